@@ -1,0 +1,1 @@
+"""Counts into kilonewtons, metres and UTC, with uncertainty."""

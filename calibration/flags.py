@@ -1,0 +1,28 @@
+"""Per-sample flags, one byte a sample, kept beside the calibrated value."""
+
+from typing import Final
+
+__all__ = ["EXPIRED", "OK", "OUT_OF_RANGE", "SATURATED", "SUSPECT", "describe"]
+
+OK: Final = 0
+SATURATED: Final = 1
+"""The converter stood at a rail: the true value is beyond the number."""
+OUT_OF_RANGE: Final = 2
+"""Outside the range the certificate covers."""
+EXPIRED: Final = 4
+"""The certificate had expired on the day."""
+SUSPECT: Final = 8
+"""Taken while the device reported a fault of its own."""
+
+_WORDS: Final = {
+    SATURATED: "saturated",
+    OUT_OF_RANGE: "out of certified range",
+    EXPIRED: "certificate expired",
+    SUSPECT: "suspect",
+}
+
+
+def describe(flags: int) -> str:
+    """Flags in words, joined by commas; ``"ok"`` when none is set."""
+    words = [text for bit, text in _WORDS.items() if flags & bit]
+    return ", ".join(words) or "ok"

@@ -1,0 +1,1 @@
+"""Bytes into blocks of raw counts: one module per wire protocol, one transport."""

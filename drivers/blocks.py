@@ -1,0 +1,81 @@
+"""What a driver hands on: raw records exactly as they came, and what was damaged.
+
+Raw integers that wrap on the wire are widened to 64 bits so that their low bits are the bits
+that came: ``tick & 0xFFFFFFFF`` is the tick of the frame.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Protocol
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+__all__ = ["Batch", "DeviceDriver", "Fault", "Layout"]
+
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """The shape of one device's records."""
+
+    dtype: np.dtype[Any]
+    """Structured; the first field is ``tick`` (``<u8``), unwrapped device ticks."""
+    tick_hz: float
+    """Nominal device ticks per second."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """Something lost or damaged, with its extent as far as it is known."""
+
+    cause: str
+    """One of: ``checksum``, ``lost frames``, ``garbage``, ``device restarted``,
+    ``counter restarted``, ``refused`` (understood but not acceptable)."""
+    detail: str
+    """In words, for the crew."""
+    before_record: int
+    """Index in the batch's records before which it happened (0 … n)."""
+    lost_records: int = 0
+    """Records known to be missing; 0 when the number cannot be known."""
+    bytes_dropped: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Batch:
+    """What one read brought."""
+
+    records: NDArray[np.void]
+    """(n,) in the device's layout, in order of arrival; n may be 0."""
+    received_ns: int
+    """``time.monotonic_ns()`` when the last byte of the last record was in hand."""
+    faults: tuple[Fault, ...] = field(default=())
+
+
+class DeviceDriver(Protocol):
+    """One opened device. ``read`` and ``close`` are called by one thread only."""
+
+    device_id: str
+    layout: Layout
+
+    def read(self) -> Batch:
+        """Wait for the next records, at most one read timeout.
+
+        Returns
+        -------
+        Batch
+            Possibly with no record while bytes trickle in.
+
+        Raises
+        ------
+        LinkLostError
+            Nothing came for the silence limit, or the port is gone.
+        """
+        ...
+
+    def close(self) -> None:
+        """Close the port; may be called twice."""
+        ...

@@ -1,0 +1,1 @@
+"""Moves, keeps, shows and answers: the product."""

@@ -1,0 +1,1 @@
+"""Ring, device threads, the recording process, its control channel and health."""

@@ -1,0 +1,1 @@
+"""The testcar command: one module a verb, thin."""

@@ -1,0 +1,96 @@
+"""The ``testcar`` command: finds the verb, runs it, turns errors into one line and an exit code.
+
+Exit codes: 0 done, 1 the answer is no (a check failed), 2 wrong use or bad input.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import sys
+import traceback
+from typing import Final
+
+from recorder.command_line.errors import USER_ERRORS, AnswerIsNoError
+
+__all__ = ["build_parser", "main", "run"]
+
+VERBS: Final = (
+    "demo",
+    "feed",
+    "record",
+    "window",
+    "replay",
+    "bench",
+    "wheel",
+    "route",
+    "place",
+    "ports",
+    "info",
+    "verify",
+    "recover",
+    "export",
+    "import",
+    "report",
+    "compare",
+)
+"""Each verb is a module ``recorder.command_line.verb_NAME`` with ``add_parser`` and ``run``."""
+
+
+def build_parser(verb: str | None = None) -> argparse.ArgumentParser:
+    """Build the parser; only the named verb's module is imported in full when one is given."""
+    parser = argparse.ArgumentParser(
+        prog="testcar",
+        description="Record, review and answer for a railway dynamometer test car.",
+        epilog="The tool is never a safety system: local rules and licensed practice come first.",
+    )
+    parser.add_argument("--debug", action="store_true", help="show a traceback on an error")
+    subparsers = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
+    for name in VERBS if verb is None else (verb,):
+        module = importlib.import_module(f"recorder.command_line.verb_{name}")
+        module.add_parser(subparsers)
+    return parser
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run one command line and return its exit code."""
+    words = sys.argv[1:] if argv is None else argv
+    verb = next((word for word in words if not word.startswith("-")), None)
+    parser = build_parser(verb if verb in VERBS else None)
+    args = parser.parse_args(words)
+    try:
+        code: int = args.run(args)
+    except AnswerIsNoError as no:
+        print(f"testcar {args.verb}: {no}", file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        print(f"testcar {args.verb}: interrupted", file=sys.stderr)
+        return 2
+    except USER_ERRORS as error:
+        if args.debug:
+            traceback.print_exc()
+        else:
+            print(f"testcar {args.verb}: {_one_line(error)}", file=sys.stderr)
+        return 2
+    except Exception as bug:  # noqa: BLE001 - the last line of defence before the person
+        if args.debug:
+            traceback.print_exc()
+        else:
+            print(
+                f"testcar {args.verb}: internal error: {type(bug).__name__}: {_one_line(bug)}"
+                " (run again with --debug and report it)",
+                file=sys.stderr,
+            )
+        return 2
+    return code
+
+
+def _one_line(error: BaseException) -> str:
+    if isinstance(error, OSError) and error.filename is not None:
+        return f"{error.filename}: {error.strerror}"
+    return " ".join(str(error).split()) or type(error).__name__
+
+
+def run() -> None:
+    """Entry point of the installed command."""
+    sys.exit(main())

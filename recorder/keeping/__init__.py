@@ -1,0 +1,1 @@
+"""Journal, writer, seal, recovery."""

@@ -1,0 +1,1 @@
+"""Kinds, keys and revisions of crew marks; no screen, no file."""

@@ -1,0 +1,1 @@
+"""PDF, HTML, chart roll, tables."""

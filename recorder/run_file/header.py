@@ -1,0 +1,116 @@
+"""What is known of a run before its first sample: shared by journal, run file and window."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+
+__all__ = ["ChannelHeader", "DeviceHeader", "Event", "Gap", "RunHeader"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelHeader:
+    """One calibrated quantity of a device."""
+
+    name: str
+    """Unique in the run: ``pull``, ``distance``, ``speed``, ``gnss_speed`` …"""
+    quantity: str
+    """``pull``, ``distance``, ``speed``, ``latitude``, ``longitude``, ``gnss_speed`` …"""
+    unit: str
+    """SI unit of the calibrated value: ``kN``, ``m``, ``m/s``, ``deg``, ``counts`` …"""
+    field: str
+    """Field of the device's records the value is made from."""
+    certificate: str = ""
+    """Key in :attr:`RunHeader.certificates`; empty when the value is as it came."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeviceHeader:
+    """One device and the layout of its records."""
+
+    name: str
+    driver: str
+    port: str
+    dtype: list[list[str]]
+    """``[[field, numpy type string], …]``; the first field is ``tick``."""
+    tick_hz: float
+    channels: tuple[ChannelHeader, ...]
+
+    @property
+    def record_dtype(self) -> np.dtype[Any]:
+        """The numpy structured type of the records."""
+        return np.dtype([(name, kind) for name, kind in self.dtype])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunHeader:
+    """The whole of what a run is, before any data."""
+
+    run_id: str
+    started_utc_ns: int
+    """Wall clock at run time 0; provisional until clock fixes say better."""
+    started_monotonic_ns: int
+    boot_id: str
+    software: str
+    """Name and version of what records, e.g. ``testcar 0.1.0``."""
+    car_sheet: str
+    """The car sheet's text, in full."""
+    trip_sheet: str
+    certificates: dict[str, str]
+    """Certificate texts, in full, by the name channels use."""
+    devices: tuple[DeviceHeader, ...]
+    origin: str = "recorded"
+    """``recorded``, ``imported`` (from a table) or ``replayed``."""
+
+    def to_json(self) -> str:
+        """Canonical JSON."""
+        return json.dumps(asdict(self), sort_keys=True, ensure_ascii=False)
+
+    @classmethod
+    def from_json(cls, text: str) -> RunHeader:
+        """Inverse of :meth:`to_json`.
+
+        Raises
+        ------
+        ValueError, KeyError, TypeError
+            The text is not a header.
+        """
+        data = json.loads(text)
+        devices = tuple(
+            DeviceHeader(
+                **{**d, "channels": tuple(ChannelHeader(**c) for c in d["channels"])}
+            )
+            for d in data.pop("devices")
+        )
+        return cls(**data, devices=devices)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gap:
+    """Lost, damaged or late data: its extent and cause. Never bridged silently."""
+
+    device: str
+    t_start_s: float
+    """Run time of the last good sample before, or where the trouble was met."""
+    t_end_s: float
+    """Run time of the first good sample after."""
+    cause: str
+    """``link lost``, ``checksum``, ``lost frames``, ``garbage``, ``device restarted``,
+    ``counter restarted``, ``refused``, ``ring overrun`` …"""
+    detail: str = ""
+    lost_records: int = 0
+    before_record: int = 0
+    """Index, in the whole run's records of this device, of the first record after the gap."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """Anything else worth keeping: ``zero``, ``shunt_check``, ``health``, ``clock_anchor``,
+    ``stop``, ``disk``, ``gap`` … with its numbers as JSON."""
+
+    kind: str
+    t_s: float
+    data: dict[str, Any]

@@ -1,0 +1,1 @@
+"""Car and trip sheets: read, check, explain."""

@@ -1,0 +1,1 @@
+"""Route, consist, and placing the train on the route."""

@@ -1,0 +1,1 @@
+"""Pages over models that import no Qt."""
