@@ -1,1 +1,44 @@
 """Car and trip sheets: read, check, explain."""
+
+from recorder.sheets.car import (
+    CarSheet,
+    ChannelSheet,
+    DeviceSheet,
+    PenSheet,
+    RecordingSheet,
+    load_car_sheet,
+    parse_car_sheet,
+)
+from recorder.sheets.errors import SheetError
+from recorder.sheets.trip import MilepostSheet, TripSheet, load_trip_sheet, parse_trip_sheet
+from recorder.sheets.vehicles import (
+    CarGroup,
+    ConsistSheet,
+    LocomotiveSheet,
+    RouteSheet,
+    SpecificationSheet,
+    SteamSheet,
+    VehicleSheet,
+)
+
+__all__ = [
+    "CarGroup",
+    "CarSheet",
+    "ChannelSheet",
+    "ConsistSheet",
+    "DeviceSheet",
+    "LocomotiveSheet",
+    "MilepostSheet",
+    "PenSheet",
+    "RecordingSheet",
+    "RouteSheet",
+    "SheetError",
+    "SpecificationSheet",
+    "SteamSheet",
+    "TripSheet",
+    "VehicleSheet",
+    "load_car_sheet",
+    "load_trip_sheet",
+    "parse_car_sheet",
+    "parse_trip_sheet",
+]

@@ -1,0 +1,294 @@
+"""The car sheet: the test car, its devices, channels, certificates, mark keys and pens."""
+
+from __future__ import annotations
+
+import re
+import zoneinfo
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+from recorder.sheets.errors import SheetError
+from recorder.sheets.table import Table, likely, read_text_file, read_toml
+
+__all__ = [
+    "CarSheet",
+    "ChannelSheet",
+    "DeviceSheet",
+    "PenSheet",
+    "RecordingSheet",
+    "load_car_sheet",
+    "parse_car_sheet",
+]
+
+_NAME: Final = re.compile(r"[a-z][a-z0-9_-]{0,39}\Z")
+_FIELD: Final = re.compile(r"ch(\d|1[0-5])\Z")
+_KEY: Final = re.compile(r"([!-~]|F([1-9]|1[0-2])|Space|[À-ž])\Z")
+STYLES: Final = ("solid", "dashed", "dotted", "dash-dot")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelSheet:
+    """One wired channel of a device."""
+
+    name: str
+    """Unique in the car: ``pull``, ``reference`` …"""
+    field: str
+    """Field of the device's records: ``ch0`` …"""
+    quantity: str
+    certificate: str = ""
+    """File of the certificate, relative to the sheet; empty: counts as they are."""
+    role: str = ""
+    """What the channel is for, in words; ``reference`` marks a reference cell."""
+    zero_counts: float | None = None
+    """A zero already known, in counts; none is taken then."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeviceSheet:
+    """One device on one port."""
+
+    name: str
+    driver: str
+    port: str
+    options: Mapping[str, Any] = field(default_factory=dict)
+    """Handed to the driver: ``baud_bd``, ``read_timeout_s``, ``silence_limit_s``,
+    ``channels``."""
+    channels: Mapping[str, ChannelSheet] = field(default_factory=dict)
+    certificate: str = ""
+    """File of the wheel's certificate, relative to the sheet."""
+    silence_limit_s: float = 2.0
+    expected_hz: float | None = None
+    """Records per second the device should send; None when the sheet does not say."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PenSheet:
+    """Scale and look of one pen; ``low`` and ``high`` in the SI unit of the channel."""
+
+    low: float
+    high: float
+    style: str = "solid"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordingSheet:
+    """How this car records."""
+
+    zero_seconds: float = 3.0
+    """How long the zero is taken, standing, before the run; 0: the certificate's zero."""
+    free_disk_margin_hours: float = 1.0
+    """Disk left, in hours of recording, at which the crew is warned."""
+    stop_free_MiB: float = 256.0
+    """Disk left at which recording stops cleanly."""
+    allow_network_disk: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CarSheet:
+    """The whole car sheet. Immutable."""
+
+    name: str
+    number: str = ""
+    time_zone: str = "UTC"
+    units: str = "metric"
+    devices: Mapping[str, DeviceSheet]
+    keys: Mapping[str, str] = field(default_factory=dict)
+    """Key → kind of mark, over the usual keys."""
+    pens: Mapping[str, PenSheet] = field(default_factory=dict)
+    recording: RecordingSheet = RecordingSheet()
+    remarks: str = ""
+    source: str = "car sheet"
+    """Name used in messages."""
+    folder: Path | None = None
+    """Where the sheet lies; certificates are found from here."""
+    text: str = ""
+    """The sheet as it was read, in full."""
+
+    def certificate_path(self, certificate: str) -> Path:
+        """Where a certificate named in the sheet lies."""
+        path = Path(certificate)
+        return path if path.is_absolute() or self.folder is None else self.folder / path
+
+
+def load_car_sheet(path: str | Path) -> CarSheet:
+    """Read a car sheet from a file.
+
+    Raises
+    ------
+    SheetError
+        The sheet cannot be used; its ``problems`` hold every one found.
+    OSError
+        The file cannot be read.
+    """
+    where = Path(path)
+    return parse_car_sheet(
+        read_text_file(where), source=where.name, folder=where.absolute().parent
+    )
+
+
+def parse_car_sheet(
+    text: str, *, source: str = "car sheet", folder: Path | None = None
+) -> CarSheet:
+    """Make a car sheet of its TOML text; raises :class:`SheetError`."""
+    problems: list[str] = []
+    root = Table(read_toml(text, source=source), source=source, name="", problems=problems)
+    if "car" not in root:
+        root.problem("table [car] is missing" + likely("car", root.keys))
+    car = root.table("car")
+    marks = root.table("marks")
+    devices = {
+        name: _device(name, table)
+        for name, table in root.table("devices").named_tables().items()
+    }
+    if not devices:
+        root.problem("no device; give at least one table [devices.NAME]")
+    _check_names(root, devices)
+    sheet = CarSheet(
+        name=car.text("name", None),
+        number=car.text("number"),
+        time_zone=_time_zone(car),
+        units=car.text("units", "metric", allowed=("metric", "customary")) or "metric",
+        devices=devices,
+        keys=_keys(marks.table("keys")),
+        pens={n: _pen(t) for n, t in root.table("pens").named_tables().items()},
+        recording=_recording(root.table("recording")),
+        remarks=car.text("remarks", most=5000),
+        source=source,
+        folder=folder,
+        text=text,
+    )
+    for table in (car, marks, root):
+        table.done()
+    if problems:
+        raise SheetError(problems)
+    return sheet
+
+
+def _time_zone(car: Table) -> str:
+    name = car.text("time_zone", "UTC") or "UTC"
+    try:
+        zoneinfo.ZoneInfo(name)
+    except (ValueError, OSError, zoneinfo.ZoneInfoNotFoundError):
+        near = likely(name, zoneinfo.available_timezones())
+        car.problem(f"time_zone must be a name of the IANA time zone list, got {name!r}{near}")
+        return "UTC"
+    return name
+
+
+def _device(name: str, table: Table) -> DeviceSheet:
+    if not _NAME.match(name):
+        table.problem(
+            f"a device's name is lower-case letters, digits, _ and -, at most 40, got {name!r}"
+        )
+    silence_s = table.number("silence_limit_s", 2.0, above=0.0, high=3600.0) or 2.0
+    options: dict[str, Any] = {"silence_limit_s": silence_s}
+    given = table.table("options")
+    for holder in (given, table):
+        baud = holder.whole("baud_bd", low=50, high=20_000_000)
+        timeout = holder.number("read_timeout_s", above=0.0, high=10.0)
+        count = holder.whole("channel_count", low=1, high=16)
+        told = {"baud_bd": baud, "read_timeout_s": timeout, "channels": count}
+        options.update({key: value for key, value in told.items() if value is not None})
+    if (inner := given.whole("channels", low=1, high=16)) is not None:
+        options["channels"] = inner
+    if (limit := given.number("silence_limit_s", above=0.0, high=3600.0)) is not None:
+        options["silence_limit_s"] = silence_s = limit
+    sheet = DeviceSheet(
+        name=name,
+        driver=table.text("driver", None),
+        port=table.text("port", None),
+        options=options,
+        channels=_channels(table.table("channels")),
+        certificate=table.text("certificate"),
+        silence_limit_s=silence_s,
+        expected_hz=table.number("expected_hz", above=0.0, high=1e6),
+    )
+    given.done()
+    table.done()
+    return sheet
+
+
+def _channels(table: Table) -> dict[str, ChannelSheet]:
+    channels = {}
+    for key, row in table.named_tables().items():
+        wired = bool(_FIELD.match(key))
+        place = row.text("field", key if wired else "")
+        quantity = row.text("quantity", None if wired else key)
+        name = row.text("name", (quantity or key) if wired else key)
+        if not place:
+            row.problem("field is missing; allowed: ch0 to ch15, the wired channel")
+        elif not _NAME.match(place):
+            row.problem(f"field must be the name of a field of the records, got {place!r}")
+        if not _NAME.match(name):
+            row.problem(f"name must be lower-case letters, digits, _ and -, got {name!r}")
+        if name in channels:
+            row.problem(f"channel name {name!r} is used twice; give each a name of its own")
+        channels[name] = ChannelSheet(
+            name=name,
+            field=place,
+            quantity=quantity,
+            certificate=row.text("certificate"),
+            role=row.text("role"),
+            zero_counts=row.number("zero_counts", low=-(2.0**31), high=2.0**31),
+        )
+        row.done()
+    return channels
+
+
+def _check_names(root: Table, devices: Mapping[str, DeviceSheet]) -> None:
+    """Channel names are unique in the car, and no port is given twice."""
+    owner: dict[str, str] = {}
+    ports: dict[str, str] = {}
+    for device in devices.values():
+        for name in device.channels:
+            if name in owner:
+                root.problem(
+                    f"channel name {name!r} is used by devices {owner[name]!r} and"
+                    f" {device.name!r}; give each a name of its own"
+                )
+            owner[name] = device.name
+        if device.port and device.port in ports:
+            root.problem(
+                f"port {device.port!r} is given to devices {ports[device.port]!r} and"
+                f" {device.name!r}; a port serves one device"
+            )
+        ports[device.port] = device.name
+
+
+def _keys(table: Table) -> dict[str, str]:
+    keys = {}
+    for key in table.keys:
+        if not _KEY.match(key):
+            table.problem(f"a mark key is one character, F1 to F12 or Space, got {key!r}")
+        keys[key.upper() if len(key) == 1 else key] = table.text(key, None)
+    return keys
+
+
+def _pen(table: Table) -> PenSheet:
+    low = table.number("low", 0.0) or 0.0
+    high = table.number("high", 1.0)
+    high = 1.0 if high is None else high
+    if not low < high:
+        table.problem(f"high must be above low, got low {low:g} and high {high:g}")
+    pen = PenSheet(low=low, high=high, style=table.text("style", "solid", allowed=STYLES))
+    table.done()
+    return pen
+
+
+def _recording(table: Table) -> RecordingSheet:
+    usual = RecordingSheet()
+    zero = table.number("zero_seconds", usual.zero_seconds, low=0.0, high=600.0)
+    margin = table.number(
+        "free_disk_margin_hours", usual.free_disk_margin_hours, low=0.0, high=100.0
+    )
+    stop = table.number("stop_free_MiB", usual.stop_free_MiB, low=16.0, high=1e6)
+    sheet = RecordingSheet(
+        zero_seconds=usual.zero_seconds if zero is None else zero,
+        free_disk_margin_hours=usual.free_disk_margin_hours if margin is None else margin,
+        stop_free_MiB=usual.stop_free_MiB if stop is None else stop,
+        allow_network_disk=table.flag("allow_network_disk"),
+    )
+    table.done()
+    return sheet

@@ -1,0 +1,170 @@
+"""What pulls and what is pulled: locomotive, test car, consist, route and specification."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = [
+    "CarGroup",
+    "ConsistSheet",
+    "LocomotiveSheet",
+    "RouteSheet",
+    "SpecificationSheet",
+    "SteamSheet",
+    "VehicleSheet",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SteamSheet:
+    """The engine of a steam locomotive, for its starting effort 0.85·P·d²·s/D and the like."""
+
+    cylinders: int = 2
+    bore_m: float
+    stroke_m: float
+    driver_diameter_m: float
+    boiler_pressure_Pa: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LocomotiveSheet:
+    """The locomotive; what the sheet does not say is None."""
+
+    name: str = ""
+    kind: str = "other"
+    """``steam``, ``diesel``, ``electric`` or ``other``."""
+    mass_t: float | None = None
+    """In working order, with tender."""
+    adhesive_mass_t: float | None = None
+    length_m: float | None = None
+    axles: int | None = None
+    rotary_allowance: float | None = None
+    """Share of the mass that rotating parts add to its inertia."""
+    resistance: tuple[float, float, float] | None = None
+    """a, b, c in N/t, N/t per km/h, N/t per (km/h)²."""
+    steam: SteamSheet | None = None
+    rated_power_kW: float | None = None
+
+    @property
+    def effective_mass_t(self) -> float | None:
+        """Mass with the rotary allowance, or None."""
+        return _effective(self.mass_t, self.rotary_allowance)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VehicleSheet:
+    """One vehicle, the test car; what the sheet does not say is None."""
+
+    mass_t: float | None = None
+    length_m: float | None = None
+    axles: int | None = None
+    rotary_allowance: float | None = None
+
+    @property
+    def effective_mass_t(self) -> float | None:
+        """Mass with the rotary allowance, or None."""
+        return _effective(self.mass_t, self.rotary_allowance)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CarGroup:
+    """So many like cars, one after the other; masses and lengths are of one car."""
+
+    count: int = 1
+    name: str = ""
+    mass_t: float = 0.0
+    """Tare."""
+    load_t: float = 0.0
+    length_m: float | None = None
+    axles: int | None = None
+    rotary_allowance: float | None = None
+
+    @property
+    def gross_t(self) -> float:
+        """Tare and load of the whole group."""
+        return self.count * (self.mass_t + self.load_t)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConsistSheet:
+    """What trails behind the test car: groups of cars from front to rear, or totals only."""
+
+    cars: tuple[CarGroup, ...] = ()
+    total_mass_t: float | None = None
+    """With load; used when no cars are listed."""
+    total_length_m: float | None = None
+    total_axles: int | None = None
+    total_count: int | None = None
+    total_rotary_allowance: float | None = None
+
+    @property
+    def mass_t(self) -> float | None:
+        """Gross mass of all cars, or None when the sheet does not say."""
+        return sum(c.gross_t for c in self.cars) if self.cars else self.total_mass_t
+
+    @property
+    def length_m(self) -> float | None:
+        """Length over couplers, or None when any car's is not known."""
+        if not self.cars:
+            return self.total_length_m
+        lengths = [c.length_m * c.count for c in self.cars if c.length_m is not None]
+        return sum(lengths) if len(lengths) == len(self.cars) else None
+
+    @property
+    def axles(self) -> int | None:
+        """Axles of all cars, or None when any car's are not known."""
+        if not self.cars:
+            return self.total_axles
+        axles = [c.axles * c.count for c in self.cars if c.axles is not None]
+        return sum(axles) if len(axles) == len(self.cars) else None
+
+    @property
+    def count(self) -> int | None:
+        """Number of cars."""
+        return sum(c.count for c in self.cars) if self.cars else self.total_count
+
+    @property
+    def rotary_allowance(self) -> float | None:
+        """Mean over the mass; None when any car's is not known."""
+        if not self.cars:
+            return self.total_rotary_allowance
+        mass = self.mass_t or 0.0
+        shares = [
+            c.rotary_allowance * c.gross_t for c in self.cars if c.rotary_allowance is not None
+        ]
+        return sum(shares) / mass if len(shares) == len(self.cars) and mass > 0.0 else None
+
+    @property
+    def effective_mass_t(self) -> float | None:
+        """Gross mass with the rotary allowance, or None when not known."""
+        return _effective(self.mass_t, self.rotary_allowance)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RouteSheet:
+    """The route file and how the train goes over it."""
+
+    file: str
+    """Relative to the sheet."""
+    direction: str = "increasing"
+    """``increasing`` or ``decreasing`` chainage."""
+    start_chainage_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpecificationSheet:
+    """What the locomotive was promised to do at the drawbar, on level tangent track."""
+
+    name: str = ""
+    starting_pull_kN: float | None = None
+    points: tuple[tuple[float, float], ...] = ()
+    """(speed m/s, pull kN), by rising speed."""
+    power_kW: float | None = None
+    """Drawbar power."""
+    tolerance_pct: float = 0.0
+    """What the contract allows below the figures."""
+    limit: str = "at least"
+
+
+def _effective(mass_t: float | None, rotary: float | None) -> float | None:
+    return None if mass_t is None or rotary is None else mass_t * (1.0 + rotary)
