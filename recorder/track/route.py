@@ -320,7 +320,7 @@ def _check_elevations(features: list[Feature], grade: Profile, problems: Problem
         if abs(by_grade - stated) > max(2.0, 0.001 * (b.s_m - a.s_m)):
             problems.warn(
                 b.row,
-                f"rises {stated:.1f} m since row {a.row}; grades say {by_grade:.1f} m",
+                f"climbs {stated:.1f} m from row {a.row}, by the grades {by_grade:.1f} m",
             )
 
 
