@@ -1,4 +1,4 @@
-"""The ``testcar`` command: finds the verb, runs it, turns errors into one line and an exit code.
+"""The ``testcar`` command: finds the verb, runs it, turns errors into a line and an exit code.
 
 Exit codes: 0 done, 1 the answer is no (a check failed), 2 wrong use or bad input.
 """
@@ -42,7 +42,7 @@ def build_parser(verb: str | None = None) -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="testcar",
         description="Record, review and answer for a railway dynamometer test car.",
-        epilog="The tool is never a safety system: local rules and licensed practice come first.",
+        epilog="The tool is never a safety system: local rules and licensed practice first.",
     )
     parser.add_argument("--debug", action="store_true", help="show a traceback on an error")
     subparsers = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
