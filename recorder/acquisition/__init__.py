@@ -1,1 +1,1 @@
-"""Ring, device threads, the recording process, its control channel and health."""
+"""The recording process: rings, device threads, keeper, control channel and health."""

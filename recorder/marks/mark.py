@@ -46,7 +46,9 @@ class Mark:
         """Inverse of :meth:`to_dict`; unknown keys of newer versions are kept in ``extra``."""
         known = {f.name for f in fields(cls)}
         extra = {**data.get("extra", {}), **{k: v for k, v in data.items() if k not in known}}
-        return cls(**{k: v for k, v in data.items() if k in known and k != "extra"}, extra=extra)
+        return cls(
+            **{k: v for k, v in data.items() if k in known and k != "extra"}, extra=extra
+        )
 
     def revised(self, **changes: Any) -> Mark:  # noqa: ANN401 - passes fields through
         """The next revision with the given fields changed."""
@@ -60,4 +62,6 @@ def current(revisions: list[Mark]) -> list[Mark]:
         held = newest.get(mark.mark_id)
         if held is None or mark.revision > held.revision:
             newest[mark.mark_id] = mark
-    return sorted((m for m in newest.values() if not m.withdrawn), key=lambda m: (m.t_s, m.mark_id))
+    return sorted(
+        (m for m in newest.values() if not m.withdrawn), key=lambda m: (m.t_s, m.mark_id)
+    )

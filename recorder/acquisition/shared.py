@@ -1,0 +1,109 @@
+"""Shared memory that no bystander deletes, and that is really there when it is written to.
+
+Python before 3.13 registers a segment with the resource tracker of whoever merely *attaches*,
+and that tracker unlinks it when the bystander ends. Attaching here never registers.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import sys
+import threading
+from collections.abc import Sized
+from multiprocessing import resource_tracker, shared_memory
+from pathlib import Path
+from typing import Final
+
+__all__ = ["SHM_FOLDER", "RingError", "attach_segment", "create_segment", "unlink_segment"]
+
+SHM_FOLDER: Final = Path("/dev/shm")
+"""Where Linux shows its segments."""
+_PATCHING: Final = threading.Lock()
+
+
+class RingError(OSError):
+    """A ring cannot be made or opened."""
+
+
+def create_segment(name: str, size: int) -> shared_memory.SharedMemory:
+    """Create a segment of ``size`` bytes, zeroed, its memory taken at once.
+
+    Raises
+    ------
+    RingError
+        The name is taken, or there is not so much shared memory. Without this check the
+        process would die of a bus error at the first write beyond what there is.
+    """
+    try:
+        segment = shared_memory.SharedMemory(name=name, create=True, size=size)
+    except FileExistsError as error:
+        msg = f"shared memory {name} exists already"
+        raise RingError(msg) from error
+    except OSError as error:
+        msg = f"no shared memory for {name}, {size} bytes: {error.strerror}"
+        raise RingError(msg) from error
+    try:
+        _reserve(name, size)
+    except OSError as error:
+        segment.close()
+        segment.unlink()
+        if error.errno not in (errno.ENOSPC, errno.ENOMEM):
+            raise
+        msg = f"shared memory is full: {size / 2**20:.0f} MiB wanted for {name}"
+        raise RingError(msg) from error
+    return segment
+
+
+def attach_segment(name: str) -> shared_memory.SharedMemory:
+    """Open a segment somebody else made, without making its end ours.
+
+    Raises
+    ------
+    RingError
+        There is no such segment.
+    """
+    try:
+        if sys.version_info >= (3, 13):
+            return shared_memory.SharedMemory(name=name, track=False)
+        with _PATCHING:
+            register = resource_tracker.register
+            resource_tracker.register = _not_memory
+            try:
+                return shared_memory.SharedMemory(name=name)
+            finally:
+                resource_tracker.register = register
+    except (OSError, ValueError) as error:
+        msg = f"shared memory {name} cannot be opened; the recording has ended"
+        raise RingError(msg) from error
+
+
+def unlink_segment(name: str) -> bool:
+    """Remove a leftover segment; False when there was none."""
+    try:
+        # Registered by attaching, and unregistered by unlinking: the tracker ends even.
+        segment = shared_memory.SharedMemory(name=name)
+    except (OSError, ValueError):
+        return False
+    segment.close()
+    try:
+        segment.unlink()
+    except FileNotFoundError:
+        return False
+    return True
+
+
+def _not_memory(name: Sized, rtype: str) -> None:
+    if rtype != "shared_memory":  # pragma: no cover - another thread, at that very moment
+        resource_tracker._resource_tracker.register(name, rtype)  # noqa: SLF001
+
+
+def _reserve(name: str, size: int) -> None:
+    path = SHM_FOLDER / name
+    if not (hasattr(os, "posix_fallocate") and path.exists()):
+        return
+    handle = os.open(path, os.O_RDWR)
+    try:
+        os.posix_fallocate(handle, 0, size)
+    finally:
+        os.close(handle)
