@@ -22,9 +22,13 @@ class ChannelHeader:
     unit: str
     """SI unit of the calibrated value: ``kN``, ``m``, ``m/s``, ``deg``, ``counts`` …"""
     field: str
-    """Field of the device's records the value is made from."""
+    """Field of the device's records the value is made from; empty: values without counts."""
     certificate: str = ""
     """Key in :attr:`RunHeader.certificates`; empty when the value is as it came."""
+    standard_uncertainty: float | None = None
+    """Stated with values that came without a certificate (imported runs), in ``unit``."""
+    relative_uncertainty: float | None = None
+    """As above, as a fraction of the value; both may be stated and then add in quadrature."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,9 +84,7 @@ class RunHeader:
         """
         data = json.loads(text)
         devices = tuple(
-            DeviceHeader(
-                **{**d, "channels": tuple(ChannelHeader(**c) for c in d["channels"])}
-            )
+            DeviceHeader(**{**d, "channels": tuple(ChannelHeader(**c) for c in d["channels"])})
             for d in data.pop("devices")
         )
         return cls(**data, devices=devices)

@@ -1,0 +1,349 @@
+"""The journal: what has been recorded, kept so that a crash or a power cut cannot take it.
+
+SQLite in write-ahead-log mode with ``synchronous=FULL``: a commit is on the disk when it
+returns. One connection writes and checkpoints; readers are read-only. Tables::
+
+    meta, meta_copy  (key, value, crc)          format, version, header (JSON), began (JSON)
+    batches (id, device, first_record, n, crc, payload)
+                                                one row a device and commit, see ``batch_rows``
+    marks   (id, mark_id, revision, json, crc)
+    events  (id, kind, t_s, json, crc)          gaps are events of kind ``gap``
+
+Ids count 1, 2, 3 … without holes. Every row has a CRC-32 over all its columns, so that a row
+torn by a disk that lied about its writes is found, skipped and reported as a gap.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import sqlite3
+import threading
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, Self
+
+from recorder.keeping import batch_rows
+from recorder.keeping.errors import JournalError, JournalFullError
+from recorder.keeping.owner import OwnerLock, boot_id
+from recorder.run_file.blocks import KeptBlock, gap_event
+from recorder.run_file.header import Gap
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from types import TracebackType
+
+    from recorder.marks.mark import Mark
+    from recorder.run_file.header import Event, RunHeader
+
+__all__ = ["Journal", "JournalStats", "KeptBlock"]
+
+FORMAT: Final = "testcar-journal"
+VERSION: Final = 1
+PAGE_BYTES: Final = 16_384
+BALLAST_BYTES: Final = 4 * 2**20
+CHECKPOINT_BYTES: Final = 8 * 2**20
+"""Log size at which the writer moves it into the database: bounds the log and the stall."""
+LARGEST_LOG_BYTES: Final = 16 * CHECKPOINT_BYTES
+
+_SCHEMA: Final = """
+CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL, crc INTEGER NOT NULL);
+CREATE TABLE meta_copy (key TEXT PRIMARY KEY, value TEXT NOT NULL, crc INTEGER NOT NULL);
+CREATE TABLE batches (id INTEGER PRIMARY KEY, device TEXT NOT NULL,
+    first_record INTEGER NOT NULL, n INTEGER NOT NULL, crc INTEGER NOT NULL,
+    payload BLOB NOT NULL);
+CREATE TABLE marks (id INTEGER PRIMARY KEY, mark_id TEXT NOT NULL, revision INTEGER NOT NULL,
+    json TEXT NOT NULL, crc INTEGER NOT NULL, UNIQUE (mark_id, revision));
+CREATE TABLE events (id INTEGER PRIMARY KEY, kind TEXT NOT NULL, t_s REAL NOT NULL,
+    json TEXT NOT NULL, crc INTEGER NOT NULL);
+"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JournalStats:
+    """How full the journal got."""
+
+    records: dict[str, int]
+    """By device."""
+    marks: int
+    events: int
+    log_bytes: int
+    """Write-ahead log now."""
+    disk_full: bool
+    """The disk was full once; the ballast has been given up for the end of the run."""
+
+
+class Journal:
+    """The writing end. One process, one connection; calls may come from any thread."""
+
+    def __init__(self, path: Path, header: RunHeader, lock: OwnerLock) -> None:
+        self.path = path
+        self.header = header
+        self.disk_full = False
+        self._lock = lock
+        self._guard = threading.Lock()
+        self._records = {device.name: 0 for device in header.devices}
+        self._dtypes = {device.name: device.record_dtype for device in header.devices}
+        self._next = {"batches": 1, "marks": 1, "events": 1}
+        self._connection = _connect(path)
+
+    @classmethod
+    def create(
+        cls, path: Path | str, header: RunHeader, *, ballast_bytes: int = BALLAST_BYTES
+    ) -> Self:
+        """Begin a journal; it is on the disk, with its directory entry, on return.
+
+        Raises
+        ------
+        FileExistsError
+            There is a journal already: it may hold the only copy of a run.
+        BlockingIOError
+            Another process records there.
+        OSError
+            The place cannot be written.
+        JournalError
+            SQLite does not give the durability asked for.
+        """
+        place = Path(path)
+        lock = OwnerLock(place)
+        try:
+            # Made by us alone: two that start at once cannot share one.
+            place.open("xb").close()
+        except OSError as error:
+            lock.release()
+            if isinstance(error, FileExistsError):
+                msg = (
+                    f"an unfinished journal is there; recover it first: testcar recover {place}"
+                )
+                raise FileExistsError(error.errno, msg, str(place)) from error
+            raise
+        try:
+            journal = cls(place, header, lock)
+            journal._begin(ballast_bytes)
+        except BaseException:
+            lock.release()
+            raise
+        return journal
+
+    def _begin(self, ballast_bytes: int) -> None:
+        began = {"pid": os.getpid(), "boot_id": boot_id(), "sqlite": sqlite3.sqlite_version}
+        meta = {
+            "format": FORMAT,
+            "version": str(VERSION),
+            "header": self.header.to_json(),
+            "began": json.dumps(began),
+        }
+        try:
+            self._connection.executescript(f"BEGIN; {_SCHEMA} COMMIT;")
+            with self._commit() as sql:
+                for table in ("meta", "meta_copy"):
+                    sql.executemany(
+                        f"INSERT INTO {table} VALUES (?, ?, ?)",  # noqa: S608 - our own names
+                        [(k, v, batch_rows.crc(k, v)) for k, v in meta.items()],
+                    )
+            _write_ballast(self._ballast, ballast_bytes)
+        except sqlite3.Error as error:
+            msg = f"{self.path}: the journal cannot be begun ({error})"
+            raise JournalError(msg) from error
+        _sync_folder(self.path.parent)
+
+    @property
+    def _ballast(self) -> Path:
+        return self.path.with_name(self.path.name + ".ballast")
+
+    def append(self, blocks: Sequence[KeptBlock], events: Iterable[Event | Gap] = ()) -> None:
+        """Keep blocks and events in one commit; they are on the disk on return.
+
+        Blocks of one device must come in order. When the disk is full the ballast is given up
+        and the commit tried once more: if it then succeeds, :attr:`disk_full` is set and the
+        recording should stop; what fits no more raises.
+
+        Raises
+        ------
+        JournalFullError
+            Nothing of this commit was kept, everything before it is.
+        JournalError
+            A block of an unknown device or layout, or SQLite refused.
+        """
+        rows = [gap_event(e) if isinstance(e, Gap) else e for e in events]
+        by_device: dict[str, list[KeptBlock]] = {}
+        for block in blocks:
+            if self._dtypes.get(block.device) != block.records.dtype:
+                msg = f"{self.path}: a block of {block.device!r} does not fit the run's header"
+                raise JournalError(msg)
+            if len(block.records):
+                by_device.setdefault(block.device, []).append(block)
+        packed = {d: batch_rows.pack(b) for d, b in by_device.items()}
+        with self._guard:
+            self._kept(lambda: self._insert(packed, rows))
+            for device, (n, _) in packed.items():
+                self._records[device] += n
+            self._next["batches"] += len(packed)
+            self._next["events"] += len(rows)
+            self._checkpoint_when_due()
+
+    def _insert(self, packed: dict[str, tuple[int, bytes]], events: list[Event]) -> None:
+        with self._commit() as sql:
+            for i, (device, (n, payload)) in enumerate(packed.items(), self._next["batches"]):
+                first = self._records[device]
+                check = batch_rows.crc(i, device, first, n, payload)
+                sql.execute(
+                    "INSERT INTO batches VALUES (?, ?, ?, ?, ?, ?)",
+                    (i, device, first, n, check, payload),
+                )
+            for i, event in enumerate(events, self._next["events"]):
+                text = json.dumps(event.data, sort_keys=True, ensure_ascii=False)
+                t_s = float(event.t_s)
+                sql.execute(
+                    "INSERT INTO events VALUES (?, ?, ?, ?, ?)",
+                    (i, event.kind, t_s, text, batch_rows.crc(i, event.kind, t_s, text)),
+                )
+
+    def commit_mark(self, mark: Mark) -> None:
+        """Keep one revision of a mark; it is on the disk on return.
+
+        Raises
+        ------
+        JournalFullError, JournalError
+            As :meth:`append`; also when this revision of this mark is there already.
+        """
+        text = json.dumps(mark.to_dict(), sort_keys=True, ensure_ascii=False)
+
+        def insert() -> None:
+            i = self._next["marks"]
+            check = batch_rows.crc(i, mark.mark_id, mark.revision, text)
+            with self._commit() as sql:
+                sql.execute(
+                    "INSERT INTO marks VALUES (?, ?, ?, ?, ?)",
+                    (i, mark.mark_id, mark.revision, text, check),
+                )
+
+        with self._guard:
+            self._kept(insert)
+            self._next["marks"] += 1
+
+    def stats(self) -> JournalStats:
+        """How full the journal got."""
+        return JournalStats(
+            records=dict(self._records),
+            marks=self._next["marks"] - 1,
+            events=self._next["events"] - 1,
+            log_bytes=self._log_bytes(),
+            disk_full=self.disk_full,
+        )
+
+    def close(self) -> None:
+        """Move the log into the database and let go; may be called twice. The file stays."""
+        with self._guard:
+            try:
+                self._connection.close()
+            except sqlite3.Error as error:
+                msg = f"{self.path}: the journal did not close cleanly ({error})"
+                raise JournalError(msg) from error
+            finally:
+                self._ballast.unlink(missing_ok=True)
+                self._lock.release()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    @contextlib.contextmanager
+    def _commit(self) -> Iterator[sqlite3.Connection]:
+        sql = self._connection
+        sql.execute("BEGIN IMMEDIATE")
+        try:
+            yield sql
+            sql.execute("COMMIT")
+        except BaseException:
+            # A full disk may have rolled back by itself.
+            if sql.in_transaction:
+                sql.execute("ROLLBACK")
+            raise
+
+    def _kept(self, insert: Callable[[], None]) -> None:
+        try:
+            try:
+                insert()
+            except sqlite3.OperationalError as error:
+                if not _is_full(error) or self.disk_full:
+                    raise
+                self.disk_full = True
+                self._release_ballast()
+                insert()
+        except sqlite3.Error as error:
+            if _is_full(error):
+                msg = "disk full: the last commit was not kept, everything before it is"
+                raise JournalFullError(28, msg, str(self.path)) from error
+            msg = f"{self.path}: the journal refused a commit ({error})"
+            raise JournalError(msg) from error
+
+    def _release_ballast(self) -> None:
+        self._ballast.unlink(missing_ok=True)
+
+    def _log_bytes(self) -> int:
+        try:
+            return self.path.with_name(self.path.name + "-wal").stat().st_size
+        except FileNotFoundError:
+            return 0
+
+    def _checkpoint_when_due(self) -> None:
+        if self._log_bytes() < CHECKPOINT_BYTES or self.disk_full:
+            return
+        mode = "TRUNCATE" if self._log_bytes() > LARGEST_LOG_BYTES else "PASSIVE"
+        try:
+            self._connection.execute(f"PRAGMA wal_checkpoint({mode})").fetchone()
+        except sqlite3.OperationalError as error:
+            # The commits are in the log and stay there; only its size is at stake.
+            if not _is_full(error):
+                msg = f"{self.path}: the journal cannot be tidied ({error})"
+                raise JournalError(msg) from error
+            self.disk_full = True
+            self._release_ballast()
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    connection = sqlite3.connect(
+        path, isolation_level=None, check_same_thread=False, timeout=5.0
+    )
+    connection.execute(f"PRAGMA page_size={PAGE_BYTES}")
+    connection.execute("PRAGMA journal_mode=WAL")
+    connection.execute("PRAGMA synchronous=FULL")
+    connection.execute("PRAGMA fullfsync=1")
+    connection.execute("PRAGMA wal_autocheckpoint=0")
+    mode = connection.execute("PRAGMA journal_mode").fetchone()[0]
+    level = connection.execute("PRAGMA synchronous").fetchone()[0]
+    if (mode, level) != ("wal", 2):
+        connection.close()
+        msg = f"{path}: SQLite gives journal_mode {mode}, synchronous {level}; needs wal, 2 (FULL)"
+        raise JournalError(msg)
+    return connection
+
+
+def _is_full(error: sqlite3.Error) -> bool:
+    return getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_FULL
+
+
+def _write_ballast(path: Path, n_bytes: int) -> None:
+    with path.open("wb") as file:
+        # Really written: a hole would give no room when it is wanted.
+        file.write(os.urandom(n_bytes))
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _sync_folder(folder: Path) -> None:
+    if os.name == "posix":
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)

@@ -1,0 +1,96 @@
+"""Who holds a journal: a lock that the operating system lets go when its holder dies."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import sys
+from pathlib import Path
+from typing import IO, Literal
+
+__all__ = ["OwnerLock", "boot_id", "journal_path_for", "journal_state"]
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _try_lock(file: IO[bytes]) -> bool:
+        file.seek(0)
+        try:
+            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+        except OSError:
+            return False
+        return True
+else:
+    import fcntl
+
+    def _try_lock(file: IO[bytes]) -> bool:
+        try:
+            fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return False
+        return True
+
+
+class OwnerLock:
+    """Held while this process records to a journal; gone with the process, however it ends."""
+
+    def __init__(self, journal: Path) -> None:
+        """Take the lock.
+
+        Raises
+        ------
+        BlockingIOError
+            Another process holds it.
+        """
+        self.path = _lock_path(journal)
+        self._file: IO[bytes] = self.path.open("a+b")
+        if not _try_lock(self._file):
+            self._file.close()
+            msg = f"{journal}: another process is recording to it"
+            raise BlockingIOError(msg)
+        self._file.truncate(0)
+        owner = {"pid": os.getpid(), "boot_id": boot_id()}
+        self._file.write(b" " + json.dumps(owner).encode())
+        self._file.flush()
+
+    def release(self) -> None:
+        """Let go and remove the lock's file; may be called twice."""
+        if not self._file.closed:
+            # Removed while still held: nobody can take a lock on a file that then vanishes.
+            if sys.platform != "win32":
+                self.path.unlink(missing_ok=True)
+            self._file.close()
+            if sys.platform == "win32":
+                with contextlib.suppress(OSError):
+                    self.path.unlink(missing_ok=True)
+
+
+def _lock_path(journal: Path) -> Path:
+    return journal.with_name(journal.name + ".lock")
+
+
+def journal_path_for(run_path: Path | str) -> Path:
+    """Where the journal of a run file lies: beside it, ``RUN.h5.journal``."""
+    path = Path(run_path)
+    return path.with_name(path.name + ".journal")
+
+
+def journal_state(journal: Path | str) -> Literal["absent", "recording", "unfinished"]:
+    """Whether there is a journal, and whether a living process is recording to it."""
+    path = Path(journal)
+    if not path.exists():
+        return "absent"
+    lock = _lock_path(path)
+    if not lock.exists():
+        return "unfinished"
+    with lock.open("a+b") as file:
+        return "unfinished" if _try_lock(file) else "recording"
+
+
+def boot_id() -> str:
+    """Identity of this boot of the machine, where the system tells; monotonic time ends with it."""
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
+    except OSError:
+        return ""

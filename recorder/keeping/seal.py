@@ -1,0 +1,216 @@
+"""The clean end of a run: seal the file, check it against the journal, remove the journal.
+
+And the other end: recovery of a run from a journal that was left behind, by the same code.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+
+from recorder.keeping.errors import JournalError, SealError
+from recorder.keeping.journal_reader import JournalReader
+from recorder.keeping.owner import journal_state
+from recorder.keeping.transfer import Transfer
+from recorder.run_file.errors import RunFileError
+from recorder.run_file.reader import open_run
+from recorder.run_file.sealing import mark_complete, seal_file
+from recorder.run_file.writer import LiveWriter
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from recorder.keeping.journal_reader import Batch, Damage
+    from recorder.run_file.reader import RunFile
+
+    Progress: TypeAlias = Callable[[float, str], None]
+
+__all__ = ["check_against_journal", "recover", "remove_journal", "seal"]
+
+
+def _silent(_part: float, _what: str) -> None:
+    """No progress is asked for."""
+
+
+def seal(
+    journal_path: Path | str,
+    run_path: Path | str,
+    *,
+    remove: bool = True,
+    progress: Progress | None = None,
+) -> None:
+    """Seal a run file that holds all of its journal, check it, and remove the journal.
+
+    The writer of the journal must have closed it, and the filer must have stopped.
+
+    Raises
+    ------
+    SealError
+        The file does not agree with the journal, which is kept.
+    JournalError, RunFileError, OSError
+        As reading and writing them; the journal is kept.
+    """
+    told = progress or _silent
+    journal, run = Path(journal_path), Path(run_path)
+    _refuse_living(journal)
+    with JournalReader(journal) as reader:
+        told(0.0, "reading the journal")
+        marks, events = Transfer(reader).collect()
+    seal_file(run, marks=marks, events=events, progress=lambda p, w: told(0.05 + 0.75 * p, w))
+    told(0.8, "checking against the journal")
+    check_against_journal(journal, run, progress=lambda p, w: told(0.8 + 0.2 * p, w))
+    mark_complete(run)
+    if remove:
+        remove_journal(journal)
+    told(1.0, "sealed")
+
+
+def recover(
+    journal_path: Path | str, run_path: Path | str, *, progress: Progress | None = None
+) -> list[Damage]:
+    """Make a sealed run file from a journal that was left behind. The journal is kept.
+
+    An unfinished file of this very run at ``run_path`` is moved aside, never written over.
+
+    Returns
+    -------
+    list[Damage]
+        Rows of the journal that could not be believed; they are gaps and events in the file.
+
+    Raises
+    ------
+    FileExistsError
+        Something else is at ``run_path``.
+    JournalError
+        Not a journal, or a living process is recording to it.
+    """
+    told = progress or _silent
+    journal, run = Path(journal_path), Path(run_path)
+    _refuse_living(journal)
+    work = run.with_name(run.name + ".recovering")
+    with JournalReader(journal) as reader:
+        _may_stand(run, reader.header.run_id)
+        work.unlink(missing_ok=True)
+        transfer = Transfer(reader)
+        total = max(reader.count()["batches"], 1)
+        with LiveWriter(work, reader.header) as writer:
+            while transfer.step(writer):
+                told(0.3 * min(transfer.cursor.batches / total, 1.0), "filing")
+                writer.sync()
+    try:
+        seal(journal, work, remove=False, progress=lambda p, w: told(0.3 + 0.7 * p, w))
+    except BaseException:
+        work.unlink(missing_ok=True)
+        raise
+    _stand_aside(run, transfer.reader.header.run_id)
+    work.rename(run)
+    return transfer.damage
+
+
+def check_against_journal(
+    journal_path: Path | str, run_path: Path | str, *, progress: Progress | None = None
+) -> None:
+    """Compare every record, mark and index in the run file with the journal, row by row.
+
+    Raises
+    ------
+    SealError
+        The first difference, in words.
+    """
+    told = progress or _silent
+    with JournalReader(journal_path) as reader, open_run(run_path) as run:
+        total = max(reader.count()["batches"], 1)
+        at = {name: 0 for name in run.devices}
+        block_at = {name: 0 for name in run.devices}
+        blocks = {name: device.blocks() for name, device in run.devices.items()}
+        marks = []
+        transfer = Transfer(reader)
+        while rows := reader.read_new(transfer.cursor):
+            for batch in rows.batches:
+                _check_batch(run, batch, at[batch.device], blocks[batch.device], block_at)
+                at[batch.device] += sum(len(block.records) for block in batch.blocks)
+            marks.extend(rows.marks)
+            told(min(transfer.cursor.batches / total, 1.0), "checking against the journal")
+        for name, n in at.items():
+            if run.devices[name].n != n:
+                msg = f"{run_path}: {name} has {run.devices[name].n} records, the journal {n}"
+                raise SealError(msg)
+        filed = run.revisions()[: len(marks)]
+        if filed != marks:
+            msg = f"{run_path}: its marks are not those of the journal"
+            raise SealError(msg)
+
+
+def _check_batch(
+    run: RunFile,
+    batch: Batch,
+    start: int,
+    blocks: np.ndarray[tuple[int], np.dtype[np.void]],
+    block_at: dict[str, int],
+) -> None:
+    device = run.devices[batch.device]
+    n = sum(len(block.records) for block in batch.blocks)
+    wanted = np.concatenate([block.records for block in batch.blocks])
+    found = device.records(start, start + n)
+    if len(found) != n or found.tobytes() != wanted.tobytes():
+        msg = (
+            f"{run.path}: records {start} to {start + n} of {batch.device} are not those of the"
+            f" journal (row {batch.row})"
+        )
+        raise SealError(msg)
+    first = start
+    for block in batch.blocks:
+        row = blocks[block_at[batch.device]]
+        if (row["sequence"], row["first_record"], row["n"], row["received_s"]) != (
+            block.sequence,
+            first,
+            len(block.records),
+            block.received_s,
+        ):
+            msg = (
+                f"{run.path}: block {block.sequence} of {batch.device} is not that of the"
+                f" journal (row {batch.row})"
+            )
+            raise SealError(msg)
+        block_at[batch.device] += 1
+        first += len(block.records)
+
+
+def remove_journal(journal_path: Path | str) -> None:
+    """Remove a journal and what belongs to it."""
+    path = Path(journal_path)
+    for ending in ("-wal", "-shm", ".ballast", ".lock", ""):
+        path.with_name(path.name + ending).unlink(missing_ok=True)
+
+
+def _refuse_living(journal: Path) -> None:
+    if journal_state(journal) == "recording":
+        msg = f"{journal}: a living process is recording to it; stop the recording first"
+        raise JournalError(msg)
+
+
+def _may_stand(run: Path, run_id: str) -> None:
+    if not run.exists():
+        return
+    try:
+        with open_run(run) as held:
+            same = held.header.run_id == run_id and not held.complete
+    except (RunFileError, OSError):
+        same = False
+    if not same:
+        msg = "is there already and is never overwritten; choose another --out"
+        raise FileExistsError(17, msg, str(run))
+
+
+def _stand_aside(run: Path, run_id: str) -> None:
+    """Move the unfinished file of the same run away, keeping it."""
+    _may_stand(run, run_id)
+    if run.exists():
+        for i in range(1, 1000):
+            aside = run.with_name(f"{run.name}.unfinished-{i}")
+            if not aside.exists():
+                os.replace(run, aside)
+                return

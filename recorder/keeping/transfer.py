@@ -1,0 +1,145 @@
+"""From the journal's rows to the run file: the same code live and in recovery."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+from recorder.keeping.journal_reader import Cursor
+from recorder.run_file.blocks import gap_event, gap_of
+from recorder.run_file.header import Event, Gap
+
+if TYPE_CHECKING:
+    from recorder.keeping.journal_reader import Batch, Damage, JournalReader, Rows
+    from recorder.marks.mark import Mark
+    from recorder.run_file.writer import LiveWriter
+
+__all__ = ["IndexMap", "Transfer"]
+
+
+@dataclass(slots=True)
+class IndexMap:
+    """Where a device's records stand in the run file when rows of the journal were lost."""
+
+    next_record: int = 0
+    """Index the next batch should have."""
+    lost: list[tuple[int, int]] = field(default_factory=list)
+    """(index of the first record after a loss, records lost before it in all)."""
+
+    def place(self, first_record: int, n: int) -> int:
+        """Take up a batch; returns the records lost just before it."""
+        missing = max(first_record - self.next_record, 0)
+        if missing:
+            before = self.lost[-1][1] if self.lost else 0
+            self.lost.append((first_record, before + missing))
+        self.next_record = first_record + n
+        return missing
+
+    def in_file(self, index: int) -> int:
+        """Index in the run file of the record that had ``index`` when it was recorded."""
+        gone = 0
+        for first, lost in self.lost:
+            if first <= index:
+                gone = lost
+        return index - gone
+
+
+class Transfer:
+    """Moves committed rows on, in order, and turns damaged ones into gaps and events."""
+
+    def __init__(self, reader: JournalReader) -> None:
+        self.reader = reader
+        self.cursor = Cursor()
+        self.damage: list[Damage] = []
+        self._maps = {d.name: IndexMap() for d in reader.header.devices}
+        self._latest_s = {d.name: 0.0 for d in reader.header.devices}
+
+    def step(self, writer: LiveWriter, *, piece_bytes: int = 16 * 2**20) -> bool:
+        """Move the next piece; False when there was nothing new.
+
+        Raises
+        ------
+        JournalError, WriterDeadError
+        """
+        rows = self.next_rows(piece_bytes=piece_bytes)
+        if not rows:
+            return False
+        writer.add_events(rows.events)
+        writer.add_marks(rows.marks)
+        writer.append([block for batch in rows.batches for block in batch.blocks])
+        return True
+
+    def next_rows(self, *, piece_bytes: int = 16 * 2**20) -> Rows:
+        """The next piece as it goes into the file: losses told as gaps, indices mapped.
+
+        An index can be mapped only as far as losses are known; :meth:`collect` sees them all.
+        """
+        rows = self.reader.read_new(self.cursor, piece_bytes=piece_bytes)
+        told = self._losses(rows)
+        rows.events = [*map(self.mapped, rows.events), *told]
+        return rows
+
+    def collect(self) -> tuple[list[Mark], list[Event]]:
+        """All marks and all events of the journal, losses told as gaps, indices mapped."""
+        marks: list[Mark] = []
+        events: list[Event] = []
+        told: list[Event] = []
+        while rows := self.reader.read_new(self.cursor):
+            marks.extend(rows.marks)
+            events.extend(rows.events)
+            told.extend(self._losses(rows))
+        return marks, [*map(self.mapped, events), *told]
+
+    def _losses(self, rows: Rows) -> list[Event]:
+        self.damage.extend(rows.damage)
+        gaps = [gap for batch in rows.batches if (gap := self._take(batch)) is not None]
+        latest_s = max(self._latest_s.values(), default=0.0)
+        return [
+            *(gap_event(gap) for gap in gaps),
+            *(_damage_event(damage, latest_s) for damage in rows.damage),
+        ]
+
+    def _take(self, batch: Batch) -> Gap | None:
+        place = self._maps[batch.device]
+        n = sum(len(block.records) for block in batch.blocks)
+        before_s = self._latest_s[batch.device]
+        missing = place.place(batch.first_record, n)
+        times = [block.time_s() for block in batch.blocks if len(block.records)]
+        if times:
+            self._latest_s[batch.device] = float(times[-1][-1])
+        if not missing:
+            return None
+        return Gap(
+            device=batch.device,
+            t_start_s=before_s,
+            t_end_s=float(times[0][0]) if times else before_s,
+            cause="journal damaged",
+            detail=f"{missing} records could not be read back from the journal",
+            lost_records=missing,
+            before_record=place.in_file(batch.first_record),
+        )
+
+    def mapped(self, event: Event) -> Event:
+        """A gap's index as it is in the file; other events as they are."""
+        if event.kind != "gap":
+            return event
+        try:
+            gap = gap_of(event.data)
+        except (KeyError, TypeError, ValueError) as error:
+            return Event(
+                kind="damaged", t_s=event.t_s, data={"gap": event.data, "why": str(error)}
+            )
+        place = self._maps.get(gap.device)
+        if place is None or not place.lost:
+            return gap_event(gap)
+        return gap_event(replace(gap, before_record=place.in_file(gap.before_record)))
+
+
+def _damage_event(damage: Damage, t_s: float) -> Event:
+    data = {
+        "table": damage.table,
+        "row": damage.row,
+        "why": damage.why,
+        "device": damage.device,
+    }
+    return Event(kind="journal_damage", t_s=t_s, data=data)

@@ -1,0 +1,266 @@
+"""The seal: times refitted, values made again, overviews, full texts, digests, closing words.
+
+The file is opened for writing once more after the recording, and never again after that.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeAlias
+
+import h5py
+import numpy as np
+
+from recorder.run_file import layout
+from recorder.run_file.blocks import gaps_of
+from recorder.run_file.create import LIBVER, read_header, utc_text
+from recorder.run_file.digests import dataset_digests
+from recorder.run_file.errors import RunFileError, reading
+from recorder.run_file.overview import LEAST_BINS, BinSums, base_width, coarser
+from recorder.run_file.revalue import gnss_fixes, revalue_device
+from recorder.run_file.timeline import Timeline, tie_ticks
+from recorder.run_file.utc import fit_scale
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from recorder.marks.mark import Mark
+    from recorder.run_file.header import DeviceHeader, Event, Gap, RunHeader
+
+    Progress: TypeAlias = Callable[[float, str], None]
+
+__all__ = ["PIECE", "mark_complete", "seal_file"]
+
+PIECE = 500_000
+"""Records worked on at once: bounds the memory, whatever the length of the run."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Work:
+    file: h5py.File
+    header: RunHeader
+    events: list[Event]
+    gaps: list[Gap]
+    progress: Progress
+    given_times: bool
+
+
+def seal_file(
+    path: Path | str,
+    *,
+    marks: Sequence[Mark],
+    events: Sequence[Event],
+    progress: Progress | None = None,
+    given_times: bool = False,
+) -> None:
+    """Finish a run file, all but the word ``complete`` (see :func:`mark_complete`).
+
+    Parameters
+    ----------
+    marks, events
+        Every revision and every event in full, gaps among them.
+    progress
+        Called with the part done, 0 to 1, and what is being done.
+    given_times
+        The times stand as they are and are not refitted (imported runs).
+
+    Raises
+    ------
+    RunFileError
+        Not an unsealed run file, or damaged.
+    OSError
+        Disk full or not writable.
+    """
+    place = Path(path)
+    with reading(place), h5py.File(place, "r+", libver=LIBVER) as file:
+        header = read_header(file, place)
+        if int(file.attrs["complete"]) or "digests" in file:
+            msg = f"{place}: sealed already; a sealed run is never written to again"
+            raise RunFileError(msg)
+        work = _Work(
+            file=file,
+            header=header,
+            events=list(events),
+            gaps=gaps_of(events),
+            progress=progress or (lambda _part, _what: None),
+            given_times=given_times,
+        )
+        _level(work)
+        lines = _times(work)
+        duration_s = _duration(work)
+        _clock(work, lines, duration_s)
+        for i, device in enumerate(header.devices):
+            work.progress(0.2 + 0.3 * i / len(header.devices), f"values of {device.name}")
+            revalue_device(file, header, device, lines[device.name], work.events, PIECE)
+        _overviews(work)
+        _full_texts(work, marks)
+        file.attrs["duration_s"] = duration_s
+        file.attrs["sealed_utc"] = utc_text(time.time_ns())
+        work.progress(0.7, "digests")
+        digests = dataset_digests(file, progress=lambda p, w: work.progress(0.7 + 0.3 * p, w))
+        _put_digests(file, digests)
+        file.flush()
+        os.fsync(file.id.get_vfd_handle())
+
+
+def mark_complete(path: Path | str) -> None:
+    """Set the last word of a sealed file, durably."""
+    place = Path(path)
+    with reading(place), h5py.File(place, "r+", libver=LIBVER) as file:
+        file.attrs["complete"] = np.uint8(1)
+        file.flush()
+        os.fsync(file.id.get_vfd_handle())
+
+
+def _level(work: _Work) -> None:
+    """Cut every column of a device to the shortest (a killed writer leaves one append)."""
+    for device in work.header.devices:
+        columns = list(work.file[f"devices/{device.name}"].values())
+        n = min(column.shape[0] for column in columns)
+        for column in columns:
+            if column.shape[0] != n:
+                column.resize((n,))
+
+
+def _times(work: _Work) -> dict[str, Timeline]:
+    lines = {}
+    told = {}
+    for device in work.header.devices:
+        group = work.file[f"devices/{device.name}"]
+        if work.given_times:
+            line = Timeline((), ())
+            group.attrs["time_source"] = "given"
+        else:
+            blocks = work.file[f"blocks/{device.name}"][:]
+            line = tie_ticks(device, work.header, blocks, work.gaps)
+            work.progress(0.0, f"times of {device.name}")
+            _write_times(group, line)
+            group.attrs["time_source"] = line.source
+        lines[device.name], told[device.name] = line, line.to_json()
+    _put_text(work.file, "clock/ticks", json.dumps(told), "ties of device ticks to run time")
+    return lines
+
+
+def _write_times(group: h5py.Group, line: Timeline) -> None:
+    time_s, ticks = group["time_s"], group["tick"]
+    latest = -np.inf
+    for start in range(0, time_s.shape[0], PIECE):
+        stop = min(start + PIECE, time_s.shape[0])
+        times = line.times(start, ticks[start:stop], time_s[start:stop])
+        times[0] = max(times[0], latest)
+        np.maximum.accumulate(times, out=times)
+        latest = times[-1]
+        time_s[start:stop] = times
+
+
+def _duration(work: _Work) -> float:
+    ends = [
+        float(group["time_s"][-1])
+        for group in work.file["devices"].values()
+        if group["time_s"].shape[0]
+    ]
+    ends.extend(e.t_s for e in work.events if e.kind == "stop")
+    return max((end for end in ends if np.isfinite(end)), default=0.0)
+
+
+def _clock(work: _Work, lines: dict[str, Timeline], duration_s: float) -> None:
+    work.progress(0.15, "UTC")
+    fixes = gnss_fixes(work.file, work.header, lines)
+    scale, told = fit_scale(work.header, duration_s, *fixes)
+    nodes = work.file.create_dataset(
+        "clock/utc", data=scale.nodes, chunks=(max(len(scale.nodes), 1),)
+    )
+    nodes.attrs["quantity"] = "run time, UTC and its standard uncertainty"
+    nodes.attrs["units"] = "s, ns since 1970-01-01T00:00:00Z, s"
+    nodes.attrs["source"] = scale.source
+    nodes.attrs["told"] = json.dumps(told)
+
+
+def _overviews(work: _Work) -> None:
+    channels = [(d, c.name) for d in work.header.devices for c in d.channels]
+    for i, (device, channel) in enumerate(channels):
+        work.progress(0.5 + 0.2 * i / len(channels), f"overview of {channel}")
+        group = work.file[f"devices/{device.name}"]
+        _overview(work.file, group, channel)
+
+
+def _overview(file: h5py.File, group: h5py.Group, channel: str) -> None:
+    time_s, values, flags = group["time_s"], group[channel], group[f"{channel}_flags"]
+    n = time_s.shape[0]
+    if n == 0:
+        return
+    first_s, last_s = float(time_s[0]), float(time_s[-1])
+    width_s, bins = base_width(first_s, last_s, n)
+    sums = BinSums(first_s, width_s, bins)
+    for start in range(0, n, PIECE):
+        stop = min(start + PIECE, n)
+        sums.add(time_s[start:stop], values[start:stop].astype(np.float64), flags[start:stop])
+    rows = sums.rows(values.dtype)
+    level = 0
+    while True:
+        stored = file.create_dataset(
+            f"overview/{channel}/level_{level}", data=rows, chunks=(min(len(rows), 4096),)
+        )
+        stored.attrs["quantity"] = f"overview of {channel}"
+        stored.attrs["units"] = values.attrs["units"]
+        stored.attrs["t0_s"], stored.attrs["width_s"] = first_s, width_s
+        if len(rows) <= LEAST_BINS:
+            break
+        rows, width_s, level = coarser(rows), width_s * 4, level + 1
+
+
+def _full_texts(work: _Work, marks: Sequence[Mark]) -> None:
+    gaps = [_in_final_time(work.file, gap) for gap in work.gaps]
+    others = [event for event in work.events if event.kind != "gap"]
+    _rows(work.file, "marks/json", [mark.to_dict() for mark in marks], "marks, every revision")
+    _rows(work.file, "gaps/json", [asdict(gap) for gap in gaps], "gaps")
+    _rows(work.file, "events/json", [asdict(event) for event in others], "events")
+
+
+def _in_final_time(file: h5py.File, gap: Gap) -> Gap:
+    """The gap between the refitted times of the records on either side of it."""
+    group = file.get(f"devices/{gap.device}")
+    if group is None:
+        return gap
+    time_s, at = group["time_s"], gap.before_record
+    if not 0 < at < time_s.shape[0]:
+        return gap
+    return replace(gap, t_start_s=float(time_s[at - 1]), t_end_s=float(time_s[at]))
+
+
+def _rows(file: h5py.File, path: str, rows: list[dict[str, Any]], quantity: str) -> None:
+    texts = [json.dumps(row, sort_keys=True, ensure_ascii=False) for row in rows]
+    dataset = file.create_dataset(
+        path,
+        shape=(len(texts),),
+        maxshape=(None,),
+        chunks=(layout.TABLE_CHUNK,),
+        dtype=h5py.string_dtype("utf-8"),
+    )
+    if texts:
+        dataset[:] = np.array(texts, dtype=object)
+    dataset.attrs["quantity"] = quantity
+    dataset.attrs["units"] = "JSON"
+
+
+def _put_text(file: h5py.File, path: str, text: str, quantity: str) -> h5py.Dataset:
+    data: NDArray[Any] = np.array([text], dtype=object)
+    dataset = file.create_dataset(
+        path, data=data, chunks=(1,), dtype=h5py.string_dtype("utf-8")
+    )
+    dataset.attrs["quantity"] = quantity
+    dataset.attrs["units"] = "JSON"
+    return dataset
+
+
+def _put_digests(file: h5py.File, digests: dict[str, dict[str, Any]]) -> None:
+    text = json.dumps(digests, sort_keys=True)
+    _put_text(file, "digests/json", text, "SHA-256 of every dataset with its attributes")
+    from hashlib import sha256  # noqa: PLC0415
+
+    file.attrs["digests_sha256"] = sha256(text.encode()).hexdigest()
