@@ -1,0 +1,425 @@
+"""The whole answer of one run or of a campaign: every figure the report prints."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from recorder.analysis.consumption import AmountError, Consumption, consumption, evaporation
+from recorder.analysis.corrections import Corrected, Switches, correct
+from recorder.analysis.energy import Ledger, ledger
+from recorder.analysis.evidence import trailing_resistance
+from recorder.analysis.loading import LoadedRun
+from recorder.analysis.measured import Measured
+from recorder.analysis.monte_carlo import Simulated, simulate_margin, stretch_inputs
+from recorder.analysis.performance import (
+    CANNOT_TELL,
+    DOES_NOT_MEET,
+    MEETS,
+    Band,
+    Overall,
+    Specification,
+    StretchResult,
+    bands,
+    measure_stretches,
+    overall,
+    verdict,
+)
+from recorder.analysis.resistance import ResistanceFit, fit_resistance
+from recorder.analysis.steady import Edit, Limits, Stretch, apply_edits, find_steady
+from recorder.analysis.stops_and_starts import (
+    Peak,
+    Start,
+    Stop,
+    find_starts,
+    find_stops,
+    highest_mean,
+    starting_effort,
+)
+from recorder.analysis.tonnage import Rating, balancing_speed_m_s, rate
+from recorder.track.under_train import ruling_grades
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+__all__ = ["Answer", "RunAnswer", "Settings", "answer"]
+
+PEAKS: Final = (("kN", 10.0), ("kW", 10.0), ("kW", 60.0), ("kW", 3600.0))
+PIECE_S: Final = 20.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """How the answer is worked; printed with it."""
+
+    band_m_s: float = 10.0 / 3.6
+    limits: Limits = field(default_factory=Limits)
+    switches: Switches = field(default_factory=Switches)
+    weather: str = "fair"
+    least_speed_m_s: float | None = None
+    """For the tonnage rating; by default the slowest band that was measured."""
+    edits: tuple[Edit, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunAnswer:
+    """Figures of one run."""
+
+    loaded: LoadedRun
+    corrected: Corrected
+    braked: NDArray[np.bool_]
+    stretches: tuple[Stretch, ...]
+    results: tuple[StretchResult, ...]
+    ledger: Ledger
+    peaks: tuple[Peak, ...]
+    starts: tuple[Start, ...]
+    stops: tuple[Stop, ...]
+    fuel: Consumption | None
+    water: Consumption | None
+    evaporation: Measured | None
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """The campaign's answer."""
+
+    settings: Settings
+    runs: tuple[RunAnswer, ...]
+    bands: tuple[Band, ...]
+    overall: Overall
+    starting: Measured | None
+    starting_limit_kN: float | None
+    starting_verdict: str
+    resistance: ResistanceFit | None
+    ratings: tuple[Rating, ...]
+    balancing: tuple[tuple[float, Measured], ...]
+    """(grade, speed held with the train of the first run)."""
+    simulated: Simulated | None
+    """Monte Carlo of the mean margin, beside the one by propagation."""
+    propagated_margin_kN: Measured | None
+    notes: tuple[str, ...]
+
+
+def answer(runs: Sequence[LoadedRun], settings: Settings | None = None) -> Answer:
+    """Work the whole answer.
+
+    Raises
+    ------
+    ValueError
+        No runs, or an edit that cannot be done.
+    """
+    if not runs:
+        msg = "an answer wants at least one run"
+        raise ValueError(msg)
+    chosen = settings or Settings()
+    notes: list[str] = []
+    first = [_run(loaded, chosen) for loaded in runs]
+    fit = _resistance(first, notes)
+    done = [_with_rolling(r, fit) for r in first]
+    results = [r for run in done for r in run.results]
+    held = bands(results, chosen.band_m_s)
+    starting = starting_effort([s for run in done for s in run.starts])
+    spec = next((r.loaded.specification for r in done if r.loaded.specification), None)
+    limit = spec.starting_pull_kN if spec else None
+    ratings, balancing = _ratings(done, held, fit, chosen, notes)
+    simulated, propagated = _simulate(done)
+    return Answer(
+        settings=chosen,
+        runs=tuple(done),
+        bands=tuple(held),
+        overall=_overall(held, starting, spec),
+        starting=starting,
+        starting_limit_kN=limit,
+        starting_verdict=_starting_verdict(starting, limit),
+        resistance=fit,
+        ratings=ratings,
+        balancing=balancing,
+        simulated=simulated,
+        propagated_margin_kN=propagated,
+        notes=tuple(dict.fromkeys([n for r in done for n in r.notes] + notes)),
+    )
+
+
+def brake_on(loaded: LoadedRun) -> NDArray[np.bool_]:
+    """Bins in which the brake was marked as applied (to its release, or to rest)."""
+    series = loaded.series
+    on = np.zeros(len(series), bool)
+    since = math.inf
+    for mark in [m for m in loaded.marks if m.kind == "brake"]:
+        if mark.value.strip().lower() in {"off", "release", "released", "0"}:
+            on |= (series.t_s >= since) & (series.t_s < mark.t_s)
+            since = math.inf
+        else:
+            since = min(since, mark.t_s)
+    if since < math.inf:
+        after = np.flatnonzero((series.t_s >= since) & (np.abs(series.speed_m_s) < 0.05))
+        end = series.t_s[after[0]] if len(after) else math.inf
+        on |= (series.t_s >= since) & (series.t_s < end)
+    return on
+
+
+def _run(loaded: LoadedRun, settings: Settings) -> RunAnswer:
+    series, train, evidence = loaded.series, loaded.train, loaded.evidence
+    corrected = correct(series, train, settings.switches)
+    notes = list(loaded.notes)
+    stretches = apply_edits(series, find_steady(series, settings.limits), settings.edits)
+    if train.locomotive_mass_t is None:
+        notes.append("the locomotive's mass is not known: pull cannot be corrected")
+    if train.trailing_mass_t is None:
+        notes.append("the trailing mass is not known: no resistance per tonne, no ledger")
+    if not stretches:
+        notes.append(f"{loaded.name}: no steady stretch was found by the stated limits")
+    results = measure_stretches(
+        loaded.name, series, corrected, stretches, train, evidence, _with_points(loaded)
+    )
+    fuel, water = (_consumed(loaded, kind, notes) for kind in ("fuel", "water"))
+    peaks = [
+        highest_mean(
+            series, series.pull_kN if unit == "kN" else series.power_kW, seconds, unit, evidence
+        )
+        for unit, seconds in PEAKS
+    ]
+    braked = brake_on(loaded)
+    return RunAnswer(
+        loaded=loaded,
+        corrected=corrected,
+        braked=braked,
+        stretches=tuple(stretches),
+        results=tuple(results),
+        ledger=ledger(series, corrected, train, evidence, None, braked),
+        peaks=tuple(p for p in peaks if p is not None),
+        starts=tuple(find_starts(series, evidence)),
+        stops=tuple(find_stops(series, loaded.marks, evidence)),
+        fuel=fuel,
+        water=water,
+        evaporation=evaporation(water, fuel) if fuel and water else None,
+        notes=tuple(notes),
+    )
+
+
+def _with_points(loaded: LoadedRun) -> Specification | None:
+    spec = loaded.specification
+    return spec if spec is not None and spec.speed_m_s else None
+
+
+def _consumed(loaded: LoadedRun, kind: str, notes: list[str]) -> Consumption | None:
+    try:
+        found = consumption(loaded.series, loaded.marks, kind, loaded.evidence)
+    except AmountError as error:
+        notes.append(str(error))
+        return None
+    if found is not None:
+        notes.extend(found.assumed)
+    return found
+
+
+def _pieces(run: RunAnswer) -> tuple[list[float], list[Measured]]:
+    """Speed (km/h) and trailing resistance (N/t) of even pieces of free running."""
+    series, train = run.loaded.series, run.loaded.train
+    mass = train.trailing_mass_t
+    if mass is None:
+        return [], []
+    n = max(2, round(PIECE_S / series.step_s))
+    speed = np.abs(series.speed_m_s)
+    free = (
+        np.isfinite(run.corrected.trailing_resistance_kN)
+        & (speed > 1.0)
+        & ~run.braked
+        & (series.flags & 1 == 0)
+    )
+    speeds, seen = [], []
+    for start in range(0, len(series) - n + 1, n):
+        if not free[start : start + n].all():
+            continue
+        t = series.t_s[start]
+        value = trailing_resistance(
+            series,
+            run.corrected,
+            start,
+            start + n,
+            train,
+            run.loaded.evidence,
+            f"{run.loaded.name} piece at {t:.0f} s",
+        )
+        speeds.append(float(np.mean(speed[start : start + n])) * 3.6)
+        seen.append(value.scaled(1000.0 / mass, "N/t"))
+    return speeds, seen
+
+
+def _resistance(runs: Sequence[RunAnswer], notes: list[str]) -> ResistanceFit | None:
+    speeds: list[float] = []
+    seen: list[Measured] = []
+    for run in runs:
+        if run.loaded.series.grade_source == "unknown":
+            notes.append(f"{run.loaded.name}: grade not known, so resistance is not fitted")
+            continue
+        v, r = _pieces(run)
+        speeds += v
+        seen += r
+    if not seen:
+        return None
+    for terms in ("ABC", "AC", "A"):
+        try:
+            fit = fit_resistance(np.array(speeds), seen, terms=terms, non_negative=True)
+        except ValueError as error:
+            notes.append(str(error))
+            continue
+        return fit
+    return None
+
+
+def _with_rolling(run: RunAnswer, fit: ResistanceFit | None) -> RunAnswer:
+    if fit is None:
+        return run
+    return replace(
+        run,
+        ledger=ledger(
+            run.loaded.series,
+            run.corrected,
+            run.loaded.train,
+            run.loaded.evidence,
+            fit.at,
+            run.braked,
+        ),
+    )
+
+
+def _starting_verdict(starting: Measured | None, limit: float | None) -> str:
+    if limit is None:
+        return "no starting pull specified"
+    if starting is None:
+        return "no start from rest in the run"
+    return verdict(Measured(starting.value - limit, "kN", starting.parts, starting.dof))[0]
+
+
+def _overall(
+    held: Sequence[Band], starting: Measured | None, spec: Specification | None
+) -> Overall:
+    """Pull against speed and the starting pull together."""
+    if spec is None:
+        return Overall(verdict="no specification", reasons=("the trip sheet states none",))
+    running = overall(held)
+    limit = spec.starting_pull_kN
+    if limit is None:
+        return running
+    word = _starting_verdict(starting, limit)
+    if not spec.speed_m_s:
+        return Overall(
+            verdict=word if starting else CANNOT_TELL, reasons=(f"starting pull {word}",)
+        )
+    if word == DOES_NOT_MEET:
+        return replace(
+            running,
+            verdict=DOES_NOT_MEET,
+            reasons=(*running.reasons, "the starting pull is below the specified one"),
+        )
+    if word != MEETS and running.verdict == MEETS:
+        reason = f"starting pull: {word}"
+        return replace(running, verdict=CANNOT_TELL, reasons=(*running.reasons, reason))
+    return running
+
+
+def _curve(held: Sequence[Band]) -> Callable[[float], Measured] | None:
+    """Measured equivalent pull at a speed, straight between the mean speeds of the bands."""
+    known = [b for b in held if math.isfinite(b.pull.value)]
+    if not known:
+        return None
+    speeds = [b.speed.value for b in known]
+
+    def at(v: float) -> Measured:
+        k = int(np.clip(np.searchsorted(speeds, v), 1, max(len(known) - 1, 1)))
+        if len(known) == 1:
+            return known[0].pull
+        low, high = known[k - 1], known[k]
+        share = (v - low.speed.value) / (high.speed.value - low.speed.value)
+        share = float(np.clip(share, 0.0, 1.0))
+        return low.pull.scaled(1.0 - share).plus(high.pull.scaled(share))
+
+    return at
+
+
+def _ratings(
+    runs: Sequence[RunAnswer],
+    held: Sequence[Band],
+    fit: ResistanceFit | None,
+    settings: Settings,
+    notes: list[str],
+) -> tuple[tuple[Rating, ...], tuple[tuple[float, Measured], ...]]:
+    loaded = runs[0].loaded
+    judged = [b for b in held if b.margin is not None] or list(held)
+    pull = _curve(judged)
+    if pull is None or fit is None or loaded.train.locomotive_mass_t is None:
+        notes.append("tonnage rating wants a measured pull, a fitted resistance and the mass")
+        return (), ()
+    speeds = (judged[0].speed.value, judged[-1].speed.value)
+    least = settings.least_speed_m_s or speeds[0]
+    if not speeds[0] - 1e-9 <= least <= speeds[1] + 1e-9:
+        notes.append(
+            f"least speed {least * 3.6:.1f} km/h lies outside the measured"
+            f" {speeds[0] * 3.6:.1f}-{speeds[1] * 3.6:.1f} km/h: rated at the nearest"
+        )
+        least = min(max(least, speeds[0]), speeds[1])
+    ratings, balancing = [], []
+    for grade, bend in _grades(loaded):
+        rating = rate(
+            pull,
+            fit.at,
+            loaded.train,
+            grade=grade,
+            curvature_per_m=bend,
+            speed_m_s=least,
+            weather=settings.weather,
+        )
+        if rating is not None:
+            ratings.append(rating)
+        if loaded.train.trailing_mass_t is not None:
+            held_speed = balancing_speed_m_s(
+                pull,
+                fit.at,
+                loaded.train,
+                trailing_t=loaded.train.trailing_mass_t,
+                grade=grade,
+                speeds_m_s=speeds,
+            )
+            if held_speed is not None:
+                balancing.append((grade, held_speed))
+    return tuple(ratings), tuple(balancing)
+
+
+def _grades(loaded: LoadedRun) -> list[tuple[float, float]]:
+    """Ruling grades of the route, or a ladder of grades when there is no route."""
+    if loaded.route is None:
+        return [(g / 1000.0, 0.0) for g in (0.0, 5.0, 10.0, 15.0, 20.0)]
+    length = loaded.train.trailing_length_m or 300.0
+    facing = (
+        -1
+        if loaded.trip and loaded.trip.route and (loaded.trip.route.direction == "decreasing")
+        else 1
+    )
+    found = ruling_grades(loaded.route, length, direction=facing, count=5)
+    return [(0.0, 0.0), *((g.grade, g.curvature_per_m) for g in found)]
+
+
+def _simulate(runs: Sequence[RunAnswer]) -> tuple[Simulated | None, Measured | None]:
+    """Monte Carlo and propagation of the same weighted mean margin, for the first run."""
+    run = runs[0]
+    spec = _with_points(run.loaded)
+    judged = [r for r in run.results if r.margin is not None]
+    if spec is None or not judged:
+        return None, None
+    inputs = [
+        stretch_inputs(run.loaded.series, run.corrected, r.stretch, run.loaded.evidence)
+        for r in judged
+    ]
+    simulated = simulate_margin(inputs, run.loaded.train, run.loaded.evidence, spec)
+    total = math.fsum(i.weight for i in inputs)
+    mean = judged[0].margin.scaled(inputs[0].weight / total) if judged[0].margin else None
+    for item, result in zip(inputs[1:], judged[1:], strict=True):
+        if mean is not None and result.margin is not None:
+            mean = mean.plus(result.margin.scaled(item.weight / total))
+    return simulated, mean

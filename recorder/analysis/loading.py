@@ -1,0 +1,429 @@
+"""From a run file to a series on one grid, with the evidence of its instruments."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from calibration.wheel import WheelCertificate
+
+from calibration.force import ForceCertificate
+from recorder.analysis.evidence import Evidence
+from recorder.analysis.performance import Specification
+from recorder.analysis.series import (
+    Series,
+    bin_fast,
+    bin_slow,
+    blank_gaps,
+    derive_motion,
+    grid,
+)
+from recorder.analysis.train import Assumed, Train, train_from_sheet
+from recorder.track.train_shape import TrainShape
+from recorder.track.under_train import UnderTrain
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from recorder.marks.mark import Mark
+    from recorder.run_file.header import Gap
+    from recorder.run_file.reader import Channel, RunFile
+    from recorder.sheets import TripSheet
+    from recorder.track.route import Route
+
+__all__ = ["LoadedRun", "Place", "load_run", "specification_of"]
+
+PIECE: Final = 1_000_000
+FINEST_S: Final = 0.1
+FAST_PER_BIN: Final = 4
+"""A channel with at least this many samples a bin is averaged; a slower one is integrated."""
+UNKNOWN_GRADE: Final = 0.002
+"""Standard uncertainty of the slope (0.2 %) when no route, column or mark gives one."""
+MARKED_GRADE: Final = 0.0005
+STATED_PULL_REL: Final = 0.01
+"""Relative standard uncertainty of a pull that came without certificate or statement."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """Where the car was: chainage of the run on the route."""
+
+    t_s: NDArray[np.float64]
+    chainage_m: NDArray[np.float64]
+    u_m: NDArray[np.float64]
+    facing: int = 1
+    """+1 when the locomotive's end points up the chainage."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadedRun:
+    """One run, ready to be answered for."""
+
+    name: str
+    run_id: str
+    series: Series
+    train: Train
+    evidence: Evidence
+    specification: Specification | None
+    trip: TripSheet | None
+    route: Route | None
+    marks: tuple[Mark, ...]
+    gaps: tuple[Gap, ...]
+    duration_s: float
+    started_utc_ns: int
+    notes: tuple[str, ...] = ()
+    """What the run cannot say, and what was assumed instead."""
+    facts: dict[str, Any] = field(default_factory=dict)
+
+
+def load_run(
+    run: RunFile,
+    *,
+    trip: TripSheet | None = None,
+    route: Route | None = None,
+    place: Place | None = None,
+    assumed: Assumed | None = None,
+    step_s: float | None = None,
+) -> LoadedRun:
+    """Read a run onto a grid; memory is bounded by the grid, not by the samples.
+
+    Parameters
+    ----------
+    trip : replaces the trip sheet in the run file.
+    route, place : the line and where the run lies on it; without them grade comes from a grade
+        channel, from grade marks, or is not known.
+    step_s : width of a bin; 0.1 s or four samples of the pull, whichever is longer.
+    """
+    notes: list[str] = []
+    sheet = trip if trip is not None else run.trip
+    train = train_from_sheet(sheet, assumed=assumed)
+    pull, speed = _first(run, "pull"), _first(run, "speed")
+    distance = _first(run, "distance")
+    step = step_s or _step(run.duration_s, [c for c in (pull, speed or distance) if c])
+    edges = grid(0.0, run.duration_s, step)
+    marks, gaps = tuple(run.marks()), tuple(run.gaps())
+    series = _series(run, edges, step, (pull, speed, distance), gaps, notes)
+    series, source = _with_line(series, run, edges, marks, route, place, sheet, notes)
+    if source == "unknown":
+        a = train.assumed
+        train = _with_assumed(train, grade_common=math.hypot(a.grade_common, UNKNOWN_GRADE))
+        notes.append(
+            "grade is not known (no placed route, grade column or grade marks): no grade"
+            f" correction is made and the slope is taken as 0 ± {UNKNOWN_GRADE * 100:.1f} %"
+        )
+    elif source == "marks":
+        train = _with_assumed(train, grade=math.hypot(train.assumed.grade, MARKED_GRADE))
+        notes.append("grade is as the crew marked it, ± 0.05 %")
+    return LoadedRun(
+        name=run.path.stem,
+        run_id=run.header.run_id,
+        series=_marked(series, marks, gaps, source),
+        train=train,
+        evidence=_evidence(run, pull, distance or speed, notes),
+        specification=specification_of(sheet),
+        trip=sheet,
+        route=route,
+        marks=marks,
+        gaps=gaps,
+        duration_s=run.duration_s,
+        started_utc_ns=run.header.started_utc_ns,
+        notes=tuple(notes),
+    )
+
+
+def specification_of(sheet: TripSheet | None) -> Specification | None:
+    """The specification curve of a trip sheet, less its tolerance; ``None`` without one.
+
+    A specified drawbar power without points becomes the pull ``P/V`` from 2 to 50 m/s.
+    """
+    told = None if sheet is None else sheet.specification
+    if told is None:
+        return None
+    factor = 1.0 - told.tolerance_pct / 100.0
+    points = list(told.points)
+    if not points and told.power_kW is not None:
+        points = [(float(v), told.power_kW / float(v)) for v in np.arange(2.0, 50.05, 0.1)]
+    if not points:
+        points = []
+    return Specification(
+        name=told.name,
+        speed_m_s=tuple(v for v, _ in points),
+        pull_kN=tuple(p * factor for _, p in points),
+        starting_pull_kN=(
+            None if told.starting_pull_kN is None else told.starting_pull_kN * factor
+        ),
+    )
+
+
+def _first(run: RunFile, quantity: str) -> Channel | None:
+    return next((c for c in run.channels.values() if c.quantity == quantity and c.n), None)
+
+
+def _step(duration_s: float, channels: Sequence[Channel]) -> float:
+    slowest = FINEST_S
+    for channel in channels:
+        mean_step = duration_s / max(channel.n, 1)
+        slowest = max(slowest, mean_step if mean_step > FINEST_S else FINEST_S)
+    return max(FINEST_S, round(slowest, 1))
+
+
+def _pieces(channel: Channel) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    for start in range(0, channel.n, PIECE):
+        stop = min(start + PIECE, channel.n)
+        yield channel.time_s(start, stop), channel.values(start, stop)
+
+
+def _binned(
+    channel: Channel, edges: NDArray[np.float64], step: float, duration_s: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Mean, minimum and maximum of each bin."""
+    if channel.n * step / max(duration_s, step) >= FAST_PER_BIN:
+        sums = bin_fast(_pieces(channel), edges)
+        # A bin with under half its samples is not a whole bin's mean.
+        whole = sums.count >= 0.5 * np.median(sums.count[sums.count > 0])
+        mean = np.where(whole, sums.mean, np.nan)
+        return mean, sums.minimum(), sums.maximum()
+    t_s, values = channel.time_s(0, channel.n), channel.values(0, channel.n)
+    mean = bin_slow(t_s, values, edges)
+    sums = bin_fast([(t_s, values)], edges)
+    low = np.fmin(mean, sums.minimum())
+    return mean, low, np.fmax(mean, sums.maximum())
+
+
+def _series(
+    run: RunFile,
+    edges: NDArray[np.float64],
+    step: float,
+    channels: tuple[Channel | None, Channel | None, Channel | None],
+    gaps: Sequence[Gap],
+    notes: list[str],
+) -> Series:
+    pull, speed, distance = channels
+    n = len(edges) - 1
+    nothing = np.full(n, np.nan)
+    mean = low = high = nothing
+    flags = np.zeros(n, np.uint8)
+    if pull is None:
+        notes.append("the run has no pull")
+    else:
+        mean, low, high = _binned(pull, edges, step, run.duration_s)
+        mean, low, high = (
+            blank_gaps(x, edges, [g for g in gaps if g.device == pull.device])
+            for x in (mean, low, high)
+        )
+        flags = _flags(pull, edges, step)
+    v = d = nothing
+    if speed is not None:
+        v = _binned(speed, edges, step, run.duration_s)[0]
+        v = blank_gaps(v, edges, [g for g in gaps if g.device == speed.device])
+    if distance is not None:
+        d = _binned(distance, edges, step, run.duration_s)[0]
+    if speed is None and distance is not None:
+        v = np.gradient(d, step) if n > 1 else nothing
+        notes.append("speed is the slope of the recorded distance")
+    if speed is None and distance is None:
+        notes.append("the run has neither speed nor distance")
+    elif distance is None:
+        d = np.cumsum(np.nan_to_num(v)) * step
+    t = edges[:-1] + step / 2
+    acceleration = _channel(run, "acceleration", edges, step)
+    if acceleration is None:
+        acceleration = derive_motion(v, step)
+    return Series(
+        t_s=t,
+        step_s=step,
+        pull_kN=mean,
+        pull_min_kN=low,
+        pull_max_kN=high,
+        speed_m_s=v,
+        distance_m=d,
+        acceleration_m_s2=acceleration,
+        chainage_m=nothing,
+        locomotive_grade=np.zeros(n),
+        trailing_grade=np.zeros(n),
+        locomotive_curvature_per_m=np.zeros(n),
+        trailing_curvature_per_m=np.zeros(n),
+        flags=flags,
+    )
+
+
+def _channel(
+    run: RunFile, quantity: str, edges: NDArray[np.float64], step: float
+) -> NDArray[np.float64] | None:
+    channel = _first(run, quantity)
+    return None if channel is None else _binned(channel, edges, step, run.duration_s)[0]
+
+
+def _flags(pull: Channel, edges: NDArray[np.float64], step: float) -> NDArray[np.uint8]:
+    out = np.zeros(len(edges) - 1, np.uint8)
+    for start in range(0, pull.n, PIECE):
+        stop = min(start + PIECE, pull.n)
+        held = pull.flags(start, stop)
+        raised = np.flatnonzero(held)
+        if len(raised):
+            t = pull.time_s(start, stop)[raised]
+            index = np.floor((t - edges[0]) / step).astype(np.int64)
+            inside = (index >= 0) & (index < len(out))
+            np.bitwise_or.at(out, index[inside], held[raised][inside])
+    return out
+
+
+def _with_line(
+    series: Series,
+    run: RunFile,
+    edges: NDArray[np.float64],
+    marks: Sequence[Mark],
+    route: Route | None,
+    place: Place | None,
+    sheet: TripSheet | None,
+    notes: list[str],
+) -> tuple[Series, str]:
+    """Grade and curvature from the best source there is, and its name."""
+    if route is not None and place is not None and sheet is not None:
+        return _on_route(series, route, place, sheet), "route"
+    n = len(series)
+    curve = _channel(run, "curvature", edges, series.step_s)
+    bend = np.zeros(n) if curve is None else np.abs(np.nan_to_num(curve))
+    if curve is None:
+        notes.append("curves are not known: no curve correction is made")
+    series = replace(series, locomotive_curvature_per_m=bend, trailing_curvature_per_m=bend)
+    grade = _channel(run, "grade", edges, series.step_s)
+    source = "channel"
+    if grade is None:
+        grade = _marked_grade(series.t_s, marks)
+        source = "marks"
+    if grade is None:
+        return series, "unknown"
+    return replace(series, locomotive_grade=grade, trailing_grade=grade), source
+
+
+def _on_route(series: Series, route: Route, place: Place, sheet: TripSheet) -> Series:
+    chainage = np.interp(series.t_s, place.t_s, place.chainage_m, left=math.nan, right=math.nan)
+    # A run a hair longer than its placing keeps the end position.
+    end = (series.t_s > place.t_s[-1]) & (series.t_s < place.t_s[-1] + 1.0)
+    chainage = np.where(end, place.chainage_m[-1], chainage)
+    under = UnderTrain(route, TrainShape.from_trip(sheet)).at(chainage, place.facing)
+    return replace(
+        series,
+        chainage_m=chainage,
+        locomotive_grade=under.locomotive_grade,
+        trailing_grade=under.trailing_grade,
+        locomotive_curvature_per_m=under.locomotive_curvature_per_m,
+        trailing_curvature_per_m=under.trailing_curvature_per_m,
+    )
+
+
+def _marked_grade(
+    t_s: NDArray[np.float64], marks: Sequence[Mark]
+) -> NDArray[np.float64] | None:
+    """Grade held from each grade mark to the next, as a fraction; ``None`` without any."""
+    held = []
+    for mark in marks:
+        if mark.kind == "grade":
+            value = _per_cent(mark)
+            if value is not None:
+                held.append((mark.t_s, value / 100.0))
+    if not held:
+        return None
+    times = np.array([t for t, _ in held])
+    values = np.array([math.nan, *(g for _, g in held)])
+    return np.asarray(values[np.searchsorted(times, t_s, side="right")])
+
+
+def _per_cent(mark: Mark) -> float | None:
+    told = mark.extra.get("grade_pct")
+    text = str(told if told is not None else mark.value).replace("%", "").strip()
+    try:
+        value = float(text)
+    except ValueError:
+        return None
+    return value if abs(value) <= 20.0 else None
+
+
+def _evidence(
+    run: RunFile, pull: Channel | None, wheel: Channel | None, notes: list[str]
+) -> Evidence:
+    certificate = None if pull is None else run.certificates.get(pull.certificate)
+    zero_u = _zero_u(run, pull, certificate)
+    stated = _stated(pull)
+    if isinstance(certificate, ForceCertificate):
+        curve = certificate.standard_uncertainty_kN
+        cause = f"certificate {certificate.certificate_id}"
+
+        def pull_u(force: float) -> float:
+            return float(curve(np.array([force]))[0])
+    elif stated is not None:
+        cause = f"stated uncertainty of {run.path.stem}"
+
+        def pull_u(force: float) -> float:
+            return math.hypot(stated[0], stated[1] * force)
+    else:
+        cause = f"assumed uncertainty of {run.path.stem}"
+        notes.append("pull has no certificate: 1 % standard uncertainty is assumed")
+
+        def pull_u(force: float) -> float:
+            return STATED_PULL_REL * abs(force)
+
+    wheel_certificate = None if wheel is None else run.certificates.get(wheel.certificate)
+    if isinstance(wheel_certificate, WheelCertificate):
+        rel = wheel_certificate.u_circumference_m / wheel_certificate.circumference_m
+        wheel_cause = f"wheel {wheel_certificate.certificate_id}"
+    else:
+        told = _stated(wheel)
+        rel, wheel_cause = told[1] if told else 0.005, f"speed of {run.path.stem}"
+        if told is None:
+            notes.append(
+                "speed has no wheel certificate: 0.5 % standard uncertainty is assumed"
+            )
+    return Evidence(
+        pull_u_kN=pull_u,
+        pull_cause=cause,
+        zero_u_kN=zero_u,
+        zero_cause=f"zero of {run.path.stem}",
+        wheel_rel_u=rel,
+        wheel_cause=wheel_cause,
+    )
+
+
+def _stated(channel: Channel | None) -> tuple[float, float] | None:
+    """Absolute and relative standard uncertainty a channel came with; ``None`` when neither."""
+    if channel is None:
+        return None
+    absolute, relative = channel.standard_uncertainty, channel.relative_uncertainty
+    if absolute is None and relative is None:
+        return None
+    return absolute or 0.0, relative or 0.0
+
+
+def _zero_u(run: RunFile, pull: Channel | None, certificate: object) -> float:
+    """Standard uncertainty of the zero, kN.
+
+    The worst scatter of a zero taken, and the greatest change between zeros over √12: values
+    follow a straight line from zero to zero, and may lie anywhere around it.
+    """
+    if pull is None or not isinstance(certificate, ForceCertificate):
+        return 0.0
+    taken = [e.data for e in run.events("zero") if e.data.get("channel") == pull.name]
+    counts = [float(d["counts"]) for d in taken]
+    if not counts:
+        return 0.0
+    at = np.array([counts[0], counts[0] + 1000.0])
+    per_count = abs(float(np.diff(certificate.to_force(at, zero_counts=counts[0]))[0])) / 1000.0
+    scatter = max(
+        float(d.get("sd_counts", 0.0) or 0.0) / math.sqrt(max(int(d.get("n", 1)), 1))
+        for d in taken
+    )
+    return per_count * math.hypot(scatter, (max(counts) - min(counts)) / math.sqrt(12.0))
+
+
+def _with_assumed(train: Train, **changes: float) -> Train:
+    return replace(train, assumed=replace(train.assumed, **changes))
+
+
+def _marked(
+    series: Series, marks: tuple[Mark, ...], gaps: tuple[Gap, ...], source: str
+) -> Series:
+    return replace(series, marks=marks, gaps=gaps, grade_source=source)
