@@ -1,10 +1,10 @@
 """The filer: tails the journal into the run file, in a process of its own.
 
 HDF5's global lock, a stalling disk or a dead handle cannot hold up acquisition: the recording
-process never touches the file. Started as ``python -m recorder.keeping.filer JOURNAL RUN``; told
-over its standard input (``stop`` or ``seal``; the end of input means that the recording process
-is gone: file what is committed and close), it tells over its standard output, one JSON object a
-line.
+process never touches the file. Started as ``python -m recorder.keeping.filer JOURNAL RUN``. It
+is told over its standard input (``stop`` or ``seal``; the end of input means that the recording
+process is gone: file what is committed and close) and tells over its standard output, one JSON
+object a line.
 """
 
 from __future__ import annotations

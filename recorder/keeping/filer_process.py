@@ -85,7 +85,7 @@ class FilerProcess:
         progress: Callable[[float, str], None] | None = None,
         timeout_s: float | None = None,
     ) -> None:
-        """File the rest, seal, check against the journal and remove it. Close the journal first.
+        """File the rest, seal, check, remove the journal; its writer must have closed it.
 
         Raises
         ------

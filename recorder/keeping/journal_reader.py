@@ -116,7 +116,7 @@ class JournalReader:
         raise JournalError(msg)
 
     def _header_of(self, table: str) -> RunHeader:
-        rows = self._connection.execute(f"SELECT key, value, crc FROM {table}")  # noqa: S608
+        rows = self._connection.execute(f"SELECT key, value, crc FROM {table}")
         meta = {}
         for key, value, check in rows.fetchall():
             name, text = bytes(key).decode(), bytes(value).decode()
@@ -220,7 +220,7 @@ class JournalReader:
         self, table: str, after: int, limit: int
     ) -> tuple[list[tuple[Any, ...]], int, list[Damage]]:
         """Next rows, the last id seen, and what lies between and does not read."""
-        query = f"SELECT * FROM {table} WHERE id > ? AND id <= ? ORDER BY id"  # noqa: S608
+        query = f"SELECT * FROM {table} WHERE id > ? AND id <= ? ORDER BY id"
         try:
             found = self._connection.execute(query, (after, after + limit)).fetchall()
         except sqlite3.DatabaseError:
@@ -237,7 +237,7 @@ class JournalReader:
     def _one_by_one(
         self, table: str, after: int, last: int
     ) -> tuple[list[tuple[Any, ...]], int, list[Damage]]:
-        query = f"SELECT * FROM {table} WHERE id = ?"  # noqa: S608 - our own names
+        query = f"SELECT * FROM {table} WHERE id = ?"
         stop = min(last, after + ORDINARY_HOLE)
         for row in range(after + 1, stop + 1):
             try:
@@ -253,7 +253,7 @@ class JournalReader:
 
     def _highest(self, table: str) -> int:
         try:
-            value = self._connection.execute(f"SELECT max(id) FROM {table}").fetchone()[0]  # noqa: S608
+            value = self._connection.execute(f"SELECT max(id) FROM {table}").fetchone()[0]
         except sqlite3.DatabaseError:
             return 0
         return int(value) if isinstance(value, int) else 0

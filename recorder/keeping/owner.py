@@ -89,7 +89,7 @@ def journal_state(journal: Path | str) -> Literal["absent", "recording", "unfini
 
 
 def boot_id() -> str:
-    """Identity of this boot of the machine, where the system tells; monotonic time ends with it."""
+    """Identity of this boot, where the system tells; monotonic time ends with it."""
     try:
         return Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
     except OSError:

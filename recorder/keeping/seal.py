@@ -5,7 +5,6 @@ And the other end: recovery of a run from a journal that was left behind, by the
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
@@ -123,8 +122,8 @@ def check_against_journal(
     told = progress or _silent
     with JournalReader(journal_path) as reader, open_run(run_path) as run:
         total = max(reader.count()["batches"], 1)
-        at = {name: 0 for name in run.devices}
-        block_at = {name: 0 for name in run.devices}
+        at = dict.fromkeys(run.devices, 0)
+        block_at = dict.fromkeys(run.devices, 0)
         blocks = {name: device.blocks() for name, device in run.devices.items()}
         marks = []
         transfer = Transfer(reader)
@@ -212,5 +211,5 @@ def _stand_aside(run: Path, run_id: str) -> None:
         for i in range(1, 1000):
             aside = run.with_name(f"{run.name}.unfinished-{i}")
             if not aside.exists():
-                os.replace(run, aside)
+                run.rename(aside)
                 return

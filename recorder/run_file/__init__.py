@@ -1,1 +1,1 @@
-"""The run file: layout, reading, overviews, digests, companion; the only room that knows HDF5."""
+"""The run file: layout, reading, overviews, digests, companion; only here is HDF5 known."""

@@ -56,9 +56,9 @@ class KeptBlock:
 def ticks_to_time(
     ticks: NDArray[np.uint64], tick0: int, t0_s: float, s_per_tick: float
 ) -> NDArray[np.float64]:
-    """(n,) float64 run time in s of (n,) ticks along a line; ticks before ``tick0`` are fine."""
+    """(n,) float64 run time in s of (n,) ticks along a line; earlier ticks are fine."""
     away = (np.asarray(ticks, dtype=np.uint64) - np.uint64(tick0 % 2**64)).view(np.int64)
-    return t0_s + away * s_per_tick
+    return np.asarray(t0_s + away * s_per_tick, dtype=np.float64)
 
 
 def gap_event(gap: Gap) -> Event:

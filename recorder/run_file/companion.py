@@ -121,7 +121,7 @@ class Companion:
         return self._entries("WHERE name = ?", (name,))
 
     def _entries(self, where: str, values: tuple[str, ...]) -> list[Result]:
-        query = f"SELECT name, json, utc_ns, by, version FROM results {where} ORDER BY id"  # noqa: S608
+        query = f"SELECT name, json, utc_ns, by, version FROM results {where} ORDER BY id"
         return [
             Result(
                 name=_text(name),
@@ -201,7 +201,7 @@ class Companion:
         except sqlite3.OperationalError as error:
             raise OSError(None, f"cannot write ({error})", str(self.path)) from error
         except sqlite3.IntegrityError as error:
-            msg = f"{self.path}: this revision of the mark is there already; nothing is overwritten"
+            msg = f"{self.path}: this revision is there already; nothing is overwritten"
             raise CompanionError(msg) from error
         except sqlite3.Error as error:
             msg = f"{self.path}: damaged companion ({error})"

@@ -1,4 +1,4 @@
-"""SHA-256 of every dataset with its attributes; they guard against damage, not against intent."""
+"""SHA-256 of every dataset with its attributes: a guard against damage, not against intent."""
 
 from __future__ import annotations
 

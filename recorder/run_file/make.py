@@ -96,7 +96,7 @@ def _check(device: DeviceHeader, devices: Mapping[str, DeviceData]) -> None:
     if data.records is not None:
         columns["records"] = data.records
         if data.records.dtype != device.record_dtype:
-            msg = f"device {device.name}: records are {data.records.dtype}, not as its header says"
+            msg = f"device {device.name}: records of {data.records.dtype} are not its header's"
             raise RunFileError(msg)
     elif device.record_dtype.names != ("tick",):
         msg = f"device {device.name}: records are needed for {device.record_dtype.names}"

@@ -70,7 +70,7 @@ class BinSums:
         if not len(index):
             return
         bins = index.astype(np.int64)
-        starts = np.flatnonzero(np.append(True, bins[1:] != bins[:-1]))  # noqa: FBT003
+        starts = np.flatnonzero(np.append(True, bins[1:] != bins[:-1]))
         where = bins[starts]
         self.flags[where] |= np.bitwise_or.reduceat(flags, starts)
         good = np.isfinite(values)
@@ -146,7 +146,7 @@ def resample(
     low, high, mean = (np.full(n, np.nan) for _ in range(3))
     flags, count = np.zeros(n, np.uint8), np.zeros(n, np.int64)
     if len(rows):
-        starts = np.flatnonzero(np.append(True, bins[1:] != bins[:-1]))  # noqa: FBT003
+        starts = np.flatnonzero(np.append(True, bins[1:] != bins[:-1]))
         where = bins[starts]
         low[where] = np.fmin.reduceat(rows["minimum"].astype(np.float64), starts)
         high[where] = np.fmax.reduceat(rows["maximum"].astype(np.float64), starts)

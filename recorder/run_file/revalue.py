@@ -81,7 +81,7 @@ def _speeds(
     line: Timeline,
 ) -> None:
     """Speed from pulse timing, over each stretch in which the device did not restart."""
-    from calibration.speed import speed_from_pulses  # noqa: PLC0415
+    from calibration.speed import speed_from_pulses
 
     n = group["time_s"].shape[0]
     stretches = [(s.first_record, min(s.stop_record, n)) for s in line.segments] or [(0, n)]
@@ -134,7 +134,7 @@ def _pulses(
     group = file[f"devices/{device.name}"]
     present = (group["raw_flags"][:] & PPS_PRESENT) != 0
     edges, ticks = group["raw_pps_tick"][:], group["tick"][:]
-    new = present & np.append(True, edges[1:] != edges[:-1])  # noqa: FBT003
+    new = present & np.append(True, edges[1:] != edges[:-1])
     where = np.flatnonzero(new)
     if not len(where):
         return np.empty(0)

@@ -5,6 +5,7 @@ The file is opened for writing once more after the recording, and never again af
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import time
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from recorder.marks.mark import Mark
-    from recorder.run_file.header import DeviceHeader, Event, Gap, RunHeader
+    from recorder.run_file.header import Event, Gap, RunHeader
 
     Progress: TypeAlias = Callable[[float, str], None]
 
@@ -261,6 +262,4 @@ def _put_text(file: h5py.File, path: str, text: str, quantity: str) -> h5py.Data
 def _put_digests(file: h5py.File, digests: dict[str, dict[str, Any]]) -> None:
     text = json.dumps(digests, sort_keys=True)
     _put_text(file, "digests/json", text, "SHA-256 of every dataset with its attributes")
-    from hashlib import sha256  # noqa: PLC0415
-
-    file.attrs["digests_sha256"] = sha256(text.encode()).hexdigest()
+    file.attrs["digests_sha256"] = hashlib.sha256(text.encode()).hexdigest()

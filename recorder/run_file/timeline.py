@@ -27,14 +27,14 @@ if TYPE_CHECKING:
 __all__ = ["HOST_CLOCK_DRIVERS", "Segment", "Timeline", "tie_ticks"]
 
 HOST_CLOCK_DRIVERS: Final = frozenset({"nmea-0183"})
-"""Devices without a clock of their own: their ticks are this machine's monotonic nanoseconds."""
+"""Devices without a clock of their own: ticks are this machine's monotonic nanoseconds."""
 
 LEAST_BLOCKS: Final = 20
 LEAST_SPAN_S: Final = 5.0
 MOST_POINTS: Final = 100_000
 """Points given to one fit; of more, the earliest arrivals of even pieces are taken."""
 RESTART_S: Final = 60.0
-"""Ticks and receipt times that part by more than this between two blocks: the device restarted."""
+"""Ticks and receipt times that part by more than this between two blocks: a restart."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,7 +181,7 @@ def _tie(
 
     if len(blocks) < LEAST_BLOCKS or span_s < LEAST_SPAN_S:
         return kept(f"{len(blocks)} blocks over {span_s:.1f} s are too few for a fit")
-    from calibration.clock import fit_ticks  # noqa: PLC0415
+    from calibration.clock import fit_ticks
 
     chosen = _earliest(ticks, received_s, device.tick_hz)
     try:

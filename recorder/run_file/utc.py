@@ -80,7 +80,7 @@ def fit_scale(
     if len(utc_ns) < LEAST_FIXES:
         why = f"{len(utc_ns)} valid clock fixes"
         return wall_clock_scale(header), {"source": "computer's clock", "why": why}
-    from calibration.clock import fit_utc  # noqa: PLC0415
+    from calibration.clock import fit_utc
 
     pulses = pps_t_s if pps_t_s is not None and len(pps_t_s) >= LEAST_FIXES else None
     try:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
@@ -89,7 +91,8 @@ class LiveWriter:
         for block in blocks:
             if len(block.records):
                 by_device.setdefault(block.device, []).append(block)
-        self._guard(lambda: [self._append_device(d, b) for d, b in by_device.items()])
+        for device, held in by_device.items():
+            self._guard(partial(self._append_device, device, held))
 
     def _append_device(self, device: str, blocks: list[KeptBlock]) -> None:
         columns = self._devices[device]
@@ -106,7 +109,7 @@ class LiveWriter:
         self._guard(lambda: _extend(self._tables["marks"], rows))
 
     def add_events(self, events: Sequence[Event]) -> None:
-        """Append events; gaps go to the table of gaps, zeros are calibrated with from now on."""
+        """Append events; gaps go to their own table, zeros hold from now on."""
         gaps = [e for e in events if e.kind == "gap"]
         others = [e for e in events if e.kind != "gap"]
         for event in events:
@@ -114,7 +117,7 @@ class LiveWriter:
         gap_rows = np.zeros(len(gaps), layout.GAP_DTYPE)
         for row, event in zip(gap_rows, gaps, strict=True):
             gap = gap_of(event.data)
-            _fill(row, {name: getattr(gap, name) for name in layout.GAP_DTYPE.names[:-1]})
+            _fill(row, asdict(gap))
         event_rows = np.zeros(len(others), layout.EVENT_DTYPE)
         for row, event in zip(event_rows, others, strict=True):
             data = json.dumps(event.data, sort_keys=True, ensure_ascii=False)
