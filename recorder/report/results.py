@@ -1,0 +1,223 @@
+"""``results.json``: every figure of the answer with its unit and expanded uncertainty.
+
+Top level: ``format``, ``version``, ``software``, ``made_utc``, ``coverage``, ``settings``,
+``overall``,
+``figures`` (a flat list for programs: ``name``, ``run``, ``value``, ``unit``,
+``expanded_uncertainty``,
+``coverage_factor``, ``effective_dof``, ``causes``), ``bands``, ``stretches``, ``resistance``,
+``ratings``,
+``balancing_speeds``, ``ledger``, ``starts``, ``stops``, ``consumption``, ``monte_carlo``,
+``runs`` and
+``notes`` (what could not be said, in words). A figure that could not be made is absent, and a
+note
+says why; no number is ever filled in.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict
+from datetime import UTC, datetime
+from typing import Any
+
+from recorder.analysis.answer import Answer, RunAnswer
+from recorder.analysis.energy import Ledger
+from recorder.analysis.measured import COVERAGE, Measured
+from recorder.analysis.performance import Band, StretchResult
+from recorder.analysis.resistance import ResistanceFit
+
+__all__ = ["figures", "results"]
+
+FORMAT = "testcar results"
+VERSION = 1
+
+
+def results(
+    answer: Answer, *, software: str, made_utc: datetime | None = None
+) -> dict[str, Any]:
+    """The whole of ``results.json`` as plain JSON values (no NaN, no infinity)."""
+    made = made_utc or datetime.now(tz=UTC)
+    out: dict[str, Any] = {
+        "format": FORMAT,
+        "version": VERSION,
+        "software": software,
+        "made_utc": made.isoformat(timespec="seconds"),
+        "coverage": COVERAGE,
+        "settings": asdict(answer.settings),
+        "overall": {
+            "verdict": answer.overall.verdict,
+            "reasons": list(answer.overall.reasons),
+            "mean_margin": _measured(answer.overall.margin),
+            "starting_verdict": answer.starting_verdict,
+            "starting_pull": _measured(answer.starting),
+            "starting_pull_specified_kN": answer.starting_limit_kN,
+        },
+        "figures": figures(answer),
+        "bands": [_band(b) for b in answer.bands],
+        "stretches": [_stretch(r) for run in answer.runs for r in run.results],
+        "resistance": None if answer.resistance is None else _resistance(answer.resistance),
+        "ratings": [
+            {
+                "grade_pct": 100.0 * r.grade,
+                "curvature_per_km": 1000.0 * r.curvature_per_m,
+                "speed_m_s": r.speed_m_s,
+                "weather": r.weather,
+                "pull_on_grade": _measured(r.pull_on_grade_kN),
+                "trailing_load": _measured(r.trailing_t),
+            }
+            for r in answer.ratings
+        ],
+        "balancing_speeds": [
+            {"grade_pct": 100.0 * g, "speed": _measured(v)} for g, v in answer.balancing
+        ],
+        "monte_carlo": None if answer.simulated is None else asdict(answer.simulated),
+        "propagated_margin": _measured(answer.propagated_margin_kN),
+        "runs": [_run(run) for run in answer.runs],
+        "notes": list(answer.notes),
+    }
+    cleaned: dict[str, Any] = _plain(out)
+    return cleaned
+
+
+def figures(answer: Answer) -> list[dict[str, Any]]:
+    """Every figure of the answer, flat: name, run (empty for the campaign), value, unit, U, …"""
+    rows: list[dict[str, Any]] = []
+
+    def put(name: str, value: Measured | None, run: str = "") -> None:
+        if value is not None and math.isfinite(value.value):
+            rows.append({"name": name, "run": run, **value.to_dict()})
+
+    put("mean margin over the specification", answer.overall.margin)
+    put("starting pull", answer.starting)
+    for band in answer.bands:
+        where = f"{band.low_m_s * 3.6:.0f}-{band.high_m_s * 3.6:.0f} km/h"
+        put(f"equivalent drawbar pull at {where}", band.pull)
+        put(f"equivalent drawbar power at {where}", band.power)
+        put(f"margin at {where}", band.margin)
+    if answer.resistance is not None:
+        for term, value in answer.resistance.coefficients.items():
+            put(f"resistance {term}", value)
+    for rating in answer.ratings:
+        put(f"trailing load on {rating.grade * 100:.2f} %", rating.trailing_t)
+    for grade, speed in answer.balancing:
+        put(f"speed held on {grade * 100:.2f} %", speed)
+    for run in answer.runs:
+        _run_figures(run, put)
+    return rows
+
+
+def _run_figures(run: RunAnswer, put: Any) -> None:  # noqa: ANN401 - a local function
+    name = run.loaded.name
+    for key, value in _ledger(run.ledger).items():
+        put(key.replace("_", " "), value, name)
+    for peak in run.peaks:
+        what = "pull" if peak.value.unit == "kN" else "power"
+        put(f"highest {peak.seconds:.0f} s mean {what}", peak.value, name)
+    for i, start in enumerate(run.starts, 1):
+        put(f"start {i} breakaway pull", start.breakaway_pull, name)
+        put(f"start {i} greatest pull", start.greatest_pull, name)
+    for i, stop in enumerate(run.stops, 1):
+        put(f"stop {i} speed", stop.speed, name)
+        put(f"stop {i} distance", stop.distance, name)
+        put(f"stop {i} time", stop.duration, name)
+        put(f"stop {i} mean retardation", stop.retardation, name)
+    for used in (run.fuel, run.water):
+        if used is not None:
+            put(f"{used.kind} used", used.used, name)
+            put(f"{used.kind} per drawbar kWh", used.per_kWh, name)
+            put(f"{used.kind} per drawbar hp·h", used.per_hp_h, name)
+    put("evaporation", run.evaporation, name)
+
+
+def _ledger(held: Ledger) -> dict[str, Measured | None]:
+    return {
+        "draft_work": held.draft_work,
+        "buff_work": held.buff_work,
+        "total_work": held.total_work,
+        "potential_energy": held.potential,
+        "kinetic_energy": held.kinetic,
+        "curve_work": held.curve,
+        "rolling_work": held.rolling,
+        "closure": held.closure,
+    }
+
+
+def _measured(value: Measured | None) -> dict[str, Any] | None:
+    return None if value is None or not math.isfinite(value.value) else value.to_dict()
+
+
+def _band(band: Band) -> dict[str, Any]:
+    return {
+        "low_m_s": band.low_m_s,
+        "high_m_s": band.high_m_s,
+        "stretches": band.stretches,
+        "speed": _measured(band.speed),
+        "pull": _measured(band.pull),
+        "power": _measured(band.power),
+        "margin": _measured(band.margin),
+        "specified_kN": band.limit_kN,
+        "verdict": band.verdict,
+        "probability_of_meeting": band.probability,
+    }
+
+
+def _stretch(result: StretchResult) -> dict[str, Any]:
+    return {
+        "run": result.run,
+        "t_start_s": result.stretch.t_start_s,
+        "t_end_s": result.stretch.t_end_s,
+        "setting": result.stretch.setting,
+        "source": result.stretch.source,
+        "reason": result.stretch.reason,
+        "judged": result.judged,
+        "speed": _measured(result.speed),
+        "pull": _measured(result.pull),
+        "power": _measured(result.power),
+        "margin": _measured(result.margin),
+        "specified_kN": result.limit_kN,
+    }
+
+
+def _resistance(fit: ResistanceFit) -> dict[str, Any]:
+    return {
+        "form": "A + B·V + C·V² in N/t, V in km/h",
+        "coefficients": {t: _measured(v) for t, v in fit.coefficients.items()},
+        "observations": fit.observations,
+        "residual_sd_N_per_t": fit.residual_sd_N_per_t,
+        "speed_km_h": list(fit.speed_km_h),
+        "constraints": list(fit.constraints),
+    }
+
+
+def _run(run: RunAnswer) -> dict[str, Any]:
+    loaded = run.loaded
+    held = run.ledger
+    return {
+        "name": loaded.name,
+        "run_id": loaded.run_id,
+        "duration_s": loaded.duration_s,
+        "started_utc_ns": loaded.started_utc_ns,
+        "grade_source": loaded.series.grade_source,
+        "marks": len(loaded.marks),
+        "gaps": len(loaded.gaps),
+        "metres": held.metres,
+        "seconds_with_data": held.seconds,
+        "seconds_missing": held.seconds_missing,
+        "seconds_braked": held.brake_seconds,
+        "ledger": {k: _measured(v) for k, v in _ledger(held).items()},
+        "ledger_closes": held.closes,
+        "notes": list(run.notes),
+        **loaded.facts,
+    }
+
+
+def _plain(value: Any) -> Any:  # noqa: ANN401 - any JSON value
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    if hasattr(value, "item"):
+        return _plain(value.item())
+    return value
