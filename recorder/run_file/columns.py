@@ -141,6 +141,10 @@ class Channel:
         """(stop − start,) float64 in :attr:`unit`; NaN where there is none."""
         return self._device.read(self.name, start, stop).astype(np.float64, copy=False)
 
+    def stored_values(self, start: int = 0, stop: int | None = None) -> NDArray[Any]:
+        """As :meth:`values`, in the width they are stored with (f4 or f8)."""
+        return self._device.read(self.name, start, stop)
+
     def counts(self, start: int = 0, stop: int | None = None) -> NDArray[Any]:
         """(stop − start,) as they came.
 

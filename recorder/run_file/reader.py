@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Self
+from typing import TYPE_CHECKING, Any, Final, Self
 
 import h5py
+import numpy as np
 
+from calibration.flags import describe as describe_flags
 from recorder.marks.mark import Mark, current
 from recorder.run_file.calibrate import parse_certificates
 from recorder.run_file.columns import Channel, Device
@@ -16,7 +19,7 @@ from recorder.run_file.create import read_header
 from recorder.run_file.errors import RunFileError, reading
 from recorder.run_file.overview import Overview, resample
 from recorder.run_file.overview_reading import raw_overview, stored_level
-from recorder.run_file.tables import read_events, read_gaps, read_marks
+from recorder.run_file.tables import read_events, read_gaps, read_marks, read_tick_ties
 from recorder.run_file.utc import UtcScale, wall_clock_scale
 from recorder.sheets.car import CarSheet, parse_car_sheet
 from recorder.sheets.trip import TripSheet, parse_trip_sheet
@@ -133,6 +136,24 @@ class RunFile:
                 return wall_clock_scale(self.header)
             return UtcScale(rows, str(source))
 
+    @property
+    def sealed_utc(self) -> str | None:
+        """When it was sealed, ISO 8601; None before."""
+        with reading(self.path):
+            held = self._file.attrs.get("sealed_utc")
+        return None if held is None else str(held)
+
+    @property
+    def digest(self) -> str | None:
+        """``sha256:…`` over the digests of all datasets: names this very file; None unsealed."""
+        with reading(self.path):
+            held = self._file.attrs.get("digests_sha256")
+        return None if held is None else f"sha256:{held}"
+
+    def tick_ties(self) -> dict[str, list[dict[str, Any]]]:
+        """By device: the stretches of one tie of ticks to run time, with uncertainty."""
+        return read_tick_ties(self._file, self.path)
+
     # ------------------------------------------------------------------ what happened
 
     def revisions(self) -> list[Mark]:
@@ -183,6 +204,21 @@ class RunFile:
             high = max(min(int((t1_s - first_s) / width_s) + 2, level.shape[0]), low)
             rows = level[low:high]
             return resample(rows, first_s + low * width_s, width_s, t0_s, t1_s, n)
+
+    def extremes(self, channel: str) -> tuple[float, float, list[str]]:
+        """Least and greatest value (NaN: none) and the flags that occur, in words."""
+        found = self.channels[channel]
+        with reading(self.path):
+            level = stored_level(self._file, channel, math.inf)
+            rows = None if level is None else level[:]
+        if rows is None:
+            seen = raw_overview(found, 0.0, max(self.devices[found.device].end_s, 0.0) + 1.0, 1)
+            low, high, bits = seen.minimum, seen.maximum, seen.flags
+        else:
+            low, high, bits = rows["minimum"], rows["maximum"], rows["flags"]
+        flags = int(np.bitwise_or.reduce(bits)) if len(bits) else 0
+        words = [] if flags == 0 else describe_flags(flags).split(", ")
+        return float(np.fmin.reduce(low)), float(np.fmax.reduce(high)), words
 
     def refresh(self) -> None:
         """Take in what a living writer has flushed since (a live file)."""

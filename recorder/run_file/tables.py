@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import h5py
     import numpy as np
 
-__all__ = ["read_events", "read_gaps", "read_marks"]
+__all__ = ["read_events", "read_gaps", "read_marks", "read_tick_ties"]
 
 
 def read_marks(file: h5py.File, path: Path) -> list[Mark]:
@@ -44,6 +44,18 @@ def read_events(file: h5py.File, path: Path) -> list[Event]:
         if "events/json" in file:
             return [_event(row) for row in _json_rows(file["events/json"])]
         return [_event_row(row) for row in _table(file["events/table"], EVENT_DTYPE)]
+
+
+def read_tick_ties(file: h5py.File, path: Path) -> dict[str, list[dict[str, Any]]]:
+    """How each device's ticks were tied to run time; empty before the seal."""
+    with reading(path):
+        if "clock/ticks" not in file:
+            return {}
+        held = json.loads(file["clock/ticks"][0])
+        if not isinstance(held, dict):
+            msg = "clock/ticks is not a JSON object"
+            raise TypeError(msg)
+        return held
 
 
 def _json_rows(dataset: h5py.Dataset) -> list[dict[str, Any]]:

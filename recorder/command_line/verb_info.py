@@ -1,0 +1,41 @@
+"""``testcar info RUN``: what a run file holds."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from typing import Any
+
+__all__ = ["add_parser", "run"]
+
+
+def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type is private
+    """Add the verb."""
+    parser = subparsers.add_parser(
+        "info",
+        help="tell what a run file holds",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        description="Tell what a run file holds: devices, channels, marks, gaps, certificates.\n"
+        "Works on a run that is being recorded, too. Whether the file is sound: testcar verify.",
+        epilog="Example:\n  testcar info run.h5 --json",
+    )
+    parser.add_argument("file", metavar="RUN", help="the run file")
+    parser.add_argument("--json", action="store_true", help="print the answer as JSON")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print it.
+
+    Raises
+    ------
+    OSError, RunFileError
+        The file cannot be read.
+    """
+    from recorder.run_file.describe import describe, in_words
+    from recorder.run_file.reader import open_run
+
+    with open_run(args.file) as opened:
+        told = describe(opened)
+    print(json.dumps(told, indent=2, ensure_ascii=False) if args.json else in_words(told))
+    return 0
