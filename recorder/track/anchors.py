@@ -31,9 +31,11 @@ class Options:
     """What is known beforehand, with standard uncertainties."""
 
     way: int | None = None
-    """+1: the wheel counts up as chainage goes up; −1: down; ``None``: find out."""
+    """+1: the wheel counts up as chainage goes up; −1: down; ``None``: not known. What most
+    marks say is believed before it."""
     start_chainage_m: float | None = None
     u_start_m: float = 200.0
+    """A start further off than four of these from what the marks say is not believed."""
     scale: float = 1.0
     u_scale: float = 0.01
     """Of the wheel: a worn or wrongly stated diameter."""

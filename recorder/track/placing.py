@@ -49,6 +49,9 @@ _ROUNDS: Final = 30
 _WRONG: Final = GATE**2 + 9.0
 """What it costs a line to call a mark wrong: more than to accept one at the gate."""
 _SLIP: Final = 9.0
+_CONTRARY: Final = 50.0
+"""What it costs a line to run against the stated direction or start: two wrong marks."""
+_FEW: Final = 3
 _T_DOF: Final = 5.0
 _DENSE_M: Final = 250.0
 _MOST_KNOTS: Final = 4000
@@ -98,19 +101,21 @@ class Problem:
     def lines(self) -> list[Line]:
         """Lines worth trying, most promising first; none when nothing ties the run down."""
         o, m = self.options, self.marks
-        ways = (1, -1) if o.way is None else (o.way,)
+        ways: tuple[int, ...] = (1, -1) if o.way != -1 else (-1, 1)
         pairs = [(m.d_m[i], s, 1.0 / own.size) for i, own in enumerate(m.labelled) for s in own]
         pairs += [(d, s, 1.0) for d, s in zip(self.fixes.d_m, self.fixes.s_m, strict=True)]
         start = o.start_chainage_m
         if start is not None:
             pairs.append((float(self.track.d_m[0]), start, 0.5))
+        if len(pairs) == 1 and o.way is not None:
+            ways = (o.way,)
         found: list[Line] = []
-        if len(pairs) > 1 or (pairs and len(ways) == 1):
+        if len(pairs) > 1 or (pairs and o.way is not None):
             table = np.array(pairs, dtype=np.float64)
             found = agreed_lines(
                 *table.T, ways=ways, scale=(o.scale, o.u_scale), width_m=self.width_m
             )
-        weak = not found or found[0].votes < 0.5 * (len(m) + len(self.fixes))
+        weak = not found or found[0].votes < 0.9 * (len(m) + len(self.fixes))
         if weak and start is not None and len(m):
             found += unlabelled_lines(
                 m.d_m - self.track.d_m[0],
@@ -147,9 +152,19 @@ class Problem:
         noise = replace(noise, first_scale=o.u_scale / line.scale)
         if o.start_chainage_m is None:
             return noise, prior
+        if self.start_doubted(line):
+            return noise, prior
         nominal = float(line.chainage(self.track.d_m[:1])[0])
         noise = replace(noise, first_distance_m=o.u_start_m)
         return noise, (o.start_chainage_m - nominal, prior[1])
+
+    def start_doubted(self, line: Line) -> bool:
+        """Whether the stated start is far from where the marks put it."""
+        o = self.options
+        if o.start_chainage_m is None or len(self.marks) + len(self.fixes) < _FEW:
+            return False
+        nominal = float(line.chainage(self.track.d_m[:1])[0])
+        return abs(o.start_chainage_m - nominal) > 4.0 * o.u_start_m
 
     def knots(self, line: Line, t_s: NDArray[np.float64]) -> Knots:
         """Knots at sorted times; the first carries what was rolled since the run began."""
@@ -271,6 +286,10 @@ class Problem:
         total += _WRONG * float(np.sum(~fit.fix_used))
         shift = self.marks.number - self.post_number(fit.post_m)
         shift = shift[fit.used & np.isfinite(shift)]
+        if self.options.way is not None and fit.line.way != self.options.way:
+            total += _CONTRARY
+        if self.start_doubted(fit.line):
+            total += _CONTRARY
         return total + _SLIP * float(np.sum(np.diff(shift, prepend=0.0) != 0.0))
 
     def post_number(self, post_m: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -49,7 +49,7 @@ def make_placement(problem: Problem, fit: Fitted) -> Placement:
         gnss_rejected=int(problem.fixes.rejected + (~fit.fix_used).sum()),
         breaks=track.breaks,
         route_digest=problem.route.digest,
-        notes=_notes(problem, s, seen),
+        notes=_notes(problem, fit, s, seen),
     )
 
 
@@ -107,9 +107,16 @@ def _skipped(
 
 
 def _notes(
-    problem: Problem, s: NDArray[np.float64], seen: tuple[MarkFit, ...]
+    problem: Problem, fit: Fitted, s: NDArray[np.float64], seen: tuple[MarkFit, ...]
 ) -> tuple[str, ...]:
     notes: list[str] = []
+    if problem.options.way is not None and fit.line.way != problem.options.way:
+        notes.append("the marks run against the direction of the trip sheet; they are believed")
+    if problem.start_doubted(fit.line):
+        stated = problem.options.start_chainage_m or 0.0
+        notes.append(
+            f"the run began at {s[0]:.0f} m by its marks, not at {stated:.0f} m as stated"
+        )
     lost = sum(m.status in {"outlier", "no post"} for m in seen)
     if lost > 0.25 * len(seen):
         notes.append(

@@ -66,7 +66,8 @@ class WheelTrack:
         Parameters
         ----------
         restarts_s
-            Run times at which the counter is known to have begun anew.
+            Run times of the first good samples after the counter is known to have begun anew;
+            the distance meanwhile is taken from the speed before.
 
         Raises
         ------
@@ -107,10 +108,11 @@ class WheelTrack:
         step, dt = np.diff(d), np.diff(t)
         at = set(np.flatnonzero(np.abs(step) > 5.0 + FASTEST_M_S * dt).tolist())
         for restart in restarts_s:
-            i = int(np.searchsorted(t, restart, side="right")) - 1
-            # A restart that the recorder joined by itself leaves no jump and needs none.
-            near = range(max(0, i - 3), min(step.size, i + 4))
-            at |= {j for j in near if step[j] * _speed(t, d, j) < -2.0 and abs(step[j]) > 2.0}
+            # The recorder joins a restarted counter as if the car had stood meanwhile.
+            i = int(np.searchsorted(t, restart)) - 1
+            near = range(max(0, i - 2), min(step.size, i + 3))
+            if near:
+                at.add(max(near, key=lambda j: float(dt[j])))
         out = d.copy()
         breaks: list[Break] = []
         for i in sorted(at):
@@ -121,9 +123,9 @@ class WheelTrack:
             breaks.append(Break(float(t[i + 1]), float(add), u))
         return cls(t, out, tuple(breaks))
 
-    def joined(self, t_s: NDArray[np.float64], d_m: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Raw wheel distance joined across the breaks, (n,)."""
-        return join(self.breaks, t_s, d_m)
+    def raw(self) -> NDArray[np.float64]:
+        """Distance of the samples as recorded, before breaks were joined, (n,)."""
+        return self.d_m - (join(self.breaks, self.t_s, self.d_m) - self.d_m)
 
     def distance(self, t_s: ArrayLike) -> NDArray[np.float64]:
         """Joined distance at each time; held before the first and after the last sample."""
