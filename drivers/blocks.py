@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 __all__ = ["Batch", "DeviceDriver", "Fault", "Layout"]
 
 
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Layout:
     """The shape of one device's records."""

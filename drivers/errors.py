@@ -1,5 +1,7 @@
 """What can go wrong with a device, grouped by what the caller does next."""
 
+from __future__ import annotations
+
 __all__ = ["DriverError", "LinkLostError", "SetupError"]
 
 
@@ -11,10 +13,14 @@ class DriverError(Exception):
         self.device_id = device_id
         self.message = message
 
+    def __reduce__(self) -> tuple[type[DriverError], tuple[str, str]]:
+        """Let the error cross from one process to another."""
+        return type(self), (self.device_id, self.message)
 
-class SetupError(DriverError):
+
+class SetupError(DriverError, ValueError):
     """The settings cannot work: do not start."""
 
 
-class LinkLostError(DriverError):
+class LinkLostError(DriverError, OSError):
     """The port is silent, gone or refused: close it, wait, open it again."""

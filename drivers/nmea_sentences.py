@@ -1,0 +1,202 @@
+"""Fields of RMC, ZDA and GGA into numbers, refusing what cannot be.
+
+Pure: no date is guessed and no clock is asked here.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from datetime import date
+from typing import Final
+
+__all__ = ["KINDS", "Reading", "RefusedError", "parse_sentence"]
+
+KINDS: Final = frozenset({"RMC", "ZDA", "GGA"})
+KNOT_M_S: Final = 1852.0 / 3600.0
+"""International knot, exact."""
+
+_TIME: Final = re.compile(r"(\d\d)(\d\d)(\d\d)(?:\.(\d{0,9})\d*)?")
+_NUMBER: Final = re.compile(r"-?\d{1,10}(?:\.\d{0,12})?|-?\.\d{1,12}")
+_NS: Final = 1_000_000_000
+_FIX_QUALITIES: Final = frozenset({"1", "2", "3", "4", "5", "9"})
+"""GGA: 0 none, 6 dead reckoning, 7 entered by hand and 8 simulator are no fix."""
+_NO_FIX_MODES: Final = frozenset("NEMS")
+"""RMC mode: not valid, estimated, manual, simulator."""
+
+
+class RefusedError(Exception):
+    """A field with a good checksum that cannot be."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """What one sentence says; NaN, -1 and None where it does not."""
+
+    kind: str
+    fix: bool
+    second_ns: int | None = None
+    """Nanoseconds since midnight UTC, up to and including a second 60."""
+    day: date | None = None
+    latitude_deg: float = math.nan
+    longitude_deg: float = math.nan
+    altitude_m: float = math.nan
+    speed_m_s: float = math.nan
+    course_deg: float = math.nan
+    hdop: float = math.nan
+    satellites: int = -1
+
+
+def parse_sentence(kind: str, fields: list[str]) -> Reading:
+    """Read the fields of one sentence whose checksum agreed.
+
+    Parameters
+    ----------
+    kind : str
+        ``RMC``, ``ZDA`` or ``GGA``.
+    fields : list of str
+        Everything between ``$`` and ``*``, split at commas; the first is the address.
+
+    Returns
+    -------
+    Reading
+        Without a fix, only what can be read; nothing in it is then to be believed.
+
+    Raises
+    ------
+    RefusedError
+        It claims a fix and a field cannot be.
+    """
+    readers = {"RMC": _rmc, "ZDA": _zda, "GGA": _gga}
+    return readers[kind](_Fields(kind, fields))
+
+
+class _Fields:
+    """Fields by number; one that is missing is empty."""
+
+    def __init__(self, kind: str, fields: list[str]) -> None:
+        self.kind = kind
+        self._fields = fields
+
+    def __len__(self) -> int:
+        return len(self._fields)
+
+    def text(self, index: int) -> str:
+        return self._fields[index] if index < len(self._fields) else ""
+
+    def number(self, index: int, name: str, low: float, high: float) -> float:
+        """NaN when empty."""
+        text = self.text(index)
+        if not text:
+            return math.nan
+        value = float(text) if _NUMBER.fullmatch(text) else math.nan
+        if not low <= value <= high:
+            msg = f"{name} {text!r} is not within {low:g} to {high:g}"
+            raise RefusedError(msg)
+        return value
+
+    def angle(self, index: int, name: str, degrees: int, ends: str) -> float:
+        """``ddmm.mm`` with its hemisphere in the next field; NaN when both are empty."""
+        text, end = self.text(index), self.text(index + 1)
+        if not text and not end:
+            return math.nan
+        match = re.fullmatch(rf"(\d{{{degrees}}})(\d\d(?:\.\d{{0,12}})?)", text)
+        if match is None or end not in tuple(ends):
+            msg = f"{name} {text!r} {end!r} cannot be read"
+            raise RefusedError(msg)
+        minutes = float(match[2])
+        value = int(match[1]) + minutes / 60.0
+        if minutes >= 60.0 or value > (90.0 if degrees == 2 else 180.0):
+            msg = f"{name} {text!r} cannot be"
+            raise RefusedError(msg)
+        return value if end == ends[0] else -value
+
+    def second_ns(self, index: int) -> int:
+        """``hhmmss`` with any decimals."""
+        text = self.text(index)
+        match = _TIME.fullmatch(text)
+        if match is None:
+            msg = f"time {text!r} cannot be read"
+            raise RefusedError(msg)
+        hour, minute, second = int(match[1]), int(match[2]), int(match[3])
+        leap = (hour, minute, second) == (23, 59, 60)
+        if hour > 23 or minute > 59 or (second > 59 and not leap):
+            msg = f"time {text!r} cannot be"
+            raise RefusedError(msg)
+        decimals = (match[4] or "").ljust(9, "0")
+        return ((hour * 60 + minute) * 60 + second) * _NS + int(decimals)
+
+    def day(self, texts: tuple[str, str, str]) -> date:
+        """Day, month, year as digits."""
+        said = "-".join(texts)
+        if not all(text.isascii() and text.isdigit() for text in texts):
+            msg = f"date {said!r} cannot be read"
+            raise RefusedError(msg)
+        number, month, year = (int(text) for text in texts)
+        if len(texts[2]) == 2:
+            year += 1900 if year >= 80 else 2000
+        try:
+            day = date(year, month, number)
+        except ValueError as error:
+            msg = f"date {said!r} cannot be"
+            raise RefusedError(msg) from error
+        if not 1980 <= year <= 2200:
+            msg = f"date {said!r} cannot be"
+            raise RefusedError(msg)
+        return day
+
+
+def _rmc(fields: _Fields) -> Reading:
+    mode = fields.text(12)
+    if fields.text(2) != "A" or mode in _NO_FIX_MODES - {""}:
+        return Reading(kind="RMC", fix=False)
+    day = fields.text(9)
+    if len(day) != 6:
+        msg = f"date {day!r} cannot be read"
+        raise RefusedError(msg)
+    return Reading(
+        kind="RMC",
+        fix=True,
+        second_ns=fields.second_ns(1),
+        day=fields.day((day[:2], day[2:4], day[4:])),
+        latitude_deg=fields.angle(3, "latitude", 2, "NS"),
+        longitude_deg=fields.angle(5, "longitude", 3, "EW"),
+        speed_m_s=fields.number(7, "speed", 0.0, 2000.0) * KNOT_M_S,
+        course_deg=fields.number(8, "course", 0.0, 360.0),
+    )
+
+
+def _gga(fields: _Fields) -> Reading:
+    if fields.text(6) not in _FIX_QUALITIES:
+        return Reading(kind="GGA", fix=False)
+    satellites = fields.number(7, "satellites", 0, 999)
+    if fields.text(9) and fields.text(10) not in ("M", ""):
+        msg = f"altitude unit {fields.text(10)!r} is not M"
+        raise RefusedError(msg)
+    return Reading(
+        kind="GGA",
+        fix=True,
+        second_ns=fields.second_ns(1),
+        latitude_deg=fields.angle(2, "latitude", 2, "NS"),
+        longitude_deg=fields.angle(4, "longitude", 3, "EW"),
+        hdop=fields.number(8, "hdop", 0.0, 1000.0),
+        altitude_m=fields.number(9, "altitude", -1000.0, 20000.0),
+        satellites=-1 if math.isnan(satellites) else int(satellites),
+    )
+
+
+def _zda(fields: _Fields) -> Reading:
+    """ZDA says nothing of a fix; whether it may be believed is for others to know."""
+    if not fields.text(1) or not fields.text(2):
+        return Reading(kind="ZDA", fix=False)
+    year = fields.text(4)
+    if len(year) != 4:
+        msg = f"year {year!r} cannot be read"
+        raise RefusedError(msg)
+    return Reading(
+        kind="ZDA",
+        fix=False,
+        second_ns=fields.second_ns(1),
+        day=fields.day((fields.text(2), fields.text(3), year)),
+    )
