@@ -15,22 +15,22 @@ called from another. A reading is started, gathers counts for some seconds, and 
 
 from __future__ import annotations
 
-import threading
+import math
 from collections.abc import Callable, Sequence
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Self
 
-import numpy as np
-
 from calibration.bench_pending import (
     PendingReading,
     applied_force,
     check_seconds,
+    check_temperature,
     force_certificate,
 )
 from calibration.bench_plan import PlanStep
 from calibration.bench_readings import csv_of, readings_of
+from calibration.bench_signals import BenchSignals
 from calibration.bench_store import BenchError, BenchStore, TakenReading
 from calibration.certificate import full_document
 from calibration.evaluation import Evaluation, evaluate
@@ -38,7 +38,7 @@ from calibration.force import RAILS_24_BIT, ForceCertificate
 from calibration.issue import issue_certificate
 from calibration.readings import Readings
 from calibration.settings import BenchSettings
-from calibration.stability import SignalWindow, Stability, StabilityLimits, WindowMean
+from calibration.stability import Stability, StabilityLimits, WindowMean
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -71,11 +71,9 @@ class BenchSession:
         self._skipped = {
             int(text.split(":")[0]) for _, k, text in store.events() if k == "skipped"
         }
-        self._lock = threading.Lock()
-        self._cell, self._standard = SignalWindow(), SignalWindow()
+        self._signals = BenchSignals(self.limits, self.reference)
         self._pending: PendingReading | None = None
         self._again: tuple[int, str] | None = None
-        self._reference_zero: float | None = None
 
     # ---------------------------------------------------------- life
 
@@ -176,27 +174,19 @@ class BenchSession:
 
     def feed(self, t_s: ArrayLike, counts: ArrayLike) -> None:
         """Counts of the cell under calibration; (n,) each, time on the device's clock."""
-        with self._lock:
-            self._cell.feed(np.asarray(t_s, np.float64), np.asarray(counts, np.float64))
+        self._signals.feed(t_s, counts)
 
     def feed_reference(self, t_s: ArrayLike, counts: ArrayLike) -> None:
         """Counts of the reference cell, on the same clock as ``feed``."""
-        with self._lock:
-            self._standard.feed(np.asarray(t_s, np.float64), np.asarray(counts, np.float64))
+        self._signals.feed_reference(t_s, counts)
 
     def stability(self) -> Stability:
         """The verdict on the cell's last seconds."""
-        with self._lock:
-            return self._cell.judge(self.limits)
+        return self._signals.stability()
 
     def reference_force_kN(self) -> float | None:
         """Live force of the reference cell, mean of the stability window; None without one."""
-        with self._lock:
-            latest = self._standard.latest_s
-            if self.reference is None or latest is None:
-                return None
-            mean = self._standard.mean(latest - self.limits.window_s, latest)
-        return None if mean is None else self._reference_mean(mean)[0]
+        return self._signals.reference_force_kN()
 
     def start_reading(
         self,
@@ -222,26 +212,66 @@ class BenchSession:
         length = self.seconds if seconds is None else seconds
         check_seconds(length)
         force, by = applied_force(step, applied_kN, self.reference)
-        if temperature_C is not None and not -80.0 <= temperature_C <= 150.0:
-            msg = f"temperature_C must be -80 to 150, got {temperature_C!r}"
-            raise BenchError(msg)
-        with self._lock:
-            latest = self._cell.latest_s
+        check_temperature(temperature_C)
+        latest = self._signals.latest_s
         if latest is None:
             msg = "no counts are coming from the cell: check device, port and channel"
             raise BenchError(msg)
+        self._signals.keep(length)
+        self._pending = self._prepare(step, force, by, latest, length, temperature_C)
+        return self._pending
+
+    def _prepare(
+        self,
+        step: PlanStep,
+        force: float | None,
+        by: str,
+        start_s: float,
+        seconds: float,
+        temperature_C: float | None,
+    ) -> PendingReading:
         replaced = self.valid_reading(step.number)
-        self._pending = PendingReading(
+        return PendingReading(
             step=step,
-            start_s=latest,
-            seconds=length,
+            start_s=start_s,
+            seconds=seconds,
             applied_kN=force,
             applied_by=by,
             temperature_C=temperature_C,
             reason="" if self._again is None else self._again[1],
             repeat_of=None if replaced is None else replaced.number,
         )
-        return self._pending
+
+    def type_reading(
+        self,
+        reading: float,
+        *,
+        applied_kN: float | None = None,
+        temperature_C: float | None = None,
+    ) -> TakenReading:
+        """Take the current step's reading from an instrument read by eye; durable on return.
+
+        Raises
+        ------
+        BenchError
+            Nothing to read, a reading that is not finite or stands at a rail, a wrong force.
+        """
+        step = self.current
+        if step is None:
+            msg = "every step of the plan has been read; repeat one with a reason, or finish"
+            raise BenchError(msg)
+        force, by = applied_force(step, applied_kN, None)
+        check_temperature(temperature_C)
+        if not math.isfinite(reading) or reading in RAILS_24_BIT:
+            msg = f"step {step.number}: reading {reading!r} is not finite or is saturated"
+            raise BenchError(msg)
+        pending = self._prepare(step, force, by, 0.0, 0.0, temperature_C)
+        verdict = Stability(
+            stable=False, seconds=0.0, mean=reading, slope_per_s=math.nan, noise_sd=math.nan,
+            reason="read by eye",
+        )  # fmt: skip
+        mean = WindowMean(mean=reading, sd=0.0, n=1, seconds=0.0, low=reading, high=reading)
+        return self._commit(pending, mean, None, verdict)
 
     def cancel_reading(self, reason: str) -> None:
         """Give up the reading being gathered; that it was is kept as an event."""
@@ -261,14 +291,10 @@ class BenchSession:
         pending = self._pending
         if pending is None:
             return None
-        with self._lock:
-            latest = self._cell.latest_s
-            if latest is None or pending.start_s <= latest < pending.start_s + pending.seconds:
-                return None
-            stop = pending.start_s + pending.seconds
-            mean = self._cell.mean(pending.start_s, stop)
-            standard = self._standard.mean(pending.start_s, stop)
-            verdict = self._cell.judge(self.limits)
+        found = self._signals.over(pending.start_s, pending.seconds)
+        if found is None:
+            return None
+        mean, standard, verdict = found
         self._pending = None
         if mean is None or mean.seconds < _MIN_FILL * pending.seconds:
             raise self._refuse(pending, "the counts stopped or the device restarted meanwhile")
@@ -289,11 +315,11 @@ class BenchSession:
     ) -> TakenReading:
         applied, sd = pending.applied_kN, None
         if pending.step.kind == "zero" and standard is not None:
-            self._reference_zero = standard.mean
+            self._signals.set_reference_zero(standard.mean)
         if applied is None:
             if standard is None:
                 raise self._refuse(pending, "no counts came from the reference cell")
-            applied, sd = self._reference_mean(standard)
+            applied, sd = self._signals.reference_mean(standard)
         now = self._now()
         seconds = (now - self.started).total_seconds()
         last = self._taken[-1].time_s if self._taken else 0.0
@@ -320,18 +346,6 @@ class BenchSession:
         self._taken.append(taken)
         self._again = None
         return taken
-
-    def _reference_mean(self, mean: WindowMean) -> tuple[float, float]:
-        if self.reference is None:
-            msg = "there is no reference cell in this session"
-            raise BenchError(msg)
-        zero = self._reference_zero
-        if zero is None:
-            zero = self.reference.nominal_zero_counts
-        force, above = self.reference.to_force(
-            np.array([mean.mean, mean.mean + mean.sd]), zero_counts=zero
-        )
-        return float(force), abs(float(above - force))
 
     # ---------------------------------------------------------- changes of mind
 

@@ -12,7 +12,13 @@ from calibration.bench_store import BenchError
 from calibration.certificate import parse_certificate
 from calibration.force import ForceCertificate
 
-__all__ = ["PendingReading", "applied_force", "check_seconds", "force_certificate"]
+__all__ = [
+    "PendingReading",
+    "applied_force",
+    "check_seconds",
+    "check_temperature",
+    "force_certificate",
+]
 
 MIN_SECONDS: Final = 0.2
 MAX_SECONDS: Final = 600.0
@@ -67,6 +73,13 @@ def check_seconds(seconds: float) -> None:
     """Raise ``BenchError`` unless a reading may gather for so long."""
     if not MIN_SECONDS <= seconds <= MAX_SECONDS:
         msg = f"a reading gathers {MIN_SECONDS:g} to {MAX_SECONDS:g} s, got {seconds!r}"
+        raise BenchError(msg)
+
+
+def check_temperature(temperature_C: float | None) -> None:
+    """Raise ``BenchError`` for a temperature no bench has."""
+    if temperature_C is not None and not -80.0 <= temperature_C <= 150.0:
+        msg = f"temperature_C must be -80 to 150, got {temperature_C!r}"
         raise BenchError(msg)
 
 

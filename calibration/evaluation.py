@@ -143,7 +143,13 @@ def _sense(a: Arrangement, settings: BenchSettings) -> SenseEvaluation:
         lack_of_fit=lack_of_fit(a.force, a.deflection, to_deflection),
         inverse=_inverse_check(a, to_deflection, to_force),
         figures=figures,
-        budget=force_budget(a_used, working, {f.name: f for f in figures}, settings),
+        budget=force_budget(
+            a_used,
+            working,
+            {f.name: f for f in figures},
+            settings,
+            extrapolated_zero_sd=None if a.has_zero else float(raw.standard_errors[0]),
+        ),
     )
 
 

@@ -86,6 +86,8 @@ def force_budget(
     curve: PolynomialFit,
     figures: dict[str, Figure],
     settings: BenchSettings,
+    *,
+    extrapolated_zero_sd: float | None,
 ) -> ForceBudget:
     """Make the budget of one sense.
 
@@ -93,6 +95,9 @@ def force_budget(
     ----------
     curve : force (kN) from deflection, through zero: the curve used on the road
     figures : by name, of the same sense
+    extrapolated_zero_sd
+        Standard error of a zero that was not read but is the curve's constant term, unit of
+        reading; None where zeros were read.
     """
     grid = np.linspace(0.0, a.largest * a.readings.kN_per_unit, GRID)
     maker = _Maker(a, curve, figures, settings, grid)
@@ -102,7 +107,7 @@ def force_budget(
         *maker.scatter(),
         maker.curve_error(),
         maker.resolution(),
-        maker.zero(),
+        maker.zero(extrapolated_zero_sd),
         maker.reversibility(),
         maker.creep(),
         *maker.temperature(),
@@ -250,7 +255,13 @@ class _Maker:
             "resolution", r / math.sqrt(6.0), f"r = {r:.4g} kN, in the reading and in the zero"
         )
 
-    def zero(self) -> Component:
+    def zero(self, extrapolated_sd: float | None) -> Component:
+        if extrapolated_sd is not None:
+            return self.component(
+                "zero", extrapolated_sd * self.kN_per_reading,
+                "zero not read: standard error of the curve's constant term",
+                dof=float(self.curve.dof), evaluation="A", distribution="normal",
+            )  # fmt: skip
         change = self.a.zero_after - self.a.zero_before
         known = change[~np.isnan(change)]
         if not self.a.has_zero or len(known) == 0:

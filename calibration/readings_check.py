@@ -7,6 +7,7 @@ reading, which stays in the table.
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -76,7 +77,7 @@ def _supersede(readings: Readings, reasons: Sequence[str]) -> Readings:
             continue
         key = (
             int(readings.series[i]),
-            float(np.nan_to_num(readings.position_deg[i], nan=-1.0)),
+            _place(readings, i),
             int(readings.direction[i]),
             float(readings.applied[i]),
         )
@@ -131,11 +132,16 @@ def _check_order(readings: Readings, reasons: Sequence[str]) -> None:
         _check_far_duplicates(readings, loaded, largest)
 
 
+def _place(readings: Readings, i: int) -> float:
+    """Position for comparing; −1 where not stated, since NaN equals nothing."""
+    position = float(readings.position_deg[i])
+    return -1.0 if math.isnan(position) else position
+
+
 def _same_step(readings: Readings, a: int, b: int) -> bool:
     return bool(
         readings.direction[a] == readings.direction[b]
-        and np.nan_to_num(readings.position_deg[a], nan=-1.0)
-        == np.nan_to_num(readings.position_deg[b], nan=-1.0)
+        and _place(readings, a) == _place(readings, b)
         and np.sign(readings.applied[a]) == np.sign(readings.applied[b])
     )
 
@@ -178,7 +184,7 @@ def _check_far_duplicates(
             continue
         key = (
             float(readings.applied[i]),
-            float(np.nan_to_num(readings.position_deg[i], nan=-1.0)),
+            _place(readings, i),
             int(readings.direction[i]),
         )
         held = before >= 0 and _is_hold(readings, before, i, largest)

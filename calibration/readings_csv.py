@@ -17,13 +17,16 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from calibration.readings import DIRECTIONS, KINDS, Readings, ReadingsError
 from calibration.readings_check import check_readings
 from calibration.units import UNITS, UnitError, convert, find_unit, units_of
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 __all__ = ["parse_readings", "read_readings"]
 
@@ -206,16 +209,15 @@ class _Parser:
         name: str,
         to: str,
         records: list[tuple[int, list[str]]],
-    ) -> list[float]:
+    ) -> NDArray[np.float64]:
         column = columns.get(name)
         if column is None:
-            return [math.nan] * len(records)
-        values = []
-        for row, cells in records:
-            text = cells[column.index]
-            value = self.number(row, column, text) if text else math.nan
-            values.append(float(convert(value, column.unit, to)) if column.unit else value)
-        return values
+            return np.full(len(records), np.nan)
+        values = [
+            self.number(row, column, cells[column.index]) if cells[column.index] else math.nan
+            for row, cells in records
+        ]
+        return convert(values, column.unit, to) if column.unit else np.array(values)
 
     def build(
         self, columns: dict[str, _Column], records: list[tuple[int, list[str]]]
@@ -234,10 +236,10 @@ class _Parser:
             reading=np.array(reading),
             series=np.array(series, dtype=np.int64),
             series_names=names,
-            position_deg=np.array(self.optional(columns, "position_deg", "deg", records)),
+            position_deg=self.optional(columns, "position_deg", "deg", records),
             direction=self.directions(columns, records),
-            temperature_C=np.array(self.optional(columns, "temperature", "C", records)),
-            time_s=np.array(self.optional(columns, "time", "s", records)),
+            temperature_C=self.optional(columns, "temperature", "C", records),
+            time_s=self.optional(columns, "time", "s", records),
             kind=self.kinds(columns, records, applied),
             row=np.array([row for row, _ in records], dtype=np.int64),
             superseded=np.zeros(len(records), dtype=np.bool_),
@@ -275,7 +277,7 @@ class _Parser:
 
     def directions(
         self, columns: dict[str, _Column], records: list[tuple[int, list[str]]]
-    ) -> np.ndarray[tuple[int], np.dtype[np.int8]]:
+    ) -> NDArray[np.int8]:
         words = self.words(columns, "direction", records)
         result = np.zeros(len(words), dtype=np.int8)
         for i, ((row, _), word) in enumerate(zip(records, words, strict=True)):

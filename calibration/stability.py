@@ -64,7 +64,8 @@ class SignalWindow:
     """The last stretch of one channel, fed in blocks in order of time."""
 
     def __init__(self, keep_s: float = 60.0) -> None:
-        self._keep_s = keep_s
+        self.keep_s = keep_s
+        """How much is kept; may be raised for a long reading."""
         self._blocks: deque[tuple[NDArray[np.float64], NDArray[np.float64]]] = deque()
 
     def feed(self, t_s: NDArray[np.float64], values: NDArray[np.float64]) -> None:
@@ -74,7 +75,7 @@ class SignalWindow:
         if self._blocks and float(t_s[0]) <= float(self._blocks[-1][0][-1]):
             self._blocks.clear()
         self._blocks.append((np.array(t_s, np.float64), np.array(values, np.float64)))
-        while float(self._blocks[0][0][-1]) < float(t_s[-1]) - self._keep_s:
+        while float(self._blocks[0][0][-1]) < float(t_s[-1]) - self.keep_s:
             self._blocks.popleft()
 
     def clear(self) -> None:
@@ -90,9 +91,15 @@ class SignalWindow:
         self, start_s: float, stop_s: float
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Times and values with ``start_s <= t <= stop_s``; (n,) each."""
-        parts = [b for b in self._blocks if b[0][-1] >= start_s and b[0][0] <= stop_s]
+        parts = []
+        for block in reversed(self._blocks):  # what is asked for lies near the end
+            if block[0][-1] < start_s:
+                break
+            if block[0][0] <= stop_s:
+                parts.append(block)
         if not parts:
             return np.empty(0), np.empty(0)
+        parts.reverse()
         t = np.concatenate([p[0] for p in parts])
         inside = (t >= start_s) & (t <= stop_s)
         return t[inside], np.concatenate([p[1] for p in parts])[inside]
