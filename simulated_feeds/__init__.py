@@ -1,1 +1,1 @@
-"""A train that obeys physics, devices that speak the real protocols, replay, faults on demand."""
+"""A train that obeys physics, devices on real protocols, replay, faults on demand."""
