@@ -64,12 +64,11 @@ def runtime_folder() -> Path:
     SessionError
         It belongs to somebody else or can be read by others.
     """
-    given = os.environ.get(FOLDER_VARIABLE)
-    folder = Path(given) if given else platformdirs.user_runtime_path("testcar")
+    folder = _folder()
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     if os.name == "posix":
-        told = folder.stat()
-        if told.st_uid != os.getuid():
+        told = folder.lstat()
+        if told.st_uid != os.getuid() or not stat.S_ISDIR(told.st_mode):
             msg = (
                 f"{folder}: belongs to another user; set {FOLDER_VARIABLE} to a private folder"
             )
@@ -77,6 +76,14 @@ def runtime_folder() -> Path:
         if stat.S_IMODE(told.st_mode) & 0o077:
             folder.chmod(0o700)
     return folder
+
+
+def _folder() -> Path:
+    if given := os.environ.get(FOLDER_VARIABLE):
+        return Path(given)
+    if os.name == "posix" and not os.environ.get("XDG_RUNTIME_DIR"):
+        return Path(tempfile.gettempdir()) / f"testcar-{os.getuid()}"
+    return platformdirs.user_runtime_path("testcar")
 
 
 def socket_address(pid: int) -> str:

@@ -25,6 +25,16 @@ __all__ = [
 _NAME: Final = re.compile(r"[a-z][a-z0-9_-]{0,39}\Z")
 _FIELD: Final = re.compile(r"ch(\d|1[0-5])\Z")
 _KEY: Final = re.compile(r"([!-~]|F([1-9]|1[0-2])|Space|[À-ž])\Z")
+_USUAL_FIELDS: Final = {
+    "distance": "count",
+    "speed": "count",
+    "latitude": "latitude_deg",
+    "longitude": "longitude_deg",
+    "altitude": "altitude_m",
+    "gnss_speed": "speed_m_s",
+    "gnss_course": "course_deg",
+}
+"""Quantity → the field it is made from, where only one can be meant."""
 STYLES: Final = ("solid", "dashed", "dotted", "dash-dot")
 
 
@@ -54,11 +64,12 @@ class DeviceSheet:
     port: str
     options: Mapping[str, Any] = field(default_factory=dict)
     """Handed to the driver: ``baud_bd``, ``read_timeout_s``, ``silence_limit_s``,
-    ``channels``."""
+    ``channels`` and whatever else it knows."""
     channels: Mapping[str, ChannelSheet] = field(default_factory=dict)
     certificate: str = ""
     """File of the wheel's certificate, relative to the sheet."""
     silence_limit_s: float = 2.0
+    """Longest silence before a link counts as lost; a driver has its own usual one."""
     expected_hz: float | None = None
     """Records per second the device should send; None when the sheet does not say."""
 
@@ -182,40 +193,62 @@ def _device(name: str, table: Table) -> DeviceSheet:
         table.problem(
             f"a device's name is lower-case letters, digits, _ and -, at most 40, got {name!r}"
         )
-    silence_s = table.number("silence_limit_s", 2.0, above=0.0, high=3600.0) or 2.0
-    options: dict[str, Any] = {"silence_limit_s": silence_s}
-    given = table.table("options")
-    for holder in (given, table):
-        baud = holder.whole("baud_bd", low=50, high=20_000_000)
-        timeout = holder.number("read_timeout_s", above=0.0, high=10.0)
-        count = holder.whole("channel_count", low=1, high=16)
-        told = {"baud_bd": baud, "read_timeout_s": timeout, "channels": count}
-        options.update({key: value for key, value in told.items() if value is not None})
-    if (inner := given.whole("channels", low=1, high=16)) is not None:
-        options["channels"] = inner
-    if (limit := given.number("silence_limit_s", above=0.0, high=3600.0)) is not None:
-        options["silence_limit_s"] = silence_s = limit
+    channels = _channels(table.table("channels"))
+    options = _options(table)
+    if "channels" not in options and (wired := _wired_count(channels)):
+        options["channels"] = wired
+    silence = options.get("silence_limit_s")
     sheet = DeviceSheet(
         name=name,
         driver=table.text("driver", None),
         port=table.text("port", None),
         options=options,
-        channels=_channels(table.table("channels")),
+        channels=channels,
         certificate=table.text("certificate"),
-        silence_limit_s=silence_s,
+        silence_limit_s=2.0 if silence is None else float(silence),
         expected_hz=table.number("expected_hz", above=0.0, high=1e6),
     )
-    given.done()
     table.done()
     return sheet
+
+
+def _options(table: Table) -> dict[str, Any]:
+    """Settings of the driver: the usual ones beside the port, all others in ``options``."""
+    options: dict[str, Any] = {}
+    given = table.table("options")
+    for key in given.keys:
+        value = given.take(key)
+        if isinstance(value, str | int | float):
+            options[key] = value
+        else:
+            given.problem(f"{key} must be a number, text, true or false, got {value!r}")
+    told = {
+        "baud_bd": table.whole("baud_bd", low=50, high=20_000_000),
+        "read_timeout_s": table.number("read_timeout_s", above=0.0, high=1.0),
+        "silence_limit_s": table.number("silence_limit_s", above=0.0, high=3600.0),
+        "channels": table.whole("channel_count", low=1, high=16),
+        "tick_hz": table.whole("tick_hz", low=1, high=2**32 - 1),
+    }
+    options.update({key: value for key, value in told.items() if value is not None})
+    limit = options.get("silence_limit_s", 1.0)
+    if isinstance(limit, bool) or not isinstance(limit, int | float):
+        given.problem(f"silence_limit_s must be a number, got {limit!r}")
+        del options["silence_limit_s"]
+    return options
+
+
+def _wired_count(channels: Mapping[str, ChannelSheet]) -> int:
+    """As many channels as reach to the last one wired; 0 when none is numbered."""
+    numbers = [int(c.field[2:]) for c in channels.values() if _FIELD.match(c.field)]
+    return max(numbers, default=-1) + 1
 
 
 def _channels(table: Table) -> dict[str, ChannelSheet]:
     channels = {}
     for key, row in table.named_tables().items():
         wired = bool(_FIELD.match(key))
-        place = row.text("field", key if wired else "")
         quantity = row.text("quantity", None if wired else key)
+        place = row.text("field", key if wired else _USUAL_FIELDS.get(quantity, ""))
         name = row.text("name", (quantity or key) if wired else key)
         if not place:
             row.problem("field is missing; allowed: ch0 to ch15, the wired channel")

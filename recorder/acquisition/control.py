@@ -1,0 +1,146 @@
+"""The control channel: local, with a key, JSON in and JSON out; it refuses strangers.
+
+A message is one JSON object with the word ``ask``; the answer has ``ok`` and either what was
+asked for or ``error``, one line. Nothing is unpickled. Each client has a thread of its own, so
+that one that stalls holds up nobody.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import socket
+import struct
+import threading
+from collections.abc import Callable, Mapping
+from multiprocessing import AuthenticationError
+from multiprocessing.connection import (
+    Client,
+    Connection,
+    Listener,
+    answer_challenge,
+    deliver_challenge,
+)
+from typing import Any, Final
+
+__all__ = ["ControlServer"]
+
+MOST_CLIENTS: Final = 32
+MOST_BYTES: Final = 64 * 1024
+"""Of one request."""
+STALL_S: Final = 5.0
+"""A client that began a message, or does not take its answer, is dropped after so long."""
+
+Handler = Callable[[str, Mapping[str, Any]], dict[str, Any]]
+
+
+class ControlServer:
+    """Listens once made; ``handler(what, words)`` answers or raises ``ValueError``."""
+
+    def __init__(
+        self,
+        address: str,
+        authkey: bytes,
+        handler: Handler,
+        *,
+        on_bug: Callable[[Exception], None],
+    ) -> None:
+        """Raises ``OSError`` when the address cannot be had."""
+        self.address = address
+        self._family = "AF_PIPE" if os.name == "nt" else "AF_UNIX"
+        self._authkey = authkey
+        self._handler = handler
+        self._on_bug = on_bug
+        self._stopping = threading.Event()
+        self._guard = threading.Lock()
+        self._clients: dict[threading.Thread, Connection] = {}
+        # Without a key here: the handshake would hold up everybody in ``accept``.
+        self._listener = Listener(address, family=self._family)
+        if self._family == "AF_UNIX":
+            os.chmod(address, 0o600)  # noqa: PTH101 - the address is a text
+        self._thread = threading.Thread(target=self._accept, name="control", daemon=True)
+        self._thread.start()
+
+    def close(self) -> None:
+        """Stop listening and end every client's thread."""
+        self._stopping.set()
+        with contextlib.suppress(OSError, EOFError):
+            Client(self.address, family=self._family).close()  # wakes the accepting thread
+        self._thread.join(STALL_S)
+        self._listener.close()
+        for thread in list(self._clients):
+            thread.join(2 * STALL_S)
+
+    # ------------------------------------------------------------------ threads
+
+    def _accept(self) -> None:
+        while not self._stopping.is_set():
+            try:
+                connection = self._listener.accept()
+            except (OSError, EOFError):
+                # A client that was gone again at once; wait so that a real fault cannot spin.
+                self._stopping.wait(0.05)
+                continue
+            with self._guard:
+                if self._stopping.is_set() or len(self._clients) >= MOST_CLIENTS:
+                    connection.close()
+                    continue
+                thread = threading.Thread(
+                    target=self._serve, args=(connection,), name="control client", daemon=True
+                )
+                self._clients[thread] = connection
+            thread.start()
+
+    def _serve(self, connection: Connection) -> None:
+        try:
+            _limit_stalls(connection)
+            if not self._known(connection):
+                return
+            while not self._stopping.is_set():
+                if connection.poll(0.2):
+                    connection.send_bytes(self._answer(connection.recv_bytes(MOST_BYTES)))
+        except (OSError, EOFError):
+            return  # gone, stalled, or too long a message: nothing to say to it any more
+        finally:
+            connection.close()
+            with self._guard:
+                self._clients.pop(threading.current_thread(), None)
+
+    def _known(self, connection: Connection) -> bool:
+        """Both sides show that they have the key, without sending it."""
+        try:
+            deliver_challenge(connection, self._authkey)
+            answer_challenge(connection, self._authkey)
+        except (AuthenticationError, ValueError, AssertionError):
+            return False
+        return True
+
+    def _answer(self, message: bytes) -> bytes:
+        try:
+            words = json.loads(message.decode("utf-8"))
+            if not isinstance(words, dict) or not isinstance(words.get("ask"), str):
+                return _refused("a message is a JSON object with the word ask")
+            what = words.pop("ask")
+            return json.dumps({"ok": True, **self._handler(what, words)}).encode()
+        except RecursionError:
+            return _refused("too deeply nested")
+        except (ValueError, OSError) as error:
+            return _refused(" ".join(str(error).split()))
+        except Exception as bug:  # noqa: BLE001 - a client never brings the recording down
+            self._on_bug(bug)
+            return _refused(f"internal error: {type(bug).__name__}: {bug}")
+
+
+def _refused(why: str) -> bytes:
+    return json.dumps({"ok": False, "error": why}).encode()
+
+
+def _limit_stalls(connection: Connection) -> None:
+    """Let no read or write on a socket last longer than ``STALL_S``."""
+    if os.name == "nt":
+        return
+    limit = struct.pack("@ll", int(STALL_S), int(STALL_S % 1 * 1e6))
+    with socket.socket(fileno=os.dup(connection.fileno())) as same:
+        same.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, limit)
+        same.setsockopt(socket.SOL_SOCKET, socket.SO_SNDTIMEO, limit)

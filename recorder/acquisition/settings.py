@@ -1,0 +1,83 @@
+"""What to record, where, and for how long; and what can keep a recording from beginning."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+__all__ = ["Outcome", "RecordingError", "RecordingSettings", "Report"]
+
+
+class RecordingError(ValueError):
+    """A recording that cannot begin; one line: what, where, what to do."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordingSettings:
+    """How one recording is made. Checked on construction."""
+
+    car_sheet: Path
+    trip_sheet: Path
+    out: Path
+    seconds: float | None = None
+    """Run time at which to stop; None records until told."""
+    zero_seconds: float | None = None
+    """How long the zero is taken before the run; None is as the car sheet says."""
+    zero_after: float = 0.0
+    """How long a zero is taken at the end of the run, train at rest; 0 takes none."""
+    until_quiet_s: float | None = None
+    """Stop when nothing came from any device for so long (a replayed run that ends)."""
+    allow_expired: bool = False
+    allow_network_disk: bool = False
+    ring_bytes: int = 16 * 2**20
+    """Of each device's ring."""
+
+    def __post_init__(self) -> None:
+        for name, low, high in (
+            ("seconds", 0.0, 1e7),
+            ("zero_seconds", 0.0, 120.0),
+            ("zero_after", 0.0, 120.0),
+            ("until_quiet_s", 0.1, 86400.0),
+        ):
+            value = getattr(self, name)
+            if value is not None and not low <= value <= high:
+                msg = f"{name} must be from {low:g} to {high:g}, got {value!r}"
+                raise RecordingError(msg)
+
+
+class Report(Protocol):
+    """Hears what happens: ``report("warning", text="…")``. Must not raise, must not wait."""
+
+    def __call__(self, kind: str, **data: Any) -> None: ...  # noqa: ANN401 - JSON values
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """How a recording ended."""
+
+    run_path: Path
+    reason: str
+    duration_s: float
+    records: dict[str, int]
+    gaps: int
+    lost_records: int
+    marks: int
+    sealed: bool
+    problem: str = ""
+    """What went wrong, in one line; empty when nothing did."""
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def exit_code(self) -> int:
+        """0 done, 1 not sealed (the journal is kept), 2 stopped by a fault."""
+        if not self.sealed:
+            return 1
+        return 2 if self.problem else 0
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> Outcome:
+        """From its JSON form; raises ``TypeError``, ``KeyError`` on anything else."""
+        made = {**data, "run_path": Path(data["run_path"]), "warnings": tuple(data["warnings"])}
+        return cls(**made)
