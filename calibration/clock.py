@@ -58,7 +58,9 @@ class ClockLine:
 
 
 class LiveTickClock:
-    """Ties ticks to run time block by block; times never step back. One clock a start of a
+    """Ties ticks to run time block by block; times never step back.
+
+    One clock a start of a device.
     device.
 
     The offset is the least (receipt − ticks) of the last minute. A lower one found later is not
@@ -74,7 +76,7 @@ class LiveTickClock:
         self._t_s = 0.0
 
     def update(self, tick: int, received_s: float) -> ClockLine:
-        """Take in the last tick of a block and when it was in hand; returns the block's line."""
+        """Take in a block's last tick and when it was in hand; returns the block's line."""
         if self._origin is None:
             self._origin = self._tick = tick
             self._t_s = received_s

@@ -44,8 +44,7 @@ STANDING_S: Final = 5.0
 VISITS: Final = 20
 """Times each pulse of the wheel must have been seen before its spacing is believed."""
 SPACING_U: Final = 0.02
-"""Standard deviation of pulse spacing, in pulses, when it could not be found."""
-RESIDUAL_SPACING_U: Final = 0.003
+"""Standard deviation of pulse spacing, in pulses, when the run is too short to show it."""
 ACCELERATION_S: Final = 3.0
 
 
@@ -97,14 +96,13 @@ def speed_from_pulses(
         )
     edge_s, count = edges
     pattern = encoder_pattern_m(edge_s, count, certificate)
-    found = pattern is not None
     place = np.asarray(count * certificate.m_per_pulse, dtype=np.float64)
     if pattern is not None:
         place = place - pattern[np.mod(count, certificate.pulses_per_revolution)]
     bad = _odd_edges(edge_s, count)
     speed, took, moved = _slopes(t, edge_s, place)
     speed = _standing(t, edge_s, speed, certificate)
-    spacing = (RESIDUAL_SPACING_U if found else SPACING_U) * certificate.m_per_pulse
+    spacing = _place_sd(edge_s, place, certificate.m_per_pulse)
     u = np.hypot(
         np.sqrt(2.0) * spacing / np.maximum(took, 1e-9),
         np.abs(speed) * certificate.u_circumference_m / certificate.circumference_m,
@@ -233,6 +231,24 @@ def encoder_pattern_m(
     # Counting places the edge at n when it stands at n + e: taking −e off moves it there.
     pattern = (mean - mean.mean()) * certificate.m_per_pulse
     return np.asarray(pattern)
+
+
+def _place_sd(edge_s: NDArray[np.float64], place: NDArray[np.float64], pulse_m: float) -> float:
+    """Standard deviation of an edge's place, m, as the run shows it.
+
+    From how far edges lie off the straight line between their neighbours, on even running; that
+    spread is √1.5 times the one of a single edge.
+    """
+    if len(edge_s) < 50:
+        return SPACING_U * pulse_m
+    took = edge_s[2:] - edge_s[:-2]
+    share = (edge_s[1:-1] - edge_s[:-2]) / took
+    off = place[1:-1] - (place[:-2] + share * (place[2:] - place[:-2]))
+    near = off[took < 1.0]
+    if len(near) < 48:
+        return SPACING_U * pulse_m
+    sd = 1.4826 * float(np.median(np.abs(near))) / np.sqrt(1.5)
+    return max(sd, 1e-4 * pulse_m)
 
 
 def _odd_edges(edge_s: NDArray[np.float64], count: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -1,1 +1,12 @@
 """Moves, keeps, shows and answers: the product."""
+
+from typing import Final
+
+__all__ = ["__version__", "software"]
+
+__version__: Final = "0.1.0"
+
+
+def software() -> str:
+    """Name and version, as written into run files, certificates and reports."""
+    return f"testcar {__version__}"

@@ -80,7 +80,7 @@ def results(
 
 
 def figures(answer: Answer) -> list[dict[str, Any]]:
-    """Every figure of the answer, flat: name, run (empty for the campaign), value, unit, U, …"""
+    """Every figure of the answer, flat; ``run`` is empty for the campaign's own."""
     rows: list[dict[str, Any]] = []
 
     def put(name: str, value: Measured | None, run: str = "") -> None:
