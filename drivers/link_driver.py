@@ -52,17 +52,14 @@ class LinkDriver:
     ) -> None:
         self.device_id = device_id
         self.decoder = decoder
+        self.layout: Layout = decoder.layout
         self._link = link
         self._silence_limit_s = silence_limit_s
         self._now_ns = now_ns
         self._alive_ns = now_ns()
+        self._overdue = False
         self._ready: deque[Batch] = deque()
         self._counters = link.counters()
-
-    @property
-    def layout(self) -> Layout:
-        """Shape of the records."""
-        return self.decoder.layout
 
     @property
     def port(self) -> str:
@@ -82,14 +79,19 @@ class LinkDriver:
         """
         if self._ready:
             return self._ready.popleft()
+        if self._overdue:
+            raise LinkLostError(self.device_id, self._silence())
         chunk = self._link.read(_READ_BYTES)
         now_ns = self._now_ns()
         good_before = self.decoder.good_frames
         batch = self.decoder.feed(chunk, now_ns)
         if self.decoder.good_frames != good_before:
             self._alive_ns = now_ns
-        elif not batch.faults and now_ns - self._alive_ns > self._silence_limit_s * 1e9:
-            raise LinkLostError(self.device_id, self._silence())
+        elif now_ns - self._alive_ns > self._silence_limit_s * 1e9:
+            # What is known of the damage is handed on first; the next read raises.
+            self._overdue = True
+            if not batch.faults:
+                raise LinkLostError(self.device_id, self._silence())
         if batch.faults:
             batch = self._ask_the_line(batch)
         first, *rest = split_at_restarts(batch)

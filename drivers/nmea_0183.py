@@ -4,7 +4,7 @@ A sentence is ``$``, talker (any), kind, fields between commas, ``*`` and two he
 digits: the exclusive-or of everything between ``$`` and ``*``. Without a checksum that agrees
 it counts for nothing. Other kinds are skipped.
 
-Worked example: ``$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230324,003.1,W*6B`` is
+Worked example: ``$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230324,003.1,W*61`` is
 12:35:19 UTC on 23 March 2024 at 48.1173° N, 11.516667° E, 22.4 kn, course 84.4°.
 
 No fix means no time. With a fix, time is believed once several sentences of one kind have

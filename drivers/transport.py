@@ -151,7 +151,7 @@ class SerialLink:
         if ask is None:
             return
         try:
-            ask(True)
+            ask(low_latency_settings=True)
         except PORT_ERRORS:
             return
         except (ValueError, NotImplementedError):

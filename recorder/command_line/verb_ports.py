@@ -21,7 +21,7 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
         formatter_class=argparse.RawDescriptionHelpFormatter,
         description="List the serial ports of this machine. No port is opened.",
         epilog="Example:\n  testcar ports --json\n\n"
-        "Write the first column on the car sheet: it stays the same when a device is replugged.",
+        "Write the first column on the car sheet: it stays when a device is plugged in again.",
     )
     parser.add_argument("--json", action="store_true", help="print the answer as JSON")
     parser.set_defaults(run=run)
