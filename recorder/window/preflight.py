@@ -1,0 +1,50 @@
+"""Can a window open here? One line that names what is missing. Imports no Qt at the top."""
+
+from __future__ import annotations
+
+import ctypes.util
+import os
+import sys
+
+__all__ = ["NoScreenError", "check_screen", "use_offscreen"]
+
+
+class NoScreenError(OSError):
+    """No window can be opened; the text says what to install or do."""
+
+
+def use_offscreen() -> None:
+    """Draw without a screen (for pictures and tests); before Qt is first used."""
+    os.environ["QT_QPA_PLATFORM"] = "offscreen"
+
+
+def check_screen() -> None:
+    """Raise :class:`NoScreenError` when Qt, its libraries or a screen are missing."""
+    try:
+        import PyQt6.QtWidgets  # noqa: F401 - only whether it loads
+    except ImportError as error:
+        raise NoScreenError(_library_words(str(error))) from error
+    platform = os.environ.get("QT_QPA_PLATFORM", "")
+    if not sys.platform.startswith("linux") or platform.startswith(("offscreen", "minimal")):
+        return
+    wayland = bool(os.environ.get("WAYLAND_DISPLAY"))
+    if not os.environ.get("DISPLAY") and not wayland:
+        msg = (
+            "no screen: neither DISPLAY nor WAYLAND_DISPLAY is set; record without a window"
+            " (--headless), or make a picture with --png OUT.png"
+        )
+        raise NoScreenError(msg)
+    uses_xcb = not wayland or platform.startswith("xcb")
+    if uses_xcb and ctypes.util.find_library("xcb-cursor") is None:
+        msg = "the window needs the library libxcb-cursor: on Debian install libxcb-cursor0"
+        raise NoScreenError(msg)
+
+
+def _library_words(text: str) -> str:
+    packages = {"libEGL": "libegl1", "libGL.so": "libgl1", "libxkbcommon": "libxkbcommon0",
+                "libfontconfig": "libfontconfig1", "libdbus": "libdbus-1-3",
+                "libglib": "libglib2.0-0"}  # fmt: skip
+    for library, package in packages.items():
+        if library in text:
+            return f"the window needs the library {library}: on Debian install {package}"
+    return f"the window needs PyQt6, which does not load here ({text})"
