@@ -39,13 +39,16 @@ class Options:
     scale: float = 1.0
     u_scale: float = 0.01
     """Of the wheel: a worn or wrongly stated diameter."""
-    reaction_s: float = 0.4
-    """Mean delay from passing the post to the key, common practice for a waiting hand."""
-    u_reaction_s: float = 0.25
+    reaction_s: float = 0.5
+    """Mean delay from passing the post to the key: half a second, common practice."""
+    u_reaction_s: float = 0.3
     reaction_sd_s: float = 0.3
     """Scatter of one key-down about the mean; a first guess that the marks correct."""
     sighting_m: float = 2.0
     """Scatter of where the observer thinks himself abeam, and of the post's survey."""
+    u_common_m: float = 1.0
+    """What no number of marks averages away: the observer's seat is not the wheel, and the
+    posts were surveyed from one another."""
     gnss_sd_m: float = 3.0
     """Along-track scatter of one fix, from one to the next."""
     gnss_slow_m: float = 3.0
@@ -79,7 +82,7 @@ class MarkAnchors:
     turns: NDArray[np.intp]
     """Reversals of the car before it."""
     labelled: tuple[NDArray[np.float64], ...]
-    """Chainages of the posts that carry its number; none, one, or several."""
+    """Chainages its number may mean; none, one, or several."""
     number: NDArray[np.float64]
     """As keyed; NaN where it is no number."""
 
@@ -98,9 +101,7 @@ class MarkAnchors:
             key=lambda m: (m.t_s, m.mark_id),
         )
         t = np.array([m.t_s for m in chosen], dtype=np.float64) - options.reaction_s
-        posts = tuple(
-            np.array([p.s_m for p in route.mileposts_labelled(m.value)]) for m in chosen
-        )
+        posts = tuple(_named(route, m.value) for m in chosen)
         turns = np.searchsorted(track.turns_s, t)
         number = np.array([_number(m.value) for m in chosen], dtype=np.float64)
         return cls(
@@ -110,6 +111,12 @@ class MarkAnchors:
 
     def __len__(self) -> int:
         return len(self.marks)
+
+
+def _named(route: Route, label: str) -> NDArray[np.float64]:
+    """Chainages a number may mean: its posts, or the place between posts (``12.25``)."""
+    posts = np.array([p.s_m for p in route.mileposts_labelled(label)])
+    return posts if posts.size else route.chainages_posted(_number(label))
 
 
 def _number(text: str) -> float:
@@ -177,7 +184,7 @@ def match_marks(
     -------
     post : (n,) chainage of the post meant, or of the nearest when none is in reach
     used : (n,) whether one is in reach, and it is the best mark of that post in that pass
-    renumbered : (n,) 1 where the post is not one that carries the mark's number
+    renumbered : (n,) 1 where a number was keyed and the post does not carry it
     """
     n = len(anchors)
     post, renumbered = np.full(n, np.nan), np.zeros(n)
@@ -197,7 +204,8 @@ def match_marks(
         by_name = abs(named - expected_m[i]) <= reach_m[i]
         post[i] = named if by_name else nearest[i]
         used[i] = by_name or abs(nearest[i] - expected_m[i]) <= reach_m[i]
-        renumbered[i] = float(not by_name and own.size > 0 and post[i] not in own)
+        keyed = anchors.marks[i].value.strip() != ""
+        renumbered[i] = float(keyed and not by_name and post[i] not in own)
     _one_a_pass(anchors, post, used, np.abs(post - expected_m) / reach_m)
     return post, used, renumbered
 

@@ -12,9 +12,9 @@ from recorder.track.smoother import B, E, K
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from recorder.track.placing import Fitted, Problem
+    from recorder.track.fitting import Fitted, Problem
 
-__all__ = ["make_placement"]
+__all__ = ["make_placement", "mark_fits"]
 
 _SLOWEST_M_S: Final = 0.5
 """Below this a residual is not worth giving as time."""
@@ -29,12 +29,12 @@ def make_placement(problem: Problem, fit: Fitted) -> Placement:
     scale = line.scale * (1.0 + states.x[:, K])
     rolled = knots.rolled_m
     weight = rolled if rolled.sum() > 0 else np.ones(rolled.size)
-    seen = tuple(_mark_fits(problem, fit))
+    seen = tuple(mark_fits(problem, fit))
     return Placement(
         t_s=knots.t_s,
         d_m=d,
         s_m=s,
-        u_m=np.sqrt(np.maximum(states.p[:, E, E], 1e-4)),
+        u_m=np.sqrt(np.maximum(states.p[:, E, E], 0.0) + problem.options.u_common_m**2),
         way=line.way,
         scale=float(np.average(scale, weights=weight)),
         u_scale=float(line.scale * np.sqrt(np.average(states.p[:, K, K], weights=weight))),
@@ -53,7 +53,8 @@ def make_placement(problem: Problem, fit: Fitted) -> Placement:
     )
 
 
-def _mark_fits(problem: Problem, fit: Fitted) -> list[MarkFit]:
+def mark_fits(problem: Problem, fit: Fitted) -> list[MarkFit]:
+    """How each milepost mark stands to the fit."""
     anchors = problem.marks
     label_at = {p.s_m: p.label for p in problem.route.mileposts}
     speed = fit.line.way * fit.line.scale * anchors.speed_m_s
@@ -74,7 +75,7 @@ def _mark_fits(problem: Problem, fit: Fitted) -> list[MarkFit]:
                 t_s=mark.t_s,
                 label=mark.value,
                 status=_status(problem, fit, i),
-                milepost=label_at.get(float(post), ""),
+                milepost=label_at.get(float(post), mark.value),
                 chainage_m=float(post),
                 residual_m=residual,
                 number_residual_m=float(-own[np.argmin(np.abs(own))]) if own.size else None,

@@ -178,6 +178,17 @@ class Route:
         wanted = _label_key(label)
         return tuple(p for p in self.mileposts if _label_key(p.label) == wanted)
 
+    def chainages_posted(self, number: float) -> NDArray[np.float64]:
+        """Every chainage where the numbering reads `number`, between posts too; maybe none."""
+        p = self.numbers
+        if p is None or not np.isfinite(number):
+            return np.zeros(0)
+        low, high = np.minimum(p.left, p.right), np.maximum(p.left, p.right)
+        hit = (low <= number) & (number <= high) & (high > low)
+        share = (number - p.left[hit]) / (p.right[hit] - p.left[hit])
+        s = np.sort(p.s_m[:-1][hit] + share * np.diff(p.s_m)[hit])
+        return np.asarray(s[np.diff(s, prepend=-np.inf) > 1.0])
+
     def features(
         self, s0_m: float, s1_m: float, kinds: Collection[str] | None = None
     ) -> list[Feature]:
@@ -320,7 +331,7 @@ def _check_elevations(features: list[Feature], grade: Profile, problems: Problem
         if abs(by_grade - stated) > max(2.0, 0.001 * (b.s_m - a.s_m)):
             problems.warn(
                 b.row,
-                f"climbs {stated:.1f} m from row {a.row}, by the grades {by_grade:.1f} m",
+                f"elevation climbs {stated:.1f} m from row {a.row}, grades {by_grade:.1f} m",
             )
 
 

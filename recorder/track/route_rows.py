@@ -120,6 +120,9 @@ def read_table(data: bytes, problems: Problems) -> Table:
         problems.stop_if_any()
     separator = max(",;\t", key=lines[0].count)
     records = _records(text, separator, problems)
+    if not records:
+        problems.error(0, "holds nothing that can be read; wanted a header row")
+        problems.stop_if_any()
     columns, rows = _with_header(records, problems)
     _check_decimal_signs(rows, separator, problems)
     problems.stop_if_any()

@@ -19,7 +19,19 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["B", "E", "G", "K", "Knots", "L", "Noise", "Observations", "Smoothed", "filter_run"]
+__all__ = [
+    "B",
+    "E",
+    "G",
+    "K",
+    "Knots",
+    "L",
+    "Noise",
+    "Observations",
+    "Smoothed",
+    "filter_run",
+    "observation_rows",
+]
 
 E: Final = 0
 K: Final = 1
@@ -112,7 +124,7 @@ def filter_run(
     )
     forget = np.exp(-np.diff(knots.t_s, prepend=knots.t_s[0]) / noise.gnss_slow_s)
     drive = _drive(knots, noise, forget)
-    rows = _rows(seen)
+    rows = observation_rows(seen)
     have = np.isfinite(seen.variance_m2).tolist()
     moved, forgets = knots.moved_m.tolist(), forget.tolist()
     z, variance = seen.z_m.tolist(), seen.variance_m2.tolist()
@@ -158,7 +170,7 @@ def _drive(knots: Knots, noise: Noise, forget: NDArray[np.float64]) -> NDArray[n
     return q
 
 
-def _rows(seen: Observations) -> NDArray[np.float64]:
+def observation_rows(seen: Observations) -> NDArray[np.float64]:
     """(n, 5): how each observation looks at the states."""
     h = np.zeros((seen.z_m.size, _N))
     h[:, E] = 1.0
