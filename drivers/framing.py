@@ -169,8 +169,6 @@ class FrameDecoder(RecordDecoder):
             if found < 0:
                 # The last bytes may be the beginning of a sync.
                 end = max(at, len(buffer) - len(self.SYNC) + 1)
-                while end < len(buffer) and not self.SYNC.startswith(buffer[end:]):
-                    end += 1
                 self._drop(end - at, maker)
                 return end
             self._drop(found - at, maker)

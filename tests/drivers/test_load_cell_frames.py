@@ -303,6 +303,24 @@ def test_another_version_is_no_frame() -> None:
     assert faults == []
 
 
+def test_a_frame_of_more_than_an_hour_is_no_frame() -> None:
+    """3 samples at 1200.1 s: the head is damaged, or nothing of ours."""
+    long = load_cell_frame([(1, 2)] * 3, step=1_200_100, tick_hz=1000)
+    hour = load_cell_frame([(1, 2)] * 3, step=1_200_000, tick_hz=1000)
+    assert len(feed_all(Decoder(channels=2, tick_hz=1000), [long])[0]) == 0
+    assert len(feed_all(Decoder(channels=2, tick_hz=1000), [hour])[0]) == 3
+
+
+def test_ticks_that_would_run_past_64_bits_begin_anew() -> None:
+    fast = 2**32 - 1
+    decoder = Decoder(channels=1, tick_hz=fast)
+    feed_all(decoder, [load_cell_frame([(1,)] * 400, step=fast, tick_hz=fast)])
+    late = load_cell_frame([(1,)], sequence=2**31 - 1, tick=77, step=fast, tick_hz=fast)
+    records, (fault,) = feed_all(decoder, [late])
+    assert fault.cause == "device restarted"
+    assert records["tick"].tolist() == [77]
+
+
 def test_endless_garbage_is_reported_as_it_comes() -> None:
     decoder = Decoder(channels=2)
     _, faults = feed_all(decoder, [b"\x00" * 50_000] * 4)

@@ -252,6 +252,13 @@ def test_a_lost_fix_must_be_confirmed_again() -> None:
     assert faults == []
 
 
+def test_nonsense_makes_time_doubtful_again() -> None:
+    data = [rmc("120000"), rmc("120001"), rmc("120002", lat="8960.0,N"), rmc("120003")]
+    records, _ = feed_all(decoder(2), [*data, rmc("120004")])
+    believed = [value != NO_TIME_NS for value in records["utc_ns"].tolist()]
+    assert believed == [False, True, False, False, True]
+
+
 def test_a_leap_second_counts_as_the_one_after() -> None:
     """Constructed: no leap second is announced for this day; the form is that of all before."""
     data = rmc("235959.00", "311226") + rmc("235960.00", "311226") + rmc("000000.00", "010127")

@@ -21,9 +21,11 @@ from drivers.serial_line import (
     PORT_ERRORS,
     LineCounters,
     is_pseudo_terminal,
+    refuse_second_opener,
+    release_port,
     why_not_opened,
 )
-from drivers.transport import Link, open_link
+from drivers.transport import Link, SerialLink, open_link
 from tests.drivers.driver_contract import read_until_lost
 from tests.drivers.wire import load_cell_frame, sentence, wheel_frame
 
@@ -147,6 +149,25 @@ def test_a_pty_is_known_through_a_link(terminal: tuple[int, str], tmp_path: Path
     assert is_pseudo_terminal(str(alias))
     assert not is_pseudo_terminal("/dev/ttyUSB0")
     open_link(str(alias), device_id="front").close()
+
+
+@needs_pty
+def test_only_a_real_port_is_told_to_refuse_others(
+    terminal: tuple[int, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A pseudo-terminal would go on refusing after its reader was killed."""
+    termios = pytest.importorskip("termios")
+    asked: list[int] = []
+    with closing(open_link(terminal[1], device_id="front")) as link:
+        assert isinstance(link, SerialLink)
+        handle = link._open_handle()
+        with monkeypatch.context() as patch:
+            patch.setattr("fcntl.ioctl", lambda _, request: asked.append(request))
+            refuse_second_opener(handle, terminal[1])
+            assert asked == []
+            refuse_second_opener(handle, "/dev/ttyUSB0")
+            release_port(handle)
+        assert asked == [termios.TIOCEXCL, termios.TIOCNXCL]
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no such paths there")

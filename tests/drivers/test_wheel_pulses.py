@@ -281,6 +281,26 @@ def test_another_tick_rate_is_refused_with_the_cure() -> None:
     assert "frames say 2000 kHz, the car sheet 1000 kHz; set tick_hz" in fault.detail
 
 
+def test_refused_frames_among_good_ones() -> None:
+    frames = stream(12)
+    frames[5] = wheel_frame(sequence=5, made=5 * PERIOD, tick_khz=999)
+    records, faults = feed_all(Decoder(), [b"".join(frames)])
+    assert len(records) == 11
+    assert [(fault.cause, fault.before_record) for fault in faults] == [
+        ("refused", 5),
+        ("lost frames", 5),
+    ]
+
+
+def test_a_new_edge_on_the_same_tick_one_turn_later() -> None:
+    decoder = Decoder()
+    feed_all(decoder, [wheel_frame(sequence=0, count=1, edge=900, made=1000)], 0)
+    late = wheel_frame(sequence=1, count=2, edge=900, made=1000)
+    records, _ = feed_all(decoder, [late], 4_294_967_296_000)
+    assert records["tick"].tolist() == [2**32 + 1000]
+    assert records["edge_tick"].tolist() == [2**32 + 900]
+
+
 def test_many_frames_at_once() -> None:
     """More than are looked at together, with one broken in the middle."""
     frames = stream(3000)
