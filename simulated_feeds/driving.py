@@ -85,6 +85,11 @@ class EngineDriver:
         """Waiting at a stop."""
         return self._standing
 
+    @property
+    def finished(self) -> bool:
+        """Standing where the last stop was."""
+        return self._standing and not self._stops
+
     def update(
         self, t_s: float, dt_s: float, s_m: float, v_m_s: float, slip_m_s: float
     ) -> Controls:

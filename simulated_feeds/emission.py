@@ -18,6 +18,8 @@ class Emission:
     due_s: float
     """World time."""
     data: bytes
+    tag: int = -1
+    """0 and up: whoever sends it notes when."""
 
 
 class Device(Protocol):

@@ -104,9 +104,11 @@ class FaultyDevice:
         """What the device sends, less or more what the faults make of it."""
         sent = self._device.advance(motion)
         end = float(motion.t_s[-1])
-        while self._restarts and self._restarts[0] <= end:
-            self._restarts.pop(0)
+        if self._restarts and self._restarts[0] <= end:
+            # What it still sent with its old ticks never left it.
+            self._restarts = [t for t in self._restarts if t > end]
             self._device.restart(end)
+            return []
         if not self._faults:
             return sent
         out: list[Emission] = []

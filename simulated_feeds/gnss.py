@@ -11,10 +11,12 @@ from simulated_feeds.emission import Emission
 from simulated_feeds.wire import nmea_sentence, utc_fields
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from simulated_feeds.line import Line
     from simulated_feeds.motion import Motion
 
-__all__ = ["GnssClock", "GnssLaw"]
+__all__ = ["GnssClock", "GnssLaw", "position_walk"]
 
 _KNOT_M_S: Final = 1852.0 / 3600.0
 _M_PER_DEGREE: Final = 111_200.0
@@ -86,8 +88,7 @@ class GnssClock:
         """The three sentences of one second, with their due times."""
         law = self.law
         # Position errors are correlated over a minute, as multipath and sky are.
-        fresh = self._rng.standard_normal(3) * law.position_sd_m
-        self._offset += (fresh - self._offset) / 30.0 + 0.15 * fresh
+        self._offset = position_walk(self._rng, 1, law.position_sd_m, self._offset)[0]
         swing = law.delay_swing_s * (0.5 + 0.5 * np.sin(t_s / 97.0))
         late = law.delay_s + swing + self._rng.exponential(law.delay_jitter_s)
         speed = abs(v_m_s + law.speed_sd_m_s * self._rng.standard_normal())
@@ -122,6 +123,23 @@ class GnssClock:
             f"GNGGA,{clock},{where},1,11,0.9,{height:.1f},M,-21.3,M,,",
             f"GNZDA,{clock},{long},00,00",
         )
+
+
+def position_walk(
+    rng: np.random.Generator, n: int, sd_m: float, last: NDArray[np.float64] | None = None
+) -> NDArray[np.float64]:
+    """(n, 3) position errors, m, second by second; correlated over half a minute.
+
+    North, east and up; standard deviation ``sd_m`` each.
+    """
+    keep = float(np.exp(-1.0 / 30.0))
+    fresh = rng.standard_normal((n, 3)) * sd_m * float(np.sqrt(1.0 - keep**2))
+    value = rng.standard_normal(3) * sd_m if last is None else last
+    out = np.empty((n, 3))
+    for i in range(n):
+        value = keep * value + fresh[i]
+        out[i] = value
+    return out
 
 
 def _angle(degrees: float, width: int) -> str:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from simulated_feeds.motion import Motion
     from simulated_feeds.oscillator import Oscillator
 
-__all__ = ["CellLaw", "FrontEnd", "LoadCell"]
+__all__ = ["CellLaw", "FrontEnd", "LoadCell", "Taken"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +77,18 @@ _OTHERS: Final = ((0.62, 12_000.0, 60.0), (0.0, 415_000.0, 25.0), (0.0, -90.0, 1
 temperature of the cell, an open input."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """Samples of f frames of n samples of c channels."""
+
+    ticks: NDArray[np.int64]
+    """(f, n) device ticks, not wrapped."""
+    t_s: NDArray[np.float64]
+    """(f, n) world time."""
+    counts: NDArray[np.int32]
+    """(f, n, c)."""
+
+
 class LoadCell:
     """Channel 0 is the pull; see :class:`~simulated_feeds.emission.Device`."""
 
@@ -124,8 +136,8 @@ class LoadCell:
             counts[:, i] = part * main + offset + sd * noise[:, i]
         return np.clip(np.rint(counts), RAIL_LOW, RAIL_HIGH).astype(np.int32)
 
-    def advance(self, motion: Motion) -> list[Emission]:
-        """Whole frames whose last sample falls within the stretch."""
+    def take(self, motion: Motion) -> Taken | None:
+        """Whole frames whose last sample falls within the stretch; None: not one."""
         n = self.front.samples
         span = n * self.step_ticks
         fresh = slice(1 if self._t.size else 0, None)
@@ -134,23 +146,35 @@ class LoadCell:
         end = int(self.clock.ticks(motion.t_s[-1]))
         f = max(0, (end - self._next_tick - (n - 1) * self.step_ticks) // span + 1)
         if f == 0:
-            return []
+            return None
         firsts = self._next_tick + span * np.arange(f)
         ticks = firsts[:, None] + self.step_ticks * np.arange(n)[None, :]
         t = self.clock.time_s(ticks.ravel())
         pull = np.interp(t, self._t, self._pull_N)
         counts = self.counts_at(t, pull).reshape(f, n, self.front.channels)
-        frames = load_cell_frames(
-            counts, first_sequence=self._sequence, first_ticks=firsts - self._tick_base,
-            step_ticks=self.step_ticks, tick_hz=self.clock.tick_hz,
-        )  # fmt: skip
-        self._sequence += f
         self._next_tick += span * f
         # The frame now begun needs what has just passed.
         used = int(np.searchsorted(self._t, self.clock.time_s(self._next_tick))) - 2
         self._t, self._pull_N = self._t[max(used, 0) :], self._pull_N[max(used, 0) :]
-        wait = self._latency.exponential(self.front.latency_jitter_s, f)
-        due = t.reshape(f, n)[:, -1] + self.front.latency_s + wait
-        due = np.maximum.accumulate(np.maximum(due, self._last_due))
+        return Taken(ticks=ticks - self._tick_base, t_s=t.reshape(f, n), counts=counts)
+
+    def due_s(self, last_s: NDArray[np.float64]) -> NDArray[np.float64]:
+        """When frames whose last samples were taken at (f,) world times reach the wire."""
+        wait = self._latency.exponential(self.front.latency_jitter_s, last_s.size)
+        due = np.maximum(last_s + self.front.latency_s + wait, self._last_due)
+        due = np.maximum.accumulate(due)
         self._last_due = float(due[-1])
-        return [Emission(a, b) for a, b in zip(due.tolist(), frames, strict=True)]
+        return due
+
+    def advance(self, motion: Motion) -> list[Emission]:
+        """Whole frames whose last sample falls within the stretch."""
+        taken = self.take(motion)
+        if taken is None:
+            return []
+        frames = load_cell_frames(
+            taken.counts, first_sequence=self._sequence, first_ticks=taken.ticks[:, 0],
+            step_ticks=self.step_ticks, tick_hz=self.clock.tick_hz,
+        )  # fmt: skip
+        self._sequence += len(frames)
+        due = self.due_s(taken.t_s[:, -1]).tolist()
+        return [Emission(a, b) for a, b in zip(due, frames, strict=True)]

@@ -1,6 +1,6 @@
 """How hard a locomotive can pull at a speed.
 
-Steam: starting effort ``0.85·P·d²·s/D`` (two simple cylinders; the 85 per cent rule of the trade),
+Steam: starting effort ``0.85·P·d²·s/D`` (two simple cylinders; the trade's 85 per cent rule),
 falling with speed to what the boiler can keep up. Diesel: what adhesion holds, then constant
 power. All in SI.
 """

@@ -75,7 +75,7 @@ class LumpedTrain:
         # Bunched: every coupling touches on the pushed side, with no force in it. Offsets are
         # from the place each vehicle has when all couplings are in mid-slack.
         self._mid = journey.start_s_m + train.offsets_m
-        self.x: Array = np.arange(n) * self._half_slack
+        self.x: Array = np.arange(n, dtype=np.float64) * self._half_slack
         self.x -= self.x[1]
         behind = float(self._length[1:].sum())
         self._driver = EngineDriver(
@@ -162,7 +162,7 @@ class LumpedTrain:
                 columns[1, 0] = self.journey.start_s_m
         self._last = tuple(columns[:, -1].tolist())
         return Motion(
-            t_s=np.arange(t0, t0 + steps + 1) * self.step_s,
+            t_s=np.arange(t0, t0 + steps + 1, dtype=np.float64) * self.step_s,
             pull_N=columns[0], s_m=columns[1], v_m_s=columns[2], a_m_s2=columns[3],
             effort_N=columns[4], throttle=columns[5], brake=columns[6], slip_m_s=columns[7],
         )  # fmt: skip
@@ -226,7 +226,7 @@ class LumpedTrain:
         )  # fmt: skip
 
     def _enter(self, before: Array, push: float, taken: Array) -> None:
-        """Work of one step: force times mean velocity, which balances kinetic energy exactly."""
+        """Work of one step: force times mean velocity balances kinetic energy exactly."""
         ledger, dt = self.ledger, self.step_s
         if ledger is None:
             return

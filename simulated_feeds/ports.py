@@ -131,7 +131,7 @@ class TcpPort:
                 listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             listener.bind(("127.0.0.1", self._number))
             listener.listen(4)
-            listener.setblocking(False)
+            listener.settimeout(0.0)
         except OSError as error:
             listener.close()
             msg = f"{self.name}: cannot listen on 127.0.0.1:{self._number} ({error.strerror})"
@@ -179,7 +179,7 @@ class TcpPort:
             if self._reader is not None:
                 reader.close()
                 continue
-            reader.setblocking(False)
+            reader.settimeout(0.0)
             reader.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             reader.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4 * BOUND_BYTES)
             self._reader = reader
@@ -337,7 +337,9 @@ def open_ports(names: Sequence[str], transport: str, folder: Path) -> list[Port]
         if transport == "pty":
             folder.mkdir(parents=True, exist_ok=True)
         for name in names:
-            ports.append(PtyPort(name, folder) if transport == "pty" else TcpPort(name))
+            # One by one, so that those already open are closed when the next fails.
+            port: Port = PtyPort(name, folder) if transport == "pty" else TcpPort(name)
+            ports.append(port)
     except BaseException:
         for port in ports:
             port.close()

@@ -99,7 +99,7 @@ class Scenario:
 
 
 def demo_engine(effort_factor: float = 1.0) -> Steam:
-    """A two-cylinder freight engine of the author's drawing."""
+    """A two-cylinder freight engine of our own drawing."""
     return Steam(
         boiler_pressure_Pa=1.31e6, bore_m=0.620, stroke_m=0.711, driver_diameter_m=1.524,
         adhesive_mass_t=96.0, boiler_power_kW=1550.0, effort_factor=effort_factor,
@@ -110,7 +110,7 @@ def demo_locomotive() -> Vehicle:
     """The vehicle around :func:`demo_engine`, with its tender."""
     return Vehicle(
         name="No. 61 with tender", tare_t=206.0, length_m=24.6, axles=10, rotary_allowance=0.06,
-        area_m2=10.5, law=LOCOMOTIVE, brake_ratio=0.07,
+        area_m2=10.5, law=LOCOMOTIVE, brake_ratio=0.11,
     )  # fmt: skip
 
 
@@ -209,11 +209,10 @@ def still(scenario: Scenario) -> Scenario:
         scenario.wheel, circumference_m=scenario.stated.circumference_m, eccentricity=0.0,
         line_error_turns=0.0, edge_jitter_s=0.0,
     )  # fmt: skip
-    perfect = {"ppm": 0.0, "wander_ppm": 0.0}
     return replace(
         scenario, cell=clean, wheel=wheel,
-        cell_clock=replace(scenario.cell_clock, **perfect),
-        wheel_clock=replace(scenario.wheel_clock, **perfect),
+        cell_clock=replace(scenario.cell_clock, ppm=0.0, wander_ppm=0.0),
+        wheel_clock=replace(scenario.wheel_clock, ppm=0.0, wander_ppm=0.0),
     )  # fmt: skip
 
 
@@ -228,7 +227,8 @@ def _cell(rng: np.random.Generator) -> CellLaw:
         bow=float(rng.uniform(-4e-3, 4e-3)), bend=float(rng.uniform(-2e-3, 2e-3)),
         skew=float(rng.uniform(-4e-3, 4e-3)), zero_counts=float(rng.uniform(18_000, 26_000)),
         zero_drift_per_h=float(rng.uniform(-900.0, 900.0)),
-        zero_swing=float(rng.uniform(60.0, 200.0)), noise_counts=float(rng.uniform(250.0, 420.0)),
+        zero_swing=float(rng.uniform(60.0, 200.0)),
+        noise_counts=float(rng.uniform(250.0, 420.0)),
     )  # fmt: skip
 
 

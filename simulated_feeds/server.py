@@ -75,6 +75,8 @@ class Server:
     gather_s
         After the first port was opened, how long to wait for the others; infinite: until all
         are open.
+    note_sent
+        Told (tag, monotonic ns) just before a frame with a tag goes out.
     """
 
     def __init__(
@@ -87,10 +89,12 @@ class Server:
         stop: Callable[[], bool],
         outages: Sequence[Outage] = (),
         gather_s: float = 2.0,
+        note_sent: Callable[[int, int], None] | None = None,
     ) -> None:
         self._source = source
         self._lanes = {p.name: _Lane(p) for p in ports}
         self._speed, self._stop, self._gather_s = speed, stop, gather_s
+        self._note_sent = note_sent
         self._end_s = float("inf") if seconds is None else seconds
         self._switches = sorted(
             [(o.from_s, o.port, False) for o in outages]
@@ -174,6 +178,8 @@ class Server:
                 if len(frames) == 1:
                     late = int((world - emission.due_s) * 1e9 / self._speed)
                     self.late_ns = max(self.late_ns, late)
+                if emission.tag >= 0 and self._note_sent is not None:
+                    self._note_sent(emission.tag, time.monotonic_ns())
             if frames:
                 lane.port.send(frames)
             if queue and (soonest is None or queue[0].due_s < soonest):
@@ -220,20 +226,19 @@ class Server:
 
     def _send_some(self) -> None:
         """All that is queued up to the moment the fullest queue's next burst ends."""
-        until = self._end_s
+        until = float("inf")
         for lane in self._lanes.values():
             if len(lane.queue) > _BURST:
                 until = min(until, lane.queue[_BURST].due_s)
         for lane in self._lanes.values():
-            frames = []
-            while lane.queue and lane.queue[0].due_s < until:
-                frames.append(lane.queue.popleft().data)
+            queue, frames = lane.queue, []
+            while queue and queue[0].due_s <= until and queue[0].due_s < self._end_s:
+                frames.append(queue.popleft().data)
             if frames:
                 lane.port.send(frames, keep_all=True)
-        if until == self._end_s and any(lane.queue for lane in self._lanes.values()):
-            self._exhausted = True
-            for lane in self._lanes.values():
-                lane.queue.clear()
+            elif queue and queue[0].due_s >= self._end_s:
+                queue.clear()
+                self._exhausted = True
 
     # ----------------------------------------------------------------- both
 

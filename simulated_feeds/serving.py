@@ -29,10 +29,21 @@ from simulated_feeds.sheet_files import DRIVERS, SheetFiles, write_sheets
 from simulated_feeds.truth import NOTE, TRUTH, TruthWriter, write_truth
 from simulated_feeds.world import World
 
-__all__ = ["FeedProcess", "FeedSettings", "run_feed", "start_feed", "write_truth"]
+__all__ = [
+    "FeedProcess",
+    "FeedSettings",
+    "Report",
+    "print_line",
+    "run_feed",
+    "start_feed",
+    "stop_on_input",
+    "write_note",
+    "write_truth",
+]
 
 Report = Callable[[dict[str, Any]], None]
 DEVICES: Final = tuple(DRIVERS)
+_ELSEWHERE: Final = (*WORLD_KINDS, "unplug")
 _MAKING_NS: Final = 60_000_000
 
 
@@ -148,7 +159,7 @@ def run_feed(
             "seed": settings.seed, "speed": settings.speed or 1.0, "ports": addresses,
             "world0_monotonic_ns": None, "utc0_ns": None,
         }  # fmt: skip
-        _write_note(folder, note)
+        write_note(folder, note)
         report(_ready(settings, addresses, sheets))
         stream = held.enter_context((folder / TRUTH).open("w", encoding="utf-8", newline=""))
         summary = _serve(settings, ports, note, folder, stream, report, stop)
@@ -195,11 +206,11 @@ def _serve(
         truth = TruthWriter(stream, utc0_ns=utc0, rate_hz=settings.truth_hz)
         relay.world = World(
             settings.scenario(utc0),
-            faults=[f for f in settings.parsed_faults if f.kind not in (*WORLD_KINDS, "unplug")],
+            faults=[f for f in settings.parsed_faults if f.kind not in _ELSEWHERE],
             truth=truth, until_s=until,
         )  # fmt: skip
         note |= {"world0_monotonic_ns": mono_ns, "utc0_ns": utc0}
-        _write_note(folder, note)
+        write_note(folder, note)
         report({"event": "started", "world0_monotonic_ns": mono_ns, "utc0_ns": utc0})
         server.run(mono_ns)
     frames = {p.name: asdict(p.stats) for p in ports}
@@ -222,7 +233,8 @@ class _LateWorld:
         return None if self.world is None else self.world.advance()
 
 
-def _write_note(folder: Path, note: Mapping[str, Any]) -> None:
+def write_note(folder: Path, note: Mapping[str, Any]) -> None:
+    """Write what the feed knows of itself, at once or not at all."""
     fresh = folder / f".{NOTE}.new"
     fresh.write_text(json.dumps(note, indent=1) + "\n", encoding="utf-8")
     fresh.replace(folder / NOTE)

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from calibration.certificate import FORMAT, VERSION, document_digest, dump_certificate
+from calibration.certificate import dump_certificate
 from calibration.force import ForceCertificate
+from calibration.wheel import WheelCertificate
 from simulated_feeds.locomotive import Diesel, Steam
 from simulated_feeds.toml_text import toml_text
 
@@ -82,19 +82,18 @@ def force_certificate(scenario: Scenario) -> ForceCertificate:
     )  # fmt: skip
 
 
-def wheel_certificate(scenario: Scenario) -> str:
-    """What the crew believes of the measuring wheel, as the certificate's text."""
+def wheel_certificate(scenario: Scenario) -> WheelCertificate:
+    """What the crew believes of the measuring wheel."""
     day = _day(scenario)
-    document: dict[str, Any] = {
-        "format": FORMAT, "version": VERSION, "kind": "wheel",
-        "certificate_id": f"SIM-W-{scenario.seed:04d}",
-        "issued": (day - timedelta(days=12)).isoformat(),
-        "expires": (day + timedelta(days=353)).isoformat(),
-        "circumference_m": scenario.stated.circumference_m,
-        "u_circumference_m": scenario.stated.u_circumference_m,
-        "pulses_per_revolution": scenario.wheel.pulses_per_revolution,
-    }  # fmt: skip
-    return json.dumps({**document, "digest": document_digest(document)}, indent=1) + "\n"
+    return WheelCertificate(
+        certificate_id=f"SIM-W-{scenario.seed:04d}",
+        issued=day - timedelta(days=12),
+        expires=day + timedelta(days=353),
+        wheel="simulated: unbraked axle of the test car, left side",
+        circumference_m=scenario.stated.circumference_m,
+        u_circumference_m=scenario.stated.u_circumference_m,
+        pulses_per_revolution=scenario.wheel.pulses_per_revolution,
+    )
 
 
 def car_sheet(scenario: Scenario, ports: Mapping[str, str]) -> dict[str, Any]:
@@ -182,7 +181,9 @@ def trip_sheet(scenario: Scenario) -> dict[str, Any]:
             "operator": "invented for the simulated feed",
             "planned_hours": 2.0,
         },
-        "route": {"file": ROUTE, "direction": "increasing", "start_chainage_m": journey.start_s_m},
+        "route": {
+            "file": ROUTE, "direction": "increasing", "start_chainage_m": journey.start_s_m,
+        },
         "locomotive": locomotive,
         "test_car": {
             "mass_t": car.mass_t, "length_m": car.length_m, "axles": car.axles,
@@ -250,7 +251,7 @@ def write_sheets(folder: Path, scenario: Scenario, ports: Mapping[str, str]) -> 
     )
     texts = {
         files.pull_certificate: dump_certificate(force_certificate(scenario)),
-        files.wheel_certificate: wheel_certificate(scenario),
+        files.wheel_certificate: dump_certificate(wheel_certificate(scenario)),
         files.route: scenario.journey.line.to_csv(),
         files.trip: toml_text(trip_sheet(scenario)),
         files.car: toml_text(car_sheet(scenario, ports)),

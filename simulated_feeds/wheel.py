@@ -1,7 +1,8 @@
 """The measuring wheel: encoder, counter, and the counter's own clock.
 
-The encoder's pulses are not evenly spaced: the disc sits a little off centre, and every line has
-its own error. A count is held until the next line has passed; its instant is kept to the tick.
+The encoder's pulses are not evenly spaced: the disc sits a little off centre, and every line
+has its own error. A count is held until the next line has passed; its instant is kept to the
+tick.
 """
 
 from __future__ import annotations
@@ -204,8 +205,9 @@ class MeasuringWheel:
         if f == 0:
             return []
         data = wheel_frames(
-            first_sequence=self._sequence, flags=values.flags, pps_count=values.pps_count,
-            count=values.count, edge_tick=values.edge_tick, tick=values.tick,
+            sequence=self._sequence + np.arange(f), flags=values.flags,
+            pps_count=values.pps_count, count=values.count,
+            edge_tick=values.edge_tick, tick=values.tick,
             pps_tick=values.pps_tick, tick_hz=self.clock.tick_hz,
         )  # fmt: skip
         self._sequence += f

@@ -115,7 +115,7 @@ def load_cell_frames(
 
 def wheel_frames(
     *,
-    first_sequence: int,
+    sequence: ArrayLike,
     flags: ArrayLike,
     pps_count: ArrayLike,
     count: ArrayLike,
@@ -138,7 +138,7 @@ def wheel_frames(
     ticks = np.asarray(tick, dtype=np.int64)
     frames = np.zeros(ticks.shape, _WHEEL)
     frames["sync"] = 0xD2
-    frames["sequence"] = (first_sequence + np.arange(ticks.size)) % 256
+    frames["sequence"] = np.asarray(sequence, dtype=np.int64) % 256
     frames["flags"] = np.asarray(flags)
     frames["pps_count"] = np.asarray(pps_count, dtype=np.int64) % 256
     frames["count"] = np.asarray(count, dtype=np.int64) % 2**32
@@ -155,7 +155,7 @@ def wheel_frames(
 
 
 def nmea_sentence(body: str) -> bytes:
-    """``$body*hh`` with line end: the exclusive or of all characters between ``$`` and ``*``."""
+    """``$body*hh`` with line end; hh is the exclusive or of the body's characters."""
     data = body.encode("ascii")
     check = 0
     for byte in data:
