@@ -51,11 +51,6 @@ def check_place(settings: RecordingSettings, plan: Plan) -> None:
         or there is no room for the planned hours. Nothing has been touched.
     """
     out = settings.out
-    if out.exists():
-        msg = (
-            f"{out}: a run file is there already and is never overwritten; choose another name"
-        )
-        raise RecordingError(msg)
     journal = journal_path_for(out)
     state = journal_state(journal)
     if state == "recording":
@@ -65,6 +60,11 @@ def check_place(settings: RecordingSettings, plan: Plan) -> None:
         msg = (
             f"{journal}: an unfinished journal is there, it may hold the only copy of a run;"
             f" first: testcar recover {journal} --out {out}"
+        )
+        raise RecordingError(msg)
+    if out.exists():
+        msg = (
+            f"{out}: a run file is there already and is never overwritten; choose another name"
         )
         raise RecordingError(msg)
     folder = out.absolute().parent

@@ -20,6 +20,7 @@ __all__ = ["Watch"]
 STEP_NS: Final = 100_000_000
 """A wall clock that moved so far against the monotonic one was stepped."""
 QUIET_S: Final = 1.0
+SETTLED_S: Final = 3.0
 MiB: Final = 2**20
 
 
@@ -162,7 +163,9 @@ class Watch:
             return
         sheet = self._plan.car.recording
         keep_free = sheet.stop_free_MiB * MiB + 0.1 * _size(self._run_path)
-        hourly = self._plan.hourly({n: r.rate_hz for n, r in self._rates.items()})
+        rates = {n: r.rate_hz for n, r in self._rates.items()}
+        # In the first seconds nothing is measured yet.
+        hourly = self._plan.hourly(rates) if t_s > SETTLED_S else self._plan.bytes_per_hour
         self.hours_left = max(self.free_bytes - keep_free, 0.0) / hourly
         self.disk_ends = self.free_bytes < keep_free
         if self.hours_left < sheet.free_disk_margin_hours and not self._said_disk:

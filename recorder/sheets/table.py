@@ -264,8 +264,9 @@ class Table:
             stem = next((s for s in self._stems if key.startswith(f"{s}_")), None)
             if stem is not None:
                 kind = UNITS[self._stems[stem]].quantity
-                names = ", ".join(f"{stem}_{u}" for u in units_of(kind))
-                self.problem(f"unknown key {key!r}{likely(key, allowed)} allowed: {names}")
+                names = [f"{stem}_{u}" for u in units_of(kind)]
+                listed = ", ".join(names)
+                self.problem(f"unknown key {key!r}{likely(key, names)} allowed: {listed}")
                 continue
             listed = ", ".join(allowed) or "none"
             self.problem(f"unknown key {key!r}{likely(key, allowed)} allowed: {listed}")
