@@ -248,7 +248,7 @@ def _place_sd(edge_s: NDArray[np.float64], place: NDArray[np.float64], pulse_m: 
     if len(near) < 48:
         return SPACING_U * pulse_m
     sd = 1.4826 * float(np.median(np.abs(near))) / np.sqrt(1.5)
-    return max(sd, 1e-4 * pulse_m)
+    return float(max(sd, 1e-4 * pulse_m))
 
 
 def _odd_edges(edge_s: NDArray[np.float64], count: NDArray[np.int64]) -> NDArray[np.int64]:
