@@ -15,8 +15,8 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
         "info",
         help="tell what a run file holds",
         formatter_class=argparse.RawDescriptionHelpFormatter,
-        description="Tell what a run file holds: devices, channels, marks, gaps, certificates.\n"
-        "Works on a run that is being recorded, too. Whether the file is sound: testcar verify.",
+        description="Tell what a run file holds: devices, channels, marks, gaps and so on.\n"
+        "A run being recorded can be asked, too. Whether it is sound: testcar verify.",
         epilog="Example:\n  testcar info run.h5 --json",
     )
     parser.add_argument("file", metavar="RUN", help="the run file")

@@ -21,7 +21,7 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
         "The journal is kept. A run file is never overwritten; the unfinished file of this\n"
         "very run is moved aside.",
         epilog="Example:\n  testcar recover run.h5.journal --out run.h5\n\n"
-        "Exit code 0: done (losses, if any, are told and are gaps in the run); 2: it cannot be.",
+        "Exit code 0: done (losses, if any, are told and are gaps in the run); 2: it cannot.",
     )
     parser.add_argument("journal", metavar="JOURNAL", help="the journal, e.g. run.h5.journal")
     parser.add_argument("--out", required=True, metavar="RUN.h5", help="run file to make")
@@ -50,7 +50,8 @@ def run(args: argparse.Namespace) -> int:
         records = sum(device.n for device in opened.devices.values())
         marks = len(opened.marks())
         print(
-            f"{args.out}: recovered {opened.duration_s:.1f} s, {records} records, {marks} marks;"
-            f" the journal {args.journal} is kept: remove it when you have checked the run"
+            f"{args.out}: recovered {opened.duration_s:.1f} s, {records} records,"
+            f" {marks} marks; the journal {args.journal} is kept: remove it when you have"
+            " checked the run"
         )
     return 0

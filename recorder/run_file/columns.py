@@ -41,7 +41,6 @@ class Device:
             self._columns: dict[str, h5py.Dataset] = {n: self._group[n] for n in names}
             self._blocks = file[f"blocks/{header.name}"]
             self._check_shapes()
-            self.time_source = str(self._group.attrs["time_source"])
         self._measure()
 
     def _check_shapes(self) -> None:

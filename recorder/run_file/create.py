@@ -24,7 +24,15 @@ if TYPE_CHECKING:
     from calibration.certificate import Certificate
     from recorder.run_file.header import ChannelHeader, DeviceHeader
 
-__all__ = ["LIBVER", "create_file", "read_header", "utc_text"]
+__all__ = [
+    "LIBVER",
+    "create_file",
+    "get_text",
+    "get_word",
+    "put_text",
+    "read_header",
+    "utc_text",
+]
 
 LIBVER = ("v110", "v110")
 """Bounds of the file format: single-writer multiple-reader mode, and the offices' tools."""
@@ -68,7 +76,9 @@ def utc_text(utc_ns: int) -> str:
 
 
 def _root(file: h5py.File, header: RunHeader) -> None:
-    file.attrs["format"] = layout.FORMAT
+    # Of fixed length, like every text our own reader needs: texts of varying length lie in
+    # heaps without a checksum, on which a reader of a damaged file may hang.
+    file.attrs["format"] = np.bytes_(layout.FORMAT)
     file.attrs["layout_version"] = layout.LAYOUT_VERSION
     file.attrs["run_id"] = header.run_id
     file.attrs["started_utc"] = utc_text(header.started_utc_ns)
@@ -81,25 +91,25 @@ def _root(file: h5py.File, header: RunHeader) -> None:
 
 def _texts(file: h5py.File, header: RunHeader) -> None:
     bare = replace(header, car_sheet="", trip_sheet="", certificates={})
-    _text(file, "header/run", bare.to_json())
-    _text(file, "header/car_sheet", header.car_sheet)
-    _text(file, "header/trip_sheet", header.trip_sheet)
+    put_text(file, "header/run", bare.to_json(), "header of the run, JSON")
+    put_text(file, "header/car_sheet", header.car_sheet, "car sheet, TOML")
+    put_text(file, "header/trip_sheet", header.trip_sheet, "trip sheet, TOML")
     file.require_group("certificates")
     for name, text in header.certificates.items():
-        _text(file, f"certificates/{_quoted(name)}", text)
+        put_text(file, f"certificates/{_quoted(name)}", text, "certificate, JSON")
 
 
 def _quoted(name: str) -> str:
     return quote(name, safe=" +,=@").replace(".", "%2E")
 
 
-def _text(file: h5py.File, path: str, text: str) -> None:
-    data = text.encode("utf-8")
-    # Fixed length: strings of varying length break readers of a file being written.
+def put_text(file: h5py.File, path: str, text: str, quantity: str) -> None:
+    """Create a dataset of one text of fixed length."""
+    data = text.encode("utf-8", "replace")
     kind = h5py.string_dtype("utf-8", max(len(data), 1))
     dataset = file.create_dataset(path, shape=(1,), maxshape=(1,), chunks=(1,), dtype=kind)
     dataset[0] = data
-    dataset.attrs["quantity"] = path
+    dataset.attrs["quantity"] = quantity
     dataset.attrs["units"] = "text"
 
 
@@ -119,7 +129,6 @@ def _device(
     group.attrs["driver"] = device.driver
     group.attrs["port"] = device.port
     group.attrs["tick_hz"] = float(device.tick_hz)
-    group.attrs["time_source"] = "provisional"
     time = _column(group, "time_s", np.dtype("<f8"), "run time", "s")
     time.make_scale("time_s")
     for field in device.record_dtype.names or ():
@@ -185,7 +194,7 @@ def read_header(file: h5py.File, path: Path) -> RunHeader:
         Not a run file, of a newer layout, or damaged.
     """
     with reading(path):
-        if _attribute(file, "format") != layout.FORMAT:
+        if get_word(file, "format") != layout.FORMAT:
             msg = f"{path}: not a run file (an HDF5 file of another kind)"
             raise RunFileError(msg)
         version = int(file.attrs["layout_version"])
@@ -195,11 +204,11 @@ def read_header(file: h5py.File, path: Path) -> RunHeader:
                 f" {layout.LAYOUT_VERSION}: use a newer one"
             )
             raise RunFileError(msg)
-        bare = json.loads(_read_text(file, "header/run"))
-        bare["car_sheet"] = _read_text(file, "header/car_sheet")
-        bare["trip_sheet"] = _read_text(file, "header/trip_sheet")
+        bare = json.loads(get_text(file, "header/run"))
+        bare["car_sheet"] = get_text(file, "header/car_sheet")
+        bare["trip_sheet"] = get_text(file, "header/trip_sheet")
         bare["certificates"] = {
-            unquote(name): _read_text(file, f"certificates/{name}")
+            unquote(name): get_text(file, f"certificates/{name}")
             for name in file["certificates"]
         }
         header = RunHeader.from_json(json.dumps(bare))
@@ -207,12 +216,15 @@ def read_header(file: h5py.File, path: Path) -> RunHeader:
     return header
 
 
-def _attribute(file: h5py.File, name: str) -> object:
-    value = file.attrs.get(name)
-    return value.decode("utf-8", "replace") if isinstance(value, bytes) else value
+def get_word(file: h5py.File, name: str) -> str | None:
+    """A root attribute of fixed length; None when there is none of that kind."""
+    if name not in file.attrs or file.attrs.get_id(name).dtype.kind != "S":
+        return None
+    return bytes(file.attrs[name]).decode("utf-8", "replace")
 
 
-def _read_text(file: h5py.File, path: str) -> str:
+def get_text(file: h5py.File, path: str) -> str:
+    """The text of a dataset :func:`put_text` made; raises ``ValueError`` for anything else."""
     dataset = file[path]
     if dataset.shape != (1,) or dataset.dtype.kind != "S":
         msg = f"{path} is not a text"

@@ -63,6 +63,7 @@ def _utc(run: RunFile) -> dict[str, Any]:
 
 def _device(run: RunFile, device: Device) -> dict[str, Any]:
     gaps = run.gaps(device.name)
+    ties = run.tick_ties().get(device.name, [])
     first_s = float(device.time_s(0, 1)[0]) if device.n else 0.0
     span_s = device.end_s - first_s
     rate = (device.n - 1) / span_s if device.n > 1 and span_s > 0.0 else None
@@ -72,11 +73,16 @@ def _device(run: RunFile, device: Device) -> dict[str, Any]:
         "tick_hz": device.header.tick_hz,
         "records": device.n,
         "rate_hz": rate,
-        "time_source": device.time_source,
-        "ticks": run.tick_ties().get(device.name, []),
+        "time_source": _source(ties),
+        "ticks": ties,
         "gaps": len(gaps),
         "lost_records": sum(gap.lost_records for gap in gaps),
     }
+
+
+def _source(ties: list[dict[str, Any]]) -> str:
+    kinds = {str(tie.get("source")) for tie in ties}
+    return next(iter(kinds)) if len(kinds) == 1 else "mixed" if kinds else "provisional"
 
 
 def _channel(run: RunFile, channel: Channel) -> dict[str, Any]:

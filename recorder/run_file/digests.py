@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-import struct
-from typing import TYPE_CHECKING, Any, Final
+import os
+from typing import TYPE_CHECKING, Any, BinaryIO, Final
 
 import h5py
 import numpy as np
@@ -13,13 +13,56 @@ import numpy as np
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-__all__ = ["attributes_digest", "dataset_digest", "dataset_digests", "every_dataset"]
+__all__ = [
+    "CLOSING_BYTES",
+    "attributes_digest",
+    "closing_line",
+    "dataset_digest",
+    "dataset_digests",
+    "every_dataset",
+    "file_digest",
+    "read_closing_line",
+]
 
 PIECE: Final = 1_000_000
 SKIPPED_ATTRIBUTES: Final = frozenset(
     {"complete", "digests_sha256", "REFERENCE_LIST", "DIMENSION_LIST"}
 )
 """Set after the digests, or addresses inside the file (the links of scales)."""
+
+
+_CLOSING: Final = b"\ntestcar-run sealed sha256 %s\n"
+CLOSING_BYTES: Final = len(_CLOSING % bytes(64))
+
+
+def closing_line(digest: str) -> bytes:
+    """The last line of a sealed file: SHA-256 over all bytes before it."""
+    return _CLOSING % digest.encode("ascii")
+
+
+def read_closing_line(file: BinaryIO) -> str | None:
+    """The digest in the last line of a file; None when it does not end in one."""
+    size = file.seek(0, os.SEEK_END)
+    file.seek(max(size - CLOSING_BYTES, 0))
+    line = file.read(CLOSING_BYTES)
+    digest = line[-65:-1].decode("ascii", "replace")
+    return digest if line == closing_line(digest) else None
+
+
+def file_digest(
+    file: BinaryIO, *, less: int = 0, progress: Callable[[float, str], None] | None = None
+) -> str:
+    """SHA-256, in hex, of a file's bytes but for the last ``less``."""
+    size = max(file.seek(0, os.SEEK_END) - less, 0)
+    file.seek(0)
+    check = hashlib.sha256()
+    left = size
+    while left > 0 and (piece := file.read(min(left, 4 * 2**20))):
+        check.update(piece)
+        left -= len(piece)
+        if progress is not None:
+            progress(1.0 - left / size, "all bytes")
+    return check.hexdigest()
 
 
 def every_dataset(file: h5py.File) -> Iterator[tuple[str, h5py.Dataset]]:
@@ -52,26 +95,22 @@ def dataset_digests(
     return digests
 
 
-def dataset_digest(dataset: h5py.Dataset) -> dict[str, Any]:
-    """The digest of one dataset: its rows in order, little-endian, and its attributes."""
+def dataset_digest(dataset: h5py.Dataset, *, attributes: bool = True) -> dict[str, Any]:
+    """The digest of one dataset: its rows in order, little-endian, and its attributes.
+
+    Attributes of varying length lie in a heap without a checksum: in a file known to be damaged
+    they are better left alone.
+    """
     check = hashlib.sha256()
-    texts = h5py.check_string_dtype(dataset.dtype)
-    varying = texts is not None and texts.length is None
     n = dataset.shape[0] if dataset.shape else 0
     for start in range(0, n, PIECE):
         rows = dataset[start : start + PIECE]
-        if varying:
-            for text in rows:
-                data = text if isinstance(text, bytes) else str(text).encode()
-                check.update(struct.pack("<Q", len(data)))
-                check.update(data)
-        else:
-            check.update(np.ascontiguousarray(rows).view(np.uint8).data)
+        check.update(np.ascontiguousarray(rows).view(np.uint8).data)
     return {
         "sha256": check.hexdigest(),
         "n": n,
-        "type": "text" if varying else _type_text(dataset.dtype),
-        "attributes": attributes_digest(dataset),
+        "type": _type_text(dataset.dtype),
+        "attributes": attributes_digest(dataset) if attributes else None,
     }
 
 

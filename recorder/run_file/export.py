@@ -51,6 +51,16 @@ MARK_COLUMNS: Final = (
     "extra",
 )
 
+GAP_COLUMNS: Final = (
+    "device",
+    "t_start_s",
+    "t_end_s",
+    "cause",
+    "detail",
+    "lost_records",
+    "before_record",
+)
+
 
 class _Sink(Protocol):
     def write(self, columns: dict[str, NDArray[np.generic]]) -> None: ...
@@ -106,7 +116,7 @@ def export_run(
     for i, (channel, path) in enumerate(zip(run.channels.values(), written, strict=False)):
         told(i / len(written), channel.name)
         _export_channel(channel, path, form, partial(_part_of, told, i, len(written)))
-    if with_power:
+    if pull is not None and speed is not None and with_power:
         told(len(run.channels) / len(written), "power")
         _export_power(run, pull, speed, place / f"power.{form}", form)
     _export_marks(run, place / "marks.csv")

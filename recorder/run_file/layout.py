@@ -22,14 +22,17 @@ Version 1. One HDF5 file (superblock 3, bounds ``v110``), chunked and not compre
                                fixed-length rows, there while recording; long words cut short
                                (``cut`` is then 1)
     /marks/json, /gaps/json, /events/json
-                               once sealed: every revision, gap and event in full, one JSON text
-                               a row
+                               once sealed: every revision, gap and event in full, a JSON list
     /overview/CHANNEL/level_K  once sealed: minimum, maximum, mean, flags, count in even bins of
                                run time (attributes t0_s, width_s); widths grow fourfold
     /clock/utc                 once sealed: run time, UTC and its standard uncertainty (NaN: not
                                known) at nodes; straight lines between
+    /clock/utc_source          once sealed: JSON, what UTC was fitted to
     /clock/ticks               once sealed: JSON, how each device's ticks were tied to run time
     /digests/json              once sealed: SHA-256 of every dataset with its attributes
+
+Texts are datasets of one string of fixed length. A sealed file ends, behind the end of the HDF5
+part, in one line with the SHA-256 of all bytes before it.
 
 Every dataset has the attributes ``quantity`` and ``units``; a channel also has ``certificate``,
 ``certificate_id``, ``certificate_digest``, ``field`` and, where stated,

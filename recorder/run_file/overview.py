@@ -156,4 +156,4 @@ def resample(
         flags[where] = np.bitwise_or.reduceat(rows["flags"], starts)
         with np.errstate(invalid="ignore", divide="ignore"):
             mean[where] = np.add.reduceat(weighted, starts) / count[where]
-    return Overview(t_s, low, high, mean, flags, count)
+    return Overview(np.asarray(t_s, dtype=np.float64), low, high, mean, flags, count)

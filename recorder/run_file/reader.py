@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from functools import cached_property
 from pathlib import Path
@@ -15,8 +16,10 @@ from recorder.marks.mark import Mark, current
 from recorder.run_file.calibrate import parse_certificates
 from recorder.run_file.columns import Channel, Device
 from recorder.run_file.companion import Companion, companion_path
-from recorder.run_file.create import read_header
-from recorder.run_file.errors import RunFileError, reading
+from recorder.run_file.create import get_text, get_word, read_header
+from recorder.run_file.errors import reading
+from recorder.run_file.handles import open_for_reading
+from recorder.run_file.layout import UTC_DTYPE
 from recorder.run_file.overview import Overview, resample
 from recorder.run_file.overview_reading import raw_overview, stored_level
 from recorder.run_file.tables import read_events, read_gaps, read_marks, read_tick_ties
@@ -34,7 +37,6 @@ __all__ = ["Channel", "Device", "RunFile", "open_run"]
 
 FEW_SAMPLES: Final = 100_000
 """Samples read and binned exactly, rather than taken from the stored overviews."""
-SIGNATURE: Final = b"\x89HDF\r\n\x1a\n"
 
 
 def open_run(path: Path | str) -> RunFile:
@@ -51,16 +53,7 @@ def open_run(path: Path | str) -> RunFile:
         Not a run file, of a newer layout, or damaged; one line that names the file.
     """
     place = Path(path)
-    with place.open("rb") as file:
-        if file.read(len(SIGNATURE)) != SIGNATURE:
-            msg = f"{place}: not a run file (no HDF5 signature)"
-            raise RunFileError(msg)
-    with reading(place):
-        try:
-            handle = h5py.File(place, "r")
-        except OSError:
-            # Being written, or its writer was killed: both open this way only.
-            handle = h5py.File(place, "r", swmr=True)
+    handle = open_for_reading(place)
     try:
         return RunFile(place, handle)
     except BaseException:
@@ -130,24 +123,26 @@ class RunFile:
             if "clock/utc" not in self._file:
                 return wall_clock_scale(self.header)
             nodes = self._file["clock/utc"]
-            source = nodes.attrs["source"]
+            if nodes.dtype != UTC_DTYPE:
+                msg = "clock/utc is not as it should be"
+                raise ValueError(msg)
+            told = json.loads(get_text(self._file, "clock/utc_source"))
             rows = nodes[:]
             if not len(rows):
                 return wall_clock_scale(self.header)
-            return UtcScale(rows, str(source))
+            return UtcScale(rows, str(told["source"]))
 
     @property
     def sealed_utc(self) -> str | None:
         """When it was sealed, ISO 8601; None before."""
         with reading(self.path):
-            held = self._file.attrs.get("sealed_utc")
-        return None if held is None else str(held)
+            return get_word(self._file, "sealed_utc")
 
     @property
     def digest(self) -> str | None:
-        """``sha256:…`` over the digests of all datasets: names this very file; None unsealed."""
+        """``sha256:…`` over the digests of all datasets; None before the seal."""
         with reading(self.path):
-            held = self._file.attrs.get("digests_sha256")
+            held = get_word(self._file, "digests_sha256")
         return None if held is None else f"sha256:{held}"
 
     def tick_ties(self) -> dict[str, list[dict[str, Any]]]:

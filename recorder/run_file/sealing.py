@@ -17,19 +17,16 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 import h5py
 import numpy as np
 
-from recorder.run_file import layout
 from recorder.run_file.blocks import gaps_of
-from recorder.run_file.create import LIBVER, read_header, utc_text
-from recorder.run_file.digests import dataset_digests
+from recorder.run_file.create import LIBVER, put_text, read_header, utc_text
+from recorder.run_file.digests import closing_line, dataset_digests, file_digest
 from recorder.run_file.errors import RunFileError, reading
 from recorder.run_file.overview import LEAST_BINS, BinSums, base_width, coarser
 from recorder.run_file.revalue import gnss_fixes, revalue_device
-from recorder.run_file.timeline import Timeline, tie_ticks
+from recorder.run_file.timeline import Timeline, as_given, tie_ticks
 from recorder.run_file.utc import fit_scale
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from recorder.marks.mark import Mark
     from recorder.run_file.header import Event, Gap, RunHeader
 
@@ -101,7 +98,7 @@ def seal_file(
         _overviews(work)
         _full_texts(work, marks)
         file.attrs["duration_s"] = duration_s
-        file.attrs["sealed_utc"] = utc_text(time.time_ns())
+        file.attrs["sealed_utc"] = np.bytes_(utc_text(time.time_ns()))
         work.progress(0.7, "digests")
         digests = dataset_digests(file, progress=lambda p, w: work.progress(0.7 + 0.3 * p, w))
         _put_digests(file, digests)
@@ -110,12 +107,19 @@ def seal_file(
 
 
 def mark_complete(path: Path | str) -> None:
-    """Set the last word of a sealed file, durably."""
+    """Set the last word of a sealed file, and close it with a digest of all its bytes, durably.
+
+    The digest stands behind the end of the HDF5 file, where its readers do not look.
+    """
     place = Path(path)
     with reading(place), h5py.File(place, "r+", libver=LIBVER) as file:
         file.attrs["complete"] = np.uint8(1)
-        file.flush()
-        os.fsync(file.id.get_vfd_handle())
+    with place.open("r+b") as raw:
+        digest = file_digest(raw)
+        raw.seek(0, os.SEEK_END)
+        raw.write(closing_line(digest))
+        raw.flush()
+        os.fsync(raw.fileno())
 
 
 def _level(work: _Work) -> None:
@@ -134,16 +138,14 @@ def _times(work: _Work) -> dict[str, Timeline]:
     for device in work.header.devices:
         group = work.file[f"devices/{device.name}"]
         if work.given_times:
-            line = Timeline((), ())
-            group.attrs["time_source"] = "given"
+            line = as_given(group["time_s"].shape[0])
         else:
             blocks = work.file[f"blocks/{device.name}"][:]
             line = tie_ticks(device, work.header, blocks, work.gaps)
             work.progress(0.0, f"times of {device.name}")
             _write_times(group, line)
-            group.attrs["time_source"] = line.source
         lines[device.name], told[device.name] = line, line.to_json()
-    _put_text(work.file, "clock/ticks", json.dumps(told), "ties of device ticks to run time")
+    put_text(work.file, "clock/ticks", json.dumps(told), "ties of ticks to run time, JSON")
     return lines
 
 
@@ -178,8 +180,7 @@ def _clock(work: _Work, lines: dict[str, Timeline], duration_s: float) -> None:
     )
     nodes.attrs["quantity"] = "run time, UTC and its standard uncertainty"
     nodes.attrs["units"] = "s, ns since 1970-01-01T00:00:00Z, s"
-    nodes.attrs["source"] = scale.source
-    nodes.attrs["told"] = json.dumps(told)
+    put_text(work.file, "clock/utc_source", json.dumps(told), "where UTC comes from, JSON")
 
 
 def _overviews(work: _Work) -> None:
@@ -218,9 +219,18 @@ def _overview(file: h5py.File, group: h5py.Group, channel: str) -> None:
 def _full_texts(work: _Work, marks: Sequence[Mark]) -> None:
     gaps = [_in_final_time(work.file, gap) for gap in work.gaps]
     others = [event for event in work.events if event.kind != "gap"]
-    _rows(work.file, "marks/json", [mark.to_dict() for mark in marks], "marks, every revision")
-    _rows(work.file, "gaps/json", [asdict(gap) for gap in gaps], "gaps")
-    _rows(work.file, "events/json", [asdict(event) for event in others], "events")
+    put_text(
+        work.file,
+        "marks/json",
+        _json([mark.to_dict() for mark in marks]),
+        "marks, every revision, JSON",
+    )
+    put_text(work.file, "gaps/json", _json([asdict(gap) for gap in gaps]), "gaps, JSON")
+    put_text(work.file, "events/json", _json([asdict(e) for e in others]), "events, JSON")
+
+
+def _json(rows: list[dict[str, Any]]) -> str:
+    return json.dumps(rows, sort_keys=True, ensure_ascii=False)
 
 
 def _in_final_time(file: h5py.File, gap: Gap) -> Gap:
@@ -234,32 +244,7 @@ def _in_final_time(file: h5py.File, gap: Gap) -> Gap:
     return replace(gap, t_start_s=float(time_s[at - 1]), t_end_s=float(time_s[at]))
 
 
-def _rows(file: h5py.File, path: str, rows: list[dict[str, Any]], quantity: str) -> None:
-    texts = [json.dumps(row, sort_keys=True, ensure_ascii=False) for row in rows]
-    dataset = file.create_dataset(
-        path,
-        shape=(len(texts),),
-        maxshape=(None,),
-        chunks=(layout.TABLE_CHUNK,),
-        dtype=h5py.string_dtype("utf-8"),
-    )
-    if texts:
-        dataset[:] = np.array(texts, dtype=object)
-    dataset.attrs["quantity"] = quantity
-    dataset.attrs["units"] = "JSON"
-
-
-def _put_text(file: h5py.File, path: str, text: str, quantity: str) -> h5py.Dataset:
-    data: NDArray[Any] = np.array([text], dtype=object)
-    dataset = file.create_dataset(
-        path, data=data, chunks=(1,), dtype=h5py.string_dtype("utf-8")
-    )
-    dataset.attrs["quantity"] = quantity
-    dataset.attrs["units"] = "JSON"
-    return dataset
-
-
 def _put_digests(file: h5py.File, digests: dict[str, dict[str, Any]]) -> None:
     text = json.dumps(digests, sort_keys=True)
-    _put_text(file, "digests/json", text, "SHA-256 of every dataset with its attributes")
-    file.attrs["digests_sha256"] = hashlib.sha256(text.encode()).hexdigest()
+    put_text(file, "digests/json", text, "SHA-256 of every dataset with its attributes, JSON")
+    file.attrs["digests_sha256"] = np.bytes_(hashlib.sha256(text.encode()).hexdigest())

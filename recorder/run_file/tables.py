@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from recorder.marks.mark import Mark
 from recorder.run_file.blocks import gap_of
+from recorder.run_file.create import get_text
 from recorder.run_file.errors import reading
 from recorder.run_file.header import Event, Gap
 from recorder.run_file.layout import EVENT_DTYPE, GAP_DTYPE, MARK_DTYPE
@@ -24,7 +25,7 @@ def read_marks(file: h5py.File, path: Path) -> list[Mark]:
     """Every revision in the file, in order of entry; raises ``RunFileError`` on damage."""
     with reading(path):
         if "marks/json" in file:
-            return [Mark.from_dict(row) for row in _json_rows(file["marks/json"])]
+            return [Mark.from_dict(row) for row in _json_rows(file, "marks/json")]
         return [
             Mark.from_dict(_mark_row(row)) for row in _table(file["marks/table"], MARK_DTYPE)
         ]
@@ -34,7 +35,7 @@ def read_gaps(file: h5py.File, path: Path) -> list[Gap]:
     """All gaps in the file; raises ``RunFileError`` on damage."""
     with reading(path):
         if "gaps/json" in file:
-            return [gap_of(row) for row in _json_rows(file["gaps/json"])]
+            return [gap_of(row) for row in _json_rows(file, "gaps/json")]
         return [gap_of(row) for row in _table(file["gaps/table"], GAP_DTYPE)]
 
 
@@ -42,7 +43,7 @@ def read_events(file: h5py.File, path: Path) -> list[Event]:
     """All events in the file; raises ``RunFileError`` on damage."""
     with reading(path):
         if "events/json" in file:
-            return [_event(row) for row in _json_rows(file["events/json"])]
+            return [_event(row) for row in _json_rows(file, "events/json")]
         return [_event_row(row) for row in _table(file["events/table"], EVENT_DTYPE)]
 
 
@@ -51,17 +52,17 @@ def read_tick_ties(file: h5py.File, path: Path) -> dict[str, list[dict[str, Any]
     with reading(path):
         if "clock/ticks" not in file:
             return {}
-        held = json.loads(file["clock/ticks"][0])
+        held = json.loads(get_text(file, "clock/ticks"))
         if not isinstance(held, dict):
             msg = "clock/ticks is not a JSON object"
             raise TypeError(msg)
         return held
 
 
-def _json_rows(dataset: h5py.Dataset) -> list[dict[str, Any]]:
-    rows = [json.loads(text) for text in dataset[:]]
-    if not all(isinstance(row, dict) for row in rows):
-        msg = f"{dataset.name}: a row is not a JSON object"
+def _json_rows(file: h5py.File, path: str) -> list[dict[str, Any]]:
+    rows = json.loads(get_text(file, path))
+    if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+        msg = f"{path} is not a list of JSON objects"
         raise ValueError(msg)
     return rows
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     Ticks: TypeAlias = NDArray[np.uint64]
 
-__all__ = ["HOST_CLOCK_DRIVERS", "Segment", "Timeline", "tie_ticks"]
+__all__ = ["HOST_CLOCK_DRIVERS", "Segment", "Timeline", "as_given", "tie_ticks"]
 
 HOST_CLOCK_DRIVERS: Final = frozenset({"nmea-0183"})
 """Devices without a clock of their own: ticks are this machine's monotonic nanoseconds."""
@@ -44,7 +44,7 @@ class Segment:
     first_record: int
     stop_record: int
     source: str
-    """``fit``, ``provisional`` (the lines of the recording) or ``host clock``."""
+    """``fit``, ``provisional`` (the lines of the recording), ``host clock`` or ``given``."""
     u_s: float
     """Standard uncertainty of the times; NaN when not known."""
     drift_ppm: float
@@ -57,12 +57,6 @@ class Timeline:
 
     segments: tuple[Segment, ...]
     _lines: tuple[Callable[[Ticks], NDArray[np.float64]] | None, ...]
-
-    @property
-    def source(self) -> str:
-        """One word for the whole device."""
-        kinds = {segment.source for segment in self.segments}
-        return next(iter(kinds)) if len(kinds) == 1 else "mixed" if kinds else "provisional"
 
     def times(
         self, start: int, ticks: Ticks, provisional_s: NDArray[np.float64]
@@ -102,6 +96,12 @@ class Timeline:
             for name in ("u_s", "drift_ppm"):
                 row[name] = None if np.isnan(row[name]) else row[name]
         return rows
+
+
+def as_given(n: int) -> Timeline:
+    """The timeline of n records whose times came with them and stand as they are."""
+    whole = Segment(first_record=0, stop_record=n, source="given", u_s=np.nan, drift_ppm=np.nan)
+    return Timeline((whole,), (None,))
 
 
 def tie_ticks(

@@ -4,18 +4,26 @@ from __future__ import annotations
 
 import hashlib
 import json
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import h5py
 import numpy as np
 
 from recorder.run_file.companion import Companion, companion_path
-from recorder.run_file.create import read_header
-from recorder.run_file.digests import attributes_digest, dataset_digest, every_dataset
+from recorder.run_file.create import get_text, get_word, read_header
+from recorder.run_file.digests import (
+    CLOSING_BYTES,
+    attributes_digest,
+    dataset_digest,
+    every_dataset,
+    file_digest,
+    read_closing_line,
+)
 from recorder.run_file.errors import HDF5_ERRORS, RunFileError
+from recorder.run_file.handles import SIGNATURE, is_marked, open_for_reading
 from recorder.run_file.layout import FORMAT, LAYOUT_VERSION
-from recorder.run_file.reader import SIGNATURE
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -27,7 +35,11 @@ if TYPE_CHECKING:
 
 __all__ = ["stored_digests", "verify_run"]
 
-PIECE = 1_000_000
+PIECE: Final = 1_000_000
+NOT_SEALED: Final = (
+    "not sealed: it is being recorded, or the recording was cut off; recover it from its"
+    " journal (testcar recover)"
+)
 
 
 def verify_run(path: Path | str, *, progress: Progress | None = None) -> list[str]:
@@ -41,22 +53,25 @@ def verify_run(path: Path | str, *, progress: Progress | None = None) -> list[st
         Not a run file at all, or of a newer layout.
     """
     place = Path(path)
-    with place.open("rb") as raw:
-        if raw.read(len(SIGNATURE)) != SIGNATURE:
-            msg = f"{place}: not a run file (no HDF5 signature)"
-            raise RunFileError(msg)
     told = progress or (lambda _part, _what: None)
+    with place.open("rb") as raw:
+        head = raw.read(64)
+    if is_marked(head):
+        return [NOT_SEALED]
     try:
-        file = _open(place)
-    except HDF5_ERRORS as error:
-        return [f"cannot be opened: {_words(error)}"]
+        file = open_for_reading(place)
+    except RunFileError as error:
+        if not head.startswith(SIGNATURE):
+            raise
+        return [f"cannot be opened: {_words(error.__cause__ or error)}"]
+    whole = _all_bytes(place, lambda part, what: told(0.5 * part, what))
     with file:
         header = _header(file, place)
         if isinstance(header, str):
             return [header]
-        findings = [*_sealed(file), *_digests(file, told)]
+        findings = [*_sealed(file), *whole, *_digests(file, told, attributes=not whole)]
         for device in header.devices:
-            findings.extend(_guarded(lambda d=device: _device(file, d), device.name))
+            findings.extend(_guarded(partial(_device, file, device), device.name))
     try:
         with Companion(companion_path(place), header.run_id) as companion:
             findings.extend(companion.findings())
@@ -64,6 +79,16 @@ def verify_run(path: Path | str, *, progress: Progress | None = None) -> list[st
         findings.append(str(error))
     told(1.0, "checked")
     return findings
+
+
+def _all_bytes(place: Path, told: Progress) -> list[str]:
+    """Whether the file is byte for byte what was sealed."""
+    with place.open("rb") as raw:
+        stored = read_closing_line(raw)
+        if stored is None:
+            return ["its closing line is missing: cut short, or written to after the seal"]
+        found = file_digest(raw, less=CLOSING_BYTES, progress=told)
+    return [] if found == stored else ["damaged: it is not byte for byte what was sealed"]
 
 
 def stored_digests(file: h5py.File) -> dict[str, dict[str, Any]]:
@@ -74,9 +99,8 @@ def stored_digests(file: h5py.File) -> dict[str, dict[str, Any]]:
     ValueError, KeyError, …
         As h5py and JSON raise on damage; also when the index fails its own digest.
     """
-    raw = file["digests/json"][0]
-    text = raw if isinstance(raw, bytes) else str(raw).encode()
-    if hashlib.sha256(text).hexdigest() != file.attrs["digests_sha256"]:
+    text = get_text(file, "digests/json")
+    if hashlib.sha256(text.encode()).hexdigest() != get_word(file, "digests_sha256"):
         msg = "the index of digests fails its own digest"
         raise ValueError(msg)
     held = json.loads(text)
@@ -86,20 +110,9 @@ def stored_digests(file: h5py.File) -> dict[str, dict[str, Any]]:
     return held
 
 
-def _open(place: Path) -> h5py.File:
-    try:
-        return h5py.File(place, "r")
-    except OSError:
-        try:
-            return h5py.File(place, "r", swmr=True)
-        except OSError:
-            pass
-        raise
-
-
 def _header(file: h5py.File, place: Path) -> RunHeader | str:
     try:
-        kind, version = file.attrs.get("format"), file.attrs.get("layout_version")
+        kind, version = get_word(file, "format"), file.attrs.get("layout_version")
     except HDF5_ERRORS as error:
         return f"its root does not read: {_words(error)}"
     if kind != FORMAT:
@@ -121,13 +134,10 @@ def _sealed(file: h5py.File) -> Iterator[str]:
         yield f"the attribute complete does not read: {_words(error)}"
         return
     if complete != 1:
-        yield (
-            "not sealed: it is being recorded, or the recording was cut off; recover it from its"
-            " journal (testcar recover)"
-        )
+        yield NOT_SEALED
 
 
-def _digests(file: h5py.File, told: Progress) -> Iterator[str]:
+def _digests(file: h5py.File, told: Progress, *, attributes: bool) -> Iterator[str]:
     try:
         if "digests/json" not in file:
             return
@@ -139,13 +149,14 @@ def _digests(file: h5py.File, told: Progress) -> Iterator[str]:
     wanted = {path for path in stored if not path.endswith("/")}
     yield from (f"{path}: missing" for path in sorted(wanted - set(found)))
     yield from (f"{path}: was not there at the seal" for path in sorted(set(found) - wanted))
-    for path in (path for path in stored if path.endswith("/")):
-        yield from _guarded(lambda p=path: _group(file, p, stored[p]), path)
+    for path in (path for path in stored if path.endswith("/") and attributes):
+        yield from _guarded(partial(_group, file, path, stored[path]), path)
     total = sum(d.size * d.dtype.itemsize for d in found.values()) or 1
     done = 0
     for path in sorted(wanted & set(found)):
-        told(done / total, path)
-        yield from _guarded(lambda p=path: _dataset(found[p], p, stored[p]), path)
+        told(0.5 + 0.5 * done / total, path)
+        check = partial(_dataset, found[path], path, stored[path], attributes=attributes)
+        yield from _guarded(check, path)
         done += found[path].size * found[path].dtype.itemsize
 
 
@@ -154,8 +165,10 @@ def _group(file: h5py.File, path: str, stored: dict[str, Any]) -> Iterator[str]:
         yield f"{path}: its attributes are not those of the seal"
 
 
-def _dataset(dataset: h5py.Dataset, path: str, stored: dict[str, Any]) -> Iterator[str]:
-    found = dataset_digest(dataset)
+def _dataset(
+    dataset: h5py.Dataset, path: str, stored: dict[str, Any], *, attributes: bool
+) -> Iterator[str]:
+    found = dataset_digest(dataset, attributes=attributes)
     if found["n"] != stored["n"] or found["type"] != stored["type"]:
         yield (
             f"{path}: {found['n']} rows of {found['type']}, {stored['n']} of {stored['type']}"
@@ -163,7 +176,7 @@ def _dataset(dataset: h5py.Dataset, path: str, stored: dict[str, Any]) -> Iterat
         )
     elif found["sha256"] != stored["sha256"]:
         yield f"{path}: damaged: its digest is not that of the seal"
-    if found["attributes"] != stored["attributes"]:
+    if attributes and found["attributes"] != stored["attributes"]:
         yield f"{path}: its attributes are not those of the seal"
 
 
