@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from calibration.clock import LiveTickClock
-
 from drivers.errors import DriverError
 from drivers.registry import open_driver
 from recorder.acquisition.device_thread import DeviceThread

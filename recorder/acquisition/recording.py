@@ -53,6 +53,8 @@ __all__ = ["Recording"]
 
 TICK_S: Final = 0.1
 JOIN_S: Final = 5.0
+SET_UP_S: Final = 0.4
+"""Journal, filer and channel are made before the zero begins."""
 
 
 class Recording:
@@ -97,7 +99,7 @@ class Recording:
             drivers = open_devices(plan)
             stack.callback(_close_unstarted, drivers)
             if zero_s:
-                self._start_ns = time.monotonic_ns() + int(zero_s * 1e9)
+                self._start_ns = time.monotonic_ns() + int((SET_UP_S + zero_s) * 1e9)
             threads = start_threads(
                 plan,
                 drivers,

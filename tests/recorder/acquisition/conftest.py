@@ -53,7 +53,7 @@ def load_cell_frame(sequence: int, first: int, channels: int) -> bytes:
 
 
 class FakeCell:
-    """A load-cell front end at 2 kHz on a TCP port, paced by the clock, one reader at a time."""
+    """A load-cell front end at 2 kHz on a TCP port, paced by the clock, for one reader."""
 
     def __init__(self, *, channels: int = 2) -> None:
         self.channels = channels
@@ -115,10 +115,21 @@ class FakeCell:
 
 
 @pytest.fixture
-def cell() -> Iterator[FakeCell]:
-    made = FakeCell()
-    yield made
-    made.end()
+def make_cell() -> Iterator[Callable[[], FakeCell]]:
+    made: list[FakeCell] = []
+
+    def make() -> FakeCell:
+        made.append(FakeCell())
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.end()
+
+
+@pytest.fixture
+def cell(make_cell: Callable[[], FakeCell]) -> FakeCell:
+    return make_cell()
 
 
 def cell_certificate(**changes: object) -> ForceCertificate:
