@@ -17,9 +17,9 @@ if TYPE_CHECKING:
 
 __all__ = ["add_parser", "run"]
 
-EXAMPLE = """DIR receives run.h5 (the run), truth.csv (what the simulated train really did, on
-the run's own time), summary.pdf and window.png; DIR/feed holds the sheets, certificates and route,
-to copy for a car of your own.
+EXAMPLE = """DIR receives run.h5 (the run), truth.csv (what the simulated train really did,
+on the run's own time), summary.pdf and window.png; DIR/feed holds the sheets, certificates
+and route, to copy for a car of your own.
 
 example:
   testcar demo --headless --seconds 60 --seed 7 --out demo

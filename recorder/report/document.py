@@ -91,7 +91,7 @@ def plain(value: float, digits: int = 3) -> str:
 
 def pm(value: Measured | None, *, unit: bool = False) -> str:
     """``123.4 ± 1.2``: expanded uncertainty to two figures, the value to the same place."""
-    if value is None or math.isnan(value.value).value:
+    if value is None or math.isnan(value.value):
         return "—"
     spread = value.expanded
     tail = f" {value.unit}" if unit else ""

@@ -30,7 +30,7 @@ MILE_M = 1609.344
 
 def test_grade_corrected_dynamometer_reading() -> None:
     """Published 1943 road test (Kratville's table, as quoted): 51 000 lb at 41.1 mph on
-    +0.57 % corrects to 57 400 lb and 6 290 hp; engine and tender 561.4 short tons (computed)."""
+    +0.57 % corrects to 57 400 lb and 6 290 hp; 561.4 short tons of engine are computed."""
     outing = make_outing(1)
     n = len(outing.series)
     flat = np.zeros(n)
