@@ -14,8 +14,6 @@ if TYPE_CHECKING:
 
 __all__ = ["add_parser", "run"]
 
-VERSION = "testcar 0.1.0"
-
 
 def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type is private
     """Add the verb."""
@@ -52,6 +50,7 @@ def run(args: argparse.Namespace) -> int:
     """
     from dataclasses import replace
 
+    from recorder import software
     from recorder.run_file.reader import open_run
     from recorder.track.run_source import find_route, keep_placement, options_of, place_run_file
 
@@ -63,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
         if args.direction is not None:
             options = replace(options, way=1 if args.direction == "increasing" else -1)
         placement = place_run_file(held, route, options=options)
-        keep_placement(held, route, placement, by=_who(), version=VERSION)
+        keep_placement(held, route, placement, by=_who(), version=software())
         if args.json:
             print(json.dumps(summary(held, route, placement), indent=2, ensure_ascii=False))
         else:

@@ -189,7 +189,7 @@ def options_of(run: RunSource) -> Options:
 
 def find_route(run: RunSource, given: str | Path | None = None) -> Route:
     """The route to place a run on: the one given, the one kept with the run, or the trip
-    sheet's, looked for beside the run and where we are.
+    sheet's, looked for beside the run, in a folder beside it, and where we are.
 
     Raises
     ------
@@ -202,18 +202,29 @@ def find_route(run: RunSource, given: str | Path | None = None) -> Route:
         return load_route(given)
     trip = run.trip
     name = trip.route.file if trip is not None and trip.route is not None else ""
-    places = [run.path.parent / name, Path(name)] if name else []
-    for place in places:
+    for place in _places(run.path, name):
         if place.is_file():
             return load_route(place)
     kept = run.companion.result(ROUTE)
     if kept is not None:
         return _kept_route(run, kept.data)
+    if name and Path(name).is_file():
+        return load_route(name)
     if not name:
         msg = f"{run.path}: its trip sheet names no route; give one with --route ROUTE.csv"
     else:
         msg = f"{run.path}: route {name} is not beside it; give it with --route ROUTE.csv"
     raise PlacingError(msg)
+
+
+def _places(run_path: Path, name: str) -> list[Path]:
+    """Where the trip sheet's route may lie: beside the run, or in one folder beside it."""
+    if not name:
+        return []
+    here, base = run_path.parent, Path(name).name
+    below = [d / base for d in sorted(here.iterdir()) if d.is_dir() and (d / base).is_file()]
+    # Two of that name below would be a guess.
+    return [here / name, *(below if len(below) == 1 else [])]
 
 
 def _kept_route(run: RunSource, data: object) -> Route:

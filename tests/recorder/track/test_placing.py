@@ -17,8 +17,9 @@ from recorder.track.wheel_track import WheelTrack
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from tests.recorder.track.conftest import Line, Run
     from numpy.typing import NDArray
+
+    from tests.recorder.track.conftest import Line, Run
 
     MakeRun = Callable[..., Run]
 
