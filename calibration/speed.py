@@ -308,13 +308,16 @@ class LiveSpeed:
     def __init__(self, certificate: WheelCertificate) -> None:
         self._pulse = certificate.m_per_pulse
         self._edges: deque[tuple[float, int]] = deque(maxlen=512)
+        self._count: int | None = None
 
     def update(self, records: NDArray[Any], line: ClockLine) -> float:
         """Speed at the last of (n,) records, m/s; NaN while nothing can be told."""
         if not len(records):
             return self._now(self._edges[-1][0] if self._edges else 0.0)
         count = np.asarray(records["count"], np.int64)
-        previous = self._edges[-1][1] if self._edges else count[0]
+        # Records may come one by one: the count before them is remembered, edge or none.
+        previous = count[0] if self._count is None else self._count
+        self._count = int(count[-1])
         new = np.flatnonzero(np.diff(count, prepend=previous) != 0)
         times = line.time_s(np.asarray(records["edge_tick"], np.uint64)[new])
         for when, held in zip(times.tolist(), count[new].tolist(), strict=True):

@@ -1,12 +1,9 @@
 """The measuring wheel: pulses to metres, from a tape, a rolled-out length or a measured mile.
 
 Circumference is ``π·D``; distance is ``counts · circumference / pulses per revolution``. A
-coned
-tread rolls on a radius that depends on how far the wheelset has moved across: a shift ``y``
-changes
-the radius by ``y·γ`` (γ the conicity), which is taken up in the uncertainty, as is wear since
-the
-wheel was measured.
+coned tread rolls on a radius that depends on how far the wheelset has moved across: a shift
+``y`` changes the radius by ``y·γ`` (γ the conicity). That, curves, and the wear to be expected
+before the wheel is measured again are parts of the uncertainty, beside those of the measuring.
 """
 
 from __future__ import annotations
@@ -18,6 +15,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Any, ClassVar, Final, Self
 
 import numpy as np
+from scipy.special import stdtrit
 
 from calibration.certificate import (
     CertificateError,
@@ -34,7 +32,9 @@ if TYPE_CHECKING:
 __all__ = [
     "WheelCertificate",
     "WheelPart",
+    "combined_u_m",
     "cone_part",
+    "curve_part",
     "from_measured_length",
     "from_rolled_length",
     "from_tape",
@@ -172,9 +172,16 @@ def _part(row: object) -> WheelPart:
 
 
 def from_tape(
-    readings_m: Sequence[float], *, u_tape_m: float, extra: Sequence[WheelPart] = ()
+    readings_m: Sequence[float],
+    *,
+    u_tape_m: float,
+    extra: Sequence[WheelPart] = (),
+    cause: str = "tape",
 ) -> tuple[float, tuple[WheelPart, ...]]:
     """Circumference and budget from readings of a wheel tape, m.
+
+    ``u_tape_m`` is the standard uncertainty all readings share. The scatter of the readings is
+    added as that of their mean, by Student's factor for few readings (JCGM 100, G.3).
 
     Raises
     ------
@@ -182,10 +189,10 @@ def from_tape(
         No readings, or ones that differ by more than 2 %.
     """
     mean = _agreeing(readings_m, "tape readings")
-    parts = [WheelPart(cause="tape", u_m=u_tape_m, note="graduation and tension")]
+    u_m = _known("the uncertainty of the length", u_tape_m)
+    parts = [WheelPart(cause=cause, u_m=u_m, note="shared by all readings")]
     if len(readings_m) > 1:
-        scatter = float(np.std(readings_m, ddof=1)) / math.sqrt(len(readings_m))
-        parts.append(WheelPart(cause="repeatability", u_m=scatter, note="of the mean reading"))
+        parts.append(_repeatability(readings_m, "readings"))
     return mean, (*parts, *extra)
 
 
@@ -196,12 +203,23 @@ def from_rolled_length(
     u_length_m: float,
     extra: Sequence[WheelPart] = (),
 ) -> tuple[float, tuple[WheelPart, ...]]:
-    """Circumference and budget from lengths rolled out over a number of revolutions."""
-    if not revolutions > 0.0:
+    """Circumference and budget from lengths rolled out over a number of revolutions.
+
+    ``u_length_m`` is that of one whole length, its ends and the revolutions' included.
+
+    Raises
+    ------
+    ValueError
+        As :func:`from_tape`, or revolutions not above zero.
+    """
+    if not (math.isfinite(revolutions) and revolutions > 0.0):
         msg = f"revolutions must be above zero, got {revolutions}"
         raise ValueError(msg)
     return from_tape(
-        [x / revolutions for x in lengths_m], u_tape_m=u_length_m / revolutions, extra=extra
+        [x / revolutions for x in lengths_m],
+        u_tape_m=u_length_m / revolutions,
+        extra=extra,
+        cause="rolled length",
     )
 
 
@@ -217,49 +235,101 @@ def from_measured_length(
     """Circumference and budget from pulses counted over a measured mile or kilometre.
 
     ``C = length · pulses per revolution / counts``; ``u_count`` is the standard uncertainty of
-    one
-    count, the crew's reaction at both ends included.
+    one count, in pulses, the crew's reaction at both ends included.
+
+    Raises
+    ------
+    ValueError
+        No counts, some not above zero, or passes that differ by more than 2 %.
     """
-    if not length_m > 0.0 or any(not c > 0.0 for c in counts):
+    if not (math.isfinite(length_m) and length_m > 0.0) or any(not c > 0.0 for c in counts):
         msg = f"length and counts must be above zero, got {length_m} m and {list(counts)}"
         raise ValueError(msg)
     each = [length_m * pulses_per_revolution / c for c in counts]
     mean = _agreeing(each, "passes over the measured length")
-    mean_count = float(np.mean(counts))
-    parts = [
-        WheelPart(cause="measured length", u_m=mean * u_length_m / length_m),
-        WheelPart(
-            cause="counting",
-            u_m=mean * u_count / mean_count / math.sqrt(len(each)),
-            note="ends",
-        ),
-    ]
-    if len(each) > 1:
-        scatter = float(np.std(each, ddof=1)) / math.sqrt(len(each))
-        parts.append(WheelPart(cause="repeatability", u_m=scatter, note="of the mean pass"))
-    return mean, (*parts, *extra)
+    u_one_m = mean * _known("the uncertainty of a count", u_count) / float(np.mean(counts))
+    shared = mean * _known("the uncertainty of the length", u_length_m) / length_m
+    ends = WheelPart(
+        cause="counting", u_m=u_one_m / math.sqrt(len(each)), note="both ends of each pass"
+    )
+    # The scatter of the passes holds the counting's own: the larger of the two, not both.
+    seen = _repeatability(each, "passes") if len(each) > 1 else ends
+    counted = seen if seen.u_m > ends.u_m else ends
+    return mean, (WheelPart(cause="measured length", u_m=shared), counted, *extra)
 
 
 def wear_part(circumference_m: float, worn_diameter_m: float) -> WheelPart:
-    """Wear until the next truing, up to ``worn_diameter_m`` off the diameter (rectangular).
+    """Wear until the wheel is measured or trued again: up to so much off the diameter.
 
-    The circumference loses π times what the diameter loses; one-sided, so the half width
-    counts.
+    The circumference loses π times what the diameter loses. Wear goes one way and is not
+    corrected for, so its mean square counts: ``u = π·w/√3``, twice that of ± w/2.
+
+    Raises
+    ------
+    ValueError
+        Wear below zero, or a tenth of the diameter or more.
     """
-    u = math.pi * worn_diameter_m / 2.0 / math.sqrt(3.0)
-    share = 100.0 * worn_diameter_m * math.pi / circumference_m
-    return WheelPart(cause="wear until next measured", u_m=u, note=f"up to {share:.2f} %")
+    if not 0.0 <= worn_diameter_m < 0.1 * circumference_m / math.pi:
+        msg = f"wear must be from 0 to a tenth of the diameter, got {worn_diameter_m} m"
+        raise ValueError(msg)
+    lost_m = math.pi * worn_diameter_m
+    share = 100.0 * lost_m / circumference_m
+    note = f"up to {1000.0 * worn_diameter_m:g} mm of diameter, {share:.2f} % of distance"
+    return WheelPart(cause="wear until measured again", u_m=lost_m / math.sqrt(3.0), note=note)
 
 
 def cone_part(
     circumference_m: float, *, conicity: float = CONICITY, lateral_m: float = LATERAL_M
 ) -> WheelPart:
-    """Rolling radius over a coned tread: ``δC = 2π·γ·y`` for a lateral standard deviation
-    ``y``.
+    """Rolling radius over a coned tread.
+
+    ``u = 2π·γ·y`` for a lateral standard deviation ``y`` of the contact from where the wheel
+    was measured.
+
+    Raises
+    ------
+    ValueError
+        A conicity or a shift that no wheelset has.
     """
+    if not 0.0 <= conicity <= 0.5 or not 0.0 <= lateral_m <= 0.05:
+        msg = (
+            "conicity must be in [0, 0.5] and the lateral shift in [0, 0.05] m, got"
+            f" {conicity} and {lateral_m} m"
+        )
+        raise ValueError(msg)
     u = 2.0 * math.pi * conicity * lateral_m
     share = 100.0 * u / circumference_m
-    return WheelPart(cause="coned tread and curves", u_m=u, note=f"{share:.2f} %")
+    note = f"conicity {conicity:g}, ± {1000.0 * lateral_m:g} mm across, {share:.3f} %"
+    return WheelPart(cause="coned tread", u_m=u, note=note)
+
+
+def curve_part(circumference_m: float, radius_m: float, *, share: float = 1.0) -> WheelPart:
+    """Curves, for a wheel that turns by itself: it rolls along its own rail.
+
+    On a curve of radius R that rail is longer or shorter than the track's middle by ``e/R``
+    (e half the distance between the contacts); rectangular, left and right alike, on a share of
+    the way. The two wheels of a solid axle share the difference: to first order the axle turns
+    as the middle goes, and this part is left out.
+
+    Raises
+    ------
+    ValueError
+        A radius below 20 m, or a share outside [0, 1].
+    """
+    if not radius_m >= 20.0 or not 0.0 <= share <= 1.0:
+        msg = f"curve radius must be 20 m or more, share in [0, 1], got {radius_m} m, {share}"
+        raise ValueError(msg)
+    relative = share * HALF_CONTACT_M / radius_m
+    return WheelPart(
+        cause="curves",
+        u_m=circumference_m * relative / math.sqrt(3.0),
+        note=f"± {100.0 * relative:.3f} % at {radius_m:g} m radius",
+    )
+
+
+def combined_u_m(parts: Sequence[WheelPart]) -> float:
+    """Root of the sum of squares of independent parts, m."""
+    return math.hypot(*(part.u_m for part in parts))
 
 
 def slip_free_shift_m(
@@ -267,6 +337,22 @@ def slip_free_shift_m(
 ) -> float:
     """Lateral shift for slip-free curving, ``y = r₀·e/(γ·R)`` (Redtenbacher; from memory)."""
     return rolling_radius_m * HALF_CONTACT_M / (conicity * curve_radius_m)
+
+
+def _repeatability(values: Sequence[float], what: str) -> WheelPart:
+    """Standard uncertainty of the mean of two or more values."""
+    n = len(values)
+    # Few values know their scatter badly: widened so that twice u is again 95.45 %.
+    student = float(stdtrit(n - 1, 0.97725)) / 2.0
+    u = student * float(np.std(values, ddof=1)) / math.sqrt(n)
+    return WheelPart(cause="repeatability", u_m=u, note=f"of the mean of {n} {what}")
+
+
+def _known(name: str, value: float) -> float:
+    if not (math.isfinite(value) and value >= 0.0):
+        msg = f"{name} must be a finite number, 0 or above, got {value!r}"
+        raise ValueError(msg)
+    return value
 
 
 def _agreeing(values: Sequence[float], what: str) -> float:

@@ -8,7 +8,7 @@ import math
 import re
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from recorder.command_line.errors import UsageError
 
@@ -36,7 +36,10 @@ _CAUTION: Final = (
     "Cautions: measure a wheel only under a car that is secured against moving; stay off the"
     " track and clear of pinch points; local rules first."
 )
-_LENGTH: Final = re.compile(r"([0-9.]+(?:[eE][-+]?\d+)?)(?:-(\d+)/(\d+))?\s*([A-Za-z_]+)")
+_LENGTH: Final = re.compile(
+    r"(?:(?P<number>[0-9.]+(?:[eE][-+]?\d+)?)"
+    r"|(?:(?P<whole>\d+)-)?(?P<upper>\d+)/(?P<lower>\d+))\s*(?P<unit>[A-Za-z_]+)"
+)
 _EIGHTH_IN_M: Final = 0.0254 / 8.0
 
 
@@ -88,9 +91,12 @@ def _add_mile(ways: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         "--u-count", type=float, default=1.0, metavar="PULSES", help="of one pass (1)"
     )
     mile.add_argument(
-        "--reaction-s", type=float, default=0.0, metavar="S",
+        "--reaction-s",
+        type=float,
+        default=0.0,
+        metavar="S",
         help="ends keyed by hand: standard deviation of the hand (0: by a lineside pick-up)",
-    )  # fmt: skip
+    )
     mile.add_argument(
         "--seconds", type=float, metavar="S", help="of a pass; needed with --reaction-s"
     )
@@ -100,21 +106,42 @@ def _add_mile(ways: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def _add_common(parser: argparse.ArgumentParser) -> None:
     parser.epilog = "See testcar wheel --help for units and examples."
-    parser.add_argument("--pulses", type=int, required=True, metavar="N",
-                        help="of the encoder in one revolution of the wheel")  # fmt: skip
+    parser.add_argument(
+        "--pulses",
+        type=int,
+        required=True,
+        metavar="N",
+        help="of the encoder in one revolution of the wheel",
+    )
     parser.add_argument("--id", required=True, help="identity of the certificate")
     parser.add_argument("--wheel", default="", help="the wheel in words: axle, side, number")
     parser.add_argument("--issued", metavar="YYYY-MM-DD", help="day measured (today)")
     parser.add_argument("--expires", metavar="YYYY-MM-DD", help="last day of use (none)")
-    parser.add_argument("--wear", default="1mm", metavar="LENGTH",
-                        help="off the diameter until measured again, at most (1mm)")  # fmt: skip
+    parser.add_argument(
+        "--wear",
+        default="1mm",
+        metavar="LENGTH",
+        help="off the diameter until measured again, at most (1mm)",
+    )
     parser.add_argument("--conicity", type=float, default=0.05, help="of the tread (0.05)")
-    parser.add_argument("--lateral", default="6mm", metavar="LENGTH",
-                        help="standard deviation of the contact across the tread (6mm)")  # fmt: skip
-    parser.add_argument("--curve-radius", metavar="LENGTH",
-                        help="usual curve, for a wheel that turns by itself (none)")  # fmt: skip
-    parser.add_argument("--curve-share", type=float, default=1.0, metavar="X",
-                        help="share of the way in such curves one way round (1)")  # fmt: skip
+    parser.add_argument(
+        "--lateral",
+        default="6mm",
+        metavar="LENGTH",
+        help="standard deviation of the contact across the tread (6mm)",
+    )
+    parser.add_argument(
+        "--curve-radius",
+        metavar="LENGTH",
+        help="usual curve, for a wheel that turns by itself (none)",
+    )
+    parser.add_argument(
+        "--curve-share",
+        type=float,
+        default=1.0,
+        metavar="X",
+        help="share of the way in such curves one way round (1)",
+    )
     parser.add_argument("--out", metavar="CERT", help="write the certificate here")
     parser.add_argument("--json", action="store_true", help="print the answer as JSON")
 
@@ -173,17 +200,20 @@ def length_m(text: str) -> float:
     UsageError
         No unit, an unknown one, or not a number.
     """
-    from calibration.units import UnitError, convert
+    from calibration.units import UnitError, convert, find_unit
 
     match = _LENGTH.fullmatch(text.strip())
     if match is None:
         msg = f"a length is a number with its unit, such as 2872.6mm or 113-1/8in, got {text!r}"
         raise UsageError(msg)
-    whole, upper, lower, unit = match.groups()
     try:
-        value = float(whole) + (int(upper) / int(lower) if upper else 0.0)
+        if match["number"]:
+            value = float(match["number"])
+        else:
+            value = int(match["whole"] or 0) + int(match["upper"]) / int(match["lower"])
+        unit = find_unit(match["unit"], quantity="length").name
         metres = float(convert(value, unit, "m"))
-    except (ValueError, ZeroDivisionError, UnitError) as error:
+    except (ValueError, ArithmeticError, UnitError) as error:
         msg = f"length {text!r}: {error}"
         raise UsageError(msg) from error
     if not math.isfinite(metres):
@@ -279,8 +309,8 @@ def _in_words(certificate: WheelCertificate, derived: Mapping[str, float]) -> st
         "budget, standard uncertainty of the circumference:",
     ]
     width = max((len(part.cause) for part in certificate.parts), default=0)
-    for part in certificate.parts:
-        lines.append(
-            f"  {part.cause:<{width}}  {1000 * part.u_m:7.3f} mm  {part.note}".rstrip()
-        )
+    lines.extend(
+        f"  {part.cause:<{width}}  {1000 * part.u_m:7.3f} mm  {part.note}".rstrip()
+        for part in certificate.parts
+    )
     return "\n".join(lines)

@@ -49,7 +49,7 @@ def test_wear_of_a_millimetre() -> None:
     """36 in wheel: 0.1094 % of distance per millimetre of diameter (computed)."""
     circumference = math.pi * 36 * INCH_M
     part = wear_part(circumference, 0.001)
-    assert part.u_m * 2 * math.sqrt(3) / circumference == pytest.approx(0.0010936, abs=1e-6)
+    assert part.u_m * math.sqrt(3) / circumference == pytest.approx(0.0010936, abs=1e-6)
 
 
 def test_cone_moves_the_rolling_radius() -> None:
