@@ -123,6 +123,14 @@ def _open(device: DevicePlan, after: DeviceDriver | None = None) -> DeviceDriver
     )
 
 
+def _route_text(plan: Plan) -> str:
+    """The route goes into the run as it lies there: the run file alone can be placed again."""
+    path = None if plan.trip is None else plan.trip.route_path
+    if path is None or not path.is_file():
+        return ""
+    return path.read_text(encoding="utf-8-sig", errors="replace")
+
+
 def make_header(plan: Plan, *, start_ns: int) -> RunHeader:
     """What the run is, before its first record."""
     return RunHeader(
@@ -133,6 +141,7 @@ def make_header(plan: Plan, *, start_ns: int) -> RunHeader:
         software=software(),
         car_sheet=plan.car.text,
         trip_sheet="" if plan.trip is None else plan.trip.text,
+        route=_route_text(plan),
         certificates=dict(plan.texts),
         devices=tuple(
             DeviceHeader(

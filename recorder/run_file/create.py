@@ -90,10 +90,11 @@ def _root(file: h5py.File, header: RunHeader) -> None:
 
 
 def _texts(file: h5py.File, header: RunHeader) -> None:
-    bare = replace(header, car_sheet="", trip_sheet="", certificates={})
+    bare = replace(header, car_sheet="", trip_sheet="", route="", certificates={})
     put_text(file, "header/run", bare.to_json(), "header of the run, JSON")
     put_text(file, "header/car_sheet", header.car_sheet, "car sheet, TOML")
     put_text(file, "header/trip_sheet", header.trip_sheet, "trip sheet, TOML")
+    put_text(file, "header/route", header.route, "route table, CSV")
     file.require_group("certificates")
     for name, text in header.certificates.items():
         put_text(file, f"certificates/{_quoted(name)}", text, "certificate, JSON")
@@ -207,6 +208,8 @@ def read_header(file: h5py.File, path: Path) -> RunHeader:
         bare = json.loads(get_text(file, "header/run"))
         bare["car_sheet"] = get_text(file, "header/car_sheet")
         bare["trip_sheet"] = get_text(file, "header/trip_sheet")
+        if "header/route" in file:
+            bare["route"] = get_text(file, "header/route")
         bare["certificates"] = {
             unquote(name): get_text(file, f"certificates/{name}")
             for name in file["certificates"]

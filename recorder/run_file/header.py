@@ -66,6 +66,8 @@ class RunHeader:
     certificates: dict[str, str]
     """Certificate texts, in full, by the name channels use."""
     devices: tuple[DeviceHeader, ...]
+    route: str = ""
+    """The route table's text, in full; empty when the trip has none."""
     origin: str = "recorded"
     """``recorded``, ``imported`` (from a table) or ``replayed``."""
 

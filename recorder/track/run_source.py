@@ -88,9 +88,13 @@ class RunSource(Protocol):
     path: Path
 
     @property
+    def header(self) -> Any: ...  # noqa: ANN401
+    @property
     def channels(self) -> Mapping[str, Any]: ...
     @property
     def devices(self) -> Mapping[str, Any]: ...
+    @property
+    def header(self) -> Any: ...  # noqa: ANN401
     @property
     def companion(self) -> Any: ...  # noqa: ANN401
     @property
@@ -188,8 +192,9 @@ def options_of(run: RunSource) -> Options:
 
 
 def find_route(run: RunSource, given: str | Path | None = None) -> Route:
-    """The route to place a run on: the one given, the one kept with the run, or the trip
-    sheet's, looked for beside the run, in a folder beside it, and where we are.
+    """The route to place a run on: the one given, the one in the run file itself, the trip
+    sheet's, looked for beside the run and in a folder beside it, or the one kept with an earlier
+    placement.
 
     Raises
     ------
@@ -200,6 +205,8 @@ def find_route(run: RunSource, given: str | Path | None = None) -> Route:
     """
     if given is not None:
         return load_route(given)
+    if run.header.route:
+        return parse_route(run.header.route, source=f"{run.path}: route")
     trip = run.trip
     name = trip.route.file if trip is not None and trip.route is not None else ""
     for place in _places(run.path, name):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 import math
 import time
 from dataclasses import dataclass
@@ -9,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from recorder.marks.kinds import keys_for
-from recorder.sheets import parse_car_sheet, parse_trip_sheet
+from recorder.sheets import TripSheet, parse_car_sheet, parse_trip_sheet
 from recorder.window.clerk import Clerk, Word
 from recorder.window.device_lines import LOUD, WARN, disk_line
 from recorder.window.mark_book import UNSURE, MarkBook
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
 
     from recorder.acquisition.session import LiveSession
     from recorder.acquisition.status import SessionStatus
-    from recorder.sheets import TripSheet
     from recorder.window.mark_book import Entry
 
 __all__ = ["Drawn", "LiveRun"]
@@ -58,7 +58,12 @@ class LiveRun:
         self.session = session
         self.header = session.header
         self.car = parse_car_sheet(self.header.car_sheet, source="car sheet of the run")
-        self.trip = parse_trip_sheet(self.header.trip_sheet, source="trip sheet of the run")
+        text = self.header.trip_sheet
+        self.trip = (
+            parse_trip_sheet(text, source="trip sheet of the run")
+            if text
+            else TripSheet(name=session.run_path.stem)
+        )
         self.pens = pens_of(self.header, self.car.pens)
         names = [c.name for d in self.header.devices for c in d.channels]
         distance = next((n for n in names if n == "distance"), "distance")
@@ -84,8 +89,15 @@ class LiveRun:
         sheet = self.trip.route
         if sheet is None and given is None:
             return None
-        from recorder.track.route import load_route
+        from recorder.track.route import load_route, parse_route
 
+        held = self.session.header.route
+        if given is None and held:
+            try:
+                return _ahead(parse_route(held, source="route of the run"), self.trip)
+            except ValueError as error:
+                self.route_problem = f"no profile: {error}"
+                return None
         places = [Path(given)] if given is not None else _route_places(self.trip, self.session)
         path = next((p for p in places if p.is_file()), None)
         if path is None:
@@ -237,7 +249,11 @@ def _route_places(trip: TripSheet, session: LiveSession) -> list[Path]:
     assert trip.route is not None
     named = Path(trip.route.file)
     beside = session.run_path.parent
-    return [named] if named.is_absolute() else [beside / named, beside / named.name, named]
+    if named.is_absolute():
+        return [named]
+    # The sheets often lie in a folder beside the run; two of one name there would be a guess.
+    near = sorted(beside.glob(f"*/{glob.escape(named.name)}"))
+    return [beside / named, beside / named.name, named, *(near if len(near) == 1 else [])]
 
 
 def _ahead(route: object, trip: TripSheet) -> RouteAhead:

@@ -81,8 +81,20 @@ class FakeCompanion:
 
 
 @dataclass
+class FakeHeader:
+    route: str = ""
+
+
+@dataclass
+class FakeHeader:
+    route: str = ""
+
+
+@dataclass
 class FakeRun:
     channels: dict[str, FakeChannel]
+    header: FakeHeader = field(default_factory=FakeHeader)
+    header: FakeHeader = field(default_factory=FakeHeader)
     path: Path = Path("run.h5")
     devices: dict[str, FakeDevice] = field(default_factory=dict)
     companion: FakeCompanion = field(default_factory=FakeCompanion)
@@ -200,6 +212,10 @@ def test_what_the_trip_sheet_says_is_used(tmp_path: Path) -> None:
     table = "chainage_m,kind,value\n0,milepost,1\n900,milepost,2\n"
     (tmp_path / "feed" / "r.csv").write_text(table, encoding="utf-8")
     assert find_route(run).s_max == 900.0
+    # The table recorded with the run comes before any file that lies about.
+    run.header.route = table.replace("900", "950")
+    assert find_route(run).s_max == 950.0
+    run.header.route = ""
     (tmp_path / "other").mkdir()
     (tmp_path / "other" / "r.csv").write_text(table, encoding="utf-8")
     with pytest.raises(PlacingError, match="not beside it"):
