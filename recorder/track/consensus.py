@@ -69,24 +69,24 @@ def agreed_lines(
     found: list[Line] = []
     for way in ways:
         for k in scales:
-            start = s_m - way * k * d_m
-            order = np.argsort(start)
-            ordered = start[order]
-            total = np.concatenate(([0.0], np.cumsum(weight[order])))
-            end = np.searchsorted(ordered, ordered + width_m, side="right")
-            votes = total[end] - total[:-1]
-            best = int(np.argmax(votes))
-            inside = order[best : end[best]]
+            start_m, votes = _densest(s_m - way * k * d_m, weight, width_m)
             # Equal votes go to the scale that the certificate expects.
-            found.append(
-                Line(
-                    way=way,
-                    scale=float(k),
-                    start_m=float(np.median(start[inside])),
-                    votes=float(votes[best]) - 0.01 * ((k - middle) / u) ** 2,
-                )
-            )
+            votes -= 0.01 * ((float(k) - middle) / u) ** 2
+            found.append(Line(way=way, scale=float(k), start_m=start_m, votes=votes))
     return _distinct(found, d_m, width_m, count)
+
+
+def _densest(
+    values: NDArray[np.float64], weight: NDArray[np.float64], width: float
+) -> tuple[float, float]:
+    """Middle and weight of the heaviest bundle of values within a width."""
+    order = np.argsort(values)
+    ordered = values[order]
+    total = np.concatenate(([0.0], np.cumsum(weight[order])))
+    end = np.searchsorted(ordered, ordered + width, side="right")
+    votes = total[end] - total[:-1]
+    best = int(np.argmax(votes))
+    return float(np.median(ordered[best : end[best]])), float(votes[best])
 
 
 def _distinct(

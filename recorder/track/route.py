@@ -286,6 +286,10 @@ def parse_route(data: bytes | str, *, source: str) -> Route:
     if not found:
         problems.error(0, "has no row under its header")
         problems.stop_if_any()
+    return _route(found, problems, table.text)
+
+
+def _route(found: list[Feature], problems: Problems, text: str) -> Route:
     ends = [f.s_m for f in found] + [f.end_m for f in found if f.end_m is not None]
     s_min, s_max = min(ends), max(ends)
     if not 0.0 < s_max - s_min < _LONGEST_M:
@@ -306,8 +310,8 @@ def parse_route(data: bytes | str, *, source: str) -> Route:
         _check_elevations(found, grade, problems)
     problems.stop_if_any()
     return Route(
-        source=source,
-        text=raw.decode("utf-8-sig", errors="replace"),
+        source=problems.source,
+        text=text,
         all_features=tuple(found),
         mileposts=tuple(posts),
         curves=curves,

@@ -98,6 +98,8 @@ class Table:
 
     columns: tuple[str, ...]
     rows: list[Cells]
+    text: str
+    """The whole table, decoded."""
 
 
 def read_table(data: bytes, problems: Problems) -> Table:
@@ -126,7 +128,7 @@ def read_table(data: bytes, problems: Problems) -> Table:
     columns, rows = _with_header(records, problems)
     _check_decimal_signs(rows, separator, problems)
     problems.stop_if_any()
-    return Table(columns, rows)
+    return Table(columns, rows, text)
 
 
 def _check_decimal_signs(rows: list[Cells], separator: str, problems: Problems) -> None:

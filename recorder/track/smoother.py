@@ -111,17 +111,7 @@ def filter_run(
     x_filtered, p_filtered = np.empty((n, _N)), np.empty((n, _N, _N))
     x_ahead, p_ahead = np.empty((n, _N)), np.empty((n, _N, _N))
     x = np.array([first[0], first[1], 0.0, 0.0, 0.0])
-    p = np.diag(
-        np.square(
-            [
-                noise.first_distance_m,
-                noise.first_scale,
-                noise.reaction_bias_s,
-                noise.gnss_slow_m,
-                noise.gnss_delay_s,
-            ]
-        )
-    )
+    p = _first_covariance(noise)
     forget = np.exp(-np.diff(knots.t_s, prepend=knots.t_s[0]) / noise.gnss_slow_s)
     drive = _drive(knots, noise, forget)
     rows = observation_rows(seen)
@@ -131,13 +121,7 @@ def filter_run(
     likelihood = 0.0
     for i in range(n):
         if i:
-            step, phi = moved[i], forgets[i]
-            x[E] += step * x[K]
-            x[G] *= phi
-            p[E] += step * p[K]
-            p[:, E] += step * p[:, K]
-            p[G] *= phi
-            p[:, G] *= phi
+            _step(x, p, moved[i], forgets[i])
             p += drive[i]
         x_ahead[i], p_ahead[i] = x, p
         if have[i]:
@@ -152,6 +136,27 @@ def filter_run(
     if smooth and n > 1:
         _smooth(x_filtered, p_filtered, x_ahead, p_ahead, moved, forgets)
     return Smoothed(x_filtered, p_filtered, float(likelihood))
+
+
+def _first_covariance(noise: Noise) -> NDArray[np.float64]:
+    first = [
+        noise.first_distance_m,
+        noise.first_scale,
+        noise.reaction_bias_s,
+        noise.gnss_slow_m,
+        noise.gnss_delay_s,
+    ]
+    return np.diag(np.square(first))
+
+
+def _step(x: NDArray[np.float64], p: NDArray[np.float64], moved: float, forget: float) -> None:
+    """One step ahead without its noise, in place: F x and F P Fᵀ."""
+    x[E] += moved * x[K]
+    x[G] *= forget
+    p[E] += moved * p[K]
+    p[:, E] += moved * p[:, K]
+    p[G] *= forget
+    p[:, G] *= forget
 
 
 def _drive(knots: Knots, noise: Noise, forget: NDArray[np.float64]) -> NDArray[np.float64]:

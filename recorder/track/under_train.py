@@ -181,23 +181,29 @@ def ruling_grades(
     bend = route.curvature_magnitude.mean(a, a + length_m)
     total = slope + curve_resistance_N_per_kN(bend) / 1000.0
     total = np.where(np.isfinite(total), total, -np.inf)
-    found: list[RulingGrade] = []
+    return [
+        RulingGrade(
+            from_m=float(a[i]),
+            to_m=float(a[i] + length_m),
+            grade=float(slope[i]),
+            curvature_per_m=float(bend[i]),
+            equivalent_grade=float(total[i]),
+        )
+        for i in _summits(total, count)
+    ]
+
+
+def _summits(total: NDArray[np.float64], count: int) -> list[int]:
+    """Indices of the highest values of separate climbs, highest first."""
+    found: list[int] = []
     free = total > 0
     while len(found) < count and free.any():
         i = int(np.argmax(np.where(free, total, -np.inf)))
-        found.append(
-            RulingGrade(
-                from_m=float(a[i]),
-                to_m=float(a[i] + length_m),
-                grade=float(slope[i]),
-                curvature_per_m=float(bend[i]),
-                equivalent_grade=float(total[i]),
-            )
-        )
+        found.append(i)
         # Everything down to where it falls below half belongs to this climb.
         below = total < 0.5 * total[i]
         before, after = np.flatnonzero(below[:i]), np.flatnonzero(below[i:])
         first = int(before[-1]) + 1 if before.size else 0
-        last = i + int(after[0]) if after.size else a.size
+        last = i + int(after[0]) if after.size else total.size
         free[first:last] = False
     return found

@@ -165,6 +165,10 @@ def test_what_spreadsheets_write_reads_the_same(data: bytes) -> None:
     route = parse_route(data, source="line.csv")
     assert [p.s_m for p in route.mileposts] == [0.0, 1000.5]
     assert float(route.grade_at(100.0)) == pytest.approx(0.005)
+    # What is kept with a run must read again, whatever the file was encoded in.
+    again = parse_route(route.text, source="kept")
+    assert again.mileposts == route.mileposts
+    assert again.digest == route.digest
 
 
 def test_a_file_in_an_old_encoding_goes_on_with_a_warning() -> None:
