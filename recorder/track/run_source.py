@@ -88,8 +88,6 @@ class RunSource(Protocol):
     path: Path
 
     @property
-    def header(self) -> Any: ...  # noqa: ANN401
-    @property
     def channels(self) -> Mapping[str, Any]: ...
     @property
     def devices(self) -> Mapping[str, Any]: ...
@@ -193,8 +191,8 @@ def options_of(run: RunSource) -> Options:
 
 def find_route(run: RunSource, given: str | Path | None = None) -> Route:
     """The route to place a run on: the one given, the one in the run file itself, the trip
-    sheet's, looked for beside the run and in a folder beside it, or the one kept with an earlier
-    placement.
+    sheet's, looked for beside the run and in a folder beside it, or the one kept with an
+    earlier placement.
 
     Raises
     ------

@@ -86,14 +86,8 @@ class FakeHeader:
 
 
 @dataclass
-class FakeHeader:
-    route: str = ""
-
-
-@dataclass
 class FakeRun:
     channels: dict[str, FakeChannel]
-    header: FakeHeader = field(default_factory=FakeHeader)
     header: FakeHeader = field(default_factory=FakeHeader)
     path: Path = Path("run.h5")
     devices: dict[str, FakeDevice] = field(default_factory=dict)
