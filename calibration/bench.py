@@ -45,8 +45,10 @@ if TYPE_CHECKING:
 
 __all__ = ["BenchSession", "PendingReading"]
 
+_ALL_READ: Final = "every step of the plan is read; repeat one with a reason, or finish"
+# Shares of the asked seconds: covered by counts at least, without a count at most.
 _MIN_FILL: Final = 0.5
-"""Share of the asked seconds that must be covered by counts; less is a broken feed."""
+_MAX_GAP: Final = 0.25
 
 
 class BenchSession:
@@ -123,7 +125,7 @@ class BenchSession:
         return session
 
     def close(self) -> None:
-        """Everything taken is already on disk; may be called twice."""
+        """May be called twice; everything taken is already on disk."""
         self._store.close()
 
     def __enter__(self) -> Self:
@@ -207,8 +209,7 @@ class BenchSession:
         """
         step = self.current
         if step is None:
-            msg = "every step of the plan has been read; repeat one with a reason, or finish"
-            raise BenchError(msg)
+            raise BenchError(_ALL_READ)
         length = self.seconds if seconds is None else seconds
         check_seconds(length)
         force, by = applied_force(step, applied_kN, self.reference)
@@ -254,12 +255,11 @@ class BenchSession:
         Raises
         ------
         BenchError
-            Nothing to read, a reading that is not finite or stands at a rail, a wrong force.
+            Nothing to read, a reading not finite or at a rail, a wrong force.
         """
         step = self.current
         if step is None:
-            msg = "every step of the plan has been read; repeat one with a reason, or finish"
-            raise BenchError(msg)
+            raise BenchError(_ALL_READ)
         force, by = applied_force(step, applied_kN, None)
         check_temperature(temperature_C)
         if not math.isfinite(reading) or reading in RAILS_24_BIT:
@@ -296,7 +296,11 @@ class BenchSession:
             return None
         mean, standard, verdict = found
         self._pending = None
-        if mean is None or mean.seconds < _MIN_FILL * pending.seconds:
+        if (
+            mean is None
+            or mean.seconds < _MIN_FILL * pending.seconds
+            or mean.longest_gap_s > _MAX_GAP * pending.seconds
+        ):
             raise self._refuse(pending, "the counts stopped or the device restarted meanwhile")
         if mean.low <= RAILS_24_BIT[0] or mean.high >= RAILS_24_BIT[1]:
             raise self._refuse(pending, "the converter stood at its rail (saturated)")

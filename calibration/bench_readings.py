@@ -62,7 +62,7 @@ def csv_of(taken: Sequence[TakenReading], plan: Sequence[PlanStep]) -> str:
     table = csv.writer(text, lineterminator="\n")
     table.writerow(
         ("series", "position_deg", "direction", "applied_kN", "reading_counts",
-         "temperature_C", "time_s", "kind", "repeat_reason", "reading_sd", "stable")
+         "temperature_C", "time_s", "kind", "repeat_reason", "sd_counts", "stable")
     )  # fmt: skip
     for r in taken:
         step = plan[r.step - 1]

@@ -118,7 +118,7 @@ class BenchStore:
             (application,) = connection.execute("PRAGMA application_id").fetchone()
             (layout,) = connection.execute("PRAGMA user_version").fetchone()
             connection.execute("SELECT count(*) FROM readings").fetchone()
-        except sqlite3.Error as error:
+        except (sqlite3.Error, ValueError) as error:  # SQLite decodes damaged names too
             connection.close()
             msg = f"{target}: not a bench session, damaged, or in use ({error})"
             raise BenchError(msg) from error
@@ -150,7 +150,7 @@ class BenchStore:
         """(utc, kind, text) in order."""
         try:
             return self._db.execute("SELECT utc, kind, text FROM events ORDER BY id").fetchall()
-        except sqlite3.Error as error:
+        except (sqlite3.Error, ValueError) as error:
             msg = f"{self.path}: damaged bench session ({error})"
             raise BenchError(msg) from error
 
@@ -182,14 +182,15 @@ class BenchStore:
 
 
 def _connect(path: Path) -> sqlite3.Connection:
+    connection = sqlite3.connect(path, isolation_level=None, timeout=0.5)
     try:
-        connection = sqlite3.connect(path, isolation_level=None, timeout=0.5)
         # One process at a time: no second press operator writes into this session.
         connection.execute("PRAGMA locking_mode = EXCLUSIVE")
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
         (level,) = connection.execute("PRAGMA synchronous").fetchone()
-    except sqlite3.Error as error:
+    except (sqlite3.Error, ValueError) as error:
+        connection.close()
         msg = f"{path}: not a bench session, damaged, or in use by another program ({error})"
         raise BenchError(msg) from error
     if level != 2:

@@ -99,7 +99,7 @@ def choose_degree(
     if n1 < MIN_FORCES:
         reasons.append(f"fewer than {MIN_FORCES} distinct forces: the rule is only indicative")
     # Below this, a standard deviation is rounding of the arithmetic.
-    floor = 8.0 * np.finfo(np.float64).eps * float(np.max(np.abs(y)))
+    floor = float(8.0 * np.finfo(np.float64).eps * np.max(np.abs(y)))
     steps = []
     for m in range(highest, 1, -1):
         sd = max(fit_polynomial(x, y, m).residual_sd, floor)

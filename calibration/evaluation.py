@@ -129,7 +129,10 @@ def _sense(a: Arrangement, settings: BenchSettings) -> SenseEvaluation:
     to_deflection = fit_polynomial(a.force, a.deflection, degree)
     to_force = fit_polynomial(a.deflection, a.force, degree)
     kN = a.readings.kN_per_unit
-    working = fit_polynomial(a_used.deflection, a.force * kN, degree, through_zero=True)
+    working = fit_polynomial(
+        a_used.deflection, a.force * kN, _working_degree(a_used, degree, settings),
+        through_zero=True,
+    )  # fmt: skip
     figures = _figures(a, a_used, to_deflection, to_force, working, settings, step)
     return SenseEvaluation(
         arrangement=a,
@@ -151,6 +154,14 @@ def _sense(a: Arrangement, settings: BenchSettings) -> SenseEvaluation:
             extrapolated_zero_sd=None if a.has_zero else float(raw.standard_errors[0]),
         ),
     )
+
+
+def _working_degree(a: Arrangement, degree: int, settings: BenchSettings) -> int:
+    """Degree of force from deflection: the inverse of a bent curve may need a term more."""
+    if settings.degree is not None:
+        return degree
+    means = a.mean_at_levels()
+    return max(degree, choose_degree(means, a.levels, resolution_counts=None).degree)
 
 
 def _less(a: Arrangement, zero: float) -> Arrangement:

@@ -19,7 +19,7 @@ from calibration.force import ForceCertificate
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["FieldCheck", "ZeroLine", "check_shunt", "check_zero", "zero_line"]
+__all__ = ["FieldCheck", "ZeroLine", "check_drift", "check_shunt", "check_zero", "zero_line"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,7 +27,7 @@ class FieldCheck:
     """One check and its verdict."""
 
     kind: str
-    """``"zero"`` or ``"shunt"``."""
+    """``"zero"``, ``"shunt"`` or ``"drift"``."""
     passed: bool | None
     """None: the certificate states nothing to compare with."""
     counts: float
@@ -92,6 +92,17 @@ def check_shunt(
     )  # fmt: skip
 
 
+def check_drift(
+    certificate: ForceCertificate, zero_before: float, zero_after: float
+) -> FieldCheck:
+    """Compare the zero after a run with the zero before it, limit as for the zero check."""
+    slope = certificate.tension.coefficients[1]
+    return _verdict(
+        certificate, "drift", zero_after, zero_before, zero_after - zero_before,
+        certificate.zero_limit_counts, slope, "zero after the run against zero before it",
+    )  # fmt: skip
+
+
 def _mean(counts: ArrayLike) -> tuple[float, float, int]:
     values = np.asarray(counts, dtype=np.float64).ravel()
     values = values[np.isfinite(values)]
@@ -118,7 +129,7 @@ def _verdict(
         passed = abs(difference) <= limit
         state = "in limits" if passed else "OUT OF LIMITS"
         what = (
-            f"{state}: {difference:+.0f} counts ({force:+.3g} kN) from the certificate,"
+            f"{state}: {difference:+.0f} counts ({force:+.3g} kN) from what was expected,"
             f" limit ±{limit:.0f}"
         )
         if not passed:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import linalg, optimize, special
+from scipy import optimize, special
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -135,14 +135,19 @@ def fit_polynomial(
     first = 1 if through_zero else 0
     exponents = np.arange(first, degree + 1)
     design = (xs / scale)[:, None] ** exponents
-    q, r = linalg.qr(design, mode="economic")
-    solution = linalg.solve_triangular(r, q.T @ ys)
-    # One step of refinement takes out what the decomposition rounded.
-    solution = solution + linalg.solve_triangular(r, q.T @ (ys - design @ solution))
+    q, r = np.linalg.qr(design)
+    diagonal = np.abs(np.diag(r))
+    if float(np.min(diagonal)) < 1e-12 * float(np.max(diagonal)):
+        msg = f"the values lie too close together for a degree {degree} fit"
+        raise FitError(msg)
+    inverse = _invert_upper(r)
+    solution = inverse @ (q.T @ ys)
+    # Refinement takes out what decomposition and inverse rounded.
+    for _ in range(2):
+        solution = solution + inverse @ (q.T @ (ys - design @ solution))
     residuals = ys - design @ solution
     dof = len(xs) - len(exponents)
     residual_ss = float(residuals @ residuals)
-    inverse = linalg.solve_triangular(r, np.eye(len(exponents)))
     scaled = inverse @ inverse.T * (residual_ss / dof)
     covariance = np.zeros((degree + 1, degree + 1))
     covariance[first:, first:] = scaled / np.outer(scale**exponents, scale**exponents)
@@ -162,6 +167,23 @@ def fit_polynomial(
         through_zero=through_zero,
         scale=scale,
     )
+
+
+def _invert_upper(r: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Inverse of a small upper triangle by back substitution.
+
+    Six by six at most: plain Python is faster than waking a threaded library for it.
+    """
+    n = len(r)
+    rows = r.tolist()
+    inverse = [[0.0] * n for _ in range(n)]
+    for column in range(n):
+        for i in range(column, -1, -1):
+            total = 1.0 if i == column else 0.0
+            for j in range(i + 1, column + 1):
+                total -= rows[i][j] * inverse[j][column]
+            inverse[i][column] = total / rows[i][i]
+    return np.array(inverse)
 
 
 def _check(
@@ -195,7 +217,12 @@ def is_monotone(coefficients: ArrayLike, low: float, high: float) -> bool:
     span = max(abs(low), abs(high)) or 1.0
     scaled = derivative * span ** np.arange(len(derivative))
     points = [low / span, high / span]
-    roots = np.polynomial.polynomial.polyroots(np.trim_zeros(scaled, "b"))
+    # Terms below rounding would overflow the search for roots and move none inside.
+    scaled[np.abs(scaled) < 1e-16 * np.max(np.abs(scaled), initial=0.0)] = 0.0
+    trimmed = np.trim_zeros(scaled, "b")
+    if len(trimmed) == 0:
+        return False
+    roots = np.polynomial.polynomial.polyroots(trimmed)
     real = roots[np.abs(roots.imag) < 1e-9 * np.maximum(1.0, np.abs(roots))].real
     inner = sorted({*points, *[float(r) for r in real if points[0] < r < points[1]]})
     middles = [(a + b) / 2.0 for a, b in itertools.pairwise(inner)] or points

@@ -151,7 +151,7 @@ class _Parser:
             return _Column(index, "applied", self.unit(row, name, name[8:], "force"))
         if lower == "reading":
             return _Column(index, "reading", "reading")
-        if lower.startswith("reading_"):
+        if lower.startswith("reading_") and lower != "reading_sd":
             unit = name[8:]
             return _Column(index, "reading", UNITS[unit].name if unit in UNITS else unit)
         if lower.startswith("temperature_"):

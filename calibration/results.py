@@ -116,6 +116,7 @@ def _fit(
     errors = fit.standard_errors * factors
     t = t_quantile(fit.dof)
     return {
+        "degree": fit.degree,
         "coefficients": coefficients.tolist(),
         "standard_errors": errors.tolist(),
         "confidence_95": [

@@ -58,6 +58,8 @@ class WindowMean:
     seconds: float
     low: float
     high: float
+    longest_gap_s: float = 0.0
+    """Longest time between two samples that follow each other."""
 
 
 class SignalWindow:
@@ -116,6 +118,7 @@ class SignalWindow:
             seconds=float(t[-1] - t[0]),
             low=float(np.min(values)),
             high=float(np.max(values)),
+            longest_gap_s=float(np.max(np.diff(t), initial=0.0)),
         )
 
     def judge(self, limits: StabilityLimits) -> Stability:

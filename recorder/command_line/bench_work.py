@@ -6,6 +6,7 @@ import argparse
 import json
 import os
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -58,13 +59,11 @@ def write_results(
     if out is not None:
         old = _standing(Path(out))
         if old is not None and not settings.supersedes:
-            from dataclasses import replace
-
             evaluation = replace(evaluation, settings=replace(settings, supersedes=old.digest))
         certificate = issue_certificate(evaluation)
         if old is not None:
             kept = _keep(Path(out), old.digest)
-            written["superseded certificate kept as"] = str(kept)
+            written["superseded_kept_as"] = str(kept)
         _write(Path(out), dump_certificate(certificate).encode())
         written["certificate"] = out
         written["digest"] = certificate.digest
@@ -94,8 +93,9 @@ def _standing(path: Path) -> ForceCertificate | None:
 
 
 def _keep(path: Path, digest: str) -> Path:
+    """A copy beside it, so that at no instant there is no certificate at the place."""
     kept = path.with_name(f"{path.stem}.superseded-{digest[7:15]}{path.suffix}")
-    path.replace(kept)
+    _write(kept, path.read_bytes())
     return kept
 
 

@@ -1,0 +1,344 @@
+from __future__ import annotations
+
+import json
+import threading
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from calibration.bench import BenchSession
+from calibration.bench_plan import make_plan
+from calibration.certificate import dump_certificate, load_certificate
+from calibration.force import ForceCertificate
+from calibration.settings import BenchSettings
+from drivers.blocks import Batch, Layout
+from drivers.errors import LinkLostError
+from recorder.command_line.bench_session import Feeder
+from recorder.command_line.errors import UsageError
+from recorder.command_line.main import main
+from tests.calibration.bench_tables import iso_csv, pontius_csv
+
+
+@pytest.fixture
+def table(tmp_path: Path) -> Path:
+    path = tmp_path / "readings.csv"
+    path.write_text(iso_csv(noise=40.0))
+    return path
+
+
+def test_fit_prints_json_with_the_certified_values(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """NIST StRD Pontius, certified."""
+    path = tmp_path / "pontius.csv"
+    path.write_text(pontius_csv())
+    assert main(["bench", "fit", str(path), "--degree", "2", "--json"]) == 0
+    out = json.loads(capsys.readouterr().out)
+    assert out["coefficients"] == pytest.approx(
+        [0.673565789473684e-03, 0.732059160401003e-06, -0.316081871345029e-14], rel=1e-10
+    )
+    assert out["standard_errors"] == pytest.approx(
+        [0.107938612033077e-03, 0.157817399981659e-09, 0.486652849992036e-16], rel=1e-10
+    )
+    assert out["residual_sd"] == pytest.approx(0.205177424076185e-03, rel=1e-10)
+    assert out["force_unit"] == "lbf"
+    for name in (
+        "zero_return", "nonlinearity_terminal", "nonlinearity_best_fit", "hysteresis",
+        "reversibility", "repeatability", "reproducibility", "interpolation_error", "creep",
+        "temperature_effect_zero", "temperature_effect_span", "resolution", "iso376_class",
+        "e74_standard_deviation", "e74_lower_limit_factor", "e74_class_a_range",
+        "e74_class_aa_range",
+    ):  # fmt: skip
+        figure = out["figures"][name]
+        assert figure["unit"]
+        assert figure["value"] is not None or figure["reason"]
+
+
+def test_fit_in_words(table: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["bench", "fit", str(table)]) == 0
+    out = capsys.readouterr().out
+    assert "residual standard deviation" in out
+    assert "iso376_class" in out
+    assert "caution: " in out
+
+
+def test_certificate_and_pdf_are_written_and_verify(
+    table: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    cert, pdf = tmp_path / "cell.json", tmp_path / "cell.pdf"
+    words = ["bench", "fit", str(table), "--out", str(cert), "--pdf", str(pdf),
+             "--cell", "coupler 12", "--reference-U-pct", "0.02", "--issued", "2026-05-04",
+             "--service-temperature-C", "-10", "40", "--valid-months", "24"]  # fmt: skip
+    assert main(words) == 0
+    certificate = load_certificate(cert)
+    assert certificate.certificate_id == "coupler-12-2026-05-04"
+    assert str(certificate.expires) == "2028-05-04"
+    assert pdf.read_bytes().startswith(b"%PDF-")
+    assert main(["bench", "verify", str(cert)]) == 0
+    assert "every figure agree" in capsys.readouterr().out
+
+
+def test_verify_says_no_with_exit_one(
+    table: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    cert = tmp_path / "cell.json"
+    main(["bench", "fit", str(table), "--out", str(cert)])
+    cert.write_text(cert.read_text().replace('"cell": "cell not named"', '"cell": "gilded"', 1))
+    capsys.readouterr()
+    assert main(["bench", "verify", str(cert)]) == 1
+    assert "does not agree" in capsys.readouterr().out
+    assert main(["bench", "verify", str(cert), "--json"]) == 1
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["agrees"] is False
+    assert answer["differences"][0].startswith("digest")
+
+
+def test_superseding_keeps_the_old(table: Path, tmp_path: Path) -> None:
+    cert = tmp_path / "cell.json"
+    main(["bench", "fit", str(table), "--out", str(cert), "--certificate-id", "first"])
+    old = load_certificate(cert)
+    main(["bench", "fit", str(table), "--out", str(cert), "--certificate-id", "second"])
+    new = load_certificate(cert)
+    assert isinstance(new, ForceCertificate)
+    assert new.certificate_id == "second"
+    assert new.supersedes == old.digest
+    kept = [p for p in tmp_path.iterdir() if ".superseded-" in p.name]
+    assert len(kept) == 1
+    assert load_certificate(kept[0]) == old
+    other = tmp_path / "other.json"
+    main(["bench", "fit", str(table), "--out", str(other), "--supersedes", str(cert)])
+    third = load_certificate(other)
+    assert isinstance(third, ForceCertificate)
+    assert third.supersedes == new.digest
+    assert cert.exists()
+
+
+def test_no_other_file_is_overwritten(
+    table: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    other = tmp_path / "diary.txt"
+    other.write_text("dear diary")
+    assert main(["bench", "fit", str(table), "--out", str(other)]) == 2
+    assert other.read_text() == "dear diary"
+    assert "give another name" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["bench", "fit", "nowhere.csv"],
+        ["bench", "verify", "nowhere.json"],
+        ["bench", "fit", "{table}", "--degree", "9"],
+        ["bench", "fit", "{table}", "--capacity-kN", "5", "--out", "x.json"],
+        ["bench", "fit", "{table}", "--element", "rubber band"],
+        ["bench", "fit", "{table}", "--issued", "soon"],
+        ["bench", "fit", "{table}", "--out", "no/such/folder/x.json"],
+        ["bench", "pdf", "{table}", "--out", "x.pdf"],
+        ["bench", "run", "new.bench"],
+        ["bench", "run", "new.bench", "--capacity-kN", "5", "--reference-channel", "ch1"],
+    ],
+)
+def test_bad_use_is_one_line_and_exit_two(
+    words: list[str],
+    table: Path,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main([w.replace("{table}", str(table)) for w in words]) == 2
+    err = capsys.readouterr().err
+    assert err.startswith("testcar bench: ")
+    assert err.count("\n") == 1
+    assert "internal error" not in err
+    assert not (tmp_path / "x.json").exists()
+
+
+def test_a_certificate_without_readings_is_not_verified(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    cert = tmp_path / "plain.json"
+    plain = ForceCertificate.from_coefficients((0.0, 1e-4), capacity_kN=500.0)
+    cert.write_text(dump_certificate(plain))
+    assert main(["bench", "verify", str(cert)]) == 2
+    assert "holds no readings" in capsys.readouterr().err
+    assert main(["bench", "pdf", str(cert), "--out", str(tmp_path / "x.pdf")]) == 2
+
+
+# ------------------------------------------------------------------- run
+
+
+def script_for(path: Path, *, stop_after: int | None = None) -> None:
+    """Answers of a person who reads an indicator by eye."""
+    rng = np.random.default_rng(8)
+    lines = ["# answers", "temperature 21.5"]
+    for step in make_plan(capacity_kN=500.0, steps=10)[:stop_after]:
+        counts = 1000 + 8000 * step.applied_kN + rng.normal(0, 40)
+        words = f"{counts:.0f}" if step.kind == "zero" else f"{step.applied_kN:g} {counts:.0f}"
+        lines.append(words)
+    path.write_text("\n".join(lines) + "\n")
+
+
+def test_a_typed_session_stops_goes_on_and_ends_in_a_certificate(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    session, script, cert = (tmp_path / n for n in ("cell.bench", "answers.txt", "cell.json"))
+    script_for(script, stop_after=7)
+    words = ["bench", "run", str(session), "--capacity-kN", "500", "--script", str(script),
+             "--out", str(cert), "--csv", str(tmp_path / "r.csv")]  # fmt: skip
+    assert main(words) == 0
+    assert "7 of" in capsys.readouterr().out
+    assert not cert.exists()
+    script_for(script)
+    rest = script.read_text().splitlines()
+    again = [
+        *rest[:2],
+        "repeat 7 looked at the wrong indicator",
+        rest[8],
+        *rest[9:],
+        "note calm",
+    ]
+    script.write_text("\n".join(again) + "\n")
+    assert main(words) == 0
+    assert "going on, 7 of" in capsys.readouterr().out
+    assert main(["bench", "verify", str(cert)]) == 0
+    certificate = load_certificate(cert)
+    assert isinstance(certificate, ForceCertificate)
+    assert certificate.details["results"]["n_superseded"] == 1
+    assert certificate.tension.coefficients[1] == pytest.approx(1 / 8000, rel=1e-4)
+    assert main(["bench", "fit", str(tmp_path / "r.csv"), "--json"]) == 0
+
+
+def test_a_wrong_answer_names_the_script_and_its_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    script = tmp_path / "answers.txt"
+    script.write_text("# first\n500 4001000\n-500 4001000\n")
+    words = ["bench", "run", str(tmp_path / "c.bench"), "--capacity-kN", "500",
+             "--script", str(script)]  # fmt: skip
+    assert main(words) == 2
+    err = capsys.readouterr().err
+    assert "answers.txt line 3: applied_kN is -500.0" in err
+    with BenchSession.open(tmp_path / "c.bench") as session:
+        assert len(session.taken) == 1
+
+
+class Press:
+    """A device whose cell follows what the session asks for; ends on demand."""
+
+    def __init__(self) -> None:
+        self.device_id = "bench cell"
+        self.layout = Layout(
+            dtype=np.dtype([("tick", "<u8"), ("ch0", "<i4"), ("ch1", "<i4")]), tick_hz=1000.0
+        )
+        self.tick = 0
+        self.force_kN = 0.0
+        self.lost = threading.Event()
+        self.closed = False
+
+    def read(self) -> Batch:
+        # 25 times as fast as a real device: slow enough that no count is dropped unread.
+        if self.lost.wait(0.002):
+            raise LinkLostError(self.device_id, "silent for one read timeout")
+        n = 50
+        records = np.zeros(n, self.layout.dtype)
+        records["tick"] = self.tick + np.arange(n)
+        records["ch0"] = 1000 + round(8000 * self.force_kN)
+        records["ch1"] = round(10_000 * self.force_kN)
+        self.tick += n
+        return Batch(records=records, received_ns=0)
+
+    def close(self) -> None:
+        self.closed = True
+
+
+def test_live_counts_are_fed_gathered_and_the_feed_ends_loudly(tmp_path: Path) -> None:
+    press = Press()
+    with BenchSession.create(
+        tmp_path / "live.bench", settings=BenchSettings(capacity_kN=500.0),
+        plan=make_plan(capacity_kN=500.0, preloads=0), seconds=0.5,
+    ) as session:  # fmt: skip
+        feeder = Feeder(press, session, "ch0", None)
+        feeder.wait(10.0)
+        session.start_reading()
+        taken = None
+        while taken is None:
+            feeder.wait(10.0)
+            taken = session.poll()
+        assert taken.mean == 1000.0
+        press.lost.set()
+        with pytest.raises(ValueError, match="feed has ended"):
+            wait_for_ever(feeder)
+        feeder.close()
+    assert press.closed
+
+
+def wait_for_ever(feeder: Feeder) -> None:
+    for _ in range(1000):
+        feeder.wait(10.0)
+
+
+def test_a_channel_the_device_has_not_is_refused(tmp_path: Path) -> None:
+    press = Press()
+    with (
+        BenchSession.create(
+            tmp_path / "c.bench", settings=BenchSettings(), plan=make_plan(capacity_kN=5.0)
+        ) as session,
+        pytest.raises(UsageError, match="no channel 'ch7'"),
+    ):
+        Feeder(press, session, "ch7", None)
+    assert press.closed
+
+
+def test_a_guided_session_on_a_driver_with_a_reference_cell(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Every step taken live; the reference cell on the second channel gives the force."""
+    press = Press()
+    start = BenchSession.start_reading
+
+    def follow(self: BenchSession, **words: float) -> object:
+        step = self.current
+        assert step is not None
+        press.force_kN = step.applied_kN
+        # Counts of the new force must have arrived before the reading starts.
+        before = self._signals.latest_s or 0.0
+        arrived = threading.Event()
+        while not arrived.is_set():
+            if (self._signals.latest_s or 0.0) > before + 0.2:
+                arrived.set()
+            arrived.wait(0.001)
+        return start(self, **words)
+
+    monkeypatch.setattr(BenchSession, "start_reading", follow)
+    monkeypatch.setattr("drivers.registry.open_driver", lambda *_, **__: press)
+    reference = tmp_path / "reference.json"
+    made = ForceCertificate.from_coefficients(
+        (0.0, 1e-4), capacity_kN=600.0, u_relative=1e-4, certificate_id="ref 7"
+    )
+    reference.write_text(dump_certificate(made))
+    script = tmp_path / "answers.txt"
+    script.write_text("take\n" * 24)
+    words = ["bench", "run", str(tmp_path / "live.bench"), "--port", "press", "--capacity-kN",
+             "500", "--script", str(script), "--seconds", "0.2", "--window-s", "0.2",
+             "--settle-seconds", "5", "--preloads", "0", "--positions", "0", "--rising-only",
+             "--reference-channel", "ch1", "--reference-cell", str(reference),
+             "--drift-counts", "1e9", "--noise-counts", "1e9"]  # fmt: skip
+    monkeypatch.setattr("recorder.command_line.bench_session.make_plan", short_plan)
+    assert main(words) == 0
+    out = capsys.readouterr().out
+    assert "certificate ref 7" in out
+    assert press.closed
+    with BenchSession.open(tmp_path / "live.bench") as session:
+        assert session.current is None
+        assert session.settings.reference_U_pct == pytest.approx(0.02, rel=1e-3)
+        part = session.evaluate().senses[0]
+        assert part.working.coefficients[1] == pytest.approx(1 / 8000, rel=1e-6)
+
+
+def short_plan(**words: object) -> object:
+    """The plan without the waits of a real press."""
+    from dataclasses import replace
+
+    return tuple(replace(s, settle_s=0.0) for s in make_plan(**words))  # type: ignore[arg-type]
