@@ -82,6 +82,7 @@ def run_window(
     try:
         app = application()
         from recorder.window.main_window import CrewWindow
+        from recorder.window.picture import destroy
 
         window = CrewWindow(run, appearance=appearance, fps=fps)
         if units:
@@ -96,8 +97,7 @@ def run_window(
         code = app.exec()
         if log is not None:
             log.close()
-        window.deleteLater()
-        app.processEvents()
+        destroy(window)
     finally:
         run.close()
     return int(code)
@@ -171,11 +171,30 @@ def _close_after(window: CrewWindow, seconds: float | None, png: str | Path | No
 
     from recorder.window.picture import save_picture
 
-    def finish() -> None:
-        if png is not None:
+    taken = False
+
+    def picture() -> None:
+        nonlocal taken
+        if png is not None and not taken:
+            window.draw_words()
             save_picture(window, png)
+        taken = True
+
+    def look() -> None:
+        # The picture shows the run while it lives; after that there is nothing to wait for.
+        if window.run.stopping or window.run.lost:
+            picture()
+            if window.run.lost:
+                window.close()
+
+    def finish() -> None:
+        picture()
         window.close()
 
+    if png is not None:
+        watch = QTimer(window)
+        watch.timeout.connect(look)
+        watch.start(100)
     if seconds is not None:
         QTimer.singleShot(max(1, round(seconds * 1000)), finish)
 

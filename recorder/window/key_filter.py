@@ -75,12 +75,14 @@ class KeyFilter(QObject):
         self._pressed = pressed
 
     def eventFilter(self, watched: QObject | None, event: QEvent | None) -> bool:
-        """Take key presses before any widget; repeats of a held key mean nothing."""
+        """Take key presses before any widget; repeats of a held key mean nothing.
+
+        What means something is taken at the window and goes no further; what does not comes
+        here again for each widget on its way, and means nothing there either.
+        """
         now_ns = time.monotonic_ns()
+        del watched
         if isinstance(event, QKeyEvent) and event.type() == QEvent.Type.KeyPress:
-            # A press comes here for the window and again for its parents: the first counts.
-            if watched is None or not watched.isWindowType():
-                return False
             return self.take(event, now_ns)
         if isinstance(event, QInputMethodEvent) and event.commitString():
             self._desk.typed_text(event.commitString())

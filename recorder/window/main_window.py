@@ -93,7 +93,7 @@ class CrewWindow(QWidget):
         self._slow = self._timer(_NUMERALS_MS, self.draw_words)
         self._unlight = QTimer(self)
         self._unlight.setSingleShot(True)
-        self._unlight.timeout.connect(lambda: self._light(""))
+        self._unlight.timeout.connect(self._put_out)
 
     def _timer(self, ms: float, call: Any, *, precise: bool = False) -> QTimer:  # noqa: ANN401
         timer = QTimer(self)
@@ -249,6 +249,9 @@ class CrewWindow(QWidget):
         self.desk.key(key, key, time.monotonic_ns())
         self._light(key)
 
+    def _put_out(self) -> None:
+        self._light("")
+
     def _light(self, name: str) -> None:
         """Light the cap of a key that was pressed, and show its mark at once."""
         self.keys.lit = name
@@ -260,6 +263,7 @@ class CrewWindow(QWidget):
         """Stop drawing; the recording goes on without a window."""
         self._frames.stop()
         self._slow.stop()
+        self._unlight.stop()
         application = QApplication.instance()
         if application is not None:
             application.removeEventFilter(self._filter)

@@ -354,7 +354,9 @@ class KeyPanel(Panel):
             if kind == "milepost" and self._run.book.next_milepost():
                 title += f" {self._run.book.next_milepost()}"
             ink = look.faint if self.off else look.ink
-            write(painter, text, title, ink, min(self.small, h * 0.62))
+            wanted = min(self.small, h * 0.62)
+            fits = fitted(title, text.width(), h).pixelSize()
+            write(painter, text, title, ink, max(min(wanted, fits), 0.78 * wanted))
 
     def mousePressEvent(self, event: QMouseEvent | None) -> None:
         """A touch on a cap."""

@@ -47,6 +47,10 @@ class View:
         """Seconds or metres shown."""
         return SPANS[self.axis][self._choice[self.axis]]
 
+    def span_for(self, newest: float) -> float:
+        """Less than :attr:`span` while the run is young: the paper is not shown empty."""
+        return min(self.span, next((s for s in SPANS[self.axis] if s >= newest), self.span))
+
     @property
     def _choice(self) -> dict[str, int]:
         assert self.choice is not None
@@ -71,16 +75,20 @@ class Lanes:
 
     def __init__(self, width: float, lanes: int) -> None:
         self._free = [width] * lanes
+        self._roofs: list[tuple[float, float, int]] = []
+        """Labels left of their stems: (from, to, lane); older stems below must stay below."""
 
     def find(self, at: float, room: float) -> tuple[int, bool] | None:
         """Lane, and whether the label stands to the left; None when there is no room."""
-        for lane, end in enumerate(self._free):
-            if at + room <= end:
+        roof = min((r[2] for r in self._roofs if r[0] < at < r[1]), default=len(self._free))
+        for lane in range(roof):
+            if at + room <= self._free[lane]:
                 self._block(lane, at, at)
                 return lane, False
-        for lane in reversed(range(len(self._free))):
+        for lane in reversed(range(roof)):
             if at <= self._free[lane] and at - room >= 0.0:
                 self._block(lane, at, at - room)
+                self._roofs.append((at - room, at, lane))
                 return lane, True
         return None
 
@@ -175,8 +183,9 @@ class Paper(pg.GraphicsLayoutWidget):  # type: ignore[misc]
         """One frame of the newest data."""
         traces, view = self.run.traces, self.view
         x1 = traces.newest(view.axis)
-        x0 = x1 - view.span
-        x1 += _RIGHT_MARGIN * view.span
+        span = view.span_for(x1)
+        x0 = x1 - span
+        x1 += _RIGHT_MARGIN * span
         if self._bottom.axis != view.axis:
             self._bottom.axis = view.axis
             self._bottom.picture = None

@@ -12,7 +12,16 @@ from recorder.window.preflight import use_offscreen
 if TYPE_CHECKING:
     from recorder.window.live_run import LiveRun
 
-__all__ = ["render_window", "save_picture"]
+__all__ = ["destroy", "render_window", "save_picture"]
+
+
+def destroy(widget: Any) -> None:  # noqa: ANN401 - any QWidget
+    """Close a widget and take it apart now: one that lingers takes part in later events."""
+    from PyQt6.QtCore import QCoreApplication, QEvent
+
+    widget.close()
+    widget.deleteLater()
+    QCoreApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
 
 
 def save_picture(widget: Any, path: str | Path) -> None:  # noqa: ANN401 - any QWidget
@@ -63,6 +72,4 @@ def render_window(
             frames += 1
         save_picture(window, png_path)
     finally:
-        window.close()
-        window.deleteLater()
-        app.processEvents()
+        destroy(window)

@@ -67,11 +67,14 @@ class ProfilePanel(Panel):
         rows += [(x, f"{_SIGNS.get(kind, '•')}{label}") for x, kind, label in strip.places]
         for metres, text in rows:
             x = self._x(box, strip, metres)
-            for words in (text, text[:1]):
+            turned = text[1:] + text[:1]
+            for words, left in ((text, False), (turned, True), (text[:1], False)):
                 wide = metrics.horizontalAdvance(words) + 4
-                if all(x + wide < a or x > b for a, b in taken) and x + wide < box.right():
-                    taken.append((x, x + wide))
-                    place = QRectF(x, box.top(), wide + 4, box.height())
+                a0 = x - wide + 4 if left else x
+                free = all(a0 + wide < a or a0 > b for a, b in taken)
+                if free and box.left() <= a0 and a0 + wide < box.right():
+                    taken.append((a0, a0 + wide))
+                    place = QRectF(a0, box.top(), wide + 4, box.height())
                     write(painter, place, words, look.ink, size)
                     break
 

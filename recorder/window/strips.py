@@ -144,7 +144,8 @@ class PaperAxis(pg.AxisItem):  # type: ignore[misc]
         wanted = span / max(2.0, size / 130.0)
         if self.axis == "time":
             rounds = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400)
-            return [(float(next((r for r in rounds if r >= wanted), 28800)), 0.0)]
+            step = float(next((r for r in rounds if r >= wanted), 28800))
+            return [(step, -self._seconds_of_day() % step)]
         return [(_round_step(wanted * self.factor) / self.factor, 0.0)]
 
     def tickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:
@@ -155,8 +156,13 @@ class PaperAxis(pg.AxisItem):  # type: ignore[misc]
         decimals = max(0, -math.floor(math.log10(max(spacing * self.factor, 1e-6)) + 1e-9))
         return [f"{v * self.factor:.{min(decimals, 3)}f}" for v in values]
 
+    def _seconds_of_day(self) -> float:
+        """Of the run's beginning, on the clock shown: ticks stand on its round seconds."""
+        start = self.start.astimezone(self.zone) if self.zone else self.start
+        return start.hour * 3600 + start.minute * 60 + start.second + start.microsecond / 1e6
+
     def _clock(self, t_s: float) -> str:
-        when = self.start + timedelta(seconds=t_s)
+        when = self.start + timedelta(seconds=t_s + 0.001)
         return (when.astimezone(self.zone) if self.zone else when).strftime("%H:%M:%S")
 
 
@@ -171,7 +177,7 @@ class ValueAxis(pg.AxisItem):  # type: ignore[misc]
         self, minVal: float, maxVal: float, size: float
     ) -> list[tuple[float, float]]:
         """One row of round numbers, as many as there is room for."""
-        wanted = abs(maxVal - minVal) / max(2.0, size / 25.0)
+        wanted = abs(maxVal - minVal) / max(2.0, size / 21.0)
         return [(_round_step(wanted), 0.0)]
 
     def tickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:

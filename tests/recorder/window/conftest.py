@@ -8,11 +8,11 @@ os.environ["QT_QPA_PLATFORM"] = "offscreen"
 
 import time
 import uuid
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pytest
@@ -26,6 +26,12 @@ from recorder.acquisition.session import RefusedError, SessionLostError
 from recorder.acquisition.status import DeviceStatus, SessionStatus
 from recorder.marks.mark import Mark
 from recorder.run_file.header import ChannelHeader, DeviceHeader, Event, RunHeader
+from recorder.window.live_run import LiveRun
+
+if TYPE_CHECKING:
+    from PyQt6.QtWidgets import QApplication
+
+    from recorder.acquisition.session import LiveSession
 
 KN_PER_COUNT = 1e-4
 ZERO_COUNTS = 1000
@@ -309,9 +315,49 @@ def session() -> FakeSession:
 
 
 @pytest.fixture(scope="session")
-def application() -> Iterator[Any]:
+def application() -> Iterator[QApplication]:
     from recorder.window.app import application as make
 
     app = make()
     yield app
     app.processEvents()
+
+
+def make_run(session: FakeSession, *, attach_again: Callable[[], Any] | None = None) -> LiveRun:
+    """A run on a session that is not there; its workers are stepped by hand."""
+    return LiveRun(cast("LiveSession", session), attach_again=attach_again)
+
+
+def settle(run: LiveRun, *, now_s: float = 0.0) -> None:
+    """One round of everything: rings, requests, answers."""
+    run.tick()
+    run.clerk.step(now_s=now_s)
+    run.pump.step()
+    run.tick()
+
+
+@pytest.fixture
+def run(session: FakeSession) -> Iterator[LiveRun]:
+    made = make_run(session)
+    yield made
+    made.close()
+
+
+class Kit:
+    """What tests of this folder share: test files cannot import one another."""
+
+    FakeSession = FakeSession
+    TRIP_SHEET = TRIP_SHEET
+    CAR_SHEET = CAR_SHEET
+    CELL = CELL
+    KN_PER_COUNT = KN_PER_COUNT
+    make_run = staticmethod(make_run)
+    settle = staticmethod(settle)
+    send_train = staticmethod(send_train)
+    shift_start = staticmethod(shift_start)
+    header = staticmethod(header)
+
+
+@pytest.fixture
+def kit() -> Kit:
+    return Kit()
