@@ -1,10 +1,9 @@
 """Leap seconds and GPS time.
 
 UTC here is counted as POSIX does, 86 400 s a day: the second 23:59:60 shares its number with
-the
-next 00:00:00. GPS time began with UTC on 1980-01-06 and counts no leap seconds; its week number
-is
-sent in ten bits and begins again every 1024 weeks, at midnight from Saturday to Sunday.
+the next 00:00:00. GPS time began with UTC on 1980-01-06 and counts no leap seconds; its week
+number is sent in ten bits and begins again every 1024 weeks, at midnight from Saturday to
+Sunday.
 """
 
 from __future__ import annotations
@@ -106,8 +105,7 @@ def nearest_era(told_unix_s: float, clock_unix_s: float, *, floor_unix_s: float 
     """A receiver's date moved by whole eras of 1024 weeks to lie nearest the computer's clock.
 
     Never before ``floor_unix_s`` (the day the software was built): a receiver whose firmware
-    rolled
-    over tells dates 19.6 years early.
+    rolled over tells dates 19.6 years early.
     """
     era = ERA_WEEKS * WEEK_S
     moved = told_unix_s + round((clock_unix_s - told_unix_s) / era) * era

@@ -1,8 +1,7 @@
 """From the pull that was read to the pull on level, straight track at constant speed.
 
 Each correction is its own column and can be switched off. The forces, in kilonewtons with
-masses
-in tonnes and ``g`` = 9.80665 m/s²:
+masses in tonnes and ``g`` = 9.80665 m/s²:
 
 * grade: ``m·g·i``, with ``i`` the mean slope under the vehicles (rise positive);
 * curve: ``m·g·(k/R)/1000`` with ``k`` = 698.55 N/kN·m (0.8 lb per short ton per degree);
@@ -10,9 +9,8 @@ in tonnes and ``g`` = 9.80665 m/s²:
 
 What the locomotive has to spend on itself is *added* to the reading to give the equivalent pull
 ("the inertia force is added when the train slows and subtracted when it speeds up" holds for
-the
-train behind the coupler: W. L. Webb, The Economics of Railroad Construction, sec. 123, which is
-the sign used for the resistance of the trailing load).
+the train behind the coupler: W. L. Webb, The Economics of Railroad Construction, sec. 123,
+which is the sign used for the resistance of the trailing load).
 """
 
 from __future__ import annotations

@@ -2,8 +2,7 @@
 
 ``∫F ds = ΔE_potential + ΔE_kinetic + curve work + rolling work + closure``. Rolling work uses a
 resistance that was *not* fitted on the same stretches where that can be had; the closure error
-is
-shown with its own uncertainty, and a run that does not close is not believed.
+is shown with its own uncertainty, and a run that does not close is not believed.
 """
 
 from __future__ import annotations

@@ -3,11 +3,9 @@
 Every part is a signed standard uncertainty in the unit of the value, kept under the name of its
 cause: ``"certificate"``, ``"wheel"``, ``"clock"``, ``"random: stretch 3"`` … Parts of the same
 cause are fully correlated and add with their sign; parts of different causes are independent
-and
-add in quadrature. This is the law of propagation of uncertainty (JCGM 100:2008, 5.1 and 5.2)
-with
-every correlation carried by a shared cause (F.1.2.3), and the effective degrees of freedom of
-Welch and Satterthwaite (G.4.1).
+and add in quadrature. This is the law of propagation of uncertainty (JCGM 100:2008, 5.1 and
+5.2) with every correlation carried by a shared cause (F.1.2.3), and the effective degrees of
+freedom of Welch and Satterthwaite (G.4.1).
 """
 
 from __future__ import annotations

@@ -93,8 +93,7 @@ def table(
     """Columns of the run table, one row a section.
 
     Means are over time; work is pull over distance, draft and buff apart; ``covered`` is the
-    share
-    of the section with data, and means of a section with none are NaN.
+    share of the section with data, and means of a section with none are NaN.
     """
     starts = np.array([s.start for s in sections], dtype=np.int64)
     stops = np.array([s.stop for s in sections], dtype=np.int64)

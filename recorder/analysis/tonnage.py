@@ -1,10 +1,9 @@
 """Tonnage rating: what the operating department wants from it all.
 
 ``W = w·P / (r + g·i + c)``: the trailing tonnes that the available drawbar pull ``P`` takes
-over a
-grade ``i`` with rolling resistance ``r``, curve resistance ``c`` and weather factor ``w`` (US
-Army
-Subcourse TR0603, Rail Operations Planning, gives the same quotient in pounds and short tons).
+over a grade ``i`` with rolling resistance ``r``, curve resistance ``c`` and weather factor
+``w`` (US Army Subcourse TR0603, Rail Operations Planning, gives the same quotient in pounds and
+short tons).
 """
 
 from __future__ import annotations
@@ -132,8 +131,7 @@ def balancing_speed_m_s(
     """Speed held with a given trailing load on a grade, inside the measured speeds.
 
     ``None`` when the balance lies outside ``speeds_m_s``. The uncertainty is that of the
-    balance
-    of forces over its slope with speed (implicit function, JCGM 100:2008 5.1).
+    balance of forces over its slope with speed (implicit function, JCGM 100:2008 5.1).
     """
     own = (train.locomotive_mass_t or 0.0) * G_M_S2 * grade
 

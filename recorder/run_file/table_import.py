@@ -164,8 +164,7 @@ def import_table(
     """Write the run file.
 
     ``uncertainties`` gives, by quantity, the standard uncertainty in the channel's unit and as
-    a
-    fraction of the value; either may be ``None``.
+    a fraction of the value; either may be ``None``.
 
     Raises
     ------

@@ -45,10 +45,9 @@ def test_demo_never_overwrites(demo: Demo) -> None:
 
 
 def test_pull_against_the_truth(demo: Demo) -> None:
-    """Bound: noise of the cell (under 0.3 kN a sample, 200 a mean), offset drift,
-    non-linearity inside the certificate's 0.1 % of capacity; run-out spikes are shorter than
-    the
-    truth's step, so means over 0.1 s are compared away from them and 99 % must hold."""
+    """Bound: noise of the cell (under 0.3 kN a sample, 200 a mean), offset drift, non-linearity
+    inside the certificate's 0.1 % of capacity; run-out spikes are shorter than the truth's
+    step, so means over 0.1 s are compared away from them and 99 % must hold."""
     with open_run(demo.run) as run:
         pull = run.channels["pull"]
         t, values = pull.time_s(), pull.values()
