@@ -9,6 +9,7 @@ energy as long as the step is far below the couplings' period.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -113,6 +114,16 @@ class LumpedTrain:
         """Energy of motion, rotation included."""
         return float(0.5 * np.sum(self._inertia * self.v**2))
 
+    def potential_J(self) -> float:
+        """Energy of height, from the elevation of the line under each vehicle."""
+        middle, half = self._mid + self.x, 0.5 * self._length
+        line = self.journey.line
+        rise = line.grade.second_integral(middle + half) - line.grade.second_integral(
+            middle - half
+        )
+        height = line.elevation_m + rise / self._length
+        return float(np.sum(self._mass * G_M_S2 * height))
+
     def coupler_J(self) -> float:
         """Energy held in the draft gears."""
         e = self.x[:-1] - self.x[1:]
@@ -204,7 +215,7 @@ class LumpedTrain:
             np.copyto(net, self._outer)
             net[:-1] -= force
             net[1:] += force
-            push = effort * (1.0 + amplitude * np.cos(phase * x[0]))
+            push = effort * (1.0 + amplitude * math.cos(phase * float(x[0])))
             net[0] += push
             before = v.copy() if self.ledger is not None else None
             x1_before = v[1]

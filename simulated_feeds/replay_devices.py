@@ -20,12 +20,15 @@ from simulated_feeds.wire import load_cell_frames, wheel_frames
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from recorder.run_file.header import Gap
     from recorder.run_file.reader import Device, RunFile
 
 __all__ = ["ReplayDevice", "replay_device"]
 
 _RESTARTS: Final = ("device restarted", "counter restarted")
 _MOST_SAMPLES: Final = 512
+_FEW_SAMPLES: Final = 4
+_USUAL_SAMPLES: Final = 20
 
 
 class ReplayDevice(Protocol):
@@ -88,12 +91,11 @@ class _LoadCell:
         self._fields = [f for f in device.header.record_dtype.names or () if f != "tick"]
         self._channels = _channel_count(self._fields, run, self.name)
         self._tick_hz = round(device.header.tick_hz)
-        self._step, self._samples, self._lead = _frame_shape(device)
+        gaps = run.gaps(device.name)
+        self._step, self._samples, self._lead = _frame_shape(device, gaps)
         self._sequence = 0
         self._next_tick: int | None = None
-        self._restarts = {
-            g.before_record for g in run.gaps(device.name) if g.cause in _RESTARTS
-        }
+        self._restarts = {g.before_record for g in gaps if g.cause in _RESTARTS}
 
     @property
     def done(self) -> bool:
@@ -173,18 +175,28 @@ def _channel_count(fields: list[str], run: RunFile, name: str) -> int:
     return max(numbers) + 1
 
 
-def _frame_shape(device: Device) -> tuple[int, int, int]:
+def _frame_shape(device: Device, gaps: list[Gap]) -> tuple[int, int, int]:
     """(ticks a sample, samples a frame, samples before the first whole frame).
 
-    Blocks hold whole frames, so the greatest number that divides them all is a frame or a few;
-    only the first may have been cut where the run began.
+    Blocks hold whole frames, and whole frames lie between gaps and in them, so the greatest
+    number that divides them all is a frame; only the first may be cut, where the run began.
     """
     head = device.records(0, 200_000)["tick"].astype(np.int64)
     steps = np.diff(head)
     steps = steps[steps > 0]
     step = int(np.median(steps)) if steps.size else 1
     sizes = device.blocks()["n"].astype(np.int64)
-    whole = int(np.gcd.reduce(sizes[1:] if len(sizes) > 1 else sizes)) if len(sizes) else 1
+    places = np.unique([g.before_record for g in gaps if 0 < g.before_record < device.n])
+    lost = [g.lost_records for g in gaps if g.lost_records > 0]
+    blocks = sizes[1:] if len(sizes) > 1 else sizes
+    known = np.concatenate((blocks, np.diff(places), lost)).astype(np.int64)
+    whole = int(np.gcd.reduce(known)) if known.size else _USUAL_SAMPLES
+    if (
+        whole < _FEW_SAMPLES
+    ):  # a gap that is not whole frames: the records come again all the same
+        whole = int(np.gcd.reduce(blocks)) if blocks.size else _USUAL_SAMPLES
+    if whole < _FEW_SAMPLES:
+        whole = _USUAL_SAMPLES
     samples = max(1, whole)
     while samples > _MOST_SAMPLES:
         samples = next((samples // d for d in range(2, 512) if samples % d == 0), 1)

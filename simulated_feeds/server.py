@@ -105,9 +105,10 @@ class Server:
         self.late_ns = 0
         """Worst lateness of a frame."""
 
-    def wait_for_readers(self) -> bool:
-        """Until the ports are open; False when told to stop first."""
+    def wait_for_readers(self, patience_s: float = float("inf")) -> bool:
+        """Until the ports are open, or patience ends; False when told to stop first."""
         first_ns: int | None = None
+        began_ns = time.monotonic_ns()
         while not self._stop():
             for lane in self._lanes.values():
                 lane.port.poll()
@@ -115,9 +116,8 @@ class Server:
             now = time.monotonic_ns()
             if any(opened) and first_ns is None:
                 first_ns = now
-            if all(opened) or (
-                first_ns is not None and now - first_ns > 1e9 * min(self._gather_s, 1e9)
-            ):
+            gathered = first_ns is not None and (now - first_ns) * 1e-9 > self._gather_s
+            if all(opened) or gathered or (now - began_ns) * 1e-9 > patience_s:
                 return True
             self._sleep(now + 2 * _POLL_NS)
         return False

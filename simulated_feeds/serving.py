@@ -70,6 +70,9 @@ class FeedSettings:
     utc0_ns: int | None = None
     """UTC at world time 0; None: the wall clock's then."""
     gather_s: float = 2.0
+    """How long the first reader waits for the others."""
+    wait_s: float | None = None
+    """Begin after so long even when nobody has opened a port; None: wait for ever."""
     effort_factor: float = 1.0
     wheel_scale_error: float | None = None
     parsed_faults: tuple[Fault, ...] = field(default=(), init=False, repr=False)
@@ -126,9 +129,11 @@ class FeedSettings:
     def from_json(cls, text: str) -> FeedSettings:
         """Inverse of :meth:`to_json`; raises :class:`FeedError`."""
         try:
-            data = json.loads(text)
+            data = dict(json.loads(text))
             data["faults"] = tuple(data.get("faults", ()))
             return cls(**data)
+        except FeedError:
+            raise
         except (TypeError, ValueError, KeyError) as error:
             msg = f"settings of the feed do not read: {error}"
             raise FeedError(msg) from error
@@ -197,7 +202,8 @@ def _serve(
         relay, ports, speed=settings.speed, seconds=settings.seconds, stop=stop,
         outages=outages, gather_s=settings.gather_s,
     )  # fmt: skip
-    began = server.wait_for_readers()
+    patience = float("inf") if settings.wait_s is None else settings.wait_s
+    began = server.wait_for_readers(patience)
     if began:
         # A little ahead, so that making the world costs none of its time.
         wall_ns, mono_ns = time.time_ns() + _MAKING_NS, time.monotonic_ns() + _MAKING_NS

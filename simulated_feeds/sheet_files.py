@@ -77,7 +77,7 @@ def force_certificate(scenario: Scenario) -> ForceCertificate:
         u_relative=stated.u_relative, certificate_id=f"SIM-F-{scenario.seed:04d}",
         cell="simulated coupler cell, 600 kN, four-arm bridge",
         issued=day - timedelta(days=40), expires=day + timedelta(days=325),
-        zero_limit_counts=round(0.005 * law.capacity_kN * law.counts_per_kN),
+        zero_limit_counts=float(round(0.005 * law.capacity_kN * law.counts_per_kN)),
         details={"simulated": "drawn with the simulated cell; no bench stood behind it"},
     )  # fmt: skip
 

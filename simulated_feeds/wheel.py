@@ -123,8 +123,8 @@ class MeasuringWheel:
 
     _count = 0
 
-    def _shown_pulses(self, motion: Motion) -> NDArray[np.float64]:
-        """Position of the encoder in shown pulses, at each instant of the motion."""
+    def _true_pulses(self, motion: Motion) -> NDArray[np.float64]:
+        """Position of the wheel in true pulses, at each instant of the motion."""
         if self._start_s is None:
             # Not on a line at the start, as no wheel stops just there.
             self._start_s = float(motion.s_m[0]) - 0.37 / self.law.pulses_per_m
@@ -135,10 +135,18 @@ class MeasuringWheel:
                 lost = np.where(inside[:-1], np.diff(motion.s_m) * (1.0 - part), 0.0)
                 moved -= np.concatenate(([0.0], np.cumsum(lost)))
                 self._slid_m += float(lost.sum())
-        true = moved * self.law.pulses_per_m
+        return np.asarray(moved * self.law.pulses_per_m)
+
+    def _shown_at(self, true: NDArray[np.float64]) -> NDArray[np.float64]:
+        """What the encoder shows where the wheel stands at (...) true pulses."""
         n = self.law.pulses_per_revolution
         turns = np.floor(true / n)
         return np.asarray(turns * n + np.interp(true - turns * n, self._true, self._shown))
+
+    def _true_at(self, line: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Where the wheel stands, in true pulses, when (...) lines pass."""
+        turns, within = np.divmod(line, self.law.pulses_per_revolution)
+        return np.asarray(turns * self.law.pulses_per_revolution + self._true[within])
 
     def _seconds(self, t_s: NDArray[np.float64]) -> NDArray[np.int64]:
         """Whole UTC seconds passed since world time 0."""
@@ -152,8 +160,7 @@ class MeasuringWheel:
         ticks = self._next_tick + self._frame_ticks * np.arange(f)
         self._next_tick += self._frame_ticks * f
         t_f = np.minimum(self.clock.time_s(ticks), motion.t_s[-1])
-        shown = self._shown_pulses(motion)
-        count, edge_s, way = self._edges(motion.t_s, shown, t_f)
+        count, edge_s, way = self._edges(motion.t_s, self._true_pulses(motion), t_f)
         edge = np.minimum(self.clock.ticks(edge_s), ticks)
         flags = np.where(way > 0, FORWARD, 0).astype(np.uint8)
         pps_tick = np.zeros(f, np.int64)
@@ -172,18 +179,18 @@ class MeasuringWheel:
         )  # fmt: skip
 
     def _edges(
-        self, t: NDArray[np.float64], shown: NDArray[np.float64], t_f: NDArray[np.float64]
+        self, t: NDArray[np.float64], true: NDArray[np.float64], t_f: NDArray[np.float64]
     ) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.int64]]:
         """Count, world time of the last line passed, and which way, at each frame."""
         place = np.searchsorted(t, t_f, side="right")
         grid = np.insert(t, place, t_f)
-        pulses = np.insert(shown, place, np.interp(t_f, t, shown))
-        whole = np.floor(pulses).astype(np.int64)
+        pulses = np.insert(true, place, np.interp(t_f, t, true))
+        whole = np.floor(self._shown_at(pulses)).astype(np.int64)
         moved = np.flatnonzero(np.diff(whole))
         up = whole[moved + 1] > whole[moved]
         line = np.where(up, whole[moved + 1], whole[moved + 1] + 1)
         run = pulses[moved + 1] - pulses[moved]
-        part = np.clip((line - pulses[moved]) / run, 0.0, 1.0)
+        part = np.clip((self._true_at(line) - pulses[moved]) / run, 0.0, 1.0)
         when = grid[moved] + part * (grid[moved + 1] - grid[moved])
         when = when + self._jitter[line % self._jitter.size]
         # The last crossing at or before each frame; what was held when there is none.

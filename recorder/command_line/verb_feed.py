@@ -7,9 +7,12 @@ import json
 import math
 import sys
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
-__all__ = ["add_parser", "run", "speed_of"]
+__all__ = ["Reporter", "add_parser", "add_port_options", "run", "speed_of"]
+
+_UNHEARD_S: Final = 30.0
+"""A feed that is to end by itself does not wait for ever."""
 
 
 def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type is private
@@ -35,6 +38,10 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     parser.add_argument("--channels", type=int, default=4, metavar="N", help="default 4")
     parser.add_argument("--rate", type=int, default=2000, metavar="HZ", help="default 2000")
     parser.add_argument("--pps", action="store_true", help="wire the pulse per second")
+    parser.add_argument(
+        "--wait", type=float, metavar="S",
+        help="begin after S seconds though no port was opened (with --seconds: 30)",
+    )  # fmt: skip
     parser.add_argument(
         "--fault", action="append", default=[], metavar="SPEC", help="may be given again"
     )
@@ -89,6 +96,7 @@ def run(args: argparse.Namespace) -> int:
         folder=args.out, seed=args.seed, seconds=args.seconds, speed=speed_of(args.speed),
         transport="pty" if args.pty else "tcp", channels=args.channels, cars=args.cars,
         sample_rate_hz=args.rate, pps=args.pps, faults=tuple(args.fault),
+        wait_s=_UNHEARD_S if args.wait is None and args.seconds is not None else args.wait,
     )  # fmt: skip
     report = Reporter("feed", as_json=args.json, car_sheet=args.car_sheet)
     with report.until_interrupted():
@@ -152,7 +160,7 @@ def _lines(event: dict[str, Any]) -> list[str]:
                 "waiting until the ports are opened; Ctrl-C ends",
             ]
         case "started":
-            return ["all ports open: running" if event.get("all_open", True) else "running"]
+            return ["running"]
         case "ended":
             sent = ", ".join(f"{n} {f['sent']}" for n, f in event["frames"].items())
             return [f"ended after {event['world_s']:.1f} s; frames sent: {sent}"]
