@@ -83,6 +83,8 @@ class RecordingProcess:
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             env=_environment(),
+            # On Windows a process can only be asked to stop if it leads a group of its own.
+            creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
         )
         self._listener = threading.Thread(target=self._listen, name="recording", daemon=True)
         self._listener.start()

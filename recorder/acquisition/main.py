@@ -48,7 +48,9 @@ def _on_signals(stop: Callable[[str], None]) -> dict[signal.Signals, Any]:
 
     names = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
     numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
-    return {number: signal.signal(number, handler) for number in numbers}
+    # Somebody who had a hang-up ignored (nohup) meant it.
+    wanted = [n for n in numbers if signal.getsignal(n) is not signal.SIG_IGN]
+    return {number: signal.signal(number, handler) for number in wanted}
 
 
 def settings_to_json(settings: RecordingSettings) -> str:

@@ -36,7 +36,7 @@ from recorder.acquisition.runtime import (
 )
 from recorder.acquisition.settings import Outcome, RecordingSettings, Report
 from recorder.acquisition.status import SessionStatus
-from recorder.acquisition.telling import Telling
+from recorder.acquisition.telling import Telling, heard
 from recorder.acquisition.watch import Watch
 from recorder.keeping.errors import SealError
 from recorder.keeping.journal import Journal
@@ -65,9 +65,9 @@ class Recording:
 
     def __init__(self, settings: RecordingSettings, report: Report) -> None:
         self.settings = settings
-        self.report = report
+        self.report = heard(report)
         self.state = "opening"
-        self.telling = Telling(report, self.now_s)
+        self.telling = Telling(self.report, self.now_s)
         self.header: RunHeader
         self.marks: MarkBook
         self.checks: FieldChecks
@@ -172,7 +172,7 @@ class Recording:
         keeper.start()
         try:
             self._zero_before(zero_s)
-            self._watch_over(plan)
+            self._watch_over(plan, journal)
             self._zero_after()
         finally:
             self._end_threads()
@@ -238,7 +238,7 @@ class Recording:
         self.state = "recording"
         self.report("started", t_s=self.now_s(), run=str(self.settings.out))
 
-    def _watch_over(self, plan: Plan) -> None:
+    def _watch_over(self, plan: Plan, journal: Journal) -> None:
         last = self.settings.seconds
         next_s = 0.0
         while not self._stop_reason:
@@ -250,6 +250,8 @@ class Recording:
                 self.stop(f"{last:g} s recorded")
             elif self._feeds_ended(now):
                 self.stop("nothing comes any more")
+            elif journal.disk_full:
+                self._fail(f"{self.settings.out}: disk full; everything up to now is kept")
             elif self._watch.disk_ends:
                 margin = plan.car.recording.stop_free_MiB
                 self._fail(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["Line", "Piece", "Stream", "TickClock"]
 
 LINK_LOST: Final = "link lost"
+LOST_FRAMES: Final = "lost frames"
 
 
 class Line(Protocol):
@@ -211,6 +212,8 @@ class Stream:
             self._pending.clear()
         for fault in faults:
             i = fault.before_record
+            if not i and fault.cause == LOST_FRAMES and _count_lost(gaps, fault.lost_records):
+                continue
             if i >= n:
                 self._last_t = float(times[-1])
                 self._begin(
@@ -236,6 +239,15 @@ class Stream:
             lost_records=pending.lost_records,
             before_record=before_record,
         )
+
+
+def _count_lost(gaps: list[Gap], lost_records: int) -> bool:
+    """What went missing while a link was lost belongs to that gap, and is not one more."""
+    for i, gap in enumerate(gaps):
+        if gap.cause == LINK_LOST:
+            gaps[i] = replace(gap, lost_records=gap.lost_records + lost_records)
+            return True
+    return False
 
 
 def _cut(pieces: list[Piece], skipped: int) -> tuple[list[Piece], list[Piece]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from recorder.acquisition.keeper import Outbox
 from recorder.run_file.blocks import gap_event
@@ -12,11 +12,24 @@ from recorder.run_file.header import Event, Gap
 if TYPE_CHECKING:
     from recorder.acquisition.settings import Report
 
-__all__ = ["Telling"]
+__all__ = ["Telling", "heard"]
 
 MOST_EVENTS: Final = 20_000
 """Remembered for clients; the run itself keeps all."""
 _EVERY_SECOND: Final = frozenset({"health", "clock_anchor"})
+
+
+def heard(report: Report) -> Report:
+    """The same report, but silent once nobody can hear it: a closed pipe stops no thread."""
+
+    def guarded(kind: str, **data: Any) -> None:  # noqa: ANN401 - JSON values
+        try:
+            report(kind, **data)
+        except (OSError, ValueError):
+            # Nothing to tell it to: the run itself keeps what matters.
+            return
+
+    return guarded
 
 
 class Telling:

@@ -69,6 +69,7 @@ class Watch:
         self._wall: int | None = None
         self._asleep: int | None = None
         self._said_disk = False
+        self._said_blind = False
 
     def second(self, t_s: float, *, keep_s: float, more: Mapping[str, Any]) -> None:
         """One second's work; ``keep_s`` is its longest commit, ``more`` is kept with it."""
@@ -159,7 +160,9 @@ class Watch:
         try:
             self.free_bytes = self._free(self._folder)
         except OSError as error:
-            self._warn(f"{self._folder}: cannot tell the free disk ({error.strerror})")
+            if not self._said_blind:
+                self._said_blind = True
+                self._warn(f"{self._folder}: cannot tell the free disk ({error.strerror})")
             return
         sheet = self._plan.car.recording
         keep_free = sheet.stop_free_MiB * MiB + 0.1 * _size(self._run_path)

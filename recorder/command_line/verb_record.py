@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 __all__ = ["add_parser", "run"]
 
+WINDOW_CLOSES_S: Final = 5.0
 LINE_EVERY_S: Final = 10.0
 """How often progress is told where no terminal shows a moving line."""
 
@@ -169,8 +170,10 @@ def _record(args: argparse.Namespace) -> int:
         allow_network_disk=args.allow_network_disk,
     )
     teller = _Teller(window=not args.headless and _screen_there())
-    outcome = record_here(settings, teller)
-    teller.end()
+    try:
+        outcome = record_here(settings, teller)
+    finally:
+        teller.end()
     _say(outcome, as_json=args.json)
     return outcome.exit_code
 
@@ -225,11 +228,18 @@ class _Teller:
                 self._line(words)
 
     def end(self) -> None:
-        """Finish a moving line."""
+        """Finish a moving line; close the window, there is nothing to show any more."""
         with self._guard:
             if self._moving:
                 print(file=sys.stderr)
                 self._moving = False
+        if self._process is not None and self._process.poll() is None:
+            self._process.terminate()
+            try:
+                self._process.wait(WINDOW_CLOSES_S)
+            except subprocess.TimeoutExpired:
+                self._process.kill()
+                self._process.wait()
 
     def _progress(self, status: dict[str, Any]) -> None:
         if self._process is not None and (code := self._process.poll()) is not None:
@@ -253,10 +263,10 @@ class _Teller:
 
     def _open_window(self, session_path: str) -> None:
         """In a process of its own: whatever becomes of it, recording goes on."""
-        words = "import sys; from recorder.window.app import run_window; "
-        words += "sys.exit(run_window(sys.argv[1]))"
+        words = [sys.executable, "-m", "recorder.window.app", "--session", session_path]
         try:
-            self._process = subprocess.Popen([sys.executable, "-c", words, session_path])
+            # In a session of its own, so that a Ctrl-C meant for the recording spares it.
+            self._process = subprocess.Popen(words, start_new_session=True)
         except OSError as error:
             self._line(f"the window cannot be opened ({error}); recording goes on without it")
 

@@ -102,6 +102,15 @@ def test_a_lost_link_is_one_gap_however_often_reopening_fails() -> None:
     assert one.gaps == 1
 
 
+def test_what_the_lost_link_cost_is_counted_in_its_gap() -> None:
+    one = stream()
+    one.take(batch(0, 10), 0.009)
+    one.lost("unplugged", 1.0)
+    (gap,), _, _ = one.take(batch(7000, 10, fault("lost frames", 0, lost=6990)), 7.0)
+    assert (gap.cause, gap.lost_records, gap.before_record) == ("link lost", 6990, 10)
+    assert (one.gaps, one.lost_records) == (1, 6990)
+
+
 def test_a_gap_that_never_ended_ends_with_the_recording() -> None:
     one = stream()
     one.take(batch(0, 10), 0.009)
