@@ -11,6 +11,7 @@ from urllib.parse import quote
 
 from recorder.keeping import batch_rows
 from recorder.keeping.errors import JournalError
+from recorder.keeping.owner import journal_state
 from recorder.marks.mark import Mark
 from recorder.run_file.errors import RunFileError
 from recorder.run_file.header import Event, RunHeader
@@ -95,11 +96,13 @@ class JournalReader:
         if not self.path.is_file():
             msg = "no such journal"
             raise FileNotFoundError(2, msg, str(self.path))
+        self._beside = [self.path.with_name(self.path.name + end) for end in ("-shm", "-wal")]
+        self._was_alone = not any(path.exists() for path in self._beside)
         self._connection = _connect(self.path)
         try:
             self.header = self._read_header()
         except BaseException:
-            self._connection.close()
+            self.close()
             raise
         self._dtypes = {d.name: d.record_dtype for d in self.header.devices}
 
@@ -179,8 +182,14 @@ class JournalReader:
         return {t: self._highest(t) for t in ("batches", "marks", "events")}
 
     def close(self) -> None:
-        """Let go; may be called twice."""
+        """Let go, leaving nothing behind; may be called twice."""
         self._connection.close()
+        # SQLite leaves these where a reader was the first to open a closed journal.
+        if self._was_alone and journal_state(self.path) != "recording":
+            self._was_alone = False
+            if not self._beside[1].exists() or self._beside[1].stat().st_size == 0:
+                for path in self._beside:
+                    path.unlink(missing_ok=True)
 
     def __enter__(self) -> Self:
         return self

@@ -124,13 +124,13 @@ def check_against_journal(
         total = max(reader.count()["batches"], 1)
         at = dict.fromkeys(run.devices, 0)
         block_at = dict.fromkeys(run.devices, 0)
-        blocks = {name: device.blocks() for name, device in run.devices.items()}
         marks = []
         transfer = Transfer(reader)
         while rows := reader.read_new(transfer.cursor):
             for batch in rows.batches:
-                _check_batch(run, batch, at[batch.device], blocks[batch.device], block_at)
+                _check_batch(run, batch, at[batch.device], block_at[batch.device])
                 at[batch.device] += sum(len(block.records) for block in batch.blocks)
+                block_at[batch.device] += len(batch.blocks)
             marks.extend(rows.marks)
             told(min(transfer.cursor.batches / total, 1.0), "checking against the journal")
         for name, n in at.items():
@@ -143,39 +143,30 @@ def check_against_journal(
             raise SealError(msg)
 
 
-def _check_batch(
-    run: RunFile,
-    batch: Batch,
-    start: int,
-    blocks: np.ndarray[tuple[int], np.dtype[np.void]],
-    block_at: dict[str, int],
-) -> None:
+def _check_batch(run: RunFile, batch: Batch, start: int, first_block: int) -> None:
     device = run.devices[batch.device]
-    n = sum(len(block.records) for block in batch.blocks)
     wanted = np.concatenate([block.records for block in batch.blocks])
-    found = device.records(start, start + n)
-    if len(found) != n or found.tobytes() != wanted.tobytes():
+    found = device.records(start, start + len(wanted))
+    if found.tobytes() != wanted.tobytes():
         msg = (
-            f"{run.path}: records {start} to {start + n} of {batch.device} are not those of the"
-            f" journal (row {batch.row})"
+            f"{run.path}: records {start} to {start + len(wanted)} of {batch.device} are not"
+            f" those of the journal (row {batch.row})"
         )
         raise SealError(msg)
-    first = start
-    for block in batch.blocks:
-        row = blocks[block_at[batch.device]]
-        if (row["sequence"], row["first_record"], row["n"], row["received_s"]) != (
-            block.sequence,
-            first,
-            len(block.records),
-            block.received_s,
-        ):
-            msg = (
-                f"{run.path}: block {block.sequence} of {batch.device} is not that of the"
-                f" journal (row {batch.row})"
-            )
-            raise SealError(msg)
-        block_at[batch.device] += 1
-        first += len(block.records)
+    rows = device.blocks(first_block, first_block + len(batch.blocks))
+    sizes = [len(block.records) for block in batch.blocks]
+    right = (
+        rows["n"].tolist() == sizes
+        and rows["first_record"].tolist() == (start + np.cumsum([0, *sizes[:-1]])).tolist()
+        and rows["sequence"].tolist() == [block.sequence for block in batch.blocks]
+        and rows["received_s"].tolist() == [block.received_s for block in batch.blocks]
+    )
+    if not right:
+        msg = (
+            f"{run.path}: the receipt times of {batch.device} from record {start} on are not"
+            f" those of the journal (row {batch.row})"
+        )
+        raise SealError(msg)
 
 
 def remove_journal(journal_path: Path | str) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 from recorder.run_file.blocks import BLOCK_DTYPE
 from recorder.run_file.errors import RunFileError, reading
 from recorder.run_file.layout import raw_name
-from recorder.run_file.revalue import read_records
+from recorder.run_file.records import read_records
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -92,10 +92,10 @@ class Device:
         with reading(self._path):
             return read_records(self._group, self.header.record_dtype, low, high)
 
-    def blocks(self) -> NDArray[np.void]:
-        """(b,) of ``BLOCK_DTYPE``: receipt times and the lines of the recording."""
+    def blocks(self, start: int = 0, stop: int | None = None) -> NDArray[np.void]:
+        """(stop − start,) of ``BLOCK_DTYPE``: receipt times and the lines of the recording."""
         with reading(self._path):
-            rows: NDArray[np.void] = self._blocks[:]
+            rows: NDArray[np.void] = self._blocks[start:stop]
         return rows
 
     def index_at(self, t_s: float) -> int:

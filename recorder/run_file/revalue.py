@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from calibration.speed import speed_from_pulses
 from recorder.run_file.calibrate import Calibrator
-from recorder.run_file.layout import raw_name
+from recorder.run_file.records import read_records
 from recorder.run_file.timeline import HOST_CLOCK_DRIVERS
 
 if TYPE_CHECKING:
@@ -19,22 +20,12 @@ if TYPE_CHECKING:
     from recorder.run_file.header import ChannelHeader, DeviceHeader, Event, RunHeader
     from recorder.run_file.timeline import Timeline
 
-__all__ = ["gnss_fixes", "read_records", "revalue_device"]
+__all__ = ["gnss_fixes", "revalue_device"]
 
 SPEED_PIECE: Final = 200_000
 SPEED_OVERLAP: Final = 3_000
 """Records worked with on either side of a piece: 30 s at 100 frames a second."""
 PPS_PRESENT: Final = 4
-
-
-def read_records(
-    group: h5py.Group, dtype: np.dtype[Any], start: int, stop: int
-) -> NDArray[np.void]:
-    """(stop − start,) records put together from their columns."""
-    records = np.zeros(stop - start, dtype)
-    for field in dtype.names or ():
-        records[field] = group[raw_name(field)][start:stop]
-    return records
 
 
 def revalue_device(
@@ -81,8 +72,6 @@ def _speeds(
     line: Timeline,
 ) -> None:
     """Speed from pulse timing, over each stretch in which the device did not restart."""
-    from calibration.speed import speed_from_pulses
-
     n = group["time_s"].shape[0]
     stretches = [(s.first_record, min(s.stop_record, n)) for s in line.segments] or [(0, n)]
     for first, last in stretches:

@@ -19,7 +19,12 @@ import numpy as np
 
 from recorder.run_file.blocks import gaps_of
 from recorder.run_file.create import LIBVER, put_text, read_header, utc_text
-from recorder.run_file.digests import closing_line, dataset_digests, file_digest
+from recorder.run_file.digests import (
+    closing_line,
+    dataset_digests,
+    file_digest,
+    read_closing_line,
+)
 from recorder.run_file.errors import RunFileError, reading
 from recorder.run_file.overview import LEAST_BINS, BinSums, base_width, coarser
 from recorder.run_file.revalue import gnss_fixes, revalue_device
@@ -75,11 +80,9 @@ def seal_file(
         Disk full or not writable.
     """
     place = Path(path)
+    _refuse_sealed(place)
     with reading(place), h5py.File(place, "r+", libver=LIBVER) as file:
         header = read_header(file, place)
-        if int(file.attrs["complete"]) or "digests" in file:
-            msg = f"{place}: sealed already; a sealed run is never written to again"
-            raise RunFileError(msg)
         work = _Work(
             file=file,
             header=header,
@@ -104,6 +107,17 @@ def seal_file(
         _put_digests(file, digests)
         file.flush()
         os.fsync(file.id.get_vfd_handle())
+
+
+def _refuse_sealed(place: Path) -> None:
+    """Look before the file is opened for writing, which alone would change it."""
+    with place.open("rb") as raw:
+        closed = read_closing_line(raw) is not None
+    with reading(place), h5py.File(place, "r") as file:
+        closed = closed or int(file.attrs["complete"]) != 0 or "digests" in file
+    if closed:
+        msg = f"{place}: sealed already; a sealed run is never written to again"
+        raise RunFileError(msg)
 
 
 def mark_complete(path: Path | str) -> None:
@@ -140,7 +154,8 @@ def _times(work: _Work) -> dict[str, Timeline]:
         if work.given_times:
             line = as_given(group["time_s"].shape[0])
         else:
-            blocks = work.file[f"blocks/{device.name}"][:]
+            table = work.file[f"blocks/{device.name}"]
+            blocks = table.fields(["first_record", "n", "received_s", "tick_last"])[:]
             line = tie_ticks(device, work.header, blocks, work.gaps)
             work.progress(0.0, f"times of {device.name}")
             _write_times(group, line)

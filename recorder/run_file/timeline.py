@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 import numpy as np
 
+from calibration.clock import fit_ticks
 from recorder.run_file.blocks import ticks_to_time
 from recorder.run_file.calibrate import RESTART_CAUSES
 
@@ -114,7 +115,7 @@ def tie_ticks(
 
     Parameters
     ----------
-    blocks : (b,) of ``BLOCK_DTYPE``, in order
+    blocks : (b,) with ``first_record``, ``n``, ``received_s``, ``tick_last``, in order
     gaps
         Of this run; a restart of this device begins a new segment.
     """
@@ -181,8 +182,6 @@ def _tie(
 
     if len(blocks) < LEAST_BLOCKS or span_s < LEAST_SPAN_S:
         return kept(f"{len(blocks)} blocks over {span_s:.1f} s are too few for a fit")
-    from calibration.clock import fit_ticks
-
     chosen = _earliest(ticks, received_s, device.tick_hz)
     try:
         fit = fit_ticks(ticks[chosen], received_s[chosen], tick_hz=device.tick_hz)

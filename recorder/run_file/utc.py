@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from calibration.clock import fit_utc
 from recorder.run_file.layout import UTC_DTYPE
 
 if TYPE_CHECKING:
@@ -80,8 +81,6 @@ def fit_scale(
     if len(utc_ns) < LEAST_FIXES:
         why = f"{len(utc_ns)} valid clock fixes"
         return wall_clock_scale(header), {"source": "computer's clock", "why": why}
-    from calibration.clock import fit_utc
-
     pulses = pps_t_s if pps_t_s is not None and len(pps_t_s) >= LEAST_FIXES else None
     try:
         fit = fit_utc(t_run_s, utc_ns, pps_t_s=pulses)

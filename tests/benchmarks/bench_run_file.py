@@ -1,0 +1,219 @@
+"""Journal and filer against bare h5py; the seal, opening and checking of a long run.
+
+    python tests/benchmarks/bench_run_file.py [--records 4000000] [--hours 0]
+
+Prints rates and ratios of one run. ``--hours H`` also makes a run of H hours at 2 kHz with
+4 channels, and tells time and memory of the seal.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import tempfile
+import threading
+import time
+import uuid
+from collections.abc import Iterator
+from pathlib import Path
+
+import h5py
+import numpy as np
+
+from calibration.certificate import dump_certificate
+from calibration.force import ForceCertificate
+from recorder.keeping.filer import follow
+from recorder.keeping.journal import Journal, KeptBlock
+from recorder.keeping.seal import seal
+from recorder.run_file.header import ChannelHeader, DeviceHeader, RunHeader
+from recorder.run_file.reader import open_run
+from recorder.run_file.verify import verify_run
+
+CHANNELS = 4
+CHUNK = 20_000
+TICK_HZ = 1_000_000.0
+
+
+def header() -> RunHeader:
+    """A run of one load cell with four force channels."""
+    cell = ForceCertificate.from_coefficients([0.0, 1e-4, 1e-13], capacity_kN=900.0)
+    channels = tuple(
+        ChannelHeader(
+            name="pull" if i == 0 else f"pull_{i}",
+            quantity="pull",
+            unit="kN",
+            field=f"ch{i}",
+            certificate="cell",
+        )
+        for i in range(CHANNELS)
+    )
+    device = DeviceHeader(
+        name="cell",
+        driver="load-cell-frames",
+        port="none",
+        dtype=[["tick", "<u8"], *([f"ch{i}", "<i4"] for i in range(CHANNELS))],
+        tick_hz=TICK_HZ,
+        channels=channels,
+    )
+    return RunHeader(
+        run_id=uuid.uuid4().hex,
+        started_utc_ns=time.time_ns(),
+        started_monotonic_ns=0,
+        boot_id="",
+        software="benchmark",
+        car_sheet="",
+        trip_sheet="",
+        certificates={"cell": dump_certificate(cell)},
+        devices=(device,),
+    )
+
+
+def commits(
+    head: RunHeader, records: int, commit: int, block: int
+) -> Iterator[list[KeptBlock]]:
+    """Commits of blocks of made-up counts at an even step of the ticks."""
+    dtype = head.devices[0].record_dtype
+    step = 500
+    rng = np.random.default_rng(1)
+    noise = rng.integers(-2000, 2000, (commit, CHANNELS), dtype=np.int32)
+    for start in range(0, records, commit):
+        held = np.zeros(min(commit, records - start), dtype)
+        held["tick"] = np.arange(start, start + len(held), dtype=np.uint64) * step
+        for i in range(CHANNELS):
+            held[f"ch{i}"] = noise[: len(held), i] + 100_000 * i
+        yield [
+            KeptBlock(
+                device="cell",
+                sequence=(start + at) // block,
+                received_s=(start + at + block) * step / TICK_HZ + 0.002,
+                tick0=0,
+                t0_s=0.001,
+                s_per_tick=1.0 / TICK_HZ,
+                records=held[at : at + block],
+            )
+            for at in range(0, len(held), block)
+        ]
+
+
+def ours(folder: Path, records: int, commit: int, block: int) -> tuple[float, float]:
+    """Seconds of the journal, and of the filer after it: one core's whole work."""
+    head = header()
+    pieces = list(commits(head, records, commit, block))
+    start = time.perf_counter()
+    journal = Journal.create(folder / "run.h5.journal", head)
+    for blocks in pieces:
+        journal.append(blocks, [])
+    kept = time.perf_counter() - start
+    stop = threading.Event()
+    stop.set()
+    start = time.perf_counter()
+    follow(folder / "run.h5.journal", folder / "run.h5", stop)
+    filed = time.perf_counter() - start
+    journal.close()
+    return kept, filed
+
+
+def bare(source: Path, target: Path, commit: int) -> float:
+    """Seconds of bare h5py to append the same arrays in the same chunks, synced as often."""
+    with h5py.File(source, "r") as file:
+        arrays = {name: column[:] for name, column in file["devices/cell"].items()}
+    n = len(arrays["tick"])
+    start = time.perf_counter()
+    with h5py.File(target, "x", libver=("v110", "v110")) as file:
+        columns = {
+            name: file.create_dataset(
+                name, shape=(0,), maxshape=(None,), chunks=(CHUNK,), dtype=array.dtype
+            )
+            for name, array in arrays.items()
+        }
+        for i, at in enumerate(range(0, n, commit)):
+            for name, column in columns.items():
+                piece = arrays[name][at : at + commit]
+                column.resize((at + len(piece),))
+                column[at:] = piece
+            if i % 8 == 7:
+                file.flush()
+                os.fsync(file.id.get_vfd_handle())
+        file.flush()
+        os.fsync(file.id.get_vfd_handle())
+    return time.perf_counter() - start
+
+
+def peak_memory_mb() -> float:
+    """Peak resident memory of this process so far."""
+    if sys.platform == "win32":
+        return float("nan")
+    import resource
+
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def throughput(folder: Path, records: int) -> None:
+    """Print the ratio to bare h5py for a fast and for an everyday stream."""
+    for what, commit, block in (
+        ("fast stream, 62,500 records a commit", 62_500, 500),
+        ("2 kHz, 500 records a commit in blocks of 20", 500, 20),
+    ):
+        count = records if commit > 1000 else records // 8
+        place = folder / str(commit)
+        place.mkdir()
+        kept, filed = ours(place, count, commit, block)
+        plain = bare(place / "run.h5", place / "bare.h5", commit)
+        samples = count * CHANNELS
+        print(f"{what}: {count:,} records of {CHANNELS} channels")
+        print(f"  journal {samples / kept / 1e6:7.2f} M samples/s, {kept:.2f} s")
+        print(f"  filer   {samples / filed / 1e6:7.2f} M samples/s, {filed:.2f} s")
+        print(f"  both    {samples / (kept + filed) / 1e6:7.2f} M samples/s")
+        print(f"  bare    {samples / plain / 1e6:7.2f} M samples/s, {plain:.2f} s")
+        print(f"  ratio to bare h5py: {100 * plain / (kept + filed):.0f} %")
+
+
+def long_run(folder: Path, hours: float) -> None:
+    """Seal, open, draw and verify a long run, with the memory each took."""
+    head = header()
+    records = int(hours * 3600 * 2000)
+    journal = Journal.create(folder / "long.h5.journal", head)
+    stop = threading.Event()
+    filer = threading.Thread(
+        target=follow, args=(folder / "long.h5.journal", folder / "long.h5", stop)
+    )
+    filer.start()
+    for blocks in commits(head, records, 10_000, 200):
+        journal.append(blocks, [])
+    journal.close()
+    stop.set()
+    filer.join()
+    print(f"{hours:g} h at 2 kHz: filed, peak memory {peak_memory_mb():.0f} MB")
+    start = time.perf_counter()
+    seal(folder / "long.h5.journal", folder / "long.h5")
+    size = (folder / "long.h5").stat().st_size
+    print(f"  seal   {time.perf_counter() - start:6.2f} s, {size / 1e9:.2f} GB")
+    print(f"  peak memory {peak_memory_mb():.0f} MB")
+    start = time.perf_counter()
+    with open_run(folder / "long.h5") as run:
+        print(f"  open   {time.perf_counter() - start:6.3f} s")
+        for span in (1.0, 60.0, 3600.0 * hours):
+            start = time.perf_counter()
+            run.overview("pull", 0.0, span, 1600)
+            print(f"  overview of {span:g} s: {1000 * (time.perf_counter() - start):.1f} ms")
+    start = time.perf_counter()
+    findings = verify_run(folder / "long.h5")
+    print(f"  verify {time.perf_counter() - start:6.2f} s, {len(findings)} findings")
+
+
+def main() -> None:
+    """Run it."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
+    parser.add_argument("--records", type=int, default=4_000_000)
+    parser.add_argument("--hours", type=float, default=0.0)
+    args = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        if args.records:
+            throughput(Path(folder), args.records)
+        if args.hours:
+            long_run(Path(folder), args.hours)
+
+
+if __name__ == "__main__":
+    main()
