@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
     from recorder.acquisition.session import LiveSession
     from recorder.acquisition.status import SessionStatus
+    from recorder.track.route import Route
     from recorder.window.mark_book import Entry
 
 __all__ = ["Drawn", "LiveRun"]
@@ -87,28 +88,29 @@ class LiveRun:
 
     def _route(self, given: str | Path | None) -> RouteAhead | None:
         sheet = self.trip.route
-        if sheet is None and given is None:
-            return None
-        from recorder.track.route import load_route, parse_route
-
-        held = self.session.header.route
-        if given is None and held:
-            try:
-                return _ahead(parse_route(held, source="route of the run"), self.trip)
-            except ValueError as error:
-                self.route_problem = f"no profile: {error}"
-                return None
-        places = [Path(given)] if given is not None else _route_places(self.trip, self.session)
-        path = next((p for p in places if p.is_file()), None)
-        if path is None:
-            self.route_problem = f"route {places[0].name} not found beside the run; no profile"
+        if sheet is None and given is None and not self.header.route:
             return None
         try:
-            route = load_route(path)
+            route = self._read_route(given)
         except (OSError, ValueError) as error:
             self.route_problem = f"no profile: {error}"
             return None
         return _ahead(route, self.trip)
+
+    def _read_route(self, given: str | Path | None) -> Route:
+        """The route given, the one in the run itself, or the trip sheet's beside the run."""
+        from recorder.track.route import load_route, parse_route
+
+        if given is not None:
+            return load_route(given)
+        if self.header.route:
+            return parse_route(self.header.route, source="route of the run")
+        places = _route_places(self.trip, self.session)
+        path = next((p for p in places if p.is_file()), None)
+        if path is None:
+            msg = f"route {places[0].name} is not beside the run"
+            raise FileNotFoundError(msg)
+        return load_route(path)
 
     # ------------------------------------------------------------------ life
 
