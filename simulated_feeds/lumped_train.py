@@ -29,6 +29,8 @@ __all__ = ["Ledger", "LumpedTrain"]
 
 CONTROL_STEPS: Final = 10
 """Steps between looks at the line and the controls."""
+_SEAT_M: Final = 0.003
+"""Travel of a draft gear over which its damping comes in."""
 
 
 @dataclass(slots=True)
@@ -196,7 +198,7 @@ class LumpedTrain:
             np.empty(n - 1),
             np.empty(n),
         )
-        phase = 2.0 * np.pi * per_metre
+        phase, seat = 2.0 * np.pi * per_metre, 1.0 / _SEAT_M
         x1_before = 0.0
         for i in range(out.shape[1]):
             np.subtract(x[:-1], x[1:], out=stretch)
@@ -204,6 +206,11 @@ class LumpedTrain:
             np.maximum(play, -half, out=play)
             np.subtract(stretch, play, out=stretch)
             np.subtract(v[:-1], v[1:], out=rate)
+            # The damper comes in with the first millimetres: friction wedges have to seat.
+            np.abs(stretch, out=play)
+            play *= seat
+            np.minimum(play, 1.0, out=play)
+            rate *= play
             rate *= c
             np.multiply(stretch, k, out=force)
             # The damper acts while the gear is engaged, and never turns push into pull.

@@ -64,6 +64,11 @@ class Port(Protocol):
         """Bytes held for a slow reader."""
         ...
 
+    @property
+    def drained(self) -> bool:
+        """The reader has all of it: closing now loses nothing."""
+        ...
+
     def poll(self) -> None:
         """See who comes and goes; send what is held."""
         ...
@@ -120,6 +125,10 @@ class TcpPort:
     @property
     def pending(self) -> int:
         return len(self._held.data)
+
+    @property
+    def drained(self) -> bool:
+        return not self._held.data  # the system delivers what it has taken, also after a close
 
     def replug(self) -> None:
         """Listen, on the same number as before."""
@@ -235,6 +244,30 @@ class PtyPort:
     @property
     def pending(self) -> int:
         return len(self._held.data)
+
+    @property
+    def drained(self) -> bool:
+        # What its reader has not read yet would go down with the pseudo-terminal.
+        return not self._held.data and (not self.open or self._unread() == 0)
+
+    def _unread(self) -> int:
+        """Bytes waiting on the reader's side."""
+        if sys.platform == "win32":
+            return 0
+        import fcntl
+        import termios
+
+        try:
+            device = os.open(self._link, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+        except OSError:
+            return 0
+        try:
+            answer = fcntl.ioctl(device, termios.FIONREAD, bytes(4))
+        except OSError:
+            return 0
+        finally:
+            os.close(device)
+        return int.from_bytes(answer, sys.byteorder)
 
     def replug(self) -> None:
         """Make a new pseudo-terminal and point the link at it."""

@@ -29,6 +29,7 @@ _POLL_NS: Final = 5_000_000
 _FLUSH_NS: Final = 5_000_000_000
 _HELD_MOST: Final = 256 * 1024
 _BURST: Final = 256
+_QUIET_LOOKS: Final = 4
 
 
 class Source(Protocol):
@@ -246,12 +247,14 @@ class Server:
         """Give readers a while to take what is held."""
         patience = _FLUSH_NS if self._speed > 0.0 else 12 * _FLUSH_NS
         deadline = time.monotonic_ns() + patience
-        while time.monotonic_ns() < deadline and not self._stop():
+        quiet = 0
+        while time.monotonic_ns() < deadline and quiet < _QUIET_LOOKS and not self._stop():
             for lane in self._lanes.values():
                 lane.port.poll()
-            if not any(lane.port.pending for lane in self._lanes.values()):
-                return
-            self._sleep(time.monotonic_ns() + _POLL_NS)
+            # Bytes may be between two buffers at one look.
+            drained = all(lane.port.drained for lane in self._lanes.values())
+            quiet = quiet + 1 if drained else 0
+            time.sleep(_POLL_NS * 1e-9)
 
     def _sleep(self, until_ns: int) -> None:
         """Until a moment, or until a port wants something."""

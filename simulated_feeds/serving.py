@@ -66,7 +66,7 @@ class FeedSettings:
     pps: bool = False
     depart_t_s: float = 8.0
     faults: tuple[str, ...] = ()
-    truth_hz: float = 100.0
+    truth_hz: float = 200.0
     utc0_ns: int | None = None
     """UTC at world time 0; None: the wall clock's then."""
     gather_s: float = 2.0

@@ -55,7 +55,7 @@ class TruthWriter:
         Rows a second.
     """
 
-    def __init__(self, stream: IO[str], *, utc0_ns: int, rate_hz: float = 100.0) -> None:
+    def __init__(self, stream: IO[str], *, utc0_ns: int, rate_hz: float = 200.0) -> None:
         self._stream, self._utc0_ns = stream, utc0_ns
         self._step_s = 1.0 / rate_hz
         self._next = 0

@@ -138,6 +138,19 @@ def test_pty_unplug_hangs_up_on_its_reader(tmp_path: Path) -> None:
 
 
 @pty_only
+def test_pty_knows_what_is_unread(tmp_path: Path) -> None:
+    port = PtyPort("wheel", tmp_path)
+    reader = os.open(port.address, os.O_RDWR | os.O_NOCTTY)
+    until(port, lambda: port.open)
+    port.send([b"\xd2" * 300])
+    until(port, lambda: not port.drained)
+    assert len(os.read(reader, 1000)) == 300
+    assert port.drained
+    os.close(reader)
+    port.close()
+
+
+@pty_only
 def test_pty_that_is_not_read_drops(tmp_path: Path) -> None:
     port = PtyPort("wheel", tmp_path)
     reader = os.open(port.address, os.O_RDWR | os.O_NOCTTY)

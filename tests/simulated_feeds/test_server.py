@@ -33,6 +33,10 @@ class ListPort:
     def pending(self) -> int:
         return 1 << 30 if self._stuck > 0 else 0
 
+    @property
+    def drained(self) -> bool:
+        return self.pending == 0
+
     def poll(self) -> None:
         self._polls_left -= 1
         self._stuck -= 1

@@ -58,8 +58,8 @@ def test_a_whole_feed(tmp_path: Path, reading: Reading) -> None:
         assert got[name] == rendered.data, name
     truth = read_truth(tmp_path / "truth.csv")
     assert list(truth)[:4] == ["time_s", "pull_kN", "speed_m_s", "distance_m"]
-    assert np.diff(truth["time_s"]) == pytest.approx(0.01, abs=1e-6)
-    assert truth["time_s"][-1] == pytest.approx(11.99)
+    assert np.diff(truth["time_s"]) == pytest.approx(0.005, abs=1e-6)
+    assert truth["time_s"][-1] == pytest.approx(11.995)
     assert truth["utc_s"] - truth["time_s"] == pytest.approx(10**9, abs=1e-5)
     assert truth["pull_kN"].max() > 20.0
     assert started["world0_monotonic_ns"] >= before
