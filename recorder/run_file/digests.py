@@ -37,7 +37,7 @@ CLOSING_BYTES: Final = len(_CLOSING % bytes(64))
 
 def closing_line(digest: str) -> bytes:
     """The last line of a sealed file: SHA-256 over all bytes before it."""
-    return _CLOSING % digest.encode("ascii")
+    return _CLOSING % digest.encode("ascii", "replace")
 
 
 def read_closing_line(file: BinaryIO) -> str | None:
@@ -45,8 +45,9 @@ def read_closing_line(file: BinaryIO) -> str | None:
     size = file.seek(0, os.SEEK_END)
     file.seek(max(size - CLOSING_BYTES, 0))
     line = file.read(CLOSING_BYTES)
-    digest = line[-65:-1].decode("ascii", "replace")
-    return digest if line == closing_line(digest) else None
+    digest = line[-65:-1]
+    # An unsealed file ends in any bytes at all.
+    return digest.decode() if digest.isascii() and line == _CLOSING % digest else None
 
 
 def file_digest(

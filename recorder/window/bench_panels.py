@@ -223,7 +223,7 @@ class CountsStrip(pg.PlotWidget):  # type: ignore[misc]
     """The last minute of counts."""
 
     def __init__(self, desk: BenchDesk) -> None:
-        super().__init__(axisItems={"left": ValueAxis()})
+        super().__init__(axisItems={"left": ValueAxis(), "bottom": ValueAxis("bottom", "s")})
         self._desk = desk
         self._scale = Scale(least=100.0)
         self._low_high = (0.0, 1.0)

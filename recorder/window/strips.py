@@ -167,25 +167,27 @@ class PaperAxis(pg.AxisItem):  # type: ignore[misc]
 
 
 class ValueAxis(pg.AxisItem):  # type: ignore[misc]
-    """Left axis: few plain numbers, a true minus sign."""
+    """Few plain numbers with a true minus sign, and perhaps their unit."""
 
-    def __init__(self) -> None:
-        super().__init__("left")
+    def __init__(self, side: str = "left", unit: str = "") -> None:
+        super().__init__(side)
+        self._unit = f" {unit}" if unit else ""
+        self._room = 21.0 if side == "left" else 80.0
         self.enableAutoSIPrefix(enable=False)
 
     def tickSpacing(  # pyqtgraph's name
         self, minVal: float, maxVal: float, size: float
     ) -> list[tuple[float, float]]:
         """One row of round numbers, as many as there is room for."""
-        wanted = abs(maxVal - minVal) / max(2.0, size / 21.0)
+        wanted = abs(maxVal - minVal) / max(2.0, size / self._room)
         return [(_round_step(wanted), 0.0)]
 
     def tickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:
         """Words of the ticks."""
         del scale
         decimals = max(0, -math.floor(math.log10(max(spacing, 1e-9)) + 1e-9))
-        return [f"{round(v, decimals):,.{decimals}f}".replace(",", "\u2009").replace("-", "−")
-                for v in values]  # fmt: skip
+        texts = (f"{round(v, decimals):,.{decimals}f}{self._unit}" for v in values)
+        return [t.replace(",", "\u2009").replace("-", "−") for t in texts]
 
 
 class GapBands(pg.GraphicsObject):  # type: ignore[misc]
