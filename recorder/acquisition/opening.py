@@ -177,7 +177,7 @@ def start_threads(
     *,
     start_ns: int,
     from_start_only: bool,
-    ring_bytes: int,
+    ring_bytes: int | None,
     tell: Callable[[Event | Gap], None],
 ) -> list[DeviceThread]:
     """Make rings and threads; none is started yet.
@@ -191,7 +191,8 @@ def start_threads(
     for i, (device, driver) in enumerate(zip(plan.devices, drivers, strict=True)):
         name = device.sheet.name
         try:
-            ring = RingWriter(ring_name(i), dtype=device.layout.dtype, capacity=ring_bytes)
+            size = ring_bytes or device.ring_bytes
+            ring = RingWriter(ring_name(i), dtype=device.layout.dtype, capacity=size)
         except OSError:
             for made in threads:
                 made.ring.close()

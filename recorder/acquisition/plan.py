@@ -28,6 +28,11 @@ HOST_CLOCK: Final = frozenset({GNSS})
 """Drivers whose ticks are this machine's monotonic nanoseconds."""
 USUAL_HZ: Final = {LOAD_CELL: 2000.0, WHEEL: 100.0, GNSS: 3.0}
 """Records a second when the sheet says nothing."""
+RING_S: Final = 30.0
+LEAST_SLOW_RING: Final = 2**20
+LEAST_RING: Final = 8 * 2**20
+"""A load cell may be ten times as fast as its sheet says."""
+MOST_RING: Final = 64 * 2**20
 _NO_LAYOUT: Final = Layout(dtype=np.dtype([("tick", "<u8")]), tick_hz=1.0)
 _UNITS: Final = {
     "pull": "kN",
@@ -56,6 +61,13 @@ class DevicePlan:
     channels: tuple[ChannelHeader, ...]
     expected_hz: float
     layout: Layout
+
+    @property
+    def ring_bytes(self) -> int:
+        """Room for half a minute: disks stall for seconds."""
+        wanted = int(RING_S * self.expected_hz * (self.layout.dtype.itemsize + 4))
+        least = LEAST_RING if self.sheet.driver == LOAD_CELL else LEAST_SLOW_RING
+        return min(max(wanted, least), MOST_RING)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

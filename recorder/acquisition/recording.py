@@ -25,7 +25,6 @@ from recorder.acquisition.opening import (
 )
 from recorder.acquisition.plan import Plan, make_plan
 from recorder.acquisition.requests import Requests
-from recorder.acquisition.ring import RingReader
 from recorder.acquisition.run_file_care import RunFileCare
 from recorder.acquisition.runtime import (
     SessionFile,
@@ -145,7 +144,12 @@ class Recording:
         journal = Journal.create(journal_path, self.header)
         begun = stack.enter_context(self._nothing_left(journal))
         telling = self.telling
-        keeper = Keeper(journal, _keeper_readers(threads), telling.outbox, failed=self._failed)
+        keeper = Keeper(
+            journal,
+            {t.name: t.ring.keeper() for t in threads},
+            telling.outbox,
+            failed=self._failed,
+        )
         stack.callback(keeper.close)
         care = RunFileCare(journal_path, self.settings.out, warn=telling.warn)
         stack.callback(care.abandon)
@@ -381,10 +385,6 @@ class Recording:
     def _failed(self, error: Exception) -> None:
         """The keeper can keep no more; called from its thread."""
         self._fail(f"{self.settings.out}: recording stopped, {error}")
-
-
-def _keeper_readers(threads: list[DeviceThread]) -> dict[str, RingReader]:
-    return {t.name: RingReader(t.ring.name, dtype=t.ring.dtype, keeper=True) for t in threads}
 
 
 def _close_unstarted(drivers: list[DeviceDriver]) -> None:

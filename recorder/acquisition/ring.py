@@ -41,6 +41,7 @@ _BLOCK: Final = 0xB10C_DA7A
 _SKIP: Final = 0xB10C_5C1B
 _HEADER: Final = struct.Struct("<IIQQIIdQdd")
 _RETRIES: Final = 5
+_TOUCHED: Final = 2**20
 
 (_W_MAGIC, _W_VERSION, _W_CAPACITY, _W_HEAD, _W_SEQUENCE, _W_RECORDS, _W_TAIL,
  _W_KEPT, _W_KEPT_SEQUENCE, _W_PEAK, _W_DROPPED, _W_DROPPED_RECORDS) = range(12)  # fmt: skip
@@ -140,6 +141,10 @@ class RingWriter:
         self._records = 0
         self._publishing = threading.Lock()
         self._closed = False
+        # Touched now, so that the process does not grow while the ring is first filled.
+        for start in range(0, self.capacity, _TOUCHED):
+            part = self._data[start : start + _TOUCHED]
+            part[:] = bytes(len(part))
         self._words[_W_CAPACITY] = self.capacity
         self._words[_W_VERSION] = VERSION
         self._mapped.fence()
@@ -214,6 +219,10 @@ class RingWriter:
         with self._publishing:
             return _stats(self._words)
 
+    def keeper(self) -> RingReader:
+        """The reader that counts as keeping, over this very mapping; close it first."""
+        return RingReader(self.name, dtype=self.dtype, keeper=True, mapped=self._mapped)
+
     def close(self, *, unlink: bool = True) -> None:
         """Let go of the memory and, normally, remove it. May be called twice."""
         if self._closed:
@@ -232,7 +241,13 @@ class RingReader:
     """
 
     def __init__(
-        self, name: str, *, dtype: np.dtype[Any], backlog: bool = True, keeper: bool = False
+        self,
+        name: str,
+        *,
+        dtype: np.dtype[Any],
+        backlog: bool = True,
+        keeper: bool = False,
+        mapped: _Mapped | None = None,
     ) -> None:
         """Open a ring; with ``backlog`` from the oldest block it holds, else from now on.
 
@@ -247,14 +262,15 @@ class RingReader:
         self.lost_records = 0
         self.damaged = 0
         self._keeper = keeper
-        self._mapped = _Mapped(attach_segment(name))
+        self._mapped = mapped or _Mapped(attach_segment(name))
+        self._own = mapped is None
         words = self._words = self._mapped.words
         if words[_W_MAGIC] != MAGIC or words[_W_VERSION] != VERSION:
-            self._mapped.close()
+            self.close()
             msg = f"shared memory {name} is not a ring of this version"
             raise RingError(msg)
         self._capacity = words[_W_CAPACITY]
-        self._data = self._mapped.map_data(self._capacity)
+        self._data = self._mapped.map_data(self._capacity) if self._own else self._mapped.data
         self._position = words[_W_TAIL] if backlog else words[_W_HEAD]
         # Until the first block is seen the cursor does not know what comes next.
         self._next: tuple[int, int] | None = (0, 0) if backlog and keeper else None
@@ -296,7 +312,8 @@ class RingReader:
 
     def close(self) -> None:
         """Let go of the memory; the ring itself stays. May be called twice."""
-        self._mapped.close()
+        if self._own:
+            self._mapped.close()
 
     def __enter__(self) -> RingReader:
         return self

@@ -31,8 +31,8 @@ class RecordingSettings:
     """Stop when nothing came from any device for so long (a replayed run that ends)."""
     allow_expired: bool = False
     allow_network_disk: bool = False
-    ring_bytes: int = 16 * 2**20
-    """Of each device's ring."""
+    ring_bytes: int | None = None
+    """Of each device's ring; None is as long as a disk may stall, at the device's rate."""
 
     def __post_init__(self) -> None:
         for name, low, high in (
