@@ -146,7 +146,8 @@ def _first(run: RunFile, quantity: str) -> Channel | None:
 
 
 def _export_channel(channel: Channel, path: Path, form: str, told: Progress) -> None:
-    with_counts = channel.has_counts and bool(channel.certificate)
+    # A wheel's counts stand beside its distance; its speed is not made from them one by one.
+    with_counts = bool(channel.certificate) and channel.quantity != "speed"
     sink = None
     try:
         # At least one piece, so that an empty channel has its header.

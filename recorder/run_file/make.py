@@ -13,7 +13,7 @@ from recorder.run_file.blocks import BLOCK_DTYPE, gap_event
 from recorder.run_file.create import create_file
 from recorder.run_file.errors import RunFileError, reading
 from recorder.run_file.header import Gap
-from recorder.run_file.layout import raw_name
+from recorder.run_file.layout import check_names, raw_name
 from recorder.run_file.sealing import mark_complete, seal_file
 
 if TYPE_CHECKING:
@@ -68,6 +68,7 @@ def write_run(
     if place.exists():
         msg = "is there already and is never overwritten"
         raise FileExistsError(17, msg, str(place))
+    check_names(header)
     for device in header.devices:
         _check(device, devices)
     work = place.with_name(place.name + f".making-{os.getpid()}")

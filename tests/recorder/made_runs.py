@@ -109,7 +109,12 @@ def gnss() -> DeviceHeader:
         ["sentence", "|S256"],
     ]
     return DeviceHeader(
-        name="gnss", driver="nmea-0183", port="none", dtype=fields, tick_hz=1e9, channels=channels
+        name="gnss",
+        driver="nmea-0183",
+        port="none",
+        dtype=fields,
+        tick_hz=1e9,
+        channels=channels,
     )
 
 
@@ -139,7 +144,7 @@ def pull_counts(t_s: NDArray[np.float64]) -> NDArray[np.int32]:
 
 
 def cell_blocks(seconds: float, *, rate_hz: float = 2000.0, size: int = 50) -> list[KeptBlock]:
-    """Blocks of the cell, its ticks fast by ``DRIFT``, received late by ``LATENCY_S`` or more."""
+    """Blocks of the cell: ticks fast by ``DRIFT``, receipts late by ``LATENCY_S`` or more."""
     n = int(seconds * rate_hz) // size * size
     t_s = np.arange(n) / rate_hz
     records = np.zeros(n, load_cell().record_dtype)
@@ -150,7 +155,7 @@ def cell_blocks(seconds: float, *, rate_hz: float = 2000.0, size: int = 50) -> l
 
 
 def wheel_blocks(seconds: float, *, rate_hz: float = 100.0, size: int = 5) -> list[KeptBlock]:
-    """Blocks of the wheel at ``SPEED_M_S`` all along; a pulse per second at every whole second."""
+    """Blocks of the wheel at ``SPEED_M_S`` all along, and a pulse at every whole second."""
     n = int(seconds * rate_hz) // size * size
     t_s = (np.arange(n) + 1) / rate_hz
     pulses_a_s = SPEED_M_S / (3.0 / PULSES_PER_REVOLUTION)
