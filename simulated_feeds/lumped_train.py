@@ -72,7 +72,7 @@ class LumpedTrain:
         self._full_brake = train.brake_N
         self._spring = self._coupling_rates()
         self._half_slack = 0.5 * train.slack_m
-        self._n = n = self._mass.size
+        n = self._mass.size
         self.t_step = 0
         self.v: Array = np.zeros(n)
         # Bunched: every coupling touches on the pushed side, with no force in it. Offsets are
@@ -90,6 +90,8 @@ class LumpedTrain:
         self._outer: Array = np.zeros(n)
         self._friction: Array = np.zeros(n)
         self._coupler: Array = np.zeros(n - 1)
+        self._work: Array = np.zeros((3, n - 1))
+        self._net: Array = np.zeros(n)
         self._controls = (0.0, 1.0, 0.0, 0.0)
         self.ledger = Ledger() if audit else None
         self._last: tuple[float, ...] | None = None
@@ -184,48 +186,20 @@ class LumpedTrain:
         """Steps between two looks at the controls; fills (8, steps)."""
         effort = self._look()
         amplitude, per_metre = self.journey.engine.ripple
-        dt, x, v = self.step_s, self.x, self.v
-        k, c = self._spring
-        half, dt_m = self._half_slack, dt / self._inertia
+        phase = 2.0 * np.pi * per_metre
+        dt, x, v, net, force = self.step_s, self.x, self.v, self._net, self._coupler
+        dt_m = dt / self._inertia
         free = self._friction * dt_m
         grip = -free
-        force = self._coupler
-        n = self._n
-        pulls, places, speeds, jerks = out[0], out[1], out[2], out[3]
-        stretch, play, rate, net = (
-            np.empty(n - 1),
-            np.empty(n - 1),
-            np.empty(n - 1),
-            np.empty(n),
-        )
-        phase, seat = 2.0 * np.pi * per_metre, 1.0 / _SEAT_M
-        x1_before = 0.0
         for i in range(out.shape[1]):
-            np.subtract(x[:-1], x[1:], out=stretch)
-            np.minimum(stretch, half, out=play)
-            np.maximum(play, -half, out=play)
-            np.subtract(stretch, play, out=stretch)
-            np.subtract(v[:-1], v[1:], out=rate)
-            # The damper comes in with the first millimetres: friction wedges have to seat.
-            np.abs(stretch, out=play)
-            play *= seat
-            np.minimum(play, 1.0, out=play)
-            rate *= play
-            rate *= c
-            np.multiply(stretch, k, out=force)
-            # The damper acts while the gear is engaged, and never turns push into pull.
-            drawn = stretch > 0.0
-            pushed = stretch < 0.0
-            rate += force
-            np.maximum(rate, 0.0, out=force, where=drawn)
-            np.minimum(rate, 0.0, out=force, where=pushed)
+            self._pull_couplers()
             np.copyto(net, self._outer)
             net[:-1] -= force
             net[1:] += force
             push = effort * (1.0 + amplitude * math.cos(phase * float(x[0])))
             net[0] += push
             before = v.copy() if self.ledger is not None else None
-            x1_before = v[1]
+            v1_before = v[1]
             net *= dt_m
             v += net
             # Dry friction takes off what it can, at most all.
@@ -234,14 +208,36 @@ class LumpedTrain:
             v -= net
             x += v * dt
             self.t_step += 1
-            pulls[i], places[i], speeds[i] = force[0], x[1], v[1]
-            jerks[i] = (v[1] - x1_before) / dt
+            out[0, i], out[1, i], out[2, i] = force[0], x[1], v[1]
+            out[3, i] = (v[1] - v1_before) / dt
             if before is not None:
                 self._enter(before, push, net)
-        places += self.journey.start_s_m
+        out[1] += self.journey.start_s_m
         out[4], out[5], out[6], out[7] = (
             effort, self._controls[0], self._controls[1], self._controls[3],
         )  # fmt: skip
+
+    def _pull_couplers(self) -> None:
+        """Force in every coupling, from where and how fast the vehicles are."""
+        x, v, half = self.x, self.v, self._half_slack
+        stretch, play, rate = self._work
+        np.subtract(x[:-1], x[1:], out=stretch)
+        np.minimum(stretch, half, out=play)
+        np.maximum(play, -half, out=play)
+        np.subtract(stretch, play, out=stretch)
+        # The damper comes in with the first millimetres: friction wedges have to seat.
+        np.abs(stretch, out=play)
+        play *= 1.0 / _SEAT_M
+        np.minimum(play, 1.0, out=play)
+        np.subtract(v[:-1], v[1:], out=rate)
+        rate *= play
+        rate *= self._spring[1]
+        force = self._coupler
+        np.multiply(stretch, self._spring[0], out=force)
+        rate += force
+        # It acts while the gear is engaged, and never turns push into pull.
+        np.maximum(rate, 0.0, out=force, where=stretch > 0.0)
+        np.minimum(rate, 0.0, out=force, where=stretch < 0.0)
 
     def _enter(self, before: Array, push: float, taken: Array) -> None:
         """Work of one step: force times mean velocity balances kinetic energy exactly."""

@@ -25,7 +25,9 @@ if TYPE_CHECKING:
 
     from simulated_feeds.faults import Fault
     from simulated_feeds.line import PostSpec
+    from simulated_feeds.load_cell import LoadCell
     from simulated_feeds.scenario import Scenario
+    from simulated_feeds.wheel import MeasuringWheel
 
 __all__ = [
     "GNSS_DTYPE",
@@ -166,17 +168,12 @@ def render_run_arrays(
     parts = _Parts(truth_step_s=1.0 / truth_hz)
     end = float("inf") if seconds is None else seconds
     t = 0.0
-    while t < end - 1e-9 and not (
-        seconds is None and isinstance(mover, CoarseTrain) and mover.arrived
-    ):
+    while t < end - 1e-9:
+        if seconds is None and isinstance(mover, CoarseTrain) and mover.arrived:
+            break
         motion = mover.advance(1000)
         t = float(motion.t_s[-1])
-        parts.truth.append(parts.rows(motion))
-        taken = cell.take(motion)
-        if taken is not None:
-            parts.cell.append((taken.ticks[:, 0], taken.t_s[:, 0], taken.counts[:, 0, :]))
-            parts.cell_due.append(cell.due_s(taken.t_s[:, 0]))
-        parts.wheel.append(wheel.frames(_refined(motion, refine)))
+        parts.add(motion, _refined(motion, refine), cell, wheel)
     end = min(end, t)
     truth = parts.whole_truth(scenario, end)
     cells = parts.whole_cell(scenario.front.channels, end)
@@ -200,6 +197,15 @@ class _Parts:
         self.cell_due: list[NDArray[np.float64]] = []
         self.wheel: list[Any] = []
         self._step_s, self._next = truth_step_s, 0
+
+    def add(self, motion: Motion, fine: Motion, cell: LoadCell, wheel: MeasuringWheel) -> None:
+        """Truth and records of a stretch; the wheel sees it in finer steps."""
+        self.truth.append(self.rows(motion))
+        taken = cell.take(motion)
+        if taken is not None:
+            self.cell.append((taken.ticks[:, 0], taken.t_s[:, 0], taken.counts[:, 0, :]))
+            self.cell_due.append(cell.due_s(taken.t_s[:, 0]))
+        self.wheel.append(wheel.frames(fine))
 
     def rows(self, motion: Motion) -> NDArray[np.float64]:
         """(8, k) truth within a stretch."""

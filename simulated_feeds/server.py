@@ -7,6 +7,7 @@ read cannot hold up another: its port holds a little and then drops.
 
 from __future__ import annotations
 
+import math
 import select
 import time
 from collections import deque
@@ -146,6 +147,7 @@ class Server:
             now = time.monotonic_ns()
             world = self._world_s(now)
             if world >= self._end_s:
+                self._finish_paced()
                 return
             if now >= next_poll:
                 self._poll_ports(world)
@@ -161,6 +163,12 @@ class Server:
                     self._move_on()
                     continue
             self._sleep(min(due_ns, next_poll, self._due_ns(self._end_s)))
+
+    def _finish_paced(self) -> None:
+        """However late the loop is: what was due before the end goes out."""
+        while self._source.t_s < self._end_s and not self._exhausted:
+            self._move_on()
+        self._send_due(math.nextafter(self._end_s, 0.0))
 
     def _due_ns(self, due_s: float | None) -> int:
         if due_s is None or due_s == float("inf"):

@@ -7,7 +7,6 @@ Once a recording is known, :func:`write_truth` gives the same on the recording's
 from __future__ import annotations
 
 import csv
-import io
 import json
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -159,39 +158,39 @@ def write_truth(
         raise FeedError(msg)
     table = np.array([[float(row[0]), *map(float, row[2:])] for row in rows])
     run_s = shift_s + table[:, 0] / speed
-    start = float(np.interp(0.0, run_s, table[:, 3]))
+    start_m = float(np.interp(0.0, run_s, table[:, 3]))
     keep = (run_s >= 0.0) & (run_s <= (np.inf if duration_s is None else duration_s))
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    written = 0
-    before = _standing(run_s, table, shift_s, speed)
-    for run, world in before:
-        utc = utc_text(utc0_ns + round(world * 1e9))
-        rest = [f"{x:g}" for x in table[0, 5:]]
-        writer.writerow(
-            [f"{run:.6f}", utc, "0.000000", "0.000000", "0.00000", f"{table[0, 4]:.5f}", *rest]
-        )
-        written += 1
+    shifted = _standing_rows(run_s, table, shift_s, speed, utc0_ns)
     for i in np.flatnonzero(keep).tolist():
         row = rows[i]
-        distance = f"{table[i, 3] - start:.5f}"
-        writer.writerow([f"{run_s[i]:.6f}", *row[1:4], distance, *row[5:]])
-        written += 1
-    Path(out_csv).write_text(text.getvalue(), encoding="utf-8", newline="")
-    return written
+        distance = f"{table[i, 3] - start_m:.5f}"
+        shifted.append([f"{run_s[i]:.6f}", *row[1:4], distance, *row[5:]])
+    with Path(out_csv).open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.writer(stream, lineterminator="\n")
+        writer.writerow(COLUMNS)
+        writer.writerows(shifted)
+    return len(shifted)
 
 
-def _standing(
-    run_s: NDArray[np.float64], table: NDArray[np.float64], shift_s: float, speed: float
-) -> list[tuple[float, float]]:
-    """(run time, world time) of rows before the devices began, at the truth's own step."""
+def _standing_rows(
+    run_s: NDArray[np.float64],
+    table: NDArray[np.float64],
+    shift_s: float,
+    speed: float,
+    utc0_ns: int,
+) -> list[list[str]]:
+    """Rows before the devices began, at the truth's own step."""
     if shift_s <= 0.0 or len(run_s) < 2 or table[0, 2] != 0.0:
         return []
-    step = float(run_s[1] - run_s[0])
+    step, first = float(run_s[1] - run_s[0]), float(run_s[0])
+    rest = ["0.000000", "0.000000", "0.00000", f"{table[0, 4]:.5f}"]
+    rest += [f"{x:g}" for x in table[0, 5:]]
     n = int(min(shift_s, _MOST_STANDING_S) / step)
-    first = float(run_s[0])
-    return [(first - k * step, -k * step * speed) for k in range(n, 0, -1) if first >= k * step]
+    return [
+        [f"{first - k * step:.6f}", utc_text(utc0_ns - round(k * step * speed * 1e9)), *rest]
+        for k in range(n, 0, -1)
+        if first >= k * step
+    ]
 
 
 def _read_rows(path: Path) -> Iterable[list[str]]:
