@@ -52,6 +52,8 @@ class Ledger:
 class LumpedTrain:
     """A :class:`~simulated_feeds.motion.Mover`, exact to a step of 2 ms by default.
 
+    The pull given for an instant is the one of the step that led to it.
+
     Parameters
     ----------
     journey

@@ -48,7 +48,11 @@ def _table(data: Mapping[str, Any], path: tuple[str, ...], lines: list[str]) -> 
         where = (*path, key)
         name = ".".join(_key(k) for k in where)
         if isinstance(value, dict):
-            lines += ["", f"[{name}]"]
+            only_tables = value and all(
+                isinstance(v, dict) or _is_tables(v) for v in value.values()
+            )
+            if not only_tables:
+                lines += ["", f"[{name}]"]
             _table(value, where, lines)
         elif _is_tables(value):
             for row in value:
