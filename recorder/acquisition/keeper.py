@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Keeper", "Outbox"]
 
+FULL_SHARE: Final = 0.1
+"""A ring fuller than this after a commit is drained again at once."""
 EVERY_S: Final = 0.1
 """Between commits; with the commit itself well under the promised quarter of a second."""
 
@@ -83,7 +85,8 @@ class _Cursor:
 class Keeper:
     """Owns the readers that count as kept, and the thread that commits.
 
-    ``failed`` is called once, from the keeper's thread, when the journal takes no more.
+    ``failed`` is called once, from the keeper's thread, when the journal takes no more;
+    ``overrun`` hears of every gap the keeper itself had to make.
     """
 
     def __init__(
@@ -93,14 +96,19 @@ class Keeper:
         outbox: Outbox,
         *,
         failed: Callable[[Exception], None],
+        overrun: Callable[[Gap], None] = lambda _gap: None,
     ) -> None:
         self.longest_s = 0.0
         """Longest commit since :meth:`take_longest_s` was last asked."""
         self.commits = 0
+        self.overruns = 0
+        self.lost_records = 0
+        """Overwritten before they could be kept."""
         self._journal = journal
         self._cursors = {name: _Cursor(name, reader) for name, reader in readers.items()}
         self._outbox = outbox
         self._failed = failed
+        self._overrun = overrun
         self._broken = False
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="keeper", daemon=True)
@@ -158,11 +166,17 @@ class Keeper:
 
     def _run(self) -> None:
         try:
-            while not self._stop.wait(EVERY_S):
+            while not self._stop.wait(0.0 if self._behind() else EVERY_S):
                 self.keep()
         except Exception as bug:  # noqa: BLE001 - never dies unseen
             self._broken = True
             self._failed(bug)
+
+    def _behind(self) -> bool:
+        if self._broken:
+            return False
+        stats = [cursor.reader.stats() for cursor in self._cursors.values()]
+        return any(ring.used > FULL_SHARE * ring.capacity for ring in stats)
 
     def _poll(self) -> tuple[list[KeptBlock], list[Gap]]:
         kept: list[KeptBlock] = []
@@ -170,6 +184,10 @@ class Keeper:
         for cursor in self._cursors.values():
             blocks, gaps = cursor.poll()
             lost.extend(gaps)
+            for gap in gaps:
+                self.overruns += 1
+                self.lost_records += gap.lost_records
+                self._overrun(gap)
             kept.extend(
                 KeptBlock(
                     device=cursor.name,

@@ -146,9 +146,10 @@ class Recording:
         telling = self.telling
         keeper = Keeper(
             journal,
-            {t.name: t.ring.keeper() for t in threads},
+            {thread.name: thread.ring.keeper() for thread in threads},
             telling.outbox,
             failed=self._failed,
+            overrun=telling.note,
         )
         stack.callback(keeper.close)
         care = RunFileCare(journal_path, self.settings.out, warn=telling.warn)
@@ -327,8 +328,9 @@ class Recording:
             reason=self._stop_reason,
             duration_s=max(now, 0.0),
             records=self._keeper.kept(),
-            gaps=sum(stream.gaps for stream in streams.values()),
-            lost_records=sum(stream.lost_records for stream in streams.values()),
+            gaps=sum(s.gaps for s in streams.values()) + self._keeper.overruns,
+            lost_records=sum(s.lost_records for s in streams.values())
+            + self._keeper.lost_records,
             marks=len(self.marks),
             sealed=sealed,
             problem=self._problem,

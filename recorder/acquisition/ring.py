@@ -1,4 +1,4 @@
-"""A ring of blocks in shared memory: one writer, any number of readers, nobody waits for them.
+"""A ring of blocks in shared memory: one writer, any number of readers, no waiting for them.
 
 Layout: a page of 64-bit words, then ``capacity`` bytes in which blocks follow one another,
 each a 64-byte header and its records, padded to 64 bytes. Positions count bytes ever written,
@@ -17,23 +17,27 @@ from __future__ import annotations
 
 import struct
 import threading
+import time
 import zlib
 from collections import deque
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, cast
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from recorder.acquisition.shared import RingError, attach_segment, create_segment
+from recorder.acquisition.shared import (
+    PAGE,
+    MappedRing,
+    RingError,
+    attach_segment,
+    create_segment,
+)
 
 if TYPE_CHECKING:
-    from multiprocessing.shared_memory import SharedMemory
-
     from numpy.typing import NDArray
 
 __all__ = ["RingBlock", "RingError", "RingReader", "RingStats", "RingWriter"]
 
-PAGE: Final = 4096
 ALIGN: Final = 64
 MAGIC: Final = 0x52494E4754434152
 VERSION: Final = 1
@@ -42,6 +46,9 @@ _SKIP: Final = 0xB10C_5C1B
 _HEADER: Final = struct.Struct("<IIQQIIdQdd")
 _RETRIES: Final = 5
 _TOUCHED: Final = 2**20
+_LOOK_AGAIN_S: Final = 0.001
+PATIENCE_S: Final = 10.0
+"""A disk that stalls for longer is gone."""
 
 (_W_MAGIC, _W_VERSION, _W_CAPACITY, _W_HEAD, _W_SEQUENCE, _W_RECORDS, _W_TAIL,
  _W_KEPT, _W_KEPT_SEQUENCE, _W_PEAK, _W_DROPPED, _W_DROPPED_RECORDS) = range(12)  # fmt: skip
@@ -81,37 +88,6 @@ class RingStats:
     dropped_records: int
 
 
-class _Mapped:
-    """Owns the segment and every view of it, so that none outlives it."""
-
-    def __init__(self, segment: SharedMemory) -> None:
-        self._segment: SharedMemory | None = segment
-        self._whole = memoryview(cast("memoryview", segment.buf))
-        self._page = self._whole[:PAGE]
-        self.words = self._page.cast("Q")
-        self._fence = threading.Lock()
-
-    def map_data(self, capacity: int) -> memoryview:
-        self.data = self._whole[PAGE : PAGE + capacity]
-        return self.data
-
-    def fence(self) -> None:
-        # Release, then acquire: nothing before may be seen after, nothing after before.
-        with self._fence:
-            pass
-        with self._fence:
-            pass
-
-    def close(self) -> None:
-        if self._segment is None:
-            return
-        for view in (self.words, getattr(self, "data", None), self._page, self._whole):
-            if view is not None:
-                view.release()
-        self._segment.close()
-        self._segment = None
-
-
 class RingWriter:
     """The writing end; ``write`` is called by one thread only."""
 
@@ -132,7 +108,7 @@ class RingWriter:
         self.dtype = dtype
         self.capacity = capacity - capacity % ALIGN
         self._segment = create_segment(name, PAGE + self.capacity)
-        self._mapped = _Mapped(self._segment)
+        self._mapped = MappedRing(self._segment)
         self._words = self._mapped.words
         self._data = self._mapped.map_data(self.capacity)
         self._blocks: deque[tuple[int, int, int]] = deque()
@@ -141,6 +117,9 @@ class RingWriter:
         self._records = 0
         self._publishing = threading.Lock()
         self._closed = False
+        self._kept_here = False
+        self._pause = threading.Event()
+        self.patience_s = PATIENCE_S
         # Touched now, so that the process does not grow while the ring is first filled.
         for start in range(0, self.capacity, _TOUCHED):
             part = self._data[start : start + _TOUCHED]
@@ -164,7 +143,12 @@ class RingWriter:
         t0_s: float,
         s_per_tick: float,
     ) -> None:
-        """Publish records; long arrays go out as several blocks. Never waits."""
+        """Publish records; long arrays go out as several blocks.
+
+        With a keeper that is behind by a whole ring it waits for that, at most ``patience_s``:
+        a sender with flow control (TCP) then waits too, and nothing is lost. After that, and
+        always without a keeper, the oldest blocks are overwritten. No reader is waited for.
+        """
         most = max(1, (self.capacity // 8 - ALIGN) // self.dtype.itemsize)
         for start in range(0, len(records), most):
             part = np.ascontiguousarray(records[start : start + most], dtype=self.dtype)
@@ -177,6 +161,7 @@ class RingWriter:
         room = self.capacity - offset
         start = self._head if need <= room else self._head + room
         end = start + need
+        self._wait_for_keeper(end)
         self._free(end - self.capacity, start)
         if start != self._head:
             self._data[offset : offset + ALIGN] = _pack(_SKIP, self._sequence, 0, 0, b"", line)
@@ -189,6 +174,14 @@ class RingWriter:
         self._sequence += 1
         self._records += n
         self._publish()
+
+    def _wait_for_keeper(self, end: int) -> None:
+        """Until the keeper has all that would be overwritten, or patience is at its end."""
+        if not self._kept_here or end - self._words[_W_KEPT] <= self.capacity:
+            return
+        deadline = time.monotonic() + self.patience_s
+        while end - self._words[_W_KEPT] > self.capacity and time.monotonic() < deadline:
+            self._pause.wait(_LOOK_AGAIN_S)
 
     def _free(self, oldest: int, start: int) -> None:
         """Give up blocks that begin before ``oldest``; count those nobody kept."""
@@ -221,6 +214,7 @@ class RingWriter:
 
     def keeper(self) -> RingReader:
         """The reader that counts as keeping, over this very mapping; close it first."""
+        self._kept_here = True
         return RingReader(self.name, dtype=self.dtype, keeper=True, mapped=self._mapped)
 
     def close(self, *, unlink: bool = True) -> None:
@@ -247,7 +241,7 @@ class RingReader:
         dtype: np.dtype[Any],
         backlog: bool = True,
         keeper: bool = False,
-        mapped: _Mapped | None = None,
+        mapped: MappedRing | None = None,
     ) -> None:
         """Open a ring; with ``backlog`` from the oldest block it holds, else from now on.
 
@@ -262,7 +256,7 @@ class RingReader:
         self.lost_records = 0
         self.damaged = 0
         self._keeper = keeper
-        self._mapped = mapped or _Mapped(attach_segment(name))
+        self._mapped = mapped or MappedRing(attach_segment(name))
         self._own = mapped is None
         words = self._words = self._mapped.words
         if words[_W_MAGIC] != MAGIC or words[_W_VERSION] != VERSION:

@@ -13,17 +13,58 @@ import threading
 from collections.abc import Sized
 from multiprocessing import resource_tracker, shared_memory
 from pathlib import Path
-from typing import Final
+from typing import Final, cast
 
-__all__ = ["SHM_FOLDER", "RingError", "attach_segment", "create_segment", "unlink_segment"]
+__all__ = [
+    "PAGE",
+    "SHM_FOLDER",
+    "MappedRing",
+    "RingError",
+    "attach_segment",
+    "create_segment",
+    "unlink_segment",
+]
 
 SHM_FOLDER: Final = Path("/dev/shm")
 """Where Linux shows its segments."""
+PAGE: Final = 4096
+"""Of words, at the beginning of a ring's segment."""
 _PATCHING: Final = threading.Lock()
 
 
 class RingError(OSError):
     """A ring cannot be made or opened."""
+
+
+class MappedRing:
+    """Owns the segment and every view of it, so that none outlives it."""
+
+    def __init__(self, segment: shared_memory.SharedMemory) -> None:
+        self._segment: shared_memory.SharedMemory | None = segment
+        self._whole = memoryview(cast("memoryview", segment.buf))
+        self._page = self._whole[:PAGE]
+        self.words = self._page.cast("Q")
+        self._fence = threading.Lock()
+
+    def map_data(self, capacity: int) -> memoryview:
+        self.data = self._whole[PAGE : PAGE + capacity]
+        return self.data
+
+    def fence(self) -> None:
+        # Release, then acquire: nothing before may be seen after, nothing after before.
+        with self._fence:
+            pass
+        with self._fence:
+            pass
+
+    def close(self) -> None:
+        if self._segment is None:
+            return
+        for view in (self.words, getattr(self, "data", None), self._page, self._whole):
+            if view is not None:
+                view.release()
+        self._segment.close()
+        self._segment = None
 
 
 def create_segment(name: str, size: int) -> shared_memory.SharedMemory:

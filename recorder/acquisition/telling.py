@@ -46,6 +46,10 @@ class Telling:
     def tell(self, item: Event | Gap) -> None:
         """Have a gap or an event kept; clients and the person hear of it too."""
         self.outbox.put(item)
+        self.note(item)
+
+    def note(self, item: Event | Gap) -> None:
+        """Remember and tell what is kept already."""
         event = gap_event(item) if isinstance(item, Gap) else item
         if event.kind in _EVERY_SECOND:
             return

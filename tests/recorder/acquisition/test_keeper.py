@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from recorder.acquisition.keeper import Keeper, Outbox
-from recorder.acquisition.ring import RingReader, RingWriter
+from recorder.acquisition.ring import RingWriter
 from recorder.keeping.errors import JournalFullError
 from recorder.keeping.journal import Journal, KeptBlock
 from recorder.run_file.header import Event, Gap
@@ -53,12 +53,14 @@ class Desk:
         self.outbox = Outbox()
         self.failures: list[Exception] = []
         self.total = 0
-        reader = RingReader(name, dtype=DTYPE, keeper=True)
+        self.ring.patience_s = 0.0
+        self.overruns: list[Gap] = []
         self.keeper = Keeper(
             cast("Journal", cast("Any", self.journal)),
-            {"cell": reader},
+            {"cell": self.ring.keeper()},
             self.outbox,
             failed=self.failures.append,
+            overrun=self.overruns.append,
         )
 
     def write(self, n: int) -> None:
@@ -119,6 +121,20 @@ def test_an_overrun_is_a_gap_and_later_gaps_point_at_kept_records(desk: Desk) ->
     assert int(desk.journal.records[10]) == 10 + first.lost_records
     assert second.before_record == kept - 5
     assert desk.ring.stats().dropped_records == first.lost_records
+    assert desk.overruns == [first]
+    assert desk.keeper.lost_records == first.lost_records
+
+
+def test_a_writer_that_is_too_fast_waits_for_the_keeper(desk: Desk) -> None:
+    """A feed run flat out over TCP is held back, and loses nothing."""
+    desk.ring.patience_s = 30.0
+    desk.keeper.start()
+    for _ in range(100):
+        desk.write(200)
+    desk.keeper.stop()
+    assert np.array_equal(desk.journal.records, np.arange(20_000))
+    assert desk.overruns == []
+    assert desk.ring.stats().dropped == 0
 
 
 def test_the_thread_keeps_by_itself_and_the_stop_keeps_the_rest(desk: Desk) -> None:

@@ -16,8 +16,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import recorder
-from recorder.acquisition.ring import PAGE, RingError, RingReader, RingWriter
-from recorder.acquisition.shared import SHM_FOLDER, unlink_segment
+from recorder.acquisition.ring import RingError, RingReader, RingWriter
+from recorder.acquisition.shared import PAGE, SHM_FOLDER, create_segment, unlink_segment
 
 DTYPE = np.dtype([("tick", "<u8"), ("ch0", "<i4"), ("ch1", "<i4")])
 _NUMBER = itertools.count()
@@ -227,8 +227,6 @@ def test_a_name_that_is_taken(writer: RingWriter) -> None:
 
 
 def test_memory_that_is_no_ring() -> None:
-    from recorder.acquisition.shared import create_segment
-
     segment = create_segment(fresh_name(), 2 * PAGE)
     try:
         with pytest.raises(RingError, match="not a ring"):
