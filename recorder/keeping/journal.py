@@ -28,6 +28,7 @@ from recorder.keeping import batch_rows
 from recorder.keeping.errors import JournalError, JournalFullError
 from recorder.keeping.owner import OwnerLock, boot_id
 from recorder.run_file.blocks import KeptBlock, gap_event
+from recorder.run_file.durable import sync_folder
 from recorder.run_file.header import Gap
 
 if TYPE_CHECKING:
@@ -120,9 +121,16 @@ class Journal:
             raise
         try:
             journal = cls(place, header, lock)
-            journal._begin(ballast_bytes)
         except BaseException:
             lock.release()
+            place.unlink()
+            raise
+        try:
+            journal._begin(ballast_bytes)
+        except BaseException:
+            journal.close()
+            # It holds nothing yet: left behind it would only stand in the way.
+            place.unlink()
             raise
         return journal
 
@@ -144,9 +152,11 @@ class Journal:
                     )
             _write_ballast(self._ballast, ballast_bytes)
         except sqlite3.Error as error:
+            if _is_full(error):
+                raise JournalFullError(28, "disk full", str(self.path)) from error
             msg = f"{self.path}: the journal cannot be begun ({error})"
             raise JournalError(msg) from error
-        _sync_folder(self.path.parent)
+        sync_folder(self.path.parent)
 
     @property
     def _ballast(self) -> Path:
@@ -314,13 +324,18 @@ def _connect(path: Path) -> sqlite3.Connection:
     connection = sqlite3.connect(
         path, isolation_level=None, check_same_thread=False, timeout=5.0
     )
-    connection.execute(f"PRAGMA page_size={PAGE_BYTES}")
-    connection.execute("PRAGMA journal_mode=WAL")
-    connection.execute("PRAGMA synchronous=FULL")
-    connection.execute("PRAGMA fullfsync=1")
-    connection.execute("PRAGMA wal_autocheckpoint=0")
-    mode = connection.execute("PRAGMA journal_mode").fetchone()[0]
-    level = connection.execute("PRAGMA synchronous").fetchone()[0]
+    try:
+        connection.execute(f"PRAGMA page_size={PAGE_BYTES}")
+        connection.execute("PRAGMA journal_mode=WAL")
+        connection.execute("PRAGMA synchronous=FULL")
+        connection.execute("PRAGMA fullfsync=1")
+        connection.execute("PRAGMA wal_autocheckpoint=0")
+        mode = connection.execute("PRAGMA journal_mode").fetchone()[0]
+        level = connection.execute("PRAGMA synchronous").fetchone()[0]
+    except sqlite3.Error as error:
+        connection.close()
+        msg = f"{path}: the journal cannot be begun ({error}); is this a local disk with room?"
+        raise JournalError(msg) from error
     if (mode, level) != ("wal", 2):
         connection.close()
         msg = f"{path}: SQLite gives journal_mode {mode}, synchronous {level}; needs wal and 2"
@@ -338,12 +353,3 @@ def _write_ballast(path: Path, n_bytes: int) -> None:
         file.write(os.urandom(n_bytes))
         file.flush()
         os.fsync(file.fileno())
-
-
-def _sync_folder(folder: Path) -> None:
-    if os.name == "posix":
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)

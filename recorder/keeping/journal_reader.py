@@ -13,6 +13,7 @@ from recorder.keeping import batch_rows
 from recorder.keeping.errors import JournalError
 from recorder.keeping.owner import journal_state
 from recorder.marks.mark import Mark
+from recorder.run_file.blocks import blocks_of
 from recorder.run_file.errors import RunFileError
 from recorder.run_file.header import Event, RunHeader
 from recorder.run_file.layout import check_names
@@ -21,6 +22,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from types import TracebackType
 
+    import numpy as np
+    from numpy.typing import NDArray
+
     from recorder.run_file.blocks import KeptBlock
 
 __all__ = ["Cursor", "Damage", "JournalReader", "Rows"]
@@ -28,6 +32,7 @@ __all__ = ["Cursor", "Damage", "JournalReader", "Rows"]
 FORMAT: Final = "testcar-journal"
 NEWEST_VERSION: Final = 1
 LARGEST_ROW_BYTES: Final = 512 * 2**20
+FEW_ROWS: Final = 8
 MANY_ROWS: Final = 512
 PIECE_BYTES: Final = 16 * 2**20
 ORDINARY_HOLE: Final = 1_000
@@ -52,7 +57,15 @@ class Batch:
     device: str
     first_record: int
     """Index of the first record in all records of the device."""
-    blocks: list[KeptBlock]
+    heads: NDArray[np.void]
+    """(b,) of ``HEAD_DTYPE``, one a block."""
+    records: NDArray[np.void]
+    """(n,) of all blocks on end."""
+
+    @property
+    def blocks(self) -> list[KeptBlock]:
+        """One by one."""
+        return blocks_of(self.device, self.heads, self.records)
 
 
 @dataclass(slots=True)
@@ -214,15 +227,19 @@ class JournalReader:
                 return after
 
     def _batches(self, after: int, rows: Rows, piece_bytes: int) -> int:
-        taken = 0
+        taken, seen, limit = 0, 0, FEW_ROWS
         while taken < piece_bytes:
-            found, after, bad = self._rows("batches", after, 8)
+            found, after, bad = self._rows("batches", after, limit)
             rows.damage.extend(bad)
             for row in found:
                 taken += len(row[-1]) if isinstance(row[-1], bytes) else 0
                 self._batch(row, rows)
             if not found and not bad:
                 break
+            seen += len(found)
+            # As many rows at once as should fill the piece.
+            fitting = (piece_bytes - taken) * seen // max(taken, 1)
+            limit = min(max(fitting, FEW_ROWS), MANY_ROWS)
         return after
 
     def _rows(
@@ -280,13 +297,14 @@ class JournalReader:
             and name in self._dtypes
         ):
             try:
-                blocks = batch_rows.unpack(name, self._dtypes[name], payload)
+                heads, records = batch_rows.unpack(self._dtypes[name], payload)
             except ValueError as error:
                 why = str(error)
             else:
-                rows.batches.append(
-                    Batch(row=i, device=name, first_record=first, blocks=blocks)
+                batch = Batch(
+                    row=i, device=name, first_record=first, heads=heads, records=records
                 )
+                rows.batches.append(batch)
                 return
         rows.damage.append(Damage(table="batches", row=i, why=why, device=name))
 

@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 
 from recorder.keeping.errors import JournalError, SealError
-from recorder.keeping.journal_reader import JournalReader
+from recorder.keeping.journal_reader import Cursor, JournalReader
 from recorder.keeping.owner import journal_state
-from recorder.keeping.transfer import Transfer
+from recorder.keeping.transfer import Transfer, by_device
+from recorder.run_file.blocks import HEAD_DTYPE, joined
+from recorder.run_file.durable import sync_folder
 from recorder.run_file.errors import RunFileError
 from recorder.run_file.reader import open_run
 from recorder.run_file.sealing import mark_complete, seal_file
@@ -62,6 +64,7 @@ def seal(
     told(0.8, "checking against the journal")
     check_against_journal(journal, run, progress=lambda p, w: told(0.8 + 0.2 * p, w))
     mark_complete(run)
+    sync_folder(run.parent)
     if remove:
         remove_journal(journal)
     told(1.0, "sealed")
@@ -91,21 +94,28 @@ def recover(
     _refuse_living(journal)
     work = run.with_name(run.name + ".recovering")
     with JournalReader(journal) as reader:
-        _may_stand(run, reader.header.run_id)
+        run_id = reader.header.run_id
+        _may_stand(run, run_id)
         work.unlink(missing_ok=True)
-        transfer = Transfer(reader)
-        total = max(reader.count()["batches"], 1)
-        with LiveWriter(work, reader.header) as writer:
-            while transfer.step(writer):
-                told(0.3 * min(transfer.cursor.batches / total, 1.0), "filing")
-                writer.sync()
-    try:
-        seal(journal, work, remove=False, progress=lambda p, w: told(0.3 + 0.7 * p, w))
-    except BaseException:
-        work.unlink(missing_ok=True)
-        raise
-    _stand_aside(run, transfer.reader.header.run_id)
+        try:
+            damage = _refile(reader, work, told)
+            seal(journal, work, remove=False, progress=lambda p, w: told(0.3 + 0.7 * p, w))
+        except BaseException:
+            work.unlink(missing_ok=True)
+            raise
+    _stand_aside(run, run_id)
     work.rename(run)
+    sync_folder(run.parent)
+    return damage
+
+
+def _refile(reader: JournalReader, work: Path, told: Progress) -> list[Damage]:
+    transfer = Transfer(reader)
+    total = max(reader.count()["batches"], 1)
+    with LiveWriter(work, reader.header) as writer:
+        while transfer.step(writer):
+            told(0.3 * min(transfer.cursor.batches / total, 1.0), "filing")
+            writer.sync()
     return transfer.damage
 
 
@@ -125,14 +135,14 @@ def check_against_journal(
         at = dict.fromkeys(run.devices, 0)
         block_at = dict.fromkeys(run.devices, 0)
         marks = []
-        transfer = Transfer(reader)
-        while rows := reader.read_new(transfer.cursor):
-            for batch in rows.batches:
-                _check_batch(run, batch, at[batch.device], block_at[batch.device])
-                at[batch.device] += sum(len(block.records) for block in batch.blocks)
-                block_at[batch.device] += len(batch.blocks)
+        cursor = Cursor()
+        while rows := reader.read_new(cursor):
+            for device, batches in by_device(rows.batches).items():
+                _check_batches(run, batches, at[device], block_at[device])
+                at[device] += sum(len(batch.records) for batch in batches)
+                block_at[device] += sum(len(batch.heads) for batch in batches)
             marks.extend(rows.marks)
-            told(min(transfer.cursor.batches / total, 1.0), "checking against the journal")
+            told(min(cursor.batches / total, 1.0), "checking against the journal")
         for name, n in at.items():
             if run.devices[name].n != n:
                 msg = f"{run_path}: {name} has {run.devices[name].n} records, the journal {n}"
@@ -143,28 +153,26 @@ def check_against_journal(
             raise SealError(msg)
 
 
-def _check_batch(run: RunFile, batch: Batch, start: int, first_block: int) -> None:
-    device = run.devices[batch.device]
-    wanted = np.concatenate([block.records for block in batch.blocks])
-    found = device.records(start, start + len(wanted))
-    if found.tobytes() != wanted.tobytes():
+def _check_batches(run: RunFile, batches: list[Batch], start: int, first_block: int) -> None:
+    """Compare some batches of one device; the file is read once for all of them."""
+    device = run.devices[batches[0].device]
+    records = joined([batch.records for batch in batches])
+    found = device.records(start, start + len(records))
+    heads = joined([batch.heads for batch in batches])
+    rows = device.blocks(first_block, first_block + len(heads))
+    first = start + np.cumsum(heads["n"], dtype=np.uint64) - heads["n"]
+    wrong = ""
+    if found.tobytes() != records.tobytes():
+        wrong = "records"
+    elif not np.array_equal(rows["first_record"], first) or any(
+        rows[name].tobytes() != heads[name].tobytes() for name in HEAD_DTYPE.names or ()
+    ):
+        wrong = "receipt times"
+    if wrong:
         msg = (
-            f"{run.path}: records {start} to {start + len(wanted)} of {batch.device} are not"
-            f" those of the journal (row {batch.row})"
-        )
-        raise SealError(msg)
-    rows = device.blocks(first_block, first_block + len(batch.blocks))
-    sizes = [len(block.records) for block in batch.blocks]
-    right = (
-        rows["n"].tolist() == sizes
-        and rows["first_record"].tolist() == (start + np.cumsum([0, *sizes[:-1]])).tolist()
-        and rows["sequence"].tolist() == [block.sequence for block in batch.blocks]
-        and rows["received_s"].tolist() == [block.received_s for block in batch.blocks]
-    )
-    if not right:
-        msg = (
-            f"{run.path}: the receipt times of {batch.device} from record {start} on are not"
-            f" those of the journal (row {batch.row})"
+            f"{run.path}: {wrong} of {device.name} between record {start} and"
+            f" {start + len(records)} are not those of the journal (rows {batches[0].row} to"
+            f" {batches[-1].row})"
         )
         raise SealError(msg)
 

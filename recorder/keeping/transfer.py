@@ -6,15 +6,17 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from recorder.keeping.journal_reader import Cursor
-from recorder.run_file.blocks import gap_event, gap_of
+from recorder.run_file.blocks import gap_event, gap_of, joined, times_of
 from recorder.run_file.header import Event, Gap
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from recorder.keeping.journal_reader import Batch, Damage, JournalReader, Rows
     from recorder.marks.mark import Mark
     from recorder.run_file.writer import LiveWriter
 
-__all__ = ["IndexMap", "Transfer"]
+__all__ = ["IndexMap", "Transfer", "by_device"]
 
 
 @dataclass(slots=True)
@@ -44,6 +46,14 @@ class IndexMap:
         return index - gone
 
 
+def by_device(batches: Sequence[Batch]) -> dict[str, list[Batch]]:
+    """Batches of each device, in order."""
+    result: dict[str, list[Batch]] = {}
+    for batch in batches:
+        result.setdefault(batch.device, []).append(batch)
+    return result
+
+
 class Transfer:
     """Moves committed rows on, in order, and turns damaged ones into gaps and events."""
 
@@ -66,7 +76,9 @@ class Transfer:
             return False
         writer.add_events(rows.events)
         writer.add_marks(rows.marks)
-        writer.append([block for batch in rows.batches for block in batch.blocks])
+        for device, batches in by_device(rows.batches).items():
+            heads = joined([batch.heads for batch in batches])
+            writer.append_rows(device, heads, joined([batch.records for batch in batches]))
         return True
 
     def next_rows(self, *, piece_bytes: int = 16 * 2**20) -> Rows:
@@ -101,18 +113,18 @@ class Transfer:
 
     def _take(self, batch: Batch) -> Gap | None:
         place = self._maps[batch.device]
-        n = sum(len(block.records) for block in batch.blocks)
         before_s = self._latest_s[batch.device]
-        missing = place.place(batch.first_record, n)
-        times = [block.time_s() for block in batch.blocks if len(block.records)]
-        if times:
-            self._latest_s[batch.device] = float(times[-1][-1])
+        missing = place.place(batch.first_record, len(batch.records))
+        ends = batch.heads[[0, -1]]
+        ends["n"] = 1
+        first_s, last_s = times_of(ends, batch.records["tick"][[0, -1]]).tolist()
+        self._latest_s[batch.device] = last_s
         if not missing:
             return None
         return Gap(
             device=batch.device,
             t_start_s=before_s,
-            t_end_s=float(times[0][0]) if times else before_s,
+            t_end_s=first_s,
             cause="journal damaged",
             detail=f"{missing} records could not be read back from the journal",
             lost_records=missing,

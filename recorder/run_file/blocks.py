@@ -10,11 +10,23 @@ import numpy as np
 from recorder.run_file.header import Event, Gap
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
-__all__ = ["BLOCK_DTYPE", "KeptBlock", "gap_event", "gap_of", "gaps_of", "ticks_to_time"]
+__all__ = [
+    "BLOCK_DTYPE",
+    "HEAD_DTYPE",
+    "KeptBlock",
+    "blocks_of",
+    "gap_event",
+    "gap_of",
+    "gaps_of",
+    "heads_of",
+    "joined",
+    "ticks_to_time",
+    "times_of",
+]
 
 BLOCK_DTYPE: Final = np.dtype(
     [
@@ -29,6 +41,18 @@ BLOCK_DTYPE: Final = np.dtype(
     ]
 )
 """One row of a device's table of blocks: enough to fit ticks to run time again."""
+
+HEAD_DTYPE: Final = np.dtype(
+    [
+        ("sequence", "<u8"),
+        ("n", "<u4"),
+        ("received_s", "<f8"),
+        ("tick0", "<u8"),
+        ("t0_s", "<f8"),
+        ("s_per_tick", "<f8"),
+    ]
+)
+"""A block without its records, as many blocks are worked on at once (packed, 44 bytes)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +83,61 @@ def ticks_to_time(
     """(n,) float64 run time in s of (n,) ticks along a line; earlier ticks are fine."""
     away = (np.asarray(ticks, dtype=np.uint64) - np.uint64(tick0 % 2**64)).view(np.int64)
     return np.asarray(t0_s + away * s_per_tick, dtype=np.float64)
+
+
+def heads_of(blocks: Sequence[KeptBlock]) -> NDArray[np.void]:
+    """(b,) of ``HEAD_DTYPE``: the heads of some blocks."""
+    rows = [
+        (
+            block.sequence % 2**64,
+            len(block.records),
+            block.received_s,
+            block.tick0 % 2**64,
+            block.t0_s,
+            block.s_per_tick,
+        )
+        for block in blocks
+    ]
+    return np.array(rows, HEAD_DTYPE)
+
+
+def blocks_of(
+    device: str, heads: NDArray[np.void], records: NDArray[np.void]
+) -> list[KeptBlock]:
+    """The blocks of (b,) heads and all their records on end; views, nothing is copied."""
+    blocks = []
+    first = 0
+    for sequence, n, received_s, tick0, t0_s, s_per_tick in heads.tolist():
+        blocks.append(
+            KeptBlock(
+                device=device,
+                sequence=sequence,
+                received_s=received_s,
+                tick0=tick0,
+                t0_s=t0_s,
+                s_per_tick=s_per_tick,
+                records=records[first : first + n],
+            )
+        )
+        first += n
+    return blocks
+
+
+def times_of(heads: NDArray[np.void], ticks: NDArray[np.uint64]) -> NDArray[np.float64]:
+    """(n,) provisional run times of the ticks of all records of (b,) heads, s."""
+    n = heads["n"]
+    away = (np.asarray(ticks, dtype=np.uint64) - np.repeat(heads["tick0"], n)).view(np.int64)
+    time_s: NDArray[np.float64] = away * np.repeat(heads["s_per_tick"], n)
+    time_s += np.repeat(heads["t0_s"], n)
+    return time_s
+
+
+def joined(arrays: Sequence[NDArray[np.void]]) -> NDArray[np.void]:
+    """Structured arrays of one type on end; numpy's own way works field by field."""
+    if len(arrays) == 1:
+        return arrays[0]
+    raw = b"".join([np.ascontiguousarray(array).view(np.uint8).data for array in arrays])
+    return np.frombuffer(raw, arrays[0].dtype)
 
 
 def gap_event(gap: Gap) -> Event:

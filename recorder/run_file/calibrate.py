@@ -17,9 +17,9 @@ from recorder.run_file.header import Event
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from calibration.wheel import WheelCertificate
     from numpy.typing import ArrayLike, NDArray
 
+    from calibration.wheel import WheelCertificate
     from recorder.run_file.header import ChannelHeader, DeviceHeader, RunHeader
 
     Calibrated: TypeAlias = dict[str, tuple[NDArray[np.float64], NDArray[np.uint8]]]

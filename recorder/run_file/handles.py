@@ -52,7 +52,7 @@ def open_for_reading(path: Path) -> h5py.File:
         raise RunFileError(msg)
     with reading(path):
         if not is_marked(head):
-            return h5py.File(path, "r")
+            return _plain(path)
         view = _LiftedView(path)
         file = h5py.File(view, "r")
         try:
@@ -64,6 +64,16 @@ def open_for_reading(path: Path) -> h5py.File:
             return file
         file.close()
         return h5py.File(path, "r", swmr=True)
+
+
+def _plain(path: Path) -> h5py.File:
+    try:
+        return h5py.File(path, "r")
+    except OSError as error:
+        if "lock" not in str(error):
+            raise
+        # A network disk that knows no locks; nobody writes to a closed run file.
+        return h5py.File(path, "r", locking=False)
 
 
 def is_marked(head: bytes) -> bool:
@@ -86,6 +96,7 @@ class _LiftedView:
     """The file as it is, the writer's mark lifted and the end put where the file ends."""
 
     def __init__(self, path: Path) -> None:
+        self._handle = -1
         self._handle = os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
         size = os.fstat(self._handle).st_size
         head = bytearray(self._read_at(0, SUPERBLOCK_BYTES))
@@ -139,7 +150,8 @@ class _LiftedView:
         """Nothing is ever written."""
 
     def __del__(self) -> None:
-        os.close(self._handle)
+        if self._handle >= 0:
+            os.close(self._handle)
 
 
 def lookup3(data: bytes) -> int:

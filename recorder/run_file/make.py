@@ -11,6 +11,7 @@ import numpy as np
 
 from recorder.run_file.blocks import BLOCK_DTYPE, gap_event
 from recorder.run_file.create import create_file
+from recorder.run_file.durable import sync_folder
 from recorder.run_file.errors import RunFileError, reading
 from recorder.run_file.header import Gap
 from recorder.run_file.layout import check_names, raw_name
@@ -80,6 +81,7 @@ def write_run(
         seal_file(work, marks=marks, events=kept, progress=progress, given_times=True)
         mark_complete(work)
         work.rename(place)
+        sync_folder(place.parent)
     finally:
         work.unlink(missing_ok=True)
 

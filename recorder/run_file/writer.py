@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 
 from recorder.run_file import layout
-from recorder.run_file.blocks import BLOCK_DTYPE, gap_of
+from recorder.run_file.blocks import BLOCK_DTYPE, gap_of, heads_of, joined, times_of
 from recorder.run_file.calibrate import Calibrator
 from recorder.run_file.create import create_file
 from recorder.run_file.errors import HDF5_ERRORS, RunFileError, WriterDeadError
@@ -92,14 +92,31 @@ class LiveWriter:
             if len(block.records):
                 by_device.setdefault(block.device, []).append(block)
         for device, held in by_device.items():
-            self._guard(partial(self._append_device, device, held))
+            records = joined([block.records for block in held])
+            self.append_rows(device, heads_of(held), records)
 
-    def _append_device(self, device: str, blocks: list[KeptBlock]) -> None:
-        columns = self._devices[device]
-        records = blocks[0].records if len(blocks) == 1 else _joined(blocks)
-        time_s = columns.times(blocks)
-        values = self._calibrator.calibrate(device, records, time_s)
-        columns.append(blocks, records, time_s, values)
+    def append_rows(
+        self, device: str, heads: NDArray[np.void], records: NDArray[np.void]
+    ) -> None:
+        """Append many blocks of one device at once.
+
+        Parameters
+        ----------
+        heads : (b,) of ``HEAD_DTYPE``, in order, none of them empty
+        records : (n,) of all these blocks on end
+
+        Raises
+        ------
+        WriterDeadError
+        """
+        self._guard(partial(self._append, self._devices[device], heads, records))
+
+    def _append(
+        self, columns: _DeviceColumns, heads: NDArray[np.void], records: NDArray[np.void]
+    ) -> None:
+        time_s = columns.times(heads, records["tick"])
+        values = self._calibrator.calibrate(columns.name, records, time_s)
+        columns.append(heads, records, time_s, values)
 
     def add_marks(self, marks: Sequence[Mark]) -> None:
         """Append revisions of marks; words that do not fit are cut and told so."""
@@ -172,6 +189,7 @@ class _DeviceColumns:
 
     def __init__(self, file: h5py.File, device: DeviceHeader) -> None:
         group = file[f"devices/{device.name}"]
+        self.name = device.name
         self.n = 0
         self._time = group["time_s"]
         self._raw = {
@@ -182,9 +200,9 @@ class _DeviceColumns:
         self._blocks = file[f"blocks/{device.name}"]
         self._latest_s = -np.inf
 
-    def times(self, blocks: list[KeptBlock]) -> NDArray[np.float64]:
+    def times(self, heads: NDArray[np.void], ticks: NDArray[np.uint64]) -> NDArray[np.float64]:
         """(n,) provisional run times: never backwards, over the seams of lines either."""
-        time_s = np.concatenate([block.time_s() for block in blocks])
+        time_s = times_of(heads, ticks)
         time_s[0] = max(time_s[0], self._latest_s)
         np.maximum.accumulate(time_s, out=time_s)
         self._latest_s = float(time_s[-1])
@@ -192,19 +210,17 @@ class _DeviceColumns:
 
     def append(
         self,
-        blocks: list[KeptBlock],
+        heads: NDArray[np.void],
         records: NDArray[np.void],
         time_s: NDArray[np.float64],
         values: dict[str, tuple[NDArray[np.float64], NDArray[np.uint8]]],
     ) -> None:
-        rows = np.zeros(len(blocks), BLOCK_DTYPE)
-        first = self.n
-        for row, block in zip(rows, blocks, strict=True):
-            row["sequence"], row["n"] = block.sequence, len(block.records)
-            row["first_record"], row["received_s"] = first, block.received_s
-            row["tick0"], row["tick_last"] = block.tick0, block.records["tick"][-1]
-            row["t0_s"], row["s_per_tick"] = block.t0_s, block.s_per_tick
-            first += len(block.records)
+        rows = np.zeros(len(heads), BLOCK_DTYPE)
+        for name in heads.dtype.names or ():
+            rows[name] = heads[name]
+        ends = np.cumsum(heads["n"], dtype=np.int64)
+        rows["first_record"] = self.n + ends - heads["n"]
+        rows["tick_last"] = records["tick"][ends - 1]
         for name, dataset in self._raw.items():
             _extend(dataset, np.ascontiguousarray(records[name]))
         for name, dataset in self._values.items():
@@ -213,12 +229,7 @@ class _DeviceColumns:
             _extend(self._flags[name], flags)
         _extend(self._blocks, rows)
         _extend(self._time, time_s)
-        self.n = first
-
-
-def _joined(blocks: list[KeptBlock]) -> NDArray[np.void]:
-    records: NDArray[np.void] = np.concatenate([block.records for block in blocks])
-    return records
+        self.n += len(records)
 
 
 def _nothing(n: int) -> tuple[NDArray[np.float64], NDArray[np.uint8]]:

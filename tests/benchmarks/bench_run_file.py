@@ -179,7 +179,7 @@ def long_run(folder: Path, hours: float) -> None:
         target=follow, args=(folder / "long.h5.journal", folder / "long.h5", stop)
     )
     filer.start()
-    for blocks in commits(head, records, 10_000, 200):
+    for blocks in commits(head, records, 500, 20):
         journal.append(blocks, [])
     journal.close()
     stop.set()
