@@ -81,6 +81,8 @@ class RunAnswer:
     fuel: Consumption | None
     water: Consumption | None
     evaporation: Measured | None
+    pieces: tuple[tuple[float, float], ...]
+    """(speed km/h, trailing resistance N/t) of the pieces the resistance is fitted to."""
     notes: tuple[str, ...]
 
 
@@ -119,7 +121,7 @@ def answer(runs: Sequence[LoadedRun], settings: Settings | None = None) -> Answe
     chosen = settings or Settings()
     notes: list[str] = []
     first = [_run(loaded, chosen) for loaded in runs]
-    fit = _resistance(first, notes)
+    fit, first = _resistance(first, notes)
     done = [_with_rolling(r, fit) for r in first]
     results = [r for run in done for r in run.results]
     held = bands(results, chosen.band_m_s)
@@ -198,6 +200,7 @@ def _run(loaded: LoadedRun, settings: Settings) -> RunAnswer:
         fuel=fuel,
         water=water,
         evaporation=evaporation(water, fuel) if fuel and water else None,
+        pieces=(),
         notes=tuple(notes),
     )
 
@@ -251,26 +254,32 @@ def _pieces(run: RunAnswer) -> tuple[list[float], list[Measured]]:
     return speeds, seen
 
 
-def _resistance(runs: Sequence[RunAnswer], notes: list[str]) -> ResistanceFit | None:
+def _resistance(
+    runs: Sequence[RunAnswer], notes: list[str]
+) -> tuple[ResistanceFit | None, list[RunAnswer]]:
+    """The fit over all runs, and the runs with the pieces it was made from."""
     speeds: list[float] = []
     seen: list[Measured] = []
+    with_pieces = []
     for run in runs:
+        v: list[float] = []
+        r: list[Measured] = []
         if run.loaded.series.grade_source == "unknown":
             notes.append(f"{run.loaded.name}: grade not known, so resistance is not fitted")
-            continue
-        v, r = _pieces(run)
+        else:
+            v, r = _pieces(run)
         speeds += v
         seen += r
-    if not seen:
-        return None
-    for terms in ("ABC", "AC", "A"):
+        shown = tuple(zip(v, (x.value for x in r), strict=True))
+        with_pieces.append(replace(run, pieces=shown))
+    for terms in ("ABC", "AC", "A") if seen else ():
         try:
             fit = fit_resistance(np.array(speeds), seen, terms=terms, non_negative=True)
         except ValueError as error:
             notes.append(str(error))
-            continue
-        return fit
-    return None
+        else:
+            return fit, with_pieces
+    return None, with_pieces
 
 
 def _with_rolling(run: RunAnswer, fit: ResistanceFit | None) -> RunAnswer:

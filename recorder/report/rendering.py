@@ -96,6 +96,8 @@ def _html(block: Block) -> str:
     if isinstance(block, Heading):
         level = min(block.level + 1, 6)
         return f"<h{level}>{html.escape(block.text)}</h{level}>"
+    if isinstance(block, Text) and block.role == "code":
+        return f"<pre>{html.escape(block.text)}</pre>"
     if isinstance(block, Text):
         return f'<p class="{html.escape(block.role)}">{html.escape(block.text)}</p>'
     if isinstance(block, TextTable):

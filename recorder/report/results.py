@@ -1,6 +1,6 @@
 """``results.json``: every figure of the answer with its unit and expanded uncertainty.
 
-Top level: ``format``, ``version``, ``software``, ``made_utc``, ``coverage``, ``settings``,
+Top level: ``format``, ``version``, ``software``, ``coverage``, ``settings``,
 ``overall``,
 ``figures`` (a flat list for programs: ``name``, ``run``, ``value``, ``unit``,
 ``expanded_uncertainty``,
@@ -16,8 +16,8 @@ says why; no number is ever filled in.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import asdict
-from datetime import UTC, datetime
 from typing import Any
 
 from recorder.analysis.answer import Answer, RunAnswer
@@ -33,15 +33,16 @@ VERSION = 1
 
 
 def results(
-    answer: Answer, *, software: str, made_utc: datetime | None = None
+    answer: Answer, *, software: str, sources: Sequence[dict[str, Any]] = ()
 ) -> dict[str, Any]:
-    """The whole of ``results.json`` as plain JSON values (no NaN, no infinity)."""
-    made = made_utc or datetime.now(tz=UTC)
+    """The whole of ``results.json`` as plain JSON values (no NaN, no infinity).
+
+    ``sources`` describes the run files; nothing here depends on when or where it is worked.
+    """
     out: dict[str, Any] = {
         "format": FORMAT,
         "version": VERSION,
         "software": software,
-        "made_utc": made.isoformat(timespec="seconds"),
         "coverage": COVERAGE,
         "settings": asdict(answer.settings),
         "overall": {
@@ -73,6 +74,7 @@ def results(
         "monte_carlo": None if answer.simulated is None else asdict(answer.simulated),
         "propagated_margin": _measured(answer.propagated_margin_kN),
         "runs": [_run(run) for run in answer.runs],
+        "sources": list(sources),
         "notes": list(answer.notes),
     }
     cleaned: dict[str, Any] = _plain(out)

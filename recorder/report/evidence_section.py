@@ -1,0 +1,85 @@
+"""The end of the report: calibration, clock, gaps, and how to get every figure again."""
+
+from __future__ import annotations
+
+import math
+import platform
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from recorder.analysis.answer import Answer as Worked
+from recorder.report.document import Block, Heading, Text, TextTable, plain
+
+if TYPE_CHECKING:
+    from recorder.report.writing import Source
+
+__all__ = ["evidence", "reproduce"]
+
+
+def evidence(answer: Worked, sources: Sequence[Source]) -> list[Block]:
+    """Certificates, zeros and the clock of each run."""
+    blocks: list[Block] = [Heading("Calibration and clock")]
+    rows = []
+    for source in sources:
+        for name, c in source.told["certificates"].items():
+            state = "EXPIRED" if c["expired"] else "in date"
+            rows.append(
+                (
+                    source.name,
+                    name,
+                    c["certificate_id"],
+                    c["issued"],
+                    c["expires"] or "none",
+                    state,
+                )
+            )
+    if rows:
+        heads = ("run", "certificate", "number", "issued", "last day", "on the day of the run")
+        blocks.append(TextTable(heads, tuple(rows)))
+    else:
+        blocks.append(
+            Text("No certificate is in the run: values carry what was stated with them.")
+        )
+    zeros = tuple(
+        (source.name, str(e.data.get("channel", "")), f"{e.t_s:.1f}", f"{e.data.get('counts')}")
+        for source in sources
+        for e in source.zeros
+    )
+    if zeros:
+        blocks.append(
+            TextTable(("run", "channel", "at, s", "zero, counts"), zeros, "Zeros taken.")
+        )
+    for run, source in zip(answer.runs, sources, strict=True):
+        e = run.loaded.evidence
+        blocks.append(
+            Text(
+                f"{source.name}: zero ± {plain(e.zero_u_kN, 2)} kN, distance and speed"
+                f" ± {100 * e.wheel_rel_u:.3f} % (standard); UTC by {source.utc_source},"
+                f" standard uncertainty at most {_seconds(source.utc_u_s)}."
+            )
+        )
+    return blocks
+
+
+def _seconds(u_s: float) -> str:
+    return f"{plain(u_s, 2)} s" if math.isfinite(u_s) else "not known"
+
+
+def reproduce(sources: Sequence[Source]) -> list[Block]:
+    """Digests, versions and sheets."""
+    rows = tuple((s.name, s.run_id, s.software) for s in sources)
+    blocks: list[Block] = [
+        Heading("How to get every figure again"),
+        Text(
+            "The run files hold raw counts, certificates, sheets and route in full. The same run"
+            " files, settings (in results.json) and version give the same figures:"
+        ),
+        TextTable(("run", "identity", "recorded by"), rows),
+        *(Text(f"{s.name}: {s.digest or 'not sealed: no digest'}", "code") for s in sources),
+        Text(f"Worked with Python {platform.python_version()}.", "small"),
+    ]
+    for source in sources:
+        for what, text in (("Trip sheet", source.trip_text), ("Car sheet", source.car_text)):
+            if text.strip():
+                blocks += [Heading(f"{what} of {source.name}", 2), Text(text, "code")]
+    return blocks

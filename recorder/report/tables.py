@@ -1,0 +1,216 @@
+"""Tables of the answer as CSV and Parquet: units in the column names and in the field metadata."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.csv
+import pyarrow.parquet as pq
+
+from recorder.analysis.answer import Answer, RunAnswer
+from recorder.analysis.measured import Measured
+from recorder.analysis.run_table import (
+    Section,
+    per_distance,
+    per_time,
+    sections_between_marks,
+    table,
+)
+from recorder.report.results import figures
+
+__all__ = ["grid_sections", "write_tables"]
+
+_UNITS = (
+    "kN", "kW", "kJ", "m_s2", "m_s", "km_h", "pct", "per_km", "m", "s", "t", "N_per_t",
+)  # fmt: skip
+
+
+def grid_sections(run: RunAnswer, grid: str) -> list[Section]:
+    """Sections of a run by a grid: ``10s``, ``100m``, or the kind of a mark (``milepost``).
+
+    Raises
+    ------
+    ValueError
+        The grid is none of these.
+    """
+    series = run.loaded.series
+    for ending, cut in (("km", _per_km), ("m", per_distance), ("s", per_time)):
+        number = grid.removesuffix(ending)
+        if grid.endswith(ending) and number.replace(".", "", 1).isdigit():
+            return cut(series, float(number))
+    if grid.isalpha():
+        return sections_between_marks(series, run.loaded.marks, grid)
+    msg = f"grid {grid!r}: give e.g. 10s, 100m, or a kind of mark such as milepost or station"
+    raise ValueError(msg)
+
+
+def _per_km(series: Any, km: float) -> list[Section]:  # noqa: ANN401 - a Series
+    return per_distance(series, km * 1000.0)
+
+
+def write_tables(answer: Answer, folder: Path, *, grid: str = "1s") -> list[Path]:
+    """Write every table; returns the files.
+
+    The run table is written whole and once more as ``run_table/run=NAME/part.parquet``, the
+    usual partitioning of query engines.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    made = []
+    run_tables = [_run_table(run, grid) for run in answer.runs]
+    held = {
+        "run_table": pa.concat_tables(run_tables),
+        "bands": _rows_table(_bands(answer)),
+        "stretches": _rows_table(_stretches(answer)),
+        "figures": _rows_table(
+            [{k: v for k, v in row.items() if k != "causes"} for row in figures(answer)]
+        ),
+        "marks": _rows_table(_marks(answer)),
+        "gaps": _rows_table(_gaps(answer)),
+        "ratings": _rows_table(_ratings(answer)),
+        "resistance_pieces": _rows_table(
+            [
+                {"run": r.loaded.name, "speed_km_h": v, "resistance_N_per_t": x}
+                for r in answer.runs
+                for v, x in r.pieces
+            ]
+        ),
+    }
+    for name, content in held.items():
+        if content.num_columns == 0:
+            continue
+        stated = _with_units(content)
+        pq.write_table(stated, folder / f"{name}.parquet")
+        pyarrow.csv.write_csv(stated, folder / f"{name}.csv")
+        made += [folder / f"{name}.parquet", folder / f"{name}.csv"]
+    for run, content in zip(answer.runs, run_tables, strict=True):
+        place = folder / "run_table" / f"run={run.loaded.name}"
+        place.mkdir(parents=True, exist_ok=True)
+        pq.write_table(_with_units(content.drop_columns(["run"])), place / "part.parquet")
+    return made
+
+
+def _run_table(run: RunAnswer, grid: str) -> pa.Table:
+    columns = table(run.loaded.series, run.corrected, grid_sections(run, grid))
+    n = len(columns["section"])
+    named: dict[str, Any] = {"run": pa.array([run.loaded.name] * n, pa.string())}
+    for name, values in columns.items():
+        named[name] = (
+            pa.array(values, pa.string())
+            if isinstance(values, list)
+            else pa.array(np.asarray(values, np.float64), from_pandas=True)
+        )
+    return pa.table(named)
+
+
+def _rows_table(rows: Sequence[Mapping[str, Any]]) -> pa.Table:
+    return pa.Table.from_pylist([dict(r) for r in rows]) if rows else pa.table({})
+
+
+def _with_units(content: pa.Table) -> pa.Table:
+    fields = []
+    for field in content.schema:
+        unit = next((u for u in _UNITS if field.name.endswith("_" + u)), "")
+        fields.append(
+            field.with_metadata({"unit": unit.replace("_", "/", 1)} if unit else None)
+        )
+    return content.cast(pa.schema(fields))
+
+
+def _pair(name: str, unit: str, value: Measured | None, factor: float = 1.0) -> dict[str, Any]:
+    if value is None:
+        return {f"{name}_{unit}": None, f"{name}_U_{unit}": None}
+    return {
+        f"{name}_{unit}": _known(value.value * factor),
+        f"{name}_U_{unit}": _known(value.expanded * factor),
+    }
+
+
+def _known(value: float) -> float | None:
+    return value if np.isfinite(value) else None
+
+
+def _bands(answer: Answer) -> list[dict[str, Any]]:
+    return [
+        {
+            "low_m_s": b.low_m_s,
+            "high_m_s": b.high_m_s,
+            "stretches": b.stretches,
+            **_pair("speed", "m_s", b.speed),
+            **_pair("pull", "kN", b.pull),
+            **_pair("power", "kW", b.power),
+            **_pair("margin", "kN", b.margin),
+            "specified_kN": _known(b.limit_kN),
+            "probability_of_meeting": _known(b.probability),
+            "verdict": b.verdict,
+        }
+        for b in answer.bands
+    ]
+
+
+def _stretches(answer: Answer) -> list[dict[str, Any]]:
+    return [
+        {
+            "run": r.run,
+            "start_s": r.stretch.t_start_s,
+            "end_s": r.stretch.t_end_s,
+            "throttle": r.stretch.setting,
+            "source": r.stretch.source,
+            "reason": r.stretch.reason,
+            "judged": r.judged,
+            **_pair("speed", "m_s", r.speed),
+            **_pair("pull", "kN", r.pull),
+            **_pair("power", "kW", r.power),
+            **_pair("margin", "kN", r.margin),
+        }
+        for run in answer.runs
+        for r in run.results
+    ]
+
+
+def _marks(answer: Answer) -> list[dict[str, Any]]:
+    return [
+        {
+            "run": run.loaded.name,
+            "time_s": m.t_s,
+            "kind": m.kind,
+            "value": m.value,
+            "note": m.note,
+            "by": m.by,
+        }
+        for run in answer.runs
+        for m in run.loaded.marks
+    ]
+
+
+def _gaps(answer: Answer) -> list[dict[str, Any]]:
+    return [
+        {
+            "run": run.loaded.name,
+            "device": g.device,
+            "start_s": g.t_start_s,
+            "end_s": g.t_end_s,
+            "cause": g.cause,
+            "detail": g.detail,
+            "lost_records": g.lost_records,
+        }
+        for run in answer.runs
+        for g in run.loaded.gaps
+    ]
+
+
+def _ratings(answer: Answer) -> list[dict[str, Any]]:
+    return [
+        {
+            "grade_pct": r.grade * 100.0,
+            "curvature_per_km": r.curvature_per_m * 1000.0,
+            "speed_m_s": r.speed_m_s,
+            "weather": r.weather,
+            **_pair("pull_on_grade", "kN", r.pull_on_grade_kN),
+            **_pair("load", "t", r.trailing_t),
+        }
+        for r in answer.ratings
+    ]

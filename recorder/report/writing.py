@@ -1,0 +1,175 @@
+"""Everything of a report into a folder: PDF, HTML, chart roll, tables, results.json."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from recorder import software
+from recorder.analysis.answer import Answer, Settings
+from recorder.analysis.answer import answer as work
+from recorder.analysis.loading import LoadedRun, Place, load_run
+from recorder.report.document import Document
+from recorder.report.rendering import to_html, to_pdf
+from recorder.report.results import results
+from recorder.report.roll import RollScale, chart_roll
+from recorder.report.sections import report_blocks
+from recorder.report.tables import write_tables
+from recorder.run_file.describe import describe
+from recorder.run_file.reader import RunFile, open_run
+from recorder.track.placement import PlacingError
+from recorder.track.route import RouteError
+from recorder.track.run_source import find_route, kept_placement, place_run_file, positions
+
+if TYPE_CHECKING:
+    from recorder.run_file.header import Event
+    from recorder.sheets import TripSheet
+    from recorder.track.route import Route
+
+__all__ = ["Options", "Source", "load_runs", "write_report"]
+
+Progress = Callable[[float, str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Options:
+    """What the person chose."""
+
+    settings: Settings = field(default_factory=Settings)
+    grid: str = "1s"
+    roll: RollScale = field(default_factory=RollScale)
+    roll_long: bool = False
+    route: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """Where the figures of one run come from."""
+
+    name: str
+    run_id: str
+    software: str
+    digest: str
+    told: dict[str, Any]
+    zeros: tuple[Event, ...]
+    utc_source: str
+    utc_u_s: float
+    car_text: str
+    trip_text: str
+
+
+def write_report(
+    paths: Sequence[Path],
+    out: Path,
+    *,
+    trip: TripSheet | None = None,
+    options: Options | None = None,
+    progress: Progress | None = None,
+) -> dict[str, Any]:
+    """Write the report; returns what went into results.json.
+
+    Raises
+    ------
+    ValueError, OSError
+        A run, sheet, route or setting that cannot be used; one line.
+    """
+    chosen, tell = options or Options(), progress or (lambda _part, _what: None)
+    loaded, sources = load_runs(paths, trip=trip, route=chosen.route, progress=tell)
+    tell(0.5, "working the answer")
+    answer = work(loaded, chosen.settings)
+    told = results(answer, software=software(), sources=[s.told for s in sources])
+    out.mkdir(parents=True, exist_ok=True)
+    (out / "results.json").write_text(
+        json.dumps(told, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8"
+    )
+    tell(0.6, "tables")
+    write_tables(answer, out / "tables", grid=chosen.grid)
+    tell(0.7, "charts and pages")
+    document = _document(answer, sources)
+    (out / "report.pdf").write_bytes(to_pdf(document))
+    (out / "report.html").write_text(to_html(document), encoding="utf-8")
+    tell(0.85, "chart roll")
+    roll = chart_roll(loaded, chosen.roll, long=chosen.roll_long)
+    (out / "chart_roll.pdf").write_bytes(roll)
+    tell(1.0, "done")
+    return told
+
+
+def load_runs(
+    paths: Sequence[Path],
+    *,
+    trip: TripSheet | None = None,
+    route: Path | None = None,
+    progress: Progress | None = None,
+) -> tuple[list[LoadedRun], list[Source]]:
+    """Open, place and load every run."""
+    loaded, sources = [], []
+    for i, path in enumerate(paths):
+        if progress is not None:
+            progress(0.5 * i / len(paths), f"reading {path.name}")
+        with ExitStack() as held:
+            run = held.enter_context(open_run(path))
+            line, place, note = _placed(run, trip, route)
+            one = load_run(run, trip=trip, route=line, place=place)
+            loaded.append(_noted(one, note))
+            sources.append(_source(run))
+    return loaded, sources
+
+
+def _placed(
+    run: RunFile, trip: TripSheet | None, given: Path | None
+) -> tuple[Route | None, Place | None, str]:
+    """Route and place of a run; or in words why there is none."""
+    try:
+        kept = None if given is not None else kept_placement(run)
+        if kept is not None:
+            route, placement = kept
+        else:
+            route = find_route(run, given or (trip.route_path if trip is not None else None))
+            placement = place_run_file(run, route)
+        t_s, s_m, u_m = positions(run, placement)
+    except (PlacingError, RouteError, FileNotFoundError) as error:
+        if given is not None:
+            raise
+        return None, None, f"not placed on a route: {' '.join(str(error).split())}"
+    place = Place(t_s=t_s, chainage_m=s_m, u_m=u_m, facing=placement.way)
+    return route, place, ""
+
+
+def _noted(run: LoadedRun, note: str) -> LoadedRun:
+    return replace(run, notes=(*run.notes, f"{run.name}: {note}")) if note else run
+
+
+def _source(run: RunFile) -> Source:
+    told = describe(run)
+    u_s = run.utc.u_s(np.linspace(0.0, max(run.duration_s, 1e-3), 50))
+    return Source(
+        name=run.path.stem,
+        run_id=run.header.run_id,
+        software=run.header.software,
+        digest=str(told.get("digest") or ""),
+        told=told,
+        zeros=tuple(run.events("zero")),
+        utc_source=run.utc.source,
+        utc_u_s=float(np.max(u_s)),
+        car_text=run.header.car_sheet,
+        trip_text=run.header.trip_sheet,
+    )
+
+
+def _document(answer: Answer, sources: Sequence[Source]) -> Document:
+    first = answer.runs[0].loaded
+    name = first.trip.name if first.trip is not None and first.trip.name else first.name
+    runs = ", ".join(s.name for s in sources)
+    return Document(
+        title=f"Drawbar trial: {name}",
+        subtitle=f"Report on {runs}",
+        blocks=report_blocks(answer, sources),
+        footer=f"{software()}  ·  run {sources[0].run_id[:12]}",
+    )
