@@ -40,7 +40,6 @@ from recorder.acquisition.watch import Watch
 from recorder.keeping.errors import SealError
 from recorder.keeping.journal import Journal
 from recorder.keeping.owner import journal_path_for
-from recorder.keeping.seal import remove_journal
 from recorder.run_file.header import Event, RunHeader
 from recorder.sheets import load_car_sheet, load_trip_sheet
 
@@ -192,6 +191,9 @@ class Recording:
         finally:
             journal.close()
             if not begun.is_set():
+                # Here, because sealing's libraries are a burden this process does not need.
+                from recorder.keeping.seal import remove_journal
+
                 remove_journal(journal.path)
                 self.settings.out.unlink(missing_ok=True)
 

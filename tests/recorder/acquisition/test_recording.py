@@ -450,3 +450,24 @@ def test_two_recordings_side_by_side(
         with attach() as session:
             assert session.header.run_id == first.session.header.run_id
         assert first.stop() == 0
+
+
+def test_a_zero_at_the_end_and_a_mark_meanwhile(tmp_path: Path, sheets: Sheets) -> None:
+    out = tmp_path / "run.h5"
+    begun = threading.Event()
+
+    def report(kind: str, **_data: Any) -> None:  # noqa: ANN401 - JSON values
+        if kind == "zero_begins":
+            begun.set()
+
+    with start_recording(*sheets, out, seconds=0.3, zero_after=1.5, report=report) as process:
+        session = process.session
+        assert begun.wait(20.0)
+        mark = session.mark("remark", time.monotonic_ns(), "standing")
+        assert mark.t_s >= 0.3
+        assert process.wait(60.0) == 0
+    with open_run(out) as run:
+        (zero,) = run.events("zero")
+        assert zero.data["when"] == "after"
+        assert zero.t_s == pytest.approx(0.3 + 0.75, abs=0.3)
+        assert [m.value for m in run.marks()] == ["standing"]
