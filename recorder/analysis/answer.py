@@ -18,7 +18,6 @@ from recorder.analysis.measured import Measured
 from recorder.analysis.monte_carlo import Simulated, simulate_margin, stretch_inputs
 from recorder.analysis.performance import (
     CANNOT_TELL,
-    DOES_NOT_MEET,
     MEETS,
     Band,
     Overall,
@@ -299,38 +298,28 @@ def _with_rolling(run: RunAnswer, fit: ResistanceFit | None) -> RunAnswer:
 
 
 def _starting_verdict(starting: Measured | None, limit: float | None) -> str:
+    """A start shows that the pull is there; one that needed less does not show that it is not."""
     if limit is None:
         return "no starting pull specified"
     if starting is None:
-        return "no start from rest in the run"
-    return verdict(Measured(starting.value - limit, "kN", starting.parts, starting.dof))[0]
+        return "not tested: no start from rest in the run"
+    margin = Measured(starting.value - limit, "kN", starting.parts, starting.dof)
+    return MEETS if verdict(margin)[0] == MEETS else "not shown by these starts"
 
 
 def _overall(
     held: Sequence[Band], starting: Measured | None, spec: Specification | None
 ) -> Overall:
-    """Pull against speed and the starting pull together."""
+    """Pull against speed, and what is to be said of the starting pull."""
     if spec is None:
         return Overall(verdict="no specification", reasons=("the trip sheet states none",))
-    running = overall(held)
     limit = spec.starting_pull_kN
-    if limit is None:
-        return running
     word = _starting_verdict(starting, limit)
+    reason = () if limit is None else (f"starting pull: {word}",)
     if not spec.speed_m_s:
-        return Overall(
-            verdict=word if starting else CANNOT_TELL, reasons=(f"starting pull {word}",)
-        )
-    if word == DOES_NOT_MEET:
-        return replace(
-            running,
-            verdict=DOES_NOT_MEET,
-            reasons=(*running.reasons, "the starting pull is below the specified one"),
-        )
-    if word != MEETS and running.verdict == MEETS:
-        reason = f"starting pull: {word}"
-        return replace(running, verdict=CANNOT_TELL, reasons=(*running.reasons, reason))
-    return running
+        return Overall(verdict=MEETS if word == MEETS else CANNOT_TELL, reasons=reason)
+    running = overall(held)
+    return replace(running, reasons=(*running.reasons, *reason))
 
 
 def _curve(held: Sequence[Band]) -> Callable[[float], Measured] | None:

@@ -8,9 +8,9 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-from calibration.wheel import WheelCertificate
 
 from calibration.force import ForceCertificate
+from calibration.wheel import WheelCertificate
 from recorder.analysis.evidence import Evidence
 from recorder.analysis.performance import Specification
 from recorder.analysis.series import (

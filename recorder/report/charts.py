@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Final
 
@@ -80,7 +81,7 @@ def performance_chart(
         axes.set_xlabel("speed, km/h")
         axes.set_ylabel("equivalent drawbar pull, kN")
         axes.set_ylim(bottom=0)
-        axes.legend(frameon=False, fontsize=7)
+        _legend(axes)
         return _svg(figure)
 
 
@@ -97,7 +98,7 @@ def power_chart(bands: Sequence[Band], spec: Specification | None) -> bytes:
         axes.set_xlabel("speed, km/h")
         axes.set_ylabel("equivalent drawbar power, kW")
         axes.set_ylim(bottom=0)
-        axes.legend(frameon=False, fontsize=7)
+        _legend(axes)
         return _svg(figure)
 
 
@@ -125,7 +126,7 @@ def resistance_chart(
         axes.set_ylim(min(0.0, float(spread[0]) - pad), float(spread[1]) + pad)
         axes.set_xlabel("speed, km/h")
         axes.set_ylabel("trailing resistance, N/t")
-        axes.legend(frameon=False, fontsize=7)
+        _legend(axes)
         return _svg(figure)
 
 
@@ -214,6 +215,11 @@ def _errors(axes: Axes, bands: Sequence[Band], pick: Any) -> None:  # noqa: ANN4
     )
 
 
+def _legend(axes: Axes) -> None:
+    if axes.get_legend_handles_labels()[0]:
+        axes.legend(frameon=False, fontsize=7)
+
+
 def _finite(value: float) -> float:
     return value if math.isfinite(value) else 0.0
 
@@ -222,4 +228,5 @@ def _svg(figure: Figure) -> bytes:
     stream = io.BytesIO()
     canvas: Any = FigureCanvasSVG(figure)
     canvas.print_svg(stream, metadata={"Date": None, "Creator": None})
-    return stream.getvalue()
+    # The metadata says nothing and names outside places: leave it out.
+    return re.sub(rb"<metadata>.*?</metadata>", b"", stream.getvalue(), flags=re.DOTALL)

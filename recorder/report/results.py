@@ -26,7 +26,7 @@ from recorder.analysis.measured import COVERAGE, Measured
 from recorder.analysis.performance import Band, StretchResult
 from recorder.analysis.resistance import ResistanceFit
 
-__all__ = ["figures", "results"]
+__all__ = ["figures", "measured_dict", "plain_values", "results"]
 
 FORMAT = "testcar results"
 VERSION = 1
@@ -48,9 +48,9 @@ def results(
         "overall": {
             "verdict": answer.overall.verdict,
             "reasons": list(answer.overall.reasons),
-            "mean_margin": _measured(answer.overall.margin),
+            "mean_margin": measured_dict(answer.overall.margin),
             "starting_verdict": answer.starting_verdict,
-            "starting_pull": _measured(answer.starting),
+            "starting_pull": measured_dict(answer.starting),
             "starting_pull_specified_kN": answer.starting_limit_kN,
         },
         "figures": figures(answer),
@@ -63,21 +63,21 @@ def results(
                 "curvature_per_km": 1000.0 * r.curvature_per_m,
                 "speed_m_s": r.speed_m_s,
                 "weather": r.weather,
-                "pull_on_grade": _measured(r.pull_on_grade_kN),
-                "trailing_load": _measured(r.trailing_t),
+                "pull_on_grade": measured_dict(r.pull_on_grade_kN),
+                "trailing_load": measured_dict(r.trailing_t),
             }
             for r in answer.ratings
         ],
         "balancing_speeds": [
-            {"grade_pct": 100.0 * g, "speed": _measured(v)} for g, v in answer.balancing
+            {"grade_pct": 100.0 * g, "speed": measured_dict(v)} for g, v in answer.balancing
         ],
         "monte_carlo": None if answer.simulated is None else asdict(answer.simulated),
-        "propagated_margin": _measured(answer.propagated_margin_kN),
+        "propagated_margin": measured_dict(answer.propagated_margin_kN),
         "runs": [_run(run) for run in answer.runs],
         "sources": list(sources),
         "notes": list(answer.notes),
     }
-    cleaned: dict[str, Any] = _plain(out)
+    cleaned: dict[str, Any] = plain_values(out)
     return cleaned
 
 
@@ -144,7 +144,8 @@ def _ledger(held: Ledger) -> dict[str, Measured | None]:
     }
 
 
-def _measured(value: Measured | None) -> dict[str, Any] | None:
+def measured_dict(value: Measured | None) -> dict[str, Any] | None:
+    """A figure as JSON values; ``None`` when there is none."""
     return None if value is None or not math.isfinite(value.value) else value.to_dict()
 
 
@@ -153,10 +154,10 @@ def _band(band: Band) -> dict[str, Any]:
         "low_m_s": band.low_m_s,
         "high_m_s": band.high_m_s,
         "stretches": band.stretches,
-        "speed": _measured(band.speed),
-        "pull": _measured(band.pull),
-        "power": _measured(band.power),
-        "margin": _measured(band.margin),
+        "speed": measured_dict(band.speed),
+        "pull": measured_dict(band.pull),
+        "power": measured_dict(band.power),
+        "margin": measured_dict(band.margin),
         "specified_kN": band.limit_kN,
         "verdict": band.verdict,
         "probability_of_meeting": band.probability,
@@ -172,10 +173,10 @@ def _stretch(result: StretchResult) -> dict[str, Any]:
         "source": result.stretch.source,
         "reason": result.stretch.reason,
         "judged": result.judged,
-        "speed": _measured(result.speed),
-        "pull": _measured(result.pull),
-        "power": _measured(result.power),
-        "margin": _measured(result.margin),
+        "speed": measured_dict(result.speed),
+        "pull": measured_dict(result.pull),
+        "power": measured_dict(result.power),
+        "margin": measured_dict(result.margin),
         "specified_kN": result.limit_kN,
     }
 
@@ -183,7 +184,7 @@ def _stretch(result: StretchResult) -> dict[str, Any]:
 def _resistance(fit: ResistanceFit) -> dict[str, Any]:
     return {
         "form": "A + B·V + C·V² in N/t, V in km/h",
-        "coefficients": {t: _measured(v) for t, v in fit.coefficients.items()},
+        "coefficients": {t: measured_dict(v) for t, v in fit.coefficients.items()},
         "observations": fit.observations,
         "residual_sd_N_per_t": fit.residual_sd_N_per_t,
         "speed_km_h": list(fit.speed_km_h),
@@ -206,20 +207,21 @@ def _run(run: RunAnswer) -> dict[str, Any]:
         "seconds_with_data": held.seconds,
         "seconds_missing": held.seconds_missing,
         "seconds_braked": held.brake_seconds,
-        "ledger": {k: _measured(v) for k, v in _ledger(held).items()},
+        "ledger": {k: measured_dict(v) for k, v in _ledger(held).items()},
         "ledger_closes": held.closes,
         "notes": list(run.notes),
         **loaded.facts,
     }
 
 
-def _plain(value: Any) -> Any:  # noqa: ANN401 - any JSON value
+def plain_values(value: Any) -> Any:  # noqa: ANN401 - any JSON value
+    """JSON values only: numpy numbers made plain, NaN and infinity made ``null``."""
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if isinstance(value, dict):
-        return {str(k): _plain(v) for k, v in value.items()}
+        return {str(k): plain_values(v) for k, v in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
+        return [plain_values(v) for v in value]
     if hasattr(value, "item"):
-        return _plain(value.item())
+        return plain_values(value.item())
     return value
