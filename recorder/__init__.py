@@ -1,10 +1,8 @@
 """Moves, keeps, shows and answers: the product."""
 
-from typing import Final
-
 __all__ = ["__version__", "software"]
 
-__version__: Final = "0.1.0"
+__version__ = "0.1.0"
 
 
 def software() -> str:
