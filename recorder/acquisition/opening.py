@@ -7,13 +7,13 @@ import time
 import uuid
 from collections.abc import Callable
 from functools import partial
-from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from calibration.clock import LiveTickClock
 from drivers.errors import DriverError
 from drivers.registry import open_driver
+from recorder import software
 from recorder.acquisition.device_thread import DeviceThread
 from recorder.acquisition.machine import free_bytes, network_disk
 from recorder.acquisition.plan import HOST_CLOCK, DevicePlan, Plan
@@ -27,17 +27,9 @@ from recorder.run_file.header import DeviceHeader, Event, Gap, RunHeader
 if TYPE_CHECKING:
     from drivers.blocks import DeviceDriver
 
-__all__ = ["check_place", "make_header", "open_devices", "software", "start_threads"]
+__all__ = ["check_place", "make_header", "open_devices", "start_threads"]
 
 MiB: Final = 2**20
-
-
-def software() -> str:
-    """Name and version of this program."""
-    try:
-        return f"testcar {metadata.version('testcar')}"
-    except metadata.PackageNotFoundError:
-        return "testcar (not installed)"
 
 
 def check_place(settings: RecordingSettings, plan: Plan) -> None:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from drivers.errors import DriverError
+from recorder import software
 from recorder.acquisition.control import ControlServer
 from recorder.acquisition.field_checks import FieldChecks
 from recorder.acquisition.keeper import Keeper
@@ -20,7 +21,6 @@ from recorder.acquisition.opening import (
     check_place,
     make_header,
     open_devices,
-    software,
     start_threads,
 )
 from recorder.acquisition.plan import Plan, make_plan

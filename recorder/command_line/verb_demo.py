@@ -88,7 +88,7 @@ def _record(
 
     sheets = feed.sheets
     with start_recording(
-        sheets["car"], sheets["trip"], run_path, seconds=args.seconds, report=_progress
+        sheets["car"], sheets["trip"], run_path, seconds=args.seconds, report=_Teller()
     ) as recording:
         started_ns = recording.session.header.started_monotonic_ns
         window = _window(recording, args, headless=crew is not None)
@@ -133,13 +133,20 @@ def _close(window: subprocess.Popen[bytes]) -> None:
         print("demo: the window did not close and was ended; the run is not touched by that")
 
 
-def _progress(kind: str, **told: Any) -> None:  # noqa: ANN401 - whatever it tells
-    if kind == "progress":
-        run_s = float(told.get("t_s", 0.0))
-        if int(run_s) % 10 == 0:
-            print(f"demo: {run_s:.0f} s recorded", file=sys.stderr)
-    elif text := told.get("text"):
-        print(f"demo: {text}", file=sys.stderr)
+class _Teller:
+    """Says how far the run is, a line each ten seconds, and whatever else the recording tells."""
+
+    def __init__(self) -> None:
+        self._next_s = 0.0
+
+    def __call__(self, kind: str, **told: Any) -> None:  # noqa: ANN401 - whatever it tells
+        if kind == "progress":
+            run_s = float(told["status"]["t_s"])
+            if run_s >= self._next_s:
+                self._next_s = 10.0 * (run_s // 10.0 + 1.0)
+                print(f"demo: {run_s:.0f} s recorded", file=sys.stderr)
+        elif text := told.get("text"):
+            print(f"demo: {text}", file=sys.stderr)
 
 
 def _sum_up(out: Path, run_path: Path, started_ns: int) -> int:
