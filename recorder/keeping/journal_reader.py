@@ -32,9 +32,9 @@ __all__ = ["Cursor", "Damage", "JournalReader", "Rows"]
 FORMAT: Final = "testcar-journal"
 NEWEST_VERSION: Final = 1
 LARGEST_ROW_BYTES: Final = 512 * 2**20
-FEW_ROWS: Final = 8
 MANY_ROWS: Final = 512
-PIECE_BYTES: Final = 16 * 2**20
+PIECE_BYTES: Final = 4 * 2**20
+"""Small enough that what is worked on stays near the processor."""
 ORDINARY_HOLE: Final = 1_000
 """Ids tried one by one past a place that does not read, before the rest is given up."""
 
@@ -118,6 +118,7 @@ class JournalReader:
             self.close()
             raise
         self._dtypes = {d.name: d.record_dtype for d in self.header.devices}
+        self._row_bytes = 256 * 2**10
 
     def _read_header(self) -> RunHeader:
         problems = []
@@ -227,19 +228,20 @@ class JournalReader:
                 return after
 
     def _batches(self, after: int, rows: Rows, piece_bytes: int) -> int:
-        taken, seen, limit = 0, 0, FEW_ROWS
+        taken = 0
         while taken < piece_bytes:
+            # As many rows at once as should fill the piece, going by the last ones.
+            limit = min(max((piece_bytes - taken) // self._row_bytes, 1), MANY_ROWS)
             found, after, bad = self._rows("batches", after, limit)
             rows.damage.extend(bad)
+            size = 0
             for row in found:
-                taken += len(row[-1]) if isinstance(row[-1], bytes) else 0
+                size += len(row[-1]) if isinstance(row[-1], bytes) else 0
                 self._batch(row, rows)
             if not found and not bad:
                 break
-            seen += len(found)
-            # As many rows at once as should fill the piece.
-            fitting = (piece_bytes - taken) * seen // max(taken, 1)
-            limit = min(max(fitting, FEW_ROWS), MANY_ROWS)
+            self._row_bytes = max(size // max(len(found), 1), 1)
+            taken += size
         return after
 
     def _rows(

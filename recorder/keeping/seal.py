@@ -115,7 +115,6 @@ def _refile(reader: JournalReader, work: Path, told: Progress) -> list[Damage]:
     with LiveWriter(work, reader.header) as writer:
         while transfer.step(writer):
             told(0.3 * min(transfer.cursor.batches / total, 1.0), "filing")
-            writer.sync()
     return transfer.damage
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from recorder.keeping.journal_reader import Cursor
+from recorder.keeping.journal_reader import PIECE_BYTES, Cursor
 from recorder.run_file.blocks import gap_event, gap_of, joined, times_of
 from recorder.run_file.header import Event, Gap
 
@@ -64,7 +64,7 @@ class Transfer:
         self._maps = {d.name: IndexMap() for d in reader.header.devices}
         self._latest_s = {d.name: 0.0 for d in reader.header.devices}
 
-    def step(self, writer: LiveWriter, *, piece_bytes: int = 16 * 2**20) -> bool:
+    def step(self, writer: LiveWriter, *, piece_bytes: int = PIECE_BYTES) -> bool:
         """Move the next piece; False when there was nothing new.
 
         Raises
@@ -81,7 +81,7 @@ class Transfer:
             writer.append_rows(device, heads, joined([batch.records for batch in batches]))
         return True
 
-    def next_rows(self, *, piece_bytes: int = 16 * 2**20) -> Rows:
+    def next_rows(self, *, piece_bytes: int = PIECE_BYTES) -> Rows:
         """The next piece as it goes into the file: losses told as gaps, indices mapped.
 
         An index can be mapped only as far as losses are known; :meth:`collect` sees them all.

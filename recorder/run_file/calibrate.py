@@ -190,12 +190,29 @@ def _calibrate(
         )
     if isinstance(certificate, ForceCertificate):
         held = certificate.nominal_zero_counts if zero is None else zero
+        raw = np.ascontiguousarray(raw)
         force = certificate.to_force(raw, zero_counts=held)
-        return force, certificate.flags(raw, force, on=on)
+        return force, _force_flags(certificate, raw, force, on)
     if certificate is not None and certificate.kind == "wheel":
         return _wheel(channel, certificate, records, zero, on)
     values = np.asarray(raw, dtype=np.float64)
     return values if zero is None else values - zero, np.zeros(len(raw), np.uint8)
+
+
+def _force_flags(
+    certificate: ForceCertificate,
+    raw: NDArray[Any],
+    force: NDArray[np.float64],
+    on: date | None,
+) -> NDArray[np.uint8]:
+    """Flags of every sample; when the extremes are in order, so is what lies between."""
+    if len(raw):
+        ends = certificate.flags(
+            np.array([raw.min(), raw.max()]), np.array([force.min(), force.max()]), on=on
+        )
+        if not np.any(ends & (flag_bits.SATURATED | flag_bits.OUT_OF_RANGE)):
+            return np.full(len(raw), ends[0], np.uint8)
+    return certificate.flags(raw, force, on=on)
 
 
 def _wheel(

@@ -6,7 +6,15 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from recorder.run_file.blocks import BLOCK_DTYPE, ticks_to_time
+from recorder.run_file.blocks import (
+    BLOCK_DTYPE,
+    KeptBlock,
+    blocks_of,
+    heads_of,
+    joined,
+    ticks_to_time,
+    times_of,
+)
 from recorder.run_file.header import Gap
 from recorder.run_file.layout import UTC_DTYPE
 from recorder.run_file.timeline import as_given, tie_ticks
@@ -152,3 +160,28 @@ class TestUtc:
     def test_the_wall_clock_keeps_every_nanosecond(self) -> None:
         scale = wall_clock_scale(header(started_utc_ns=1_800_000_000_123_456_789))
         assert int(scale.utc_ns(0.0)) == 1_800_000_000_123_456_789
+
+
+@pytest.mark.parametrize("size", [1, 7, 400])
+def test_many_blocks_at_once_have_the_times_of_each(size: int) -> None:
+    rng = np.random.default_rng(9)
+    records = np.zeros(size * 5, CELL.record_dtype)
+    records["tick"] = np.sort(rng.integers(2**63, 2**63 + 10**6, size * 5, dtype=np.uint64))
+    blocks_ = [
+        KeptBlock(
+            device="cell",
+            sequence=i,
+            received_s=0.0,
+            tick0=2**63 + i,
+            t0_s=float(i),
+            s_per_tick=1e-6 * (1 + i),
+            records=records[i * size : (i + 1) * size],
+        )
+        for i in range(5)
+    ]
+    wanted = np.concatenate([block.time_s() for block in blocks_])
+    assert times_of(heads_of(blocks_), records["tick"]).tolist() == wanted.tolist()
+    heads = heads_of(blocks_)
+    again = blocks_of("cell", heads, joined([b.records for b in blocks_]))
+    assert [b.sequence for b in again] == [0, 1, 2, 3, 4]
+    assert b"".join(b.records.tobytes() for b in again) == records.tobytes()
