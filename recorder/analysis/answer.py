@@ -49,6 +49,8 @@ __all__ = ["Answer", "RunAnswer", "Settings", "answer"]
 
 PEAKS: Final = (("kN", 10.0), ("kW", 10.0), ("kW", 60.0), ("kW", 3600.0))
 PIECE_S: Final = 20.0
+GENTLE_M_S2: Final = 0.03
+LEAST_GENTLE: Final = 20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -234,10 +236,23 @@ def _pieces(run: RunAnswer) -> tuple[list[float], list[Measured]]:
         & ~run.braked
         & (series.flags & 1 == 0)
     )
+    starts = [i for i in range(0, len(series) - n + 1, n) if free[i : i + n].all()]
+
+    def reach(held: list[int]) -> float:
+        return float(np.ptp([speed[i] for i in held])) if held else 0.0
+
+    gentle = [
+        i for i in starts if abs(np.mean(series.acceleration_m_s2[i : i + n])) <= GENTLE_M_S2
+    ]
+    # Inertia is the least certain correction: pieces that need much of it are left out, when
+    # enough others show nearly the whole range of speed.
+    chosen = (
+        gentle
+        if len(gentle) >= LEAST_GENTLE and reach(gentle) >= 0.8 * reach(starts)
+        else starts
+    )
     speeds, seen = [], []
-    for start in range(0, len(series) - n + 1, n):
-        if not free[start : start + n].all():
-            continue
+    for start in chosen:
         t = series.t_s[start]
         value = trailing_resistance(
             series,
@@ -271,13 +286,18 @@ def _resistance(
         seen += r
         shown = tuple(zip(v, (x.value for x in r), strict=True))
         with_pieces.append(replace(run, pieces=shown))
+    why = ""
     for terms in ("ABC", "AC", "A") if seen else ():
         try:
             fit = fit_resistance(np.array(speeds), seen, terms=terms, non_negative=True)
         except ValueError as error:
-            notes.append(str(error))
+            why = str(error)
         else:
+            if why:
+                notes.append(f"{why}; only {', '.join(terms)} were fitted")
             return fit, with_pieces
+    if why:
+        notes.append(why)
     return None, with_pieces
 
 

@@ -30,6 +30,8 @@ N_PER_T: Final = 4.903325
 """1 lb per short ton in newtons per tonne (exact: 9.80665 / 2)."""
 KM_H_PER_MPH: Final = 1.609344
 T_PER_SHORT_TON: Final = 0.90718474
+ENOUGH: Final = 10
+"""Degrees of freedom from which observed scatter replaces assumed scatter."""
 HUBER: Final = 1.345
 """Tuning constant for 95 % efficiency under normal errors (P. J. Huber, Robust Statistics)."""
 
@@ -185,11 +187,14 @@ def _huber(
     hat = inverse @ (x * weight[:, None]).T
     residual = y - x @ beta
     n, p = x.shape
-    # Weighted residual variance, never below what the observations' own parts promise.
+    # Weighted residual variance. Own parts are partly assumed (grade, acceleration): where enough
+    # pieces show less scatter than was assumed, what they show is taken; few pieces do not.
     chi2 = float(
         np.sum(base * np.minimum(np.abs(residual), HUBER * sigma / np.sqrt(base)) ** 2)
     )
-    variance = max(chi2 / (n - p) * _huber_correction(z), 1.0)
+    variance = chi2 / (n - p) * _huber_correction(z)
+    if n - p < ENOUGH:
+        variance = max(variance, 1.0)
     spread = variance / base
     covariance = (hat * spread) @ hat.T
     back = np.outer(1.0 / scale, 1.0 / scale)
