@@ -29,7 +29,7 @@ from recorder.analysis.performance import (
     verdict,
 )
 from recorder.analysis.resistance import ResistanceFit, fit_resistance
-from recorder.analysis.steady import Edit, Limits, Stretch, apply_edits, find_steady
+from recorder.analysis.steady import RELEASE_S, Edit, Limits, Stretch, apply_edits, find_steady
 from recorder.analysis.stops_and_starts import (
     Peak,
     Start,
@@ -149,13 +149,13 @@ def answer(runs: Sequence[LoadedRun], settings: Settings | None = None) -> Answe
 
 
 def brake_on(loaded: LoadedRun) -> NDArray[np.bool_]:
-    """Bins in which the brake was marked as applied (to its release, or to rest)."""
+    """Bins in which the brake was marked as on: to its settled release, or to rest."""
     series = loaded.series
     on = np.zeros(len(series), bool)
     since = math.inf
     for mark in [m for m in loaded.marks if m.kind == "brake"]:
         if mark.value.strip().lower() in {"off", "release", "released", "0"}:
-            on |= (series.t_s >= since) & (series.t_s < mark.t_s)
+            on |= (series.t_s >= since) & (series.t_s < mark.t_s + RELEASE_S)
             since = math.inf
         else:
             since = min(since, mark.t_s)

@@ -35,8 +35,8 @@ class Evidence:
 def mean_pull(series: Series, start: int, stop: int, evidence: Evidence, name: str) -> Measured:
     """Mean pull of bins ``start`` to ``stop`` with calibration, zero and random parts, kN.
 
-    The random part is the standard deviation of the bin means over the root of the number of
-    effectively independent ones.
+    The random part is the standard deviation of the bin means about a straight line in time,
+    over the root of the number of effectively independent ones.
     """
     return _with_instrument(
         _mean(series.pull_kN[start:stop], "kN", f"random {name}"), series, start, stop, evidence
@@ -113,9 +113,14 @@ def _mean(
         return Measured(math.nan, unit)
     if len(good) < 2:
         return Measured(float(good[0]), unit, {cause: math.inf})
-    n = max(effective_count(values), 2.0)
-    u = float(np.std(good, ddof=1)) / math.sqrt(n)
-    return Measured(float(np.mean(good)), unit, {cause: u}, {cause: n - 1.0})
+    # A steady drift over the stretch is what happened, not chance: it is taken off first.
+    at = np.flatnonzero(np.isfinite(values))
+    rest = values.copy()
+    if len(good) > 3:
+        rest[at] = good - np.polynomial.Polynomial.fit(at, good, 1)(at)
+    n = max(effective_count(rest), 3.0)
+    u = float(np.std(rest[at], ddof=2 if len(good) > 3 else 1)) / math.sqrt(n)
+    return Measured(float(np.mean(good)), unit, {cause: u}, {cause: n - 2.0})
 
 
 def _with_instrument(

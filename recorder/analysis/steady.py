@@ -9,7 +9,7 @@ its reason.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -21,7 +21,11 @@ if TYPE_CHECKING:
     from recorder.analysis.series import Series
     from recorder.marks.mark import Mark
 
-__all__ = ["Edit", "Limits", "Stretch", "apply_edits", "find_steady", "setting_at"]
+__all__ = ["RELEASE_S", "Edit", "Limits", "Stretch", "apply_edits", "find_steady", "setting_at"]
+
+
+RELEASE_S: Final = 20.0
+"""From a release mark until the brakes of a long train are off; common practice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,7 +149,8 @@ def _usable(series: Series, lim: Limits) -> NDArray[np.bool_]:
     brake_from = 0.0
     for mark in series.marks:
         if mark.kind in {"throttle", "brake"}:
-            ok &= ~((series.t_s >= mark.t_s) & (series.t_s < mark.t_s + lim.settle_s))
+            settle = RELEASE_S if mark.kind == "brake" else lim.settle_s
+            ok &= ~((series.t_s >= mark.t_s) & (series.t_s < mark.t_s + settle))
         if mark.kind == "brake":
             released = _is_release(mark.value)
             if braking:
