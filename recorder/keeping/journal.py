@@ -119,16 +119,15 @@ class Journal:
                 )
                 raise FileExistsError(error.errno, msg, str(place)) from error
             raise
+        journal = None
         try:
             journal = cls(place, header, lock)
-        except BaseException:
-            lock.release()
-            place.unlink()
-            raise
-        try:
             journal._begin(ballast_bytes)
         except BaseException:
-            journal.close()
+            if journal is None:
+                lock.release()
+            else:
+                journal.close()
             # It holds nothing yet: left behind it would only stand in the way.
             place.unlink()
             raise

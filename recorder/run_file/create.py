@@ -177,7 +177,7 @@ def _column(
         name,
         shape=(0,),
         maxshape=(None,),
-        chunks=(layout.CHUNK,),
+        chunks=(layout.chunk_rows(dtype),),
         dtype=dtype,
         fillvalue=layout.fill_value(dtype),
     )

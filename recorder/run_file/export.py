@@ -85,13 +85,8 @@ def export_run(
 
     ``CHANNEL.csv`` has ``time_s``, the value in a column named by quantity and unit, ``counts``
     where a certificate made the value from counts, and ``flags`` (bits of
-    ``calibration.flags``). ``power.csv`` is pull times speed at the samples of pull, the speed
-    on a straight line between its own samples, empty where the wheel has a gap.
-
-    Returns
-    -------
-    list[Path]
-        What was written.
+    ``calibration.flags``). ``power.csv`` is pull times speed at the samples of pull, as
+    :func:`drawbar_power` tells. Returns what was written.
 
     Raises
     ------
@@ -114,10 +109,8 @@ def export_run(
     written = [place / name for name in (*names, "marks.csv", "gaps.csv")]
     _clear(written, replace=replace)
     for i, (channel, path) in enumerate(zip(run.channels.values(), written, strict=False)):
-        told(i / len(written), channel.name)
         _export_channel(channel, path, form, partial(_part_of, told, i, len(written)))
     if pull is not None and speed is not None and with_power:
-        told(len(run.channels) / len(written), "power")
         _export_power(run, pull, speed, place / f"power.{form}", form)
     _export_marks(run, place / "marks.csv")
     _export_gaps(run, place / "gaps.csv")

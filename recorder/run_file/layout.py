@@ -69,6 +69,7 @@ __all__ = [
     "UTC_DTYPE",
     "channel_dtype",
     "check_names",
+    "chunk_rows",
     "fill_value",
     "fixed",
     "overview_dtype",
@@ -79,6 +80,7 @@ FORMAT: Final = "testcar-run"
 LAYOUT_VERSION: Final = 1
 CHUNK: Final = 20_000
 """Records a chunk: 10 s at 2 kHz."""
+LONGEST_CHUNK_BYTES: Final = 262_144
 BLOCK_CHUNK: Final = 4_096
 TABLE_CHUNK: Final = 256
 
@@ -143,6 +145,11 @@ def overview_dtype(values: np.dtype[Any]) -> np.dtype[Any]:
             ("count", "<u4"),
         ]
     )
+
+
+def chunk_rows(dtype: np.dtype[Any]) -> int:
+    """Rows of a chunk: ``CHUNK``, fewer where a row is long (sentences as they came)."""
+    return min(CHUNK, max(LONGEST_CHUNK_BYTES // dtype.itemsize, 1))
 
 
 def fill_value(dtype: np.dtype[Any]) -> object:

@@ -91,22 +91,28 @@ def seal_file(
             progress=progress or (lambda _part, _what: None),
             given_times=given_times,
         )
-        _level(work)
-        lines = _times(work)
-        duration_s = _duration(work)
-        _clock(work, lines, duration_s)
-        for i, device in enumerate(header.devices):
-            work.progress(0.2 + 0.3 * i / len(header.devices), f"values of {device.name}")
-            revalue_device(file, header, device, lines[device.name], work.events, PIECE)
-        _overviews(work)
-        _full_texts(work, marks)
-        file.attrs["duration_s"] = duration_s
-        file.attrs["sealed_utc"] = np.bytes_(utc_text(time.time_ns()))
-        work.progress(0.7, "digests")
-        digests = dataset_digests(file, progress=lambda p, w: work.progress(0.7 + 0.3 * p, w))
-        _put_digests(file, digests)
+        _seal(work, marks)
         file.flush()
         os.fsync(file.id.get_vfd_handle())
+
+
+def _seal(work: _Work, marks: Sequence[Mark]) -> None:
+    file, devices = work.file, work.header.devices
+    _level(work)
+    lines = _times(work)
+    duration_s = _duration(work)
+    _clock(work, lines, duration_s)
+    for i, device in enumerate(devices):
+        work.progress(0.2 + 0.3 * i / len(devices), f"values of {device.name}")
+        revalue_device(file, work.header, device, lines[device.name], work.events, PIECE)
+    _overviews(work)
+    _full_texts(work, marks)
+    file.attrs["duration_s"] = duration_s
+    file.attrs["sealed_utc"] = np.bytes_(utc_text(time.time_ns()))
+    work.progress(0.7, "digests")
+    _put_digests(
+        file, dataset_digests(file, progress=lambda p, w: work.progress(0.7 + 0.3 * p, w))
+    )
 
 
 def _refuse_sealed(place: Path) -> None:

@@ -13,6 +13,7 @@ from recorder.run_file.layout import UTC_DTYPE
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
+    from calibration.clock import UtcFit
     from recorder.run_file.header import RunHeader
 
 __all__ = ["NO_UTC", "UtcScale", "fit_scale", "wall_clock_scale"]
@@ -55,6 +56,14 @@ def wall_clock_scale(header: RunHeader) -> UtcScale:
     return UtcScale(nodes, "computer's clock")
 
 
+def _nodes(fit: UtcFit, end_s: float) -> NDArray[np.void]:
+    """Every ten seconds, at most ``MOST_NODES`` in all."""
+    at = np.linspace(0.0, end_s, int(min(max(end_s / 10.0, 2), MOST_NODES)) + 1)
+    nodes = np.zeros(len(at), UTC_DTYPE)
+    nodes["t_s"], nodes["utc_ns"], nodes["u_s"] = at, fit.utc_ns(at), fit.u_s(at)
+    return nodes
+
+
 def fit_scale(
     header: RunHeader,
     duration_s: float,
@@ -87,10 +96,7 @@ def fit_scale(
     except ValueError as error:
         why = f"no fit: {error}"
         return wall_clock_scale(header), {"source": "computer's clock", "why": why}
-    end = max(duration_s, 1.0)
-    at = np.linspace(0.0, end, int(min(max(end / 10.0, 2), MOST_NODES)) + 1)
-    nodes = np.zeros(len(at), UTC_DTYPE)
-    nodes["t_s"], nodes["utc_ns"], nodes["u_s"] = at, fit.utc_ns(at), fit.u_s(at)
+    nodes = _nodes(fit, max(duration_s, 1.0))
     source = "gnss sentences" if pulses is None else "pulse per second"
     told = {
         "source": source,

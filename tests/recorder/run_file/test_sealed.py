@@ -126,6 +126,7 @@ def test_every_dataset_says_what_it_is(sealed: Path) -> None:
             column = file[f"devices/cell/{name}"]
             assert column.chunks == (layout.CHUNK,)
             assert column.compression is None
+        assert file["devices/gnss/raw_sentence"].chunks == (1024,)
         assert file["devices/cell/pull"].dtype == np.dtype("<f4")
         assert file["devices/wheel/distance"].dtype == np.dtype("<f8")
         assert np.isnan(file["devices/cell/pull"].fillvalue)
