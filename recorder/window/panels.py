@@ -389,7 +389,7 @@ class DevicePanel(Panel):
             sign = {GOOD: "●", WARN: "▲", LOUD: "■"}[line.level]
             first = QRectF(inside.left(), y, inside.width(), h)
             x = write(painter, first, f"{sign} {line.name}", colour, size, bold=True) + _PAD
-            state = f"{line.state}, {line.rate}"
+            state = f"{line.state}, {line.rate}" if line.level != LOUD else line.state
             write(painter, first.adjusted(x, 0, 0, 0), state, look.ink, size)
             second = first.translated(0, h).adjusted(size * 1.3, 0, 0, 0)
             words = f"{line.gaps}; last fault {line.fault}" if line.fault else line.gaps

@@ -24,7 +24,19 @@ __all__ = ["SPANS", "Paper"]
 
 SPANS: Final = {
     "time": (10.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0, 14400.0, 43200.0),
-    "distance": (100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0, 10000.0, 50000.0, 200000.0),
+    "distance": (
+        20.0,
+        50.0,
+        100.0,
+        200.0,
+        500.0,
+        1000.0,
+        2000.0,
+        5000.0,
+        10000.0,
+        50000.0,
+        200000.0,
+    ),
 }
 _LABELS: Final = 48
 _LANES: Final = 3
@@ -40,7 +52,7 @@ class View:
     choice: dict[str, int] | None = None
 
     def __post_init__(self) -> None:
-        self.choice = {"time": 3, "distance": 3}
+        self.choice = {"time": 3, "distance": 5}
 
     @property
     def span(self) -> float:

@@ -48,9 +48,9 @@ class ProfilePanel(Panel):
         row = self.small * 1.3
         self._posts(painter, QRectF(left.left(), left.top(), left.width(), row), strip)
         curve = QRectF(left.left(), left.bottom() - row, left.width(), row)
-        self._curves(painter, curve, strip)
         middle = left.adjusted(0, row, 0, -row)
         self._profile(painter, middle, strip)
+        self._curves(painter, curve, strip)
         self._coming(painter, QRectF(left.right(), area.top(), side, area.height()))
 
     @staticmethod

@@ -11,6 +11,7 @@ import numpy as np
 import pyqtgraph as pg
 from PyQt6.QtCore import QRectF, Qt
 from PyQt6.QtGui import QBrush, QColor, QPainter, QPen
+from PyQt6.QtWidgets import QGraphicsItem
 
 from recorder.window.appearance import Appearance, font
 from recorder.window.display_units import display_unit
@@ -154,7 +155,8 @@ class PaperAxis(pg.AxisItem):  # type: ignore[misc]
         if self.axis == "time":
             return [self._clock(v) for v in values]
         decimals = max(0, -math.floor(math.log10(max(spacing * self.factor, 1e-6)) + 1e-9))
-        return [f"{v * self.factor:.{min(decimals, 3)}f}" for v in values]
+        # Before the run began there is no paper.
+        return [f"{v * self.factor:.{min(decimals, 3)}f}" if v > -1e-9 else "" for v in values]
 
     def _seconds_of_day(self) -> float:
         """Of the run's beginning, on the clock shown: ticks stand on its round seconds."""
@@ -298,6 +300,8 @@ class PenStrip:
         axis.setWidth(round(small * 4.4))
         axis.setStyle(tickLength=-4, maxTickLevel=0)
         axis.setGrid(70)
+        # It stands still while the paper moves: painted once, not at every frame.
+        axis.setCacheMode(QGraphicsItem.CacheMode.DeviceCoordinateCache)
 
     def draw(self, columns: Columns, x0: float, x1: float, width: float) -> None:
         """Draw the columns over x0 … x1."""

@@ -6,12 +6,15 @@ import threading
 import time
 from dataclasses import replace
 from datetime import date
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
 
 from recorder.acquisition.session import SessionLostError
+from recorder.keeping.journal import Journal
+from recorder.run_file.blocks import KeptBlock
 from recorder.window.device_lines import LOUD, WARN
 from recorder.window.live_run import LiveRun
 from recorder.window.mark_book import PENDING, TAKEN, UNSURE
@@ -244,3 +247,37 @@ def test_a_trip_sheet_is_not_needed(session: FakeSession, kit: Kit) -> None:
     run = kit.make_run(session)
     assert run.trip.name == "run"
     run.close()
+
+
+def test_distance_goes_on_from_the_journal_when_the_ring_has_forgotten(
+    session: FakeSession, kit: Kit, tmp_path: Path
+) -> None:
+    """A window opened late counts metres from the run's first record, not from its own."""
+    session.journal_path = tmp_path / "run.h5.journal"
+    t = np.arange(500) / 100.0
+    session.send_wheel(0.0, 20.0 * t)
+    blocks = session.rings["wheel"].waiting
+    first = blocks[0]
+    with Journal.create(session.journal_path, session.header) as journal:
+        kept = KeptBlock(
+            device="wheel", sequence=0, received_s=first.received_s, tick0=first.tick0,
+            t0_s=first.t0_s, s_per_tick=first.s_per_tick, records=first.records,
+        )  # fmt: skip
+        journal.append([kept], [])
+        session.rings["wheel"].waiting = blocks[20:]
+        run = kit.make_run(session)
+        kit.settle(run)
+        run.close()
+    assert run.pump.problem == ""
+    assert run.traces.distance_m == pytest.approx(20.0 * t[-1], abs=0.01)
+
+
+def test_without_a_journal_it_is_said_from_where_distance_counts(
+    session: FakeSession, kit: Kit
+) -> None:
+    session.send_wheel(0.0, 20.0 * np.arange(500) / 100.0)
+    session.rings["wheel"].waiting = session.rings["wheel"].waiting[20:]
+    run = kit.make_run(session)
+    kit.settle(run)
+    run.close()
+    assert "distance counts from when this window opened" in texts(run)
