@@ -29,7 +29,15 @@ from recorder.analysis.performance import (
     verdict,
 )
 from recorder.analysis.resistance import ResistanceFit, fit_resistance
-from recorder.analysis.steady import RELEASE_S, Edit, Limits, Stretch, apply_edits, find_steady
+from recorder.analysis.steady import (
+    RELEASE_S,
+    UNFIT,
+    Edit,
+    Limits,
+    Stretch,
+    apply_edits,
+    find_steady,
+)
 from recorder.analysis.stops_and_starts import (
     Peak,
     Start,
@@ -234,7 +242,7 @@ def _pieces(run: RunAnswer) -> tuple[list[float], list[Measured]]:
         np.isfinite(run.corrected.trailing_resistance_kN)
         & (speed > 1.0)
         & ~run.braked
-        & (series.flags & 1 == 0)
+        & (series.flags & UNFIT == 0)
     )
     starts = [i for i in range(0, len(series) - n + 1, n) if free[i : i + n].all()]
 

@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from calibration import flags as flag_bits
 from calibration.force import ForceCertificate
+from calibration.speed import flag_slip
 from calibration.wheel import WheelCertificate
 from recorder.analysis.evidence import Evidence
 from recorder.analysis.performance import Specification
@@ -229,6 +231,7 @@ def _series(
     elif distance is None:
         d = np.cumsum(np.nan_to_num(v)) * step
     t = edges[:-1] + step / 2
+    flags = flags | _slipping(run, edges, step, v, notes)
     acceleration = _channel(run, "acceleration", edges, step)
     if acceleration is None:
         acceleration = derive_motion(v, step)
@@ -255,6 +258,30 @@ def _channel(
 ) -> NDArray[np.float64] | None:
     channel = _first(run, quantity)
     return None if channel is None else _binned(channel, edges, step, run.duration_s)[0]
+
+
+def _slipping(
+    run: RunFile,
+    edges: NDArray[np.float64],
+    step: float,
+    speed_m_s: NDArray[np.float64],
+    notes: list[str],
+) -> NDArray[np.uint8]:
+    """``SUSPECT`` where the measuring wheel disagrees with GNSS speed: it slips or slides."""
+    gnss = _channel(run, "gnss_speed", edges, step)
+    if gnss is None:
+        return np.zeros(len(edges) - 1, np.uint8)
+    # GNSS speed is told once a second and late: a change of speed is not a slip.
+    rate = np.abs(np.nan_to_num(derive_motion(gnss, step)))
+    found = flag_slip(speed_m_s, 1.0 * rate, gnss)
+    bad = found != 0
+    if bad.any():
+        slips, slides = int((found > 0).sum()), int((found < 0).sum())
+        notes.append(
+            f"the measuring wheel disagrees with GNSS speed for {slips * step:.0f} s of slip and"
+            f" {slides * step:.0f} s of slide: left out of steady stretches"
+        )
+    return np.where(bad, np.uint8(flag_bits.SUSPECT), np.uint8(0)).astype(np.uint8)
 
 
 def _flags(pull: Channel, edges: NDArray[np.float64], step: float) -> NDArray[np.uint8]:

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration import flags as flag_bits
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -21,9 +23,20 @@ if TYPE_CHECKING:
     from recorder.analysis.series import Series
     from recorder.marks.mark import Mark
 
-__all__ = ["RELEASE_S", "Edit", "Limits", "Stretch", "apply_edits", "find_steady", "setting_at"]
+__all__ = [
+    "RELEASE_S",
+    "UNFIT",
+    "Edit",
+    "Limits",
+    "Stretch",
+    "apply_edits",
+    "find_steady",
+    "setting_at",
+]
 
 
+UNFIT: Final = flag_bits.SATURATED | flag_bits.SUSPECT
+"""Flags that keep a bin out of every judged figure."""
 RELEASE_S: Final = 20.0
 """From a release mark until the brakes of a long train are off; common practice."""
 
@@ -143,7 +156,7 @@ def _usable(series: Series, lim: Limits) -> NDArray[np.bool_]:
         & np.isfinite(series.speed_m_s)
         & (np.abs(series.speed_m_s) >= lim.least_speed_m_s)
         & (np.abs(np.nan_to_num(series.acceleration_m_s2, nan=np.inf)) <= lim.acceleration_m_s2)
-        & (series.flags & 1 == 0)
+        & (series.flags & UNFIT == 0)
     )
     braking = False
     brake_from = 0.0

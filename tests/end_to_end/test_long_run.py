@@ -13,6 +13,7 @@ from calibration.certificate import dump_certificate
 from calibration.clock import fit_ticks
 from recorder.command_line.main import main
 from recorder.marks.mark import Mark
+from recorder.report.writing import load_runs
 from recorder.run_file.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run_file.make import DeviceData, write_run
 from recorder.run_file.reader import open_run
@@ -66,6 +67,7 @@ def keep(run: RunArrays, path: Path, seed: int) -> None:
         "clock": (
             ("latitude", "deg", "latitude_deg", ""),
             ("longitude", "deg", "longitude_deg", ""),
+            ("gnss_speed", "m/s", "speed_m_s", ""),
         ),
     }
     drivers = {"drawbar": "load-cell-frames", "wheel": "wheel-pulses", "clock": "nmea-0183"}
@@ -145,3 +147,18 @@ def test_place_time_and_speed(
     limit = np.maximum(0.05 / 3.6, 1e-3 * true_v[steady])
     assert np.mean(off < limit) >= 0.99
     assert sum(1 for m in told["marks"] if m["outlier"]) >= 5
+
+
+def test_a_sliding_wheel_is_found_by_gnss(tmp_path: Path) -> None:
+    """Twenty seconds at 0.7 of the train's speed: told, and out of every judged figure."""
+    scenario = make_scenario(
+        101, utc0_ns=UTC0, line=invent_line(20.0, 101), slides=((600.0, 20.0, 0.7),)
+    )
+    path = tmp_path / "run.h5"
+    keep(render_run_arrays(scenario), path, 1)
+    (loaded,), _ = load_runs([path])
+    series = loaded.series
+    flagged = series.t_s[series.flags & 8 != 0]
+    assert len(flagged) * series.step_s == pytest.approx(20.0, abs=4.0)
+    assert 598.0 < flagged.min() < flagged.max() < 623.0
+    assert any("slide" in note for note in loaded.notes)
