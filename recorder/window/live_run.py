@@ -189,6 +189,7 @@ class LiveRun:
                 entry.path_m = float(path.at(entry.mark.t_s))
                 self._distances[entry.number] = path.train_at(entry.mark.t_s)
         if self.ahead is not None:
+            self.ahead.follow(self.traces.newest_s, self.traces.distance_m)
             pairs = [
                 (e.shown, self._distances.get(e.number, math.nan)) for e in self.book.visible()
             ]

@@ -291,8 +291,11 @@ class NumeralPanel(Panel):
         ahead = run.ahead
         there = None if ahead is None else ahead.next_post(run.traces.distance_m)
         short = display_unit("short_distance", self.system)
-        if there is not None:
-            lines.append((f"Post {there[0].label} in", f"{short.text(there[1])} {short.label}"))
+        if ahead is not None and there is not None:
+            sure = math.isfinite(ahead.u95_m)
+            give = f" ± {short.text(ahead.u95_m)}" if sure else ""
+            words = f"{short.text(there[1])}{give} {short.label}"
+            lines.append((f"Post {there[0].label} in", words))
         elif run.book.next_milepost():
             arrow = "up" if run.book.step > 0 else "down"
             lines.append(("Next post", f"{run.book.next_milepost()}  ({arrow})"))

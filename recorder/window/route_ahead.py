@@ -9,6 +9,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from recorder.track.anchors import Options
+from recorder.track.live_placing import LivePlacer, LivePosition
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -26,6 +29,8 @@ AHEAD_M: Final = 4500.0
 _FAR_POST_M: Final = 600.0
 """A milepost mark further than this from where the train should be is not believed."""
 _OFFSETS_KEPT: Final = 5
+_U_START_M: Final = 50.0
+_U_WHEEL: Final = 0.01
 _TOLD: Final = frozenset(
     {"station", "signal", "tunnel", "bridge", "crossing", "speed_limit", "grade", "curve"}
 )
@@ -73,16 +78,43 @@ class RouteAhead:
         self.start_m = start_m
         self._offsets: deque[float] = deque(maxlen=_OFFSETS_KEPT)
         self._by_mark: dict[str, tuple[str, float]] = {}
+        self._placer: LivePlacer | None = None
+        self._placed_at: tuple[float, LivePosition] | None = None
+        self._told: dict[str, Mark] = {}
+
+    def follow(self, t_s: float, distance_m: float) -> None:
+        """Take the wheel's newest distance: the place is fitted to all marks as they come."""
+        if not (math.isfinite(t_s) and math.isfinite(distance_m)):
+            return
+        if self._placer is None:
+            start = None if self.start_m is None else self._predicted(distance_m)
+            options = Options(
+                way=self.direction,
+                start_chainage_m=start,
+                u_start_m=_U_START_M + _U_WHEEL * abs(distance_m),
+            )
+            self._placer = LivePlacer(self.route, options)
+        position = self._placer.update(t_s, distance_m)
+        self._placed_at = None if position is None else (distance_m, position)
+
+    @property
+    def u95_m(self) -> float:
+        """95 % uncertainty of the place; NaN while only the trip sheet or one offset says it."""
+        return math.nan if self._placed_at is None else self._placed_at[1].u95_m
 
     @property
     def placed(self) -> bool:
         """Whether anything says where the train is."""
-        return self.start_m is not None or bool(self._offsets)
+        known = self.start_m is not None or bool(self._offsets)
+        return known or self._placed_at is not None
 
     def chainage_m(self, distance_m: float) -> float:
         """Chainage of the coupler; NaN while nothing says where the train is."""
         if not self.placed or not math.isfinite(distance_m):
             return math.nan
+        if self._placed_at is not None:
+            there_m, position = self._placed_at
+            return position.chainage_m + position.facing * (distance_m - there_m)
         return self._predicted(distance_m) + self._offset()
 
     def _predicted(self, distance_m: float) -> float:
@@ -102,6 +134,7 @@ class RouteAhead:
         if fresh == self._by_mark:
             return
         self._by_mark = fresh
+        self._tell_placer([m for m, d in marks if m.mark_id in fresh])
         self._offsets.clear()
         for value, distance in fresh.values():
             posts = self.route.mileposts_labelled(value)
@@ -113,6 +146,17 @@ class RouteAhead:
             post = min(posts, key=lambda p: abs(p.s_m - expected))
             if not known or abs(post.s_m - expected) <= _FAR_POST_M:
                 self._offsets.append(post.s_m - here)
+
+    def _tell_placer(self, marks: Sequence[Mark]) -> None:
+        """Hand on new marks and corrections; a mark that is gone was withdrawn."""
+        if self._placer is None:
+            return
+        held = {mark.mark_id: mark for mark in marks}
+        for mark in held.values():
+            self._placer.add_mark(mark)
+        for gone in self._told.keys() - held.keys():
+            self._placer.add_mark(self._told[gone].revised(withdrawn=True))
+        self._told = held
 
     def next_post(self, distance_m: float) -> tuple[Milepost, float] | None:
         """The next milepost and the metres to it."""

@@ -145,3 +145,27 @@ def test_a_route_that_is_missing_or_damaged_costs_only_the_profile(
     assert run.ahead is None
     assert "no profile" in run.route_problem
     run.close()
+
+
+def test_followed_live_the_wheel_is_put_right_with_its_uncertainty(route: Route) -> None:
+    """A wheel 1 % out at 20 m/s, posts keyed half a second late, one of them with a wrong
+    number and then withdrawn: the place is within its own uncertainty."""
+    ahead = RouteAhead(route, start_m=60.0)
+    keyed: list[tuple[Mark, float]] = []
+    posts = {100.0: "10", 1700.0: "11", 3310.0: "17"}
+    for i in range(2000):
+        t = i * 0.1
+        true = 50.0 + 20.0 * t
+        wheel = 20.0 * t * 1.01
+        ahead.follow(t, wheel)
+        for s_m, label in list(posts.items()):
+            if true >= s_m + 10.0:
+                del posts[s_m]
+                mark = Mark(mark_id=label, kind="milepost", t_s=t, value=label)
+                keyed.append((mark, wheel))
+        ahead.note_marks(keyed)
+    assert len(keyed) == 3
+    ahead.note_marks(keyed[:2])
+    ahead.follow(200.0, 4040.0)
+    assert abs(ahead.chainage_m(4040.0) - 4050.0) <= ahead.u95_m
+    assert ahead.u95_m < 60.0
