@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from recorder.analysis.campaign_rating import rate_campaign
 from recorder.analysis.consumption import AmountError, Consumption, consumption, evaporation
 from recorder.analysis.corrections import Corrected, Switches, correct
 from recorder.analysis.energy import Ledger, ledger
@@ -47,8 +48,7 @@ from recorder.analysis.stops_and_starts import (
     highest_mean,
     starting_effort,
 )
-from recorder.analysis.tonnage import Rating, balancing_speed_m_s, rate
-from recorder.track.under_train import ruling_grades
+from recorder.analysis.tonnage import Rating
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -137,7 +137,14 @@ def answer(runs: Sequence[LoadedRun], settings: Settings | None = None) -> Answe
     starting = starting_effort([s for run in done for s in run.starts])
     spec = next((r.loaded.specification for r in done if r.loaded.specification), None)
     limit = spec.starting_pull_kN if spec else None
-    ratings, balancing = _ratings(done, held, fit, chosen, notes)
+    ratings, balancing = rate_campaign(
+        done[0].loaded,
+        held,
+        fit,
+        notes,
+        least_speed_m_s=chosen.least_speed_m_s,
+        weather=chosen.weather,
+    )
     simulated, propagated = _simulate(done)
     return Answer(
         settings=chosen,
@@ -348,87 +355,6 @@ def _overall(
         return Overall(verdict=MEETS if word == MEETS else CANNOT_TELL, reasons=reason)
     running = overall(held)
     return replace(running, reasons=(*running.reasons, *reason))
-
-
-def _curve(held: Sequence[Band]) -> Callable[[float], Measured] | None:
-    """Measured equivalent pull at a speed, straight between the mean speeds of the bands."""
-    known = [b for b in held if math.isfinite(b.pull.value)]
-    if not known:
-        return None
-    speeds = [b.speed.value for b in known]
-
-    def at(v: float) -> Measured:
-        k = int(np.clip(np.searchsorted(speeds, v), 1, max(len(known) - 1, 1)))
-        if len(known) == 1:
-            return known[0].pull
-        low, high = known[k - 1], known[k]
-        share = (v - low.speed.value) / (high.speed.value - low.speed.value)
-        share = float(np.clip(share, 0.0, 1.0))
-        return low.pull.scaled(1.0 - share).plus(high.pull.scaled(share))
-
-    return at
-
-
-def _ratings(
-    runs: Sequence[RunAnswer],
-    held: Sequence[Band],
-    fit: ResistanceFit | None,
-    settings: Settings,
-    notes: list[str],
-) -> tuple[tuple[Rating, ...], tuple[tuple[float, Measured], ...]]:
-    loaded = runs[0].loaded
-    judged = [b for b in held if b.margin is not None] or list(held)
-    pull = _curve(judged)
-    if pull is None or fit is None or loaded.train.locomotive_mass_t is None:
-        notes.append("tonnage rating wants a measured pull, a fitted resistance and the mass")
-        return (), ()
-    speeds = (judged[0].speed.value, judged[-1].speed.value)
-    least = settings.least_speed_m_s or speeds[0]
-    if not speeds[0] - 1e-9 <= least <= speeds[1] + 1e-9:
-        notes.append(
-            f"least speed {least * 3.6:.1f} km/h lies outside the measured"
-            f" {speeds[0] * 3.6:.1f}-{speeds[1] * 3.6:.1f} km/h: rated at the nearest"
-        )
-        least = min(max(least, speeds[0]), speeds[1])
-    ratings, balancing = [], []
-    for grade, bend in _grades(loaded):
-        rating = rate(
-            pull,
-            fit.at,
-            loaded.train,
-            grade=grade,
-            curvature_per_m=bend,
-            speed_m_s=least,
-            weather=settings.weather,
-        )
-        if rating is not None:
-            ratings.append(rating)
-        if loaded.train.trailing_mass_t is not None:
-            held_speed = balancing_speed_m_s(
-                pull,
-                fit.at,
-                loaded.train,
-                trailing_t=loaded.train.trailing_mass_t,
-                grade=grade,
-                speeds_m_s=speeds,
-            )
-            if held_speed is not None:
-                balancing.append((grade, held_speed))
-    return tuple(ratings), tuple(balancing)
-
-
-def _grades(loaded: LoadedRun) -> list[tuple[float, float]]:
-    """Ruling grades of the route, or a ladder of grades when there is no route."""
-    if loaded.route is None:
-        return [(g / 1000.0, 0.0) for g in (0.0, 5.0, 10.0, 15.0, 20.0)]
-    length = loaded.train.trailing_length_m or 300.0
-    facing = (
-        -1
-        if loaded.trip and loaded.trip.route and (loaded.trip.route.direction == "decreasing")
-        else 1
-    )
-    found = ruling_grades(loaded.route, length, direction=facing, count=5)
-    return [(0.0, 0.0), *((g.grade, g.curvature_per_m) for g in found)]
 
 
 def _simulate(runs: Sequence[RunAnswer]) -> tuple[Simulated | None, Measured | None]:

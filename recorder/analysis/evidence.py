@@ -61,17 +61,17 @@ def equivalent_pull(
     name: str,
 ) -> Measured:
     """Mean pull on level, straight track at constant speed, kN, with every cause."""
-    result = _mean(corrected.equivalent_pull_kN[start:stop], "kN", f"random {name}")
-    result = _with_instrument(result, series, start, stop, evidence)
+    own = (
+        corrected.locomotive_grade_kN,
+        corrected.locomotive_curve_kN,
+        corrected.locomotive_acceleration_kN,
+    )
+    mean = _mean(corrected.equivalent_pull_kN[start:stop], "kN", f"random {name}")
     return _with_corrections(
-        result,
+        _with_instrument(mean, series, start, stop, evidence),
         series,
         (start, stop),
-        (
-            corrected.locomotive_grade_kN,
-            corrected.locomotive_curve_kN,
-            corrected.locomotive_acceleration_kN,
-        ),
+        own,
         (train.locomotive_mass_t, train.locomotive_rotary),
         train,
         ("locomotive", name, 1.0),
@@ -88,17 +88,17 @@ def trailing_resistance(
     name: str,
 ) -> Measured:
     """Mean resistance of the trailing load on level, straight track at constant speed, kN."""
-    result = _mean(corrected.trailing_resistance_kN[start:stop], "kN", f"random {name}")
-    result = _with_instrument(result, series, start, stop, evidence)
+    behind = (
+        corrected.trailing_grade_kN,
+        corrected.trailing_curve_kN,
+        corrected.trailing_acceleration_kN,
+    )
+    mean = _mean(corrected.trailing_resistance_kN[start:stop], "kN", f"random {name}")
     return _with_corrections(
-        result,
+        _with_instrument(mean, series, start, stop, evidence),
         series,
         (start, stop),
-        (
-            corrected.trailing_grade_kN,
-            corrected.trailing_curve_kN,
-            corrected.trailing_acceleration_kN,
-        ),
+        behind,
         (train.trailing_mass_t, train.trailing_rotary),
         train,
         ("trailing", name, -1.0),
