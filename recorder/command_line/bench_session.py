@@ -103,9 +103,8 @@ class Feeder:
 
 def run_session(args: argparse.Namespace, settings: BenchSettings) -> int:
     """``bench run``."""
-    with _open(args, settings) as session, _feeder(args, session) as feeder:
-        talk = _Talk(args, session, feeder)
-        finished = talk.run()
+    with _open(args, settings) as session:
+        finished = _on_page(args, session) if args.page else _at_prompt(args, session)
         if args.csv and session.taken:
             Path(args.csv).write_text(session.to_csv(), encoding="utf-8")
             print(f"readings: {args.csv}")
@@ -117,6 +116,34 @@ def run_session(args: argparse.Namespace, settings: BenchSettings) -> int:
         for name, path in write_results(evaluation, out=args.out, pdf=args.pdf).items():
             print(f"{name}: {path}")
     return 0
+
+
+def _at_prompt(args: argparse.Namespace, session: BenchSession) -> bool:
+    with _feeder(args, session) as feeder:
+        return _Talk(args, session, feeder).run()
+
+
+def _on_page(args: argparse.Namespace, session: BenchSession) -> bool:
+    """The same session in a window; True when the person asked for the certificate."""
+    from drivers.registry import open_driver
+    from recorder.window.bench_page import run_bench_page
+    from recorder.window.preflight import check_screen
+
+    if args.script is not None:
+        msg = "--page and --script exclude each other: a page is worked by hand"
+        raise UsageError(msg)
+    check_screen()
+    driver = None
+    if args.port is not None:
+        driver = open_driver(args.driver, device_id="bench cell", port=args.port, options={})
+    return run_bench_page(
+        session,
+        driver=driver,
+        channel=args.channel,
+        reference_channel=args.reference_channel,
+        png=args.png,
+        seconds=args.page_seconds,
+    )
 
 
 def _open(args: argparse.Namespace, settings: BenchSettings) -> BenchSession:

@@ -99,6 +99,9 @@ def _add_run(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     run.add_argument(
         "--reference-cell", metavar="CERT", help="certificate of the reference cell"
     )
+    run.add_argument("--page", action="store_true", help="in a window instead of the prompt")
+    run.add_argument("--png", metavar="OUT.png", help="with --page: leave a picture of it")
+    run.add_argument("--page-seconds", type=float, metavar="S", help="close the page after S")
     run.add_argument("--script", metavar="FILE", help="read the prompt's answers from a file")
     run.add_argument("--seconds", type=float, default=10.0, help="each reading's length (10)")
     run.add_argument("--settle-seconds", type=float, default=60.0, metavar="S",
