@@ -34,6 +34,8 @@ from simulated_feeds.load_source import start_load
 
 CHANNELS = 8
 CHUNK = 20_000
+FRAME = 20
+"""Samples a frame: what our load-cell front end sends unless told otherwise."""
 
 
 def main() -> int:
@@ -70,8 +72,8 @@ def pinned(core: int) -> Iterator[None]:
 
 def throughput(folder: Path, seconds: float) -> None:
     """Port to synced file on one core."""
-    rate, frame = 100_000, 200
-    world_s = seconds or 60.0
+    rate, frame = 100_000, FRAME
+    world_s = seconds or 120.0
     rows = int(world_s * rate)
     with pinned(1):
         feed = start_load(
@@ -101,7 +103,7 @@ def throughput(folder: Path, seconds: float) -> None:
     print(f"port to file: {samples / took / 1e6:.2f} M samples/s ({filed} of {rows} rows)")
     print(f"lost {told.lost_records if told else '?'} records, sealed {told and told.sealed}")
     with pinned(0):
-        bare = _bare(folder / "bare.h5", min(rows, 2_000_000))
+        bare = _bare(folder / "bare.h5", min(rows, 6_000_000))
         plain = _plain(folder / "plain.h5", frame)
     print(f"bare h5py, same arrays and chunks, synced: {bare / 1e6:.2f} M samples/s")
     print(f"plain script, frame by frame: {plain / 1e6:.4f} M samples/s")
