@@ -308,3 +308,18 @@ def test_many_frames_at_once() -> None:
     records, (fault,) = feed_all(Decoder(), [b"".join(frames)])
     assert len(records) == 2999
     assert (fault.cause, fault.lost_records, fault.before_record) == ("checksum", 1, 1500)
+
+
+def test_a_reader_held_up_is_no_restart() -> None:
+    """Frames that waited in a buffer follow one another by sequence and by device clock."""
+    decoder = Decoder()
+    for i in range(3):
+        decoder.feed(
+            wheel_frame(sequence=i, count=100 + i, edge=10_000 * i, made=10_000 * (i + 1)),
+            i * 10_000_000,
+        )
+    batch = decoder.feed(
+        wheel_frame(sequence=3, count=103, edge=35_000, made=40_000), 5 * SECOND_NS
+    )
+    assert batch.faults == ()
+    assert batch.records["tick"].tolist() == [40_000]
