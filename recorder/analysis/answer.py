@@ -27,16 +27,17 @@ from recorder.analysis.performance import (
     bands,
     measure_stretches,
     overall,
+    untested,
     verdict,
 )
 from recorder.analysis.resistance import ResistanceFit, fit_resistance
 from recorder.analysis.steady import (
-    RELEASE_S,
     UNFIT,
     Edit,
     Limits,
     Stretch,
     apply_edits,
+    brake_on,
     find_steady,
 )
 from recorder.analysis.stops_and_starts import (
@@ -128,6 +129,7 @@ def answer(runs: Sequence[LoadedRun], settings: Settings | None = None) -> Answe
         msg = "an answer wants at least one run"
         raise ValueError(msg)
     chosen = settings or Settings()
+    _check_edits(runs, chosen.edits)
     notes: list[str] = []
     first = [_run(loaded, chosen) for loaded in runs]
     fit, first = _resistance(first, notes)
@@ -145,6 +147,12 @@ def answer(runs: Sequence[LoadedRun], settings: Settings | None = None) -> Answe
         least_speed_m_s=chosen.least_speed_m_s,
         weather=chosen.weather,
     )
+    notes += [
+        f"{r.loaded.name}: the energy ledger does not close within its uncertainty: do not"
+        " believe this run before the reason is found"
+        for r in done
+        if r.ledger.closes is False
+    ]
     simulated, propagated = _simulate(done)
     return Answer(
         settings=chosen,
@@ -163,29 +171,23 @@ def answer(runs: Sequence[LoadedRun], settings: Settings | None = None) -> Answe
     )
 
 
-def brake_on(loaded: LoadedRun) -> NDArray[np.bool_]:
-    """Bins in which the brake was marked as on: to its settled release, or to rest."""
-    series = loaded.series
-    on = np.zeros(len(series), bool)
-    since = math.inf
-    for mark in [m for m in loaded.marks if m.kind == "brake"]:
-        if mark.value.strip().lower() in {"off", "release", "released", "0"}:
-            on |= (series.t_s >= since) & (series.t_s < mark.t_s + RELEASE_S)
-            since = math.inf
-        else:
-            since = min(since, mark.t_s)
-    if since < math.inf:
-        after = np.flatnonzero((series.t_s >= since) & (np.abs(series.speed_m_s) < 0.05))
-        end = series.t_s[after[0]] if len(after) else math.inf
-        on |= (series.t_s >= since) & (series.t_s < end)
-    return on
+def _check_edits(runs: Sequence[LoadedRun], edits: Sequence[Edit]) -> None:
+    names = [r.name for r in runs]
+    for edit in edits:
+        if edit.run not in ({"", *names} if len(names) == 1 else names):
+            msg = (
+                f"stretch edit at {edit.t_start_s:.1f} s: run {edit.run!r} is not one of"
+                f" {', '.join(names)}"
+            )
+            raise ValueError(msg)
 
 
 def _run(loaded: LoadedRun, settings: Settings) -> RunAnswer:
     series, train, evidence = loaded.series, loaded.train, loaded.evidence
     corrected = correct(series, train, settings.switches)
     notes = list(loaded.notes)
-    stretches = apply_edits(series, find_steady(series, settings.limits), settings.edits)
+    edits = [e for e in settings.edits if e.run in {"", loaded.name}]
+    stretches = apply_edits(series, find_steady(series, settings.limits), edits)
     if train.locomotive_mass_t is None:
         notes.append("the locomotive's mass is not known: pull cannot be corrected")
     if train.trailing_mass_t is None:
@@ -202,7 +204,7 @@ def _run(loaded: LoadedRun, settings: Settings) -> RunAnswer:
         )
         for unit, seconds in PEAKS
     ]
-    braked = brake_on(loaded)
+    braked = brake_on(series, loaded.marks)
     return RunAnswer(
         loaded=loaded,
         corrected=corrected,
@@ -354,6 +356,10 @@ def _overall(
     if not spec.speed_m_s:
         return Overall(verdict=MEETS if word == MEETS else CANNOT_TELL, reasons=reason)
     running = overall(held)
+    gaps = untested(held, spec)
+    if gaps:
+        told = ", ".join(f"{a * 3.6:.0f}-{b * 3.6:.0f}" for a, b in gaps)
+        reason = (f"specified but not tested: {told} km/h", *reason)
     return replace(running, reasons=(*running.reasons, *reason))
 
 

@@ -38,6 +38,12 @@ class Switches:
     grade: bool = True
     curve: bool = True
     acceleration: bool = True
+    wheel: bool = True
+    """Scale of the wheel found by placing, where it knows better than the certificate; done
+    when the run is loaded."""
+    zero_drift: bool = True
+    """Straight lines from zero to zero; without, the first zero holds. Done when the run is
+    loaded."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

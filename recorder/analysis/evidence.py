@@ -29,6 +29,8 @@ class Evidence:
     zero_cause: str
     wheel_rel_u: float
     wheel_cause: str
+    wheel_scale: float = 1.0
+    """By which speed and distance of the certificate were multiplied."""
     pull_dof: float = math.inf
 
 

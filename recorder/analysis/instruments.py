@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -10,22 +11,37 @@ import numpy as np
 from calibration.force import ForceCertificate
 from calibration.wheel import WheelCertificate
 from recorder.analysis.evidence import Evidence
+from recorder.run_file.calibrate import zero_lines
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from recorder.analysis.series import Series
     from recorder.run_file.reader import Channel, RunFile
 
-__all__ = ["evidence_of"]
+__all__ = ["evidence_of", "with_wheel", "with_zero_drift", "zero_drift_kN"]
 
 STATED_PULL_REL: Final = 0.01
 """Relative standard uncertainty of a pull that came without certificate or statement."""
+UNKNOWN_ZERO: Final = 0.001
+"""Standard uncertainty of the zero, as a share of capacity, when none was taken."""
 
 
 def evidence_of(
-    run: RunFile, pull: Channel | None, wheel: Channel | None, notes: list[str]
+    run: RunFile,
+    pull: Channel | None,
+    wheel: Channel | None,
+    notes: list[str],
+    *,
+    name: str = "",
 ) -> Evidence:
-    """Common causes of one run; what had to be assumed is added to the notes."""
+    """Common causes of one run; what had to be assumed is added to the notes.
+
+    ``name`` tells the run from others of a campaign; by default its file's.
+    """
+    name = name or run.path.stem
     certificate = None if pull is None else run.certificates.get(pull.certificate)
-    zero_u = _zero_u(run, pull, certificate)
+    zero_u = _zero_u(run, pull, certificate, notes)
     stated = _stated(pull)
     if isinstance(certificate, ForceCertificate):
         curve = certificate.standard_uncertainty_kN
@@ -34,12 +50,12 @@ def evidence_of(
         def pull_u(force: float) -> float:
             return float(curve(np.array([force]))[0])
     elif stated is not None:
-        cause = f"stated uncertainty of {run.path.stem}"
+        cause = f"stated uncertainty of {name}"
 
         def pull_u(force: float) -> float:
             return math.hypot(stated[0], stated[1] * force)
     else:
-        cause = f"assumed uncertainty of {run.path.stem}"
+        cause = f"assumed uncertainty of {name}"
         notes.append("pull has no certificate: 1 % standard uncertainty is assumed")
 
         def pull_u(force: float) -> float:
@@ -51,7 +67,7 @@ def evidence_of(
         wheel_cause = f"wheel {wheel_certificate.certificate_id}"
     else:
         told = _stated(wheel)
-        rel, wheel_cause = told[1] if told else 0.005, f"speed of {run.path.stem}"
+        rel, wheel_cause = told[1] if told else 0.005, f"speed of {name}"
         if told is None:
             notes.append(
                 "speed has no wheel certificate: 0.5 % standard uncertainty is assumed"
@@ -60,7 +76,7 @@ def evidence_of(
         pull_u_kN=pull_u,
         pull_cause=cause,
         zero_u_kN=zero_u,
-        zero_cause=f"zero of {run.path.stem}",
+        zero_cause=f"zero of {name}",
         wheel_rel_u=rel,
         wheel_cause=wheel_cause,
     )
@@ -76,7 +92,79 @@ def _stated(channel: Channel | None) -> tuple[float, float] | None:
     return absolute or 0.0, relative or 0.0
 
 
-def _zero_u(run: RunFile, pull: Channel | None, certificate: object) -> float:
+def zero_drift_kN(
+    run: RunFile, pull: Channel | None, t_s: NDArray[np.float64]
+) -> NDArray[np.float64] | None:
+    """What following the zero from one taking to the next has changed, (n,) kN at (n,) times.
+
+    ``None`` when there are not two zeros to follow.
+    """
+    certificate = None if pull is None else run.certificates.get(pull.certificate)
+    if pull is None or not isinstance(certificate, ForceCertificate) or not run.complete:
+        return None
+    line = zero_lines(run.events("zero")).get(pull.name)
+    if line is None or len(line.counts) < 2:
+        return None
+    moved = line.at(t_s) - line.counts[0]
+    return np.asarray(-_per_count(certificate, float(line.counts[0])) * moved)
+
+
+def with_zero_drift(series: Series, drift_kN: NDArray[np.float64], *, followed: bool) -> Series:
+    """The series with the drift as a column; without following it, the first zero holds."""
+    if followed:
+        return replace(series, zero_drift_kN=drift_kN)
+    return replace(
+        series,
+        pull_kN=series.pull_kN - drift_kN,
+        pull_min_kN=series.pull_min_kN - drift_kN,
+        pull_max_kN=series.pull_max_kN - drift_kN,
+        zero_drift_kN=np.zeros(len(series)),
+    )
+
+
+def with_wheel(
+    series: Series,
+    evidence: Evidence,
+    scale: float,
+    u_scale: float,
+    name: str,
+    notes: list[str],
+    *,
+    wanted: bool,
+) -> tuple[Series, Evidence]:
+    """Correct speed and distance by the wheel's scale that placing found.
+
+    Only where the surveyed line knows the wheel better than its certificate, or contradicts it
+    beyond both uncertainties (k = 2): a worn wheel, a certificate of another day.
+    """
+    away = scale - 1.0
+    contradicted = abs(away) > 2.0 * math.hypot(u_scale, evidence.wheel_rel_u)
+    if not math.isfinite(u_scale) or not (contradicted or u_scale < evidence.wheel_rel_u):
+        return series, evidence
+    told = f"the route says the wheel is {100 * away:+.3f} ± {200 * u_scale:.3f} % from its"
+    if contradicted:
+        held = "corrected" if wanted else "NOT corrected, as chosen"
+        notes.append(f"{told} certificate ± {200 * evidence.wheel_rel_u:.3f} %: {held}")
+    if not wanted:
+        return series, evidence
+    corrected = replace(
+        series,
+        speed_m_s=series.speed_m_s * scale,
+        distance_m=series.distance_m * scale,
+        acceleration_m_s2=series.acceleration_m_s2 * scale,
+    )
+    cause = f"wheel of {name} by the route"
+    return corrected, replace(
+        evidence, wheel_rel_u=u_scale, wheel_cause=cause, wheel_scale=scale
+    )
+
+
+def _per_count(certificate: ForceCertificate, zero: float) -> float:
+    at = np.array([zero, zero + 1000.0])
+    return abs(float(np.diff(certificate.to_force(at, zero_counts=zero))[0])) / 1000.0
+
+
+def _zero_u(run: RunFile, pull: Channel | None, certificate: object, notes: list[str]) -> float:
     """Standard uncertainty of the zero, kN.
 
     The worst scatter of a zero taken, and the greatest change between zeros over √12: values
@@ -87,9 +175,12 @@ def _zero_u(run: RunFile, pull: Channel | None, certificate: object) -> float:
     taken = [e.data for e in run.events("zero") if e.data.get("channel") == pull.name]
     counts = [float(d["counts"]) for d in taken]
     if not counts:
-        return 0.0
-    at = np.array([counts[0], counts[0] + 1000.0])
-    per_count = abs(float(np.diff(certificate.to_force(at, zero_counts=counts[0]))[0])) / 1000.0
+        notes.append(
+            "no zero was taken: the certificate's own zero stands, and 0.1 % of the capacity is"
+            " assumed as its standard uncertainty"
+        )
+        return UNKNOWN_ZERO * certificate.capacity_kN
+    per_count = _per_count(certificate, counts[0])
     scatter = max(
         float(d.get("sd_counts", 0.0) or 0.0) / math.sqrt(max(int(d.get("n", 1)), 1))
         for d in taken

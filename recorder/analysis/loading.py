@@ -11,8 +11,14 @@ import numpy as np
 
 from calibration import flags as flag_bits
 from calibration.speed import flag_slip
+from recorder.analysis.corrections import Switches
 from recorder.analysis.evidence import Evidence
-from recorder.analysis.instruments import evidence_of
+from recorder.analysis.instruments import (
+    evidence_of,
+    with_wheel,
+    with_zero_drift,
+    zero_drift_kN,
+)
 from recorder.analysis.performance import Specification
 from recorder.analysis.series import (
     Series,
@@ -22,7 +28,9 @@ from recorder.analysis.series import (
     derive_motion,
     grid,
 )
+from recorder.analysis.sheet_specification import specification_of
 from recorder.analysis.train import Assumed, Train, train_from_sheet
+from recorder.analysis.wind import course_deg
 from recorder.track.train_shape import TrainShape
 from recorder.track.under_train import UnderTrain
 
@@ -35,7 +43,7 @@ if TYPE_CHECKING:
     from recorder.sheets import TripSheet
     from recorder.track.route import Route
 
-__all__ = ["LoadedRun", "Place", "load_run", "specification_of"]
+__all__ = ["LoadedRun", "Place", "load_run"]
 
 PIECE: Final = 1_000_000
 FINEST_S: Final = 0.1
@@ -55,6 +63,10 @@ class Place:
     u_m: NDArray[np.float64]
     facing: int = 1
     """+1 when the locomotive's end points up the chainage."""
+    scale: float = 1.0
+    """True metres per metre of the wheel, as placing found it."""
+    u_scale: float = math.inf
+    """Standard uncertainty of the scale."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +98,8 @@ def load_run(
     place: Place | None = None,
     assumed: Assumed | None = None,
     step_s: float | None = None,
+    name: str = "",
+    switches: Switches | None = None,
 ) -> LoadedRun:
     """Read a run onto a grid; memory is bounded by the grid, not by the samples.
 
@@ -95,8 +109,12 @@ def load_run(
     route, place : the line and where the run lies on it; without them grade comes from a grade
         channel, from grade marks, or is not known.
     step_s : width of a bin; 0.1 s or four samples of the pull, whichever is longer.
+    name : tells the run from others of a campaign; by default its file's.
+    switches : of these, those of the instruments (wheel, zero drift) act here.
     """
     notes: list[str] = []
+    on = switches or Switches()
+    name = name or run.path.stem
     sheet = trip if trip is not None else run.trip
     train = train_from_sheet(sheet, assumed=assumed)
     pull, speed = _first(run, "pull"), _first(run, "speed")
@@ -105,6 +123,14 @@ def load_run(
     edges = grid(0.0, run.duration_s, step)
     marks, gaps = tuple(run.marks()), tuple(run.gaps())
     series = _series(run, edges, step, (pull, speed, distance), gaps, notes)
+    drift = zero_drift_kN(run, pull, series.t_s)
+    if drift is not None:
+        series = with_zero_drift(series, drift, followed=on.zero_drift)
+    evidence = evidence_of(run, pull, distance or speed, notes, name=name)
+    if place is not None:
+        series, evidence = with_wheel(
+            series, evidence, place.scale, place.u_scale, name, notes, wanted=on.wheel
+        )
     series, source = _with_line(series, run, edges, marks, route, place, sheet, notes)
     if source == "unknown":
         a = train.assumed
@@ -117,11 +143,17 @@ def load_run(
         train = _with_assumed(train, grade=math.hypot(train.assumed.grade, MARKED_GRADE))
         notes.append("grade is as the crew marked it, ± 0.05 %")
     return LoadedRun(
-        name=run.path.stem,
+        name=name,
         run_id=run.header.run_id,
-        series=_marked(series, marks, gaps, source),
+        series=replace(
+            series,
+            marks=marks,
+            gaps=gaps,
+            grade_source=source,
+            course_deg=_course(run, edges, step),
+        ),
         train=train,
-        evidence=evidence_of(run, pull, distance or speed, notes),
+        evidence=evidence,
         specification=specification_of(sheet),
         trip=sheet,
         route=route,
@@ -130,30 +162,6 @@ def load_run(
         duration_s=run.duration_s,
         started_utc_ns=run.header.started_utc_ns,
         notes=tuple(notes),
-    )
-
-
-def specification_of(sheet: TripSheet | None) -> Specification | None:
-    """The specification curve of a trip sheet, less its tolerance; ``None`` without one.
-
-    A specified drawbar power without points becomes the pull ``P/V`` from 2 to 50 m/s.
-    """
-    told = None if sheet is None else sheet.specification
-    if told is None:
-        return None
-    factor = 1.0 - told.tolerance_pct / 100.0
-    points = list(told.points)
-    if not points and told.power_kW is not None:
-        points = [(float(v), told.power_kW / float(v)) for v in np.arange(2.0, 50.05, 0.1)]
-    if not points:
-        points = []
-    return Specification(
-        name=told.name,
-        speed_m_s=tuple(v for v, _ in points),
-        pull_kN=tuple(p * factor for _, p in points),
-        starting_pull_kN=(
-            None if told.starting_pull_kN is None else told.starting_pull_kN * factor
-        ),
     )
 
 
@@ -255,6 +263,16 @@ def _channel(
 ) -> NDArray[np.float64] | None:
     channel = _first(run, quantity)
     return None if channel is None else _binned(channel, edges, step, run.duration_s)[0]
+
+
+def _course(
+    run: RunFile, edges: NDArray[np.float64], step: float
+) -> NDArray[np.float64] | None:
+    north = _channel(run, "latitude", edges, step)
+    east = _channel(run, "longitude", edges, step)
+    if north is None or east is None:
+        return None
+    return course_deg(north, east, max(1, round(10.0 / step)))
 
 
 def _slipping(
@@ -369,9 +387,3 @@ def _per_cent(mark: Mark) -> float | None:
 
 def _with_assumed(train: Train, **changes: float) -> Train:
     return replace(train, assumed=replace(train.assumed, **changes))
-
-
-def _marked(
-    series: Series, marks: tuple[Mark, ...], gaps: tuple[Gap, ...], source: str
-) -> Series:
-    return replace(series, marks=marks, gaps=gaps, grade_source=source)

@@ -43,6 +43,7 @@ __all__ = [
     "bands",
     "measure_stretches",
     "overall",
+    "untested",
     "verdict",
 ]
 
@@ -327,6 +328,23 @@ def overall(held: Sequence[Band]) -> Overall:
         return Overall(verdict=MEETS, reasons=("every band judged meets",), margin=mean)
     doubtful = tuple(f"not decided at {_range(b)}" for b in judged if b.verdict != MEETS)
     return Overall(verdict=CANNOT_TELL, reasons=doubtful, margin=mean)
+
+
+def untested(held: Sequence[Band], spec: Specification) -> list[tuple[float, float]]:
+    """Pieces (m/s) of the specified speeds that no judged band covers, in order.
+
+    Pieces narrower than 1 m/s at the ends of a band are not told.
+    """
+    if not spec.speed_m_s:
+        return []
+    at, top = spec.speed_m_s[0], spec.speed_m_s[-1]
+    out = []
+    judged = sorted((b.low_m_s, b.high_m_s) for b in held if b.margin is not None)
+    for low, high in [*judged, (top, math.inf)]:
+        if min(low, top) - at > 1.0:
+            out.append((at, min(low, top)))
+        at = max(at, high)
+    return out
 
 
 def _range(band: Band) -> str:

@@ -11,6 +11,7 @@ import numpy as np
 
 from recorder.analysis.corrections import Corrected
 from recorder.analysis.series import Series
+from recorder.analysis.wind import wind_along_m_s
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -101,6 +102,9 @@ def table(
         starts = stops = np.zeros(0, np.int64)
     step = series.step_s
     ds = series.speed_m_s * step
+    drift = (
+        np.full(len(series), np.nan) if series.zero_drift_kN is None else series.zero_drift_kN
+    )
     work = series.pull_kN * ds
     columns: dict[str, NDArray[np.float64] | list[str]] = {
         "section": [s.name for s in sections],
@@ -117,6 +121,9 @@ def table(
         "work_draft_kJ": _sum(np.where(series.pull_kN > 0.0, work, 0.0), starts, stops),
         "work_buff_kJ": _sum(np.where(series.pull_kN < 0.0, work, 0.0), starts, stops),
         "chainage_m": _mean(series.chainage_m, starts, stops),
+        "wind_along_m_s": _mean(
+            wind_along_m_s(series.t_s, series.course_deg, series.marks), starts, stops
+        ),
         "locomotive_grade_pct": 100.0 * _mean(series.locomotive_grade, starts, stops),
         "trailing_grade_pct": 100.0 * _mean(series.trailing_grade, starts, stops),
         "curvature_per_km": 1000.0 * _mean(series.trailing_curvature_per_m, starts, stops),
@@ -129,6 +136,7 @@ def table(
         "acceleration_correction_kN": _mean(
             corrected.locomotive_acceleration_kN, starts, stops
         ),
+        "zero_drift_correction_kN": _mean(drift, starts, stops),
     }
     return columns
 

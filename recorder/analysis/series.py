@@ -51,6 +51,11 @@ class Series:
     trailing_curvature_per_m: NDArray[np.float64]
     flags: NDArray[np.uint8]
     """Union of the pull flags of a bin."""
+    zero_drift_kN: NDArray[np.float64] | None = None
+    """What following the zero over the run took from (or gave to) the pull; ``None`` with one
+    zero or none."""
+    course_deg: NDArray[np.float64] | None = None
+    """Which way the car headed, degrees from north; ``None`` without positions."""
     u_acceleration_m_s2: float = 0.005
     """Standard uncertainty of one bin's acceleration."""
     grade_source: str = "unknown"

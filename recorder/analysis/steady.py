@@ -30,6 +30,7 @@ __all__ = [
     "Limits",
     "Stretch",
     "apply_edits",
+    "brake_on",
     "find_steady",
     "setting_at",
 ]
@@ -84,6 +85,8 @@ class Edit:
     t_start_s: float
     t_end_s: float
     reason: str
+    run: str = ""
+    """Name of the run it is for; empty when there is only one."""
 
 
 def find_steady(series: Series, limits: Limits | None = None) -> list[Stretch]:
@@ -131,6 +134,23 @@ def apply_edits(
             msg = f"stretch edit: action must be strike or add, got {edit.action!r}"
             raise ValueError(msg)
     return sorted(kept, key=lambda s: s.start)
+
+
+def brake_on(series: Series, marks: Sequence[Mark]) -> NDArray[np.bool_]:
+    """Bins in which the brake was marked as on: to its settled release, or to rest."""
+    on = np.zeros(len(series), bool)
+    since = np.inf
+    for mark in [m for m in marks if m.kind == "brake"]:
+        if _is_release(mark.value):
+            on |= (series.t_s >= since) & (series.t_s < mark.t_s + RELEASE_S)
+            since = np.inf
+        else:
+            since = min(since, mark.t_s)
+    if since < np.inf:
+        after = np.flatnonzero((series.t_s >= since) & (np.abs(series.speed_m_s) < 0.05))
+        end = series.t_s[after[0]] if len(after) else np.inf
+        on |= (series.t_s >= since) & (series.t_s < end)
+    return on
 
 
 def _by_crew(series: Series, edit: Edit) -> Stretch:

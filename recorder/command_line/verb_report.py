@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-import csv
+import getpass
 import json
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,17 +13,20 @@ from recorder.command_line.progress import ProgressLine
 
 if TYPE_CHECKING:
     from recorder.analysis.answer import Settings
-    from recorder.analysis.steady import Edit
 
 __all__ = ["add_parser", "run"]
 
 EXAMPLE = """DIR receives report.pdf, report.html, chart_roll.pdf, results.json and tables/.
-Stretch edits are a CSV with columns action (strike or add), start_s, end_s, reason.
+Stretch edits are a CSV with columns action (strike or add), start_s, end_s, reason and,
+with several runs, run; they are kept beside the run and used until others are given.
 
 examples:
   testcar report run.h5 --out report
   testcar report mon.h5 tue.h5 --trip trip.toml --grid milepost --out campaign
 """
+
+
+CORRECTIONS = ("grade", "curve", "acceleration", "wheel", "zero-drift")
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -57,15 +60,17 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         help="greatest acceleration (0.05)",
     )
     parser.add_argument(
-        "--without", action="append", default=[], choices=("grade", "curve", "acceleration")
+        "--without", action="append", default=[], choices=CORRECTIONS, help="a correction"
     )
     parser.add_argument("--least-speed-km-h", type=float, metavar="V", help="of the rating")
     parser.add_argument(
         "--weather", default="fair", choices=("fair", "cold", "very cold", "bitter cold")
     )
-    parser.add_argument(
+    edits = parser.add_mutually_exclusive_group()
+    edits.add_argument(
         "--edits", type=Path, metavar="EDITS.csv", help="stretches struck or added"
     )
+    edits.add_argument("--no-edits", action="store_true", help="forget the edits kept so far")
     scale = parser.add_mutually_exclusive_group()
     scale.add_argument("--roll-mm-per-min", type=float, metavar="MM", help="chart roll (20)")
     scale.add_argument("--roll-mm-per-km", type=float, metavar="MM")
@@ -75,6 +80,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(args: argparse.Namespace) -> int:
     """Write the report."""
+    from recorder.report.crew_edits import read_edits
     from recorder.report.roll import RollScale
     from recorder.report.writing import Options, write_report
     from recorder.sheets import load_trip_sheet
@@ -89,6 +95,8 @@ def run(args: argparse.Namespace) -> int:
         roll=scale,
         roll_long=args.roll_long,
         route=args.route,
+        edits=() if args.no_edits else read_edits(args.edits) if args.edits else None,
+        by=who(),
     )
     trip = load_trip_sheet(args.trip) if args.trip else None
     with ProgressLine() as progress:
@@ -122,31 +130,15 @@ def _settings(args: argparse.Namespace) -> Settings:
     return Settings(
         band_m_s=args.band_km_h / 3.6,
         limits=Limits(least_s=args.steady_s, acceleration_m_s2=args.steady_m_s2),
-        switches=Switches(**dict.fromkeys(args.without, False)),
+        switches=Switches(**{c.replace("-", "_"): False for c in args.without}),
         weather=args.weather,
         least_speed_m_s=None if least is None else least / 3.6,
-        edits=_edits(args.edits),
     )
 
 
-def _edits(path: Path | None) -> tuple[Edit, ...]:
-    from recorder.analysis.steady import Edit
-
-    if path is None:
-        return ()
-    edits = []
-    with path.open(encoding="utf-8-sig", newline="") as stream:
-        for number, row in enumerate(csv.DictReader(stream), 2):
-            try:
-                edits.append(
-                    Edit(
-                        action=(row["action"] or "").strip(),
-                        t_start_s=float(row["start_s"]),
-                        t_end_s=float(row["end_s"]),
-                        reason=(row["reason"] or "").strip(),
-                    )
-                )
-            except (KeyError, TypeError, ValueError):
-                msg = f"{path} row {number}: columns action, start_s, end_s, reason are wanted"
-                raise UsageError(msg) from None
-    return tuple(edits)
+def who() -> str:
+    """The person at the computer; empty when it does not say."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):
+        return ""

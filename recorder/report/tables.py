@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import numpy as np
 import pyarrow as pa
@@ -87,7 +88,7 @@ def write_tables(answer: Answer, folder: Path, *, grid: str = "1s") -> list[Path
         pyarrow.csv.write_csv(stated, folder / f"{name}.csv")
         made += [folder / f"{name}.parquet", folder / f"{name}.csv"]
     for run, content in zip(answer.runs, run_tables, strict=True):
-        place = folder / "run_table" / f"run={run.loaded.name}"
+        place = folder / "run_table" / f"run={quote(run.loaded.name, safe='')}"
         place.mkdir(parents=True, exist_ok=True)
         pq.write_table(_with_units(content.drop_columns(["run"])), place / "part.parquet")
     return made

@@ -15,6 +15,7 @@ from recorder import software
 from recorder.analysis.answer import Answer, Settings
 from recorder.analysis.answer import answer as work
 from recorder.analysis.loading import LoadedRun, Place, load_run
+from recorder.report.crew_edits import edits_for, keep_edits, kept_edits
 from recorder.report.document import Document
 from recorder.report.rendering import to_html, to_pdf
 from recorder.report.results import results
@@ -28,11 +29,14 @@ from recorder.track.route import RouteError
 from recorder.track.run_source import find_route, kept_placement, place_run_file, positions
 
 if TYPE_CHECKING:
+    from recorder.analysis.corrections import Switches
+    from recorder.analysis.steady import Edit
     from recorder.run_file.header import Event
     from recorder.sheets import TripSheet
+    from recorder.track.placement import Placement
     from recorder.track.route import Route
 
-__all__ = ["Options", "Source", "load_runs", "write_report"]
+__all__ = ["Options", "Source", "distinct_names", "load_runs", "write_report"]
 
 Progress = Callable[[float, str], None]
 
@@ -46,6 +50,10 @@ class Options:
     roll: RollScale = field(default_factory=RollScale)
     roll_long: bool = False
     route: Path | None = None
+    edits: tuple[Edit, ...] | None = None
+    """Stretch edits: given ones are kept beside their runs; ``None`` uses those kept there."""
+    by: str = ""
+    """Who edits."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +70,11 @@ class Source:
     utc_u_s: float
     car_text: str
     trip_text: str
+    path: Path
+    placement: dict[str, Any] | None
+    """Figures of the placing on the route; ``None`` when the run was not placed."""
+    edits: tuple[Edit, ...]
+    """Stretch edits kept in the companion."""
 
 
 def write_report(
@@ -80,9 +93,19 @@ def write_report(
         A run, sheet, route or setting that cannot be used; one line.
     """
     chosen, tell = options or Options(), progress or (lambda _part, _what: None)
-    loaded, sources = load_runs(paths, trip=trip, route=chosen.route, progress=tell)
+    loaded, sources = load_runs(
+        paths,
+        trip=trip,
+        route=chosen.route,
+        switches=chosen.settings.switches,
+        progress=tell,
+    )
+    refuse_twice(sources)
     tell(0.5, "working the answer")
-    answer = work(loaded, chosen.settings)
+    edits = edits_for(sources, chosen.edits)
+    answer = work(loaded, replace(chosen.settings, edits=edits))
+    if chosen.edits is not None:
+        keep_edits(sources, edits, by=chosen.by)
     told = results(answer, software=software(), sources=[s.told for s in sources])
     out.mkdir(parents=True, exist_ok=True)
     (out / "results.json").write_text(
@@ -106,25 +129,57 @@ def load_runs(
     *,
     trip: TripSheet | None = None,
     route: Path | None = None,
+    switches: Switches | None = None,
     progress: Progress | None = None,
 ) -> tuple[list[LoadedRun], list[Source]]:
-    """Open, place and load every run."""
+    """Open, place and load every run; runs of one file name are told apart by their folder."""
     loaded, sources = [], []
-    for i, path in enumerate(paths):
+    for i, (path, name) in enumerate(zip(paths, distinct_names(paths), strict=True)):
         if progress is not None:
             progress(0.5 * i / len(paths), f"reading {path.name}")
         with ExitStack() as held:
             run = held.enter_context(open_run(path))
-            line, place, note = _placed(run, trip, route)
-            one = load_run(run, trip=trip, route=line, place=place)
+            line, placement, place, note = _placed(run, trip, route)
+            one = load_run(
+                run, trip=trip, route=line, place=place, name=name, switches=switches
+            )
             loaded.append(_noted(one, note))
-            sources.append(_source(run))
+            sources.append(_source(run, name, line, placement))
     return loaded, sources
+
+
+def distinct_names(paths: Sequence[Path]) -> list[str]:
+    """A name for each run: its file's, with its folder's where two files are named alike."""
+    stems = [p.stem for p in paths]
+    names = [
+        stem if stems.count(stem) == 1 else f"{path.resolve().parent.name}-{stem}"
+        for path, stem in zip(paths, stems, strict=True)
+    ]
+    return [
+        name if names.count(name) == 1 else f"{name}-{names[: i + 1].count(name)}"
+        for i, name in enumerate(names)
+    ]
+
+
+def refuse_twice(sources: Sequence[Source]) -> None:
+    """One run counted twice would make the answer look surer than it is.
+
+    Raises
+    ------
+    ValueError
+        Two of the files hold the same run.
+    """
+    seen: dict[str, Source] = {}
+    for source in sources:
+        first = seen.setdefault(source.run_id, source)
+        if first is not source:
+            msg = f"{first.path} and {source.path} are the same run: give it once"
+            raise ValueError(msg)
 
 
 def _placed(
     run: RunFile, trip: TripSheet | None, given: Path | None
-) -> tuple[Route | None, Place | None, str]:
+) -> tuple[Route | None, Placement | None, Place | None, str]:
     """Route and place of a run; or in words why there is none."""
     try:
         kept = None if given is not None else kept_placement(run)
@@ -137,20 +192,53 @@ def _placed(
     except (PlacingError, RouteError, FileNotFoundError) as error:
         if given is not None:
             raise
-        return None, None, f"not placed on a route: {' '.join(str(error).split())}"
-    place = Place(t_s=t_s, chainage_m=s_m, u_m=u_m, facing=placement.way)
-    return route, place, ""
+        return None, None, None, f"not placed on a route: {' '.join(str(error).split())}"
+    place = Place(
+        t_s=t_s,
+        chainage_m=s_m,
+        u_m=u_m,
+        facing=placement.way,
+        scale=placement.scale,
+        u_scale=placement.u_scale,
+    )
+    return route, placement, place, ""
 
 
 def _noted(run: LoadedRun, note: str) -> LoadedRun:
     return replace(run, notes=(*run.notes, f"{run.name}: {note}")) if note else run
 
 
-def _source(run: RunFile) -> Source:
-    told = describe(run)
+def _placing(route: Route, placement: Placement) -> dict[str, Any]:
+    return {
+        "route": Path(route.source).name,
+        "route_digest": route.digest,
+        "wheel_scale": placement.scale,
+        "wheel_scale_u": placement.u_scale,
+        "crew_delay_s": placement.reaction_s,
+        "crew_delay_u_s": placement.u_reaction_s,
+        "greatest_U95_m": placement.greatest_u95_m,
+        "marks_used": sum(m.status == "used" for m in placement.marks),
+        "marks_doubted": [
+            {"t_s": m.t_s, "label": m.label, "status": m.status, "milepost": m.milepost}
+            for m in placement.marks
+            if m.status != "used"
+        ],
+        "mileposts_skipped": list(placement.skipped),
+        "gnss_fixes_used": placement.gnss_used,
+        "notes": list(placement.notes),
+    }
+
+
+def _source(
+    run: RunFile, name: str, route: Route | None, placement: Placement | None
+) -> Source:
+    told = {**describe(run), "file": run.path.name, "name": name}
+    placed = None
+    if route is not None and placement is not None:
+        placed = told["placement"] = _placing(route, placement)
     u_s = run.utc.u_s(np.linspace(0.0, max(run.duration_s, 1e-3), 50))
     return Source(
-        name=run.path.stem,
+        name=name,
         run_id=run.header.run_id,
         software=run.header.software,
         digest=str(told.get("digest") or ""),
@@ -160,6 +248,9 @@ def _source(run: RunFile) -> Source:
         utc_u_s=float(np.max(u_s)),
         car_text=run.header.car_sheet,
         trip_text=run.header.trip_sheet,
+        path=run.path,
+        placement=placed,
+        edits=kept_edits(run, name),
     )
 
 
