@@ -44,6 +44,7 @@ PORT_FORMS: Final = (
     "tcp://host:port",
 )
 _CONNECT_TIMEOUT_S: Final = 3.0
+_HANGS_UP_WITHIN_S: Final = 0.2
 _RECEIVE_BUFFER_BYTES: Final = 1 << 20
 
 
@@ -224,10 +225,18 @@ class TcpLink:
             connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             connection.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _RECEIVE_BUFFER_BYTES)
+            refused = _hung_up_at_once(connection)
             connection.settimeout(read_timeout_s)
         except OSError as error:
             connection.close()
             raise LinkLostError(device_id, f"lost {port} ({_said(error)})") from error
+        if refused:
+            connection.close()
+            msg = (
+                f"{port} took the call and hung up at once; it may be in use by another"
+                " program: close that first"
+            )
+            raise LinkLostError(device_id, msg)
         return cls(connection, port=port, device_id=device_id)
 
     def _open_socket(self) -> socket.socket:
@@ -266,6 +275,15 @@ class TcpLink:
         connection, self._socket = self._socket, None
         if connection is not None:
             connection.close()
+
+
+def _hung_up_at_once(connection: socket.socket) -> bool:
+    """A device that serves one reader lets a second one in and hangs up; nothing is taken."""
+    connection.settimeout(_HANGS_UP_WITHIN_S)
+    try:
+        return connection.recv(1, socket.MSG_PEEK) == b""
+    except TimeoutError:
+        return False
 
 
 def _tcp_address(port: str, device_id: str) -> tuple[str, int]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import os
 import sys
@@ -102,11 +103,17 @@ def _keep(path: Path, digest: str) -> Path:
 def _write(path: Path, data: bytes) -> None:
     """Whole or not at all."""
     part = path.with_name(path.name + ".part")
-    with part.open("wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-    part.replace(path)
+    try:
+        with part.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
+        # The person named the place, not the piece beside it; a full disk names none at all.
+        raise OSError(error.errno, f"cannot be written: {error.strerror}", str(path)) from error
 
 
 def verify_file(args: argparse.Namespace) -> int:

@@ -42,7 +42,10 @@ def build_parser(verb: str | None = None) -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="testcar",
         description="Record, review and answer for a railway dynamometer test car.",
-        epilog="The tool is never a safety system: local rules and licensed practice first.",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        epilog="Example:\n  testcar demo --out demo\n\n"
+        "testcar VERB --help tells more, with an example.\n"
+        "The tool is never a safety system: local rules and licensed practice first.",
     )
     parser.add_argument("--debug", action="store_true", help="show a traceback on an error")
     subparsers = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
@@ -88,6 +91,8 @@ def main(argv: list[str] | None = None) -> int:
 def _one_line(error: BaseException) -> str:
     if isinstance(error, OSError) and error.filename is not None:
         return f"{error.filename}: {error.strerror}"
+    if isinstance(error, OSError) and error.strerror:
+        return " ".join(str(error.strerror).split())
     return " ".join(str(error).split()) or type(error).__name__
 
 

@@ -21,7 +21,7 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
         "feed",
         help="start a simulated train on ports",
         formatter_class=argparse.RawDescriptionHelpFormatter,
-        description="Start a simulated train: load cell, measuring wheel and GNSS clock on "
+        description="Start a simulated train: load cell, measuring wheel and GNSS clock on\n"
         "ports of their own, with the sheets to record them and the truth beside them.",
         epilog="The train begins to move 8 s after the ports were opened; its truth is in "
         "DIR/truth.csv.\n\nExample:\n  testcar feed --seconds 120 --out feed\n"

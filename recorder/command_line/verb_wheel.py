@@ -33,8 +33,8 @@ examples:
   testcar wheel mile 33614 33620 --length 1mi --u-length 0.3m --pulses 60 --id W-9
 """
 _CAUTION: Final = (
-    "Cautions: measure a wheel only under a car that is secured against moving; stay off the"
-    " track and clear of pinch points; local rules first."
+    "Cautions: measure a wheel only under a car that is secured against moving;\n"
+    "stay off the track and clear of pinch points; local rules first."
 )
 _LENGTH: Final = re.compile(
     r"(?:(?P<number>[0-9.]+(?:[eE][-+]?\d+)?)"
@@ -49,7 +49,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "wheel",
         help="certify a measuring wheel: tape, rolled-out length or measured mile",
         formatter_class=argparse.RawDescriptionHelpFormatter,
-        description="Certify a measuring wheel. " + _CAUTION,
+        description="Certify a measuring wheel.\n\n" + _CAUTION,
         epilog=_EPILOG,
     )
     ways = parser.add_subparsers(dest="way", metavar="WAY", required=True)

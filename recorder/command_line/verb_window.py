@@ -17,8 +17,8 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
         help="open the crew's window on a running recording",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         description=(
-            "Open the crew's window on a running recording: traces, numerals, mark keys."
-            " It may be closed and opened at will; the recording goes on."
+            "Open the crew's window on a running recording: traces, numerals, mark keys.\n"
+            "It may be closed and opened at will; the recording goes on."
         ),
         epilog="Examples:\n  testcar window --appearance night\n"
         "  testcar window --session run.h5 --png window.png\n\n"

@@ -283,6 +283,28 @@ def test_tcp_nothing_listens(server: socket.socket) -> None:
         open_link(port, device_id="front")
 
 
+def test_tcp_that_hangs_up_at_once_is_in_use(server: socket.socket) -> None:
+    """A device that serves one reader lets a second in and hangs up on it."""
+    hangs_up = threading.Thread(target=lambda: server.accept()[0].close())
+    hangs_up.start()
+    with pytest.raises(LinkLostError, match=r"front: tcp://.* hung up at once; .* in use"):
+        open_link(address(server), device_id="front")
+    hangs_up.join(5.0)
+
+
+def test_tcp_the_first_byte_is_not_lost_to_the_look(server: socket.socket) -> None:
+    def speak_at_once() -> None:
+        peer, _ = server.accept()
+        with peer:
+            peer.sendall(b"first")
+
+    speaks = threading.Thread(target=speak_at_once)
+    speaks.start()
+    with closing(open_link(address(server), device_id="front")) as link:
+        assert read_until(link, 5) == b"first"
+    speaks.join(5.0)
+
+
 def test_tcp_closing_twice(server: socket.socket) -> None:
     link = open_link(address(server), device_id="front")
     server.accept()[0].close()
