@@ -1,6 +1,6 @@
 """Leap seconds and GPS time.
 
-UTC here is counted as POSIX does, 86 400 s a day: the second 23:59:60 shares its number with
+UTC here is numbered as POSIX does, 86 400 s a day: the second 23:59:60 shares its number with
 the next 00:00:00. GPS time began with UTC on 1980-01-06 and counts no leap seconds; its week
 number is sent in ten bits and begins again every 1024 weeks, at midnight from Saturday to
 Sunday.
@@ -9,7 +9,12 @@ Sunday.
 from __future__ import annotations
 
 from datetime import UTC, date, datetime
-from typing import Final
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 __all__ = [
     "GPS_EPOCH_UNIX",
@@ -17,9 +22,12 @@ __all__ = [
     "TABLE_EXPIRES",
     "gps_minus_utc",
     "gps_week",
+    "is_table_leap",
     "nearest_era",
     "tai_minus_utc",
+    "tai_minus_utc_ns",
     "unix_of_gps",
+    "utc_of_tai_ns",
 ]
 
 TABLE: Final[tuple[tuple[date, int], ...]] = tuple(
@@ -62,6 +70,31 @@ GPS_EPOCH_UNIX: Final = 315_964_800
 TAI_MINUS_GPS_S: Final = 19
 WEEK_S: Final = 604_800
 ERA_WEEKS: Final = 1024
+
+_NS: Final = 1_000_000_000
+_STARTS_NS: Final = np.array(
+    [int(datetime(d.year, d.month, d.day, tzinfo=UTC).timestamp()) * _NS for d, _ in TABLE],
+    np.int64,
+)
+_OFFSETS: Final = np.array([seconds for _, seconds in TABLE], np.int64)
+
+
+def tai_minus_utc_ns(utc_ns: NDArray[np.int64]) -> NDArray[np.int64]:
+    """TAI − UTC in whole seconds at (n,) POSIX times in ns; 10 s before 1972 as well."""
+    row = np.searchsorted(_STARTS_NS, utc_ns, side="right") - 1
+    return np.asarray(_OFFSETS[np.maximum(row, 0)])
+
+
+def utc_of_tai_ns(tai_ns: NDArray[np.int64]) -> NDArray[np.int64]:
+    """POSIX times in ns of (n,) TAI in ns since 1970; 23:59:60 is numbered as 00:00:00."""
+    row = np.searchsorted(_STARTS_NS + _OFFSETS * _NS, tai_ns, side="right") - 1
+    return np.asarray(tai_ns - _OFFSETS[np.maximum(row, 0)] * _NS)
+
+
+def is_table_leap(utc_ns: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Whether (n,) POSIX times in ns have a number that a second 23:59:60 also had."""
+    # The first row began the count: nothing was inserted there.
+    return np.isin(np.asarray(utc_ns) // _NS * _NS, _STARTS_NS[1:])
 
 
 def tai_minus_utc(unix_s: float) -> int:

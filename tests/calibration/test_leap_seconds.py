@@ -2,15 +2,21 @@
 
 from datetime import UTC, datetime
 
+import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from calibration.leap_seconds import (
     TABLE,
     gps_minus_utc,
     gps_week,
+    is_table_leap,
     nearest_era,
     tai_minus_utc,
+    tai_minus_utc_ns,
     unix_of_gps,
+    utc_of_tai_ns,
 )
 
 
@@ -56,3 +62,26 @@ def test_a_rolled_over_receiver_is_brought_back() -> None:
 def test_before_leap_seconds_is_refused() -> None:
     with pytest.raises(ValueError, match="counted from"):
         tai_minus_utc(0.0)
+
+
+def test_there_and_back_over_every_leap_second() -> None:
+    """TAI and back is the same number, but for 23:59:60, which shares that of 00:00:00."""
+    starts = np.array([unix(f"{day}T00:00:00") for day, _ in TABLE[1:]], np.int64) * 10**9
+    for away_s in (-86_400, -1, 0, 1, 86_400):
+        utc = starts + away_s * 10**9
+        tai = utc + tai_minus_utc_ns(utc) * 10**9
+        assert utc_of_tai_ns(tai).tolist() == utc.tolist()
+    sixty = starts + tai_minus_utc_ns(starts - 1) * 10**9
+    assert utc_of_tai_ns(sixty).tolist() == starts.tolist()
+    assert is_table_leap(starts + 999_999_999).all()
+    assert not is_table_leap(starts + 10**9).any()
+
+
+@given(st.integers(0, 4000), st.integers(0, 604_799))
+def test_gps_weeks_there_and_back(week: int, second: int) -> None:
+    """Every GPS second has its POSIX number; only a leap second shares one."""
+    found = gps_week(unix_of_gps(week, second))
+    shift = (found[0] - week) * 604_800 + found[1] - second
+    assert shift in {0.0, 1.0}
+    if shift:
+        assert is_table_leap(np.array([int(unix_of_gps(week, second))]) * 10**9).all()
