@@ -96,6 +96,9 @@ class Recording:
                 self._start_ns = time.monotonic_ns()
             drivers = open_devices(plan)
             stack.callback(_close_unstarted, drivers)
+            # Only now: a port that is not there was refused, in a line of its own.
+            for words in plan.warnings:
+                self.telling.warn(words)
             if zero_s:
                 self._start_ns = time.monotonic_ns() + int((SET_UP_S + zero_s) * 1e9)
             threads = start_threads(
@@ -122,8 +125,6 @@ class Recording:
         check_place(settings, plan)
         for left in sweep():
             self.report("swept", text=f"removed what a recording that died left: {left}")
-        for words in plan.warnings:
-            self.telling.warn(words)
         wanted = settings.zero_seconds
         zero_s = plan.car.recording.zero_seconds if wanted is None else wanted
         if not plan.needs_zero:

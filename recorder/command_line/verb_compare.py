@@ -46,6 +46,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 def run(args: argparse.Namespace) -> int:
     """Compare and tell."""
     from recorder.report.comparing import compare_runs, comparison_pdf, in_words
+    from recorder.run_file.soundness import refuse_damaged
     from recorder.sheets import load_trip_sheet
 
     if len(args.runs) < 2:
@@ -56,6 +57,8 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError(msg)
     trip = load_trip_sheet(args.trip) if args.trip else None
     with ProgressLine() as progress:
+        for path in args.runs:
+            refuse_damaged(path, progress=progress)
         told = compare_runs(
             args.runs,
             trip=trip,

@@ -42,7 +42,10 @@ def run(args: argparse.Namespace) -> int:
     """
     from recorder.run_file.export import export_run
     from recorder.run_file.reader import open_run
+    from recorder.run_file.soundness import refuse_damaged
 
+    with ProgressLine() as progress:
+        refuse_damaged(args.file, progress=progress)
     with ProgressLine() as progress, open_run(args.file) as opened:
         written = export_run(
             opened, args.out, form=args.format, replace=args.replace, progress=progress

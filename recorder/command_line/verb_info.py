@@ -34,7 +34,9 @@ def run(args: argparse.Namespace) -> int:
     """
     from recorder.run_file.describe import describe, in_words
     from recorder.run_file.reader import open_run
+    from recorder.run_file.soundness import refuse_damaged
 
+    refuse_damaged(args.file)
     with open_run(args.file) as opened:
         told = describe(opened)
     print(json.dumps(told, indent=2, ensure_ascii=False) if args.json else in_words(told))

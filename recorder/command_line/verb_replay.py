@@ -46,8 +46,10 @@ def run(args: argparse.Namespace) -> int:
     """
     from recorder.command_line.errors import AnswerIsNoError
     from recorder.command_line.verb_feed import Reporter, speed_of
+    from recorder.run_file.soundness import refuse_damaged
     from simulated_feeds.replaying import ReplaySettings, run_replay
 
+    refuse_damaged(args.run_file)
     settings = ReplaySettings(
         run=args.run_file, folder=args.out, speed=speed_of(args.speed),
         transport="pty" if args.pty else "tcp", devices=tuple(args.device),

@@ -83,6 +83,7 @@ def run(args: argparse.Namespace) -> int:
     from recorder.report.crew_edits import read_edits
     from recorder.report.roll import RollScale
     from recorder.report.writing import Options, write_report
+    from recorder.run_file.soundness import refuse_damaged
     from recorder.sheets import load_trip_sheet
 
     scale = RollScale(
@@ -100,6 +101,8 @@ def run(args: argparse.Namespace) -> int:
     )
     trip = load_trip_sheet(args.trip) if args.trip else None
     with ProgressLine() as progress:
+        for path in args.runs:
+            refuse_damaged(path, progress=progress)
         told = write_report(args.runs, args.out, trip=trip, options=options, progress=progress)
     if args.json:
         print(json.dumps(told, indent=1, ensure_ascii=False))

@@ -80,6 +80,24 @@ def test_verify_says_damaged(
     capsys.readouterr()
 
 
+@pytest.mark.parametrize("verb", ["info", "export", "report", "compare", "replay"])
+@pytest.mark.parametrize("where", ["the middle", "the closing line"])
+def test_nothing_is_worked_from_a_damaged_run(
+    sealed: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], verb: str, where: str
+) -> None:
+    raw = bytearray(sealed.read_bytes())
+    raw[len(raw) // 2 if where == "the middle" else -3] ^= 0x40
+    bad = tmp_path / "run.h5"
+    bad.write_bytes(raw)
+    files = [str(bad), str(sealed)] if verb == "compare" else [str(bad)]
+    more = ["--out", str(tmp_path / "out")] if verb in ("export", "report", "replay") else []
+    assert main([verb, *files, *more]) == 2
+    lines = capsys.readouterr().err.splitlines()
+    assert len(lines) == 1
+    assert lines[0].startswith(f"testcar {verb}: {bad}: damaged: ")
+    assert not (tmp_path / "out").exists()
+
+
 @pytest.mark.parametrize("verb", ["info", "verify", "export"])
 @pytest.mark.parametrize("content", [None, b"", b"not a run\n" * 100])
 def test_what_is_no_run_is_one_line(
