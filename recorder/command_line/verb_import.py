@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 __all__ = ["add_parser", "run"]
 
 EXAMPLE = """columns are named by quantity and unit: time_s, pull_kN or pull_lbf, speed_m_s,
-speed_km_h
-or speed_mph, distance_m or distance_mi, grade_pct, curve_radius_m, acceleration_m_s2 ...
+speed_km_h or speed_mph, distance_m or distance_mi, grade_pct, curve_radius_m,
+acceleration_m_s2 ... A roll without a clock gets its time from distance and speed.
 
 example:
   testcar import roll.csv --trip trip.toml --column pull=draft:lbf \\
@@ -38,7 +38,10 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("--out", type=Path, required=True, metavar="RUN.h5")
     parser.add_argument("--trip", type=Path, metavar="TRIP_SHEET", help="locomotive, consist …")
     parser.add_argument(
-        "--marks", type=Path, metavar="MARKS.csv", help="time_s, kind, value, note"
+        "--marks",
+        type=Path,
+        metavar="MARKS.csv",
+        help="time_s or distance_m, kind, value, note",
     )
     parser.add_argument(
         "--column",
@@ -61,14 +64,15 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 def run(args: argparse.Namespace) -> int:
     """Read, check, write."""
     from recorder import software
-    from recorder.run_file.table_import import import_table, read_marks_table, read_table
+    from recorder.run_file.marks_table import read_marks_table
+    from recorder.run_file.table_import import import_table, read_table
     from recorder.sheets import load_trip_sheet
 
     table = read_table(args.table, args.column)
     for warning in table.warnings:
-        print(f"testcar import: warning: {warning}", file=sys.stderr)
+        _warn(warning)
     trip = load_trip_sheet(args.trip) if args.trip else None
-    marks = read_marks_table(args.marks) if args.marks else []
+    marks = read_marks_table(args.marks, table, warn=_warn) if args.marks else []
     import_table(
         table,
         args.out,
@@ -82,6 +86,10 @@ def run(args: argparse.Namespace) -> int:
     quantities = ", ".join(table.columns)
     print(f"{args.out}: {len(table.time_s)} rows of {quantities}, {len(marks)} marks")
     return 0
+
+
+def _warn(text: str) -> None:
+    print(f"testcar import: warning: {text}", file=sys.stderr)
 
 
 def _started(text: str | None, trip: TripSheet | None) -> datetime | None:

@@ -4,34 +4,32 @@ Columns are named by quantity and unit: ``time_s``, ``pull_kN`` or ``pull_lbf``,
 ``distance_mi``, ``grade_pct``, ``curve_radius_m`` …; a column named otherwise is mapped with
 ``quantity=NAME[:unit]``. Steps may be uneven. A table without time but with distance and speed
 (a roll driven by the wheels) gets its time by integration. Values keep their own stated
-standard
-uncertainty, and go down the same road as any run.
+standard uncertainty, and go down the same road as any run.
 """
 
 from __future__ import annotations
 
-import csv
-import io
-import math
 import uuid
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from calibration.units import UnitError, convert, split_column
-from recorder.marks.kinds import MarkValueError, check_value, find_kind
-from recorder.marks.mark import Mark
 from recorder.run_file.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run_file.make import DeviceData, write_run
+from recorder.run_file.table_text import TableError, number_in, rows_of
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from numpy.typing import NDArray
 
-__all__ = ["ImportedTable", "TableError", "import_table", "read_marks_table", "read_table"]
+    from recorder.marks.mark import Mark
+
+__all__ = ["ImportedTable", "TableError", "import_table", "read_table"]
 
 QUANTITIES: Final[Mapping[str, tuple[str, str]]] = {
     "time": ("s", "s"),
@@ -47,12 +45,7 @@ QUANTITIES: Final[Mapping[str, tuple[str, str]]] = {
 """Quantity → unit as :mod:`calibration.units` calls it, and as the run file writes it."""
 RATIOS: Final = {"pct": 0.01, "percent": 0.01, "permille": 0.001, "fraction": 1.0}
 TICK_HZ: Final = 1e6
-LARGEST_BYTES: Final = 512 * 2**20
 FOREIGN: Final = 30 * 86400.0
-
-
-class TableError(ValueError):
-    """A table that cannot become a run; one line with file and row."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +55,8 @@ class ImportedTable:
     time_s: NDArray[np.float64]
     columns: Mapping[str, NDArray[np.float64]]
     warnings: tuple[str, ...]
+    start_s: float = 0.0
+    """The table's own time of its first row, where the run's time is 0."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +81,7 @@ def read_table(path: Path, mapping: Sequence[str] = ()) -> ImportedTable:
     OSError
         The file cannot be read.
     """
-    rows, header_row = _rows(path)
+    rows, header_row = rows_of(path)
     names = [cell.strip() for cell in rows[0][1]]
     columns, warnings = _columns(path, names, mapping)
     values = _values(path, rows[1:], columns, len(names))
@@ -104,50 +99,12 @@ def read_table(path: Path, mapping: Sequence[str] = ()) -> ImportedTable:
             f" {', '.join(names)}; name them like pull_kN, or map them with --column"
         )
         raise TableError(msg)
-    return ImportedTable(time_s=time_s - time_s[0], columns=values, warnings=tuple(warnings))
-
-
-def read_marks_table(path: Path) -> list[Mark]:
-    """Marks from a CSV with ``time_s`` and ``kind``, and if there ``value``, ``note`` and
-    ``by``.
-
-    Raises
-    ------
-    TableError
-        A column is missing, or a row cannot be a mark.
-    """
-    rows, header_row = _rows(path)
-    names = [cell.strip() for cell in rows[0][1]]
-    for wanted in ("time_s", "kind"):
-        if wanted not in names:
-            msg = (
-                f"{path} row {header_row}: column {wanted} is missing; found {', '.join(names)}"
-            )
-            raise TableError(msg)
-    marks = []
-    for number, cells in rows[1:]:
-        row = dict(zip(names, [c.strip() for c in cells], strict=False))
-        t_s = _number(path, number, "time_s", row.get("time_s", ""))
-        try:
-            kind = find_kind(row.get("kind", "")).name
-            value = check_value(kind, row.get("value", ""))
-        except MarkValueError as error:
-            msg = f"{path} row {number}: {error}"
-            raise TableError(msg) from error
-        if not math.isfinite(t_s):
-            msg = f"{path} row {number}: time_s is empty; a mark wants its instant"
-            raise TableError(msg)
-        marks.append(
-            Mark(
-                mark_id=uuid.uuid4().hex,
-                kind=kind,
-                t_s=t_s,
-                value=value,
-                note=row.get("note", ""),
-                by=row.get("by", ""),
-            )
-        )
-    return marks
+    return ImportedTable(
+        time_s=time_s - time_s[0],
+        columns=values,
+        warnings=tuple(warnings),
+        start_s=float(time_s[0]),
+    )
 
 
 def import_table(
@@ -214,38 +171,6 @@ def import_table(
     )
     data = DeviceData(time_s=table.time_s, values=table.columns)
     write_run(out, header, {"table": data}, marks=marks)
-
-
-def _rows(path: Path) -> tuple[list[tuple[int, list[str]]], int]:
-    if path.stat().st_size > LARGEST_BYTES:
-        msg = f"{path}: {path.stat().st_size} bytes are more than {LARGEST_BYTES}; split it"
-        raise TableError(msg)
-    data = path.read_bytes()
-    if b"\0" in data[:4096] and not data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        msg = f"{path}: not a text table (it holds zero bytes)"
-        raise TableError(msg)
-    try:
-        wide = data.startswith((b"\xff\xfe", b"\xfe\xff"))
-        text = data.decode("utf-16" if wide else "utf-8-sig")
-    except UnicodeDecodeError as error:
-        msg = f"{path}: not UTF-8 text ({error.reason} at byte {error.start}); save it as UTF-8"
-        raise TableError(msg) from error
-    first = next((line for line in text.splitlines() if line.strip()), "")
-    separator = max((",", ";", "\t"), key=first.count)
-    try:
-        reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
-        rows = [
-            (reader.line_num, cells)
-            for cells in reader
-            if any(c.strip() for c in cells) and not cells[0].lstrip().startswith("#")
-        ]
-    except csv.Error as error:
-        msg = f"{path}: not a readable table: {error}"
-        raise TableError(msg) from error
-    if not rows:
-        msg = f"{path}: empty; a header row and data are wanted"
-        raise TableError(msg)
-    return rows, rows[0][0]
 
 
 def _columns(
@@ -338,7 +263,7 @@ def _values(
         numbers.append(float(number))
         for column in columns:
             cell = cells[column.index] if column.index < len(cells) else ""
-            held[column.quantity].append(_number(path, number, column.name, cell))
+            held[column.quantity].append(number_in(path, number, column.name, cell))
     out = {c.quantity: _to_si(c, np.array(held[c.quantity], dtype=np.float64)) for c in columns}
     out["_row"] = np.array(numbers)
     return out
@@ -353,22 +278,6 @@ def _to_si(column: _Column, values: NDArray[np.float64]) -> NDArray[np.float64]:
             bend = np.where((radius == 0.0) | np.isnan(radius), 0.0, 1.0 / radius)
         return np.asarray(bend, dtype=np.float64)
     return convert(values, column.unit, QUANTITIES[column.quantity][0])
-
-
-def _number(path: Path, row: int, column: str, cell: str) -> float:
-    text = cell.strip().replace("\u2212", "-")
-    if not text or text.lower() in {"nan", "na", "null"}:
-        return math.nan
-    try:
-        value = float(text)
-    except ValueError:
-        hint = " (decimal comma? write a point)" if text.count(",") == 1 else ""
-        msg = f"{path} row {row}: {column} is {cell!r}, a number is wanted{hint}"
-        raise TableError(msg) from None
-    if math.isinf(value) or "_" in text:
-        msg = f"{path} row {row}: {column} is {cell!r}, a finite number is wanted"
-        raise TableError(msg)
-    return value
 
 
 def _time_by_distance(

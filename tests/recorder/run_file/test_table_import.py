@@ -7,13 +7,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from recorder.run_file.marks_table import read_marks_table
 from recorder.run_file.reader import open_run
-from recorder.run_file.table_import import (
-    TableError,
-    import_table,
-    read_marks_table,
-    read_table,
-)
+from recorder.run_file.table_import import import_table, read_table
+from recorder.run_file.table_text import TableError
 
 
 def write(path: Path, text: str) -> Path:
@@ -58,6 +55,48 @@ def test_import_makes_a_sealed_run(tmp_path: Path) -> None:
         assert run.header.origin == "imported"
     with pytest.raises(FileExistsError):
         import_table(table, out, software="x 1")
+
+
+def test_marks_keep_the_clock_of_their_table(tmp_path: Path) -> None:
+    table = read_table(write(tmp_path / "t.csv", "time_min,pull_kN\n20,1\n21,2\n"))
+    marks = write(tmp_path / "m.csv", "time_s,kind,value\n1230,milepost,12\n")
+    assert [m.t_s for m in read_marks_table(marks, table)] == pytest.approx([30.0])
+
+
+def test_marks_of_a_roll_without_a_clock_stand_at_a_distance(tmp_path: Path) -> None:
+    rows = "distance_m,speed_m_s,pull_kN\n1000,10,5\n1100,10,5\n1300,20,5\n"
+    table = read_table(write(tmp_path / "r.csv", rows))
+    marks = write(tmp_path / "m.csv", "distance_km,kind,value\n1.05,milepost,12\n")
+    assert [m.t_s for m in read_marks_table(marks, table)] == pytest.approx([5.0])
+    backward = "distance_m,speed_m_s,pull_kN\n300,10,5\n200,10,5\n0,10,5\n"
+    table = read_table(write(tmp_path / "b.csv", backward))
+    marks = write(tmp_path / "n.csv", "distance_m,kind,value\n50,milepost,12\n")
+    assert [m.t_s for m in read_marks_table(marks, table)] == pytest.approx([25.0])
+
+
+@pytest.mark.parametrize(
+    ("rows", "wanted"),
+    [
+        ("distance_m,speed_m_s\n0,1\n10,1\n", "row 2: .*20.0 m lies outside the table"),
+        ("time_s,distance_m\n0,0\n1,30\n2,10\n", "row 2: .*turns back"),
+        ("time_s,pull_kN\n0,1\n1,2\n", "row 2: .*no distance to place a mark by"),
+    ],
+)
+def test_a_distance_that_is_no_instant_is_refused(
+    tmp_path: Path, rows: str, wanted: str
+) -> None:
+    table = read_table(write(tmp_path / "t.csv", rows))
+    marks = write(tmp_path / "m.csv", "distance_m,kind,value\n20,milepost,12\n")
+    with pytest.raises(TableError, match=wanted):
+        read_marks_table(marks, table)
+
+
+def test_a_column_that_marks_do_not_have_is_said(tmp_path: Path) -> None:
+    said: list[str] = []
+    marks = write(tmp_path / "m.csv", "time_s,kind,value,text,revision\n1,remark,a,b,0\n")
+    read_marks_table(marks, warn=said.append)
+    assert len(said) == 1
+    assert "'text' is left out" in said[0]
 
 
 def test_time_is_made_from_distance_and_speed(tmp_path: Path) -> None:
