@@ -71,6 +71,9 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "--edits", type=Path, metavar="EDITS.csv", help="stretches struck or added"
     )
     edits.add_argument("--no-edits", action="store_true", help="forget the edits kept so far")
+    parser.add_argument(
+        "--units", choices=("metric", "customary"), help="on the page (the car sheet's)"
+    )
     scale = parser.add_mutually_exclusive_group()
     scale.add_argument("--roll-mm-per-min", type=float, metavar="MM", help="chart roll (20)")
     scale.add_argument("--roll-mm-per-km", type=float, metavar="MM")
@@ -98,6 +101,7 @@ def run(args: argparse.Namespace) -> int:
         route=args.route,
         edits=() if args.no_edits else read_edits(args.edits) if args.edits else None,
         by=who(),
+        units=args.units or "",
     )
     trip = load_trip_sheet(args.trip) if args.trip else None
     with ProgressLine() as progress:

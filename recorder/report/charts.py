@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 import matplotlib as mpl
@@ -19,13 +19,15 @@ from recorder.analysis.resistance import (
     davis_1926_N_per_t,
     modified_davis_N_per_t,
 )
+from recorder.report.shown_units import METRIC, ShownUnits
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from numpy.typing import NDArray
 
+    from recorder.analysis.loading import LoadedRun
+    from recorder.analysis.measured import Measured
     from recorder.analysis.performance import Band, Specification, StretchResult
-    from recorder.analysis.series import Series
     from recorder.analysis.tonnage import Rating
     from recorder.analysis.train import Train
 
@@ -55,7 +57,10 @@ _POINTS: Final = 1500
 
 
 def performance_chart(
-    bands: Sequence[Band], results: Sequence[StretchResult], spec: Specification | None
+    bands: Sequence[Band],
+    results: Sequence[StretchResult],
+    spec: Specification | None,
+    units: ShownUnits = METRIC,
 ) -> bytes:
     """Equivalent drawbar pull against speed, its uncertainty, and the specification."""
     with mpl.rc_context(_STYLE):
@@ -65,72 +70,100 @@ def performance_chart(
             held = [r for r in results if (r.margin is not None) == judged]
             if held:
                 axes.plot(
-                    [r.speed.value * 3.6 for r in held],
-                    [r.pull.value for r in held],
-                    ".",
-                    color="0.6" if judged else "0.4",
+                    [units.of(r.speed).value for r in held],
+                    [units.of(r.pull).value for r in held],
+                    "o",
+                    color="0.55",
                     markerfacecolor=face,
-                    markersize=4,
+                    markeredgewidth=0.7,
+                    markersize=3,
                     label="steady stretch" if judged else "stretch not judged",
                 )
-        _errors(axes, bands, lambda b: b.pull)
+        _errors(axes, bands, lambda b: b.pull, units)
         if spec is not None and spec.speed_m_s:
             axes.plot(
-                np.array(spec.speed_m_s) * 3.6, spec.pull_kN, "k--", label="specification"
+                np.array(spec.speed_m_s) * units.factor("m/s"),
+                np.array(spec.pull_kN) * units.factor("kN"),
+                "k--",
+                label="specification",
             )
-        axes.set_xlabel("speed, km/h")
-        axes.set_ylabel("equivalent drawbar pull, kN")
-        axes.set_ylim(bottom=0)
+        axes.set_xlabel(f"speed, {units.label('m/s')}")
+        axes.set_ylabel(f"equivalent drawbar pull, {units.label('kN')}")
+        _from_zero(axes, bands, lambda b: b.pull)
         _legend(axes)
         return _svg(figure)
 
 
-def power_chart(bands: Sequence[Band], spec: Specification | None) -> bytes:
+def power_chart(
+    bands: Sequence[Band], spec: Specification | None, units: ShownUnits = METRIC
+) -> bytes:
     """Equivalent drawbar power against speed."""
     with mpl.rc_context(_STYLE):
         figure = Figure(figsize=(_WIDE, 2.8), layout="constrained")
         axes = figure.add_subplot()
-        _errors(axes, bands, lambda b: b.power)
+        _errors(axes, bands, lambda b: b.power, units)
         if spec is not None and spec.speed_m_s:
             v = np.linspace(spec.speed_m_s[0], spec.speed_m_s[-1], 200)
             pull = np.interp(v, spec.speed_m_s, spec.pull_kN)
-            axes.plot(v * 3.6, v * pull, "k--", label="specification")
-        axes.set_xlabel("speed, km/h")
-        axes.set_ylabel("equivalent drawbar power, kW")
-        axes.set_ylim(bottom=0)
+            axes.plot(
+                v * units.factor("m/s"),
+                v * pull * units.factor("kW"),
+                "k--",
+                label="specification",
+            )
+        axes.set_xlabel(f"speed, {units.label('m/s')}")
+        axes.set_ylabel(f"equivalent drawbar power, {units.label('kW')}")
+        _from_zero(axes, bands, lambda b: b.power)
         _legend(axes)
         return _svg(figure)
 
 
 def resistance_chart(
-    fit: ResistanceFit, speeds_km_h: Sequence[float], seen: Sequence[float], train: Train
+    fit: ResistanceFit,
+    speeds_km_h: Sequence[float],
+    seen: Sequence[float],
+    train: Train,
+    units: ShownUnits = METRIC,
 ) -> bytes:
     """Trailing resistance per tonne: pieces, fit with its 95 % band, published formulas."""
     with mpl.rc_context(_STYLE):
         figure = Figure(figsize=(_WIDE, 3.2), layout="constrained")
         axes = figure.add_subplot()
-        axes.plot(speeds_km_h, seen, ".", color="0.7", markersize=2.5, label="measured pieces")
+        k, per = units.factor("m/s") / 3.6, units.factor("N/t")
+        axes.plot(
+            np.array(speeds_km_h) * k,
+            np.array(seen) * per,
+            ".",
+            color="0.6",
+            markersize=2.5,
+            zorder=2.5,
+            label="measured pieces",
+        )
         low, high = fit.speed_km_h
         v = np.linspace(low, high, 60)
-        band = np.array([confidence(fit, float(x)) for x in v])
-        axes.plot(v, band[:, 0], "k-", label="fit")
-        axes.fill_between(v, band[:, 1], band[:, 2], color="0.85", label="95 % band")
+        band = np.array([confidence(fit, float(x)) for x in v]) * per
+        axes.plot(v * k, band[:, 0], "k-", zorder=3.0, label="fit")
+        axes.fill_between(
+            v * k, band[:, 1], band[:, 2], color="0.88", zorder=1.5, label="95 % band"
+        )
         if train.trailing_axles and train.trailing_mass_t:
             load, axles = train.trailing_mass_t / train.trailing_axles, 4
-            davis = davis_1926_N_per_t(v, axle_load_t=load, axles=axles)
-            modified = modified_davis_N_per_t(v, axle_load_t=load, axles=axles)
-            axes.plot(v, davis, "k--", label="Davis 1926, freight cars")
-            axes.plot(v, modified, "k:", label="modified Davis")
-        spread = np.quantile(seen, (0.02, 0.98)) if len(seen) else (0.0, 1.0)
-        pad = 0.3 * float(spread[1] - spread[0]) + 1.0
-        axes.set_ylim(min(0.0, float(spread[0]) - pad), float(spread[1]) + pad)
-        axes.set_xlabel("speed, km/h")
-        axes.set_ylabel("trailing resistance, N/t")
+            davis = davis_1926_N_per_t(v, axle_load_t=load, axles=axles) * per
+            modified = modified_davis_N_per_t(v, axle_load_t=load, axles=axles) * per
+            axes.plot(v * k, davis, "k--", label="Davis 1926, freight cars")
+            axes.plot(v * k, modified, "k:", label="modified Davis")
+        # Braked or half-braked pieces lie far above: the chart is of what the fit believes.
+        spread = np.quantile(seen, (0.05, 0.75)) * per if len(seen) else (0.0, 1.0)
+        top = max(float(spread[1]), float(np.max(band[:, 2])))
+        bottom = min(0.0, float(spread[0]))
+        axes.set_ylim(bottom, top + 0.4 * (top - bottom))
+        axes.set_xlabel(f"speed, {units.label('m/s')}")
+        axes.set_ylabel(f"trailing resistance, {units.label('N/t')}")
         _legend(axes)
         return _svg(figure)
 
 
-def rating_chart(ratings: Sequence[Rating]) -> bytes:
+def rating_chart(ratings: Sequence[Rating], units: ShownUnits = METRIC) -> bytes:
     """Trailing tonnes over each grade at the least speed."""
     with mpl.rc_context(_STYLE):
         figure = Figure(figsize=(_WIDE, 2.4), layout="constrained")
@@ -138,27 +171,34 @@ def rating_chart(ratings: Sequence[Rating]) -> bytes:
         held = sorted(ratings, key=lambda r: r.grade)
         axes.errorbar(
             [r.grade * 100 for r in held],
-            [r.trailing_t.value for r in held],
-            [_finite(r.trailing_t.expanded) for r in held],
-            fmt="ks-",
+            [units.of(r.trailing_t).value for r in held],
+            [_finite(units.of(r.trailing_t).expanded) for r in held],
+            fmt="ks",
             markersize=4,
             capsize=3,
         )
         axes.set_xlabel("grade, %")
-        axes.set_ylabel("trailing load, t")
+        axes.set_ylabel(f"trailing load, {units.label('t')}")
         axes.set_ylim(bottom=0)
         return _svg(figure)
 
 
-def along_chart(series: Series) -> bytes:
-    """Pull, speed, power and grade along the run, over run time."""
+def along_chart(run: LoadedRun, units: ShownUnits = METRIC) -> bytes:
+    """Pull, speed, power, and the line where it is known, over run time."""
+    series = run.series
+    pull, speed = units.factor("kN"), series.speed_m_s * units.factor("m/s")
+    power = series.power_kW * units.factor("kW")
     rows: list[tuple[str, NDArray[np.float64], NDArray[np.float64]]] = [
-        ("pull, kN", series.pull_min_kN, series.pull_max_kN),
-        ("speed, km/h", series.speed_m_s * 3.6, series.speed_m_s * 3.6),
-        ("power, kW", series.power_kW, series.power_kW),
+        (f"pull, {units.label('kN')}", series.pull_min_kN * pull, series.pull_max_kN * pull),
+        (f"speed, {units.label('m/s')}", speed, speed),
+        (f"power, {units.label('kW')}", power, power),
     ]
     if series.grade_source in {"route", "channel", "marks"}:
         rows.append(("grade, %", series.trailing_grade * 100, series.trailing_grade * 100))
+    if run.route is not None:
+        height = run.route.elevation_at(series.chainage_m) * units.factor("m")
+        if np.isfinite(height).any():
+            rows.append((f"height, {units.label('m')}", height, height))
     return trace_chart(series.t_s, rows)
 
 
@@ -175,7 +215,8 @@ def trace_chart(
         for axes, (name, low, high) in zip(strips, rows, strict=True):
             x, a, b = _reduced(t_s, low, high)
             axes.fill_between(x / scale, a, b, color="0.2", linewidth=0.5, edgecolor="black")
-            axes.axhline(0.0, color="black", linewidth=0.5)
+            if not name.startswith("height"):
+                axes.axhline(0.0, color="black", linewidth=0.5)
             axes.set_ylabel(name, fontsize=7)
             axes.margins(x=0)
         strips[-1].set_xlabel(
@@ -199,20 +240,31 @@ def _reduced(
     )
 
 
-def _errors(axes: Axes, bands: Sequence[Band], pick: Any) -> None:  # noqa: ANN401 - a getter
+def _errors(
+    axes: Axes,
+    bands: Sequence[Band],
+    pick: Callable[[Band], Measured],
+    units: ShownUnits,
+) -> None:
     held = [b for b in bands if math.isfinite(pick(b).value)]
     if not held:
         axes.text(0.5, 0.5, "no steady stretch", transform=axes.transAxes, ha="center")
         return
     axes.errorbar(
-        [b.speed.value * 3.6 for b in held],
-        [pick(b).value for b in held],
-        [_finite(pick(b).expanded) for b in held],
+        [units.of(b.speed).value for b in held],
+        [units.of(pick(b)).value for b in held],
+        [_finite(units.of(pick(b)).expanded) for b in held],
         fmt="ko",
         markersize=4,
         capsize=3,
         label="speed band, 95 %",
     )
+
+
+def _from_zero(axes: Axes, bands: Sequence[Band], pick: Callable[[Band], Measured]) -> None:
+    """From zero up, unless a figure lies below it."""
+    if not any(pick(b).value < 0.0 for b in bands):
+        axes.set_ylim(bottom=0)
 
 
 def _legend(axes: Axes) -> None:

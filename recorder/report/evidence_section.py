@@ -54,11 +54,31 @@ def evidence(answer: Worked, sources: Sequence[Source]) -> list[Block]:
         blocks.append(
             Text(
                 f"{source.name}: zero ± {plain(e.zero_u_kN, 2)} kN, distance and speed"
-                f" ± {100 * e.wheel_rel_u:.3f} % (standard); UTC by {source.utc_source},"
-                f" standard uncertainty at most {_seconds(source.utc_u_s)}."
+                f" ± {100 * e.wheel_rel_u:.3f} % (standard){_scaled(e.wheel_scale)}; UTC by"
+                f" {source.utc_source}, standard uncertainty at most"
+                f" {_seconds(source.utc_u_s)}."
             )
         )
+        blocks.append(Text(_placing(source)))
     return blocks
+
+
+def _scaled(scale: float) -> str:
+    return "" if scale == 1.0 else f", corrected by the route's factor {scale:.5f}"
+
+
+def _placing(source: Source) -> str:
+    p = source.placement
+    if p is None:
+        return f"{source.name}: not placed on a route."
+    doubted = len(p["marks_doubted"])
+    return (
+        f"{source.name}: placed on {p['route']} to ± {p['greatest_U95_m']:.1f} m or better (95 %)"
+        f" by {p['marks_used']} milepost marks ({doubted} doubted,"
+        f" {len(p['mileposts_skipped'])} posts without one) and {p['gnss_fixes_used']} GNSS"
+        f" fixes; wheel {p['wheel_scale']:.5f} ± {2 * p['wheel_scale_u']:.5f} of its"
+        f" certificate."
+    )
 
 
 def _seconds(u_s: float) -> str:
@@ -78,8 +98,12 @@ def reproduce(sources: Sequence[Source]) -> list[Block]:
         *(Text(f"{s.name}: {s.digest or 'not sealed: no digest'}", "code") for s in sources),
         Text(f"Worked with Python {platform.python_version()}.", "small"),
     ]
-    for source in sources:
-        for what, text in (("Trip sheet", source.trip_text), ("Car sheet", source.car_text)):
-            if text.strip():
-                blocks += [Heading(f"{what} of {source.name}", 2), Text(text, "code")]
+    for what in ("Trip sheet", "Car sheet"):
+        held: dict[str, list[str]] = {}
+        for source in sources:
+            text = source.trip_text if what == "Trip sheet" else source.car_text
+            held.setdefault(text.strip(), []).append(source.name)
+        for text, names in held.items():
+            if text:
+                blocks += [Heading(f"{what} of {', '.join(names)}", 2), Text(text, "code")]
     return blocks

@@ -1,16 +1,12 @@
 """``results.json``: every figure of the answer with its unit and expanded uncertainty.
 
-Top level: ``format``, ``version``, ``software``, ``coverage``, ``settings``,
-``overall``,
+Top level: ``format``, ``version``, ``software``, ``coverage``, ``settings``, ``overall``,
 ``figures`` (a flat list for programs: ``name``, ``run``, ``value``, ``unit``,
-``expanded_uncertainty``,
-``coverage_factor``, ``effective_dof``, ``causes``), ``bands``, ``stretches``, ``resistance``,
-``ratings``,
-``balancing_speeds``, ``ledger``, ``starts``, ``stops``, ``consumption``, ``monte_carlo``,
-``runs`` and
-``notes`` (what could not be said, in words). A figure that could not be made is absent, and a
-note
-says why; no number is ever filled in.
+``expanded_uncertainty``, ``coverage_factor``, ``effective_dof``, ``causes``), ``bands``,
+``stretches``, ``resistance``, ``ratings``, ``balancing_speeds``, ``monte_carlo``,
+``propagated_margin``, ``runs`` (each with its ``ledger``), ``sources`` (the run files) and
+``notes`` (what could not be said, in words). A figure that could not be made is absent, and
+a note says why; no number is ever filled in.
 """
 
 from __future__ import annotations
@@ -26,7 +22,7 @@ from recorder.analysis.measured import COVERAGE, Measured
 from recorder.analysis.performance import Band, StretchResult
 from recorder.analysis.resistance import ResistanceFit
 
-__all__ = ["figures", "measured_dict", "plain_values", "results"]
+__all__ = ["figures", "ledger_figures", "measured_dict", "plain_values", "results"]
 
 FORMAT = "testcar results"
 VERSION = 1
@@ -110,7 +106,7 @@ def figures(answer: Answer) -> list[dict[str, Any]]:
 
 def _run_figures(run: RunAnswer, put: Any) -> None:  # noqa: ANN401 - a local function
     name = run.loaded.name
-    for key, value in _ledger(run.ledger).items():
+    for key, value in ledger_figures(run.ledger).items():
         put(key.replace("_", " "), value, name)
     for peak in run.peaks:
         what = "pull" if peak.value.unit == "kN" else "power"
@@ -131,7 +127,8 @@ def _run_figures(run: RunAnswer, put: Any) -> None:  # noqa: ANN401 - a local fu
     put("evaporation", run.evaporation, name)
 
 
-def _ledger(held: Ledger) -> dict[str, Measured | None]:
+def ledger_figures(held: Ledger) -> dict[str, Measured | None]:
+    """The lines of a ledger by name, kJ."""
     return {
         "draft_work": held.draft_work,
         "buff_work": held.buff_work,
@@ -207,7 +204,7 @@ def _run(run: RunAnswer) -> dict[str, Any]:
         "seconds_with_data": held.seconds,
         "seconds_missing": held.seconds_missing,
         "seconds_braked": held.brake_seconds,
-        "ledger": {k: measured_dict(v) for k, v in _ledger(held).items()},
+        "ledger": {k: measured_dict(v) for k, v in ledger_figures(held).items()},
         "ledger_closes": held.closes,
         "notes": list(run.notes),
         **loaded.facts,

@@ -8,15 +8,31 @@ typst.
 
 from __future__ import annotations
 
-import html
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recorder.report.rendering import compile_typst
+from recorder.report.roll_writing import (
+    BETWEEN_MM,
+    COLUMNS_PER_MM,
+    HEIGHT_MM,
+    LEFT_MM,
+    LONGEST_MM,
+    MOST_SHEETS,
+    RIGHT_MM,
+    TOP_MM,
+    WIDTH_MM,
+    RollScale,
+    marks,
+    posts,
+    text,
+    ticks,
+)
+from recorder.report.shown_units import METRIC, ShownUnits
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -24,36 +40,6 @@ if TYPE_CHECKING:
     from recorder.analysis.loading import LoadedRun
 
 __all__ = ["Roll", "RollScale", "chart_roll", "roll_sheets"]
-
-WIDTH_MM: Final = 420.0
-HEIGHT_MM: Final = 297.0
-LEFT_MM: Final = 18.0
-RIGHT_MM: Final = 8.0
-TOP_MM: Final = 62.0
-LONGEST_MM: Final = 5_000.0
-COLUMNS_PER_MM: Final = 4.0
-MOST_SHEETS: Final = 2_000
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RollScale:
-    """Millimetres of paper a minute, or a kilometre of distance run."""
-
-    mm_per_min: float | None = 20.0
-    mm_per_km: float | None = None
-
-    def __post_init__(self) -> None:
-        given = [v for v in (self.mm_per_min, self.mm_per_km) if v is not None]
-        if len(given) != 1 or not 0.1 <= given[0] <= 10_000.0:
-            msg = f"the roll wants one scale from 0.1 to 10000 mm a minute or km, got {given}"
-            raise ValueError(msg)
-
-    @property
-    def words(self) -> str:
-        """As printed on the roll."""
-        if self.mm_per_km is not None:
-            return f"{self.mm_per_km:g} mm = 1 km"
-        return f"{self.mm_per_min:g} mm = 1 min"
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +49,19 @@ class _Pen:
     low: NDArray[np.float64]
     high: NDArray[np.float64]
     height_mm: float
+
+    @classmethod
+    def of(
+        cls,
+        name: str,
+        unit: str,
+        ends: tuple[NDArray[np.float64], NDArray[np.float64]],
+        height_mm: float,
+        units: ShownUnits,
+    ) -> _Pen:
+        """A pen in the units shown."""
+        low, high = (end * units.factor(unit) for end in ends)
+        return cls(name, units.label(unit), low, high, height_mm)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,12 +73,18 @@ class Roll:
     height_mm: float
 
 
-def chart_roll(runs: Sequence[LoadedRun], scale: RollScale, *, long: bool = False) -> bytes:
+def chart_roll(
+    runs: Sequence[LoadedRun],
+    scale: RollScale,
+    *,
+    long: bool = False,
+    units: ShownUnits = METRIC,
+) -> bytes:
     """The roll of one or more runs as PDF; ``long`` makes one sheet a run, up to five metres."""
     files: dict[str, bytes] = {}
     pages = []
     for number, run in enumerate(runs):
-        roll = roll_sheets(run, scale, long=long)
+        roll = roll_sheets(run, scale, long=long, units=units)
         for i, sheet in enumerate(roll.sheets):
             name = f"r{number}-{i}.svg"
             files[name] = sheet
@@ -91,7 +96,9 @@ def chart_roll(runs: Sequence[LoadedRun], scale: RollScale, *, long: bool = Fals
     return compile_typst(files)
 
 
-def roll_sheets(run: LoadedRun, scale: RollScale, *, long: bool = False) -> Roll:
+def roll_sheets(
+    run: LoadedRun, scale: RollScale, *, long: bool = False, units: ShownUnits = METRIC
+) -> Roll:
     """Lay one run out.
 
     Raises
@@ -109,8 +116,11 @@ def roll_sheets(run: LoadedRun, scale: RollScale, *, long: bool = False) -> Roll
         msg = f"a roll of {total / 1000:.0f} m wants {count} sheets; choose a smaller scale"
         raise ValueError(msg)
     width = LEFT_MM + usable + RIGHT_MM
+    pens = _pens(run, units)
     sheets = tuple(
-        _sheet(run, scale, x_mm, (i * usable, (i + 1) * usable), width, f"{i + 1} of {count}")
+        _sheet(
+            run, scale, pens, x_mm, (i * usable, (i + 1) * usable), width, f"{i + 1} of {count}"
+        )
         for i in range(count)
     )
     return Roll(sheets=sheets, width_mm=width, height_mm=HEIGHT_MM)
@@ -126,20 +136,23 @@ def _paper_mm(run: LoadedRun, scale: RollScale) -> NDArray[np.float64]:
     return np.asarray((series.t_s + series.step_s / 2) / 60.0 * rate)
 
 
-def _pens(run: LoadedRun) -> list[_Pen]:
+def _pens(run: LoadedRun, units: ShownUnits) -> list[_Pen]:
     series = run.series
-    speed, power = np.abs(series.speed_m_s) * 3.6, series.power_kW
+    speed = np.abs(series.speed_m_s)
+    power = (series.pull_min_kN * series.speed_m_s, series.pull_max_kN * series.speed_m_s)
+    ends = (np.fmin(*power), np.fmax(*power))
+    pull = (series.pull_min_kN, series.pull_max_kN)
     pens = [
-        _Pen("drawbar pull", "kN", series.pull_min_kN, series.pull_max_kN, 84.0),
-        _Pen("speed", "km/h", speed, speed, 42.0),
-        _Pen("drawbar power", "kW", power, power, 42.0),
+        _Pen.of("drawbar pull", "kN", pull, 80.0, units),
+        _Pen.of("speed", "m/s", (speed, speed), 38.0, units),
+        _Pen.of("drawbar power", "kW", ends, 38.0, units),
     ]
     if series.grade_source in {"route", "channel", "marks"}:
         grade = series.trailing_grade * 100.0
         curve = series.trailing_curvature_per_m * 1000.0
         pens += [
-            _Pen("grade", "%", grade, grade, 18.0),
-            _Pen("curve 1/R", "1/km", curve, curve, 12.0),
+            _Pen("grade", "%", grade, grade, 16.0),
+            _Pen("curve 1/R", "1/km", curve, curve, 10.0),
         ]
     return pens
 
@@ -147,6 +160,7 @@ def _pens(run: LoadedRun) -> list[_Pen]:
 def _sheet(
     run: LoadedRun,
     scale: RollScale,
+    pens: Sequence[_Pen],
     x_mm: NDArray[np.float64],
     span: tuple[float, float],
     width: float,
@@ -157,15 +171,19 @@ def _sheet(
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:.4f}mm" height="{HEIGHT_MM}mm"'
         f' viewBox="0 0 {width:.4f} {HEIGHT_MM}" font-family="New Computer Modern">',
-        _text(LEFT_MM, 8, f"{run.name}   ·   {scale.words}   ·   sheet {number}", 4),
+        text(LEFT_MM, 8, f"{run.name}   ·   {scale.words}   ·   sheet {number}", 4),
     ]
     y = TOP_MM
-    for pen in _pens(run):
+    bottom = y + sum(p.height_mm + BETWEEN_MM for p in pens) - BETWEEN_MM + 1.0
+    parts.append(marks(run, x_mm, span, bottom))
+    for i, pen in enumerate(pens):
         parts.append(_pen(pen, x_mm, (int(start), stop), span, y, width))
-        y += pen.height_mm + 4.0
-    parts += [_ticks(run, scale, x_mm, span, y), _marks(run, x_mm, span, y)]
+        if i == 0:
+            parts.append(_holes(pen, x_mm, (int(start), stop), span, y))
+        y += pen.height_mm + BETWEEN_MM
+    parts += [ticks(scale, x_mm, span, bottom), posts(run, x_mm, span, bottom + 8.5)]
     parts.append(
-        _text(LEFT_MM, HEIGHT_MM - 4, "No safety system: signals and local rules first.", 2.6)
+        text(LEFT_MM, HEIGHT_MM - 4, "No safety system: signals and local rules first.", 2.6)
     )
     parts.append("</svg>")
     return "".join(parts).encode()
@@ -197,8 +215,13 @@ def _pen(
             f'<line x1="{LEFT_MM}" x2="{end:.3f}" y1="{y:.3f}" y2="{y:.3f}" stroke="black"'
             f' stroke-width="{0.3 if zero else 0.08}"/>'
         )
-        out.append(_text(LEFT_MM - 1, y + 0.9, f"{value:g}", 2.6, "end"))
-    out.append(_text(LEFT_MM + 5.0, top + 3.8, f"{pen.name}, {pen.unit}", 3.2))
+        out.append(text(LEFT_MM - 1, y + 0.9, f"{value:g}", 2.6, "end"))
+    words = f"{pen.name}, {pen.unit}"
+    out.append(
+        f'<rect x="{LEFT_MM}" y="{top - 4.0:.3f}" width="{1.6 * len(words):.2f}" height="3.8"'
+        ' fill="white"/>'
+    )
+    out.append(text(LEFT_MM + 0.5, top - 1.0, words, 3.0))
     a, b = rows
     columns = _columns(x_mm[a:b], pen.low[a:b], pen.high[a:b], span[0])
     out += [_piece(c, y_of) for c in columns]
@@ -253,59 +276,25 @@ def _piece(
     return f'<path d="{path}" fill="black" stroke="black" stroke-width="0.15"/>'
 
 
-def _ticks(
-    run: LoadedRun,
-    scale: RollScale,
+def _holes(
+    pen: _Pen,
     x_mm: NDArray[np.float64],
+    rows: tuple[int, int],
     span: tuple[float, float],
-    y: float,
+    top: float,
 ) -> str:
-    """A tick and number each whole minute (or kilometre) along the lower edge."""
-    del run
-    per = scale.mm_per_km or scale.mm_per_min or 1.0
-    unit = "km" if scale.mm_per_km is not None else "min"
-    every = next((k for k in (1, 2, 5, 10, 20, 50, 100) if k * per >= 15.0), 100)
-    end = min(span[1], float(x_mm[-1]) if len(x_mm) else 0.0)
-    out = []
-    for k in range(math.ceil(span[0] / per - 1e-9), math.floor(end / per + 1e-9) + 1):
-        if k % every:
-            continue
-        x = LEFT_MM + k * per - span[0]
-        out.append(
-            f'<line class="tick" x1="{x:.4f}" x2="{x:.4f}" y1="{y:.3f}" y2="{y + 3:.3f}"'
-            ' stroke="black" stroke-width="0.25"/>'
-        )
-        out.append(_text(x, y + 6.5, f"{k} {unit}", 2.8, "middle"))
-    return "".join(out)
-
-
-def _marks(
-    run: LoadedRun, x_mm: NDArray[np.float64], span: tuple[float, float], bottom: float
-) -> str:
-    """Marks as lines across the pens with their words upright at the head, never overprinted."""
-    out = []
-    free = -math.inf
-    for mark in run.marks:
-        k = int(np.searchsorted(run.series.t_s, mark.t_s))
-        if not len(x_mm) or k >= len(x_mm) or not span[0] <= x_mm[k] < span[1]:
-            continue
-        x = LEFT_MM + float(x_mm[k]) - span[0]
-        label_x = max(x, free)
-        free = label_x + 3.2
-        words = html.escape(" ".join((mark.kind, mark.value)).strip()[:32])
-        out.append(
-            f'<line x1="{x:.3f}" x2="{x:.3f}" y1="{TOP_MM}" y2="{bottom:.3f}" stroke="black"'
-            ' stroke-width="0.12" stroke-dasharray="1.2 0.8"/>'
-            f'<line x1="{label_x:.3f}" x2="{x:.3f}" y1="{TOP_MM - 3}" y2="{TOP_MM}"'
-            ' stroke="black" stroke-width="0.12"/>'
-            f'<text transform="translate({label_x + 1:.3f} {TOP_MM - 3.5}) rotate(-90)"'
-            f' font-size="2.8">{words}</text>'
-        )
-    return "".join(out)
-
-
-def _text(x: float, y: float, words: str, size: float, anchor: str = "start") -> str:
-    return (
-        f'<text x="{x:.3f}" y="{y:.3f}" font-size="{size}" text-anchor="{anchor}">'
-        f"{html.escape(words)}</text>"
+    """``no data`` over each hole wide enough to be written in."""
+    a, b = rows
+    edges = np.flatnonzero(
+        np.diff((~np.isfinite(pen.low[a:b])).astype(np.int8), prepend=0, append=0)
     )
+    out = []
+    for i, j in zip(edges[::2], edges[1::2], strict=True):
+        left, right = (
+            LEFT_MM + float(np.clip(x_mm[a + k], *span)) - span[0]
+            for k in (max(int(i) - 1, 0), int(j) - 1)
+        )
+        if right - left >= 12.0:
+            middle = (left + right) / 2
+            out.append(text(middle, top + pen.height_mm / 2, "no data", 3.0, "middle"))
+    return "".join(out)

@@ -14,6 +14,8 @@ import pyarrow.parquet as pq
 
 from recorder.analysis.answer import Answer, RunAnswer
 from recorder.analysis.measured import Measured
+from recorder.analysis.resistance import davis_1926_N_per_t, modified_davis_N_per_t
+from recorder.analysis.route_sections import sections_on_route
 from recorder.analysis.run_table import (
     Section,
     per_distance,
@@ -21,17 +23,22 @@ from recorder.analysis.run_table import (
     sections_between_marks,
     table,
 )
-from recorder.report.results import figures
+from recorder.marks.kinds import KINDS
+from recorder.report.results import figures, ledger_figures
 
 __all__ = ["grid_sections", "write_tables"]
 
-_UNITS = (
-    "kN", "kW", "kJ", "m_s2", "m_s", "km_h", "pct", "per_km", "m", "s", "t", "N_per_t",
-)  # fmt: skip
+_UNITS = {
+    "N_per_t": "N/t", "per_km": "1/km", "m_s2": "m/s²", "m_s": "m/s", "km_h": "km/h",
+    "kN": "kN", "kW": "kW", "kJ": "kJ", "pct": "%", "m": "m", "s": "s", "t": "t",
+}  # fmt: skip
+"""Last part of a column's name → its unit; longer ones first."""
 
 
 def grid_sections(run: RunAnswer, grid: str) -> list[Section]:
     """Sections of a run by a grid: ``10s``, ``100m``, or the kind of a mark (``milepost``).
+
+    On a placed run mileposts and stations are the route's own, which no slip of a key moves.
 
     Raises
     ------
@@ -39,13 +46,21 @@ def grid_sections(run: RunAnswer, grid: str) -> list[Section]:
         The grid is none of these.
     """
     series = run.loaded.series
+    grid = grid.replace(" ", "").lower()
     for ending, cut in (("km", _per_km), ("m", per_distance), ("s", per_time)):
         number = grid.removesuffix(ending)
         if grid.endswith(ending) and number.replace(".", "", 1).isdigit():
             return cut(series, float(number))
-    if grid.isalpha():
+    if grid in {"milepost", "station"}:
+        placed = sections_on_route(run.loaded, grid)
+        if placed:
+            return placed
+    if grid in KINDS:
         return sections_between_marks(series, run.loaded.marks, grid)
-    msg = f"grid {grid!r}: give e.g. 10s, 100m, or a kind of mark such as milepost or station"
+    msg = (
+        f"grid {grid!r}: give e.g. 10s, 100m, 1km, or a kind of mark such as milepost, station or"
+        " section"
+    )
     raise ValueError(msg)
 
 
@@ -69,6 +84,9 @@ def write_tables(answer: Answer, folder: Path, *, grid: str = "1s") -> list[Path
         "figures": _rows_table(
             [{k: v for k, v in row.items() if k != "causes"} for row in figures(answer)]
         ),
+        "ledger": _rows_table(_ledger(answer)),
+        "resistance": _rows_table(_resistance(answer)),
+        "runs": _rows_table(_runs(answer)),
         "marks": _rows_table(_marks(answer)),
         "gaps": _rows_table(_gaps(answer)),
         "ratings": _rows_table(_ratings(answer)),
@@ -114,10 +132,8 @@ def _rows_table(rows: Sequence[Mapping[str, Any]]) -> pa.Table:
 def _with_units(content: pa.Table) -> pa.Table:
     fields = []
     for field in content.schema:
-        unit = next((u for u in _UNITS if field.name.endswith("_" + u)), "")
-        fields.append(
-            field.with_metadata({"unit": unit.replace("_", "/", 1)} if unit else None)
-        )
+        unit = next((u for end, u in _UNITS.items() if field.name.endswith("_" + end)), "")
+        fields.append(field.with_metadata({"unit": unit} if unit else None))
     return content.cast(pa.schema(fields))
 
 
@@ -132,6 +148,65 @@ def _pair(name: str, unit: str, value: Measured | None, factor: float = 1.0) -> 
 
 def _known(value: float) -> float | None:
     return value if np.isfinite(value) else None
+
+
+def _ledger(answer: Answer) -> list[dict[str, Any]]:
+    return [
+        {
+            "run": run.loaded.name,
+            "energy": name.replace("_", " "),
+            **_pair("energy", "kJ", value),
+            "closes": run.ledger.closes if name == "closure" else None,
+        }
+        for run in answer.runs
+        for name, value in ledger_figures(run.ledger).items()
+        if value is not None
+    ]
+
+
+def _resistance(answer: Answer) -> list[dict[str, Any]]:
+    """The fit at whole steps of speed, beside the published formulas."""
+    fit = answer.resistance
+    if fit is None:
+        return []
+    train = answer.runs[0].loaded.train
+    low, high = fit.speed_km_h
+    axles, mass = train.trailing_axles, train.trailing_mass_t
+    load = mass / axles if axles and mass else None
+    rows = []
+    for v in np.arange(np.ceil(low), high + 1e-9):
+        davis, modified = (
+            None if load is None else float(f(v, axle_load_t=load, axles=4))
+            for f in (davis_1926_N_per_t, modified_davis_N_per_t)
+        )
+        rows.append(
+            {
+                "speed_km_h": float(v),
+                **_pair("resistance", "N_per_t", fit.at(float(v))),
+                "davis_1926_N_per_t": davis,
+                "modified_davis_N_per_t": modified,
+            }
+        )
+    return rows
+
+
+def _runs(answer: Answer) -> list[dict[str, Any]]:
+    return [
+        {
+            "run": run.loaded.name,
+            "run_id": run.loaded.run_id,
+            "duration_s": run.loaded.duration_s,
+            "distance_m": run.ledger.metres,
+            "locomotive_mass_t": run.loaded.train.locomotive_mass_t,
+            "trailing_mass_t": run.loaded.train.trailing_mass_t,
+            "grade_source": run.loaded.series.grade_source,
+            "stretches": len(run.results),
+            "marks": len(run.loaded.marks),
+            "gaps": len(run.loaded.gaps),
+            "without_data_s": run.ledger.seconds_missing,
+        }
+        for run in answer.runs
+    ]
 
 
 def _bands(answer: Answer) -> list[dict[str, Any]]:

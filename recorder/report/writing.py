@@ -21,6 +21,7 @@ from recorder.report.rendering import to_html, to_pdf
 from recorder.report.results import results
 from recorder.report.roll import RollScale, chart_roll
 from recorder.report.sections import report_blocks
+from recorder.report.shown_units import SYSTEMS, ShownUnits
 from recorder.report.tables import write_tables
 from recorder.run_file.describe import describe
 from recorder.run_file.reader import RunFile, open_run
@@ -54,6 +55,8 @@ class Options:
     """Stretch edits: given ones are kept beside their runs; ``None`` uses those kept there."""
     by: str = ""
     """Who edits."""
+    units: str = ""
+    """``metric`` or ``customary``; by default those of the first run's car sheet."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +78,8 @@ class Source:
     """Figures of the placing on the route; ``None`` when the run was not placed."""
     edits: tuple[Edit, ...]
     """Stretch edits kept in the companion."""
+    units: str = "metric"
+    """Of the car sheet."""
 
 
 def write_report(
@@ -114,11 +119,12 @@ def write_report(
     tell(0.6, "tables")
     write_tables(answer, out / "tables", grid=chosen.grid)
     tell(0.7, "charts and pages")
-    document = _document(answer, sources)
+    units = SYSTEMS[chosen.units or sources[0].units]
+    document = _document(answer, sources, units)
     (out / "report.pdf").write_bytes(to_pdf(document))
     (out / "report.html").write_text(to_html(document), encoding="utf-8")
     tell(0.85, "chart roll")
-    roll = chart_roll(loaded, chosen.roll, long=chosen.roll_long)
+    roll = chart_roll(loaded, chosen.roll, long=chosen.roll_long, units=units)
     (out / "chart_roll.pdf").write_bytes(roll)
     tell(1.0, "done")
     return told
@@ -251,16 +257,17 @@ def _source(
         path=run.path,
         placement=placed,
         edits=kept_edits(run, name),
+        units=run.car.units if run.car is not None else "metric",
     )
 
 
-def _document(answer: Answer, sources: Sequence[Source]) -> Document:
+def _document(answer: Answer, sources: Sequence[Source], units: ShownUnits) -> Document:
     first = answer.runs[0].loaded
     name = first.trip.name if first.trip is not None and first.trip.name else first.name
     runs = ", ".join(s.name for s in sources)
     return Document(
         title=f"Drawbar trial: {name}",
         subtitle=f"Report on {runs}",
-        blocks=report_blocks(answer, sources),
+        blocks=report_blocks(answer, sources, units),
         footer=f"{software()}  ·  run {sources[0].run_id[:12]}",
     )
