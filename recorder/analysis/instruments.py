@@ -23,6 +23,9 @@ __all__ = ["evidence_of", "with_wheel", "with_zero_drift", "zero_drift_kN"]
 
 STATED_PULL_REL: Final = 0.01
 """Relative standard uncertainty of a pull that came without certificate or statement."""
+STATED_ROLLING_REL: Final = 0.005
+"""The same for speed and distance."""
+STANDS_M_S: Final = 0.1
 UNKNOWN_ZERO: Final = 0.001
 """Standard uncertainty of the zero, as a share of capacity, when none was taken."""
 
@@ -66,8 +69,8 @@ def evidence_of(
         rel = wheel_certificate.u_circumference_m / wheel_certificate.circumference_m
         wheel_cause = f"wheel {wheel_certificate.certificate_id}"
     else:
-        told = _stated(wheel)
-        rel, wheel_cause = told[1] if told else 0.005, f"speed of {name}"
+        told = _stated_rolling(run)
+        rel, wheel_cause = STATED_ROLLING_REL if told is None else told, f"speed of {name}"
         if told is None:
             notes.append(
                 "speed has no wheel certificate: 0.5 % standard uncertainty is assumed"
@@ -90,6 +93,27 @@ def _stated(channel: Channel | None) -> tuple[float, float] | None:
     if absolute is None and relative is None:
         return None
     return absolute or 0.0, relative or 0.0
+
+
+def _stated_rolling(run: RunFile) -> float | None:
+    """Relative standard uncertainty stated for distance and speed, the worse; else ``None``.
+
+    What is stated in metres is shared over the distance run, in m/s over the median speed.
+    """
+    found = []
+    for channel in run.channels.values():
+        told = _stated(channel) if channel.quantity in ("speed", "distance") else None
+        if told is None:
+            continue
+        values = channel.values(0, channel.n)
+        values = values[np.isfinite(values)]
+        if channel.quantity == "distance":
+            usual = float(np.ptp(values)) if values.size else 0.0
+        else:
+            moving = np.abs(values)[np.abs(values) > STANDS_M_S]
+            usual = float(np.median(moving)) if moving.size else 0.0
+        found.append(math.hypot(told[1], told[0] / usual if usual > 0.0 else 0.0))
+    return max(found, default=None)
 
 
 def zero_drift_kN(

@@ -190,7 +190,8 @@ def _binned(
     if channel.n * step / max(duration_s, step) >= FAST_PER_BIN:
         sums = bin_fast(_pieces(channel), edges)
         # A bin with under half its samples is not a whole bin's mean.
-        whole = sums.count >= 0.5 * np.median(sums.count[sums.count > 0])
+        filled = sums.count[sums.count > 0]
+        whole = sums.count >= (0.5 * np.median(filled) if filled.size else 1.0)
         mean = np.where(whole, sums.mean, np.nan)
         return mean, sums.minimum(), sums.maximum()
     t_s, values = channel.time_s(0, channel.n), channel.values(0, channel.n)

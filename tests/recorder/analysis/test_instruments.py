@@ -17,7 +17,7 @@ from calibration.certificate import dump_certificate
 from calibration.force import ForceCertificate
 from recorder.analysis.answer import Settings, answer
 from recorder.analysis.corrections import Switches
-from recorder.analysis.instruments import with_wheel
+from recorder.analysis.instruments import evidence_of, with_wheel
 from recorder.analysis.loading import load_run
 from recorder.analysis.measured import Measured
 from recorder.analysis.performance import Band, Specification, untested
@@ -126,6 +126,73 @@ def test_a_run_without_a_zero_says_so(tmp_path: Path) -> None:
     assert loaded.evidence.zero_cause == "zero of monday"
     assert any("no zero was taken" in n for n in loaded.notes)
     assert loaded.series.zero_drift_kN is None
+
+
+def table_run(path: Path, v_m_s: float, **stated: tuple[float | None, float | None]) -> Path:
+    """A minute of a table without certificates, at one speed."""
+    t = np.arange(6000) / 100.0
+    columns = {"speed": np.full(t.shape, v_m_s), "distance": np.nan_to_num(v_m_s * t)}
+    units = {"speed": "m/s", "distance": "m"}
+    channels = tuple(
+        ChannelHeader(
+            name=name,
+            quantity=name,
+            unit=units[name],
+            field="",
+            standard_uncertainty=stated.get(name, (None, None))[0],
+            relative_uncertainty=stated.get(name, (None, None))[1],
+        )
+        for name in columns
+    )
+    device = DeviceHeader(
+        name="table",
+        driver="imported-table",
+        port="",
+        dtype=[["tick", "<u8"]],
+        tick_hz=1e6,
+        channels=channels,
+    )
+    header = RunHeader(
+        run_id=uuid.uuid4().hex,
+        started_utc_ns=0,
+        started_monotonic_ns=0,
+        boot_id="",
+        software="testcar 0",
+        car_sheet="",
+        trip_sheet="",
+        certificates={},
+        devices=(device,),
+        origin="imported",
+    )
+    write_run(path, header, {"table": DeviceData(time_s=t, values=columns)})
+    return path
+
+
+@pytest.mark.parametrize(
+    ("stated", "wanted"),
+    [
+        ({}, 0.005),
+        ({"speed": (None, 0.002)}, 0.002),
+        ({"distance": (None, 0.001)}, 0.001),
+        ({"distance": (None, 0.001), "speed": (0.05, None)}, 0.005),
+        ({"distance": (1.2, 0.0)}, 1.2 / 599.9),
+    ],
+)
+def test_what_is_stated_for_speed_or_distance_counts(
+    tmp_path: Path, stated: dict[str, tuple[float | None, float | None]], wanted: float
+) -> None:
+    notes: list[str] = []
+    with open_run(table_run(tmp_path / "t.h5", 10.0, **stated)) as run:
+        distance = run.channels["distance"]
+        evidence = evidence_of(run, None, distance, notes)
+    assert evidence.wheel_rel_u == pytest.approx(wanted, rel=1e-6)
+    assert any("0.5 %" in note for note in notes) == (not stated)
+
+
+def test_a_speed_that_never_came_is_not_known(tmp_path: Path) -> None:
+    with open_run(table_run(tmp_path / "t.h5", math.nan)) as run:
+        loaded = load_run(run)
+    assert not np.isfinite(loaded.series.speed_m_s).any()
 
 
 def test_edits_go_to_their_own_run(tmp_path: Path) -> None:
