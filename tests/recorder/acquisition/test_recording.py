@@ -182,7 +182,14 @@ def test_it_ends_by_itself_when_the_feed_does_and_has_all_of_it(
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_signal_stops_cleanly(tmp_path: Path, sheets: Sheets, number: int) -> None:
     out = tmp_path / "run.h5"
-    with start_recording(*sheets, out) as process:
+    # A shell that runs its jobs in the background has them ignore the interrupt, and the
+    # recording rightly keeps to that: here it is to be heard.
+    before = signal.signal(number, signal.SIG_DFL)
+    try:
+        process = start_recording(*sheets, out)
+    finally:
+        signal.signal(number, before)
+    with process:
         os.kill(process.pid, number)
         assert process.wait(60.0) == 0
         assert process.outcome is not None
