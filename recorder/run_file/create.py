@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -49,10 +50,12 @@ def create_file(path: Path, header: RunHeader) -> h5py.File:
         The header cannot be laid out.
     FileExistsError
         There is a file already: a run is never overwritten.
+    OSError
+        The place cannot be written.
     """
     layout.check_names(header)
     certificates = parse_certificates(header)
-    file = h5py.File(path, "x", libver=LIBVER)
+    file = _new(path)
     try:
         _root(file, header)
         _texts(file, header)
@@ -66,6 +69,19 @@ def create_file(path: Path, header: RunHeader) -> h5py.File:
         path.unlink()
         raise
     return file
+
+
+def _new(path: Path) -> h5py.File:
+    try:
+        return h5py.File(path, "x", libver=LIBVER)
+    except FileExistsError:
+        raise
+    except OSError as error:
+        if error.errno is None:
+            raise
+        # HDF5 tells of buffers and offsets; a person wants the cause and the place.
+        why = f"cannot be made: {os.strerror(error.errno)}"
+        raise OSError(error.errno, why, str(path)) from error
 
 
 def utc_text(utc_ns: int) -> str:

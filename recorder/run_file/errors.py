@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -34,6 +36,9 @@ HDF5_ERRORS = (
 )
 """What h5py raises, by experience, on a damaged file: there is no root class."""
 
+NO_PLACE = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EPERM})
+"""Of the disk or its rights, not of the file."""
+
 
 @contextmanager
 def reading(path: Path | str) -> Iterator[None]:
@@ -42,12 +47,23 @@ def reading(path: Path | str) -> Iterator[None]:
     Raises
     ------
     RunFileError
+    OSError
+        The place cannot be written: nothing is damaged.
     """
     try:
         yield
     except RunFileError:
         raise
+    except OSError as error:
+        if error.errno in NO_PLACE:
+            name = str(error.filename or path)
+            why = str(error.strerror) if error.filename else os.strerror(error.errno)
+            raise OSError(error.errno, why, name) from error
+        raise _damaged(path, error) from error
     except HDF5_ERRORS as error:
-        words = " ".join(str(error).split()) or type(error).__name__
-        msg = f"{path}: damaged run file ({words[:200]})"
-        raise RunFileError(msg) from error
+        raise _damaged(path, error) from error
+
+
+def _damaged(path: Path | str, error: BaseException) -> RunFileError:
+    words = " ".join(str(error).split()) or type(error).__name__
+    return RunFileError(f"{path}: damaged run file ({words[:200]})")

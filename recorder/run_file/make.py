@@ -62,6 +62,8 @@ def write_run(
     ------
     FileExistsError
         There is something at ``path``: a run is never overwritten.
+    FileNotFoundError, OSError
+        There is no such folder, or it cannot be written.
     RunFileError
         The header cannot be laid out, or the arrays do not fit it.
     """
@@ -69,6 +71,8 @@ def write_run(
     if place.exists():
         msg = "is there already and is never overwritten"
         raise FileExistsError(17, msg, str(place))
+    if not place.absolute().parent.is_dir():
+        raise FileNotFoundError(2, "no such folder; make it first", str(place.parent))
     check_names(header)
     for device in header.devices:
         _check(device, devices)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -9,7 +11,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from recorder.run_file.errors import RunFileError
+from recorder.run_file.create import create_file
+from recorder.run_file.errors import RunFileError, reading
 from recorder.run_file.header import ChannelHeader, DeviceHeader, Event, Gap
 from recorder.run_file.make import DeviceData, write_run
 from recorder.run_file.reader import open_run
@@ -88,6 +91,26 @@ def test_a_run_is_never_overwritten(tmp_path: Path) -> None:
     with pytest.raises(FileExistsError, match="never overwritten"):
         write_run(tmp_path / "run.h5", header(paper()), {})
     assert (tmp_path / "run.h5").read_bytes() == b"mine"
+
+
+def test_a_folder_that_is_not_there_is_named(tmp_path: Path) -> None:
+    with pytest.raises(FileNotFoundError, match="no such folder; make it first"):
+        write_run(tmp_path / "none" / "run.h5", header(paper()), {})
+    with pytest.raises(FileNotFoundError, match="cannot be made: No such file"):
+        create_file(tmp_path / "none" / "run.h5", header(paper()))
+
+
+@pytest.mark.parametrize("code", [errno.ENOSPC, errno.EACCES])
+def test_a_full_disk_is_no_damage(code: int) -> None:
+    def write() -> None:
+        raise OSError(code, "Unable to synchronously write (errno, buffers and offsets)")
+
+    with pytest.raises(OSError, match=os.strerror(code)) as caught, reading("run.h5"):
+        write()
+    assert not isinstance(caught.value, RunFileError)
+    assert caught.value.filename == "run.h5"
+    with pytest.raises(RunFileError, match="damaged run file"), reading("run.h5"):
+        raise OSError(errno.EIO, "Unable to synchronously read")
 
 
 GOOD = {"time_s": np.array([0.0, 1.0]), "values": {"pull": np.array([1.0, 2.0])}}
