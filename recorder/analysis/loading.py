@@ -45,7 +45,7 @@ if TYPE_CHECKING:
 
 __all__ = ["LoadedRun", "Place", "load_run"]
 
-PIECE: Final = 1_000_000
+PIECE: Final = 262_144
 FINEST_S: Final = 0.1
 FAST_PER_BIN: Final = 4
 """A channel with at least this many samples a bin is averaged; a slower one is integrated."""

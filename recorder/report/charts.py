@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import io
+import itertools
 import math
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 import matplotlib as mpl
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "along_chart",
+    "comparison_chart",
     "performance_chart",
     "power_chart",
     "rating_chart",
@@ -90,6 +92,23 @@ def performance_chart(
         axes.set_xlabel(f"speed, {units.label('m/s')}")
         axes.set_ylabel(f"equivalent drawbar pull, {units.label('kN')}")
         _from_zero(axes, bands, lambda b: b.pull)
+        _legend(axes)
+        return _svg(figure)
+
+
+def comparison_chart(curves: Mapping[str, Sequence[tuple[float, float, float]]]) -> bytes:
+    """Runs side by side: speed (km/h), pull (kN) and the uncertainty of its difference."""
+    with mpl.rc_context(_STYLE):
+        figure = Figure(figsize=(_WIDE, 3.0), layout="constrained")
+        axes = figure.add_subplot()
+        signs = itertools.cycle(("ko-", "ks--", "k^:", "kD-.", "kv-", "kx--"))
+        for (name, points), sign in zip(curves.items(), signs, strict=False):
+            v, pull, spread = zip(*points, strict=True) if points else ((), (), ())
+            axes.errorbar(
+                v, pull, spread, fmt=sign, markersize=4, capsize=3, label=name, fillstyle="none"
+            )
+        axes.set_xlabel("speed, km/h")
+        axes.set_ylabel("equivalent drawbar pull, kN")
         _legend(axes)
         return _svg(figure)
 

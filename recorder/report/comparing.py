@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import math
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from recorder import software
 from recorder.analysis.answer import RunAnswer, Settings, answer
 from recorder.analysis.comparison import compare_bands
 from recorder.analysis.evidence import equivalent_pull, mean_pull, mean_speed
 from recorder.analysis.measured import Measured
+from recorder.analysis.route_sections import sections_on_route
 from recorder.analysis.run_table import sections_between_marks
-from recorder.report.document import Block, Document, Heading, Text, TextTable, plain
+from recorder.report.charts import comparison_chart
+from recorder.report.crew_edits import edits_for
+from recorder.report.document import Block, Chart, Document, Heading, Text, TextTable, pm_of
 from recorder.report.rendering import to_pdf
 from recorder.report.results import measured_dict, plain_values
 from recorder.report.summary import CAUTION
@@ -22,6 +28,9 @@ if TYPE_CHECKING:
     from recorder.sheets import TripSheet
 
 __all__ = ["compare_runs", "comparison_pdf", "in_words"]
+
+WHOLE = 0.9
+"""Share of a section that must have data to be compared."""
 
 
 def compare_runs(
@@ -39,9 +48,10 @@ def compare_runs(
     ValueError, OSError
         Fewer than two runs, or one that cannot be used.
     """
-    loaded, _ = load_runs(paths, trip=trip, route=route, progress=progress)
-    names = _distinct([r.name for r in loaded])
-    worked = answer(loaded, Settings(band_m_s=band_m_s))
+    loaded, sources = load_runs(paths, trip=trip, route=route, progress=progress)
+    names = [r.name for r in loaded]
+    worked = answer(loaded, Settings(band_m_s=band_m_s, edits=edits_for(sources, None)))
+    notes: list[str] = []
     rows = compare_bands(
         [(name, run.results) for name, run in zip(names, worked.runs, strict=True)], band_m_s
     )
@@ -73,8 +83,8 @@ def compare_runs(
             }
             for row in rows
         ],
-        "sections": _sections(names, worked.runs),
-        "notes": _notes(rows, worked.notes),
+        "sections": _sections(worked.runs, notes),
+        "notes": [*_notes(rows, worked.notes), *notes],
     }
     made: dict[str, Any] = plain_values(told)
     return made
@@ -85,51 +95,83 @@ def _notes(rows: Sequence[object], notes: Sequence[str]) -> list[str]:
     return [*none, *notes]
 
 
-def _distinct(names: Sequence[str]) -> list[str]:
-    if len(set(names)) == len(names):
-        return list(names)
-    return [f"{name} ({i})" for i, name in enumerate(names, 1)]
+def _sections(runs: Sequence[RunAnswer], notes: list[str]) -> list[dict[str, Any]]:
+    """Mean pull, equivalent pull and speed between the mileposts that runs share.
 
-
-def _sections(names: Sequence[str], runs: Sequence[RunAnswer]) -> list[dict[str, Any]]:
-    """Mean pull, equivalent pull and speed between the mileposts that runs share."""
-    figures = [_between_posts(name, run) for name, run in zip(names, runs, strict=True)]
-    out = []
-    for section, first in figures[0].items():
-        others = []
-        for name, held in zip(names[1:], figures[1:], strict=True):
-            if section in held:
-                pairs = zip(
-                    ("pull", "equivalent_pull", "speed"), held[section], first, strict=True
-                )
-                differences = {k: measured_dict(a.minus(b)) for k, a, b in pairs}
-                others.append({"run": name, **differences})
-        if others:
-            out.append(
-                {
-                    "section": section,
-                    "reference_pull": measured_dict(first[0]),
-                    "reference_equivalent_pull": measured_dict(first[1]),
-                    "reference_speed": measured_dict(first[2]),
-                    "differences": others,
-                }
+    Only runs of one and the same line share mileposts: placed runs by the digest of their
+    route, others by what the crews keyed, which is said.
+    """
+    first, *others = runs
+    reference = _between_posts(first)
+    found: dict[str, list[dict[str, Any]]] = {}
+    for run in others:
+        if _line(run) != _line(first):
+            notes.append(
+                f"{run.loaded.name} and {first.loaded.name} do not lie on one and the same"
+                " route: no sections are compared"
             )
-    return out
+            continue
+        held = _between_posts(run)
+        if not _line(run) and held:
+            notes.append(
+                f"{run.loaded.name}: not placed on a route: sections are between milepost marks"
+                " of the same numbers, as keyed"
+            )
+        for section in reference.keys() & held.keys():
+            pairs = zip(_FIGURES, held[section], reference[section], strict=True)
+            found.setdefault(section, []).append(_difference(run.loaded.name, pairs))
+    return [
+        {
+            "section": section,
+            **{
+                f"reference_{k}": measured_dict(v)
+                for k, v in zip(_FIGURES, values, strict=True)
+            },
+            "differences": found[section],
+        }
+        for section, values in reference.items()
+        if section in found
+    ]
 
 
-def _between_posts(name: str, run: RunAnswer) -> dict[str, tuple[Measured, Measured, Measured]]:
+_FIGURES = ("pull", "equivalent_pull", "speed")
+
+
+def _difference(run: str, pairs: Iterable[tuple[str, Measured, Measured]]) -> dict[str, Any]:
+    differences = {k: a.minus(b) for k, a, b in pairs}
+    pull = differences["equivalent_pull"]
+    return {
+        "run": run,
+        **{k: measured_dict(d) for k, d in differences.items()},
+        "significant": math.isfinite(pull.value) and abs(pull.value) > pull.expanded,
+    }
+
+
+def _line(run: RunAnswer) -> str:
+    """The digest of the route a run was placed on; empty when it was not."""
+    route = run.loaded.route
+    return "" if route is None else route.digest
+
+
+def _between_posts(run: RunAnswer) -> dict[str, tuple[Measured, Measured, Measured]]:
+    """By section; of one passed several times, the first."""
     loaded = run.loaded
-    held = {}
-    for s in sections_between_marks(loaded.series, loaded.marks, "milepost"):
-        word = f"{name} {s.name}"
+    held: dict[str, tuple[Measured, Measured, Measured]] = {}
+    sections = sections_on_route(loaded, "milepost") or sections_between_marks(
+        loaded.series, loaded.marks, "milepost"
+    )
+    for s in sections:
+        word = f"{loaded.name} {s.name}"
         span = (s.start, s.stop)
-        pull = mean_pull(loaded.series, *span, loaded.evidence, word)
-        equivalent = equivalent_pull(
-            loaded.series, run.corrected, *span, loaded.train, loaded.evidence, word
-        )
+        known = np.isfinite(loaded.series.pull_kN[s.start : s.stop]).mean()
+        # Half a section is not the section.
+        if s.name in held or known < WHOLE:
+            continue
         held[s.name] = (
-            pull,
-            equivalent,
+            mean_pull(loaded.series, *span, loaded.evidence, word),
+            equivalent_pull(
+                loaded.series, run.corrected, *span, loaded.train, loaded.evidence, word
+            ),
             mean_speed(loaded.series, *span, loaded.evidence, word),
         )
     return held
@@ -145,7 +187,8 @@ def in_words(told: dict[str, Any]) -> str:
         for d in row["differences"]
     ]
     lines += [
-        f"  {row['section']}  {d['run']}: equivalent pull {_pm(d['equivalent_pull'])}"
+        f"  {row['section']}  {d['run']}: equivalent pull {_pm(d['equivalent_pull'])}:"
+        f" {_word(d)}"
         for row in told["sections"]
         for d in row["differences"]
     ]
@@ -154,16 +197,35 @@ def in_words(told: dict[str, Any]) -> str:
 
 
 def _told(d: dict[str, Any]) -> str:
-    word = "a difference" if d["significant"] else "no difference that can be told"
-    return f"{_pm(d['per_cent'])}: {word}"
+    return f"{_pm(d['per_cent'])}: {_word(d)}"
+
+
+def _word(d: dict[str, Any]) -> str:
+    return "a difference" if d["significant"] else "no difference that can be told"
 
 
 def _pm(value: dict[str, Any] | None) -> str:
     if value is None or value["value"] is None:
         return "—"
     spread = value["expanded_uncertainty"]
-    tail = "unknown" if spread is None else plain(spread, 2)
-    return f"{plain(value['value'])} ± {tail} {value['unit']}"
+    return pm_of(value["value"], math.inf if spread is None else spread, value["unit"])
+
+
+def _curves(told: dict[str, Any]) -> dict[str, list[tuple[float, float, float]]]:
+    """By run: middle of the band in km/h, pull, expanded uncertainty of the difference."""
+    curves: dict[str, list[tuple[float, float, float]]] = {told["reference"]: []}
+    for row in told["bands"]:
+        base = row["reference_pull"]
+        if base is None:
+            continue
+        v = (row["low_m_s"] + row["high_m_s"]) / 2 * 3.6
+        curves[told["reference"]].append((v, base["value"], 0.0))
+        for d in row["differences"]:
+            if d["pull"] is not None:
+                pull = base["value"] + d["pull"]["value"]
+                spread = d["pull"]["expanded_uncertainty"] or 0.0
+                curves.setdefault(d["run"], []).append((v, pull, spread))
+    return curves
 
 
 def comparison_pdf(told: dict[str, Any]) -> bytes:
@@ -182,14 +244,25 @@ def comparison_pdf(told: dict[str, Any]) -> bytes:
     )
     heads = ("km/h", "first run, pull", "run", "pull less first", "power less first", "told")
     blocks: list[Block] = [Heading("By speed band")]
+    if rows:
+        chart = comparison_chart(_curves(told))
+        caption = "Equivalent drawbar pull, ± 95 % of the difference from the first run."
+        blocks.append(Chart("comparison", chart, caption))
     blocks.append(TextTable(heads, rows, "± 95 %.") if rows else Text("No band is shared."))
     sections = tuple(
-        (row["section"], d["run"], _pm(d["pull"]), _pm(d["equivalent_pull"]), _pm(d["speed"]))
+        (
+            row["section"],
+            d["run"],
+            _pm(d["pull"]),
+            _pm(d["equivalent_pull"]),
+            _pm(d["speed"]),
+            _word(d),
+        )
         for row in told["sections"]
         for d in row["differences"]
     )
     blocks.append(Heading("By section between mileposts"))
-    heads_s = ("section", "run", "pull", "equivalent pull", "speed")
+    heads_s = ("section", "run", "pull", "equivalent pull", "speed", "told")
     blocks.append(
         TextTable(heads_s, sections, "Less the first run, ± 95 %.")
         if sections

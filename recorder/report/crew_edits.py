@@ -80,7 +80,10 @@ def kept_edits(run: RunFile, name: str) -> tuple[Edit, ...]:
     try:
         return tuple(_edit(row, name) for row in kept.data)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
-        msg = f"{run.companion.path}: stretch edits kept there do not read ({error}); give --edits"
+        msg = (
+            f"{run.companion.path}: stretch edits kept there do not read ({error!r}); give others"
+            " with --edits"
+        )
         raise ValueError(msg) from error
 
 
@@ -111,12 +114,13 @@ def keep_edits(sources: Sequence[Source], edits: Sequence[Edit], *, by: str) -> 
         The companion cannot be written.
     """
     for source in sources:
-        own = [e for e in edits if e.run == source.name]
-        if tuple(own) == source.edits:
-            continue
         rows = [
             {"action": e.action, "start_s": e.t_start_s, "end_s": e.t_end_s, "reason": e.reason}
-            for e in own
+            for e in edits
+            if e.run == source.name
         ]
         companion = Companion(companion_path(source.path), source.run_id)
+        kept = companion.result(EDITS)
+        if rows == ([] if kept is None else kept.data):
+            continue
         companion.set_result(EDITS, rows, by=by, version=software())

@@ -18,6 +18,7 @@ __all__ = [
     "TextTable",
     "plain",
     "pm",
+    "pm_of",
 ]
 
 
@@ -93,16 +94,21 @@ def pm(value: Measured | None, *, unit: bool = False) -> str:
     """``123.4 ± 1.2``: expanded uncertainty to two figures, the value to the same place."""
     if value is None or math.isnan(value.value):
         return "—"
-    spread = value.expanded
-    tail = f" {value.unit}" if unit else ""
-    if not value.parts or spread == 0.0:
-        return plain(value.value) + tail
+    spread = value.expanded if value.parts else 0.0
+    return pm_of(value.value, spread, value.unit if unit else "")
+
+
+def pm_of(value: float, spread: float, unit: str = "") -> str:
+    """The same of a value and its expanded uncertainty (0: exact; infinite: unknown)."""
+    tail = f" {unit}" if unit else ""
+    if spread == 0.0:
+        return plain(value) + tail
     if not spread < float("inf"):
-        return f"{plain(value.value)} ± unknown{tail}"
+        return f"{plain(value)} ± unknown{tail}"
     places = max(0, 1 - _exponent(spread))
     if spread >= 1e7 or places > 9:
-        return f"{plain(value.value)} ± {plain(spread, 2)}{tail}"
-    return f"{value.value:.{places}f} ± {spread:.{places}f}{tail}".replace("-", "−")
+        return f"{plain(value)} ± {plain(spread, 2)}{tail}"
+    return f"{value:.{places}f} ± {spread:.{places}f}{tail}".replace("-", "−")
 
 
 def _exponent(size: float) -> int:

@@ -109,6 +109,8 @@ def write_tables(answer: Answer, folder: Path, *, grid: str = "1s") -> list[Path
         place = folder / "run_table" / f"run={quote(run.loaded.name, safe='')}"
         place.mkdir(parents=True, exist_ok=True)
         pq.write_table(_with_units(content.drop_columns(["run"])), place / "part.parquet")
+    # What the writers held back is wanted by the pages.
+    pa.default_memory_pool().release_unused()
     return made
 
 

@@ -76,7 +76,7 @@ class Source:
     path: Path
     placement: dict[str, Any] | None
     """Figures of the placing on the route; ``None`` when the run was not placed."""
-    edits: tuple[Edit, ...]
+    edits: tuple[Edit, ...] = ()
     """Stretch edits kept in the companion."""
     units: str = "metric"
     """Of the car sheet."""
@@ -103,6 +103,7 @@ def write_report(
         trip=trip,
         route=chosen.route,
         switches=chosen.settings.switches,
+        kept=chosen.edits is None,
         progress=tell,
     )
     refuse_twice(sources)
@@ -136,9 +137,13 @@ def load_runs(
     trip: TripSheet | None = None,
     route: Path | None = None,
     switches: Switches | None = None,
+    kept: bool = True,
     progress: Progress | None = None,
 ) -> tuple[list[LoadedRun], list[Source]]:
-    """Open, place and load every run; runs of one file name are told apart by their folder."""
+    """Open, place and load every run; runs of one file name are told apart by their folder.
+
+    ``kept`` asks for the stretch edits kept beside the runs, too.
+    """
     loaded, sources = [], []
     for i, (path, name) in enumerate(zip(paths, distinct_names(paths), strict=True)):
         if progress is not None:
@@ -150,7 +155,9 @@ def load_runs(
                 run, trip=trip, route=line, place=place, name=name, switches=switches
             )
             loaded.append(_noted(one, note))
-            sources.append(_source(run, name, line, placement))
+            source = _source(run, name, line, placement)
+            edits = kept_edits(run, name) if kept else ()
+            sources.append(replace(source, edits=edits))
     return loaded, sources
 
 
@@ -198,7 +205,8 @@ def _placed(
     except (PlacingError, RouteError, FileNotFoundError) as error:
         if given is not None:
             raise
-        return None, None, None, f"not placed on a route: {' '.join(str(error).split())}"
+        why = str(error).replace(str(run.path), run.path.name)
+        return None, None, None, f"not placed on a route: {' '.join(why.split())}"
     place = Place(
         t_s=t_s,
         chainage_m=s_m,
@@ -256,7 +264,6 @@ def _source(
         trip_text=run.header.trip_sheet,
         path=run.path,
         placement=placed,
-        edits=kept_edits(run, name),
         units=run.car.units if run.car is not None else "metric",
     )
 

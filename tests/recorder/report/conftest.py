@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from recorder.marks.mark import Mark
 from recorder.run_file.table_import import ImportedTable, import_table
 
 TRIP = """
@@ -45,6 +47,46 @@ pull_kN = 60.0
 
 Make = Callable[..., Path]
 
+PLACED = (
+    TRIP
+    + """
+[route]
+file = "line.csv"
+direction = "increasing"
+start_chainage_m = 0.0
+"""
+)
+POST_M = 1000.0
+FIRST_POST = 40
+
+
+def key(kind: str, t_s: float, value: str = "") -> Mark:
+    """A mark as keyed."""
+    return Mark(mark_id=uuid.uuid4().hex, kind=kind, t_s=t_s, value=value, by="observer")
+
+
+def line(folder: Path, *, last_m: float = 60_000.0) -> None:
+    """A level, straight line with posts a kilometre apart and three stations."""
+    rows = ["chainage_m,end_chainage_m,kind,value", f"-500,{last_m + 500:.0f},grade,0"]
+    rows += [
+        f"{s},,station,{name}" for s, name in ((500, "Ash"), (6500, "Birch"), (15500, "Elm"))
+    ]
+    rows += [
+        f"{POST_M * i:.0f},,milepost,{FIRST_POST + i}" for i in range(1, int(last_m / POST_M))
+    ]
+    (folder / "line.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+
+
+def posts_keyed(speed: np.ndarray, *, wheel: float = 1.0) -> tuple[Mark, ...]:
+    """Mileposts keyed half a second late; ``wheel`` is what it shows of a true metre."""
+    at_m = np.cumsum(speed / wheel)
+    numbers = np.arange(1, int(at_m[-1] / POST_M) + 1)
+    times = np.interp(numbers * POST_M, at_m, np.arange(len(speed)) + 1.0) + 0.5
+    return tuple(
+        key("milepost", float(t), str(FIRST_POST + int(n)))
+        for n, t in zip(numbers, times, strict=True)
+    )
+
 
 @pytest.fixture
 def make(tmp_path: Path) -> Make:
@@ -60,6 +102,7 @@ def make(tmp_path: Path) -> Make:
         pull: np.ndarray | None = None,
         grade: bool = True,
         drop: tuple[str, ...] = (),
+        marks: tuple[Mark, ...] = (),
     ) -> Path:
         t = np.arange(seconds, dtype=np.float64)
         rng = np.random.default_rng(1)
@@ -67,11 +110,14 @@ def make(tmp_path: Path) -> Make:
         spec = np.interp(v * 3.6, [10, 90], [150, 60])
         f = spec * factor + rng.normal(0, 0.5, seconds) if pull is None else pull
         columns = {"pull": f, "speed": v, "grade": np.zeros(seconds)}
+        if "[route]" in trip:
+            columns["distance"] = np.cumsum(v)
         if not grade:
             del columns["grade"]
         for gone in drop:
             del columns[gone]
         path = tmp_path / f"{name}.h5"
+        path.parent.mkdir(exist_ok=True)
         stated = {"pull": (None, 0.003)} if "pull" in columns else {}
         import_table(
             ImportedTable(time_s=t, columns=columns, warnings=()),
@@ -79,6 +125,7 @@ def make(tmp_path: Path) -> Make:
             software="test 1",
             trip_sheet=trip,
             uncertainties=stated,
+            marks=list(marks),
         )
         return path
 
