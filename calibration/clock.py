@@ -99,6 +99,8 @@ class LiveTickClock:
             missing_s *= -np.expm1(-nominal_s / LEAN_S)
         # Never faster than twice nor slower than half: order of samples is kept.
         t_s = self._t_s + nominal_s + min(max(missing_s, -0.5 * nominal_s), nominal_s)
+        # No sample is received before it is taken; then nearly standing is better.
+        t_s = min(t_s, max(received_s, self._t_s + 0.05 * nominal_s))
         line = ClockLine(self._tick, self._t_s, (t_s - self._t_s) / step)
         self._tick, self._t_s = tick, t_s
         return line

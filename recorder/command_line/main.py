@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import os
 import sys
 import traceback
 from typing import Final
@@ -69,6 +70,10 @@ def main(argv: list[str] | None = None) -> int:
     except KeyboardInterrupt:
         print(f"testcar {args.verb}: interrupted", file=sys.stderr)
         return 2
+    except BrokenPipeError:
+        # Who reads our output has enough (``| head``): nothing is wrong, and nothing more is said.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
     except USER_ERRORS as error:
         if args.debug:
             traceback.print_exc()
