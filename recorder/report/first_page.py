@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 from recorder.analysis.answer import Answer as Worked
 from recorder.analysis.answer import RunAnswer
 from recorder.analysis.measured import Measured
-from recorder.analysis.performance import Specification
+from recorder.analysis.performance import Specification, untested
 from recorder.report.charts import performance_chart
 from recorder.report.document import Answer, Block, Chart, Heading, Text, TextTable, plain, pm
 from recorder.report.shown_units import ShownUnits
@@ -31,6 +31,8 @@ def first_page(answer: Worked, sources: Sequence[Source], units: ShownUnits) -> 
     detail = reasons[:1].upper() + reasons[1:] + ("." if reasons else "")
     if whole.margin is not None:
         detail += f" Mean margin over the specification {pm(whole.margin, unit=True)}."
+    if any(run.ledger.closes is False for run in answer.runs):
+        detail += " The energy ledger does not close: read what limits confidence first."
     results = [r for run in answer.runs for r in run.results]
     chart = performance_chart(answer.bands, results, specification_in(answer), units)
     doubts = _doubts(answer, sources)
@@ -39,7 +41,7 @@ def first_page(answer: Worked, sources: Sequence[Source], units: ShownUnits) -> 
     if more > 0:
         shown.append(Text(f"• and {more} more, under Cautions and notes", "small"))
     return [
-        Answer(_verdict_words(whole.verdict), detail),
+        Answer(_verdict_words(answer), detail),
         Chart(
             "performance",
             chart,
@@ -60,12 +62,14 @@ def specification_in(answer: Worked) -> Specification | None:
     return next((r.loaded.specification for r in answer.runs if r.loaded.specification), None)
 
 
-def _verdict_words(verdict: str) -> str:
+def _verdict_words(answer: Worked) -> str:
+    spec = specification_in(answer)
+    partly = spec is not None and bool(untested(answer.bands, spec))
     return {
-        "meets": "Meets its specification",
+        "meets": "Meets its specification" + " at the speeds tested" * partly,
         "does not meet": "Does not meet its specification",
         "no specification": "No specification to compare with",
-    }.get(verdict, "Cannot be told with this uncertainty")
+    }.get(answer.overall.verdict, "Cannot be told with this uncertainty")
 
 
 def _starting(answer: Worked, units: ShownUnits) -> str:

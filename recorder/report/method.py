@@ -6,6 +6,11 @@ METHOD = (
     "Pull is the mean of the load cell's samples over each bin of the time grid; a bin that a gap"
     " touches is empty and nothing is bridged. Drawbar power is pull times speed; work at the"
     " drawbar is pull over distance, draft and buff apart.",
+    "The zero follows straight lines from one zero taken to the next (zero drift). Where the run is"
+    " placed on its route, the surveyed line knows the wheel: its scale replaces the certificate's"
+    " when it is surer or contradicts it (wheel). Both are columns or factors that can be switched"
+    " off. Wind along the track, from weather marks and the course of the fixes, is a column of the"
+    " run table to explain by; nothing is corrected by it.",
     "Equivalent drawbar pull is what the locomotive would show on level, straight track at"
     " constant speed: the reading plus m·g·i (grade), m·g·k/R with k = 698.55 N·m/kN (curve; 0.8 lb"
     " per short ton per degree, AREA) and m(1 + γ)a (acceleration with rotary allowance) of the"
@@ -21,5 +26,11 @@ METHOD = (
     " uncertainty. Overall, every band must meet; to fail, one band or their mean must fail at 5 %"
     " divided by the number of tests (Bonferroni).",
     "Resistance A + B·V + C·V² per tonne is a weighted Huber regression over even pieces of free"
-    " running; coefficients that come out negative are set to zero, and that is said.",
+    " running; coefficients that come out negative are set to zero, and that is said."
+    " The published formulas beside it: Davis (1926), R = 1.3 + 29/w + 0.045 V + 0.0005 A V²/(w n)"
+    " lb per short ton with A = 88 sq ft; modified Davis, R = 0.6 + 20/w + 0.01 V + 0.07 V²/(w n).",
+    "Energy ledger: work at the drawbar = change of potential and kinetic energy + curve work +"
+    " rolling work + closure, over the bins with data and without brake. Tonnage rating:"
+    " W = w·P/(r + g·i + c), the pull left on the grade over rolling, grade and curve resistance,"
+    " with the weather factor w (US Army Subcourse TR0603). Stops: mean retardation v²/2s.",
 )

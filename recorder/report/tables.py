@@ -23,6 +23,7 @@ from recorder.analysis.run_table import (
     sections_between_marks,
     table,
 )
+from recorder.analysis.table_uncertainty import with_uncertainty
 from recorder.marks.kinds import KINDS
 from recorder.report.results import figures, ledger_figures
 
@@ -115,7 +116,13 @@ def write_tables(answer: Answer, folder: Path, *, grid: str = "1s") -> list[Path
 
 
 def _run_table(run: RunAnswer, grid: str) -> pa.Table:
-    columns = table(run.loaded.series, run.corrected, grid_sections(run, grid))
+    loaded = run.loaded
+    columns = with_uncertainty(
+        table(loaded.series, run.corrected, grid_sections(run, grid)),
+        loaded.series,
+        loaded.evidence,
+        loaded.train,
+    )
     n = len(columns["section"])
     named: dict[str, Any] = {"run": pa.array([run.loaded.name] * n, pa.string())}
     for name, values in columns.items():

@@ -7,6 +7,8 @@ import uuid
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pytest
@@ -16,20 +18,28 @@ from hypothesis import strategies as st
 from calibration.certificate import dump_certificate
 from calibration.force import ForceCertificate
 from recorder.analysis.answer import Settings, answer
-from recorder.analysis.corrections import Switches
+from recorder.analysis.corrections import Switches, correct
+from recorder.analysis.evidence import equivalent_pull
 from recorder.analysis.instruments import evidence_of, with_wheel
 from recorder.analysis.loading import load_run
 from recorder.analysis.measured import Measured
 from recorder.analysis.performance import Band, Specification, untested
+from recorder.analysis.route_sections import sections_on_route
+from recorder.analysis.run_table import per_time, table
 from recorder.analysis.steady import Edit
+from recorder.analysis.table_uncertainty import with_uncertainty
 from recorder.analysis.wind import course_deg, parse_wind, wind_along_m_s
 from recorder.marks.mark import Mark
 from recorder.run_file.calibrate import zero_event
 from recorder.run_file.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run_file.make import DeviceData, write_run
 from recorder.run_file.reader import open_run
+from recorder.track.route import parse_route
 
 from .conftest import Outing
+
+if TYPE_CHECKING:
+    from recorder.analysis.loading import LoadedRun
 
 CELL = ForceCertificate.from_coefficients([0.0, 1e-3], capacity_kN=500.0)
 
@@ -273,3 +283,50 @@ def test_wind_along_the_track_is_head_wind_positive() -> None:
     assert np.isnan(wind_along_m_s(t, None, marks)).all()
     east = course_deg(np.full(200, 50.0), t * 1e-3, 5)
     assert east[50] == pytest.approx(90.0, abs=1e-6)
+
+
+def test_every_row_of_the_run_table_says_how_sure_it_is(outing: Outing) -> None:
+    """Uncertainty of a row against the general road, which keeps causes by name."""
+    corrected = correct(outing.series, outing.train)
+    sections = per_time(outing.series, 60.0)
+    plain = table(outing.series, corrected, sections)
+    columns = with_uncertainty(plain, outing.series, outing.evidence, outing.train)
+    names = list(columns)
+    assert names[names.index("pull_kN") + 1] == "pull_U_kN"
+    for i in (3, 20):
+        section = sections[i]
+        span = (section.start, section.stop)
+        full = equivalent_pull(
+            outing.series, corrected, *span, outing.train, outing.evidence, "row"
+        )
+        without = {c: p for c, p in full.parts.items() if not c.startswith("random")}
+        wanted = Measured(full.value, "kN", without).expanded
+        assert columns["equivalent_pull_U_kN"][i] == pytest.approx(wanted, rel=1e-3)
+        force = float(columns["pull_kN"][i])
+        instrument = 1.959964 * math.hypot(outing.evidence.pull_u_kN(force), 0.15)
+        assert columns["pull_U_kN"][i] == pytest.approx(instrument, rel=1e-2)
+    holed = replace(outing.series, pull_kN=np.full(len(outing.series), np.nan))
+    bare = replace(outing.train, trailing_mass_t=None)
+    gone = with_uncertainty(
+        table(holed, correct(holed, bare), sections), holed, outing.evidence, bare
+    )
+    assert np.isnan(np.asarray(gone["pull_U_kN"], float)).all()
+    assert np.isnan(np.asarray(gone["trailing_resistance_U_kN"], float)).all()
+    assert np.isfinite(np.asarray(gone["speed_U_m_s"], float)).all()
+
+
+def test_sections_follow_the_order_of_travel() -> None:
+    """Up the line and back again: each post is passed twice."""
+    route = parse_route(
+        "chainage_m,end_chainage_m,kind,value\n0,1000,grade,0\n"
+        "100,,milepost,1\n200,,milepost,2\n300,,milepost,3\n",
+        source="line",
+    )
+    there = np.concatenate((np.arange(50.0, 260.0, 5.0), np.arange(260.0, 150.0, -5.0)))
+    there[5] = np.nan
+    run = SimpleNamespace(route=route, series=SimpleNamespace(chainage_m=there))
+    found = sections_on_route(cast("LoadedRun", run), "milepost")
+    assert [s.name for s in found] == ["1 to 2", "2 to 2"]
+    assert [(s.start, s.stop) for s in found] == [(10, 30), (30, 55)]
+    nowhere = SimpleNamespace(route=None, series=SimpleNamespace(chainage_m=there))
+    assert sections_on_route(cast("LoadedRun", nowhere), "milepost") == []

@@ -86,6 +86,14 @@ def test_a_poor_run_does_not_meet(make: Make, tmp_path: Path) -> None:
         ("no mass", {"trip": '[trip]\nname = "x"\n'}),
         ("dead half-way", {"pull": np.where(np.arange(1800) < 900, 100.0, np.nan)}),
         ("one sample", {"seconds": 1}),
+        (
+            "pull and wheel never together",
+            {
+                "pull": np.where(np.arange(1800) < 900, 100.0, np.nan),
+                "speed": np.where(np.arange(1800) < 900, np.nan, 10.0),
+            },
+        ),
+        ("nothing but numbers that are none", {"pull": np.full(600, np.nan), "seconds": 600}),
     ],
 )
 def test_runs_that_cannot_say_all(
@@ -101,6 +109,17 @@ def test_runs_that_cannot_say_all(
         assert (out / file).stat().st_size > 1000
     write_summary(tmp_path / "run.h5", tmp_path / "summary.pdf")
     assert len(pypdf.PdfReader(tmp_path / "summary.pdf").pages) == 1
+
+
+@pytest.mark.slow
+def test_a_wheel_dead_half_way_answers_for_what_it_saw(make: Make, tmp_path: Path) -> None:
+    told = report(tmp_path / "out", make(speed=np.where(np.arange(1800) < 900, 10.0, np.nan)))
+    assert verdict(told) == "meets"
+    assert any("not tested: 10-30, 40-90" in r for r in told["overall"]["reasons"])  # type: ignore[index]
+    assert told["runs"][0]["seconds_missing"] == pytest.approx(899.0, abs=2.0)  # type: ignore[index]
+    assert "Meets its specification at the speeds tested" in pdf_text(
+        tmp_path / "out" / "report.pdf"
+    )
 
 
 @pytest.mark.slow
