@@ -182,7 +182,11 @@ class BenchStore:
 
 
 def _connect(path: Path) -> sqlite3.Connection:
-    connection = sqlite3.connect(path, isolation_level=None, timeout=0.5)
+    try:
+        connection = sqlite3.connect(path, isolation_level=None, timeout=0.5)
+    except sqlite3.Error as error:
+        msg = f"{path}: cannot be opened ({error})"
+        raise BenchError(msg) from error
     try:
         # One process at a time: no second press operator writes into this session.
         connection.execute("PRAGMA locking_mode = EXCLUSIVE")

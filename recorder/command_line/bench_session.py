@@ -22,7 +22,7 @@ from calibration.force import ForceCertificate
 from calibration.issue import CAUTIONS
 from calibration.settings import BenchSettings
 from calibration.stability import StabilityLimits
-from drivers.errors import LinkLostError
+from drivers.errors import DriverError, LinkLostError
 from recorder.command_line.bench_work import print_results, write_results
 from recorder.command_line.errors import UsageError
 
@@ -125,7 +125,6 @@ def _at_prompt(args: argparse.Namespace, session: BenchSession) -> bool:
 
 def _on_page(args: argparse.Namespace, session: BenchSession) -> bool:
     """The same session in a window; True when the person asked for the certificate."""
-    from drivers.registry import open_driver
     from recorder.window.bench_page import run_bench_page
     from recorder.window.preflight import check_screen
 
@@ -135,7 +134,7 @@ def _on_page(args: argparse.Namespace, session: BenchSession) -> bool:
     check_screen()
     driver = None
     if args.port is not None:
-        driver = open_driver(args.driver, device_id="bench cell", port=args.port, options={})
+        driver = _driver(args)
     return run_bench_page(
         session,
         driver=driver,
@@ -202,14 +201,25 @@ def _with_reference(settings: BenchSettings, reference: ForceCertificate) -> Ben
     )
 
 
+def _driver(args: argparse.Namespace) -> DeviceDriver:
+    from drivers.registry import open_driver
+
+    # Only as many channels as are used, so that a front end with fewer serves as well.
+    used = [args.channel, *([args.reference_channel] if args.reference_channel else [])]
+    numbers = [int(name[2:]) for name in used if name.startswith("ch") and name[2:].isdecimal()]
+    options = {"channels": max(numbers) + 1} if len(numbers) == len(used) else {}
+    try:
+        return open_driver(args.driver, device_id="bench cell", port=args.port, options=options)
+    except DriverError as error:
+        raise UsageError(str(error)) from error
+
+
 @contextmanager
 def _feeder(args: argparse.Namespace, session: BenchSession) -> Iterator[Feeder | None]:
     if args.port is None:
         yield None
         return
-    from drivers.registry import open_driver
-
-    driver = open_driver(args.driver, device_id="bench cell", port=args.port, options={})
+    driver = _driver(args)
     feeder = Feeder(driver, session, args.channel, args.reference_channel)
     try:
         yield feeder

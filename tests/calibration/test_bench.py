@@ -14,6 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from calibration import bench_store
 from calibration.bench import BenchSession
 from calibration.bench_plan import PlanStep, make_plan
 from calibration.bench_store import BenchError, BenchStore, TakenReading
@@ -309,6 +310,7 @@ def test_a_session_goes_on_where_it_stopped(bench: Bench) -> None:
 
 _CHILD = """
 import os, sys
+from calibration import bench_store
 from calibration.bench import BenchSession
 session = BenchSession.open(sys.argv[1])
 for value in (4001000.0, 4001010.0):
@@ -418,3 +420,10 @@ def test_damaged_steps_are_refused() -> None:
     ):
         with pytest.raises(ValueError, match="step of the plan"):
             PlanStep.from_document(wrong)
+
+
+def test_a_place_that_cannot_hold_a_session_is_refused(tmp_path: Path) -> None:
+    folder = tmp_path / "folder.bench"
+    folder.mkdir()
+    with pytest.raises(BenchError, match="cannot be opened"):
+        BenchStore(folder, bench_store._connect(folder))

@@ -1,7 +1,11 @@
 from __future__ import annotations
 
+import contextlib
 import json
+import socket
+import struct
 import threading
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -335,6 +339,53 @@ def test_a_guided_session_on_a_driver_with_a_reference_cell(
         assert session.settings.reference_U_pct == pytest.approx(0.02, rel=1e-3)
         part = session.evaluate().senses[0]
         assert part.working.coefficients[1] == pytest.approx(1 / 8000, rel=1e-6)
+
+
+def frame(sequence: int, counts: int) -> bytes:
+    """One load-cell frame of a single channel, from the protocol's table."""
+    body = struct.pack("<BBHIIII", 1, 1, 20, sequence, sequence * 20_000, 1000, 1_000_000)
+    body += counts.to_bytes(3, "little", signed=True) * 20
+    return b"\xa7\x5c" + body + struct.pack("<I", zlib.crc32(body))
+
+
+def test_a_reading_on_a_real_port_with_the_real_driver(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    stop = threading.Event()
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port = server.getsockname()[1]
+
+        def serve() -> None:
+            connection, _ = server.accept()
+            with connection, contextlib.suppress(OSError):
+                sequence = 0
+                while not stop.wait(0.001):
+                    connection.sendall(frame(sequence, 4_001_000))
+                    sequence += 1
+
+        thread = threading.Thread(target=serve)
+        thread.start()
+        script = tmp_path / "answers.txt"
+        script.write_text("500.2\nquit\n")
+        words = ["bench", "run", str(tmp_path / "c.bench"), "--capacity-kN", "500", "--script",
+                 str(script), "--port", f"tcp://127.0.0.1:{port}", "--seconds", "0.5",
+                 "--window-s", "0.2", "--settle-seconds", "5"]  # fmt: skip
+        code = main(words)
+        stop.set()
+        thread.join(10.0)
+    assert code == 0, capsys.readouterr().err
+    assert "4001000.0 counts, sd 0.0" in capsys.readouterr().out
+
+
+def test_a_port_that_is_not_there_is_one_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["bench", "run", str(tmp_path / "c.bench"), "--capacity-kN", "500",
+             "--port", str(tmp_path / "ttyNONE")]  # fmt: skip
+    assert main(words) == 2
+    err = capsys.readouterr().err
+    assert err.startswith("testcar bench: bench cell: ")
+    assert "internal error" not in err
 
 
 def short_plan(**words: object) -> object:
