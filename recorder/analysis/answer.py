@@ -177,7 +177,7 @@ def _check_edits(runs: Sequence[LoadedRun], edits: Sequence[Edit]) -> None:
         if edit.run not in ({"", *names} if len(names) == 1 else names):
             msg = (
                 f"stretch edit at {edit.t_start_s:.1f} s: run {edit.run!r} is not one of"
-                f" {', '.join(names)}"
+                f" {', '.join(names)}; say which in the column run"
             )
             raise ValueError(msg)
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
 import platform
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from recorder.analysis.answer import Answer as Worked
 from recorder.report.document import Block, Heading, Text, TextTable, plain
+from recorder.report.summary import seconds
 
 if TYPE_CHECKING:
     from recorder.report.writing import Source
@@ -56,7 +56,7 @@ def evidence(answer: Worked, sources: Sequence[Source]) -> list[Block]:
                 f"{source.name}: zero ± {plain(e.zero_u_kN, 2)} kN, distance and speed"
                 f" ± {100 * e.wheel_rel_u:.3f} % (standard){_scaled(e.wheel_scale)}; UTC by"
                 f" {source.utc_source}, standard uncertainty at most"
-                f" {_seconds(source.utc_u_s)}."
+                f" {seconds(source.utc_u_s)}."
             )
         )
         blocks.append(Text(_placing(source)))
@@ -79,10 +79,6 @@ def _placing(source: Source) -> str:
         f" fixes; wheel {p['wheel_scale']:.5f} ± {2 * p['wheel_scale_u']:.5f} of its"
         f" certificate."
     )
-
-
-def _seconds(u_s: float) -> str:
-    return f"{plain(u_s, 2)} s" if math.isfinite(u_s) else "not known"
 
 
 def reproduce(sources: Sequence[Source]) -> list[Block]:

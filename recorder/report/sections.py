@@ -134,6 +134,7 @@ def _resistance(answer: Worked, units: ShownUnits) -> list[Block]:
     said = f" {'; '.join(fit.constraints)}." if fit.constraints else ""
     k = units.factor("m/s") / 3.6
     low, high = (v * k for v in fit.speed_km_h)
+    scatter = fit.residual_sd_N_per_t * units.factor("N/t")
     return [
         *blocks,
         Chart(
@@ -145,7 +146,7 @@ def _resistance(answer: Worked, units: ShownUnits) -> list[Block]:
         _beside_formulas(fit, train, units),
         Text(
             f"{fit.observations} pieces between {low:.0f} and {high:.0f} {units.label('m/s')};"
-            f" residual {plain(fit.residual_sd_N_per_t * units.factor('N/t'))}"
+            f" standard deviation of the residuals, outliers included, {plain(scatter)}"
             f" {units.label('N/t')}.{said}"
         ),
     ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -20,14 +20,15 @@ if TYPE_CHECKING:
 
     from recorder.run_file.reader import Channel, RunFile
 
-__all__ = ["CAUTION", "write_summary"]
+__all__ = ["CAUTION", "seconds", "write_summary"]
 
 CAUTION = (
     "This record is no safety system and no authority to move a train. Signals, local rules and"
     " licensed practice come first."
 )
 _COLUMNS = 1200
-_MOST_MARKS = 10
+_MOST_MARKS = 8
+_MOST_CHANNELS = 16
 _SCALES = {"pull": ("kN", 1.0), "speed": ("km/h", 3.6), "distance": ("km", 1e-3)}
 
 
@@ -51,22 +52,33 @@ def _document(run: RunFile) -> Document:
     blocks: list[Block] = [
         Text(_sentence(run)),
         TextTable(
-            ("device", "driver", "records", "gaps"),
+            ("device", "driver", "records", "a second", "gaps", "known lost"),
             tuple(
-                (d.name, d.header.driver, f"{d.n}", f"{len(run.gaps(d.name))}")
-                for d in run.devices.values()
+                (
+                    name,
+                    str(d["driver"]),
+                    str(d["records"]),
+                    "—" if d["rate_hz"] is None else plain(d["rate_hz"], 4),
+                    str(d["gaps"]),
+                    str(d["lost_records"]),
+                )
+                for name, d in told["devices"].items()
             ),
         ),
     ]
     chart = _chart(run)
     if chart is not None:
         blocks.append(chart)
+    hidden = len(run.channels) - _MOST_CHANNELS
     blocks += [
         TextTable(
             ("channel", "unit", "samples", "least", "greatest", "certificate"),
-            tuple(_row(run, c) for c in run.channels.values()),
+            tuple(_row(run, c) for c in list(run.channels.values())[:_MOST_CHANNELS]),
+            f"And {hidden} channels more." if hidden > 0 else "",
         ),
+        _certificates(told),
         _marks(run),
+        Text(told["digest"] or "not sealed: no digest", "code"),
         Text(CAUTION, "caution"),
     ]
     return Document(
@@ -85,8 +97,31 @@ def _sentence(run: RunFile) -> str:
     holes = "no gap" if not gaps else f"{len(gaps)} gaps, {lost} records known to be lost"
     return (
         f"{run.duration_s:.1f} s recorded; {holes}; {len(run.marks())} marks; the file is {state}."
-        f" UTC by {run.utc.source}, standard uncertainty {plain(u, 2)} s."
+        f" UTC by {run.utc.source}, standard uncertainty {seconds(u)}."
     )
+
+
+def _certificates(told: dict[str, Any]) -> Block:
+    rows = tuple(
+        (
+            name,
+            c["certificate_id"],
+            c["issued"],
+            c["expires"] or "none",
+            "EXPIRED" if c["expired"] else "in date",
+        )
+        for name, c in told["certificates"].items()
+    )
+    if not rows:
+        return Text("No certificate is in the run: values count as they are.")
+    return TextTable(("certificate", "number", "issued", "last day", "on the day"), rows)
+
+
+def seconds(u_s: float) -> str:
+    """A short time as people read it; ``not known`` when it is not finite."""
+    if not math.isfinite(u_s):
+        return "not known"
+    return f"{plain(u_s, 2)} s" if u_s >= 0.01 else f"{plain(u_s * 1e3, 2)} ms"
 
 
 def _row(run: RunFile, channel: Channel) -> tuple[str, ...]:
@@ -135,7 +170,8 @@ def _marks(run: RunFile) -> Block:
     marks = run.marks()
     if not marks:
         return Text("No marks were keyed.")
-    shown = marks[:_MOST_MARKS]
+    # One page: many channels leave room for fewer marks.
+    shown = marks[: max(_MOST_MARKS - max(len(run.channels) - 8, 0), 1)]
     more = len(marks) - len(shown)
     return TextTable(
         ("run time, s", "mark", "value", "note"),

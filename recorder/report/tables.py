@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -99,6 +99,7 @@ def write_tables(answer: Answer, folder: Path, *, grid: str = "1s") -> list[Path
             ]
         ),
     }
+    _forget(folder, held)
     for name, content in held.items():
         if content.num_columns == 0:
             continue
@@ -113,6 +114,17 @@ def write_tables(answer: Answer, folder: Path, *, grid: str = "1s") -> list[Path
     # What the writers held back is wanted by the pages.
     pa.default_memory_pool().release_unused()
     return made
+
+
+def _forget(folder: Path, names: Iterable[str]) -> None:
+    """Take away the tables of an earlier report: a run left out now must not be queried."""
+    for name in names:
+        for ending in ("parquet", "csv"):
+            (folder / f"{name}.{ending}").unlink(missing_ok=True)
+    for part in (folder / "run_table").glob("run=*/part.parquet"):
+        part.unlink()
+        if not any(part.parent.iterdir()):
+            part.parent.rmdir()
 
 
 def _run_table(run: RunAnswer, grid: str) -> pa.Table:

@@ -98,6 +98,7 @@ def write_report(
         A run, sheet, route or setting that cannot be used; one line.
     """
     chosen, tell = options or Options(), progress or (lambda _part, _what: None)
+    out.mkdir(parents=True, exist_ok=True)
     loaded, sources = load_runs(
         paths,
         trip=trip,
@@ -113,7 +114,6 @@ def write_report(
     if chosen.edits is not None:
         keep_edits(sources, edits, by=chosen.by)
     told = results(answer, software=software(), sources=[s.told for s in sources])
-    out.mkdir(parents=True, exist_ok=True)
     (out / "results.json").write_text(
         json.dumps(told, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8"
     )

@@ -194,6 +194,9 @@ def test_runs_of_one_name_stay_apart(
     held = table.to_table(columns=["run", "pull_kN"]).to_pydict()
     assert set(held["run"]) == {"mon-run", "tue-run"}
     assert len(held["run"]) == 2 * 1799
+    report(tmp_path / "out", second)
+    table = ds.dataset(tmp_path / "out" / "tables" / "run_table", partitioning="hive")
+    assert set(table.to_table(columns=["run"]).to_pydict()["run"]) == {"run"}
     capsys.readouterr()
     assert main(["report", str(first), str(first), "--out", str(tmp_path / "x")]) == 2
     assert "same run" in capsys.readouterr().err

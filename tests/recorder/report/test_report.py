@@ -185,6 +185,8 @@ def test_bad_use_is_one_line(
         told = capsys.readouterr().err
         assert told.count("\n") == 1, told
         assert "internal" not in told
+    assert main(["report", str(run), "--out", str(edits)]) == 2
+    assert capsys.readouterr().err.count("\n") == 1
     assert main(["compare", str(run)]) == 2
     assert TRIP
 
