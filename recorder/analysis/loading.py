@@ -132,16 +132,6 @@ def load_run(
             series, evidence, place.scale, place.u_scale, name, notes, wanted=on.wheel
         )
     series, source = _with_line(series, run, edges, marks, route, place, sheet, notes)
-    if source == "unknown":
-        a = train.assumed
-        train = _with_assumed(train, grade_common=math.hypot(a.grade_common, UNKNOWN_GRADE))
-        notes.append(
-            "grade is not known (no placed route, grade column or grade marks): no grade"
-            f" correction is made and the slope is taken as 0 ± {UNKNOWN_GRADE * 100:.1f} %"
-        )
-    elif source == "marks":
-        train = _with_assumed(train, grade=math.hypot(train.assumed.grade, MARKED_GRADE))
-        notes.append("grade is as the crew marked it, ± 0.05 %")
     return LoadedRun(
         name=name,
         run_id=run.header.run_id,
@@ -152,7 +142,7 @@ def load_run(
             grade_source=source,
             course_deg=_course(run, edges, step),
         ),
-        train=train,
+        train=_grade_doubted(train, source, notes),
         evidence=evidence,
         specification=specification_of(sheet),
         trip=sheet,
@@ -163,6 +153,21 @@ def load_run(
         started_utc_ns=run.header.started_utc_ns,
         notes=tuple(notes),
     )
+
+
+def _grade_doubted(train: Train, source: str, notes: list[str]) -> Train:
+    """What is assumed of the grade, widened where no route gives it."""
+    told = train.assumed
+    if source == "unknown":
+        notes.append(
+            "grade is not known (no placed route, grade column or grade marks): no grade"
+            f" correction is made and the slope is taken as 0 ± {UNKNOWN_GRADE * 100:.1f} %"
+        )
+        return _with_assumed(train, grade_common=math.hypot(told.grade_common, UNKNOWN_GRADE))
+    if source == "marks":
+        notes.append("grade is as the crew marked it, ± 0.05 %")
+        return _with_assumed(train, grade=math.hypot(told.grade, MARKED_GRADE))
+    return train
 
 
 def _first(run: RunFile, quantity: str) -> Channel | None:

@@ -11,7 +11,7 @@ import numpy as np
 
 from recorder import software
 from recorder.analysis.answer import RunAnswer, Settings, answer
-from recorder.analysis.comparison import compare_bands
+from recorder.analysis.comparison import Row, compare_bands
 from recorder.analysis.evidence import equivalent_pull, mean_pull, mean_speed
 from recorder.analysis.measured import Measured
 from recorder.analysis.route_sections import sections_on_route
@@ -64,30 +64,31 @@ def compare_runs(
             for n, r in zip(names, worked.runs, strict=True)
         ],
         "reference": names[0],
-        "bands": [
-            {
-                "low_m_s": row.low_m_s,
-                "high_m_s": row.high_m_s,
-                "reference_pull": measured_dict(row.reference.pull),
-                "reference_power": measured_dict(row.reference.power),
-                "differences": [
-                    {
-                        "run": d.run,
-                        "pull": measured_dict(d.pull),
-                        "power": measured_dict(d.power),
-                        "per_cent": measured_dict(d.per_cent),
-                        "significant": d.significant,
-                    }
-                    for d in row.differences
-                ],
-            }
-            for row in rows
-        ],
+        "bands": [_band(row) for row in rows],
         "sections": _sections(worked.runs, notes),
         "notes": [*_notes(rows, worked.notes), *notes],
     }
     made: dict[str, Any] = plain_values(told)
     return made
+
+
+def _band(row: Row) -> dict[str, Any]:
+    return {
+        "low_m_s": row.low_m_s,
+        "high_m_s": row.high_m_s,
+        "reference_pull": measured_dict(row.reference.pull),
+        "reference_power": measured_dict(row.reference.power),
+        "differences": [
+            {
+                "run": d.run,
+                "pull": measured_dict(d.pull),
+                "power": measured_dict(d.power),
+                "per_cent": measured_dict(d.per_cent),
+                "significant": d.significant,
+            }
+            for d in row.differences
+        ],
+    }
 
 
 def _notes(rows: Sequence[object], notes: Sequence[str]) -> list[str]:
@@ -230,6 +231,18 @@ def _curves(told: dict[str, Any]) -> dict[str, list[tuple[float, float, float]]]
 
 def comparison_pdf(told: dict[str, Any]) -> bytes:
     """The comparison as a PDF of the same look as the report."""
+    blocks: list[Block] = [*_band_blocks(told), *_section_blocks(told)]
+    blocks += [Text(f"• {n}") for n in told["notes"]]
+    blocks.append(Text(CAUTION, "caution"))
+    names = ", ".join(r["name"] for r in told["runs"])
+    return to_pdf(
+        Document(
+            title="Comparison of runs", subtitle=names, blocks=blocks, footer=told["software"]
+        )
+    )
+
+
+def _band_blocks(told: dict[str, Any]) -> list[Block]:
     rows = tuple(
         (
             f"{row['low_m_s'] * 3.6:.0f}-{row['high_m_s'] * 3.6:.0f}",
@@ -242,14 +255,17 @@ def comparison_pdf(told: dict[str, Any]) -> bytes:
         for row in told["bands"]
         for d in row["differences"]
     )
-    heads = ("km/h", "first run, pull", "run", "pull less first", "power less first", "told")
     blocks: list[Block] = [Heading("By speed band")]
-    if rows:
-        chart = comparison_chart(_curves(told))
-        caption = "Equivalent drawbar pull, ± 95 % of the difference from the first run."
-        blocks.append(Chart("comparison", chart, caption))
-    blocks.append(TextTable(heads, rows, "± 95 %.") if rows else Text("No band is shared."))
-    sections = tuple(
+    if not rows:
+        return [*blocks, Text("No band is shared.")]
+    heads = ("km/h", "first run, pull", "run", "pull less first", "power less first", "told")
+    caption = "Equivalent drawbar pull, ± 95 % of the difference from the first run."
+    chart = Chart("comparison", comparison_chart(_curves(told)), caption)
+    return [*blocks, chart, TextTable(heads, rows, "± 95 %.")]
+
+
+def _section_blocks(told: dict[str, Any]) -> list[Block]:
+    rows = tuple(
         (
             row["section"],
             d["run"],
@@ -261,18 +277,8 @@ def comparison_pdf(told: dict[str, Any]) -> bytes:
         for row in told["sections"]
         for d in row["differences"]
     )
-    blocks.append(Heading("By section between mileposts"))
-    heads_s = ("section", "run", "pull", "equivalent pull", "speed", "told")
-    blocks.append(
-        TextTable(heads_s, sections, "Less the first run, ± 95 %.")
-        if sections
-        else Text("No section is shared.")
-    )
-    blocks += [Text(f"• {n}") for n in told["notes"]]
-    blocks.append(Text(CAUTION, "caution"))
-    names = ", ".join(r["name"] for r in told["runs"])
-    return to_pdf(
-        Document(
-            title="Comparison of runs", subtitle=names, blocks=blocks, footer=told["software"]
-        )
-    )
+    blocks: list[Block] = [Heading("By section between mileposts")]
+    if not rows:
+        return [*blocks, Text("No section is shared.")]
+    heads = ("section", "run", "pull", "equivalent pull", "speed", "told")
+    return [*blocks, TextTable(heads, rows, "Less the first run, ± 95 %.")]
