@@ -317,7 +317,9 @@ def _silence(
     speed[slow] = np.clip(speed[slow], -bound, bound)
     # Into a stand, and out of it: evenly, over half a pulse, as no one knows better.
     ramp = np.clip(1.0 - near[quiet] * np.abs(speed[quiet]) / pulse, 0.0, 1.0)
-    moving = (ramp > 0.0) & (near[quiet] < ROLL_S)
+    # A speed of a pulse over the silence is that of the silence itself: no rolling.
+    rolling = np.abs(speed[quiet]) * gap[quiet] > 1.5 * pulse
+    moving = rolling & (ramp > 0.0) & (near[quiet] < ROLL_S)
     speed[quiet] = np.where(moving, speed[quiet] * ramp, 0.0)
     u[quiet] = pulse / gap[quiet] / np.sqrt(3.0) + 0.5 * np.abs(speed[quiet])
 
