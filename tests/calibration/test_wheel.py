@@ -10,7 +10,9 @@ from hypothesis import strategies as st
 from calibration.certificate import CertificateError, dump_certificate, parse_certificate
 from calibration.wheel import (
     WheelCertificate,
+    combined_u_m,
     cone_part,
+    curve_part,
     from_measured_length,
     from_rolled_length,
     from_tape,
@@ -88,3 +90,60 @@ def test_what_no_wheel_can_be() -> None:
         from_tape([2.0, 2.2], u_tape_m=0.001)
     with pytest.raises(ValueError, match="above zero"):
         from_measured_length(MILE_M, [0.0], 60, u_length_m=0.1)
+
+
+def test_curves_on_a_wheel_that_turns_by_itself() -> None:
+    """Half the contact distance over the radius: 0.75 m in 500 m is ± 0.15 %, rectangular."""
+    part = curve_part(2.872672, 500.0)
+    assert part.u_m * math.sqrt(3) / 2.872672 == pytest.approx(0.0015)
+    assert curve_part(2.872672, 500.0, share=0.2).u_m == pytest.approx(0.2 * part.u_m)
+    with pytest.raises(ValueError, match="20 m or more"):
+        curve_part(2.872672, 0.0)
+
+
+def test_few_readings_know_their_scatter_badly() -> None:
+    """Of two readings 1 mm apart the mean is known to t(1, 95.45 %)/2 = 6.98 times 0.5 mm."""
+    _, parts = from_tape([2.8720, 2.8730], u_tape_m=0.0)
+    repeat = next(p for p in parts if p.cause == "repeatability")
+    assert repeat.u_m == pytest.approx(6.98 * 0.0005, rel=1e-3)
+    many = [2.8720, 2.8730] * 50
+    _, parts = from_tape(many, u_tape_m=0.0)
+    repeat = next(p for p in parts if p.cause == "repeatability")
+    assert repeat.u_m == pytest.approx(0.0005 / math.sqrt(99), rel=0.02)
+
+
+def test_scatter_of_passes_holds_the_counting_already() -> None:
+    """The larger of the two is taken, not both; the surveyed length is shared by all passes."""
+    rough = [33_600.0, 33_650.0, 33_610.0]
+    _, parts = from_measured_length(MILE_M, rough, 60, u_length_m=0.3, u_count=1.0)
+    assert [p.cause for p in parts] == ["measured length", "repeatability"]
+    _, parts = from_measured_length(MILE_M, [33_614.0] * 4, 60, u_length_m=0.3, u_count=2.0)
+    assert [p.cause for p in parts] == ["measured length", "counting"]
+    assert parts[1].u_m == pytest.approx(2.872 * 2.0 / 33_614 / 2.0, rel=1e-3)
+    assert combined_u_m(parts) == pytest.approx(math.hypot(*(p.u_m for p in parts)))
+
+
+@given(
+    st.fixed_dictionaries(
+        {},
+        optional={
+            key: st.none()
+            | st.booleans()
+            | st.floats()
+            | st.text(max_size=12)
+            | st.lists(st.none())
+            for key in wheel().to_document()
+        },
+    )
+)
+def test_damaged_documents_are_refused_in_one_line(damage: dict[str, object]) -> None:
+    """Any field of any type: a wheel, or ``CertificateError``; nothing else comes out."""
+    try:
+        found = WheelCertificate.from_document({**wheel().to_document(), **damage})
+    except CertificateError as refused:
+        lines = str(refused).count("\n")
+        if lines:
+            raise
+        return
+    assert 0.3 <= found.circumference_m <= 10.0
+    assert found.pulses_per_revolution >= 1
