@@ -375,6 +375,7 @@ class Recording:
             marks=len(self.marks),
             zeros=dict(self.checks.zeros),
             filer=self._care.state,
+            filed=self._care.filed,
             warnings=tuple(reversed(self.telling.warnings[-20:])),
             disk_free_bytes=self._watch.free_bytes,
             disk_hours_left=self._watch.hours_left,

@@ -32,6 +32,11 @@ class RunFileCare:
         self._filer = FilerProcess(journal_path, run_path)
         self._ended = False
 
+    @property
+    def filed(self) -> dict[str, int]:
+        """Records in the synced run file, by device; empty before the first report."""
+        return dict(self._filer.filed.get("records", {}))
+
     def look(self) -> None:
         """See whether the filer lives; start it again once."""
         if self.state == "dead" or not (problem := self._filer.problem):

@@ -49,6 +49,8 @@ class SessionStatus:
     """Channel → zero in counts, as last accepted."""
     filer: str = ""
     """``running``, ``restarted`` or ``dead``: the run file; the journal goes on regardless."""
+    filed: Mapping[str, int] = field(default_factory=dict)
+    """Device → records in the run file and synced to the disk, as the filer last told."""
     warnings: tuple[str, ...] = ()
     """For the crew, in words; the most pressing first."""
     disk_free_bytes: int = 0

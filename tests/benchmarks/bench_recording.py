@@ -30,10 +30,13 @@ import psutil
 from recorder.acquisition.launch import RecordingProcess, start_recording
 from recorder.run_file.reader import open_run
 from simulated_feeds.feed_process import FeedProcess
-from simulated_feeds.load_source import start_load
+from simulated_feeds.load_source import DEVICE, start_load
+from simulated_feeds.wire import load_cell_frames
 
 CHANNELS = 8
+RATE = 100_000
 CHUNK = 20_000
+SYNC_S = 2.0
 FRAME = 20
 """Samples a frame: what our load-cell front end sends unless told otherwise."""
 
@@ -71,17 +74,20 @@ def pinned(core: int) -> Iterator[None]:
 
 
 def throughput(folder: Path, seconds: float) -> None:
-    """Port to synced file on one core."""
-    rate, frame = 100_000, FRAME
-    world_s = seconds or 120.0
-    rows = int(world_s * rate)
+    """Port to synced file on one core; the feed on the other.
+
+    Time runs from the first bytes in hand until the last row is in the run file and synced.
+    """
+    frame = 20
+    world_s = seconds or 80.0
+    rows = int(world_s * RATE) // frame * frame
     with pinned(1):
         feed = start_load(
             folder / "feed",
             channels=CHANNELS,
-            sample_rate_hz=rate,
+            sample_rate_hz=RATE,
             samples_per_frame=frame,
-            seconds=world_s,
+            seconds=rows / RATE,
             speed=0.0,
         )
     with feed:
@@ -91,97 +97,129 @@ def throughput(folder: Path, seconds: float) -> None:
                 feed.sheets["trip"],
                 folder / "run.h5",
                 zero_seconds=0.0,
-                until_quiet_s=3.0,
+                seconds=300.0,
             )
-        began = time.monotonic()
-        took = _until_filed(recording, folder / "run.h5", rows, began)
+        ended_ns, cpu_s = _until_synced(recording, feed, rows)
         recording.wait(600.0)
     told = recording.outcome
     with open_run(folder / "run.h5") as run:
-        filed = sum(d.n for d in run.devices.values())
-    samples = filed * CHANNELS
-    print(f"port to file: {samples / took / 1e6:.2f} M samples/s ({filed} of {rows} rows)")
-    print(f"lost {told.lost_records if told else '?'} records, sealed {told and told.sealed}")
+        device = run.devices[DEVICE]
+        filed = device.n
+        first = device.blocks(0, 1)["received_s"][0]
+        began_ns = run.header.started_monotonic_ns + int(first * 1e9)
+    took = (ended_ns - began_ns) / 1e9
     with pinned(0):
-        bare = _bare(folder / "bare.h5", min(rows, 6_000_000))
+        bare, bare_cpu = _bare(folder / "run.h5", folder / "bare.h5", min(rows, 2_000_000))
         plain = _plain(folder / "plain.h5", frame)
-    print(f"bare h5py, same arrays and chunks, synced: {bare / 1e6:.2f} M samples/s")
+    ours = filed * CHANNELS / took
+    lost = told.lost_records if told else "?"
+    print(f"{CHANNELS} channels, frames of {frame} samples, {filed} of {rows} rows, lost {lost}")
+    print(f"port to synced file: {took:.1f} s, {ours / 1e6:.2f} M samples/s on one core")
+    print(f"  of processor time: {filed * CHANNELS / cpu_s / 1e6:.2f} M samples/s")
+    print(f"bare h5py, the same arrays and chunks, synced: {bare / 1e6:.2f} M samples/s")
+    print(f"  of processor time: {bare_cpu / 1e6:.2f} M samples/s")
     print(f"plain script, frame by frame: {plain / 1e6:.4f} M samples/s")
-    print(
-        f"ratio to bare h5py {samples / took / bare:.2f}; to plain {samples / took / plain:.0f}"
-    )
+    print(f"ratio to bare h5py {ours / bare:.2f}, to the plain script {ours / plain:.0f}")
+    print(f"  of processor time to bare {filed * CHANNELS / cpu_s / bare_cpu:.2f}")
+    print(f"load average {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
 
 
-def _until_filed(recording: RecordingProcess, path: Path, rows: int, began: float) -> float:
-    """Seconds until every row lies in the growing file (or no more come)."""
-    held, since = 0, time.monotonic()
-    while time.monotonic() - began < 600.0:
-        if recording.returncode is not None:
+def _until_synced(
+    recording: RecordingProcess, feed: FeedProcess, rows: int
+) -> tuple[int, float]:
+    """Monotonic instant at which every row is in the synced run file; processor time, s."""
+    process = psutil.Process(recording.pid)
+    family = [process, *process.children(recursive=True)]
+    before = used = _cpu_s(family)
+    feed.wait(600.0)
+    session = recording.session
+    stopped = False
+    while recording.returncode is None:
+        with contextlib.suppress(psutil.NoSuchProcess):
+            used = _cpu_s(family)
+        status = session.status()
+        if not stopped and status.devices[DEVICE].records >= rows:
+            session.stop("all rows came")
+            stopped = True
+        if status.filed.get(DEVICE, 0) >= rows:
             break
-        with contextlib.suppress(OSError, ValueError), open_run(path) as run:
-            now = sum(d.n for d in run.devices.values())
-            if now != held:
-                held, since = now, time.monotonic()
-            if held >= rows or (held and time.monotonic() - since > 4.0):
-                break
-        time.sleep(0.02)
-    return since - began
+        time.sleep(0.01)
+    return time.monotonic_ns(), used - before
 
 
-def _arrays(rows: int) -> dict[str, np.ndarray]:
-    held: dict[str, np.ndarray] = {
-        "tick": np.arange(rows, dtype="<u8"),
-        "time_s": np.arange(rows) / 1e5,
-    }
-    for i in range(CHANNELS):
-        held[f"raw_{i}"] = np.arange(rows, dtype="<i4")
-        held[f"value_{i}"] = np.arange(rows, dtype="<f4")
-        held[f"flags_{i}"] = np.zeros(rows, "u1")
-    return held
+def _cpu_s(family: list[psutil.Process]) -> float:
+    return sum(sum(p.cpu_times()[:2]) for p in family)
 
 
-def _bare(path: Path, rows: int) -> float:
-    arrays = _arrays(CHUNK)
-    began = time.monotonic()
+def _bare(run_path: Path, path: Path, rows: int) -> tuple[float, float]:
+    """Samples a second of wall clock, and of processor time, for h5py alone.
+
+    The arrays of the recorded run, a chunk at a time, flushed and synced as often as the run
+    file is.
+    """
+    with h5py.File(run_path, "r") as run:
+        arrays = {n: d[:rows] for n, d in run[f"devices/{DEVICE}"].items()}
+        chunks = {n: d.chunks for n, d in run[f"devices/{DEVICE}"].items()}
+    began, began_cpu = time.monotonic(), time.process_time()
     with h5py.File(path, "x", libver=("v110", "v110")) as file:
         held = {
-            k: file.create_dataset(k, (0,), maxshape=(None,), chunks=(CHUNK,), dtype=a.dtype)
-            for k, a in arrays.items()
+            n: file.create_dataset(n, (0,), maxshape=(None,), chunks=chunks[n], dtype=a.dtype)
+            for n, a in arrays.items()
         }
         file.swmr_mode = True
+        synced = began
         for start in range(0, rows, CHUNK):
+            stop = min(start + CHUNK, rows)
             for name, dataset in held.items():
-                dataset.resize((start + CHUNK,))
-                dataset[start:] = arrays[name]
-            if start // CHUNK % 20 == 0:
-                file.flush()
-                os.fsync(file.id.get_vfd_handle())
-        file.flush()
-        os.fsync(file.id.get_vfd_handle())
-    return rows * CHANNELS / (time.monotonic() - began)
+                dataset.resize((stop,))
+                dataset[start:stop] = arrays[name][start:stop]
+            if time.monotonic() - synced > SYNC_S:
+                _sync(file)
+                synced = time.monotonic()
+        _sync(file)
+    took, took_cpu = time.monotonic() - began, time.process_time() - began_cpu
+    return rows * CHANNELS / took, rows * CHANNELS / took_cpu
+
+
+def _sync(file: h5py.File) -> None:
+    file.flush()
+    os.fsync(file.id.get_vfd_handle())
 
 
 def _plain(path: Path, frame: int) -> float:
-    """What a person writes in an hour: a frame at a time, struct, one append a channel."""
-    frames = 60
-    body = bytes(3 * CHANNELS * frame)
+    """Samples a second of what a person writes in an hour, given the frames in memory.
+
+    Head and samples by struct, one append a channel and frame, a flush a frame; no checksum,
+    no calibration, no sync.
+    """
+    counts = np.zeros((1, frame, CHANNELS), np.int64)
+    (body,) = load_cell_frames(
+        counts, first_sequence=0, first_ticks=np.zeros(1, np.int64),
+        step_ticks=10, tick_hz=1_000_000,
+    )  # fmt: skip
+    frames = 600
     began = time.monotonic()
     with h5py.File(path, "x") as file:
         held = [
-            file.create_dataset(f"c{i}", (0,), maxshape=(None,), dtype="i4")
+            file.create_dataset(f"ch{i}", (0,), maxshape=(None,), dtype="i4")
             for i in range(CHANNELS)
         ]
+        ticks = file.create_dataset("tick", (0,), maxshape=(None,), dtype="u8")
         for _ in range(frames):
-            columns: list[list[int]] = [[] for _ in range(CHANNELS)]
-            for k in range(0, len(body), 3):
-                (value,) = struct.unpack("<i", body[k : k + 3] + b"\0")
-                columns[(k // 3) % CHANNELS].append(value)
+            data = bytes(body)
+            _, _, channels, n, _, tick, step, _ = struct.unpack_from("<HBBHIIII", data)
+            columns: list[list[int]] = [[] for _ in range(channels)]
+            for k in range(n * channels):
+                at = 22 + 3 * k
+                sign = b"\xff" if data[at + 2] & 0x80 else b"\0"
+                (value,) = struct.unpack("<i", data[at : at + 3] + sign)
+                columns[k % channels].append(value)
             for dataset, column in zip(held, columns, strict=True):
-                n = dataset.shape[0]
-                dataset.resize((n + frame,))
-                dataset[n:] = column
+                dataset.resize((dataset.shape[0] + n,))
+                dataset[-n:] = column
+            ticks.resize((ticks.shape[0] + n,))
+            ticks[-n:] = [tick + i * step for i in range(n)]
             file.flush()
-            os.fsync(file.id.get_vfd_handle())
     return frames * frame * CHANNELS / (time.monotonic() - began)
 
 
