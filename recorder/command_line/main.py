@@ -12,7 +12,7 @@ import sys
 import traceback
 from typing import Final
 
-from recorder.command_line.errors import USER_ERRORS, AnswerIsNoError
+from recorder.command_line.support.errors import USER_ERRORS, AnswerIsNoError
 
 __all__ = ["build_parser", "main", "run"]
 
@@ -35,7 +35,7 @@ VERBS: Final = (
     "report",
     "compare",
 )
-"""Each verb is a module ``recorder.command_line.verb_NAME`` with ``add_parser`` and ``run``."""
+"""Each verb is a module ``verbs.verb_NAME`` with ``add_parser`` and ``run``."""
 
 
 def build_parser(verb: str | None = None) -> argparse.ArgumentParser:
@@ -51,7 +51,7 @@ def build_parser(verb: str | None = None) -> argparse.ArgumentParser:
     parser.add_argument("--debug", action="store_true", help="show a traceback on an error")
     subparsers = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
     for name in VERBS if verb is None else (verb,):
-        module = importlib.import_module(f"recorder.command_line.verb_{name}")
+        module = importlib.import_module(f"recorder.command_line.verbs.verb_{name}")
         module.add_parser(subparsers)
     return parser
 

@@ -12,14 +12,14 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from recorder.run_file.blocks import HEAD_DTYPE, heads_of
+from recorder.run.block import HEAD_DTYPE, heads_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-    from recorder.run_file.blocks import KeptBlock
+    from recorder.run.block import KeptBlock
 
 __all__ = ["crc", "pack", "unpack"]
 

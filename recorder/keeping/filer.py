@@ -23,8 +23,8 @@ from recorder.keeping.errors import JournalError, SealError
 from recorder.keeping.journal_reader import JournalReader
 from recorder.keeping.seal import seal
 from recorder.keeping.transfer import Transfer
-from recorder.run_file.errors import RunFileError
-from recorder.run_file.writer import LiveWriter
+from recorder.run.errors import RunFileError
+from recorder.run_file.hdf5.live_writer import LiveWriter
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -27,16 +27,16 @@ from typing import TYPE_CHECKING, Final, Self
 from recorder.keeping import batch_rows
 from recorder.keeping.errors import JournalError, JournalFullError
 from recorder.keeping.owner import OwnerLock, boot_id
-from recorder.run_file.blocks import KeptBlock, gap_event
-from recorder.run_file.durable import sync_folder
-from recorder.run_file.header import Gap
+from recorder.machine.durable import sync_folder
+from recorder.run.block import KeptBlock, gap_event
+from recorder.run.header import Gap
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
     from types import TracebackType
 
     from recorder.marks.mark import Mark
-    from recorder.run_file.header import Event, RunHeader
+    from recorder.run.header import Event, RunHeader
 
 __all__ = ["Journal", "JournalStats", "KeptBlock"]
 

@@ -13,10 +13,10 @@ from recorder.keeping import batch_rows
 from recorder.keeping.errors import JournalError
 from recorder.keeping.owner import journal_state
 from recorder.marks.mark import Mark
-from recorder.run_file.blocks import blocks_of
-from recorder.run_file.errors import RunFileError
-from recorder.run_file.header import Event, RunHeader
-from recorder.run_file.layout import check_names
+from recorder.run.block import blocks_of
+from recorder.run.errors import RunFileError
+from recorder.run.header import Event, RunHeader
+from recorder.run_file.hdf5.layout import check_names
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from recorder.run_file.blocks import KeptBlock
+    from recorder.run.block import KeptBlock
 
 __all__ = ["Cursor", "Damage", "JournalReader", "Rows"]
 

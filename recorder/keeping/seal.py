@@ -14,18 +14,18 @@ from recorder.keeping.errors import JournalError, SealError
 from recorder.keeping.journal_reader import Cursor, JournalReader
 from recorder.keeping.owner import journal_state
 from recorder.keeping.transfer import Transfer, by_device
-from recorder.run_file.blocks import HEAD_DTYPE, joined
-from recorder.run_file.durable import sync_folder
-from recorder.run_file.errors import RunFileError
-from recorder.run_file.reader import open_run
-from recorder.run_file.sealing import mark_complete, seal_file
-from recorder.run_file.writer import LiveWriter
+from recorder.machine.durable import sync_folder
+from recorder.run.block import HEAD_DTYPE, joined
+from recorder.run.errors import RunFileError
+from recorder.run_file.hdf5.live_writer import LiveWriter
+from recorder.run_file.hdf5.reader import open_run
+from recorder.run_file.seal.seal_file import mark_complete, seal_file
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from recorder.keeping.journal_reader import Batch, Damage
-    from recorder.run_file.reader import RunFile
+    from recorder.run_file.hdf5.reader import RunFile
 
     Progress: TypeAlias = Callable[[float, str], None]
 

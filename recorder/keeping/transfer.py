@@ -6,15 +6,15 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from recorder.keeping.journal_reader import PIECE_BYTES, Cursor
-from recorder.run_file.blocks import gap_event, gap_of, joined, times_of
-from recorder.run_file.header import Event, Gap
+from recorder.run.block import gap_event, gap_of, joined, times_of
+from recorder.run.header import Event, Gap
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from recorder.keeping.journal_reader import Batch, Damage, JournalReader, Rows
     from recorder.marks.mark import Mark
-    from recorder.run_file.writer import LiveWriter
+    from recorder.run_file.hdf5.live_writer import LiveWriter
 
 __all__ = ["IndexMap", "Transfer", "by_device"]
 

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from calibration.units import UNITS, convert, units_of
+from calibration.quantities.units import UNITS, convert, units_of
 from recorder.sheets.errors import SheetError
 
 __all__ = ["MAX_BYTES", "Table", "likely", "read_text_file", "read_toml"]

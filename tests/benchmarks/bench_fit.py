@@ -12,11 +12,11 @@ from collections.abc import Callable
 
 import numpy as np
 
-from calibration.evaluation import evaluate
-from calibration.readings import Readings
-from calibration.readings_csv import parse_readings
-from calibration.results import results_document
-from calibration.settings import BenchSettings
+from calibration.evaluation.evaluation import evaluate
+from calibration.evaluation.results_document import results_document
+from calibration.readings.bench_settings import BenchSettings
+from calibration.readings.readings import Readings
+from calibration.readings.readings_csv import parse_readings
 
 
 def make_csv(series: int = 50, steps: int = 19) -> str:

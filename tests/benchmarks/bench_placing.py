@@ -17,12 +17,12 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from recorder.marks.mark import Mark
-from recorder.track.live_placing import LivePlacer
-from recorder.track.placing import GnssFixes, Options, place_run
-from recorder.track.route import Route, parse_route
-from recorder.track.train_shape import Body, TrainShape
-from recorder.track.under_train import UnderTrain
-from recorder.track.wheel_track import WheelTrack
+from recorder.track.consist.train_shape import Body, TrainShape
+from recorder.track.consist.under_train import UnderTrain
+from recorder.track.placing.live_placing import LivePlacer
+from recorder.track.placing.placing import GnssFixes, Options, place_run
+from recorder.track.placing.wheel_track import WheelTrack
+from recorder.track.route.route import Route, parse_route
 
 RECORDS_HZ = 100.0
 PULSE_M = 1.0 / 200.0

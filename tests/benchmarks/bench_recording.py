@@ -27,11 +27,11 @@ import h5py
 import numpy as np
 import psutil
 
-from recorder.acquisition.launch import RecordingProcess, start_recording
-from recorder.run_file.reader import open_run
-from simulated_feeds.feed_process import FeedProcess
-from simulated_feeds.load_source import DEVICE, start_load
-from simulated_feeds.wire import load_cell_frames
+from recorder.acquisition.process.launch import RecordingProcess, start_recording
+from recorder.run_file.hdf5.reader import open_run
+from simulated_feeds.devices.wire import load_cell_frames
+from simulated_feeds.serving.feed_process import FeedProcess
+from simulated_feeds.serving.load_source import DEVICE, start_load
 
 CHANNELS = 8
 RATE = 100_000
@@ -113,7 +113,9 @@ def throughput(folder: Path, seconds: float) -> None:
         plain = _plain(folder / "plain.h5", frame)
     ours = filed * CHANNELS / took
     lost = told.lost_records if told else "?"
-    print(f"{CHANNELS} channels, frames of {frame} samples, {filed} of {rows} rows, lost {lost}")
+    print(
+        f"{CHANNELS} channels, frames of {frame} samples, {filed} of {rows} rows, lost {lost}"
+    )
     print(f"port to synced file: {took:.1f} s, {ours / 1e6:.2f} M samples/s on one core")
     print(f"  of processor time: {filed * CHANNELS / cpu_s / 1e6:.2f} M samples/s")
     print(f"bare h5py, the same arrays and chunks, synced: {bare / 1e6:.2f} M samples/s")
@@ -243,7 +245,8 @@ def _window(
     recording: RecordingProcess, folder: Path, seconds: float, fps: float
 ) -> subprocess.Popen[bytes]:
     words = [
-        sys.executable, "-m", "recorder.window.app", "--session", str(recording.session_path),
+        sys.executable, "-m", "recorder.window.qt.frame.app",
+        "--session", str(recording.session_path),
         "--seconds", f"{seconds:.1f}", "--fps", f"{fps:g}", "--size", "1600x1000",
         "--measure", str(folder / "frames.csv"), "--png", str(folder / "window.png"),
     ]  # fmt: skip

@@ -21,12 +21,12 @@ from pathlib import Path
 
 import numpy as np
 
-from calibration.certificate import dump_certificate
-from calibration.force import ForceCertificate
-from calibration.wheel import WheelCertificate
+from calibration.certificates.certificate import dump_certificate
+from calibration.certificates.force import ForceCertificate
+from calibration.certificates.wheel import WheelCertificate
 from recorder.marks.mark import Mark
-from recorder.run_file.header import ChannelHeader, DeviceHeader, RunHeader
-from recorder.run_file.make import DeviceData, write_run
+from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
+from recorder.run_file.hdf5.write_whole import DeviceData, write_run
 
 TRIP = """
 [trip]

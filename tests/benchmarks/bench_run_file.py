@@ -25,14 +25,14 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.certificate import dump_certificate
-from calibration.force import ForceCertificate
+from calibration.certificates.certificate import dump_certificate
+from calibration.certificates.force import ForceCertificate
 from recorder.keeping.filer import follow
 from recorder.keeping.journal import Journal, KeptBlock
 from recorder.keeping.seal import seal
-from recorder.run_file.header import ChannelHeader, DeviceHeader, RunHeader
-from recorder.run_file.reader import open_run
-from recorder.run_file.verify import verify_run
+from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
+from recorder.run_file.hdf5.reader import open_run
+from recorder.run_file.seal.verify import verify_run
 
 CHANNELS = 4
 CHUNK = 20_000

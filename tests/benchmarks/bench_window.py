@@ -23,16 +23,16 @@ import pyqtgraph as pg
 from PyQt6.QtGui import QColor, QPen
 from PyQt6.QtWidgets import QApplication
 
-from recorder.window.app import application
-from recorder.window.appearance import APPEARANCES
-from recorder.window.mark_book import MarkBook
-from recorder.window.paper import SPANS, Paper
-from recorder.window.pens import Pen
-from recorder.window.pieces import Piece
-from recorder.window.trace_model import TraceModel
+from recorder.window.model.crew.mark_list import MarkList
+from recorder.window.model.trace.pens import Pen
+from recorder.window.model.trace.trace_chunk import TraceChunk
+from recorder.window.model.trace.trace_model import TraceModel
+from recorder.window.qt.frame.app import application
+from recorder.window.qt.panels.appearance import APPEARANCES
+from recorder.window.qt.paper.paper import SPANS, Paper
 
 if TYPE_CHECKING:
-    from recorder.window.live_run import LiveRun
+    from recorder.window.model.live.live_run import LiveRun
 
 WIDTH, HEIGHT = 1600, 900
 SHOWN_S = 60.0
@@ -49,7 +49,7 @@ class Run:
             for i in range(channels)
         )  # fmt: skip
         self.traces = TraceModel(self.pens)
-        self.book = MarkBook({})
+        self.book = MarkList({})
         self.header = SimpleNamespace(started_utc_ns=0)
         self.car = SimpleNamespace(time_zone="UTC")
 
@@ -71,7 +71,7 @@ def own(app: QApplication, channels: int, hz: float, frames: int) -> tuple[float
         values = dict.fromkeys((p.channel for p in run.pens), 100.0 * np.sin(0.3 * t) + noise)
         began = time.perf_counter()
         run.traces.take(
-            Piece(device="d", received_s=float(t[-1]), time_s=t, values=values, flags={},
+            TraceChunk(device="d", received_s=float(t[-1]), time_s=t, values=values, flags={},
                   breaks=np.empty(0, np.intp))
         )  # fmt: skip
         fed = time.perf_counter()

@@ -12,11 +12,11 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from simulated_feeds.load_source import LoadSettings, LoadSource
-from simulated_feeds.lumped_train import LumpedTrain
-from simulated_feeds.rendering import render_bytes, render_run_arrays
-from simulated_feeds.scenario import make_scenario
-from simulated_feeds.scenery import invent_line
+from simulated_feeds.outing.rendering import render_bytes, render_run_arrays
+from simulated_feeds.outing.scenario import make_scenario
+from simulated_feeds.physics.lumped_train import LumpedTrain
+from simulated_feeds.physics.scenery import invent_line
+from simulated_feeds.serving.load_source import LoadSettings, LoadSource
 
 
 def timed(work: Callable[[], float]) -> tuple[float, float]:

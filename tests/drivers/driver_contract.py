@@ -9,11 +9,11 @@ from collections import deque
 import numpy as np
 import pytest
 
-from drivers.blocks import DeviceDriver
-from drivers.errors import LinkLostError
-from drivers.framing import RecordDecoder
-from drivers.link_driver import LinkDriver
-from drivers.serial_line import LineCounters
+from drivers.decoding.framing import RecordDecoder
+from drivers.interface.driver_interface import DeviceDriver
+from drivers.interface.errors import LinkLostError
+from drivers.interface.link_driver import LinkDriver
+from drivers.links.serial_line import LineCounters
 
 SECOND_NS = 1_000_000_000
 

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from drivers.blocks import Batch, Fault
-    from drivers.framing import RecordDecoder
+    from drivers.decoding.framing import RecordDecoder
+    from drivers.interface.driver_interface import Batch, Fault
 
 MASK = 0xFFFFFFFF
 

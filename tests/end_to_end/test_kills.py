@@ -15,12 +15,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from recorder.acquisition.launch import start_recording
-from recorder.acquisition.session import RefusedError, SessionError
-from recorder.run_file.reader import open_run
-from simulated_feeds.serving import start_feed
-
-from .conftest import command, one_line
+from recorder.acquisition.control.client import RefusedError, SessionError
+from recorder.acquisition.process.launch import start_recording
+from recorder.run_file.hdf5.reader import open_run
+from simulated_feeds.serving.serving import start_feed
+from tests.end_to_end.conftest import command, one_line
 
 pytestmark = [
     pytest.mark.slow,
@@ -87,7 +86,7 @@ def test_a_dead_or_frozen_window_loses_nothing(tmp_path: Path, how: signal.Signa
         )
         window = subprocess.Popen(
             [
-                *(sys.executable, "-m", "recorder.window.app", "--seconds", "60"),
+                *(sys.executable, "-m", "recorder.window.qt.frame.app", "--seconds", "60"),
                 *("--session", str(recording.session_path)),
             ],
             env={**os.environ, "QT_QPA_PLATFORM": "offscreen"},

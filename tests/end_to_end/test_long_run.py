@@ -9,20 +9,20 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from calibration.certificate import dump_certificate
-from calibration.clock import fit_ticks
+from calibration.certificates.certificate import dump_certificate
+from calibration.clock.ticks_to_run_time import fit_ticks
 from recorder.command_line.main import main
 from recorder.marks.mark import Mark
-from recorder.report.writing import load_runs
-from recorder.run_file.header import ChannelHeader, DeviceHeader, RunHeader
-from recorder.run_file.make import DeviceData, write_run
-from recorder.run_file.reader import open_run
-from recorder.track.run_source import kept_placement, positions
-from simulated_feeds.rendering import RunArrays, post_passages, render_run_arrays
-from simulated_feeds.scenario import make_scenario
-from simulated_feeds.scenery import invent_line
-from simulated_feeds.sheet_files import force_certificate, trip_sheet, wheel_certificate
-from simulated_feeds.toml_text import toml_text
+from recorder.report.trial.writing import load_runs
+from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
+from recorder.run_file.hdf5.reader import open_run
+from recorder.run_file.hdf5.write_whole import DeviceData, write_run
+from recorder.track.placing.run_source import kept_placement, positions
+from simulated_feeds.outing.rendering import RunArrays, post_passages, render_run_arrays
+from simulated_feeds.outing.scenario import make_scenario
+from simulated_feeds.physics.scenery import invent_line
+from simulated_feeds.sheets.sheet_files import force_certificate, trip_sheet, wheel_certificate
+from simulated_feeds.sheets.toml_text import toml_text
 
 pytestmark = pytest.mark.slow
 

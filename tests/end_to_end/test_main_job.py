@@ -13,9 +13,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from recorder.run_file.reader import open_run
-
-from .conftest import Demo, command, one_line, start_command
+from recorder.run_file.hdf5.reader import open_run
+from tests.end_to_end.conftest import Demo, command, one_line, start_command
 
 pytestmark = pytest.mark.slow
 

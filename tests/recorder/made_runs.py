@@ -12,15 +12,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.certificate import dump_certificate
-from calibration.force import ForceCertificate
-from calibration.wheel import WheelCertificate
+from calibration.certificates.certificate import dump_certificate
+from calibration.certificates.force import ForceCertificate
+from calibration.certificates.wheel import WheelCertificate
 from recorder.keeping.filer import follow
 from recorder.keeping.journal import Journal, KeptBlock
 from recorder.keeping.owner import journal_path_for
 from recorder.marks.mark import Mark
-from recorder.run_file.calibrate import zero_event
-from recorder.run_file.header import ChannelHeader, DeviceHeader, Event, Gap, RunHeader
+from recorder.run.calibrate import zero_event
+from recorder.run.header import ChannelHeader, DeviceHeader, Event, Gap, RunHeader
 
 STARTED_UTC_NS = 1_770_000_000_000_000_000
 STARTED_MONOTONIC_NS = 5_000_000_000_000

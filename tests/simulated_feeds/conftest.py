@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from simulated_feeds.scenario import Scenario, make_scenario
+from simulated_feeds.outing.scenario import Scenario, make_scenario
 
 UTC0_NS = 1_780_000_000_250_000_000
 """A quarter past a whole second in May 2026."""

@@ -15,9 +15,14 @@ from typing import Any
 
 import pytest
 
-from calibration.certificate import FORMAT, VERSION, document_digest, dump_certificate
-from calibration.force import ForceCertificate
-from recorder.acquisition.runtime import FOLDER_VARIABLE
+from calibration.certificates.certificate import (
+    FORMAT,
+    VERSION,
+    document_digest,
+    dump_certificate,
+)
+from calibration.certificates.force import ForceCertificate
+from recorder.acquisition.control.session_files import FOLDER_VARIABLE
 
 _FRAME_S = 0.01
 _SAMPLES = 20

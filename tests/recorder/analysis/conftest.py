@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from recorder.analysis.corrections import G_M_S2
-from recorder.analysis.evidence import Evidence
-from recorder.analysis.series import Series
-from recorder.analysis.train import Assumed, Train
+from recorder.analysis.series.corrections import G_M_S2
+from recorder.analysis.series.series import Series
+from recorder.analysis.series.train import Assumed, Train
+from recorder.analysis.uncertainty.instrument_uncertainty import InstrumentUncertainty
 
 TRUE_A, TRUE_B, TRUE_C = 12.0, 0.10, 0.0025
 """N/t, N/t per km/h, N/t per (km/h)²."""
@@ -23,7 +23,7 @@ class Outing:
 
     series: Series
     train: Train
-    evidence: Evidence
+    evidence: InstrumentUncertainty
     true_pull_kN: np.ndarray
     true_work_kJ: float
     full_pull_kN: tuple[float, float]
@@ -94,7 +94,7 @@ def make_outing(
         trailing_rotary=rotary,
         assumed=assumed,
     )
-    evidence = Evidence(
+    evidence = InstrumentUncertainty(
         pull_u_kN=lambda force: abs(force) * u_cal,
         pull_cause="certificate",
         zero_u_kN=u_zero,

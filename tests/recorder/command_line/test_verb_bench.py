@@ -11,16 +11,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from calibration.bench import BenchSession
-from calibration.bench_plan import make_plan
-from calibration.certificate import dump_certificate, load_certificate
-from calibration.force import ForceCertificate
-from calibration.settings import BenchSettings
-from drivers.blocks import Batch, Layout
-from drivers.errors import LinkLostError
-from recorder.command_line.bench_session import Feeder
-from recorder.command_line.errors import UsageError
+from calibration.bench.plan import make_plan
+from calibration.bench.session import BenchSession
+from calibration.certificates.certificate import dump_certificate, load_certificate
+from calibration.certificates.force import ForceCertificate
+from calibration.readings.bench_settings import BenchSettings
+from drivers.interface.driver_interface import Batch, Layout
+from drivers.interface.errors import LinkLostError
+from recorder.command_line.bench.bench_session import Feeder
 from recorder.command_line.main import main
+from recorder.command_line.support.errors import UsageError
 from tests.calibration.bench_tables import iso_csv, pontius_csv
 
 
@@ -316,7 +316,7 @@ def test_a_guided_session_on_a_driver_with_a_reference_cell(
         return start(self, **words)
 
     monkeypatch.setattr(BenchSession, "start_reading", follow)
-    monkeypatch.setattr("drivers.registry.open_driver", lambda *_, **__: press)
+    monkeypatch.setattr("drivers.interface.registry.open_driver", lambda *_, **__: press)
     reference = tmp_path / "reference.json"
     made = ForceCertificate.from_coefficients(
         (0.0, 1e-4), capacity_kN=600.0, u_relative=1e-4, certificate_id="ref 7"
@@ -329,7 +329,7 @@ def test_a_guided_session_on_a_driver_with_a_reference_cell(
              "--settle-seconds", "5", "--preloads", "0", "--positions", "0", "--rising-only",
              "--reference-channel", "ch1", "--reference-cell", str(reference),
              "--drift-counts", "1e9", "--noise-counts", "1e9"]  # fmt: skip
-    monkeypatch.setattr("recorder.command_line.bench_session.make_plan", short_plan)
+    monkeypatch.setattr("recorder.command_line.bench.bench_session.make_plan", short_plan)
     assert main(words) == 0
     out = capsys.readouterr().out
     assert "certificate ref 7" in out

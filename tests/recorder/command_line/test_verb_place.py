@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from recorder.command_line.main import main
-from recorder.run_file.reader import open_run
-from recorder.track.run_source import kept_placement, positions
+from recorder.run_file.hdf5.reader import open_run
+from recorder.track.placing.run_source import kept_placement, positions
 
 if TYPE_CHECKING:
     from pathlib import Path

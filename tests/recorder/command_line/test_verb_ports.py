@@ -6,8 +6,8 @@ import json
 
 import pytest
 
-from drivers import transport
-from drivers.transport import PortInfo
+from drivers.links import transport
+from drivers.links.transport import PortInfo
 from recorder.command_line.main import main
 
 PORTS = [

@@ -10,11 +10,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from calibration.certificate import load_certificate
-from calibration.wheel import WheelCertificate
-from recorder.command_line.errors import UsageError
+from calibration.certificates.certificate import load_certificate
+from calibration.certificates.wheel import WheelCertificate
 from recorder.command_line.main import main
-from recorder.command_line.verb_wheel import length_m
+from recorder.command_line.support.errors import UsageError
+from recorder.command_line.verbs.verb_wheel import length_m
 
 if TYPE_CHECKING:
     from pathlib import Path

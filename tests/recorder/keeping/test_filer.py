@@ -19,9 +19,9 @@ from recorder.keeping.filer_process import FilerProcess
 from recorder.keeping.journal import Journal, KeptBlock
 from recorder.keeping.owner import journal_path_for
 from recorder.keeping.seal import recover, seal
-from recorder.run_file.errors import WriterDeadError
-from recorder.run_file.reader import open_run
-from recorder.run_file.verify import verify_run
+from recorder.run.errors import WriterDeadError
+from recorder.run_file.hdf5.reader import open_run
+from recorder.run_file.seal.verify import verify_run
 from tests.recorder.made_runs import (
     MadeRun,
     Stopped,
@@ -156,8 +156,8 @@ def test_a_run_file_is_never_overwritten(tmp_path: Path, cell_run: MadeRun) -> N
 def test_a_dead_handle_stays_dead(
     tmp_path: Path, cell_run: MadeRun, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from recorder.run_file import writer as writer_module
-    from recorder.run_file.writer import LiveWriter
+    from recorder.run_file.hdf5 import live_writer as writer_module
+    from recorder.run_file.hdf5.live_writer import LiveWriter
 
     writer = LiveWriter(tmp_path / "run.h5", cell_run.header)
     writer.append(cell_run.blocks[:5])

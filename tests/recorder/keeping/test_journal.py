@@ -21,8 +21,8 @@ from recorder.keeping.journal import CHECKPOINT_BYTES, Journal, KeptBlock
 from recorder.keeping.journal_reader import Cursor, JournalReader
 from recorder.keeping.owner import OwnerLock, journal_path_for, journal_state
 from recorder.marks.mark import Mark
-from recorder.run_file.blocks import gaps_of
-from recorder.run_file.header import Event, Gap
+from recorder.run.block import gaps_of
+from recorder.run.header import Event, Gap
 from tests.recorder.made_runs import cell_blocks, header, load_cell, made_run, mark, wheel
 
 ROOT = Path(__file__).parents[3]

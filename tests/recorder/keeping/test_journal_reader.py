@@ -14,8 +14,8 @@ from recorder.keeping.errors import JournalError
 from recorder.keeping.journal_reader import Cursor, JournalReader
 from recorder.keeping.seal import recover
 from recorder.keeping.transfer import IndexMap
-from recorder.run_file.reader import open_run
-from recorder.run_file.verify import verify_run
+from recorder.run_file.hdf5.reader import open_run
+from recorder.run_file.seal.verify import verify_run
 from tests.recorder.made_runs import MadeRun, cell_blocks, header, load_cell, made_run, mark
 
 

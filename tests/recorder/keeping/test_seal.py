@@ -17,8 +17,8 @@ from recorder.keeping.filer import follow
 from recorder.keeping.journal import Journal
 from recorder.keeping.owner import journal_path_for
 from recorder.keeping.seal import recover, seal
-from recorder.run_file.reader import open_run
-from recorder.run_file.verify import verify_run
+from recorder.run_file.hdf5.reader import open_run
+from recorder.run_file.seal.verify import verify_run
 from tests.recorder.made_runs import MadeRun, Stopped, cell_blocks, header, load_cell, made_run
 
 

@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from recorder.exchange.table_import import ImportedTable, import_table
 from recorder.marks.mark import Mark
-from recorder.run_file.table_import import ImportedTable, import_table
 
 TRIP = """
 [trip]

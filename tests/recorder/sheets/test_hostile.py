@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from recorder.sheets import SheetError, parse_car_sheet, parse_trip_sheet
-from simulated_feeds.toml_text import toml_text
+from simulated_feeds.sheets.toml_text import toml_text
 
 READERS = (parse_car_sheet, parse_trip_sheet)
 ODD = st.one_of(

@@ -11,7 +11,7 @@ import pytest
 from pyproj import Geod
 
 from recorder.marks.mark import Mark
-from recorder.track.route import Route, parse_route
+from recorder.track.route.route import Route, parse_route
 
 if TYPE_CHECKING:
     from collections.abc import Callable

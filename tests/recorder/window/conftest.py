@@ -18,20 +18,20 @@ import numpy as np
 import pytest
 from numpy.typing import ArrayLike, NDArray
 
-from calibration.certificate import dump_certificate
-from calibration.force import ForceCertificate, SenseCurve, UncertaintyTable
-from calibration.wheel import WheelCertificate
-from recorder.acquisition.ring import RingBlock, RingStats
-from recorder.acquisition.session import RefusedError, SessionLostError
-from recorder.acquisition.status import DeviceStatus, SessionStatus
+from calibration.certificates.certificate import dump_certificate
+from calibration.certificates.force import ForceCertificate, SenseCurve, UncertaintyTable
+from calibration.certificates.wheel import WheelCertificate
+from recorder.acquisition.control.client import RefusedError, SessionLostError
+from recorder.acquisition.control.status import DeviceStatus, SessionStatus
+from recorder.acquisition.ring.ring import RingBlock, RingStats
 from recorder.marks.mark import Mark
-from recorder.run_file.header import ChannelHeader, DeviceHeader, Event, RunHeader
-from recorder.window.live_run import LiveRun
+from recorder.run.header import ChannelHeader, DeviceHeader, Event, RunHeader
+from recorder.window.model.live.live_run import LiveRun
 
 if TYPE_CHECKING:
     from PyQt6.QtWidgets import QApplication
 
-    from recorder.acquisition.session import LiveSession
+    from recorder.acquisition.control.client import LiveSession
 
 KN_PER_COUNT = 1e-4
 ZERO_COUNTS = 1000
@@ -316,7 +316,7 @@ def session() -> FakeSession:
 
 @pytest.fixture(scope="session")
 def application() -> Iterator[QApplication]:
-    from recorder.window.app import application as make
+    from recorder.window.qt.frame.app import application as make
 
     app = make()
     yield app

@@ -1,0 +1,1 @@
+"""The guided session on live counts: plan, readings, resume. No evaluation."""

@@ -1,0 +1,74 @@
+"""What a bench session has taken, as readings to evaluate and as a table to keep."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from calibration.bench.plan import PlanStep
+from calibration.bench.session_file import TakenReading
+from calibration.readings.readings import DIRECTIONS, Readings, ReadingsError
+from calibration.readings.readings_check import check_readings
+
+__all__ = ["csv_of", "readings_of"]
+
+
+def readings_of(
+    taken: Sequence[TakenReading], plan: Sequence[PlanStep], *, source: str
+) -> Readings:
+    """Readings in the order taken, those replaced by a repeat marked as superseded.
+
+    Raises
+    ------
+    ReadingsError
+        Nothing taken yet, or readings no calibration can be made from.
+    """
+    if not taken:
+        msg = f"{source}: no reading has been taken yet"
+        raise ReadingsError(msg)
+    steps = [plan[reading.step - 1] for reading in taken]
+    names = tuple(dict.fromkeys(step.series for step in steps))
+    replaced = {reading.repeat_of for reading in taken}
+    temperatures = [math.nan if r.temperature_C is None else r.temperature_C for r in taken]
+    made = Readings(
+        source=source,
+        force_unit="kN",
+        reading_unit="counts",
+        applied=np.array([r.applied_kN for r in taken]),
+        reading=np.array([r.mean for r in taken]),
+        series=np.array([names.index(step.series) for step in steps], dtype=np.int64),
+        series_names=names,
+        position_deg=np.array([step.position_deg for step in steps]),
+        direction=np.array([DIRECTIONS[step.direction] for step in steps], dtype=np.int8),
+        temperature_C=np.array(temperatures),
+        time_s=np.array([r.time_s for r in taken]),
+        kind=tuple(step.kind for step in steps),
+        row=np.arange(1, len(taken) + 1),
+        superseded=np.array([r.number in replaced for r in taken], dtype=np.bool_),
+        # The converter's own step: a mean of counts is finer than the indication.
+        resolution=1.0,
+        columns=frozenset(("series", "position_deg", "direction", "time", "temperature")),
+    )
+    return check_readings(made, repeat_reasons=[r.reason for r in taken])
+
+
+def csv_of(taken: Sequence[TakenReading], plan: Sequence[PlanStep]) -> str:
+    """The table ``bench fit`` reads, with what else was known of each reading."""
+    text = io.StringIO()
+    table = csv.writer(text, lineterminator="\n")
+    table.writerow(
+        ("series", "position_deg", "direction", "applied_kN", "reading_counts",
+         "temperature_C", "time_s", "kind", "repeat_reason", "sd_counts", "stable")
+    )  # fmt: skip
+    for r in taken:
+        step = plan[r.step - 1]
+        temperature = "" if r.temperature_C is None else r.temperature_C
+        table.writerow(
+            (step.series, step.position_deg, step.direction, r.applied_kN, r.mean,
+             temperature, round(r.time_s, 3), step.kind, r.reason, r.sd, int(r.stable))
+        )  # fmt: skip
+    return text.getvalue()

@@ -1,0 +1,1 @@
+"""Certificates, and what one is used for: force cell, measuring wheel. Not how one is made."""

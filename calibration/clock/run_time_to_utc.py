@@ -1,0 +1,226 @@
+"""Run time to UTC, by time sentences and by pulses per second.
+
+A sentence is late by a delay that only adds: the tie lies on the lower edge of its lateness,
+less the usual least delay, which is stated and not known well. A pulse marks the second itself;
+the sentence after it says which. The fit runs on a scale without leap seconds, by the table and
+by what the receiver shows at a month's end; a receiver that jumps by whole seconds at another
+time has learnt its leap seconds late, or is wrong: its jumps are told, and followed by nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+
+from calibration.clock.leap_seconds import tai_minus_utc_ns, utc_of_tai_ns
+from calibration.clock.lower_edge import lower_edge, pieces, shrunk_rate, smooth_lines
+from calibration.clock.whole_seconds import settle_seconds
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["NMEA_DELAY_S", "NMEA_DELAY_U_S", "UtcFit", "fit_utc"]
+
+NMEA_DELAY_S: Final = 0.08
+"""Usual least delay from the second to the first byte of its first sentence (common practice;
+receivers differ: state your own where it is known)."""
+NMEA_DELAY_U_S: Final = 0.04
+PPS_U_S: Final = 2e-4
+"""Standard uncertainty of a pulse's run time: the counter's latency, which cannot be seen."""
+DRIFT_U: Final = 1e-6
+"""Standard uncertainty of an oscillator's rate once followed, s/s: what an outage costs."""
+NEAR_S: Final = 0.95
+"""A sentence this soon after a pulse tells that pulse's second."""
+NS: Final = 1_000_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UtcFit:
+    """UTC of run time as straight pieces between knots."""
+
+    knots_s: NDArray[np.float64]
+    """(k,) run time, rising."""
+    offsets_ns: NDArray[np.float64]
+    """(k,) TAI less run time, less ``base_ns``."""
+    base_ns: int
+    """TAI at about run time 0: UTC as numbered since 1970 and the leap seconds inserted."""
+    fixes_s: NDArray[np.float64]
+    """(m,) run times at which the tie was observed, rising."""
+    base_u_s: float
+    source: str
+    """``pulse per second`` or ``sentences``."""
+    rate: float = 0.0
+    """Slope of the offset beyond the ends, s/s."""
+    u_rate: float = DRIFT_U
+    """Standard uncertainty of that slope."""
+    steps: tuple[tuple[float, float], ...] = ()
+    """(run time, seconds): from then on the receiver was so many whole seconds off."""
+    leaps: tuple[tuple[int, int], ...] = ()
+    """(TAI in ns, sign): inserted (+1) or left out (−1) beside those of the table."""
+
+    def utc_ns(self, t_run_s: ArrayLike) -> NDArray[np.int64]:
+        """UTC in nanoseconds since 1970 of (...) run times, leap seconds not counted.
+
+        Within an inserted second 23:59:60 the numbers are those of the second after it.
+        """
+        t = np.asarray(t_run_s, np.float64)
+        flat = np.atleast_1d(t)
+        offset = pieces(flat, self.knots_s, self.offsets_ns, 1e9 * self.rate)
+        tai = self.base_ns + np.rint(flat * 1e9 + offset).astype(np.int64)
+        utc = utc_of_tai_ns(tai)
+        for at, sign in self.leaps:
+            utc -= sign * NS * (tai >= at)
+        return np.asarray(utc.reshape(t.shape))
+
+    def u_s(self, t_run_s: ArrayLike) -> NDArray[np.float64]:
+        """Standard uncertainty, s: the tie's own, and drift since the nearest observation."""
+        t = np.asarray(t_run_s, np.float64)
+        last = len(self.fixes_s) - 1
+        k = np.searchsorted(self.fixes_s, t)
+        before = np.abs(t - self.fixes_s[np.clip(k - 1, 0, last)])
+        after = np.abs(self.fixes_s[np.clip(k, 0, last)] - t)
+        away = np.minimum(before, after)
+        outside = (t < self.fixes_s[0]) | (t > self.fixes_s[last])
+        rate = np.where(outside, np.hypot(DRIFT_U, self.u_rate), DRIFT_U)
+        return np.asarray(np.hypot(self.base_u_s, away * rate))
+
+
+def fit_utc(
+    t_run_s: NDArray[np.float64],
+    utc_ns: NDArray[np.int64],
+    *,
+    pps_t_s: NDArray[np.float64] | None = None,
+    delay_s: float = NMEA_DELAY_S,
+    u_delay_s: float = NMEA_DELAY_U_S,
+) -> UtcFit:
+    """Tie run time to UTC by time sentences, and by pulses per second where they were wired.
+
+    Parameters
+    ----------
+    t_run_s : (n,) run time at which each valid sentence was received, never falling.
+    utc_ns : (n,) UTC it told, nanoseconds since 1970; the least number of int64 is no time. A
+        sentence of the second 23:59:60 carries the number of the second after it.
+    pps_t_s : (m,) run times of pulse-per-second edges; each is the start of the UTC second that
+        the sentences right after it name. Stray pulses are left out.
+    delay_s, u_delay_s
+        Least delay of the sentences and its standard uncertainty, where there are no pulses.
+
+    Raises
+    ------
+    ValueError
+        Fewer than two sentences at different times, or none that names the second of a pulse.
+    """
+    t = np.asarray(t_run_s, np.float64)
+    told = np.asarray(utc_ns, np.int64)
+    if t.shape != told.shape:
+        msg = f"t_run_s has {len(t)} rows, utc_ns {len(told)}"
+        raise ValueError(msg)
+    good = np.isfinite(t) & (told > np.iinfo(np.int64).min)
+    t, told = t[good], told[good]
+    if len(t) < 2 or t[-1] <= t[0] or np.any(np.diff(t) < 0.0):
+        msg = (
+            "a UTC fit wants at least two valid time sentences at rising run times, got"
+            f" {len(t)}"
+        )
+        raise ValueError(msg)
+    tai = told + NS * tai_minus_utc_ns(told)
+    middle = len(t) // 2
+    base = int(tai[middle]) - round(float(t[middle]) * 1e9)
+    # float64 holds a nanosecond over a run's offset from the base.
+    offset_s = ((tai - base) - np.rint(t * 1e9).astype(np.int64)).astype(np.float64) / 1e9
+    settled = settle_seconds(t, offset_s, told)
+    t, offset_s = t[settled.kept], settled.offset_s[settled.kept]
+    if len(t) < 2 or t[-1] <= t[0]:
+        msg = "the time sentences agree on nothing: no two lie within a second of each other"
+        raise ValueError(msg)
+    common = _Common(base, settled.steps, settled.leaps)
+    if pps_t_s is not None and len(pps_t_s):
+        return _by_pulses(np.asarray(pps_t_s, np.float64), t, offset_s, common)
+    edge = lower_edge(t - t[0], -offset_s)
+    return UtcFit(
+        knots_s=edge.x_s + t[0],
+        offsets_ns=(delay_s - edge.late_s) * 1e9,
+        fixes_s=t,
+        base_u_s=float(np.hypot(u_delay_s, edge.u_s)),
+        source="sentences",
+        rate=-edge.rate,
+        u_rate=edge.u_rate,
+        base_ns=common.base_ns,
+        steps=common.steps,
+        leaps=common.leaps,
+    )
+
+
+class _Common(NamedTuple):
+    base_ns: int
+    steps: tuple[tuple[float, float], ...]
+    leaps: tuple[tuple[int, int], ...]
+
+
+def _by_pulses(
+    pulses: NDArray[np.float64],
+    t: NDArray[np.float64],
+    offset_s: NDArray[np.float64],
+    common: _Common,
+) -> UtcFit:
+    """Number the pulses by the sentences that follow them, and draw lines through their ties."""
+    pulses = _on_seconds(np.unique(pulses[np.isfinite(pulses)]))
+    k = np.searchsorted(t, pulses)
+    followed = np.zeros(len(pulses), np.bool_)
+    inside = k < len(t)
+    followed[inside] = t[k[inside]] - pulses[inside] < NEAR_S
+    if followed.sum() < 2:
+        msg = "no pulse per second is followed by a sentence that names its second"
+        raise ValueError(msg)
+    k, at = k[followed], pulses[followed]
+    part = (common.base_ns % NS) / 1e9
+    # A sentence tells at most the time it is: the second of the pulse is the first whole one
+    # not before what is told, less the time since the pulse. Any delay below a second will do.
+    second = np.ceil(offset_s[k] + t[k] + part - (t[k] - at) - 1e-3)
+    # Pulses lie whole seconds apart; one number then fits all of them, by the most of votes.
+    apart = np.concatenate(([0.0], np.cumsum(np.round(np.diff(pulses)))))
+    values, votes = np.unique(second - apart[followed], return_counts=True)
+    tie = apart + values[np.argmax(votes)] - part - pulses
+    return _through_pulses(pulses, tie, common)
+
+
+def _on_seconds(pulses: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Pulses that lie whole seconds from one of the three before or after them."""
+    good = np.zeros(len(pulses), np.bool_)
+    for lag in (1, 2, 3):
+        if lag >= len(pulses):
+            break
+        apart = pulses[lag:] - pulses[:-lag]
+        whole = np.round(apart)
+        fits = (whole >= 1.0) & (np.abs(apart - whole) < 1e-3 + 5e-4 * whole)
+        good[lag:] |= fits
+        good[:-lag] |= fits
+    return pulses[good]
+
+
+def _through_pulses(
+    pulses: NDArray[np.float64], tie: NDArray[np.float64], common: _Common
+) -> UtcFit:
+    """Lines through ties of pulses; strays further off than the rest are left out once."""
+    lines = smooth_lines(pulses, tie)
+    off = np.abs(tie - lines)
+    keep = off <= max(8.0 * float(np.median(off)), 1e-4)
+    if keep.sum() >= 2 and not keep.all():
+        pulses, tie = pulses[keep], tie[keep]
+        lines = smooth_lines(pulses, tie)
+    spread = float(np.median(np.abs(tie - lines))) * 1.4826
+    rate, u_rate = shrunk_rate(pulses, lines, max(spread, 1e-5))
+    return UtcFit(
+        knots_s=pulses,
+        offsets_ns=lines * 1e9,
+        base_ns=common.base_ns,
+        fixes_s=pulses,
+        base_u_s=float(np.hypot(PPS_U_S, spread)),
+        source="pulse per second",
+        rate=rate,
+        u_rate=u_rate,
+        steps=common.steps,
+        leaps=common.leaps,
+    )

@@ -1,0 +1,1 @@
+"""From readings to figures, classes, budget and certificate. No device, no session."""

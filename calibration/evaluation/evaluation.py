@@ -1,0 +1,277 @@
+"""From bench readings to curves, figures and budget: everything a certificate rests on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from calibration.evaluation import load_cell_figures as fig
+from calibration.evaluation.astm_e74 import DegreeChoice, choose_degree, e74_figures
+from calibration.evaluation.element_figures import element_figures, preload_matters
+from calibration.evaluation.force_budget import ForceBudget, force_budget
+from calibration.evaluation.iso376 import iso_figures
+from calibration.evaluation.polynomial_fit import (
+    FitError,
+    LackOfFit,
+    PolynomialFit,
+    fit_polynomial,
+    invert,
+    is_monotone,
+    lack_of_fit,
+)
+from calibration.readings.bench_settings import BenchSettings
+from calibration.readings.load_series import LoadSeries, arrange, senses
+from calibration.readings.readings import Readings, ReadingsError
+
+if TYPE_CHECKING:
+    from calibration.evaluation.figure import Figure
+
+__all__ = ["Evaluation", "InverseCheck", "SenseEvaluation", "evaluate"]
+
+SENSE_NAMES: Final = {1: "tension", -1: "compression"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InverseCheck:
+    """Whether the two directions of the curve agree; forces in the file's unit."""
+
+    round_trip: float | None
+    """Largest error of force → deflection → force by the root of the one curve."""
+    direction_difference: float | None
+    """Largest distance between that root and the curve fitted the other way."""
+    limit: float
+    """2.4 standard deviations of the fit, as force."""
+    reason: str = ""
+
+    @property
+    def agrees(self) -> bool:
+        return (
+            self.round_trip is not None
+            and self.direction_difference is not None
+            and self.round_trip <= 1e-9 + 1e-6 * self.limit
+            and self.direction_difference <= max(self.limit, 1e-9)
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SenseEvaluation:
+    """One sense of loading. Curves are in the file's own units but for ``working``."""
+
+    arrangement: LoadSeries
+    choice: DegreeChoice
+    degree: int
+    raw: PolynomialFit
+    """Reading as indicated from applied force, zeros included."""
+    deflection_from_force: PolynomialFit
+    force_from_deflection: PolynomialFit
+    working: PolynomialFit
+    """Force in kN from deflection, through zero: what goes into the certificate."""
+    zero: float
+    """Reading at no force: mean of the zeros, or the curve's constant where none was read."""
+    lack_of_fit: LackOfFit | str
+    inverse: InverseCheck
+    figures: tuple[Figure, ...]
+    budget: ForceBudget
+
+    @property
+    def name(self) -> str:
+        return SENSE_NAMES[self.arrangement.sense]
+
+    def figure(self, name: str) -> Figure:
+        """A figure by name; raises ``KeyError``."""
+        return {figure.name: figure for figure in self.figures}[name]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evaluation:
+    """All senses of one set of readings."""
+
+    readings: Readings
+    settings: BenchSettings
+    senses: tuple[SenseEvaluation, ...]
+    """Tension first; one or two."""
+    cautions: tuple[str, ...]
+
+
+def evaluate(readings: Readings, settings: BenchSettings) -> Evaluation:
+    """Fit and figure everything.
+
+    Raises
+    ------
+    ReadingsError
+        The readings cannot carry a fit; one line with the source.
+    """
+    try:
+        parts = tuple(_sense(arrange(readings, s), settings) for s in senses(readings))
+    except FitError as error:
+        msg = f"{readings.source}: {error}"
+        raise ReadingsError(msg) from error
+    return Evaluation(
+        readings=readings,
+        settings=settings,
+        senses=parts,
+        cautions=_cautions(readings, settings, parts),
+    )
+
+
+def _sense(a: LoadSeries, settings: BenchSettings) -> SenseEvaluation:
+    step = settings.resolution if settings.resolution is not None else a.readings.resolution
+    means = a.mean_at_levels()
+    choice = choose_degree(
+        a.levels, means, resolution_counts=None if step is None else a.full_scale / step
+    )
+    degree = choice.degree if settings.degree is None else settings.degree
+    raw = fit_polynomial(a.raw_force, a.raw_reading, degree)
+    zero = float(np.mean(a.zeros)) if a.has_zero else float(raw.coefficients[0])
+    a_used = a if a.has_zero else _less(a, zero)
+    to_deflection = fit_polynomial(a.force, a.deflection, degree)
+    to_force = fit_polynomial(a.deflection, a.force, degree)
+    kN = a.readings.kN_per_unit
+    working = fit_polynomial(
+        a_used.deflection, a.force * kN, _working_degree(a_used, degree, settings),
+        through_zero=True,
+    )  # fmt: skip
+    figures = _figures(a, a_used, to_deflection, to_force, working, settings, step)
+    return SenseEvaluation(
+        arrangement=a,
+        choice=choice,
+        degree=degree,
+        raw=raw,
+        deflection_from_force=to_deflection,
+        force_from_deflection=to_force,
+        working=working,
+        zero=zero,
+        lack_of_fit=lack_of_fit(a.force, a.deflection, to_deflection),
+        inverse=_inverse_check(a, to_deflection, to_force),
+        figures=figures,
+        budget=force_budget(
+            a_used,
+            working,
+            {f.name: f for f in figures},
+            settings,
+            extrapolated_zero_sd=None if a.has_zero else float(raw.standard_errors[0]),
+        ),
+    )
+
+
+def _working_degree(a: LoadSeries, degree: int, settings: BenchSettings) -> int:
+    """Degree of force from deflection: the inverse of a bent curve may need a term more."""
+    if settings.degree is not None:
+        return degree
+    means = a.mean_at_levels()
+    return max(degree, choose_degree(means, a.levels, resolution_counts=None).degree)
+
+
+def _less(a: LoadSeries, zero: float) -> LoadSeries:
+    """Deflections from a zero that was not read but extrapolated."""
+    runs = tuple(replace(run, at=run.at - zero) for run in a.runs)
+    return replace(a, deflection=a.deflection - zero, runs=runs)
+
+
+def _figures(
+    a: LoadSeries,
+    a_used: LoadSeries,
+    to_deflection: PolynomialFit,
+    to_force: PolynomialFit,
+    working: PolynomialFit,
+    settings: BenchSettings,
+    step: float | None,
+) -> tuple[Figure, ...]:
+    per_reading = a.largest * a.readings.kN_per_unit / a_used.full_scale
+    resolution = fig.resolution(a, step, per_reading)
+    r_kN = resolution.value if isinstance(resolution.value, float) else None
+    creep = fig.creep(a)
+    return (
+        fig.zero_return(a),
+        fig.nonlinearity_terminal(a),
+        fig.nonlinearity_best_fit(a),
+        fig.hysteresis(a),
+        *iso_figures(
+            a,
+            degree=to_deflection.degree,
+            creep_pct=creep.value if isinstance(creep.value, float) else None,
+            resolution_kN=r_kN,
+            reference_U_pct=settings.reference_U_pct,
+        ),
+        fig.replication_sd(a),
+        fig.interpolation_error(a, to_deflection),
+        creep,
+        fig.temperature_effect_zero(a),
+        fig.temperature_effect_span(a, to_deflection),
+        resolution,
+        *e74_figures(a, to_deflection, resolution_kN=r_kN),
+        *element_figures(a_used, working=working, free=to_force, settings=settings),
+    )
+
+
+def _inverse_check(
+    a: LoadSeries, to_deflection: PolynomialFit, to_force: PolynomialFit
+) -> InverseCheck:
+    low, high = sorted((float(a.levels[0]), float(a.levels[-1])))
+    slope = abs(float(np.mean(to_deflection.slope(a.levels))))
+    limit = 2.4 * to_deflection.residual_sd / slope if slope > 0.0 else 0.0
+    # The arithmetic itself is good to about this much of the largest force.
+    limit = max(limit, 1e-9 * a.largest)
+    try:
+        deflection = to_deflection.predict(a.levels)
+        root = invert(to_deflection.coefficients, deflection, low, high)
+    except FitError as error:
+        return InverseCheck(
+            round_trip=None, direction_difference=None, limit=limit, reason=str(error)
+        )
+    return InverseCheck(
+        round_trip=float(np.max(np.abs(root - a.levels))),
+        direction_difference=float(np.max(np.abs(to_force.predict(deflection) - root))),
+        limit=limit,
+    )
+
+
+def _cautions(
+    readings: Readings, settings: BenchSettings, parts: tuple[SenseEvaluation, ...]
+) -> tuple[str, ...]:
+    found = []
+    if not any(part.arrangement.has_zero for part in parts):
+        found.append("no zero was read: the zero is extrapolated from the curve")
+    if settings.reference_U_pct is None:
+        found.append(
+            "the uncertainty of the reference standard is not stated: the expanded uncertainty"
+            " leaves it out"
+        )
+    for part in parts:
+        found += _part_cautions(part, settings)
+    superseded = int(np.count_nonzero(readings.superseded))
+    if superseded:
+        found.append(f"{superseded} reading(s) were taken again with a reason and not used")
+    if len(parts) == 1:
+        other = "compression" if parts[0].name == "tension" else "tension"
+        found.append(f"{other} was not calibrated: such forces are outside the certificate")
+    return tuple(found)
+
+
+def _part_cautions(part: SenseEvaluation, settings: BenchSettings) -> list[str]:
+    found = []
+    a, lack = part.arrangement, part.lack_of_fit
+    if isinstance(lack, LackOfFit) and lack.rejected:
+        found.append(
+            f"{part.name}: a curve of degree {part.degree} is rejected by the lack-of-fit test"
+            f" (F = {lack.f:.3g}, p = {lack.p_value:.2g})"
+        )
+    if settings.degree is not None and settings.degree != part.choice.degree:
+        found.append(
+            f"{part.name}: degree {settings.degree} was asked for; the rule chooses"
+            f" {part.choice.degree}"
+        )
+    deflection = np.append(a.deflection if a.has_zero else a.deflection - part.zero, 0.0)
+    low, high = float(np.min(deflection)), float(np.max(deflection))
+    if not is_monotone(part.working.coefficients, low, high):
+        found.append(f"{part.name}: the curve turns back inside its range")
+    preload = next((f for f in part.figures if f.name == "preload"), None)
+    full = a.largest * a.readings.kN_per_unit
+    if preload is not None and preload_matters(preload, full, part.force_from_deflection.dof):
+        found.append(
+            f"{part.name}: the spring begins to move at {preload.value:.3g} kN; smaller forces"
+            " are not measured"
+        )
+    return found

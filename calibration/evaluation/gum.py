@@ -1,0 +1,129 @@
+"""Uncertainty budgets after the GUM (JCGM 100:2008): the arithmetic, for any measurand.
+
+Type B half-widths become standard uncertainties (GUM 4.3), components combine in quadrature or
+with correlation (5.1, 5.2), effective degrees of freedom follow Welch-Satterthwaite (G.4),
+and the coverage factor is Student's (G.3).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from calibration.evaluation.polynomial_fit import t_quantile
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+__all__ = [
+    "Component",
+    "arcsine",
+    "combine",
+    "combine_correlated",
+    "coverage_factor",
+    "effective_dof",
+    "rectangular",
+    "relative_doubt_dof",
+    "triangular",
+]
+
+
+def rectangular(half_width: float) -> float:
+    """Standard uncertainty of a value known only to lie within ± half_width (GUM 4.3.7)."""
+    return half_width / math.sqrt(3.0)
+
+
+def triangular(half_width: float) -> float:
+    """The same when the middle is likelier than the ends (GUM 4.3.9)."""
+    return half_width / math.sqrt(6.0)
+
+
+def arcsine(half_width: float) -> float:
+    """The same for a value that swings like a sine between the limits (GUM H.1.3.4)."""
+    return half_width / math.sqrt(2.0)
+
+
+def relative_doubt_dof(doubt: float) -> float:
+    """Degrees of freedom of a type B component known to ``doubt`` of itself (GUM G.4.2, G.3).
+
+    ``ν = 1 / (2 doubt²)``: 0.1 gives 50, 0.25 gives 8; 0 gives infinity.
+    """
+    return math.inf if doubt == 0.0 else 1.0 / (2.0 * doubt * doubt)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Component:
+    """One line of a budget, at one value of the measurand or at several."""
+
+    name: str
+    standard: NDArray[np.float64] | None
+    """(m,) in the measurand's unit, sensitivity included; None: not known."""
+    dof: float
+    """Degrees of freedom; inf for a type B component taken as exactly known."""
+    evaluation: str
+    """``"A"`` from readings by statistics, ``"B"`` otherwise."""
+    distribution: str
+    basis: str
+    """Where it comes from, in words; for one not known, why."""
+
+
+def combine(standards: ArrayLike) -> NDArray[np.float64]:
+    """Root sum of squares over the first axis, uncorrelated components (GUM 5.1.2).
+
+    Parameters
+    ----------
+    standards : (components, …)
+    """
+    return np.asarray(np.sqrt(np.sum(np.square(np.asarray(standards, np.float64)), axis=0)))
+
+
+def combine_correlated(sensitivity: ArrayLike, covariance: ArrayLike) -> NDArray[np.float64]:
+    """Covariance of outputs of a linear (or linearised) model: ``J C Jᵀ`` (GUM 5.2, H.2).
+
+    Parameters
+    ----------
+    sensitivity : (outputs, inputs), partial derivatives
+    covariance : (inputs, inputs)
+    """
+    jacobian = np.atleast_2d(np.asarray(sensitivity, dtype=np.float64))
+    return np.asarray(jacobian @ np.asarray(covariance, dtype=np.float64) @ jacobian.T)
+
+
+def effective_dof(standards: ArrayLike, dofs: Sequence[float]) -> NDArray[np.float64]:
+    """Welch-Satterthwaite: ``ν = u⁴ / Σ (uᵢ⁴ / νᵢ)`` (GUM G.4.1).
+
+    Parameters
+    ----------
+    standards : (components, …) standard uncertainties
+    dofs : (components,)
+
+    Returns
+    -------
+    (…) float64
+        inf where only components of infinite dof count, or all are zero.
+    """
+    u = np.asarray(standards, dtype=np.float64)
+    shape = (len(dofs),) + (1,) * (u.ndim - 1)
+    share = np.sum(u**4 / np.asarray(dofs, dtype=np.float64).reshape(shape), axis=0)
+    total = np.sum(u**2, axis=0) ** 2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.where(share > 0.0, total / share, np.inf))
+
+
+def coverage_factor(
+    dof: ArrayLike, *, level: float = 0.95, truncate: bool = False
+) -> NDArray[np.float64]:
+    """Student's factor for a two-sided level; (…) float64.
+
+    ``truncate`` takes the next whole number below, as GUM G.4.1 allows; else it is
+    interpolated. Degrees of freedom below 1 count as 1.
+    """
+    values = np.maximum(np.asarray(dof, dtype=np.float64), 1.0)
+    if truncate:
+        values = np.where(np.isinf(values), values, np.floor(values))
+    flat = [t_quantile(float(v), level=level) for v in values.ravel()]
+    return np.asarray(flat, dtype=np.float64).reshape(values.shape)

@@ -1,0 +1,181 @@
+"""Bench readings: one row a reading, as arrays with the file row of each.
+
+Applied force is signed, tension +. Everything stays in the file's own units; ``to_kN`` turns
+force into SI. ``calibration.readings.readings_csv`` reads them from a file.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any, Final, Self
+
+import numpy as np
+
+from calibration.quantities.units import UnitError, factor, quantity_of
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+__all__ = ["DIRECTIONS", "KINDS", "Readings", "ReadingsError"]
+
+DIRECTIONS: Final[Mapping[str, int]] = {"up": 1, "down": -1, "": 0}
+KINDS: Final = ("step", "zero", "preload", "creep", "shunt")
+
+
+class ReadingsError(ValueError):
+    """Readings that cannot carry a calibration; one line with source and row."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Readings:
+    """n readings in the order they were taken."""
+
+    source: str
+    force_unit: str
+    reading_unit: str
+    """``"reading"`` when the column does not say, else ``counts``, ``mV_V``, …"""
+    applied: NDArray[np.float64]
+    """(n,) force_unit, tension +."""
+    reading: NDArray[np.float64]
+    """(n,) as indicated, zero not taken off."""
+    series: NDArray[np.int64]
+    """(n,) index into ``series_names``; 0 everywhere when no series was stated."""
+    series_names: tuple[str, ...]
+    """Empty when no series was stated."""
+    position_deg: NDArray[np.float64]
+    """(n,) NaN where not stated."""
+    direction: NDArray[np.int8]
+    """(n,) +1 rising, −1 falling, 0 not known."""
+    temperature_C: NDArray[np.float64]
+    """(n,) NaN where not stated."""
+    time_s: NDArray[np.float64]
+    """(n,) NaN where not stated."""
+    kind: tuple[str, ...]
+    """(n,) of ``KINDS``."""
+    row: NDArray[np.int64]
+    """(n,) row in the file, the header being row 1."""
+    superseded: NDArray[np.bool_]
+    """(n,) taken again later with a reason: kept, not used."""
+    resolution: float | None
+    """Smallest step the readings show, reading_unit; None when it cannot be told."""
+    columns: frozenset[str] = field(default_factory=frozenset)
+    """Which optional columns were stated."""
+
+    def __len__(self) -> int:
+        return len(self.applied)
+
+    @property
+    def kN_per_unit(self) -> float:
+        """kN in one force_unit."""
+        return factor(self.force_unit) / 1000.0
+
+    def pick(self, mask: NDArray[np.bool_]) -> Self:
+        """The readings where ``mask`` (n,) is true."""
+        where = np.flatnonzero(mask)
+        return replace(
+            self,
+            applied=self.applied[where],
+            reading=self.reading[where],
+            series=self.series[where],
+            position_deg=self.position_deg[where],
+            direction=self.direction[where],
+            temperature_C=self.temperature_C[where],
+            time_s=self.time_s[where],
+            kind=tuple(self.kind[i] for i in where),
+            row=self.row[where],
+            superseded=self.superseded[where],
+        )
+
+    @property
+    def used(self) -> NDArray[np.bool_]:
+        """(n,) neither superseded nor a preload or shunt reading."""
+        kinds = np.array([k in ("step", "zero", "creep") for k in self.kind], dtype=np.bool_)
+        return np.asarray(kinds & ~self.superseded)
+
+    def to_document(self) -> dict[str, Any]:
+        """Plain JSON columns; NaN becomes null."""
+        return {
+            "source": self.source,
+            "force_unit": self.force_unit,
+            "reading_unit": self.reading_unit,
+            "applied": self.applied.tolist(),
+            "reading": self.reading.tolist(),
+            "series": self.series.tolist(),
+            "series_names": list(self.series_names),
+            "position_deg": _nulls(self.position_deg),
+            "direction": self.direction.tolist(),
+            "temperature_C": _nulls(self.temperature_C),
+            "time_s": _nulls(self.time_s),
+            "kind": list(self.kind),
+            "row": self.row.tolist(),
+            "superseded": self.superseded.tolist(),
+            "resolution": self.resolution,
+            "columns": sorted(self.columns),
+        }
+
+    @classmethod
+    def from_document(cls, document: Mapping[str, Any]) -> Self:
+        """The inverse of ``to_document``; raises ``ReadingsError`` for damaged columns."""
+        try:
+            made = cls(
+                source=str(document["source"]),
+                force_unit=str(document["force_unit"]),
+                reading_unit=str(document["reading_unit"]),
+                applied=_floats(document["applied"]),
+                reading=_floats(document["reading"]),
+                series=np.array(document["series"], dtype=np.int64),
+                series_names=tuple(str(name) for name in document["series_names"]),
+                position_deg=_floats(document["position_deg"]),
+                direction=np.array(document["direction"], dtype=np.int8),
+                temperature_C=_floats(document["temperature_C"]),
+                time_s=_floats(document["time_s"]),
+                kind=tuple(str(kind) for kind in document["kind"]),
+                row=np.array(document["row"], dtype=np.int64),
+                superseded=np.array(document["superseded"], dtype=np.bool_),
+                resolution=_optional(document["resolution"]),
+                columns=frozenset(str(name) for name in document["columns"]),
+            )
+        except (KeyError, TypeError, ValueError, OverflowError) as error:
+            msg = f"readings of the certificate are damaged ({error})"
+            raise ReadingsError(msg) from error
+        made.check_shape()
+        return made
+
+    def check_shape(self) -> None:
+        """Raise ``ReadingsError`` unless every column has the same length and sane values."""
+        n = len(self.applied)
+        arrays = (
+            self.reading, self.series, self.position_deg, self.direction,
+            self.temperature_C, self.time_s, self.row, self.superseded,
+        )  # fmt: skip
+        if any(a.shape != (n,) for a in arrays) or len(self.kind) != n:
+            msg = f"{self.source}: the columns of the readings differ in length"
+            raise ReadingsError(msg)
+        if not (np.all(np.isfinite(self.applied)) and np.all(np.isfinite(self.reading))):
+            msg = f"{self.source}: an applied force or a reading is not finite"
+            raise ReadingsError(msg)
+        if any(kind not in KINDS for kind in self.kind):
+            msg = f"{self.source}: a kind of reading is not one of {', '.join(KINDS)}"
+            raise ReadingsError(msg)
+        try:
+            quantity = quantity_of(self.force_unit)
+        except UnitError as error:
+            msg = f"{self.source}: {error}"
+            raise ReadingsError(msg) from error
+        if quantity != "force":
+            msg = f"{self.source}: {self.force_unit!r} is not a unit of force"
+            raise ReadingsError(msg)
+
+
+def _nulls(values: NDArray[np.float64]) -> list[float | None]:
+    return [None if math.isnan(v) else v for v in values.tolist()]
+
+
+def _floats(values: Sequence[float | None]) -> NDArray[np.float64]:
+    return np.array([math.nan if v is None else float(v) for v in values], dtype=np.float64)
+
+
+def _optional(value: object) -> float | None:
+    return None if value is None else float(value)  # type: ignore[arg-type]

@@ -1,0 +1,1 @@
+"""Wheel pulses to distance, speed and acceleration. Certificates are elsewhere."""

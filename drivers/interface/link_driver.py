@@ -1,0 +1,177 @@
+"""A link and a decoder joined into a driver: silence, restarts, the port's own counters."""
+
+from __future__ import annotations
+
+import time
+from collections import deque
+from dataclasses import replace
+from itertools import pairwise
+from typing import TYPE_CHECKING, Final
+
+from drivers.interface.driver_interface import Batch
+from drivers.interface.errors import LinkLostError, SetupError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from drivers.decoding.framing import RecordDecoder
+    from drivers.interface.driver_interface import Layout
+    from drivers.links.transport import Link
+
+__all__ = ["RESTARTS", "LinkDriver", "inherit", "split_at_restarts"]
+
+RESTARTS: Final = ("device restarted", "counter restarted")
+"""Faults after which a tick or count has nothing to do with the one before."""
+_READ_BYTES: Final = 1 << 17
+_LINE_FAULTS: Final = ("checksum", "garbage", "lost frames")
+
+
+class LinkDriver:
+    """Reads one link through one decoder.
+
+    Parameters
+    ----------
+    link : Link
+        Open; owned from here on.
+    decoder : RecordDecoder
+    device_id : str
+    silence_limit_s : float
+        Longest time without one good frame.
+    now_ns : callable
+        Monotonic clock, handed in for tests.
+    """
+
+    def __init__(
+        self,
+        link: Link,
+        decoder: RecordDecoder,
+        *,
+        device_id: str,
+        silence_limit_s: float,
+        now_ns: Callable[[], int] = time.monotonic_ns,
+    ) -> None:
+        self.device_id = device_id
+        self.decoder = decoder
+        self.layout: Layout = decoder.layout
+        self._link = link
+        self._silence_limit_s = silence_limit_s
+        self._now_ns = now_ns
+        self._alive_ns = now_ns()
+        self._overdue = False
+        self._ready: deque[Batch] = deque()
+        self._counters = link.counters()
+
+    @property
+    def port(self) -> str:
+        """The port as it was asked for."""
+        return self._link.port
+
+    def read(self) -> Batch:
+        """Wait for the next records, at most one read timeout.
+
+        A restart of the device or its counter is always the first thing in a batch
+        (``before_record`` 0), so a clock fitted per batch can begin anew.
+
+        Raises
+        ------
+        LinkLostError
+            No good frame for the silence limit, or the port is gone.
+        """
+        if self._ready:
+            return self._ready.popleft()
+        if self._overdue:
+            raise LinkLostError(self.device_id, self._silence())
+        chunk = self._link.read(_READ_BYTES)
+        now_ns = self._now_ns()
+        good_before = self.decoder.good_frames
+        batch = self.decoder.feed(chunk, now_ns)
+        if self.decoder.good_frames != good_before:
+            self._alive_ns = now_ns
+        elif now_ns - self._alive_ns > self._silence_limit_s * 1e9:
+            # What is known of the damage is handed on first; the next read raises.
+            self._overdue = True
+            if not batch.faults:
+                raise LinkLostError(self.device_id, self._silence())
+        if batch.faults:
+            batch = self._ask_the_line(batch)
+        first, *rest = split_at_restarts(batch)
+        self._ready.extend(rest)
+        return first
+
+    def close(self) -> None:
+        """Close the port; may be called twice."""
+        self._link.close()
+
+    def _silence(self) -> str:
+        limit = f"{self._silence_limit_s:g} s"
+        if self.decoder.refusal:
+            return f"no acceptable frame for {limit}: {self.decoder.refusal}"
+        if doubt := self.decoder.bytes_in_doubt:
+            return (
+                f"no good frame for {limit}, {doubt} bytes of something else on {self.port};"
+                " is it the right device, at the right line speed?"
+            )
+        return f"silent for {limit} on {self.port}"
+
+    def _ask_the_line(self, batch: Batch) -> Batch:
+        """Add to line faults what the port itself has counted."""
+        counters = self._link.counters()
+        if counters is None or self._counters is None:
+            return batch
+        said = counters.since(self._counters)
+        self._counters = counters
+        if not said:
+            return batch
+        faults = tuple(
+            replace(fault, detail=f"{fault.detail}; the port counted {said}")
+            if fault.cause in _LINE_FAULTS
+            else fault
+            for fault in batch.faults
+        )
+        return replace(batch, faults=faults)
+
+
+def inherit(decoder: RecordDecoder, after: object, device_id: str) -> RecordDecoder:
+    """Go on with the decoder of a closed driver of the same device and layout.
+
+    Raises
+    ------
+    SetupError
+        ``after`` is a driver of another kind.
+    """
+    if after is None:
+        return decoder
+    if not isinstance(after, LinkDriver) or type(after.decoder) is not type(decoder):
+        msg = f"cannot go on from {type(after).__name__}: it is a driver of another kind"
+        raise SetupError(device_id, msg)
+    if after.decoder.layout != decoder.layout:
+        return decoder
+    after.decoder.link_reopened()
+    return after.decoder
+
+
+def split_at_restarts(batch: Batch) -> list[Batch]:
+    """Cut a batch so that every restart stands before the first record of its part.
+
+    Returns
+    -------
+    list of Batch
+        At least one; together they hold every record and fault, in order.
+    """
+    cuts = sorted({fault.before_record for fault in batch.faults if fault.cause in RESTARTS})
+    edges = [0, *(cut for cut in cuts if cut > 0), len(batch.records)]
+    if len(edges) == 2:
+        return [batch]
+    parts = []
+    for number, (start, stop) in enumerate(pairwise(edges)):
+        last = number == len(edges) - 2
+        faults = tuple(
+            replace(fault, before_record=fault.before_record - start)
+            for fault in batch.faults
+            if start <= fault.before_record and (fault.before_record < stop or last)
+        )
+        part = Batch(
+            records=batch.records[start:stop], received_ns=batch.received_ns, faults=faults
+        )
+        parts.append(part)
+    return parts

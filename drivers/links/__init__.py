@@ -1,0 +1,1 @@
+"""The ways bytes come in: serial ports, pseudo-terminals, TCP. Nothing is decoded here."""

@@ -1,0 +1,304 @@
+"""One small link interface over serial ports, pseudo-terminals and TCP.
+
+A link reads what is waiting and never more than one short timeout; it knows nothing of frames.
+Every foreign exception is translated here, from the named list :data:`PORT_ERRORS`.
+"""
+
+from __future__ import annotations
+
+import re
+import socket
+from typing import TYPE_CHECKING, Final, Protocol
+from urllib.parse import urlsplit
+
+import serial
+
+from drivers.interface.errors import LinkLostError, SetupError
+from drivers.links.port_list import PortInfo, list_ports
+from drivers.links.serial_line import (
+    PORT_ERRORS,
+    LineCounters,
+    clear_hangup_on_close,
+    line_counters,
+    refuse_second_opener,
+    release_port,
+    why_not_opened,
+)
+
+if TYPE_CHECKING:
+    from typing import Self
+
+__all__ = [
+    "PORT_FORMS",
+    "Link",
+    "PortInfo",
+    "SerialLink",
+    "TcpLink",
+    "list_ports",
+    "open_link",
+]
+
+PORT_FORMS: Final = (
+    "/dev/serial/by-id/… or any device path (Linux, macOS)",
+    "COM3 (Windows)",
+    "tcp://host:port",
+)
+_CONNECT_TIMEOUT_S: Final = 3.0
+_HANGS_UP_WITHIN_S: Final = 0.2
+_RECEIVE_BUFFER_BYTES: Final = 1 << 20
+
+
+class Link(Protocol):
+    """An open port. One thread reads and closes it."""
+
+    port: str
+
+    def read(self, max_bytes: int) -> bytes:
+        """Read what waits; ``b""`` after one read timeout without a byte.
+
+        Raises
+        ------
+        LinkLostError
+            The port is gone.
+        """
+        ...
+
+    def write(self, data: bytes) -> None:
+        """Send all of ``data``.
+
+        Raises
+        ------
+        LinkLostError
+            The port is gone, or takes nothing for a second.
+        """
+        ...
+
+    def counters(self) -> LineCounters | None:
+        """Give the port's own error counters, where it keeps them."""
+        ...
+
+    def close(self) -> None:
+        """Close; may be called twice."""
+        ...
+
+
+def open_link(
+    port: str, *, baud_bd: int = 115_200, read_timeout_s: float = 0.05, device_id: str
+) -> Link:
+    """Open a port by its form.
+
+    Parameters
+    ----------
+    port : str
+        ``/dev/…`` (any absolute path), ``COM3`` or ``tcp://host:port``.
+    baud_bd : int, bits per second
+    read_timeout_s : float, s
+    device_id : str
+        Begins every error.
+
+    Raises
+    ------
+    SetupError
+        The port form is not understood, or the line speed is not possible.
+    LinkLostError
+        The port is missing, in use, not permitted, or nothing answers.
+    """
+    if port.startswith("tcp://"):
+        return TcpLink.open(port, read_timeout_s=read_timeout_s, device_id=device_id)
+    if port.startswith("/") or re.fullmatch(r"(\\\\\.\\)?COM\d+", port, re.IGNORECASE):
+        return SerialLink.open(
+            port, baud_bd=baud_bd, read_timeout_s=read_timeout_s, device_id=device_id
+        )
+    msg = f"port {port!r} is not understood; allowed: {'; '.join(PORT_FORMS)}"
+    raise SetupError(device_id, msg)
+
+
+class SerialLink:
+    """A serial port or pseudo-terminal."""
+
+    def __init__(self, handle: serial.Serial, *, port: str, device_id: str) -> None:
+        self.port = port
+        self.device_id = device_id
+        self._handle: serial.Serial | None = handle
+
+    @classmethod
+    def open(cls, port: str, *, baud_bd: int, read_timeout_s: float, device_id: str) -> Self:
+        """Open exclusively, without pulsing the modem lines that reset some boards."""
+        handle = serial.Serial()
+        handle.port = port
+        handle.timeout = read_timeout_s
+        handle.write_timeout = 1.0
+        handle.exclusive = True
+        # Set before opening, so that a board wired to reset on DTR is left alone.
+        handle.dtr = False
+        handle.rts = False
+        try:
+            handle.baudrate = baud_bd
+            handle.open()
+        except ValueError as error:
+            msg = f"{port} cannot run at {baud_bd} Bd ({error})"
+            raise SetupError(device_id, msg) from error
+        except PORT_ERRORS as error:
+            raise LinkLostError(device_id, why_not_opened(port, baud_bd, error)) from error
+        link = cls(handle, port=port, device_id=device_id)
+        clear_hangup_on_close(handle)
+        refuse_second_opener(handle, port)
+        link._ask_low_latency()
+        return link
+
+    def _ask_low_latency(self) -> None:
+        # Some adapters hold bytes for 16 ms; a port that cannot be asked still works.
+        ask = getattr(self._open_handle(), "set_low_latency_mode", None)
+        if ask is None:
+            return
+        try:
+            ask(low_latency_settings=True)
+        except PORT_ERRORS:
+            return
+        except (ValueError, NotImplementedError):
+            return
+
+    def _open_handle(self) -> serial.Serial:
+        if self._handle is None:
+            raise LinkLostError(self.device_id, f"{self.port} is closed")
+        return self._handle
+
+    def read(self, max_bytes: int) -> bytes:
+        """Read what waits, at most ``max_bytes``; ``b""`` after one timeout."""
+        handle = self._open_handle()
+        try:
+            waiting = handle.in_waiting
+            data = handle.read(min(max_bytes, max(1, waiting)))
+            # Asking for max_bytes would wait out the timeout: the first byte, then the rest.
+            if data and not waiting and (more := min(handle.in_waiting, max_bytes - len(data))):
+                data += handle.read(more)
+        except PORT_ERRORS as error:
+            raise self._lost(error) from error
+        return bytes(data)
+
+    def write(self, data: bytes) -> None:
+        """Send all of ``data``."""
+        handle = self._open_handle()
+        try:
+            handle.write(data)
+        except PORT_ERRORS as error:
+            raise self._lost(error) from error
+
+    def counters(self) -> LineCounters | None:
+        """Give overruns, framing and parity errors and breaks so far; None if not kept."""
+        return None if self._handle is None else line_counters(self._handle)
+
+    def close(self) -> None:
+        """Close; may be called twice."""
+        handle, self._handle = self._handle, None
+        if handle is None:
+            return
+        release_port(handle)
+        try:
+            handle.close()
+        except PORT_ERRORS as error:
+            raise self._lost(error) from error
+
+    def _lost(self, error: Exception) -> LinkLostError:
+        msg = f"lost {self.port}: unplugged, or another program reads it too ({_said(error)})"
+        return LinkLostError(self.device_id, msg)
+
+
+class TcpLink:
+    """A TCP connection to a device or converter; we connect, it sends."""
+
+    def __init__(self, connection: socket.socket, *, port: str, device_id: str) -> None:
+        self.port = port
+        self.device_id = device_id
+        self._socket: socket.socket | None = connection
+
+    @classmethod
+    def open(cls, port: str, *, read_timeout_s: float, device_id: str) -> Self:
+        """Connect within three seconds."""
+        host, number = _tcp_address(port, device_id)
+        try:
+            connection = socket.create_connection((host, number), timeout=_CONNECT_TIMEOUT_S)
+        except OSError as error:
+            msg = f"nothing answers at {port} ({_said(error)}); is the device on?"
+            raise LinkLostError(device_id, msg) from error
+        try:
+            connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+            connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            connection.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _RECEIVE_BUFFER_BYTES)
+            refused = _hung_up_at_once(connection)
+            connection.settimeout(read_timeout_s)
+        except OSError as error:
+            connection.close()
+            raise LinkLostError(device_id, f"lost {port} ({_said(error)})") from error
+        if refused:
+            connection.close()
+            msg = (
+                f"{port} took the call and hung up at once; it may be in use by another"
+                " program: close that first"
+            )
+            raise LinkLostError(device_id, msg)
+        return cls(connection, port=port, device_id=device_id)
+
+    def _open_socket(self) -> socket.socket:
+        if self._socket is None:
+            raise LinkLostError(self.device_id, f"{self.port} is closed")
+        return self._socket
+
+    def read(self, max_bytes: int) -> bytes:
+        """Read what waits, at most ``max_bytes``; ``b""`` after one timeout."""
+        connection = self._open_socket()
+        try:
+            data = connection.recv(max_bytes)
+        except TimeoutError:
+            return b""
+        except OSError as error:
+            msg = f"lost {self.port} ({_said(error)})"
+            raise LinkLostError(self.device_id, msg) from error
+        if not data:
+            raise LinkLostError(self.device_id, f"{self.port} was closed by the other end")
+        return data
+
+    def write(self, data: bytes) -> None:
+        """Send all of ``data``."""
+        connection = self._open_socket()
+        try:
+            connection.sendall(data)
+        except OSError as error:
+            msg = f"lost {self.port} ({_said(error)})"
+            raise LinkLostError(self.device_id, msg) from error
+
+    def counters(self) -> None:
+        """TCP keeps no line counters."""
+
+    def close(self) -> None:
+        """Close; may be called twice."""
+        connection, self._socket = self._socket, None
+        if connection is not None:
+            connection.close()
+
+
+def _hung_up_at_once(connection: socket.socket) -> bool:
+    """A device that serves one reader lets a second one in and hangs up; nothing is taken."""
+    connection.settimeout(_HANGS_UP_WITHIN_S)
+    try:
+        return connection.recv(1, socket.MSG_PEEK) == b""
+    except TimeoutError:
+        return False
+
+
+def _tcp_address(port: str, device_id: str) -> tuple[str, int]:
+    try:
+        parts = urlsplit(port)
+        host, number = parts.hostname, parts.port
+    except ValueError:
+        host = number = None
+    if not host or not number or parts.path not in ("", "/") or parts.query or parts.username:
+        msg = (
+            f"port {port!r} is not understood; write tcp://host:port, e.g. tcp://127.0.0.1:5001"
+        )
+        raise SetupError(device_id, msg)
+    return host, number
+
+
+def _said(error: BaseException) -> str:
+    return " ".join(str(error).split()) or type(error).__name__

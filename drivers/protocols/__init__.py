@@ -1,0 +1,1 @@
+"""One module a wire protocol. Links and framing are next door."""

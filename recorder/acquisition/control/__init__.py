@@ -1,0 +1,1 @@
+"""The control channel: server, requests, client, status, and where sessions are found."""

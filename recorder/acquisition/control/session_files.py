@@ -1,0 +1,252 @@
+"""Where running recordings are found: a private folder, a session file each, no leftovers."""
+
+from __future__ import annotations
+
+import json
+import os
+import stat
+import sys
+import tempfile
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+import platformdirs
+
+from recorder.machine.shared_memory import SHM_FOLDER, unlink_segment
+
+__all__ = [
+    "SessionError",
+    "SessionFile",
+    "process_lives",
+    "process_started",
+    "read_session",
+    "ring_name",
+    "runtime_folder",
+    "sessions",
+    "sweep",
+    "write_session",
+]
+
+FOLDER_VARIABLE: Final = "TESTCAR_RUNTIME_DIR"
+PREFIX: Final = "tcar"
+VERSION: Final = 1
+_MAX_BYTES: Final = 2**20
+
+
+class SessionError(OSError):
+    """No recording to attach to, or one that cannot be trusted; one line."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionFile:
+    """What a window needs to find a running recording. Readable by its owner only."""
+
+    pid: int
+    started: str
+    """When the process began, as the system tells it: a process number is used again."""
+    address: str
+    authkey: str
+    """Hex."""
+    run_path: str
+    journal_path: str
+    run_id: str
+    rings: dict[str, str] = field(default_factory=dict)
+    """Device → name in shared memory."""
+    version: int = VERSION
+
+
+def runtime_folder() -> Path:
+    """The folder of session files and sockets, made private when it is not there.
+
+    Raises
+    ------
+    SessionError
+        It belongs to somebody else or can be read by others.
+    """
+    folder = _folder()
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    if os.name == "posix":
+        told = folder.lstat()
+        if told.st_uid != os.getuid() or not stat.S_ISDIR(told.st_mode):
+            msg = (
+                f"{folder}: belongs to another user; set {FOLDER_VARIABLE} to a private folder"
+            )
+            raise SessionError(msg)
+        if stat.S_IMODE(told.st_mode) & 0o077:
+            folder.chmod(0o700)
+    return folder
+
+
+def _folder() -> Path:
+    if given := os.environ.get(FOLDER_VARIABLE):
+        return Path(given)
+    if os.name == "posix" and not os.environ.get("XDG_RUNTIME_DIR"):
+        return Path(tempfile.gettempdir()) / f"testcar-{os.getuid()}"
+    return platformdirs.user_runtime_path("testcar")
+
+
+def socket_address(pid: int) -> str:
+    """A local address strangers cannot reach: a socket in the private folder, or a pipe."""
+    if sys.platform == "win32":
+        return rf"\\.\pipe\testcar-{pid}-{os.urandom(8).hex()}"
+    path = runtime_folder() / f"{pid}.sock"
+    if len(os.fsencode(path)) > 100:  # a socket's path has some 104 bytes
+        path = Path(tempfile.mkdtemp(prefix="tcar")) / "s"
+    path.unlink(missing_ok=True)
+    return str(path)
+
+
+def process_started(pid: int) -> str:
+    """When a process began, in the system's own words; empty when that cannot be told."""
+    try:
+        text = Path(f"/proc/{pid}/stat").read_text("utf-8", "replace")
+    except OSError:
+        return ""
+    # The name in brackets may hold anything, so count from its end: field 22.
+    return text.rpartition(")")[2].split()[19]
+
+
+def process_lives(pid: int, started: str = "") -> bool:
+    """Whether this very process still runs (a zombie does not)."""
+    if pid <= 0:
+        return False
+    if Path("/proc/self/stat").exists():
+        try:
+            text = Path(f"/proc/{pid}/stat").read_text("utf-8", "replace")
+        except OSError:
+            return False
+        state = text.rpartition(")")[2].split()
+        return state[0] not in "ZX" and (not started or state[19] == started)
+    if sys.platform == "win32":
+        return _windows_lives(pid)
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        return True
+    return True
+
+
+def _windows_lives(pid: int) -> bool:
+    import ctypes
+
+    kernel = ctypes.windll.kernel32  # type: ignore[attr-defined,unused-ignore]
+    handle = kernel.OpenProcess(0x1000, False, pid)  # noqa: FBT003 - a system call
+    if not handle:
+        return False
+    code = ctypes.c_ulong()
+    kernel.GetExitCodeProcess(handle, ctypes.byref(code))
+    kernel.CloseHandle(handle)
+    return code.value == 259
+
+
+def ring_name(index: int, *, pid: int | None = None) -> str:
+    """Name of a ring in shared memory, telling whose it is; at most 30 characters."""
+    owner = os.getpid() if pid is None else pid
+    started = process_started(owner) or "0"
+    return f"{PREFIX}_{owner}_{int(started) % 16**8:x}_{index}"
+
+
+def write_session(session: SessionFile) -> Path:
+    """Write the session file, whole or not at all."""
+    folder = runtime_folder()
+    path = folder / f"{session.pid}.session"
+    fresh = folder / f"{session.pid}.session.new"
+    fresh.unlink(missing_ok=True)
+    handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    with os.fdopen(handle, "w", encoding="utf-8") as stream:
+        json.dump(asdict(session), stream)
+    fresh.replace(path)
+    return path
+
+
+def read_session(path: Path) -> SessionFile:
+    """Read a session file.
+
+    Raises
+    ------
+    SessionError
+        Not a session file, another user's, or of another version.
+    OSError
+        It cannot be read.
+    """
+    if os.name == "posix" and path.stat().st_uid != os.getuid():
+        msg = f"{path}: belongs to another user"
+        raise SessionError(msg)
+    with path.open("rb") as stream:
+        raw = stream.read(_MAX_BYTES + 1)
+    try:
+        data = json.loads(raw.decode("utf-8"))
+        return _session_of(data)
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        msg = f"{path}: not a session file ({type(error).__name__})"
+        raise SessionError(msg) from error
+
+
+def _session_of(data: dict[str, Any]) -> SessionFile:
+    if data["version"] != VERSION:
+        raise ValueError(data["version"])
+    bytes.fromhex(data["authkey"])
+    return SessionFile(
+        pid=int(data["pid"]),
+        started=str(data["started"]),
+        address=str(data["address"]),
+        authkey=str(data["authkey"]),
+        run_path=str(data["run_path"]),
+        journal_path=str(data["journal_path"]),
+        run_id=str(data["run_id"]),
+        rings={str(k): str(v) for k, v in data["rings"].items()},
+    )
+
+
+def sessions() -> list[tuple[Path, SessionFile]]:
+    """Session files whose process lives, oldest process number first."""
+    found = []
+    for path in sorted(runtime_folder().glob("*.session")):
+        try:
+            session = read_session(path)
+        except OSError:  # just gone, or not one of ours
+            continue
+        if process_lives(session.pid, session.started):
+            found.append((path, session))
+    return found
+
+
+def sweep() -> list[str]:
+    """Remove what recordings that died left behind; returns what was removed."""
+    removed: list[str] = []
+    for path in sorted(runtime_folder().glob("*.session")):
+        try:
+            session = read_session(path)
+        except OSError:
+            continue
+        if process_lives(session.pid, session.started):
+            continue
+        ours = (name for name in session.rings.values() if name.startswith(f"{PREFIX}_"))
+        removed.extend(name for name in ours if unlink_segment(name))
+        _remove_socket(session.address)
+        path.unlink(missing_ok=True)
+        removed.append(path.name)
+    segments = SHM_FOLDER.glob(f"{PREFIX}_*_*_*") if SHM_FOLDER.is_dir() else ()
+    names = [path.name for path in segments if not _owner_lives(path.name)]
+    return removed + [name for name in names if unlink_segment(name)]
+
+
+def _owner_lives(name: str) -> bool:
+    parts = name.split("_")
+    if len(parts) != 4 or not parts[1].isdigit():
+        return True  # not our pattern: not ours to remove
+    pid = int(parts[1])
+    started = process_started(pid)
+    same = not started or f"{int(started) % 16**8:x}" == parts[2]
+    return process_lives(pid) and same
+
+
+def _remove_socket(address: str) -> None:
+    path = Path(address)
+    if os.name == "posix" and path.is_socket():
+        path.unlink(missing_ok=True)
+        if path.name == "s":
+            path.parent.rmdir()

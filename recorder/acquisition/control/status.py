@@ -1,0 +1,75 @@
+"""The state of a running recording, as it goes over the control channel and into the run."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+from recorder.acquisition.ring.ring import RingStats
+
+__all__ = ["DeviceStatus", "SessionStatus"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeviceStatus:
+    """One device, now."""
+
+    name: str
+    state: str
+    """``running``, ``quiet`` (open, nothing came for a while) or ``lost`` (being reopened)."""
+    records: int
+    rate_hz: float
+    """Records per second over the last second or two."""
+    expected_hz: float | None
+    age_s: float | None
+    """Time since the last record was in hand; None before the first."""
+    gaps: int
+    lost_records: int
+    last_fault: str
+    """In words; empty while there was none."""
+    last_fault_t_s: float | None
+    ring: RingStats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionStatus:
+    """The whole recording, now."""
+
+    state: str
+    """``recording``, ``stopping`` or ``sealing``."""
+    t_s: float
+    """Run time."""
+    utc_ns: int
+    """Wall clock of the machine."""
+    devices: Mapping[str, DeviceStatus] = field(default_factory=dict)
+    marks: int = 0
+    """Marks taken, all revisions."""
+    zeros: Mapping[str, float] = field(default_factory=dict)
+    """Channel → zero in counts, as last accepted."""
+    filer: str = ""
+    """``running``, ``restarted`` or ``dead``: the run file; the journal goes on regardless."""
+    filed: Mapping[str, int] = field(default_factory=dict)
+    """Device → records in the run file and synced to the disk, as the filer last told."""
+    warnings: tuple[str, ...] = ()
+    """For the crew, in words; the most pressing first."""
+    disk_free_bytes: int = 0
+    disk_hours_left: float | None = None
+    """At the rate of the last minute; None before it is known."""
+    rss_bytes: int = 0
+    keep_s: float = 0.0
+    """Longest commit of the last seconds."""
+    dropped_records: int = 0
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON-ready."""
+        return asdict(self)
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> SessionStatus:
+        """Inverse of :meth:`to_dict`; raises ``TypeError``, ``KeyError`` on anything else."""
+        devices = {
+            name: DeviceStatus(**{**row, "ring": RingStats(**row["ring"])})
+            for name, row in data["devices"].items()
+        }
+        return cls(**{**data, "devices": devices, "warnings": tuple(data["warnings"])})

@@ -1,0 +1,272 @@
+"""One device's records on run time: its clock line, its gaps, where the run begins. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any, Final, Protocol
+
+import numpy as np
+
+from recorder.run.block import ticks_to_time
+from recorder.run.calibrate import RESTART_CAUSES
+from recorder.run.header import Gap
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from drivers.interface.driver_interface import Batch, Fault
+
+__all__ = ["Line", "Piece", "Stream", "TickClock"]
+
+LINK_LOST: Final = "link lost"
+LOST_FRAMES: Final = "lost frames"
+
+
+class Line(Protocol):
+    """Run time along device ticks: ``t0_s + (tick - tick0)·s_per_tick``."""
+
+    @property
+    def tick0(self) -> int: ...
+    @property
+    def t0_s(self) -> float: ...
+    @property
+    def s_per_tick(self) -> float: ...
+
+
+class TickClock(Protocol):
+    """Ties ticks to run time as they come (``calibration.clock.live_tick_clock.LiveTickClock``)."""
+
+    def update(self, tick: int, received_s: float) -> Line: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piece:
+    """Records that lie on one line."""
+
+    records: NDArray[np.void]
+    received_s: float
+    tick0: int
+    t0_s: float
+    s_per_tick: float
+
+    def time_s(self) -> NDArray[np.float64]:
+        """(n,) float64: run time of each record, s."""
+        return ticks_to_time(self.records["tick"], self.tick0, self.t0_s, self.s_per_tick)
+
+
+@dataclass(slots=True)
+class _Pending:
+    """A fault whose end has not been seen."""
+
+    cause: str
+    detail: str
+    t_start_s: float
+    lost_records: int = 0
+    times: int = 1
+
+
+class Stream:
+    """Turns one device's batches into pieces on run time and gaps.
+
+    Parameters
+    ----------
+    make_clock
+        Gives a fresh clock, at the beginning and after a restart of the device.
+    from_start_only
+        Leave out records before run time 0 (they were taken for the zero); otherwise every
+        record is kept, whatever its time.
+    """
+
+    def __init__(
+        self, device: str, *, make_clock: Callable[[], TickClock], from_start_only: bool
+    ) -> None:
+        self.device = device
+        self.total = 0
+        """Records of the run so far."""
+        self.gaps = 0
+        self.lost_records = 0
+        self.last_fault = ""
+        self.last_fault_t_s: float | None = None
+        self._make_clock = make_clock
+        self._clock = make_clock()
+        self._waiting = from_start_only
+        self._last_t: float | None = None
+        self._pending: list[_Pending] = []
+
+    @property
+    def begun(self) -> bool:
+        """Whether a record of the run has come."""
+        return self.total > 0
+
+    def take(
+        self, batch: Batch, received_s: float
+    ) -> tuple[list[Gap], list[Piece], list[Piece]]:
+        """Take up what one read brought.
+
+        Returns
+        -------
+        gaps
+            Ended by these records, to be kept before them.
+        pieces
+            Records of the run, in order.
+        before
+            Records from before the run.
+        """
+        whole = self._lines(batch, received_s)
+        for fault in batch.faults:
+            self._note(fault.cause, fault.detail, received_s, lost=fault.lost_records)
+        if not whole:
+            self._hold(batch.faults, received_s)
+            return [], [], []
+        times = np.concatenate([piece.time_s() for piece in whole])
+        skipped = self._skipped(times)
+        gaps = self._ended(batch.faults, times, skipped)
+        before, pieces = _cut(whole, skipped)
+        self.total += len(times) - skipped
+        self._last_t = float(times[-1])
+        return gaps, pieces, before
+
+    def lost(self, why: str, now_s: float, *, cause: str = LINK_LOST) -> None:
+        """The link is gone: a gap has begun."""
+        self._note(cause, why, now_s)
+        self._begin(cause, why, now_s)
+
+    def finish(self, now_s: float) -> list[Gap]:
+        """Gaps that had not ended when the recording did."""
+        gaps = [self._gap(p, max(now_s, p.t_start_s), self.total) for p in self._pending]
+        self._pending.clear()
+        return gaps
+
+    def forget_pending(self) -> list[str]:
+        """Drop what had not ended, because the feed itself ended; returns it in words."""
+        words = [f"{p.cause}: {p.detail}" for p in self._pending]
+        self._pending.clear()
+        return words
+
+    # ------------------------------------------------------------------ parts
+
+    def _note(self, cause: str, detail: str, now_s: float, *, lost: int = 0) -> None:
+        self.last_fault = f"{cause}: {detail}"
+        self.last_fault_t_s = now_s
+        self.lost_records += lost
+
+    def _lines(self, batch: Batch, received_s: float) -> list[Piece]:
+        n = len(batch.records)
+        restarts = {f.before_record for f in batch.faults if f.cause in RESTART_CAUSES}
+        bounds = sorted({0, n, *(i for i in restarts if i < n)})
+        pieces = []
+        for start, stop in pairwise(bounds):
+            if start in restarts:
+                self._clock = self._make_clock()
+            records = batch.records[start:stop]
+            line = self._clock.update(int(records["tick"][-1]), received_s)
+            pieces.append(
+                Piece(
+                    records=records,
+                    received_s=received_s,
+                    tick0=line.tick0,
+                    t0_s=line.t0_s,
+                    s_per_tick=line.s_per_tick,
+                )
+            )
+        if n in restarts:
+            self._clock = self._make_clock()
+        return pieces
+
+    def _skipped(self, times: NDArray[np.float64]) -> int:
+        """How many leading records are from before the run."""
+        if not self._waiting:
+            return 0
+        inside = np.flatnonzero(times >= 0.0)
+        if not len(inside):
+            return len(times)
+        self._waiting = False
+        return int(inside[0])
+
+    def _hold(self, faults: tuple[Fault, ...], now_s: float) -> None:
+        for fault in faults:
+            self._begin(fault.cause, fault.detail, now_s, lost=fault.lost_records)
+
+    def _begin(self, cause: str, detail: str, now_s: float, *, lost: int = 0) -> None:
+        """A fault with no good record after it yet; the same cause again makes it longer."""
+        for held in self._pending:
+            if held.cause == cause and cause not in RESTART_CAUSES:
+                held.lost_records += lost
+                held.times += 1
+                held.detail = detail
+                return
+        start = now_s if self._last_t is None else self._last_t
+        self._pending.append(_Pending(cause, detail, start, lost))
+
+    def _ended(
+        self, faults: tuple[Fault, ...], times: NDArray[np.float64], skipped: int
+    ) -> list[Gap]:
+        n = len(times)
+        gaps = []
+        if skipped < n:
+            # Met before the run, and over before it began: not of this run.
+            held = [p for p in self._pending if not skipped]
+            gaps = [self._gap(p, float(times[skipped]), self.total) for p in held]
+            self._pending.clear()
+        for fault in faults:
+            i = fault.before_record
+            if not i and fault.cause == LOST_FRAMES and _count_lost(gaps, fault.lost_records):
+                continue
+            if i >= n:
+                self._last_t = float(times[-1])
+                self._begin(
+                    fault.cause, fault.detail, float(times[-1]), lost=fault.lost_records
+                )
+            elif i > skipped or (i == skipped and not skipped):
+                before = float(times[i - 1]) if i else self._last_t
+                start = float(times[i]) if before is None else before
+                held_one = _Pending(fault.cause, fault.detail, start, fault.lost_records)
+                gaps.append(self._gap(held_one, float(times[i]), self.total + i - skipped))
+        return gaps
+
+    def _gap(self, pending: _Pending, t_end_s: float, before_record: int) -> Gap:
+        self.gaps += 1
+        many = f" ({pending.times} times)" if pending.times > 1 else ""
+        start = min(pending.t_start_s, t_end_s)
+        return Gap(
+            device=self.device,
+            t_start_s=max(start, 0.0) if t_end_s >= 0.0 else start,
+            t_end_s=t_end_s,
+            cause=pending.cause,
+            detail=pending.detail + many,
+            lost_records=pending.lost_records,
+            before_record=before_record,
+        )
+
+
+def _count_lost(gaps: list[Gap], lost_records: int) -> bool:
+    """What went missing while a link was lost belongs to that gap, and is not one more."""
+    for i, gap in enumerate(gaps):
+        if gap.cause == LINK_LOST:
+            gaps[i] = replace(gap, lost_records=gap.lost_records + lost_records)
+            return True
+    return False
+
+
+def _cut(pieces: list[Piece], skipped: int) -> tuple[list[Piece], list[Piece]]:
+    """Split pieces after the first ``skipped`` records."""
+    before: list[Piece] = []
+    after: list[Piece] = []
+    for piece in pieces:
+        n = len(piece.records)
+        k = min(skipped, n)
+        skipped -= k
+        if k:
+            before.append(_part(piece, slice(0, k)))
+        if k < n:
+            after.append(piece if k == 0 else _part(piece, slice(k, n)))
+    return before, after
+
+
+def _part(piece: Piece, where: slice) -> Piece:
+    fields: dict[str, Any] = {
+        name: getattr(piece, name) for name in ("received_s", "tick0", "t0_s", "s_per_tick")
+    }
+    return Piece(records=piece.records[where], **fields)

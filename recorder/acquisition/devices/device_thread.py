@@ -1,0 +1,182 @@
+"""One thread a device: reads, reopens what was lost, never dies unseen."""
+
+from __future__ import annotations
+
+import threading
+import time
+import traceback
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, Final, Protocol
+
+from drivers.interface.errors import DriverError
+from recorder.run.header import Event, Gap
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from drivers.interface.driver_interface import DeviceDriver
+    from recorder.acquisition.devices.device_stream import Piece, Stream
+    from recorder.acquisition.ring.ring import RingWriter
+
+__all__ = ["DeviceThread", "Tap"]
+
+FIRST_WAIT_S: Final = 0.1
+LONGEST_WAIT_S: Final = 2.0
+
+
+class Tap(Protocol):
+    """Looks at a device's records as they pass, in the device's thread."""
+
+    def see(self, records: NDArray[np.void], time_s: NDArray[np.float64]) -> None: ...
+
+
+class DeviceThread:
+    """Reads one device into its ring until told to stop.
+
+    Parameters
+    ----------
+    driver
+        Opened; from now on only this thread reads and closes it.
+    reopen
+        Opens the device again, given the closed driver.
+    tell
+        Takes gaps and events; called from this thread, before the records they concern are in
+        the ring.
+    start_ns
+        Monotonic instant of run time 0.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        driver: DeviceDriver,
+        *,
+        reopen: Callable[[DeviceDriver], DeviceDriver],
+        stream: Stream,
+        ring: RingWriter,
+        tell: Callable[[Event | Gap], None],
+        start_ns: int,
+    ) -> None:
+        self.name = name
+        self.stream = stream
+        self.ring = ring
+        self.state = "running"
+        """``running`` or ``lost``."""
+        self.last_received_s: float | None = None
+        self.opened = 1
+        """How often the port has been opened."""
+        self._driver: DeviceDriver | None = driver
+        self._closed = driver
+        self._reopen = reopen
+        self._tell = tell
+        self._start_ns = start_ns
+        self._stop = threading.Event()
+        self._taps: list[Tap] = []
+        self._taps_guard = threading.Lock()
+        self._thread = threading.Thread(target=self._run, name=f"device {name}", daemon=True)
+
+    def start(self) -> None:
+        """Begin to read."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Ask it to end; see :meth:`join`."""
+        self._stop.set()
+
+    def join(self, timeout_s: float) -> bool:
+        """Wait for the end; False when it did not come."""
+        self._thread.join(timeout_s)
+        return not self._thread.is_alive()
+
+    def add_tap(self, tap: Tap) -> None:
+        """Show the records to somebody, from the next ones on."""
+        with self._taps_guard:
+            self._taps.append(tap)
+
+    def remove_tap(self, tap: Tap) -> None:
+        """No more; a tap that is not there is no error."""
+        with self._taps_guard:
+            if tap in self._taps:
+                self._taps.remove(tap)
+
+    def now_s(self) -> float:
+        """Run time, now."""
+        return (time.monotonic_ns() - self._start_ns) / 1e9
+
+    # ------------------------------------------------------------------ the thread
+
+    def _run(self) -> None:
+        wait_s = FIRST_WAIT_S
+        try:
+            while not self._stop.is_set():
+                try:
+                    if self._driver is None:
+                        self._driver = self._reopen(self._closed)
+                        self.opened += 1
+                        self.state = "running"
+                        self._say("link", state="back")
+                    if self._read(self._driver):
+                        wait_s = FIRST_WAIT_S
+                except DriverError as lost:
+                    self._lose(lost.message)
+                except Exception as bug:  # noqa: BLE001 - a fault of ours is a gap, not the end
+                    words = f"{type(bug).__name__}: {bug}"
+                    self._say("bug", error=words, trace=traceback.format_exc(limit=-6))
+                    self._lose(f"the driver failed, {words}")
+                if self._driver is None:
+                    self._stop.wait(wait_s)
+                    wait_s = min(2 * wait_s, LONGEST_WAIT_S)
+        finally:
+            self._close()
+
+    def _read(self, driver: DeviceDriver) -> bool:
+        """One read; True when records came."""
+        batch = driver.read()
+        received_s = (batch.received_ns - self._start_ns) / 1e9
+        if not len(batch.records) and not batch.faults:
+            return False
+        gaps, pieces, before = self.stream.take(batch, received_s)
+        for gap in gaps:
+            self._tell(gap)
+        for piece in pieces:
+            self.ring.write(
+                piece.records,
+                received_s=piece.received_s,
+                tick0=piece.tick0,
+                t0_s=piece.t0_s,
+                s_per_tick=piece.s_per_tick,
+            )
+        if len(batch.records):
+            self.last_received_s = received_s
+            self._show(before + pieces)
+        return len(batch.records) > 0
+
+    def _show(self, pieces: list[Piece]) -> None:
+        with self._taps_guard:
+            taps = list(self._taps)
+        for tap in taps:
+            for piece in pieces:
+                tap.see(piece.records, piece.time_s())
+
+    def _lose(self, why: str) -> None:
+        if self._driver is not None:
+            self._close()
+            self.state = "lost"
+            self.stream.lost(why, self.now_s())
+            self._say("link", state="lost", why=why)
+        else:
+            self.stream.lost(why, self.now_s())
+
+    def _close(self) -> None:
+        driver, self._driver = self._driver, None
+        if driver is None:
+            return
+        self._closed = driver
+        try:
+            driver.close()
+        except (DriverError, OSError) as error:
+            self._say("link", state="closing failed", why=str(error))
+
+    def _say(self, kind: str, **data: Any) -> None:  # noqa: ANN401 - plain JSON values
+        self._tell(Event(kind=kind, t_s=self.now_s(), data={"device": self.name, **data}))

@@ -1,0 +1,374 @@
+"""What would be recorded: sheets, certificates and drivers brought together and checked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from calibration.certificates.certificate import (
+    Certificate,
+    CertificateError,
+    parse_certificate,
+)
+from drivers.interface.driver_interface import Layout
+from drivers.interface.errors import SetupError
+from drivers.interface.registry import DRIVERS, layout_of
+from recorder.marks.kinds import check_keys
+from recorder.run.header import ChannelHeader
+from recorder.sheets import CarSheet, ChannelSheet, DeviceSheet, SheetError, TripSheet
+from recorder.sheets.table import likely
+
+__all__ = ["HOST_CLOCK", "DevicePlan", "Plan", "make_plan"]
+
+LOAD_CELL: Final = "load-cell-frames"
+WHEEL: Final = "wheel-pulses"
+GNSS: Final = "nmea-0183"
+HOST_CLOCK: Final = frozenset({GNSS})
+"""Drivers whose ticks are this machine's monotonic nanoseconds."""
+USUAL_HZ: Final = {LOAD_CELL: 2000.0, WHEEL: 100.0, GNSS: 3.0}
+"""Records a second when the sheet says nothing."""
+RING_S: Final = 30.0
+LEAST_SLOW_RING: Final = 2**20
+LEAST_RING: Final = 8 * 2**20
+"""A load cell may be ten times as fast as its sheet says."""
+MOST_RING: Final = 64 * 2**20
+_NO_LAYOUT: Final = Layout(dtype=np.dtype([("tick", "<u8")]), tick_hz=1.0)
+_UNITS: Final = {
+    "pull": "kN",
+    "distance": "m",
+    "speed": "m/s",
+    "latitude": "deg",
+    "longitude": "deg",
+    "altitude": "m",
+    "gnss_speed": "m/s",
+    "gnss_course": "deg",
+}
+_GNSS_CHANNELS: Final = (
+    ("latitude", "latitude_deg"),
+    ("longitude", "longitude_deg"),
+    ("altitude", "altitude_m"),
+    ("gnss_speed", "speed_m_s"),
+    ("gnss_course", "course_deg"),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DevicePlan:
+    """One device as it will be recorded."""
+
+    sheet: DeviceSheet
+    channels: tuple[ChannelHeader, ...]
+    expected_hz: float
+    layout: Layout
+
+    @property
+    def ring_bytes(self) -> int:
+        """Room for half a minute: disks stall for seconds."""
+        wanted = int(RING_S * self.expected_hz * (self.layout.dtype.itemsize + 4))
+        least = LEAST_RING if self.sheet.driver == LOAD_CELL else LEAST_SLOW_RING
+        return min(max(wanted, least), MOST_RING)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """Everything that is known before a port is opened."""
+
+    car: CarSheet
+    trip: TripSheet | None
+    devices: tuple[DevicePlan, ...]
+    certificates: Mapping[str, Certificate]
+    """By the name channels use, the certificate's own identity."""
+    texts: Mapping[str, str]
+    """The certificates' files, in full."""
+    warnings: tuple[str, ...]
+
+    @property
+    def planned_hours(self) -> float:
+        """Hours the trip sheet plans."""
+        return 12.0 if self.trip is None else self.trip.planned_hours
+
+    @property
+    def needs_zero(self) -> bool:
+        """Whether there is a force channel whose zero is not known beforehand."""
+        return any(
+            channel.unit == "kN"
+            and (known := device.sheet.channels.get(channel.name)) is not None
+            and known.zero_counts is None
+            for device in self.devices
+            for channel in device.channels
+        )
+
+    @property
+    def bytes_per_hour(self) -> float:
+        """Disk for journal and run file together, at the expected rates."""
+        return self.hourly({d.sheet.name: d.expected_hz for d in self.devices})
+
+    def hourly(self, rates_hz: Mapping[str, float]) -> float:
+        """The same at given rates; never 0, events are written all the time."""
+        records = sum(_bytes_per_record(d) * rates_hz[d.sheet.name] for d in self.devices)
+        return 3600.0 * records + 4e6
+
+    def describe(self) -> list[str]:
+        """In words, a line each."""
+        lines = [f"car: {self.car.name} {self.car.number}".rstrip()]
+        if self.trip is not None:
+            day = "" if self.trip.date is None else f", {self.trip.date}"
+            lines.append(f"trip: {self.trip.name}{day}, {self.planned_hours:g} h planned")
+            if self.trip.locomotive.name:
+                lines.append(f"locomotive: {self.trip.locomotive.name}")
+        for device in self.devices:
+            sheet = device.sheet
+            lines.append(
+                f"device {sheet.name}: {sheet.driver} on {sheet.port},"
+                f" about {device.expected_hz:g} records/s"
+            )
+            for channel in device.channels:
+                by = f" by certificate {channel.certificate}" if channel.certificate else ""
+                lines.append(
+                    f"  channel {channel.name}: {channel.quantity} in {channel.unit}"
+                    f" from {channel.field}{by}"
+                )
+        need = self.bytes_per_hour * self.planned_hours / 2**30
+        lines.append(f"disk: about {need:.2f} GiB for {self.planned_hours:g} h")
+        lines.extend(f"warning: {words}" for words in self.warnings)
+        return lines
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON-ready."""
+        return {
+            "car": self.car.name,
+            "trip": None if self.trip is None else self.trip.name,
+            "planned_hours": self.planned_hours,
+            "bytes_per_hour": self.bytes_per_hour,
+            "devices": [
+                {
+                    "name": d.sheet.name,
+                    "driver": d.sheet.driver,
+                    "port": d.sheet.port,
+                    "expected_hz": d.expected_hz,
+                    "channels": [
+                        {
+                            "name": c.name,
+                            "quantity": c.quantity,
+                            "unit": c.unit,
+                            "field": c.field,
+                            "certificate": c.certificate or None,
+                        }
+                        for c in d.channels
+                    ],
+                }
+                for d in self.devices
+            ],
+            "certificates": {
+                name: {
+                    "kind": c.kind,
+                    "issued": c.issued.isoformat(),
+                    "expires": None if c.expires is None else c.expires.isoformat(),
+                    "digest": c.digest,
+                }
+                for name, c in self.certificates.items()
+            },
+            "warnings": list(self.warnings),
+        }
+
+
+def make_plan(
+    car: CarSheet,
+    trip: TripSheet | None = None,
+    *,
+    on: date | None = None,
+    allow_expired: bool = False,
+) -> Plan:
+    """Bring sheets and certificates together.
+
+    Parameters
+    ----------
+    on
+        Day against which certificates expire; None is today (UTC).
+    allow_expired
+        Record with an expired certificate all the same: every value carries the flag.
+
+    Raises
+    ------
+    SheetError
+        Something cannot be recorded as the sheets say; ``problems`` holds each, in one line.
+    """
+    maker = _Maker(car, on or datetime.now(UTC).date(), allow_expired=allow_expired)
+    return maker.make(trip)
+
+
+class _Maker:
+    def __init__(self, car: CarSheet, on: date, *, allow_expired: bool) -> None:
+        self.car = car
+        self.on = on
+        self.allow_expired = allow_expired
+        self.problems: list[str] = []
+        self.warnings: list[str] = []
+        self.certificates: dict[str, Certificate] = {}
+        self.texts: dict[str, str] = {}
+        self._names: dict[str, str] = {}
+        self._channels: set[str] = set()
+
+    def make(self, trip: TripSheet | None) -> Plan:
+        for words in check_keys(self.car.keys):
+            self.problems.append(f"{self.car.source} [marks.keys]: {words}")
+        devices = tuple(self._device(sheet) for sheet in self.car.devices.values())
+        if trip is not None and trip.route_path is not None and not trip.route_path.is_file():
+            self.warnings.append(f"{trip.source} [route]: no file {trip.route_path}")
+        for name in self.car.pens:
+            if name not in self._channels and name != "power":
+                known = sorted(self._channels | {"power"})
+                self.warnings.append(
+                    f"{self.car.source} [pens.{name}]: no such channel"
+                    f"{likely(name, known)}; there are {', '.join(known)}"
+                )
+        if self.problems:
+            raise SheetError(self.problems)
+        return Plan(
+            car=self.car,
+            trip=trip,
+            devices=devices,
+            certificates=self.certificates,
+            texts=self.texts,
+            warnings=tuple(self.warnings),
+        )
+
+    def _problem(self, where: str, words: str) -> None:
+        self.problems.append(f"{self.car.source} [{where}]: {words}")
+
+    def _device(self, sheet: DeviceSheet) -> DevicePlan:
+        where = f"devices.{sheet.name}"
+        layout = self._layout(where, sheet)
+        _check_port(self, where, sheet.port)
+        if sheet.driver == WHEEL:
+            channels = self._wheel(where, sheet)
+        elif sheet.driver == GNSS and not sheet.channels:
+            channels = [self._channel(sheet, n, n, f) for n, f in _GNSS_CHANNELS]
+        else:
+            channels = [self._wired(where, sheet, c) for c in sheet.channels.values()]
+        if not channels and sheet.driver == LOAD_CELL:
+            self.warnings.append(f"{self.car.source} [{where}]: no channel is wired; raw only")
+        fields = layout.dtype.names or ()
+        for channel in channels:
+            if layout is not _NO_LAYOUT and channel.field not in fields:
+                self._problem(
+                    where,
+                    f"channel {channel.name}: no field {channel.field!r}"
+                    f"{likely(channel.field, fields)} allowed: {', '.join(fields)}",
+                )
+        return DevicePlan(
+            sheet=sheet,
+            channels=tuple(channels),
+            expected_hz=sheet.expected_hz or USUAL_HZ.get(sheet.driver, 100.0),
+            layout=layout,
+        )
+
+    def _layout(self, where: str, sheet: DeviceSheet) -> Layout:
+        if sheet.driver not in DRIVERS:
+            self._problem(
+                where,
+                f"unknown driver {sheet.driver!r}{likely(sheet.driver, DRIVERS)}"
+                f" known: {', '.join(sorted(DRIVERS))}",
+            )
+            return _NO_LAYOUT
+        try:
+            return layout_of(sheet.driver, device_id=sheet.name, options=sheet.options)
+        except SetupError as error:
+            self._problem(where, error.message)
+            return _NO_LAYOUT
+
+    def _wheel(self, where: str, sheet: DeviceSheet) -> list[ChannelHeader]:
+        if sheet.channels:
+            return [self._wired(where, sheet, c) for c in sheet.channels.values()]
+        if not sheet.certificate:
+            self.warnings.append(
+                f"{self.car.source} [{where}]: no certificate; pulses, no distance or speed"
+            )
+            return [self._channel(sheet, "pulses", "pulses", "count")]
+        name = self._certificate(where, sheet.certificate, "wheel")
+        return [self._channel(sheet, q, q, "count", name) for q in ("distance", "speed")]
+
+    def _wired(self, where: str, sheet: DeviceSheet, channel: ChannelSheet) -> ChannelHeader:
+        where = f"{where}.channels.{channel.name}"
+        file = channel.certificate or (sheet.certificate if sheet.driver == WHEEL else "")
+        kind = "wheel" if sheet.driver == WHEEL else "force"
+        name = self._certificate(where, file, kind) if file else ""
+        if channel.quantity == "pull" and not file:
+            self.warnings.append(f"{self.car.source} [{where}]: no certificate; counts only")
+        return self._channel(sheet, channel.name, channel.quantity, channel.field, name)
+
+    def _channel(
+        self, sheet: DeviceSheet, name: str, quantity: str, field: str, certificate: str = ""
+    ) -> ChannelHeader:
+        if name in self._channels:
+            name = f"{sheet.name}_{name}"
+        self._channels.add(name)
+        unit = _UNITS.get(quantity, "counts")
+        if sheet.driver == LOAD_CELL:
+            unit = "kN" if certificate else "counts"
+        elif sheet.driver == WHEEL and not certificate:
+            unit = "pulses"
+        return ChannelHeader(
+            name=name, quantity=quantity, unit=unit, field=field, certificate=certificate
+        )
+
+    def _certificate(self, where: str, file: str, kind: str) -> str:
+        """Read a certificate once; the name channels use, or empty after a problem."""
+        path = self.car.certificate_path(file)
+        held = self._names.get(str(path))
+        if held is None:
+            held = self._names[str(path)] = self._load(where, path, kind)
+        elif held and self.certificates[held].kind != kind:
+            self._problem(where, f"certificate {file} must be of kind {kind}")
+        return held
+
+    def _load(self, where: str, path: Path, kind: str) -> str:
+        try:
+            text = path.read_text("utf-8")
+            found = parse_certificate(text, source=path.name)
+        except OSError as error:
+            self._problem(where, f"certificate {path} cannot be read: {error.strerror}")
+            return ""
+        except (CertificateError, UnicodeDecodeError) as error:
+            self._problem(where, f"certificate cannot be used: {error}")
+            return ""
+        if found.kind != kind:
+            self._problem(where, f"certificate {path.name} is of kind {found.kind}, not {kind}")
+            return ""
+        self._check_date(where, found)
+        name = found.certificate_id
+        if name in self.texts and self.texts[name] != text:
+            name = f"{name} ({path.name})"
+        self.certificates[name] = found
+        self.texts[name] = text
+        return name
+
+    def _check_date(self, where: str, found: Certificate) -> None:
+        if found.expires is not None and self.on > found.expires:
+            words = f"certificate {found.certificate_id} expired on {found.expires}"
+        elif self.on < found.issued:
+            words = f"certificate {found.certificate_id} is only issued on {found.issued}"
+        else:
+            return
+        if self.allow_expired:
+            self.warnings.append(f"{words}; every value is flagged")
+        else:
+            self._problem(where, f"{words}; renew it, or record flagged with --allow-expired")
+
+
+def _check_port(maker: _Maker, where: str, port: str) -> None:
+    if port.startswith("/dev/") and not Path(port).exists():
+        maker.warnings.append(f"{maker.car.source} [{where}]: port {port} is not there now")
+
+
+def _bytes_per_record(device: DevicePlan) -> float:
+    """Journal and run file: raw twice, time, and value with flags for each channel.
+
+    A tenth more for overviews, tables of blocks and the database's pages.
+    """
+    return 1.1 * (2 * device.layout.dtype.itemsize + 8 + 9 * len(device.channels))

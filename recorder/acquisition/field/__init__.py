@@ -1,0 +1,1 @@
+"""Zero and shunt checks on live counts. The arithmetic is in `calibration.field`."""

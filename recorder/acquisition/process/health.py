@@ -1,0 +1,185 @@
+"""Once a second: clocks, health, disk, filer; what the crew must know, and what is kept."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from recorder.acquisition.control.status import DeviceStatus
+from recorder.machine.host import free_bytes, read_clocks, rss_bytes
+from recorder.run.header import Event
+
+if TYPE_CHECKING:
+    from recorder.acquisition.devices.device_thread import DeviceThread
+    from recorder.acquisition.devices.plan import Plan
+
+__all__ = ["HealthMonitor"]
+
+STEP_NS: Final = 100_000_000
+"""A wall clock that moved so far against the monotonic one was stepped."""
+QUIET_S: Final = 1.0
+SETTLED_S: Final = 3.0
+MiB: Final = 2**20
+
+
+@dataclass(slots=True)
+class _Rate:
+    t_s: float = 0.0
+    records: int = 0
+    rate_hz: float = 0.0
+
+    def update(self, t_s: float, records: int) -> None:
+        if t_s - self.t_s < 0.5:
+            return
+        now_hz = (records - self.records) / (t_s - self.t_s)
+        # A device sends in bursts: half new, half what was.
+        self.rate_hz = now_hz if not self.records else 0.5 * (self.rate_hz + now_hz)
+        self.t_s, self.records = t_s, records
+
+
+class HealthMonitor:
+    """Keeps an eye on the recording; all methods are called by its main thread."""
+
+    def __init__(
+        self,
+        plan: Plan,
+        threads: list[DeviceThread],
+        *,
+        run_path: Path,
+        tell: Callable[[Event], None],
+        warn: Callable[[str], None],
+        free: Callable[[Path], int] = free_bytes,
+    ) -> None:
+        self.free_bytes = 0
+        self.hours_left: float | None = None
+        self.rss_bytes = 0
+        self.keep_s = 0.0
+        self.disk_ends = False
+        """The disk is nearly full: stop now."""
+        self._plan = plan
+        self._threads = threads
+        self._folder = run_path.absolute().parent
+        self._run_path = run_path
+        self._tell = tell
+        self._warn = warn
+        self._free = free
+        self._rates = {thread.name: _Rate() for thread in threads}
+        self._wall: int | None = None
+        self._asleep: int | None = None
+        self._said_disk = False
+        self._said_blind = False
+
+    def second(self, t_s: float, *, keep_s: float, more: Mapping[str, Any]) -> None:
+        """One second's work; ``keep_s`` is its longest commit, ``more`` is kept with it."""
+        for thread in self._threads:
+            self._rates[thread.name].update(t_s, thread.stream.total)
+        self.keep_s = keep_s
+        self.rss_bytes = rss_bytes()
+        self._clocks(t_s)
+        self._disk(t_s)
+        self._tell(Event(kind="health", t_s=t_s, data={**self._health(), **more}))
+
+    def devices(self, t_s: float) -> dict[str, DeviceStatus]:
+        """State of every device."""
+        states = {}
+        for thread in self._threads:
+            received = thread.last_received_s
+            age = None if received is None else max(t_s - received, 0.0)
+            state = thread.state
+            limit = max(QUIET_S, 3.0 / self._expected(thread.name))
+            if state == "running" and (age is None or age > limit):
+                state = "quiet"
+            stream = thread.stream
+            states[thread.name] = DeviceStatus(
+                name=thread.name,
+                state=state,
+                records=stream.total,
+                rate_hz=self._rates[thread.name].rate_hz,
+                expected_hz=self._expected(thread.name),
+                age_s=age,
+                gaps=stream.gaps,
+                lost_records=stream.lost_records,
+                last_fault=stream.last_fault,
+                last_fault_t_s=stream.last_fault_t_s,
+                ring=thread.ring.stats(),
+            )
+        return states
+
+    def _expected(self, name: str) -> float:
+        return next(d.expected_hz for d in self._plan.devices if d.sheet.name == name)
+
+    def _health(self) -> dict[str, Any]:
+        devices = {}
+        for thread in self._threads:
+            ring = thread.ring.stats()
+            devices[thread.name] = {
+                "records": thread.stream.total,
+                "hz": round(self._rates[thread.name].rate_hz, 1),
+                "gaps": thread.stream.gaps,
+                "lost": thread.stream.lost_records,
+                "ring_peak": round(ring.peak_used / ring.capacity, 4),
+                "dropped": ring.dropped_records,
+                "state": thread.state,
+            }
+        return {
+            "devices": devices,
+            "rss_MiB": round(self.rss_bytes / MiB, 1),
+            "free_MiB": self.free_bytes // MiB,
+            "keep_ms": round(self.keep_s * 1e3, 1),
+        }
+
+    def _clocks(self, t_s: float) -> None:
+        clocks = read_clocks()
+        data = {"monotonic_ns": clocks.monotonic_ns, "utc_ns": clocks.utc_ns}
+        wall = clocks.utc_ns - clocks.monotonic_ns
+        if clocks.boottime_ns is not None:
+            data["boottime_ns"] = clocks.boottime_ns
+            asleep = clocks.boottime_ns - clocks.monotonic_ns
+            if self._asleep is not None and asleep - self._asleep > STEP_NS:
+                self._slept((asleep - self._asleep) / 1e9, t_s)
+                self._wall = None
+            self._asleep = asleep
+        if self._wall is not None and abs(wall - self._wall) > STEP_NS:
+            step_s = (wall - self._wall) / 1e9
+            self._tell(Event(kind="wall_clock_step", t_s=t_s, data={"step_s": step_s}))
+            self._warn(
+                f"the machine's clock was stepped by {step_s:+.3f} s; run time is not moved"
+            )
+        self._wall = wall
+        self._tell(Event(kind="clock_anchor", t_s=t_s, data=data))
+
+    def _slept(self, slept_s: float, t_s: float) -> None:
+        self._tell(Event(kind="suspended", t_s=t_s, data={"slept_s": slept_s}))
+        self._warn(
+            f"the machine slept for {slept_s:.1f} s; run time stood still, inhibit sleep"
+        )
+
+    def _disk(self, t_s: float) -> None:
+        try:
+            self.free_bytes = self._free(self._folder)
+        except OSError as error:
+            if not self._said_blind:
+                self._said_blind = True
+                self._warn(f"{self._folder}: cannot tell the free disk ({error.strerror})")
+            return
+        sheet = self._plan.car.recording
+        keep_free = sheet.stop_free_MiB * MiB + 0.1 * _size(self._run_path)
+        rates = {n: r.rate_hz for n, r in self._rates.items()}
+        # In the first seconds nothing is measured yet.
+        hourly = self._plan.hourly(rates) if t_s > SETTLED_S else self._plan.bytes_per_hour
+        self.hours_left = max(self.free_bytes - keep_free, 0.0) / hourly
+        self.disk_ends = self.free_bytes < keep_free
+        if self.hours_left < sheet.free_disk_margin_hours and not self._said_disk:
+            self._said_disk = True
+            words = f"disk for {self.hours_left:.2f} h left; recording stops before it is full"
+            self._tell(Event(kind="disk", t_s=t_s, data={"hours_left": self.hours_left}))
+            self._warn(words)
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:  # not begun yet
+        return 0

@@ -1,0 +1,1 @@
+"""The ring of blocks between a device's thread and its readers."""

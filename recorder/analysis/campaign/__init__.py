@@ -1,0 +1,1 @@
+"""Runs loaded, answered for singly and together, compared."""

@@ -1,0 +1,1 @@
+"""Resistance, energy, consumption, tonnage, starts and stops: what the train did."""

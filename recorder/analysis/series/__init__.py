@@ -1,0 +1,1 @@
+"""A run on one even grid, its train, wind and corrections. No verdict."""

@@ -1,0 +1,1 @@
+"""Which stretches count and how they stand against the specification."""

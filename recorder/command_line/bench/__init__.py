@@ -1,0 +1,1 @@
+"""The guided session at a terminal."""

@@ -1,0 +1,195 @@
+"""What ``testcar bench`` does with readings and certificates in files."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import os
+import sys
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from calibration.certificates.certificate import (
+    CertificateError,
+    dump_certificate,
+    load_certificate,
+    load_document,
+)
+from calibration.certificates.force import ForceCertificate
+from calibration.evaluation.evaluation import Evaluation, evaluate
+from calibration.evaluation.issue import issue_certificate, verify_document
+from calibration.evaluation.results_document import results_document
+from calibration.readings.bench_settings import BenchSettings
+from calibration.readings.readings_csv import read_readings
+
+if TYPE_CHECKING:
+    from calibration.evaluation.evaluation import SenseEvaluation
+
+__all__ = ["fit_file", "pdf_file", "print_results", "verify_file", "write_results"]
+
+
+def fit_file(args: argparse.Namespace, settings: BenchSettings) -> int:
+    """``bench fit``."""
+    evaluation = evaluate(read_readings(args.readings), settings)
+    written = write_results(evaluation, out=args.out, pdf=args.pdf)
+    if args.json:
+        document = results_document(evaluation)
+        document["certificate"] = written
+        print(json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False))
+    else:
+        print_results(evaluation)
+        for name, path in written.items():
+            print(f"{name}: {path}")
+    return 0
+
+
+def write_results(
+    evaluation: Evaluation, *, out: str | None, pdf: str | None
+) -> dict[str, str]:
+    """Write certificate and PDF as asked; returns what was written where.
+
+    A certificate already standing at ``out`` is superseded, not lost: it is kept beside the
+    new one under a name with its own digest.
+    """
+    if out is None and pdf is None:
+        return {}
+    written = {}
+    settings = evaluation.settings
+    if out is not None:
+        old = _standing(Path(out))
+        if old is not None and not settings.supersedes:
+            evaluation = replace(evaluation, settings=replace(settings, supersedes=old.digest))
+        certificate = issue_certificate(evaluation)
+        if old is not None:
+            kept = _keep(Path(out), old.digest)
+            written["superseded_kept_as"] = str(kept)
+        _write(Path(out), dump_certificate(certificate).encode())
+        written["certificate"] = out
+        written["digest"] = certificate.digest
+    else:
+        certificate = issue_certificate(evaluation)
+    if pdf is not None:
+        from recorder.report.certificate.certificate_pdf import certificate_pdf
+
+        _write(Path(pdf), certificate_pdf(certificate))
+        written["pdf"] = pdf
+    return written
+
+
+def _standing(path: Path) -> ForceCertificate | None:
+    """The certificate already at the place, or None; refuses to touch any other file."""
+    if not path.exists():
+        return None
+    try:
+        found = load_certificate(path)
+    except CertificateError as error:
+        msg = f"{path}: exists and is no sound certificate; give another name ({error})"
+        raise CertificateError(msg) from error
+    if not isinstance(found, ForceCertificate):
+        msg = f"{path}: exists and is a certificate of another kind; give another name"
+        raise CertificateError(msg)
+    return found
+
+
+def _keep(path: Path, digest: str) -> Path:
+    """A copy beside it, so that at no instant there is no certificate at the place."""
+    kept = path.with_name(f"{path.stem}.superseded-{digest[7:15]}{path.suffix}")
+    _write(kept, path.read_bytes())
+    return kept
+
+
+def _write(path: Path, data: bytes) -> None:
+    """Whole or not at all."""
+    part = path.with_name(path.name + ".part")
+    try:
+        with part.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
+        # The person named the place, not the piece beside it; a full disk names none at all.
+        raise OSError(error.errno, f"cannot be written: {error.strerror}", str(path)) from error
+
+
+def verify_file(args: argparse.Namespace) -> int:
+    """``bench verify``: 0 agrees, 1 does not."""
+    document = load_document(args.certificate)
+    found = verify_document(document, source=args.certificate)
+    if args.json:
+        print(json.dumps({"file": args.certificate, "agrees": not found, "differences": found}))
+    elif found:
+        print(f"{args.certificate}: does not agree with its own readings: {found[0]}")
+        for line in found[1:10]:
+            print(f"  {line}")
+        if len(found) > 10:
+            print(f"  and {len(found) - 10} more")
+    else:
+        identity = document.get("certificate_id")
+        print(f"{args.certificate}: {identity}: digest and every figure agree")
+    return 1 if found else 0
+
+
+def pdf_file(args: argparse.Namespace) -> int:
+    """``bench pdf``."""
+    from recorder.report.certificate.certificate_pdf import certificate_pdf
+
+    certificate = load_certificate(args.certificate)
+    if not isinstance(certificate, ForceCertificate):
+        msg = f"{args.certificate}: not a certificate of a force cell"
+        raise CertificateError(msg)
+    _write(Path(args.out), certificate_pdf(certificate))
+    print(f"pdf: {args.out}")
+    return 0
+
+
+def print_results(evaluation: Evaluation) -> None:
+    """The results in words and tables, for a person."""
+    for part in evaluation.senses:
+        _print_sense(part)
+    for caution in evaluation.cautions:
+        print(f"caution: {caution}")
+    sys.stdout.flush()
+
+
+def _print_sense(part: SenseEvaluation) -> None:
+    a = part.arrangement
+    force, reading = a.readings.force_unit, a.readings.reading_unit
+    print(f"{part.name}: {len(a.force)} readings at {len(a.levels)} forces,"
+          f" up to {a.largest:g} {force}")  # fmt: skip
+    print(f"  curve of degree {part.degree}, reading = sum of b[i] * ({force})**i")
+    for i, (c, e) in enumerate(
+        zip(part.raw.coefficients, part.raw.standard_errors, strict=True)
+    ):
+        print(f"    b[{i}] = {c: .12g}   standard error {e:.4g}")
+    print(f"  residual standard deviation {part.raw.residual_sd:.6g} {reading},"
+          f" {part.raw.dof} degrees of freedom")  # fmt: skip
+    for reason in part.choice.reasons:
+        print(f"  {reason}")
+    print(f"  lack of fit: {_lack(part)}")
+    for figure in part.figures:
+        unit = figure.unit if figure.assessed else ""
+        line = f"  {figure.name:28s} {_value(figure.value)} {unit} {figure.reason}"
+        print(line.rstrip())
+    budget = part.budget
+    full = float(budget.expanded_kN[-1])
+    print(f"  expanded uncertainty at {budget.force_kN[-1]:.6g} kN: {full:.4g} kN"
+          f" (k = {budget.coverage_factor[-1]:.2f})")  # fmt: skip
+
+
+def _lack(part: SenseEvaluation) -> str:
+    lack = part.lack_of_fit
+    if isinstance(lack, str):
+        return f"not tested: {lack}"
+    verdict = "rejected" if lack.rejected else "accepted"
+    return (
+        f"F({lack.dof_lack}, {lack.dof_pure}) = {lack.f:.4g}, p = {lack.p_value:.3g}: {verdict}"
+    )
+
+
+def _value(value: float | str | None) -> str:
+    return "-" if value is None else f"{value:.6g}" if isinstance(value, float) else str(value)

@@ -1,0 +1,236 @@
+"""``testcar bench``: from applied forces to a certificate, and back again."""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import fields
+from typing import TYPE_CHECKING, Any
+
+from recorder.command_line.support.errors import UsageError
+
+if TYPE_CHECKING:
+    from calibration.readings.bench_settings import BenchSettings
+
+__all__ = ["add_parser", "settings_from"]
+
+_FIT_EPILOG = """\
+READINGS.csv has the columns series, position_deg, direction (up|down), applied_<unit>, reading,
+temperature_C, time_s. Only applied_<unit> (applied_kN, applied_N, applied_lbf, applied_tf, ...)
+and reading are obligatory. Tension is positive, compression negative.
+
+--json prints one object:
+  coefficients, standard_errors, residual_sd, degrees_of_freedom
+                         reading = sum of coefficients[i] * applied**i, in the file's own units;
+                         the same under own_units, and under si with force in kN
+  deflection_from_force, force_from_deflection
+                         both directions, zero taken off; own_units and si in each
+  working_curve          force in kN from deflection, through zero
+  degree_choice, lack_of_fit, inverse_check
+  figures                name: value or null, unit, reason, formula, source, detail
+  budget                 components, combined and expanded uncertainty over force, in kN
+  by_sense               the same for tension and compression apart
+
+example:
+  testcar bench fit readings.csv --reference-U-pct 0.02 --cell "coupler cell 12" --out cell.json
+"""
+
+_RUN_EPILOG = """\
+At the prompt: Enter takes the reading at the nominal force (or the reference cell's), a number
+is the applied force in kN; 'repeat STEP REASON', 'skip REASON', 'temperature C', 'note TEXT';
+'quit' stops. The same command goes on later where it stopped.
+
+example:
+  testcar bench run cell.bench --port /dev/ttyUSB0 --capacity-kN 500 --out cell.json
+"""
+
+_CAUTION = (
+    "Cautions: a press or a lifted load can crush; follow the press's instructions and local"
+    " rules, keep clear of a loaded cell, never exceed the weakest part."
+)
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add ``bench`` and its own verbs."""
+    parser = subparsers.add_parser(
+        "bench",
+        help="calibrate a force cell: guided session, fit, certificate, verification",
+        description="Calibrate a force cell. " + _CAUTION,
+        epilog="example: testcar bench fit readings.csv --out cell.json",
+    )
+    verbs = parser.add_subparsers(dest="bench_verb", metavar="VERB", required=True)
+    _add_fit(verbs)
+    _add_run(verbs)
+    _add_verify(verbs)
+    _add_pdf(verbs)
+
+
+def _raw(**words: str) -> dict[str, Any]:
+    return {"formatter_class": argparse.RawDescriptionHelpFormatter, **words}
+
+
+def _add_fit(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    fit = verbs.add_parser(
+        "fit",
+        help="fit readings from a file and work out every figure",
+        **_raw(description="Fit bench readings from a CSV file.", epilog=_FIT_EPILOG),
+    )
+    fit.add_argument("readings", metavar="READINGS.csv")
+    fit.add_argument("--json", action="store_true", help="print the results as JSON")
+    fit.add_argument("--out", metavar="CERT", help="write the certificate here")
+    fit.add_argument("--pdf", metavar="PDF", help="write the certificate to be signed here")
+    _add_settings(fit)
+    fit.set_defaults(run=_run_fit)
+
+
+def _add_run(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    run = verbs.add_parser(
+        "run",
+        help="a guided session on live counts; goes on where it stopped",
+        **_raw(
+            description="A guided bench session. " + _CAUTION,
+            epilog=_RUN_EPILOG,
+        ),
+    )
+    run.add_argument("session", metavar="SESSION", help="file of the session (made when new)")
+    run.add_argument("--port", help="port of the load-cell front end")
+    run.add_argument("--driver", default="load-cell-frames")
+    run.add_argument("--channel", default="ch0", help="channel of the cell (default ch0)")
+    run.add_argument("--reference-channel", metavar="CH", help="channel of a reference cell")
+    run.add_argument(
+        "--reference-cell", metavar="CERT", help="certificate of the reference cell"
+    )
+    run.add_argument("--page", action="store_true", help="in a window instead of the prompt")
+    run.add_argument("--png", metavar="OUT.png", help="with --page: leave a picture of it")
+    run.add_argument("--page-seconds", type=float, metavar="S", help="close the page after S")
+    run.add_argument("--script", metavar="FILE", help="read the prompt's answers from a file")
+    run.add_argument("--seconds", type=float, default=10.0, help="each reading's length (10)")
+    run.add_argument("--settle-seconds", type=float, default=60.0, metavar="S",
+                     help="longest wait for a stable signal before a reading (60)")  # fmt: skip
+    run.add_argument("--window-s", type=float, default=5.0, help="stability window (5)")
+    run.add_argument("--drift-counts", type=float, default=200.0, help="limit over the window")
+    run.add_argument("--noise-counts", type=float, default=500.0, help="limit of the noise")
+    run.add_argument("--steps", type=int, default=10, help="forces in a series (10)")
+    run.add_argument("--positions", type=float, nargs="+", default=[0.0, 120.0, 240.0],
+                     metavar="DEG")  # fmt: skip
+    run.add_argument("--senses", nargs="+", default=["tension"],
+                     choices=("tension", "compression"))  # fmt: skip
+    run.add_argument("--preloads", type=int, default=3)
+    run.add_argument("--rising-only", action="store_true", help="no falling series")
+    run.add_argument("--creep", action="store_true", help="end with a creep test")
+    run.add_argument("--csv", metavar="CSV", help="write the readings as a table")
+    run.add_argument("--out", metavar="CERT", help="write the certificate when complete")
+    run.add_argument("--pdf", metavar="PDF", help="write the certificate to be signed here")
+    _add_settings(run)
+    run.set_defaults(run=_run_run)
+
+
+def _add_verify(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    verify = verbs.add_parser(
+        "verify",
+        help="work a certificate out again from its own readings",
+        description="Work a certificate out again from its own readings. Exit 1: it disagrees.",
+        epilog="example: testcar bench verify cell.json",
+    )
+    verify.add_argument("certificate", metavar="CERT")
+    verify.add_argument("--json", action="store_true", help="print the answer as JSON")
+    verify.set_defaults(run=_run_verify)
+
+
+def _add_pdf(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    pdf = verbs.add_parser(
+        "pdf",
+        help="lay a certificate out for signing",
+        description="Lay a certificate out as a PDF for signing.",
+        epilog="example: testcar bench pdf cell.json --out cell.pdf",
+    )
+    pdf.add_argument("certificate", metavar="CERT")
+    pdf.add_argument("--out", metavar="PDF", required=True)
+    pdf.set_defaults(run=_run_pdf)
+
+
+_NUMBERS = (
+    ("capacity-kN", "rated capacity (default: the largest force applied)"),
+    ("reference-U-pct", "expanded uncertainty of the applied force, percent"),
+    ("reference-k", "its coverage factor (2)"),
+    ("reference-temperature-coefficient-pct-per-K", "of the reference standard"),
+    ("reference-temperature-C", "at which the reference was calibrated"),
+    ("room-temperature-C", "during the calibration"),
+    ("stability-pct", "largest change expected between calibrations, percent of reading"),
+    ("resolution", "smallest step of the indication, in units of reading"),
+    ("shunt-deflection", "reading with the shunt resistor less reading without"),
+    ("shunt-limit-pct", "largest difference of the shunt check (0.25)"),
+    ("zero-limit-pct", "largest zero shift in the field, percent of full scale (1)"),
+    ("transmitter-Pa-per-reading", "capsule: pressure for one unit of reading"),
+    ("transducer-m-per-reading", "draft spring: displacement for one unit of reading"),
+)
+_TEXTS = (
+    ("cell", "the cell in words"),
+    ("certificate-id", "identity of the certificate"),
+    ("operator", "who calibrated"),
+    ("place", "where"),
+    ("reference", "reference standard and its own certificate number"),
+    ("shunt-resistor", "the shunt resistor in words"),
+    ("remarks", "anything else a reader should know"),
+)
+
+
+def _add_settings(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--degree", type=int, help="1 to 5 (default: by the standard's rule)")
+    group = parser.add_argument_group("stated facts, for budget and certificate")
+    for name, text in _TEXTS:
+        group.add_argument(f"--{name}", dest=name.replace("-", "_"), help=text)
+    for name, text in _NUMBERS:
+        dest = name.replace("-", "_")
+        group.add_argument(f"--{name}", dest=dest, type=float, metavar="X", help=text)
+    group.add_argument("--service-temperature-C", dest="service_temperature_C", type=float,
+                       nargs=2, metavar=("LOW", "HIGH"), help="on the road")  # fmt: skip
+    group.add_argument("--valid-months", dest="valid_months", type=int, help="expiry (12)")
+    group.add_argument("--issued", metavar="YYYY-MM-DD", help="day of issue (default: today)")
+    group.add_argument("--element", help="strain-gauged cell (default), strain-gauged coupler,"
+                       " capsule or 'draft spring'")  # fmt: skip
+    group.add_argument(
+        "--supersedes", metavar="CERT", help="certificate this takes the place of"
+    )
+
+
+def settings_from(args: argparse.Namespace) -> BenchSettings:
+    """The settings of a command line; raises ``ValueError`` or ``OSError`` in one line."""
+    from calibration.certificates.certificate import load_certificate
+    from calibration.readings.bench_settings import BenchSettings
+
+    given: dict[str, Any] = {}
+    for item in fields(BenchSettings):
+        value = getattr(args, item.name, None)
+        if value is not None:
+            given[item.name] = value
+    if args.supersedes:
+        given["supersedes"] = load_certificate(args.supersedes).digest
+    try:
+        return BenchSettings.from_document(given)
+    except TypeError as error:
+        msg = str(error)
+        raise UsageError(msg) from error
+
+
+def _run_fit(args: argparse.Namespace) -> int:
+    from recorder.command_line.bench.bench_work import fit_file
+
+    return fit_file(args, settings_from(args))
+
+
+def _run_run(args: argparse.Namespace) -> int:
+    from recorder.command_line.bench.bench_session import run_session
+
+    return run_session(args, settings_from(args))
+
+
+def _run_verify(args: argparse.Namespace) -> int:
+    from recorder.command_line.bench.bench_work import verify_file
+
+    return verify_file(args)
+
+
+def _run_pdf(args: argparse.Namespace) -> int:
+    from recorder.command_line.bench.bench_work import pdf_file
+
+    return pdf_file(args)

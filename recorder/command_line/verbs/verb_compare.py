@@ -1,0 +1,78 @@
+"""``testcar compare``: several runs side by side, differences with their uncertainty."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+from recorder.command_line.support.errors import UsageError
+from recorder.command_line.support.progress import ProgressLine
+
+__all__ = ["add_parser", "run"]
+
+EXAMPLE = """every later run is compared with the first; causes they share (one certificate,
+one wheel) cancel in the difference.
+
+example:
+  testcar compare before.h5 after.h5 --out overhaul
+"""
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the verb."""
+    parser = subparsers.add_parser(
+        "compare",
+        help="differences between runs, with uncertainty",
+        description="Compare runs: before and after an overhaul, two coals, two throttles.",
+        epilog=EXAMPLE,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("runs", nargs="+", type=Path, metavar="RUN")
+    parser.add_argument(
+        "--trip", type=Path, metavar="TRIP_SHEET", help="instead of the runs' own"
+    )
+    parser.add_argument(
+        "--route", type=Path, metavar="ROUTE.csv", help="instead of the runs' own"
+    )
+    parser.add_argument("--band-km-h", type=float, default=10.0, metavar="W", help="(10)")
+    parser.add_argument(
+        "--out", type=Path, metavar="DIR", help="write comparison.json and .pdf"
+    )
+    parser.add_argument("--json", action="store_true", help="print comparison.json")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Compare and tell."""
+    from recorder.report.trial.comparing import compare_runs, comparison_pdf, in_words
+    from recorder.run_file.seal.digest_check import refuse_damaged
+    from recorder.sheets import load_trip_sheet
+
+    if len(args.runs) < 2:
+        msg = f"give at least two runs to compare, got {len(args.runs)}"
+        raise UsageError(msg)
+    if not args.band_km_h > 0.0:
+        msg = f"--band-km-h must be above zero, got {args.band_km_h:g}"
+        raise UsageError(msg)
+    trip = load_trip_sheet(args.trip) if args.trip else None
+    with ProgressLine() as progress:
+        for path in args.runs:
+            refuse_damaged(path, progress=progress)
+        told = compare_runs(
+            args.runs,
+            trip=trip,
+            route=args.route,
+            band_m_s=args.band_km_h / 3.6,
+            progress=progress,
+        )
+    if args.out is not None:
+        args.out.mkdir(parents=True, exist_ok=True)
+        text = json.dumps(told, indent=1, ensure_ascii=False, allow_nan=False)
+        (args.out / "comparison.json").write_text(text + "\n", encoding="utf-8")
+        (args.out / "comparison.pdf").write_bytes(comparison_pdf(told))
+    if args.json:
+        print(json.dumps(told, indent=1, ensure_ascii=False))
+    else:
+        print(in_words(told))
+    return 0

@@ -1,0 +1,171 @@
+"""``testcar demo``: a simulated train on real ports, recorded, drawn, checked and summed up."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from recorder.command_line.support.errors import UsageError
+
+if TYPE_CHECKING:
+    from recorder.acquisition.process.launch import RecordingProcess
+    from simulated_feeds.serving.feed_process import FeedProcess
+
+__all__ = ["add_parser", "run"]
+
+EXAMPLE = """DIR receives run.h5 (the run), truth.csv (what the simulated train really did,
+on the run's own time), summary.pdf and window.png; DIR/feed holds the sheets, certificates
+and route, to copy for a car of your own.
+
+example:
+  testcar demo --headless --seconds 60 --seed 7 --out demo
+"""
+PICTURE_SIZE = "1600x1000"
+LEAST_S = 3.0
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the verb."""
+    parser = subparsers.add_parser(
+        "demo",
+        help="run a simulated train from the ports to the summary",
+        description="Run a simulated train on real ports, record it, and sum it up.",
+        epilog=EXAMPLE,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument(
+        "--headless", action="store_true", help="no window on a screen; marks are keyed for you"
+    )
+    parser.add_argument(
+        "--seconds", type=float, default=120.0, metavar="S", help="length of the run (120)"
+    )
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="which train (1)")
+    parser.add_argument("--out", type=Path, default=Path("demo"), metavar="DIR")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Feed, record, picture, truth, summary; each step says what it made."""
+    from recorder.command_line.support.demo_crew import DemoCrew
+    from simulated_feeds.serving.serving import start_feed
+
+    if not LEAST_S <= args.seconds <= 86_400.0:
+        msg = f"--seconds must be from {LEAST_S:g} to 86400, got {args.seconds:g}"
+        raise UsageError(msg)
+    run_path = args.out / "run.h5"
+    if run_path.exists():
+        msg = f"{run_path}: a run is never overwritten; choose another --out or move it away"
+        raise UsageError(msg)
+    args.out.mkdir(parents=True, exist_ok=True)
+    headless = args.headless or not _screen_there()
+    print(f"demo: a simulated train, seed {args.seed}, for {args.seconds:g} s")
+    with start_feed(args.out / "feed", seed=args.seed) as feed:
+        started_ns = _record(args, feed, run_path, DemoCrew if headless else None)
+        feed.stop()
+    return _sum_up(args.out, run_path, started_ns)
+
+
+def _screen_there() -> bool:
+    from recorder.window.qt.frame.preflight import NoScreenError, check_screen
+
+    try:
+        check_screen()
+    except NoScreenError as error:
+        print(f"demo: running without a window: {error}")
+        return False
+    return True
+
+
+def _record(
+    args: argparse.Namespace, feed: FeedProcess, run_path: Path, crew: type[Any] | None
+) -> int:
+    """Record with a window (or a drawn picture); returns the monotonic ns of run time 0."""
+    from recorder.acquisition.process.launch import start_recording
+
+    sheets = feed.sheets
+    with start_recording(
+        sheets["car"], sheets["trip"], run_path, seconds=args.seconds, report=_Teller()
+    ) as recording:
+        started_ns = recording.session.header.started_monotonic_ns
+        window = _window(recording, args, headless=crew is not None)
+        keying = crew(recording.session, args.out / "feed") if crew is not None else None
+        try:
+            code = recording.wait(args.seconds + 300.0)
+        finally:
+            if keying is not None:
+                keying.close()
+        _close(window)
+    if code != 0:
+        msg = f"the recording ended with exit code {code}; see the lines above"
+        raise UsageError(msg)
+    return int(started_ns)
+
+
+def _window(
+    recording: RecordingProcess, args: argparse.Namespace, *, headless: bool
+) -> subprocess.Popen[bytes]:
+    words = [
+        sys.executable, "-m", "recorder.window.qt.frame.app",
+        "--session", str(recording.session_path), "--png", str(args.out / "window.png"),
+    ]  # fmt: skip
+    environment = dict(os.environ)
+    if headless:
+        environment["QT_QPA_PLATFORM"] = "offscreen"
+        # The picture is taken just before the end, with the whole run behind it.
+        shown = max(args.seconds - 2.0, 1.0)
+        words += ["--seconds", f"{shown:.1f}", "--size", PICTURE_SIZE]
+    else:
+        words += ["--seconds", f"{max(args.seconds - 0.5, 1.0):.1f}"]
+    return subprocess.Popen(words, env=environment, stdin=subprocess.DEVNULL)
+
+
+def _close(window: subprocess.Popen[bytes]) -> None:
+    """The window ends by itself; one that hangs is ended, since it owns nothing."""
+    try:
+        window.wait(30.0)
+    except subprocess.TimeoutExpired:
+        window.kill()
+        window.wait()
+        print("demo: the window did not close and was ended; the run is not touched by that")
+
+
+class _Teller:
+    """Says how far the run is, a line each ten seconds, and whatever else the recording tells."""
+
+    def __init__(self) -> None:
+        self._next_s = 0.0
+
+    def __call__(self, kind: str, **told: Any) -> None:  # noqa: ANN401 - whatever it tells
+        if kind == "progress":
+            run_s = float(told["status"]["t_s"])
+            if run_s >= self._next_s:
+                self._next_s = 10.0 * (run_s // 10.0 + 1.0)
+                print(f"demo: {run_s:.0f} s recorded", file=sys.stderr)
+        elif text := told.get("text"):
+            print(f"demo: {text}", file=sys.stderr)
+
+
+def _sum_up(out: Path, run_path: Path, started_ns: int) -> int:
+    from recorder.report.trial.summary import write_summary
+    from recorder.run_file.seal.verify import verify_run
+    from simulated_feeds.outing.truth import write_truth
+
+    write_truth(out / "feed", started_ns, out / "truth.csv")
+    findings = verify_run(run_path)
+    for finding in findings:
+        print(f"demo: {finding}", file=sys.stderr)
+    write_summary(run_path, out / "summary.pdf")
+    for name, what in (
+        ("run.h5", "the run"),
+        ("truth.csv", "what the train really did"),
+        ("summary.pdf", "one page"),
+        ("window.png", "the window"),
+    ):
+        missing = "" if (out / name).exists() else "  (not made)"
+        print(f"demo: {out / name}  {what}{missing}")
+    print(f"demo: next: testcar info {run_path}; testcar report {run_path} --out {out}/report")
+    return 1 if findings else 0

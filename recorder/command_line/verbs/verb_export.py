@@ -1,0 +1,55 @@
+"""``testcar export RUN --format csv --out DIR``: tables out of a run."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from recorder.command_line.support.progress import ProgressLine
+
+__all__ = ["add_parser", "run"]
+
+
+def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type is private
+    """Add the verb."""
+    parser = subparsers.add_parser(
+        "export",
+        help="write the channels and marks of a run as tables",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        description="Write one tidy table per channel (time_s, the value in a column named by\n"
+        "quantity and unit, counts, flags), the drawbar power, marks.csv and gaps.csv.\n"
+        "Flags: 1 saturated, 2 out of certified range, 4 certificate expired, 8 suspect.",
+        epilog="Example:\n  testcar export run.h5 --format csv --out tables",
+    )
+    parser.add_argument("file", metavar="RUN", help="the run file")
+    parser.add_argument(
+        "--format", choices=["csv", "parquet"], default="csv", help="of the tables (csv)"
+    )
+    parser.add_argument("--out", required=True, metavar="DIR", help="folder for the tables")
+    parser.add_argument(
+        "--replace", action="store_true", help="replace tables that are there already"
+    )
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the tables and say which.
+
+    Raises
+    ------
+    OSError, RunFileError
+        The run cannot be read, or the folder cannot be written.
+    """
+    from recorder.exchange.export import export_run
+    from recorder.run_file.hdf5.reader import open_run
+    from recorder.run_file.seal.digest_check import refuse_damaged
+
+    with ProgressLine() as progress:
+        refuse_damaged(args.file, progress=progress)
+    with ProgressLine() as progress, open_run(args.file) as opened:
+        written = export_run(
+            opened, args.out, form=args.format, replace=args.replace, progress=progress
+        )
+    for path in written:
+        print(path)
+    return 0

@@ -1,0 +1,177 @@
+"""``testcar feed``: a simulated train on real ports, until Ctrl-C."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import sys
+from pathlib import Path
+from typing import Any, Final
+
+__all__ = ["Reporter", "add_parser", "add_port_options", "run", "speed_of"]
+
+_UNHEARD_S: Final = 30.0
+"""A feed that is to end by itself does not wait for ever."""
+
+
+def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type is private
+    """Add the verb."""
+    parser = subparsers.add_parser(
+        "feed",
+        help="start a simulated train on ports",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        description="Start a simulated train: load cell, measuring wheel and GNSS clock on\n"
+        "ports of their own, with the sheets to record them and the truth beside them.",
+        epilog="The train begins to move 8 s after the ports were opened; its truth is in "
+        "DIR/truth.csv.\n\nExample:\n  testcar feed --seconds 120 --out feed\n"
+        "  testcar record feed/car.toml feed/trip.toml --out run.h5   (in another window)\n\n"
+        "Faults: KIND[:DEVICE]@T[+SECONDS], e.g. --fault unplug:wheel@20+3 --fault slip@40.\n"
+        "Kinds: dropout, garbage, crc, truncate, silence, restart, unplug, outage, slip,\n"
+        "slide.",
+    )
+    add_port_options(parser)
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="default 1")
+    parser.add_argument("--seconds", type=float, metavar="S", help="end after S world seconds")
+    parser.add_argument("--out", default="feed", metavar="DIR", help="folder (default feed)")
+    parser.add_argument("--cars", type=int, default=17, metavar="N", help="default 17")
+    parser.add_argument("--channels", type=int, default=4, metavar="N", help="default 4")
+    parser.add_argument("--rate", type=int, default=2000, metavar="HZ", help="default 2000")
+    parser.add_argument("--pps", action="store_true", help="wire the pulse per second")
+    parser.add_argument(
+        "--wait", type=float, metavar="S",
+        help="begin after S seconds though no port was opened (with --seconds: 30)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--fault", action="append", default=[], metavar="SPEC", help="may be given again"
+    )
+    parser.add_argument("--car-sheet", metavar="FILE", help="copy the car sheet to FILE too")
+    parser.set_defaults(run=run)
+
+
+def add_port_options(parser: argparse.ArgumentParser) -> None:
+    """Options shared with ``replay``."""
+    kind = parser.add_mutually_exclusive_group()
+    kind.add_argument("--tcp", action="store_true", help="loopback TCP (as taken)")
+    kind.add_argument("--pty", action="store_true", help="pseudo-terminals (Linux, macOS)")
+    parser.add_argument(
+        "--speed", default="1", metavar="X", help="times real time, or max (default 1)"
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object a line")
+
+
+def speed_of(text: str) -> float:
+    """A speed from the command line; 0 stands for ``max``.
+
+    Raises
+    ------
+    UsageError
+        Neither a number above 0 nor ``max``.
+    """
+    from recorder.command_line.support.errors import UsageError
+
+    if text.strip().lower() == "max":
+        return 0.0
+    try:
+        speed = float(text)
+    except ValueError:
+        speed = math.nan
+    if not 0.0 < speed <= 1000.0:
+        msg = f"--speed must be above 0 and at most 1000, or max; got {text!r}"
+        raise UsageError(msg)
+    return speed
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the feed in this process.
+
+    Raises
+    ------
+    FeedError, OSError
+        The settings, the ports or the folder will not do.
+    """
+    from simulated_feeds.serving.serving import FeedSettings, run_feed
+
+    settings = FeedSettings(
+        folder=args.out, seed=args.seed, seconds=args.seconds, speed=speed_of(args.speed),
+        transport="pty" if args.pty else "tcp", channels=args.channels, cars=args.cars,
+        sample_rate_hz=args.rate, pps=args.pps, faults=tuple(args.fault),
+        wait_s=_UNHEARD_S if args.wait is None and args.seconds is not None else args.wait,
+    )  # fmt: skip
+    report = Reporter("feed", as_json=args.json, car_sheet=args.car_sheet)
+    with report.until_interrupted():
+        run_feed(settings, report, report.stopped)
+    return 0
+
+
+class Reporter:
+    """Tells a person, or a program, how a feed is doing; ends it at Ctrl-C."""
+
+    def __init__(self, verb: str, *, as_json: bool, car_sheet: str | None = None) -> None:
+        self._verb, self._as_json, self._car_sheet = verb, as_json, car_sheet
+        self._stopped = False
+
+    def stopped(self) -> bool:
+        """Ctrl-C was pressed."""
+        return self._stopped
+
+    def until_interrupted(self) -> Any:  # noqa: ANN401 - a context manager
+        """Within it, Ctrl-C (and a polite kill) asks for the end."""
+        from contextlib import contextmanager
+        from signal import SIGINT, SIGTERM, getsignal, signal
+
+        def ask(_number: int, _frame: object) -> None:
+            self._stopped = True
+
+        @contextmanager
+        def held() -> Any:  # noqa: ANN401
+            before = {number: getsignal(number) for number in (SIGINT, SIGTERM)}
+            for number in before:
+                signal(number, ask)
+            try:
+                yield
+            finally:
+                for number, handler in before.items():
+                    signal(number, handler)
+
+        return held()
+
+    def __call__(self, event: dict[str, Any]) -> None:
+        if event["event"] == "ready" and self._car_sheet:
+            text = Path(event["sheets"]["car"]).read_text(encoding="utf-8")
+            Path(self._car_sheet).write_text(text, encoding="utf-8")
+        if self._as_json:
+            print(json.dumps(event), flush=True)
+            return
+        for line in _lines(event):
+            print(line, flush=True)
+        if event["event"] == "ended" and _lost(event):
+            print(f"testcar {self._verb}: {_lost(event)}", file=sys.stderr)
+
+
+def _lines(event: dict[str, Any]) -> list[str]:
+    match event["event"]:
+        case "ready":
+            ports = [f"{name:<10} {address}" for name, address in event["ports"].items()]
+            sheets = event["sheets"]
+            return [
+                *ports,
+                f"{'record':<10} testcar record {sheets['car']} {sheets['trip']} --out run.h5",
+                "waiting until the ports are opened; Ctrl-C ends",
+            ]
+        case "started":
+            return ["running"]
+        case "ended":
+            sent = ", ".join(f"{n} {f['sent']}" for n, f in event["frames"].items())
+            return [f"ended after {event['world_s']:.1f} s; frames sent: {sent}"]
+        case _:
+            return []
+
+
+def _lost(event: dict[str, Any]) -> str:
+    parts = [
+        f"{name}: {f['dropped']} frames dropped by a reader too slow"
+        for name, f in event["frames"].items()
+        if f["dropped"]
+    ]
+    return "; ".join(parts)

@@ -1,0 +1,43 @@
+"""``testcar info RUN``: what a run file holds."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from typing import Any
+
+__all__ = ["add_parser", "run"]
+
+
+def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type is private
+    """Add the verb."""
+    parser = subparsers.add_parser(
+        "info",
+        help="tell what a run file holds",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        description="Tell what a run file holds: devices, channels, marks, gaps and so on.\n"
+        "A run being recorded can be asked, too. Whether it is sound: testcar verify.",
+        epilog="Example:\n  testcar info run.h5 --json",
+    )
+    parser.add_argument("file", metavar="RUN", help="the run file")
+    parser.add_argument("--json", action="store_true", help="print the answer as JSON")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print it.
+
+    Raises
+    ------
+    OSError, RunFileError
+        The file cannot be read.
+    """
+    from recorder.exchange.description import describe, in_words
+    from recorder.run_file.hdf5.reader import open_run
+    from recorder.run_file.seal.digest_check import refuse_damaged
+
+    refuse_damaged(args.file)
+    with open_run(args.file) as opened:
+        told = describe(opened)
+    print(json.dumps(told, indent=2, ensure_ascii=False) if args.json else in_words(told))
+    return 0

@@ -1,0 +1,57 @@
+"""``testcar recover JOURNAL --out RUN.h5``: a run file from a journal that was left behind."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import Any
+
+from recorder.command_line.support.progress import ProgressLine
+
+__all__ = ["add_parser", "run"]
+
+
+def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type is private
+    """Add the verb."""
+    parser = subparsers.add_parser(
+        "recover",
+        help="make a run file from a journal that was left behind",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        description="Make a sealed run file from the journal of a recording that was cut off.\n"
+        "The journal is kept. A run file is never overwritten; the unfinished file of this\n"
+        "very run is moved aside.",
+        epilog="Example:\n  testcar recover run.h5.journal --out run.h5\n\n"
+        "Exit code 0: done (losses, if any, are told and are gaps in the run); 2: it cannot.",
+    )
+    parser.add_argument("journal", metavar="JOURNAL", help="the journal, e.g. run.h5.journal")
+    parser.add_argument("--out", required=True, metavar="RUN.h5", help="run file to make")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Recover and say what was lost.
+
+    Raises
+    ------
+    OSError, JournalError, RunFileError, SealError
+        The journal cannot be used, or there is something at ``--out``.
+    """
+    from recorder.keeping.seal import recover
+    from recorder.run_file.hdf5.reader import open_run
+
+    with ProgressLine() as progress:
+        damage = recover(args.journal, args.out, progress=progress)
+    for loss in damage:
+        print(
+            f"testcar recover: {args.journal}: {loss.table} row {loss.row} {loss.why}",
+            file=sys.stderr,
+        )
+    with open_run(args.out) as opened:
+        records = sum(device.n for device in opened.devices.values())
+        marks = len(opened.marks())
+        print(
+            f"{args.out}: recovered {opened.duration_s:.1f} s, {records} records,"
+            f" {marks} marks; the journal {args.journal} is kept: remove it when you have"
+            " checked the run"
+        )
+    return 0

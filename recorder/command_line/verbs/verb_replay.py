@@ -1,0 +1,67 @@
+"""``testcar replay RUN``: a recorded run back onto real ports."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+__all__ = ["add_parser", "run"]
+
+
+def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type is private
+    """Add the verb."""
+    from recorder.command_line.verbs.verb_feed import add_port_options
+
+    parser = subparsers.add_parser(
+        "replay",
+        help="send a recorded run again, on ports",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        description="Send a recorded run again, each device on a port of its own, as its\n"
+        "bytes once came. Recorded again it equals the first, count for count. Nothing is\n"
+        "sent until all ports are open; at the end the ports close.",
+        epilog="Example:\n  testcar replay run.h5 --speed max --out again\n"
+        "  testcar record again/car.toml again/trip.toml --out again.h5 --until-quiet 3\n"
+        "(the second in another window)",
+    )
+    parser.add_argument("run_file", metavar="RUN", help="run file")
+    parser.add_argument(
+        "--out", default="replay", metavar="DIR", help="folder (default replay)"
+    )
+    parser.add_argument(
+        "--device", action="append", default=[], metavar="NAME", help="only this one (again)"
+    )
+    add_port_options(parser)
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Replay in this process; 0 when all of it went out.
+
+    Raises
+    ------
+    FeedError, RunFileError, OSError
+        The run cannot be read or replayed.
+    AnswerIsNoError
+        It was ended early, or a reader was too slow and frames were dropped.
+    """
+    from recorder.command_line.support.errors import AnswerIsNoError
+    from recorder.command_line.verbs.verb_feed import Reporter, speed_of
+    from recorder.run_file.seal.digest_check import refuse_damaged
+    from simulated_feeds.replay.replaying import ReplaySettings, run_replay
+
+    refuse_damaged(args.run_file)
+    settings = ReplaySettings(
+        run=args.run_file, folder=args.out, speed=speed_of(args.speed),
+        transport="pty" if args.pty else "tcp", devices=tuple(args.device),
+    )  # fmt: skip
+    report = Reporter("replay", as_json=args.json)
+    with report.until_interrupted():
+        summary = run_replay(settings, report, report.stopped)
+    lost = sum(f["dropped"] + f["unheard"] for f in summary["frames"].values())
+    if not summary["complete"]:
+        msg = f"ended after {summary['world_s']:.1f} s, before the end of the run"
+        raise AnswerIsNoError(msg)
+    if lost:
+        msg = f"{lost} frames were not heard: a reader was too slow, or closed its port"
+        raise AnswerIsNoError(msg)
+    return 0

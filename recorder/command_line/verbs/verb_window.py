@@ -1,0 +1,43 @@
+"""``testcar window``: the crew's window on a recording that runs."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+__all__ = ["add_parser", "run"]
+
+
+def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type is private
+    """Add the verb."""
+    from recorder.window.model.shown.options import add_options
+
+    parser = subparsers.add_parser(
+        "window",
+        help="open the crew's window on a running recording",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        description=(
+            "Open the crew's window on a running recording: traces, numerals, mark keys.\n"
+            "It may be closed and opened at will; the recording goes on."
+        ),
+        epilog="Examples:\n  testcar window --appearance night\n"
+        "  testcar window --session run.h5 --png window.png\n\n"
+        "Not a safety system: signals, local rules and licensed practice come first.",
+    )
+    add_options(parser)
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the window in this process until it is closed.
+
+    Raises
+    ------
+    OSError
+        No recording to attach to, or no window can be opened here.
+    ValueError
+        An option, or the run's sheets, cannot be used.
+    """
+    from recorder.window.qt.frame.app import run_options
+
+    return run_options(args)

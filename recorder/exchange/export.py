@@ -1,0 +1,304 @@
+"""Tables out of a run: one tidy table a channel, the marks and the gaps.
+
+Every row is a sample that was taken. Nothing is filled in where there was none, so a gap is a
+step in ``time_s``; a value that is not there (NaN) is an empty field.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, Protocol
+
+import numpy as np
+
+from recorder.run.errors import RunFileError
+from recorder.run_file.hdf5.create import utc_text
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from typing import TypeAlias
+
+    import pyarrow as pa
+    from numpy.typing import NDArray
+
+    from recorder.run.header import Gap
+    from recorder.run_file.hdf5.columns import Channel
+    from recorder.run_file.hdf5.reader import RunFile
+
+    Progress: TypeAlias = Callable[[float, str], None]
+
+__all__ = ["FORMATS", "column_name", "drawbar_power", "export_run"]
+
+FORMATS: Final = ("csv", "parquet")
+PIECE: Final = 500_000
+LONGEST_STEP_S: Final = 2.0
+"""Speeds further apart than this are not joined by a line for the power."""
+
+_UNIT_WORDS: Final = {"m/s": "m_s", "m/s2": "m_s2", "km/h": "km_h", "": "1", "%": "pct"}
+MARK_COLUMNS: Final = (
+    "time_s",
+    "utc",
+    "kind",
+    "value",
+    "note",
+    "by",
+    "revision",
+    "entered_utc",
+    "mark_id",
+    "extra",
+)
+
+GAP_COLUMNS: Final = (
+    "device",
+    "t_start_s",
+    "t_end_s",
+    "cause",
+    "detail",
+    "lost_records",
+    "before_record",
+)
+
+
+class _Sink(Protocol):
+    def write(self, columns: dict[str, NDArray[np.generic]]) -> None: ...
+    def close(self) -> None: ...
+
+
+def column_name(channel: Channel) -> str:
+    """``pull_kN``, ``speed_m_s``, ``latitude_deg`` …: quantity and unit."""
+    unit = _UNIT_WORDS.get(channel.unit, channel.unit.replace("/", "_").replace(" ", "_"))
+    return f"{channel.quantity}_{unit}"
+
+
+def export_run(
+    run: RunFile,
+    folder: Path | str,
+    *,
+    form: str = "csv",
+    replace: bool = False,
+    progress: Progress | None = None,
+) -> list[Path]:
+    """Write ``CHANNEL.csv`` for every channel, ``power``, ``marks`` and ``gaps``.
+
+    ``CHANNEL.csv`` has ``time_s``, the value in a column named by quantity and unit, ``counts``
+    where a certificate made the value from counts, and ``flags`` (bits of
+    ``calibration.quantities.flags``). ``power.csv`` is pull times speed at the samples of pull, as
+    :func:`drawbar_power` tells. Returns what was written.
+
+    Raises
+    ------
+    RunFileError
+        The file is damaged, or the format is unknown.
+    FileExistsError
+        A table is there already and ``replace`` is not set; nothing has been written then.
+    OSError
+        The folder cannot be written.
+    """
+    if form not in FORMATS:
+        msg = f"format must be one of {', '.join(FORMATS)}, got {form!r}"
+        raise RunFileError(msg)
+    place = Path(folder)
+    place.mkdir(parents=True, exist_ok=True)
+    told = progress or (lambda _part, _what: None)
+    pull, speed = _first(run, "pull"), _first(run, "speed")
+    with_power = pull is not None and speed is not None and "power" not in run.channels
+    names = [f"{c}.{form}" for c in run.channels] + [f"power.{form}"] * with_power
+    written = [place / name for name in (*names, "marks.csv", "gaps.csv")]
+    _clear(written, replace=replace)
+    for i, (channel, path) in enumerate(zip(run.channels.values(), written, strict=False)):
+        _export_channel(channel, path, form, partial(_part_of, told, i, len(written)))
+    if pull is not None and speed is not None and with_power:
+        _export_power(run, pull, speed, place / f"power.{form}", form)
+    _export_marks(run, place / "marks.csv")
+    _export_gaps(run, place / "gaps.csv")
+    told(1.0, "written")
+    return written
+
+
+def _part_of(told: Progress, i: int, count: int, part: float, what: str) -> None:
+    told((i + part) / count, what)
+
+
+def _clear(paths: list[Path], *, replace: bool) -> None:
+    for path in paths:
+        if path.exists() and not replace:
+            msg = "is there already; choose another folder, or allow it to be replaced"
+            raise FileExistsError(17, msg, str(path))
+    for path in paths:
+        path.unlink(missing_ok=True)
+
+
+def _first(run: RunFile, quantity: str) -> Channel | None:
+    named = run.channels.get(quantity)
+    if named is not None and named.quantity == quantity:
+        return named
+    return next((c for c in run.channels.values() if c.quantity == quantity), None)
+
+
+def _export_channel(channel: Channel, path: Path, form: str, told: Progress) -> None:
+    # A wheel's counts stand beside its distance; its speed is not made from them one by one.
+    with_counts = bool(channel.certificate) and channel.quantity != "speed"
+    sink = None
+    try:
+        # At least one piece, so that an empty channel has its header.
+        for start in range(0, max(channel.n, 1), PIECE):
+            stop = start + PIECE
+            columns: dict[str, NDArray[np.generic]] = {
+                "time_s": channel.time_s(start, stop),
+                column_name(channel): channel.stored_values(start, stop),
+            }
+            if with_counts:
+                columns["counts"] = channel.counts(start, stop)
+            columns["flags"] = channel.flags(start, stop)
+            sink = sink or _sink(path, form, columns)
+            sink.write(columns)
+            told(min(stop / max(channel.n, 1), 1.0), channel.name)
+    finally:
+        if sink is not None:
+            sink.close()
+
+
+def _export_power(run: RunFile, pull: Channel, speed: Channel, path: Path, form: str) -> None:
+    gaps = run.gaps(speed.device)
+    sink = None
+    try:
+        for start in range(0, max(pull.n, 1), PIECE):
+            time_s = pull.time_s(start, start + PIECE)
+            low = max(speed.index_at(float(time_s[0])) - 1, 0) if len(time_s) else 0
+            high = speed.index_at(float(time_s[-1])) + 1 if len(time_s) else 0
+            power, flags = drawbar_power(
+                time_s,
+                (pull.values(start, start + PIECE), pull.flags(start, start + PIECE)),
+                speed.time_s(low, high),
+                (speed.values(low, high), speed.flags(low, high)),
+                gaps,
+            )
+            columns: dict[str, NDArray[np.generic]] = {
+                "time_s": time_s,
+                "power_kW": power,
+                "flags": flags,
+            }
+            sink = sink or _sink(path, form, columns)
+            sink.write(columns)
+    finally:
+        if sink is not None:
+            sink.close()
+
+
+def drawbar_power(
+    time_s: NDArray[np.float64],
+    pull: tuple[NDArray[np.float64], NDArray[np.uint8]],
+    speed_time_s: NDArray[np.float64],
+    speed: tuple[NDArray[np.float64], NDArray[np.uint8]],
+    gaps: list[Gap],
+) -> tuple[NDArray[np.float64], NDArray[np.uint8]]:
+    """Drawbar power at the samples of pull: (n,) kW and (n,) flags.
+
+    ``pull`` and ``speed`` are (values in kN or m/s, flags). Speed is on the straight line
+    between the samples on either side; NaN outside them, over a step longer than 2 s, and
+    within the gaps of the wheel.
+    """
+    if len(speed_time_s) < 2:
+        return np.full(len(time_s), np.nan), pull[1]
+    after = np.clip(
+        np.searchsorted(speed_time_s, time_s, side="left"), 1, len(speed_time_s) - 1
+    )
+    t0, t1 = speed_time_s[after - 1], speed_time_s[after]
+    step_s = t1 - t0
+    part = (time_s - t0) / np.where(step_s > 0.0, step_s, 1.0)
+    at = speed[0][after - 1] * (1.0 - part) + speed[0][after] * part
+    known = (time_s >= speed_time_s[0]) & (time_s <= speed_time_s[-1])
+    known &= step_s <= LONGEST_STEP_S
+    for gap in gaps:
+        known &= ~((time_s > gap.t_start_s) & (time_s < gap.t_end_s))
+    power = np.where(known, pull[0] * at, np.nan)
+    return power, pull[1] | speed[1][after - 1] | speed[1][after]
+
+
+class _CsvSink:
+    def __init__(self, path: Path, columns: dict[str, NDArray[np.generic]]) -> None:
+        from pyarrow import csv as arrow_csv
+
+        self._file = path.open("xb")
+        self._file.write((",".join(columns) + "\n").encode())
+        options = arrow_csv.WriteOptions(include_header=False, quoting_style="none")
+        self._writer = arrow_csv.CSVWriter(
+            self._file, _table(columns).schema, write_options=options
+        )
+
+    def write(self, columns: dict[str, NDArray[np.generic]]) -> None:
+        self._writer.write_table(_table(columns))
+
+    def close(self) -> None:
+        self._writer.close()
+        self._file.close()
+
+
+class _ParquetSink:
+    def __init__(self, path: Path, columns: dict[str, NDArray[np.generic]]) -> None:
+        from pyarrow import parquet
+
+        self._file = path.open("xb")
+        self._writer = parquet.ParquetWriter(self._file, _table(columns).schema)
+
+    def write(self, columns: dict[str, NDArray[np.generic]]) -> None:
+        self._writer.write_table(_table(columns))
+
+    def close(self) -> None:
+        self._writer.close()
+        self._file.close()
+
+
+def _sink(path: Path, form: str, columns: dict[str, NDArray[np.generic]]) -> _Sink:
+    return _CsvSink(path, columns) if form == "csv" else _ParquetSink(path, columns)
+
+
+def _table(columns: dict[str, NDArray[np.generic]]) -> pa.Table:
+    import pyarrow as pa
+
+    # NaN becomes null: an empty field, not the letters "nan".
+    return pa.table({k: pa.array(v, from_pandas=True) for k, v in columns.items()})
+
+
+def _export_marks(run: RunFile, path: Path) -> None:
+    marks = run.marks()
+    utc = run.utc.utc_ns(np.array([mark.t_s for mark in marks], dtype=np.float64))
+    with path.open("x", newline="", encoding="utf-8") as file:
+        table = csv.writer(file)
+        table.writerow(MARK_COLUMNS)
+        for mark, utc_ns in zip(marks, utc.tolist(), strict=True):
+            entered = utc_text(mark.entered_utc_ns) if mark.entered_utc_ns else ""
+            extra = json.dumps(mark.extra, sort_keys=True) if mark.extra else ""
+            row = (mark.kind, mark.value, mark.note, mark.by, mark.revision, entered)
+            table.writerow((repr(mark.t_s), utc_text(utc_ns), *row, mark.mark_id, extra))
+
+
+def _export_gaps(run: RunFile, path: Path) -> None:
+    with path.open("x", newline="", encoding="utf-8") as file:
+        table = csv.writer(file)
+        table.writerow(
+            (
+                "device",
+                "t_start_s",
+                "t_end_s",
+                "cause",
+                "detail",
+                "lost_records",
+                "before_record",
+            )
+        )
+        for gap in run.gaps():
+            table.writerow(
+                (
+                    gap.device,
+                    repr(gap.t_start_s),
+                    repr(gap.t_end_s),
+                    gap.cause,
+                    gap.detail,
+                    gap.lost_records,
+                    gap.before_record,
+                )
+            )

@@ -1,0 +1,1 @@
+"""The computer underneath: child processes, shared memory, disks. Nothing of a run."""

@@ -1,0 +1,1 @@
+"""A document as blocks, its renderings, charts and units shown. No figure is worked out here."""

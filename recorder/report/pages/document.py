@@ -1,0 +1,115 @@
+"""A document as plain blocks: the PDF and the HTML are two renderings of the same list."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from recorder.analysis.uncertainty.measured import Measured
+
+__all__ = [
+    "Answer",
+    "Block",
+    "Chart",
+    "Document",
+    "Heading",
+    "Text",
+    "TextTable",
+    "plain",
+    "pm",
+    "pm_of",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """A heading; level 1 begins a part."""
+
+    text: str
+    level: int = 1
+    new_page: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """A paragraph."""
+
+    text: str
+    role: str = ""
+    """``caution``, ``small`` or nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class TextTable:
+    """A table of texts; columns whose heading ends in a unit are set to the right."""
+
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    caption: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """An SVG chart."""
+
+    name: str
+    svg: bytes = field(repr=False)
+    caption: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """The one-line answer, set large."""
+
+    verdict: str
+    detail: str
+
+
+Block = Heading | Text | TextTable | Chart | Answer
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Document:
+    """A whole document."""
+
+    title: str
+    subtitle: str
+    blocks: Sequence[Block]
+    footer: str = ""
+
+
+def plain(value: float, digits: int = 3) -> str:
+    """A number as people read it: no exponent from a thousandth to a million."""
+    if math.isnan(value):
+        return "—"
+    size = abs(value)
+    if size and not 1e-3 <= size < 1e7:
+        return f"{value:.{digits - 1}e}".replace("-", "−")
+    decimals = max(0, digits - 1 - _exponent(size)) if size else 0
+    return f"{value:.{decimals}f}".replace("-", "−")
+
+
+def pm(value: Measured | None, *, unit: bool = False) -> str:
+    """``123.4 ± 1.2``: expanded uncertainty to two figures, the value to the same place."""
+    if value is None or math.isnan(value.value):
+        return "—"
+    spread = value.expanded if value.parts else 0.0
+    return pm_of(value.value, spread, value.unit if unit else "")
+
+
+def pm_of(value: float, spread: float, unit: str = "") -> str:
+    """The same of a value and its expanded uncertainty (0: exact; infinite: unknown)."""
+    tail = f" {unit}" if unit else ""
+    if spread == 0.0:
+        return plain(value) + tail
+    if not spread < float("inf"):
+        return f"{plain(value)} ± unknown{tail}"
+    places = max(0, 1 - _exponent(spread))
+    if spread >= 1e7 or places > 9:
+        return f"{plain(value)} ± {plain(spread, 2)}{tail}"
+    return f"{value:.{places}f} ± {spread:.{places}f}{tail}".replace("-", "−")
+
+
+def _exponent(size: float) -> int:
+    return int(f"{size:e}".rpartition("e")[2])

@@ -1,0 +1,1 @@
+"""The chart roll: the continuous trace at a true scale."""

@@ -1,0 +1,1 @@
+"""The report of a trial: pages, tables, results. The chart roll and certificates are next door."""

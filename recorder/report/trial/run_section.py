@@ -1,0 +1,160 @@
+"""One run in the report: along the run, ledger, peaks, starts, stops, fuel, log, gaps."""
+
+from __future__ import annotations
+
+from recorder.analysis.campaign.answer import RunAnswer
+from recorder.analysis.uncertainty.measured import Measured
+from recorder.report.pages.charts import along_chart
+from recorder.report.pages.document import Block, Chart, Heading, Text, TextTable, pm
+from recorder.report.pages.shown_units import ShownUnits
+
+__all__ = ["run_section"]
+
+_SMALLEST_KJ = 1.0
+
+
+def run_section(run: RunAnswer, units: ShownUnits) -> list[Block]:
+    """All blocks of one run."""
+    loaded = run.loaded
+    blocks: list[Block] = [Heading(f"Run {loaded.name}")]
+    if len(loaded.series):
+        chart = along_chart(loaded, units)
+        blocks.append(
+            Chart(
+                f"along-{loaded.run_id[:8]}",
+                chart,
+                f"Along run {loaded.name}: least to greatest in each column, tension +; gaps are"
+                " left open.",
+            )
+        )
+    blocks += [*_ledger(run, units), *_peaks(run, units), *_consumption(run, units)]
+    return [*blocks, *_log(run)]
+
+
+def _log(run: RunAnswer) -> list[Block]:
+    loaded = run.loaded
+    blocks: list[Block] = []
+    marks = tuple((f"{m.t_s:.2f}", m.kind, m.value, m.note, m.by) for m in loaded.marks)
+    if marks:
+        heads = ("run time, s", "mark", "value", "note", "by")
+        caption = f"Marks of run {loaded.name}, newest revisions."
+        blocks.append(TextTable(heads, marks, caption))
+    else:
+        blocks.append(Text("No marks were keyed."))
+    holes = tuple(
+        (
+            g.device,
+            f"{g.t_start_s:.3f}",
+            f"{g.t_end_s:.3f}",
+            g.cause,
+            f"{g.lost_records}",
+            g.detail,
+        )
+        for g in loaded.gaps
+    )
+    if holes:
+        wide = ("device", "from, s", "to, s", "cause", "records lost", "detail")
+        blocks.append(TextTable(wide, holes, f"Gaps and faults of run {loaded.name}."))
+    else:
+        blocks.append(Text("No gap and no fault was recorded."))
+    return blocks
+
+
+def _ledger(run: RunAnswer, units: ShownUnits) -> list[Block]:
+    held = run.ledger
+    lines = (
+        ("work at the drawbar, draft", held.draft_work),
+        ("work at the drawbar, buff", held.buff_work),
+        ("change of potential energy of the trailing load", held.potential),
+        ("change of kinetic energy of the trailing load", held.kinetic),
+        ("curve resistance", held.curve),
+        ("rolling resistance by the fit", held.rolling),
+        ("closure: work less all of these", held.closure),
+    )
+    rows = tuple((n, _energy(v, units)) for n, v in lines if v is not None)
+    told = {
+        True: "The ledger closes within its uncertainty.",
+        False: "The ledger does NOT close within its uncertainty: do not believe this run before"
+        " the reason is found (mass, grade, calibration, brake not marked).",
+        None: "The ledger cannot be closed: mass, grade or a fitted resistance is missing.",
+    }[held.closes]
+    missing = f" {held.seconds_missing:.0f} s without data" * (held.seconds_missing >= 0.5)
+    braked = f" {held.brake_seconds:.0f} s braked" * (held.brake_seconds >= 0.5)
+    both = "," if missing and braked else ""
+    out = f" Left out of the balance:{missing}{both}{braked}." if missing or braked else ""
+    heads = ("energy", units.label("kJ"))
+    return [
+        TextTable(heads, rows, f"Energy ledger of run {run.loaded.name}."),
+        Text(told + out),
+    ]
+
+
+def _energy(value: Measured, units: ShownUnits) -> str:
+    """A train that stands at both ends changed no kinetic energy: no digits of rounding."""
+    if abs(value.value) < _SMALLEST_KJ and value.u < _SMALLEST_KJ:
+        return "0"
+    return pm(units.of(value))
+
+
+def _peaks(run: RunAnswer, units: ShownUnits) -> list[Block]:
+    def said(value: Measured) -> str:
+        return pm(units.of(value), unit=True)
+
+    rows = [
+        (
+            f"highest {p.seconds:.0f} s mean {'pull' if p.value.unit == 'kN' else 'power'}",
+            said(p.value),
+            f"{p.t_start_s:.0f}",
+            f"{p.speed_m_s * units.factor('m/s'):.1f}",
+        )
+        for p in run.peaks
+    ]
+    for s in run.starts:
+        at = f"{s.t_start_s:.0f}"
+        rows += [
+            ("start: breakaway pull", said(s.breakaway_pull), at, "0"),
+            ("start: greatest pull", said(s.greatest_pull), at, "—"),
+        ]
+    for t in run.stops:
+        at = f"{t.t_start_s:.0f}"
+        rows += [
+            (
+                f"stop: distance ({said(t.duration)})",
+                said(t.distance),
+                at,
+                pm(units.of(t.speed)),
+            ),
+            ("stop: mean retardation", said(t.retardation), at, "—"),
+        ]
+    if not rows:
+        return []
+    heads = ("figure", "value", "at, s", f"speed, {units.label('m/s')}")
+    return [TextTable(heads, tuple(rows), f"Peaks, starts and stops of run {run.loaded.name}.")]
+
+
+def _consumption(run: RunAnswer, units: ShownUnits) -> list[Block]:
+    def said(value: Measured | None) -> str:
+        return "—" if value is None else pm(units.of(value), unit=True)
+
+    used = [c for c in (run.fuel, run.water) if c is not None]
+    if not used:
+        return [Text("Fuel and water: fewer than two marks tell them; nothing is said.")]
+    rows = tuple(
+        (
+            c.kind,
+            f"{c.t_start_s:.0f}-{c.t_end_s:.0f}",
+            said(c.used),
+            said(c.work),
+            said(c.per_kWh),
+            said(c.per_hp_h),
+        )
+        for c in used
+    )
+    heads = ("", "time, s", "used", "drawbar work", "per unit of work", "per hp·h")
+    blocks: list[Block] = [
+        TextTable(heads, rows, "Fuel and water over the marks that tell them, ± 95 %.")
+    ]
+    if run.evaporation is not None:
+        blocks.append(Text(f"Evaporation {said(run.evaporation)}."))
+    assumed = [n for c in used for n in c.assumed]
+    return [*blocks, *(Text(f"{n[:1].upper()}{n[1:]}.", "small") for n in assumed)]

@@ -1,0 +1,313 @@
+"""Tables of the answer as CSV and Parquet: units in the column names and in the field metadata."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.csv
+import pyarrow.parquet as pq
+
+from recorder.analysis.campaign.answer import Answer, RunAnswer
+from recorder.analysis.campaign.route_sections import sections_on_route
+from recorder.analysis.campaign.run_table import (
+    Section,
+    per_distance,
+    per_time,
+    sections_between_marks,
+    table,
+)
+from recorder.analysis.dynamics.resistance import davis_1926_N_per_t, modified_davis_N_per_t
+from recorder.analysis.uncertainty.measured import Measured
+from recorder.analysis.uncertainty.table_uncertainty import with_uncertainty
+from recorder.marks.kinds import KINDS
+from recorder.report.trial.results import figures, ledger_figures
+
+__all__ = ["grid_sections", "write_tables"]
+
+_UNITS = {
+    "N_per_t": "N/t", "per_km": "1/km", "m_s2": "m/s²", "m_s": "m/s", "km_h": "km/h",
+    "kN": "kN", "kW": "kW", "kJ": "kJ", "pct": "%", "m": "m", "s": "s", "t": "t",
+}  # fmt: skip
+"""Last part of a column's name → its unit; longer ones first."""
+
+
+def grid_sections(run: RunAnswer, grid: str) -> list[Section]:
+    """Sections of a run by a grid: ``10s``, ``100m``, or the kind of a mark (``milepost``).
+
+    On a placed run mileposts and stations are the route's own, which no slip of a key moves.
+
+    Raises
+    ------
+    ValueError
+        The grid is none of these.
+    """
+    series = run.loaded.series
+    grid = grid.replace(" ", "").lower()
+    for ending, cut in (("km", _per_km), ("m", per_distance), ("s", per_time)):
+        number = grid.removesuffix(ending)
+        if grid.endswith(ending) and number.replace(".", "", 1).isdigit():
+            return cut(series, float(number))
+    if grid in {"milepost", "station"}:
+        placed = sections_on_route(run.loaded, grid)
+        if placed:
+            return placed
+    if grid in KINDS:
+        return sections_between_marks(series, run.loaded.marks, grid)
+    msg = (
+        f"grid {grid!r}: give e.g. 10s, 100m, 1km, or a kind of mark such as milepost, station or"
+        " section"
+    )
+    raise ValueError(msg)
+
+
+def _per_km(series: Any, km: float) -> list[Section]:  # noqa: ANN401 - a Series
+    return per_distance(series, km * 1000.0)
+
+
+def write_tables(answer: Answer, folder: Path, *, grid: str = "1s") -> list[Path]:
+    """Write every table; returns the files.
+
+    The run table is written whole and once more as ``run_table/run=NAME/part.parquet``, the
+    usual partitioning of query engines.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    made = []
+    run_tables = [_run_table(run, grid) for run in answer.runs]
+    held = {
+        "run_table": pa.concat_tables(run_tables),
+        "bands": _rows_table(_bands(answer)),
+        "stretches": _rows_table(_stretches(answer)),
+        "figures": _rows_table(
+            [{k: v for k, v in row.items() if k != "causes"} for row in figures(answer)]
+        ),
+        "ledger": _rows_table(_ledger(answer)),
+        "resistance": _rows_table(_resistance(answer)),
+        "runs": _rows_table(_runs(answer)),
+        "marks": _rows_table(_marks(answer)),
+        "gaps": _rows_table(_gaps(answer)),
+        "ratings": _rows_table(_ratings(answer)),
+        "resistance_pieces": _rows_table(
+            [
+                {"run": r.loaded.name, "speed_km_h": v, "resistance_N_per_t": x}
+                for r in answer.runs
+                for v, x in r.pieces
+            ]
+        ),
+    }
+    _forget(folder, held)
+    for name, content in held.items():
+        if content.num_columns == 0:
+            continue
+        stated = _with_units(content)
+        pq.write_table(stated, folder / f"{name}.parquet")
+        pyarrow.csv.write_csv(stated, folder / f"{name}.csv")
+        made += [folder / f"{name}.parquet", folder / f"{name}.csv"]
+    for run, content in zip(answer.runs, run_tables, strict=True):
+        place = folder / "run_table" / f"run={quote(run.loaded.name, safe='')}"
+        place.mkdir(parents=True, exist_ok=True)
+        pq.write_table(_with_units(content.drop_columns(["run"])), place / "part.parquet")
+    # What the writers held back is wanted by the pages.
+    pa.default_memory_pool().release_unused()
+    return made
+
+
+def _forget(folder: Path, names: Iterable[str]) -> None:
+    """Take away the tables of an earlier report: a run left out now must not be queried."""
+    for name in names:
+        for ending in ("parquet", "csv"):
+            (folder / f"{name}.{ending}").unlink(missing_ok=True)
+    for part in (folder / "run_table").glob("run=*/part.parquet"):
+        part.unlink()
+        if not any(part.parent.iterdir()):
+            part.parent.rmdir()
+
+
+def _run_table(run: RunAnswer, grid: str) -> pa.Table:
+    loaded = run.loaded
+    columns = with_uncertainty(
+        table(loaded.series, run.corrected, grid_sections(run, grid)),
+        loaded.series,
+        loaded.evidence,
+        loaded.train,
+    )
+    n = len(columns["section"])
+    named: dict[str, Any] = {"run": pa.array([run.loaded.name] * n, pa.string())}
+    for name, values in columns.items():
+        named[name] = (
+            pa.array(values, pa.string())
+            if isinstance(values, list)
+            else pa.array(np.asarray(values, np.float64), from_pandas=True)
+        )
+    return pa.table(named)
+
+
+def _rows_table(rows: Sequence[Mapping[str, Any]]) -> pa.Table:
+    return pa.Table.from_pylist([dict(r) for r in rows]) if rows else pa.table({})
+
+
+def _with_units(content: pa.Table) -> pa.Table:
+    fields = []
+    for field in content.schema:
+        unit = next((u for end, u in _UNITS.items() if field.name.endswith("_" + end)), "")
+        fields.append(field.with_metadata({"unit": unit} if unit else None))
+    return content.cast(pa.schema(fields))
+
+
+def _pair(name: str, unit: str, value: Measured | None, factor: float = 1.0) -> dict[str, Any]:
+    if value is None:
+        return {f"{name}_{unit}": None, f"{name}_U_{unit}": None}
+    return {
+        f"{name}_{unit}": _known(value.value * factor),
+        f"{name}_U_{unit}": _known(value.expanded * factor),
+    }
+
+
+def _known(value: float) -> float | None:
+    return value if np.isfinite(value) else None
+
+
+def _ledger(answer: Answer) -> list[dict[str, Any]]:
+    return [
+        {
+            "run": run.loaded.name,
+            "energy": name.replace("_", " "),
+            **_pair("energy", "kJ", value),
+            "closes": run.ledger.closes if name == "closure" else None,
+        }
+        for run in answer.runs
+        for name, value in ledger_figures(run.ledger).items()
+        if value is not None
+    ]
+
+
+def _resistance(answer: Answer) -> list[dict[str, Any]]:
+    """The fit at whole steps of speed, beside the published formulas."""
+    fit = answer.resistance
+    if fit is None:
+        return []
+    train = answer.runs[0].loaded.train
+    low, high = fit.speed_km_h
+    axles, mass = train.trailing_axles, train.trailing_mass_t
+    load = mass / axles if axles and mass else None
+    rows = []
+    for v in np.arange(np.ceil(low), high + 1e-9):
+        davis, modified = (
+            None if load is None else float(f(v, axle_load_t=load, axles=4))
+            for f in (davis_1926_N_per_t, modified_davis_N_per_t)
+        )
+        rows.append(
+            {
+                "speed_km_h": float(v),
+                **_pair("resistance", "N_per_t", fit.at(float(v))),
+                "davis_1926_N_per_t": davis,
+                "modified_davis_N_per_t": modified,
+            }
+        )
+    return rows
+
+
+def _runs(answer: Answer) -> list[dict[str, Any]]:
+    return [
+        {
+            "run": run.loaded.name,
+            "run_id": run.loaded.run_id,
+            "duration_s": run.loaded.duration_s,
+            "distance_m": run.ledger.metres,
+            "locomotive_mass_t": run.loaded.train.locomotive_mass_t,
+            "trailing_mass_t": run.loaded.train.trailing_mass_t,
+            "grade_source": run.loaded.series.grade_source,
+            "stretches": len(run.results),
+            "marks": len(run.loaded.marks),
+            "gaps": len(run.loaded.gaps),
+            "without_data_s": run.ledger.seconds_missing,
+        }
+        for run in answer.runs
+    ]
+
+
+def _bands(answer: Answer) -> list[dict[str, Any]]:
+    return [
+        {
+            "low_m_s": b.low_m_s,
+            "high_m_s": b.high_m_s,
+            "stretches": b.stretches,
+            **_pair("speed", "m_s", b.speed),
+            **_pair("pull", "kN", b.pull),
+            **_pair("power", "kW", b.power),
+            **_pair("margin", "kN", b.margin),
+            "specified_kN": _known(b.limit_kN),
+            "probability_of_meeting": _known(b.probability),
+            "verdict": b.verdict,
+        }
+        for b in answer.bands
+    ]
+
+
+def _stretches(answer: Answer) -> list[dict[str, Any]]:
+    return [
+        {
+            "run": r.run,
+            "start_s": r.stretch.t_start_s,
+            "end_s": r.stretch.t_end_s,
+            "throttle": r.stretch.setting,
+            "source": r.stretch.source,
+            "reason": r.stretch.reason,
+            "judged": r.judged,
+            **_pair("speed", "m_s", r.speed),
+            **_pair("pull", "kN", r.pull),
+            **_pair("power", "kW", r.power),
+            **_pair("margin", "kN", r.margin),
+        }
+        for run in answer.runs
+        for r in run.results
+    ]
+
+
+def _marks(answer: Answer) -> list[dict[str, Any]]:
+    return [
+        {
+            "run": run.loaded.name,
+            "time_s": m.t_s,
+            "kind": m.kind,
+            "value": m.value,
+            "note": m.note,
+            "by": m.by,
+        }
+        for run in answer.runs
+        for m in run.loaded.marks
+    ]
+
+
+def _gaps(answer: Answer) -> list[dict[str, Any]]:
+    return [
+        {
+            "run": run.loaded.name,
+            "device": g.device,
+            "start_s": g.t_start_s,
+            "end_s": g.t_end_s,
+            "cause": g.cause,
+            "detail": g.detail,
+            "lost_records": g.lost_records,
+        }
+        for run in answer.runs
+        for g in run.loaded.gaps
+    ]
+
+
+def _ratings(answer: Answer) -> list[dict[str, Any]]:
+    return [
+        {
+            "grade_pct": r.grade * 100.0,
+            "curvature_per_km": r.curvature_per_m * 1000.0,
+            "speed_m_s": r.speed_m_s,
+            "weather": r.weather,
+            **_pair("pull_on_grade", "kN", r.pull_on_grade_kN),
+            **_pair("load", "t", r.trailing_t),
+        }
+        for r in answer.ratings
+    ]

@@ -1,0 +1,193 @@
+"""Opening the HDF5 file for reading, whatever state its writer left it in.
+
+A file whose writer is alive, or was killed, carries a mark in its superblock and opens only as
+a reader of a growing file. Such a reader asks again and again, with ever longer waits, for a
+piece of metadata that fails its checksum: on a file damaged by a power cut it would wait for
+ever. So a marked file is first read through a view in which the mark is lifted, where damage is
+an error; and an old one is read through that view alone.
+
+The superblock (version 3) is laid out in the HDF5 File Format Specification 3.0, section II.A:
+signature 8, version 1, sizes 1 + 1, consistency flags 1, base 8, extension 8, end of file 8,
+root 8, checksum 4 (Jenkins lookup3, after the public description of the hash).
+"""
+
+from __future__ import annotations
+
+import os
+import struct
+import time
+from pathlib import Path
+from typing import Final
+
+import h5py
+
+from recorder.run.errors import RunFileError, reading
+
+__all__ = ["SIGNATURE", "is_marked", "lookup3", "open_for_reading"]
+
+SIGNATURE: Final = b"\x89HDF\r\n\x1a\n"
+SUPERBLOCK_BYTES: Final = 48
+FLAGS_AT: Final = 11
+END_AT: Final = 28
+MARK: Final = 0x05
+"""Open for writing, and in single-writer multiple-reader mode."""
+QUIET_S: Final = 30.0
+"""A living writer flushes every few seconds; after this long there is none."""
+
+
+def open_for_reading(path: Path) -> h5py.File:
+    """Open a file for reading; ``swmr_mode`` of the result tells whether it may still grow.
+
+    Raises
+    ------
+    FileNotFoundError, OSError
+        There is none, or it may not be read.
+    RunFileError
+        No HDF5 file, or damaged.
+    """
+    with path.open("rb") as raw:
+        head = raw.read(SUPERBLOCK_BYTES)
+    if head[: len(SIGNATURE)] != SIGNATURE:
+        msg = f"{path}: not a run file (no HDF5 signature)"
+        raise RunFileError(msg)
+    with reading(path):
+        if not is_marked(head):
+            return _plain(path)
+        view = _LiftedView(path)
+        file = h5py.File(view, "r")
+        try:
+            _touch(file)
+        except BaseException:
+            file.close()
+            raise
+        if time.time() - path.stat().st_mtime > QUIET_S:
+            return file
+        file.close()
+        return h5py.File(path, "r", swmr=True)
+
+
+def _plain(path: Path) -> h5py.File:
+    try:
+        return h5py.File(path, "r")
+    except OSError as error:
+        if "lock" not in str(error):
+            raise
+        # A network disk that knows no locks; nobody writes to a closed run file.
+        return h5py.File(path, "r", locking=False)
+
+
+def is_marked(head: bytes) -> bool:
+    """Whether a superblock says that its writer has not closed the file."""
+    whole = len(head) >= SUPERBLOCK_BYTES and head[8] == 3
+    return whole and bool(head[FLAGS_AT] & MARK)
+
+
+def _touch(file: h5py.File) -> None:
+    """Read every header and the last rows of every dataset: damage shows here, as an error."""
+
+    def read(_name: str, item: object) -> None:
+        if isinstance(item, h5py.Dataset) and item.shape and item.shape[0]:
+            item[-1:]
+
+    file.visititems(read)
+
+
+class _LiftedView:
+    """The file as it is, the writer's mark lifted and the end put where the file ends."""
+
+    def __init__(self, path: Path) -> None:
+        self._handle = -1
+        self._handle = os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+        size = os.fstat(self._handle).st_size
+        head = bytearray(self._read_at(0, SUPERBLOCK_BYTES))
+        head[FLAGS_AT] &= ~MARK & 0xFF
+        struct.pack_into("<Q", head, END_AT, size)
+        struct.pack_into("<I", head, SUPERBLOCK_BYTES - 4, lookup3(bytes(head[:-4])))
+        self._head = bytes(head)
+        self._at = 0
+        self._size = size
+
+    def _read_at(self, at: int, n: int) -> bytes:
+        os.lseek(self._handle, at, os.SEEK_SET)
+        return os.read(self._handle, n)
+
+    def readinto(self, buffer: memoryview) -> int:
+        """As files do."""
+        data = self._read_at(self._at, len(buffer))
+        if self._at < SUPERBLOCK_BYTES:
+            patch = self._head[self._at :][: len(data)]
+            data = patch + data[len(patch) :]
+        buffer[: len(data)] = data
+        self._at += len(data)
+        return len(data)
+
+    def seek(self, offset: int, whence: int = os.SEEK_SET) -> int:
+        """As files do."""
+        start = {os.SEEK_SET: 0, os.SEEK_CUR: self._at, os.SEEK_END: self._size}[whence]
+        self._at = start + offset
+        return self._at
+
+    def tell(self) -> int:
+        """As files do."""
+        return self._at
+
+    def read(self, n: int = -1) -> bytes:
+        """As files do."""
+        wanted = bytearray(self._size - self._at if n < 0 else n)
+        return bytes(wanted[: self.readinto(memoryview(wanted))])
+
+    def write(self, _data: object) -> int:
+        """Refused: the file is only read."""
+        msg = "opened for reading"
+        raise OSError(msg)
+
+    def truncate(self, _size: int | None = None) -> int:
+        """Refused: the file is only read."""
+        msg = "opened for reading"
+        raise OSError(msg)
+
+    def flush(self) -> None:
+        """Nothing is ever written."""
+
+    def __del__(self) -> None:
+        if self._handle >= 0:
+            os.close(self._handle)
+
+
+def lookup3(data: bytes) -> int:
+    """Jenkins' lookup3 hash (little-endian, start value 0) of some bytes, 32 bits."""
+    a = b = c = (0xDEADBEEF + len(data)) & 0xFFFFFFFF
+    if not data:
+        return c
+    padded = data + bytes(-len(data) % 12)
+    words = struct.unpack(f"<{len(padded) // 4}I", padded)
+    for i in range(0, len(words) - 3, 3):
+        a, b, c = _mix(
+            (a + words[i]) & 0xFFFFFFFF,
+            (b + words[i + 1]) & 0xFFFFFFFF,
+            (c + words[i + 2]) & 0xFFFFFFFF,
+        )
+    a, b, c = (x + y & 0xFFFFFFFF for x, y in zip((a, b, c), words[-3:], strict=True))
+    return _final(a, b, c)
+
+
+def _rotated(x: int, k: int) -> int:
+    return ((x << k) | (x >> (32 - k))) & 0xFFFFFFFF
+
+
+def _mix(a: int, b: int, c: int) -> tuple[int, int, int]:
+    for k in (4, 6, 8, 16, 19, 4):
+        a = ((a - c) & 0xFFFFFFFF) ^ _rotated(c, k)
+        c = (c + b) & 0xFFFFFFFF
+        a, b, c = b, c, a
+    return a, b, c
+
+
+def _final(a: int, b: int, c: int) -> int:
+    c = ((c ^ b) - _rotated(b, 14)) & 0xFFFFFFFF
+    a = ((a ^ c) - _rotated(c, 11)) & 0xFFFFFFFF
+    b = ((b ^ a) - _rotated(a, 25)) & 0xFFFFFFFF
+    c = ((c ^ b) - _rotated(b, 16)) & 0xFFFFFFFF
+    a = ((a ^ c) - _rotated(c, 4)) & 0xFFFFFFFF
+    b = ((b ^ a) - _rotated(a, 14)) & 0xFFFFFFFF
+    return ((c ^ b) - _rotated(b, 24)) & 0xFFFFFFFF

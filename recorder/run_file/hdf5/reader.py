@@ -1,0 +1,239 @@
+"""Reading a run file: sealed, live or left behind by a crash, all through one door."""
+
+from __future__ import annotations
+
+import json
+import math
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Self
+
+import h5py
+import numpy as np
+
+from calibration.quantities.flags import describe as describe_flags
+from recorder.marks.mark import Mark, current
+from recorder.run.calibrate import parse_certificates
+from recorder.run.errors import reading
+from recorder.run.overview import Overview, resample
+from recorder.run.utc import UTC_DTYPE, UtcScale, wall_clock_scale
+from recorder.run_file.companion.companion import Companion, companion_path
+from recorder.run_file.hdf5.columns import Channel, Device
+from recorder.run_file.hdf5.create import get_text, get_word, read_header
+from recorder.run_file.hdf5.open import open_for_reading
+from recorder.run_file.hdf5.stored_overviews import raw_overview, stored_level
+from recorder.run_file.hdf5.tables import read_events, read_gaps, read_marks, read_tick_ties
+from recorder.sheets.car import CarSheet, parse_car_sheet
+from recorder.sheets.trip import TripSheet, parse_trip_sheet
+
+if TYPE_CHECKING:
+    from types import TracebackType
+
+    from calibration.certificates.certificate import Certificate
+    from recorder.run.header import Event, Gap
+
+__all__ = ["Channel", "Device", "RunFile", "open_run"]
+
+FEW_SAMPLES: Final = 100_000
+"""Samples read and binned exactly, rather than taken from the stored overviews."""
+
+
+def open_run(path: Path | str) -> RunFile:
+    """Open a run file for reading.
+
+    A file that is being written, or was left behind by a crash, opens too: ``complete`` is then
+    False and it holds what had been flushed.
+
+    Raises
+    ------
+    FileNotFoundError, OSError
+        There is none, or it may not be read.
+    RunFileError
+        Not a run file, of a newer layout, or damaged; one line that names the file.
+    """
+    place = Path(path)
+    handle = open_for_reading(place)
+    try:
+        return RunFile(place, handle)
+    except BaseException:
+        handle.close()
+        raise
+
+
+class RunFile:
+    """One run, with its companion, read only. Close it, or use it in a ``with``."""
+
+    def __init__(self, path: Path, file: h5py.File) -> None:
+        self.path = path
+        self._file = file
+        self.header = read_header(file, path)
+        with reading(path):
+            self.complete = bool(int(file.attrs["complete"]) == 1)
+            self.live = bool(file.swmr_mode)
+            self.devices = {
+                device.name: Device(path, file, device, live=self.live)
+                for device in self.header.devices
+            }
+        self.channels: dict[str, Channel] = {
+            channel.name: Channel(self.devices[device.name], channel)
+            for device in self.header.devices
+            for channel in device.channels
+        }
+        self.companion = Companion(companion_path(path), self.header.run_id)
+
+    # ------------------------------------------------------------------ what it is
+
+    @cached_property
+    def car(self) -> CarSheet | None:
+        """The car sheet; None when the run has none (imported runs).
+
+        Raises
+        ------
+        SheetError
+        """
+        text = self.header.car_sheet
+        return parse_car_sheet(text, source=f"{self.path}: car sheet") if text.strip() else None
+
+    @cached_property
+    def trip(self) -> TripSheet | None:
+        """The trip sheet; None when the run has none."""
+        text = self.header.trip_sheet
+        return (
+            parse_trip_sheet(text, source=f"{self.path}: trip sheet") if text.strip() else None
+        )
+
+    @cached_property
+    def certificates(self) -> dict[str, Certificate]:
+        """Certificates by the name channels use."""
+        return parse_certificates(self.header)
+
+    @property
+    def duration_s(self) -> float:
+        """Run time of the end: last sample, or the stop when it came later."""
+        with reading(self.path):
+            if "duration_s" in self._file.attrs:
+                return float(self._file.attrs["duration_s"])
+        return max((d.end_s for d in self.devices.values()), default=0.0)
+
+    @cached_property
+    def utc(self) -> UtcScale:
+        """Run time to UTC, with uncertainty."""
+        with reading(self.path):
+            if "clock/utc" not in self._file:
+                return wall_clock_scale(self.header)
+            nodes = self._file["clock/utc"]
+            if nodes.dtype != UTC_DTYPE:
+                msg = "clock/utc is not as it should be"
+                raise ValueError(msg)
+            told = json.loads(get_text(self._file, "clock/utc_source"))
+            rows = nodes[:]
+            if not len(rows):
+                return wall_clock_scale(self.header)
+            return UtcScale(rows, str(told["source"]))
+
+    @property
+    def sealed_utc(self) -> str | None:
+        """When it was sealed, ISO 8601; None before."""
+        with reading(self.path):
+            return get_word(self._file, "sealed_utc")
+
+    @property
+    def digest(self) -> str | None:
+        """``sha256:…`` over the digests of all datasets; None before the seal."""
+        with reading(self.path):
+            held = get_word(self._file, "digests_sha256")
+        return None if held is None else f"sha256:{held}"
+
+    def tick_ties(self) -> dict[str, list[dict[str, Any]]]:
+        """By device: the stretches of one tie of ticks to run time, with uncertainty."""
+        return read_tick_ties(self._file, self.path)
+
+    # ------------------------------------------------------------------ what happened
+
+    def revisions(self) -> list[Mark]:
+        """Every revision of every mark, of the run and of its companion."""
+        return read_marks(self._file, self.path) + self.companion.revisions()
+
+    def marks(self) -> list[Mark]:
+        """The newest revision of each mark in order of run time, withdrawn ones left out."""
+        return current(self.revisions())
+
+    def gaps(self, device: str | None = None) -> list[Gap]:
+        """Gaps, of one device or of all, in order of time."""
+        gaps = read_gaps(self._file, self.path)
+        chosen = [g for g in gaps if device is None or g.device == device]
+        return sorted(chosen, key=lambda g: (g.t_start_s, g.t_end_s))
+
+    def events(self, kind: str | None = None) -> list[Event]:
+        """Events other than gaps, of one kind or of all."""
+        events = read_events(self._file, self.path)
+        return [e for e in events if kind is None or e.kind == kind]
+
+    # ------------------------------------------------------------------ numbers
+
+    def overview(self, channel: str, t0_s: float, t1_s: float, n: int) -> Overview:
+        """n even bins from ``t0_s`` to ``t1_s``: minimum, maximum, mean, flags, count.
+
+        Exact where the samples are few. Else a stored bin (a quarter of a bin's width or less)
+        goes whole to the bin its middle falls in. Cheap at any width.
+
+        Raises
+        ------
+        KeyError
+            No such channel.
+        ValueError
+            ``t1_s`` is not after ``t0_s``, or ``n`` is below 1.
+        """
+        if not (t0_s < t1_s and n >= 1):
+            msg = f"overview: t1_s must be after t0_s and n at least 1, got {t0_s}, {t1_s}, {n}"
+            raise ValueError(msg)
+        found = self.channels[channel]
+        with reading(self.path):
+            level = stored_level(self._file, channel, (t1_s - t0_s) / n)
+            few = found.index_at(t1_s) - found.index_at(t0_s) <= FEW_SAMPLES
+            if level is None or few:
+                return raw_overview(found, t0_s, t1_s, n)
+            first_s, width_s = float(level.attrs["t0_s"]), float(level.attrs["width_s"])
+            low = max(int((t0_s - first_s) / width_s) - 1, 0)
+            high = max(min(int((t1_s - first_s) / width_s) + 2, level.shape[0]), low)
+            rows = level[low:high]
+            return resample(rows, first_s + low * width_s, width_s, t0_s, t1_s, n)
+
+    def extremes(self, channel: str) -> tuple[float, float, list[str]]:
+        """Least and greatest value (NaN: none) and the flags that occur, in words."""
+        found = self.channels[channel]
+        with reading(self.path):
+            level = stored_level(self._file, channel, math.inf)
+            rows = None if level is None else level[:]
+        if rows is None:
+            seen = raw_overview(found, 0.0, max(self.devices[found.device].end_s, 0.0) + 1.0, 1)
+            low, high, bits = seen.minimum, seen.maximum, seen.flags
+        else:
+            low, high, bits = rows["minimum"], rows["maximum"], rows["flags"]
+        flags = int(np.bitwise_or.reduce(bits)) if len(bits) else 0
+        words = [] if flags == 0 else describe_flags(flags).split(", ")
+        return float(np.fmin.reduce(low)), float(np.fmax.reduce(high)), words
+
+    def refresh(self) -> None:
+        """Take in what a living writer has flushed since (a live file)."""
+        if self.live:
+            with reading(self.path):
+                for device in self.devices.values():
+                    device.refresh()
+
+    def close(self) -> None:
+        """Close; may be called twice."""
+        self.companion.close()
+        if self._file:
+            self._file.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()

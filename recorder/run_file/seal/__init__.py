@@ -1,0 +1,1 @@
+"""The seal and what holds it: final values, digests, verification."""

@@ -1,0 +1,1 @@
+"""Where the train was, from wheel, posts and fixes; live and afterwards."""

@@ -1,0 +1,1 @@
+"""The guided bench session as its page shows it."""

@@ -1,0 +1,294 @@
+"""The guided bench session as its page shows it. No Qt here."""
+
+from __future__ import annotations
+
+import math
+import queue
+import re
+import threading
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from calibration.bench.session_file import BenchError
+from calibration.quantities.units import UnitError, convert
+from drivers.interface.errors import LinkLostError
+from recorder.window.model.trace.pyramid import Pyramid
+
+if TYPE_CHECKING:
+    from calibration.bench.plan import PlanStep
+    from calibration.bench.session import BenchSession
+    from calibration.bench.session_file import TakenReading
+    from calibration.bench.stability import Stability
+    from drivers.interface.driver_interface import DeviceDriver
+
+__all__ = ["BenchDesk", "BenchFeed", "PlanLine"]
+
+_MOST_TYPED: Final = 200
+_FORCE: Final = re.compile(r"([+\-\u2212]?[\d.,]+)\s*([^\d\s]*)\Z")
+
+
+class BenchFeed:
+    """Reads a driver in a thread of its own, feeds the session, and keeps counts to draw."""
+
+    def __init__(
+        self,
+        driver: DeviceDriver,
+        session: BenchSession,
+        *,
+        channel: str,
+        reference_channel: str | None = None,
+    ) -> None:
+        """Raises ``ValueError`` when the device has no such channel; the driver is closed."""
+        for name in (channel, *([reference_channel] if reference_channel else [])):
+            if name not in (driver.layout.dtype.names or ()):
+                driver.close()
+                known = ", ".join(n for n in driver.layout.dtype.names or () if n != "tick")
+                msg = f"bench: the device has no channel {name!r}; it has {known}"
+                raise ValueError(msg)
+        self.trouble = ""
+        """Why no more counts come; empty while they do."""
+        self.pieces: queue.SimpleQueue[tuple[Any, Any]] = queue.SimpleQueue()
+        self._driver, self._session = driver, session
+        self._channel, self._reference = channel, reference_channel
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="bench-feed", daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        try:
+            while not self._stop.is_set():
+                records = self._driver.read().records
+                if len(records) == 0:
+                    continue
+                t_s = records["tick"].astype(np.float64) / self._driver.layout.tick_hz
+                self._session.feed(t_s, records[self._channel])
+                if self._reference is not None:
+                    self._session.feed_reference(t_s, records[self._reference])
+                self.pieces.put((t_s, records[self._channel].astype(np.float64)))
+        except LinkLostError as lost:
+            self.trouble = f"{lost}; the session is kept: run it again to go on"
+        except Exception as bug:  # noqa: BLE001 - told on the page; readings are on disk
+            self.trouble = f"{type(bug).__name__}: {bug}; the session is kept"
+
+    def close(self) -> None:
+        """Stop the thread and close the port."""
+        self._stop.set()
+        self._thread.join(timeout=10.0)
+        self._driver.close()
+
+
+@dataclass(frozen=True, slots=True)
+class PlanLine:
+    """One step of the plan as shown."""
+
+    step: PlanStep
+    reading: TakenReading | None
+    current: bool
+    chosen: bool
+
+
+class BenchDesk:
+    """State of the page. ``mode``: ``force`` (typing the force), ``repeat``, ``skip`` (typing a
+    reason), ``temperature`` or ``finish`` (asked). Used by the window's thread."""
+
+    def __init__(self, session: BenchSession, feed: BenchFeed | None = None) -> None:
+        self.session = session
+        self.mode = "force"
+        self.typed = ""
+        self.message = ""
+        self.caution = ""
+        """Why the last thing asked was not done."""
+        self.chosen: int | None = None
+        """Number of the step chosen in the plan; None: the current one."""
+        self.temperature_C = session.settings.room_temperature_C
+        self.finished = False
+        self.trace = Pyramid(capacity=1 << 15, levels=4)
+        self.newest_s = 0.0
+        self._feed = feed
+        self._last_s = -math.inf
+
+    # ------------------------------------------------------------------ what is shown
+
+    def lines(self) -> list[PlanLine]:
+        """The whole plan with what was read."""
+        current = self.session.current
+        chosen = self.chosen if self.chosen is not None else current and current.number
+        return [
+            PlanLine(s, self.session.valid_reading(s.number), s is current, s.number == chosen)
+            for s in self.session.plan
+        ]
+
+    def instruction(self) -> str:
+        """What the person at the press is to do now."""
+        step = self.session.current
+        if step is None:
+            return "every step is read: Ctrl+F finishes, or choose a step and repeat it"
+        return f"{step.number}/{len(self.session.plan)}  {step.instruction}"
+
+    def prompt(self) -> str:
+        """What may be typed now."""
+        step = self.session.current
+        if self.mode == "repeat":
+            return f"why step {self.chosen} is read again"
+        if self.mode == "skip":
+            return "why this step is left unread"
+        if self.mode == "temperature":
+            return "temperature at the cell, °C"
+        if self.mode == "finish":
+            return "Enter: work out the certificate   Esc: go on"
+        if step is None:
+            return "nothing to read"
+        if step.kind == "zero":
+            return "Enter reads the zero"
+        nominal = f"{step.applied_kN:g}".replace("-", "−")
+        source = "the reference cell" if self.session.reference is not None else f"{nominal} kN"
+        return f"force as applied (with a unit, kN when none), or Enter for {source}"
+
+    def verdict(self) -> Stability:
+        """Whether the counts stand still."""
+        return self.session.stability()
+
+    def progress(self) -> float | None:
+        """How much of the reading being gathered has passed, 0 to 1; None between readings."""
+        pending = self.session.pending
+        if pending is None:
+            return None
+        return float(np.clip((self.newest_s - pending.start_s) / pending.seconds, 0.0, 1.0))
+
+    def trouble(self) -> str:
+        """Why no counts come; empty while they do."""
+        return "" if self._feed is None else self._feed.trouble
+
+    # ------------------------------------------------------------------ what happens
+
+    def tick(self) -> None:
+        """Take up counts, and a reading whose seconds have passed."""
+        while self._feed is not None and not self._feed.pieces.empty():
+            self._draw(*self._feed.pieces.get())
+        try:
+            taken = self.session.poll()
+        except BenchError as error:
+            self.caution = str(error)
+            return
+        if taken is not None:
+            self.caution = ""
+            self.message = (
+                f"reading {taken.number}: {taken.applied_kN:g} kN ({taken.applied_by}),"
+                f" {taken.mean:.1f} counts, sd {taken.sd:.1f}, {taken.stability}"
+            )
+
+    def _draw(self, t_s: Any, counts: Any) -> None:  # noqa: ANN401 - float64 arrays
+        if float(t_s[0]) <= self._last_s:
+            # The device began anew: so does the drawing.
+            self.trace = Pyramid(capacity=1 << 15, levels=4)
+        self.trace.append(t_s, t_s, counts)
+        self._last_s = self.newest_s = float(t_s[-1])
+
+    def key(self, name: str, text: str) -> bool:
+        """A key: ``Enter``, ``Escape``, ``Up``, ``Ctrl+R`` … or what it types."""
+        if name in _ACTIONS:
+            self.do(_ACTIONS[name])
+        elif name == "Enter":
+            self._entered()
+        elif name == "Escape":
+            self._escape()
+        elif name == "Backspace":
+            self.typed = self.typed[:-1]
+        elif name in ("Up", "Down"):
+            self._move(-1 if name == "Up" else 1)
+        elif text and text.isprintable() and not name.startswith("Ctrl+"):
+            self.typed = (self.typed + text)[:_MOST_TYPED]
+            self.caution = ""
+        else:
+            return False
+        return True
+
+    def do(self, action: str) -> None:
+        """An action from a key or a button."""
+        if action == "take":
+            self._entered()
+        elif action == "cancel":
+            self._escape()
+        elif action == "repeat":
+            self.chosen = self.chosen or self._last_read()
+            if self.chosen is None or self.session.valid_reading(self.chosen) is None:
+                self.caution = "choose a step that has a reading (↑ ↓), then repeat it"
+            else:
+                self._switch("repeat")
+        elif action in ("skip", "temperature", "finish"):
+            self._switch(action)
+
+    def _switch(self, mode: str) -> None:
+        self.mode, self.typed, self.caution = mode, "", ""
+
+    def _escape(self) -> None:
+        if self.mode == "force" and self.session.pending is not None:
+            self.session.cancel_reading("by the person at the bench")
+            self.message = "reading given up; that it was is kept"
+        self.chosen = None
+        self._switch("force")
+
+    def _entered(self) -> None:
+        try:
+            self._carry_out()
+        except (BenchError, UnitError) as error:
+            self.caution = str(error)
+
+    def _carry_out(self) -> None:
+        words = self.typed.strip()
+        if self.mode == "repeat" and self.chosen is not None:
+            step = self.session.repeat(self.chosen, words)
+            self.message = f"step {step.number} is read again; the reading so far stays"
+        elif self.mode == "skip":
+            self.session.skip(words)
+        elif self.mode == "temperature":
+            self.temperature_C = _number(words, "temperature")
+        elif self.mode == "finish":
+            self.finished = True
+        else:
+            self._take(words)
+        self.chosen = None
+        self._switch("force")
+
+    def _take(self, words: str) -> None:
+        if self.session.pending is not None:
+            msg = "a reading is being gathered; Esc gives it up"
+            raise BenchError(msg)
+        applied = _force_kN(words) if words else None
+        self.session.start_reading(applied_kN=applied, temperature_C=self.temperature_C)
+
+    def _last_read(self) -> int | None:
+        return self.session.taken[-1].step if self.session.taken else None
+
+    def _move(self, by: int) -> None:
+        current = self.session.current
+        at = self.chosen or (current.number if current is not None else len(self.session.plan))
+        self.chosen = min(max(at + by, 1), len(self.session.plan))
+
+
+_ACTIONS: Final = {
+    "Ctrl+R": "repeat",
+    "Ctrl+K": "skip",
+    "Ctrl+E": "temperature",
+    "Ctrl+F": "finish",
+}
+
+
+def _number(words: str, what: str) -> float:
+    try:
+        value = float(words.replace(",", ".").replace("−", "-"))
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        msg = f"{what} is {words!r}: a number is needed"
+        raise BenchError(msg)
+    return value
+
+
+def _force_kN(words: str) -> float:
+    """``12.5``, ``12.5 kN``, ``2810 lbf`` in kN; raises ``BenchError`` or ``UnitError``."""
+    found = _FORCE.match(words)
+    number, unit = (words, "") if found is None else found.groups()
+    return float(convert(_number(number, "force"), unit or "kN", "kN"))

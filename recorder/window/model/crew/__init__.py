@@ -1,0 +1,1 @@
+"""Keys and marks of the crew."""

@@ -1,0 +1,212 @@
+"""What a key does: marks, typing, questions. Explicit states, no Qt, no focus to lose."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from recorder.marks.kinds import MarkValueError, find_kind
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from recorder.window.model.crew.mark_list import Entry
+    from recorder.window.model.live.live_run import LiveRun
+
+__all__ = ["COMMANDS", "Command", "KeyCommands", "Question"]
+
+MOST_TYPED: Final = 300
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """Something the window does that is no mark."""
+
+    name: str
+    key: str
+    words: str
+
+
+COMMANDS: Final = (
+    Command("details", "Enter", "Details"),
+    Command("withdraw", "Delete", "Withdraw"),
+    Command("axis", "Ctrl+T", "Time/distance"),
+    Command("longer", "Ctrl+Up", "More paper"),
+    Command("shorter", "Ctrl+Down", "Less paper"),
+    Command("units", "Ctrl+U", "Units"),
+    Command("appearance", "Ctrl+N", "Day/night"),
+    Command("turn_count", "Ctrl+R", "Posts up/down"),
+    Command("zero", "Ctrl+0", "Take zero"),
+    Command("stop", "Ctrl+S", "Stop…"),
+)
+"""All with Ctrl, or keys that make no mark: every printable key is the crew's."""
+
+_BY_KEY: Final = {c.key: c.name for c in COMMANDS} | {
+    "Ctrl+Enter": "details",
+    "Up": "earlier",
+    "Down": "later",
+    "Ctrl+F": "full_screen",
+    "Ctrl+Q": "leave",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Asked in the window itself; nothing pops up."""
+
+    words: str
+    yes: str
+    """What Enter does, in words."""
+    command: str
+
+
+class KeyCommands:
+    """Decides what each key press means. ``mode`` is ``keys``, ``typing`` or ``asking``."""
+
+    def __init__(self, run: LiveRun, do: Callable[[str], None]) -> None:
+        self.mode = "keys"
+        self.typed = ""
+        self.caution = ""
+        """Why what was typed cannot stand."""
+        self.question: Question | None = None
+        self.selected: int | None = None
+        """Number of the mark that Enter and Delete are about; None: the latest."""
+        self._run = run
+        self._do = do
+
+    # ------------------------------------------------------------------ keys
+
+    def key(self, name: str, text: str, keyed_ns: int, *, alt: bool = False) -> bool:
+        """A key went down at ``keyed_ns`` (monotonic). True when it meant something.
+
+        ``name`` is ``A``, ``F5``, ``Space``, ``Enter``, ``Ctrl+T`` …; ``text`` what it types.
+        With Alt a mark is taken in any state, also while typing.
+        """
+        if alt:
+            return self._mark(name, text, keyed_ns)
+        if self.mode == "typing":
+            return self._typing_key(name, text)
+        if self.mode == "asking":
+            return self._asking_key(name, text, keyed_ns)
+        command = _BY_KEY.get(name)
+        if command is not None:
+            self.command(command)
+            return True
+        return not name.startswith("Ctrl+") and self._mark(name, text, keyed_ns)
+
+    def _mark(self, name: str, text: str, keyed_ns: int) -> bool:
+        for key in (name, text.upper(), text):
+            if key and self._run.press(key, keyed_ns) is not None:
+                self.selected = None if self.mode == "keys" else self.selected
+                return True
+        return False
+
+    def _typing_key(self, name: str, text: str) -> bool:
+        if name in ("Enter", "Ctrl+Enter"):
+            self._typed_all()
+        elif name == "Escape":
+            self._leave_typing()
+        elif name == "Backspace":
+            self.typed = self.typed[:-1]
+        elif text and text.isprintable():
+            self.typed = (self.typed + text)[:MOST_TYPED]
+            self.caution = ""
+        return True
+
+    def _asking_key(self, name: str, text: str, keyed_ns: int) -> bool:
+        question = self.question
+        if name == "Enter" and question is not None:
+            self.answer(yes=True)
+        elif name == "Escape":
+            self.answer(yes=False)
+        else:
+            # A question must not cost a mark: its keys go on working.
+            return not name.startswith("Ctrl+") and self._mark(name, text, keyed_ns)
+        return True
+
+    def typed_text(self, text: str) -> None:
+        """Text from an input method."""
+        if self.mode == "typing":
+            self.typed = (self.typed + "".join(c for c in text if c.isprintable()))[:MOST_TYPED]
+
+    # ------------------------------------------------------------------ commands
+
+    def command(self, name: str) -> None:
+        """Do a command, from a key or a button."""
+        if name == "details":
+            self._start_typing()
+        elif name == "withdraw":
+            if (entry := self.entry()) is not None:
+                self._run.book.withdraw(entry)
+        elif name in ("earlier", "later"):
+            self._move(-1 if name == "earlier" else 1)
+        elif name == "stop":
+            self._ask(
+                "Stop the recording? The run is sealed and checked; no marks after that.",
+                "stop it",
+                "stop",
+            )
+        elif name == "zero":
+            self._ask(
+                "Take the zero now? Only standing, with no force on the coupler.",
+                "take it",
+                "zero",
+            )
+        elif name == "turn_count":
+            self._run.book.turn_count()
+        else:
+            self._do(name)
+
+    def answer(self, *, yes: bool) -> None:
+        """Answer the question that is asked."""
+        question, self.question, self.mode = self.question, None, "keys"
+        if yes and question is not None:
+            self._do(question.command)
+
+    def entry(self) -> Entry | None:
+        """The mark that Enter and Delete are about."""
+        entries = self._run.book.entries
+        chosen = next((e for e in entries if e.number == self.selected), None)
+        return chosen or (entries[-1] if entries else None)
+
+    def prompt(self) -> str:
+        """What may be typed now."""
+        entry = self.entry()
+        if entry is None:
+            return ""
+        kind = find_kind(entry.mark.kind)
+        return f"{kind.title}: {kind.hint}; then ; and free words"
+
+    def _ask(self, words: str, yes: str, command: str) -> None:
+        self.mode, self.question = "asking", Question(words, yes, command)
+
+    def _start_typing(self) -> None:
+        entry = self.entry()
+        if entry is None:
+            return
+        self.selected = entry.number
+        mark = entry.shown
+        self.typed = mark.value + (f"; {mark.note}" if mark.note else "")
+        self.mode, self.caution = "typing", ""
+
+    def _typed_all(self) -> None:
+        entry = self.entry()
+        if entry is not None:
+            try:
+                self._run.book.fill_in(entry, self.typed)
+            except MarkValueError as error:
+                self.caution = str(error)
+                return
+        self._leave_typing()
+
+    def _leave_typing(self) -> None:
+        self.mode, self.typed, self.caution, self.selected = "keys", "", "", None
+
+    def _move(self, step: int) -> None:
+        entries = self._run.book.entries
+        entry = self.entry()
+        if entry is None:
+            return
+        at = next(i for i, e in enumerate(entries) if e is entry) + step
+        at = min(max(at, 0), len(entries) - 1)
+        self.selected = None if at == len(entries) - 1 else entries[at].number

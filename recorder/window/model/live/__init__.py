@@ -1,0 +1,1 @@
+"""The running recording as the window sees it: workers, numerals, device lines."""

@@ -1,0 +1,90 @@
+"""Status lines in words: devices, disk, and what must be said loudly. No Qt here."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from recorder.acquisition.control.status import DeviceStatus, SessionStatus
+
+__all__ = ["GOOD", "LOUD", "WARN", "DeviceLine", "device_lines", "disk_line", "run_time_text"]
+
+GOOD: Final = "good"
+WARN: Final = "warn"
+LOUD: Final = "loud"
+_STATES: Final = {"running": "running", "quiet": "quiet", "lost": "link lost, reopening"}
+DISK_WARN_HOURS: Final = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceLine:
+    """One device in words, and how loudly."""
+
+    name: str
+    level: str
+    state: str
+    rate: str
+    gaps: str
+    fault: str
+
+
+def device_lines(status: SessionStatus | None) -> list[DeviceLine]:
+    """One line a device, in the order of the car sheet."""
+    return [] if status is None else [_line(d) for d in status.devices.values()]
+
+
+def _line(device: DeviceStatus) -> DeviceLine:
+    state = _STATES.get(device.state, device.state)
+    if device.age_s is None:
+        state = "no data yet" if device.state == "running" else state
+    elif device.state != "running":
+        state += f", silent {_seconds(device.age_s)}"
+    rate = f"{_rate(device.rate_hz)}/s"
+    if device.expected_hz:
+        rate += f" of {_rate(device.expected_hz)}"
+    gaps = "no gap" if device.gaps == 0 else f"{device.gaps} gap{'s' * (device.gaps > 1)}"
+    if device.lost_records:
+        gaps += f", {device.lost_records:,} lost".replace(",", "\u2009")
+    fault = device.last_fault
+    if fault and device.last_fault_t_s is not None:
+        fault = f"{run_time_text(device.last_fault_t_s)} {fault}"
+    return DeviceLine(device.name, _level(device), state, rate, gaps, fault)
+
+
+def _level(device: DeviceStatus) -> str:
+    if device.state == "lost":
+        return LOUD
+    slow = bool(device.expected_hz) and device.rate_hz < 0.9 * (device.expected_hz or 0.0)
+    return WARN if device.state != "running" or slow or device.age_s is None else GOOD
+
+
+def _rate(hz: float) -> str:
+    return f"{hz:,.0f}".replace(",", "\u2009") if hz >= 10 else f"{hz:.1f}"
+
+
+def _seconds(age_s: float) -> str:
+    return f"{age_s:.0f} s" if age_s < 120 else f"{age_s / 60:.0f} min"
+
+
+def disk_line(status: SessionStatus | None) -> tuple[str, str]:
+    """Level and words: hours left on the disk."""
+    if status is None:
+        return GOOD, ""
+    hours = status.disk_hours_left
+    free = f"{status.disk_free_bytes / 1e9:,.1f} GB".replace(",", "\u2009")
+    if hours is None:
+        return GOOD, f"disk {free} free"
+    level = LOUD if hours < DISK_WARN_HOURS / 4 else WARN if hours < DISK_WARN_HOURS else GOOD
+    left = f"{hours:.0f} h" if hours >= 10 else f"{hours:.1f} h" if hours >= 1 else _min(hours)
+    return level, f"disk {left if hours < 1000 else 'over 999 h'} left"
+
+
+def _min(hours: float) -> str:
+    return f"{hours * 60:.0f} min"
+
+
+def run_time_text(t_s: float) -> str:
+    """``1:02:03`` of run time."""
+    whole = int(max(0.0, t_s))
+    return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"

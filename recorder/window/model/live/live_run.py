@@ -1,0 +1,286 @@
+"""One running recording as the window sees it: models and workers together. No Qt here."""
+
+from __future__ import annotations
+
+import glob
+import math
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from recorder.marks.kinds import keys_for
+from recorder.sheets import TripSheet, parse_car_sheet, parse_trip_sheet
+from recorder.window.model.crew.mark_list import UNSURE, MarkList
+from recorder.window.model.line.route_ahead import RouteAhead
+from recorder.window.model.live.control_worker import ControlWorker, Word
+from recorder.window.model.live.device_lines import LOUD, WARN, disk_line
+from recorder.window.model.live.numerals import Alarm, Numerals
+from recorder.window.model.live.ring_worker import RingWorker
+from recorder.window.model.trace.pens import pens_of
+from recorder.window.model.trace.trace_model import TraceModel
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from recorder.acquisition.control.client import LiveSession
+    from recorder.acquisition.control.status import SessionStatus
+    from recorder.track.route.route import Route
+    from recorder.window.model.crew.mark_list import Entry
+
+__all__ = ["Drawn", "LiveRun"]
+
+SLOW_ANSWER_S: Final = 1.0
+"""A mark not acknowledged for so long is said."""
+QUIET_STATUS_S: Final = 3.0
+_PIECES_A_TICK: Final = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """When the newest sample of a device was in hand, for measuring the way to the screen."""
+
+    device: str
+    time_s: float
+    received_s: float
+
+
+class LiveRun:
+    """Everything the screen shows. All methods are called by the window's thread."""
+
+    def __init__(
+        self,
+        session: LiveSession,
+        *,
+        route_path: str | Path | None = None,
+        attach_again: Callable[[], LiveSession] | None = None,
+    ) -> None:
+        """Raises ``ValueError`` when the run's sheets or certificates do not read."""
+        self.session = session
+        self.header = session.header
+        self.car = parse_car_sheet(self.header.car_sheet, source="car sheet of the run")
+        text = self.header.trip_sheet
+        self.trip = (
+            parse_trip_sheet(text, source="trip sheet of the run")
+            if text
+            else TripSheet(name=session.run_path.stem)
+        )
+        self.pens = pens_of(self.header, self.car.pens)
+        names = [c.name for d in self.header.devices for c in d.channels]
+        distance = next((n for n in names if n == "distance"), "distance")
+        self.traces = TraceModel(self.pens, distance_channel=distance)
+        self.numerals = Numerals(self.pens)
+        posts = self.trip.mileposts
+        self.book = MarkList(keys_for(self.car.keys), first=posts.first, step=posts.step)
+        self.status: SessionStatus | None = None
+        self.status_ns = 0
+        self.lost = ""
+        """Why the recording cannot be reached; empty while it can."""
+        self.stopping = False
+        self.message = ""
+        """The last thing worth telling, in words."""
+        self.drawn: dict[str, Drawn] = {}
+        self.route_problem = ""
+        self.ahead = self._route(route_path)
+        self._distances: dict[int, float] = {}
+        self.pump = RingWorker(session)
+        self.clerk = ControlWorker(session, attach_again=attach_again)
+
+    def _route(self, given: str | Path | None) -> RouteAhead | None:
+        sheet = self.trip.route
+        if sheet is None and given is None and not self.header.route:
+            return None
+        try:
+            route = self._read_route(given)
+        except (OSError, ValueError) as error:
+            self.route_problem = f"no profile: {error}"
+            return None
+        return _ahead(route, self.trip)
+
+    def _read_route(self, given: str | Path | None) -> Route:
+        """The route given, the one in the run itself, or the trip sheet's beside the run."""
+        from recorder.track.route.route import load_route, parse_route
+
+        if given is not None:
+            return load_route(given)
+        if self.header.route:
+            return parse_route(self.header.route, source="route of the run")
+        places = _route_places(self.trip, self.session)
+        path = next((p for p in places if p.is_file()), None)
+        if path is None:
+            msg = f"route {places[0].name} is not beside the run"
+            raise FileNotFoundError(msg)
+        return load_route(path)
+
+    # ------------------------------------------------------------------ life
+
+    def start(self) -> None:
+        """Start the workers."""
+        self.pump.start()
+        self.clerk.start()
+
+    def close(self) -> None:
+        """Stop the workers and let go; the recording goes on."""
+        self.pump.close()
+        self.clerk.close()
+
+    def now_s(self, monotonic_ns: int | None = None) -> float:
+        """Run time of now."""
+        now = time.monotonic_ns() if monotonic_ns is None else monotonic_ns
+        return (now - self.header.started_monotonic_ns) / 1e9
+
+    def tick(self) -> None:
+        """Take up what the workers brought. Never waits."""
+        for _ in range(_PIECES_A_TICK):
+            if self.pump.pieces.empty():
+                break
+            piece = self.pump.pieces.get()
+            self.traces.take(piece)
+            self.numerals.take(piece)
+            self.drawn[piece.device] = Drawn(
+                piece.device, float(piece.time_s[-1]), piece.received_s
+            )
+        while not self.clerk.words.empty():
+            self._hear(self.clerk.words.get())
+        while self.book.outbox:
+            self.clerk.carry(self.book.outbox.popleft())
+        self._place_marks()
+
+    def _hear(self, word: Word) -> None:
+        book = self.book
+        if word.what == "mark":
+            book.answered(word.number, word.content)
+        elif word.what == "refused":
+            book.refused(word.number, word.content)
+            self.message = word.content
+        elif word.what == "unanswered":
+            book.lost(word.number, word.content)
+        elif word.what == "status":
+            self.status, self.status_ns = word.content, time.monotonic_ns()
+            self.pump.use_zeros(word.content.zeros)
+            self.stopping = self.stopping or word.content.state != "recording"
+        elif word.what == "marks":
+            started = self.header.started_monotonic_ns
+            book.refresh(word.content, started_monotonic_ns=started)
+        elif word.what == "lost":
+            self.lost = word.content
+        elif word.what == "back":
+            self.lost = ""
+            book.send_again()
+        else:
+            self._hear_news(word)
+
+    def _hear_news(self, word: Word) -> None:
+        if word.what == "zero":
+            self.message = _zero_words(word.content)
+        elif word.what == "stopping":
+            self.stopping = True
+            self.message = "stopping: the run is being sealed"
+        elif word.what == "trouble":
+            self.message = word.content
+
+    def _place_marks(self) -> None:
+        """Marks on the paper, and the train on its route by them."""
+        path = self.traces.path
+        for entry in self.book.entries:
+            if math.isnan(entry.path_m) and path.covers(entry.mark.t_s):
+                if entry.mark.t_s > self.traces.newest_s:
+                    continue  # the wheel's data of that instant are still on their way
+                entry.path_m = float(path.at(entry.mark.t_s))
+                self._distances[entry.number] = path.train_at(entry.mark.t_s)
+        if self.ahead is not None:
+            self.ahead.follow(self.traces.newest_s, self.traces.distance_m)
+            pairs = [
+                (e.shown, self._distances.get(e.number, math.nan)) for e in self.book.visible()
+            ]
+            self.ahead.note_marks(pairs)
+
+    # ------------------------------------------------------------------ what the crew does
+
+    def press(self, key: str, keyed_ns: int) -> Entry | None:
+        """A mark key went down; sent at once, not at the next frame."""
+        if self.stopping:
+            self.message = "the recording is being stopped: no more marks"
+            return None
+        entry = self.book.press(key, keyed_ns, self.now_s(keyed_ns))
+        while self.book.outbox:
+            self.clerk.carry(self.book.outbox.popleft())
+        return entry
+
+    # ------------------------------------------------------------------ what is said loudly
+
+    def alarms(self, now_ns: int) -> list[Alarm]:
+        """All that must be said loudly now, the worst first."""
+        found = [*self._session_alarms(now_ns), *self.numerals.alarms(self.now_s(now_ns))]
+        if self.pump.problem:
+            found.append(Alarm(WARN, self.pump.problem))
+        return sorted(found, key=lambda a: a.level != LOUD)
+
+    def _session_alarms(self, now_ns: int) -> list[Alarm]:
+        found = []
+        unsure = sum(e.state == UNSURE for e in self.book.entries)
+        if unsure:
+            found.append(Alarm(LOUD, f"{unsure} mark(s) NOT acknowledged: write them down"))
+        if self.lost:
+            level = WARN if self.stopping else LOUD
+            return [*found, Alarm(level, self.lost)]
+        if (waited := self.book.waiting_s(now_ns)) > SLOW_ANSWER_S:
+            found.append(Alarm(LOUD, f"a mark waits for its acknowledgement: {waited:.0f} s"))
+        status = self.status
+        if status is None:
+            return found
+        silent = (now_ns - self.status_ns) / 1e9
+        if silent > QUIET_STATUS_S:
+            found.append(Alarm(LOUD, f"the recording does not answer: {silent:.0f} s"))
+        for device in status.devices.values():
+            if device.state != "running":
+                word = "LINK LOST" if device.state == "lost" else "quiet"
+                level = LOUD if device.state == "lost" else WARN
+                why = f" — {device.last_fault}" if device.last_fault else ""
+                found.append(Alarm(level, f"{device.name}: {word}{why}"))
+        level, words = disk_line(status)
+        if level in (WARN, LOUD):
+            found.append(Alarm(level, words))
+        if status.filer == "dead":
+            found.append(
+                Alarm(WARN, "the run file is not being written; the journal keeps everything")
+            )
+        return found + [Alarm(WARN, w) for w in status.warnings]
+
+
+def _route_places(trip: TripSheet, session: LiveSession) -> list[Path]:
+    assert trip.route is not None
+    named = Path(trip.route.file)
+    beside = session.run_path.parent
+    if named.is_absolute():
+        return [named]
+    # The sheets often lie in a folder beside the run; two of one name there would be a guess.
+    near = sorted(beside.glob(f"*/{glob.escape(named.name)}"))
+    return [beside / named, beside / named.name, named, *(near if len(near) == 1 else [])]
+
+
+def _ahead(route: object, trip: TripSheet) -> RouteAhead:
+    from recorder.track.consist.train_shape import TrainShape
+    from recorder.track.route.route import Route
+
+    assert isinstance(route, Route)
+    sheet = trip.route
+    down = sheet is not None and sheet.direction == "decreasing"
+    return RouteAhead(
+        route,
+        direction=-1 if down else 1,
+        start_m=None if sheet is None else sheet.start_chainage_m,
+        shape=TrainShape.from_trip(trip),
+    )
+
+
+def _zero_words(events: list[object]) -> str:
+    parts = []
+    for event in events:
+        data = getattr(event, "data", {})
+        name = data.get("channel", "")
+        if not data.get("accepted", True):
+            parts.append(f"{name}: zero NOT accepted, {data.get('why', data.get('words', ''))}")
+        else:
+            parts.append(f"{name}: zero taken, {data.get('counts', math.nan):.1f} counts")
+    return "; ".join(parts) or "no force channel to take a zero of"

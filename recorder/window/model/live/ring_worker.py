@@ -1,0 +1,124 @@
+"""The worker that looks at the rings: the window's own thread never touches them."""
+
+from __future__ import annotations
+
+import queue
+import threading
+from typing import TYPE_CHECKING, Any, Final
+
+from recorder.keeping.journal_reader import Cursor, JournalReader
+from recorder.window.model.trace.trace_chunk import PieceMaker, TraceChunk
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from recorder.acquisition.control.client import LiveSession
+
+__all__ = ["RingWorker"]
+
+POLL_S: Final = 0.004
+MOST_WAITING: Final = 400
+"""A window that hangs leaves the rest in the ring; what is overwritten there is counted."""
+_LOOK_BYTES: Final = 1 << 18
+_LOOKS: Final = 20
+
+
+class RingWorker:
+    """Polls every ring, calibrates, and hands pieces over in :attr:`pieces`.
+
+    :meth:`step` does one round and may be called without a thread; :meth:`start` runs it.
+    """
+
+    def __init__(self, session: LiveSession, *, poll_s: float = POLL_S) -> None:
+        self.pieces: queue.SimpleQueue[TraceChunk] = queue.SimpleQueue()
+        self.problem = ""
+        """Why nothing is drawn any more, in words; empty while all is well."""
+        self._session = session
+        self._poll_s = poll_s
+        self._stop = threading.Event()
+        self._zeros: dict[str, float] = {}
+        self._new_zeros: queue.SimpleQueue[dict[str, float]] = queue.SimpleQueue()
+        self._maker = PieceMaker(session.header)
+        wheels = {
+            d.name
+            for d in session.header.devices
+            if any(c.quantity == "distance" for c in d.channels)
+        }
+        readers = session.readers()
+        # The wheel first: the others are placed on the paper by it.
+        self._readers = {n: readers[n] for n in sorted(readers, key=lambda n: n not in wheels)}
+        self._lost = dict.fromkeys(readers, 0)
+        self._unseen_wheels = wheels
+        self._thread: threading.Thread | None = None
+
+    def use_zeros(self, zeros: Mapping[str, float]) -> None:
+        """Zeros in counts, by channel; taken up before the next look."""
+        if dict(zeros) != self._zeros:
+            self._zeros = dict(zeros)
+            self._new_zeros.put(dict(zeros))
+
+    def step(self) -> int:
+        """One look at every ring; returns how many records came."""
+        while not self._new_zeros.empty():
+            self._maker.use_zeros(self._new_zeros.get())
+        n = 0
+        if self.pieces.qsize() >= MOST_WAITING:
+            return 0
+        for name, reader in self._readers.items():
+            blocks = reader.poll()
+            if not blocks:
+                continue
+            if name in self._unseen_wheels:
+                self._unseen_wheels.discard(name)
+                if blocks[0].first_record > 0:
+                    self._find_wheel_start(name)
+            lost, self._lost[name] = reader.lost_blocks - self._lost[name], reader.lost_blocks
+            piece = self._maker.make(name, blocks, lost=lost)
+            if piece is not None:
+                n += len(piece.time_s)
+                self.pieces.put(piece)
+        return n
+
+    def _find_wheel_start(self, device: str) -> None:
+        """Distance is counted from the run's first record: read it from the journal."""
+        try:
+            with JournalReader(self._session.journal_path) as journal:
+                cursor = Cursor()
+                for _ in range(_LOOKS):
+                    for batch in journal.read_new(cursor, piece_bytes=_LOOK_BYTES).batches:
+                        for block in batch.blocks if batch.device == device else ():
+                            if len(block.records):
+                                at = float(block.time_s()[0])
+                                self._maker.start_wheel(device, block.records[:1], at)
+                                return
+        except (OSError, ValueError) as error:
+            self.problem = f"distance counts from when this window opened ({error})"
+
+    def start(self) -> None:
+        """Run :meth:`step` in a thread of its own until :meth:`close`."""
+        self._thread = threading.Thread(target=self._run, name="window-pump", daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        try:
+            while not self._stop.is_set():
+                if self.step() == 0:
+                    self._stop.wait(self._poll_s)
+                else:
+                    self._stop.wait(self._poll_s / 2)
+        except Exception as bug:  # noqa: BLE001 - told on the screen; the recording goes on
+            self.problem = f"traces stopped: {type(bug).__name__}: {bug}"
+
+    def close(self) -> None:
+        """Stop the thread and let go of the rings."""
+        self._stop.set()
+        if self._thread is not None:
+            self._thread.join(timeout=5.0)
+        for reader in self._readers.values():
+            reader.close()
+
+    def __enter__(self) -> RingWorker:
+        return self
+
+    def __exit__(self, *exc: Any) -> None:  # noqa: ANN401 - the protocol's own
+        self.close()

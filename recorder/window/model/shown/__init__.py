@@ -1,0 +1,1 @@
+"""Units and options of what is shown."""

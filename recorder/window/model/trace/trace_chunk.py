@@ -1,0 +1,136 @@
+"""From a ring's blocks to pieces of trace: calibrated, on the run's time axis, with gaps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from calibration.certificates.wheel import WheelCertificate
+from calibration.clock.tick_line import TickLine
+from calibration.speed.speed import LiveSpeed
+from recorder.run.calibrate import Calibrator, zero_event
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from recorder.acquisition.ring.ring import RingBlock
+    from recorder.run.header import DeviceHeader, RunHeader
+
+__all__ = ["PieceMaker", "TraceChunk"]
+
+_GAP_STEPS: Final = 2.5
+"""A step of the device clock longer than so many usual steps has lost something."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TraceChunk:
+    """What one look at a ring brought of one device. Arrays are never changed."""
+
+    device: str
+    received_s: float
+    """Run time when the newest record was in hand."""
+    time_s: NDArray[np.float64]
+    """(n,) run time, rising."""
+    values: Mapping[str, NDArray[np.float64]]
+    """Channel → (n,)."""
+    flags: Mapping[str, NDArray[np.uint8]]
+    breaks: NDArray[np.intp]
+    """Indices of records that something is missing before; 0 joins on to the last piece."""
+    lost_blocks: int = 0
+    """Blocks this reader was too slow for: not drawn, but recorded all the same."""
+
+
+class _DeviceState:
+    def __init__(self, header: DeviceHeader) -> None:
+        self.header = header
+        self.last_tick: int | None = None
+        self.last_s = -np.inf
+        self.step_ticks = 0.0
+        self.speed: Any = None
+
+
+class PieceMaker:
+    """Calibrates blocks as they come. Used by one thread.
+
+    Raises
+    ------
+    ValueError
+        A certificate of the header does not read.
+    """
+
+    def __init__(self, header: RunHeader) -> None:
+        self._calibrator = Calibrator(header)
+        self._devices = {d.name: _DeviceState(d) for d in header.devices}
+        for state in self._devices.values():
+            state.speed = self._live_speed(state.header)
+
+    def _live_speed(self, device: DeviceHeader) -> Any:  # noqa: ANN401 - LiveSpeed or None
+        for channel in device.channels:
+            certificate = self._calibrator.certificates.get(channel.certificate)
+            if isinstance(certificate, WheelCertificate):
+                return LiveSpeed(certificate)
+        return None
+
+    def use_zeros(self, zeros: Mapping[str, float]) -> None:
+        """From now on these counts are no force."""
+        for channel, counts in zeros.items():
+            self._calibrator.note(zero_event(channel, 0.0, counts))
+
+    def start_wheel(self, device: str, record: NDArray[np.void], t_s: float) -> None:
+        """Begin distance at the run's first record (1,), when the ring no longer holds it."""
+        self._calibrator.calibrate(device, record, np.array([t_s]))
+
+    def make(
+        self, device: str, blocks: Sequence[RingBlock], *, lost: int = 0
+    ) -> TraceChunk | None:
+        """The piece of these blocks, oldest first; None when they hold no record."""
+        full = [block for block in blocks if len(block.records)]
+        if not full:
+            return None
+        state = self._devices[device]
+        records = np.concatenate([block.records for block in full])
+        time_s = np.concatenate([block.time_s() for block in full])
+        # The line from ticks to time is refined as the run goes on; the paper never runs back.
+        time_s = np.maximum(np.maximum.accumulate(time_s), state.last_s)
+        calibrated = self._calibrator.calibrate(device, records, time_s)
+        values = {name: pair[0] for name, pair in calibrated.items()}
+        self._fill_speed(state, full, values)
+        piece = TraceChunk(
+            device=device,
+            received_s=full[-1].received_s,
+            time_s=time_s,
+            values=values,
+            flags={name: pair[1] for name, pair in calibrated.items()},
+            breaks=_breaks(state, records["tick"]),
+            lost_blocks=lost,
+        )
+        state.last_s = float(time_s[-1])
+        return piece
+
+    def _fill_speed(
+        self, state: _DeviceState, blocks: list[RingBlock], values: dict[str, NDArray[Any]]
+    ) -> None:
+        names = [c.name for c in state.header.channels if c.quantity == "speed"]
+        if state.speed is None or not names:
+            return
+        parts = []
+        for block in blocks:
+            line = TickLine(tick0=block.tick0, t0_s=block.t0_s, s_per_tick=block.s_per_tick)
+            speed = state.speed.update(block.records, line)
+            parts.append(np.broadcast_to(np.asarray(speed, np.float64), len(block.records)))
+        values.update(dict.fromkeys(names, np.concatenate(parts)))
+
+
+def _breaks(state: _DeviceState, ticks: NDArray[np.uint64]) -> NDArray[np.intp]:
+    before = ticks[0] if state.last_tick is None else np.uint64(state.last_tick)
+    steps = np.diff(ticks, prepend=before).view(np.int64)
+    usual = steps[1:] if state.last_tick is None else steps
+    if state.step_ticks == 0.0 and len(usual):
+        state.step_ticks = float(np.median(usual))
+    state.last_tick = int(ticks[-1])
+    odd = (steps > _GAP_STEPS * state.step_ticks) | (steps < 0)
+    return np.flatnonzero(odd) if state.step_ticks > 0 else np.empty(0, dtype=np.intp)

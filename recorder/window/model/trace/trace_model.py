@@ -1,0 +1,233 @@
+"""The traces: what the pens have drawn, against time or against distance. No Qt here."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from recorder.window.model.trace.pens import POWER, Pen
+from recorder.window.model.trace.pyramid import Columns, Pyramid
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import ArrayLike, NDArray
+
+    from recorder.window.model.trace.trace_chunk import TraceChunk
+
+__all__ = ["GapSpan", "PaperPath", "TraceModel"]
+
+_ROCKING_M: Final = 0.05
+"""A wheel that rocks in place by less than this does not move the paper."""
+_GAPS_KEPT: Final = 512
+_LATE_S: Final = 1.0
+"""Power waits so long for a pull that is late, then shows that there is none."""
+
+
+@dataclass(frozen=True, slots=True)
+class GapSpan:
+    """Data missing on one device's pens."""
+
+    device: str
+    t0_s: float
+    t1_s: float
+    d0_m: float
+    d1_m: float
+
+
+class PaperPath:
+    """How far the paper has moved: it always goes forward, also when the train sets back."""
+
+    def __init__(self, keep: int = 1 << 17) -> None:
+        self.moved_m = 0.0
+        self._anchor_m: float | None = None
+        self._points = np.empty((2 * keep, 3), dtype=np.float64)
+        self._n = 0
+        self._keep = keep
+
+    @property
+    def known(self) -> bool:
+        """Whether any distance was ever measured."""
+        return self._n > 0
+
+    def append(self, t_s: NDArray[np.float64], distance_m: NDArray[np.float64]) -> None:
+        """(n,) times and the train's distances, which may fall."""
+        moved = np.empty(len(t_s), dtype=np.float64)
+        anchor, total = self._anchor_m, self.moved_m
+        for i, at in enumerate(distance_m.tolist()):
+            if at == at:  # not NaN
+                if anchor is None:
+                    anchor = at
+                elif abs(at - anchor) >= _ROCKING_M:
+                    total += abs(at - anchor)
+                    anchor = at
+            moved[i] = total
+        self._anchor_m, self.moved_m = anchor, total
+        points = np.column_stack((t_s, moved, distance_m))[-self._keep :]
+        if self._n + len(points) > len(self._points):
+            kept = self._points[self._n - self._keep + len(points) : self._n].copy()
+            self._points[: len(kept)] = kept
+            self._n = len(kept)
+        self._points[self._n : self._n + len(points)] = points
+        self._n += len(points)
+
+    def at(self, t_s: ArrayLike) -> NDArray[np.float64]:
+        """Paper distance at (...) times, m; 0 before any is known."""
+        if self._n == 0:
+            return np.zeros(np.shape(t_s), dtype=np.float64)
+        points = self._points[: self._n]
+        return np.asarray(np.interp(np.asarray(t_s, np.float64), points[:, 0], points[:, 1]))
+
+    def train_at(self, t_s: float) -> float:
+        """The train's own distance at a time, m; NaN before any is known."""
+        if self._n == 0:
+            return float("nan")
+        points = self._points[: self._n]
+        return float(np.interp(t_s, points[:, 0], points[:, 2]))
+
+    def covers(self, t_s: float) -> bool:
+        """Whether the time is not before what is remembered."""
+        return self._n > 0 and t_s >= self._points[0, 0]
+
+
+class _Power:
+    """Drawbar power from two streams that do not arrive together: mean pull since the last
+    speed, times speed."""
+
+    def __init__(self) -> None:
+        self._pull_t = np.empty(0)
+        self._pull = np.empty(0)
+        self._waiting: deque[tuple[float, float, float]] = deque()
+        self._last_s = -np.inf
+        self._received_s = -np.inf
+
+    def pull(self, t_s: NDArray[np.float64], pull_kN: NDArray[np.float64]) -> None:
+        self._pull_t = np.concatenate((self._pull_t, t_s))
+        self._pull = np.concatenate((self._pull, pull_kN))
+
+    def speed(
+        self, t_s: NDArray[np.float64], speed_m_s: NDArray[np.float64], received_s: float
+    ) -> None:
+        self._received_s = max(self._received_s, received_s)
+        came = (received_s,) * len(t_s)
+        self._waiting.extend(zip(t_s.tolist(), speed_m_s.tolist(), came, strict=True))
+
+    def ready(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """(n,) times in s and powers in kW that can be told by now."""
+        if not self._waiting:
+            self._forget(self._last_s)
+            return np.empty(0), np.empty(0)
+        newest = self._pull_t[-1] if len(self._pull_t) else -np.inf
+        given_up = self._received_s - _LATE_S
+        rows = []
+        while self._waiting and (
+            self._waiting[0][0] <= newest or self._waiting[0][2] < given_up
+        ):
+            rows.append(self._waiting.popleft()[:2])
+        if not rows:
+            return np.empty(0), np.empty(0)
+        t_s, speed = np.array(rows).T
+        total = np.concatenate(([0.0], np.cumsum(self._pull)))
+        i = np.searchsorted(self._pull_t, np.append(self._last_s, t_s), side="right")
+        n = np.diff(i)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            mean = np.where(n > 0, np.diff(total[i]) / n, np.nan)
+        self._last_s = float(t_s[-1])
+        self._forget(self._last_s)
+        return t_s, mean * speed
+
+    def _forget(self, t_s: float) -> None:
+        i = int(np.searchsorted(self._pull_t, t_s, side="right"))
+        # Without any speed the pulls must not pile up.
+        i = max(i, len(self._pull_t) - (1 << 20))
+        self._pull_t, self._pull = self._pull_t[i:], self._pull[i:]
+
+
+class TraceModel:
+    """What every pen has drawn. One thread feeds and asks (the window's)."""
+
+    def __init__(self, pens: Sequence[Pen], *, distance_channel: str = "distance") -> None:
+        self.pens = tuple(pens)
+        self.path = PaperPath()
+        self.newest_s = 0.0
+        """Run time of the newest sample of any pen."""
+        self.distance_m = float("nan")
+        """The train's distance by its wheel, as last known."""
+        self.gaps: deque[GapSpan] = deque(maxlen=_GAPS_KEPT)
+        self.not_drawn_blocks = 0
+        """Blocks this window was too slow for; the recording has them."""
+        self._distance = distance_channel
+        self._memory = {pen.name: Pyramid() for pen in pens}
+        self._last_s: dict[str, float] = {}
+        self._power = _Power()
+        self._pull = next((p.channel for p in pens if p.quantity == "pull"), "")
+        self._speed = next((p.channel for p in pens if p.quantity == "speed"), "")
+
+    def take(self, piece: TraceChunk) -> None:
+        """Draw one piece. Feed the wheel before the others, so that distance is at hand."""
+        if self._distance in piece.values:
+            distance = piece.values[self._distance]
+            self.path.append(piece.time_s, distance)
+            known = distance[np.isfinite(distance)]
+            if len(known):
+                self.distance_m = float(known[-1])
+        self.not_drawn_blocks += piece.lost_blocks
+        pens = [pen for pen in self.pens if pen.device == piece.device]
+        if pens:
+            path_m = self.path.at(piece.time_s)
+            for pen in pens:
+                self._draw(pen, piece, path_m)
+            self.newest_s = max(self.newest_s, float(piece.time_s[-1]))
+            self._note_gaps(piece)
+        self._feed_power(piece)
+        self._last_s[piece.device] = float(piece.time_s[-1])
+
+    def _draw(self, pen: Pen, piece: TraceChunk, path_m: NDArray[np.float64]) -> None:
+        memory, values = self._memory[pen.name], piece.values[pen.channel]
+        start = 0
+        for stop in [*piece.breaks.tolist(), len(values)]:
+            if stop > start:
+                part = slice(start, stop)
+                memory.append(piece.time_s[part], path_m[part], values[part])
+            if stop < len(values):
+                memory.break_line()
+            start = stop
+
+    def _note_gaps(self, piece: TraceChunk) -> None:
+        for i in piece.breaks.tolist():
+            t1 = float(piece.time_s[i])
+            t0 = float(piece.time_s[i - 1]) if i else self._last_s.get(piece.device, t1)
+            d0, d1 = self.path.at([t0, t1]).tolist()
+            self.gaps.append(GapSpan(piece.device, t0, t1, d0, d1))
+
+    def _feed_power(self, piece: TraceChunk) -> None:
+        if POWER not in self._memory:
+            return
+        if self._pull in piece.values:
+            self._power.pull(piece.time_s, piece.values[self._pull])
+        if self._speed in piece.values:
+            self._power.speed(piece.time_s, piece.values[self._speed], piece.received_s)
+        t_s, power_kW = self._power.ready()
+        if len(t_s):
+            self._memory[POWER].append(t_s, self.path.at(t_s), power_kW)
+
+    def newest(self, axis: str) -> float:
+        """Where the paper is now: run time in s, or paper distance in m."""
+        return self.newest_s if axis == "time" else self.path.moved_m
+
+    def columns(self, pen: str, axis: str, x0: float, x1: float, width: float) -> Columns:
+        """See :meth:`Pyramid.columns`."""
+        return self._memory[pen].columns(axis, x0, x1, width)
+
+    def gap_spans(self, pen: Pen, axis: str, x0: float, x1: float) -> list[tuple[float, float]]:
+        """Stretches of the paper on which this pen's data are missing."""
+        devices = {pen.device} if pen.device else {p.device for p in self.pens}
+        spans = []
+        for gap in self.gaps:
+            a, b = (gap.t0_s, gap.t1_s) if axis == "time" else (gap.d0_m, gap.d1_m)
+            if gap.device in devices and b >= x0 and a <= x1:
+                spans.append((a, b))
+        return spans

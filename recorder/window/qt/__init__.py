@@ -1,0 +1,1 @@
+"""The thin skin over the models; the only rooms that know Qt."""

@@ -1,0 +1,1 @@
+"""Application, main window, keys, pictures."""

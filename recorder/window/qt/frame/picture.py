@@ -1,0 +1,75 @@
+"""Pictures of the window, without a screen if need be."""
+
+from __future__ import annotations
+
+import os
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from recorder.window.qt.frame.preflight import use_offscreen
+
+if TYPE_CHECKING:
+    from recorder.window.model.live.live_run import LiveRun
+
+__all__ = ["destroy", "render_window", "save_picture"]
+
+
+def destroy(widget: Any) -> None:  # noqa: ANN401 - any QWidget
+    """Close a widget and take it apart now: one that lingers takes part in later events."""
+    from PyQt6.QtCore import QCoreApplication, QEvent
+
+    widget.close()
+    widget.deleteLater()
+    QCoreApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
+
+
+def save_picture(widget: Any, path: str | Path) -> None:  # noqa: ANN401 - any QWidget
+    """Write what a widget shows as PNG; raises ``OSError`` when the file cannot be written."""
+    file = Path(path)
+    fresh = file.with_name(file.name + ".new.png")
+    if not widget.grab().save(str(fresh), "PNG"):
+        msg = f"{file}: the picture cannot be written"
+        raise OSError(msg)
+    fresh.replace(file)
+
+
+def render_window(
+    run: LiveRun,
+    png_path: str | Path,
+    size: tuple[int, int] = (1600, 900),
+    appearance: str = "day",
+    *,
+    axis: str = "time",
+    prepare: Any = None,  # noqa: ANN401 - called with the window before it is drawn
+) -> None:
+    """Draw a run as the window would show it now, and write the picture.
+
+    The run may be started or stepped by hand; it is not closed. Raises ``OSError`` when the
+    picture cannot be written.
+    """
+    if not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
+        use_offscreen()
+    from recorder.window.qt.frame.app import application
+
+    app = application()
+    from recorder.window.qt.frame.main_window import CrewWindow
+
+    window = CrewWindow(run, appearance=appearance)
+    try:
+        window.resize(*size)
+        if axis == "distance":
+            window.paper.view.turn()
+        if prepare is not None:
+            prepare(window)
+        window.show()
+        until = time.monotonic() + 0.3
+        frames = 0
+        while frames < 3 or time.monotonic() < until:
+            window.draw_frame()
+            window.draw_words()
+            app.processEvents()
+            frames += 1
+        save_picture(window, png_path)
+    finally:
+        destroy(window)

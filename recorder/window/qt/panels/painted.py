@@ -1,0 +1,81 @@
+"""A panel that paints itself: words never cut off, sizes that follow the window."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from PyQt6.QtCore import QRectF, Qt
+from PyQt6.QtGui import QColor, QFontMetricsF, QPainter, QPaintEvent
+from PyQt6.QtWidgets import QWidget
+
+from recorder.window.qt.panels.appearance import APPEARANCES, Appearance, font
+
+if TYPE_CHECKING:
+    from PyQt6.QtGui import QFont
+
+__all__ = ["Panel", "fitted", "write"]
+
+
+class Panel(QWidget):
+    """Base of the painted panels: an appearance and a size of small print."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.look: Appearance = APPEARANCES["day"]
+        self.small = 13.0
+        self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+
+    def dress(self, look: Appearance, small: float) -> None:
+        """Take on an appearance and a size of small print in pixels."""
+        self.look, self.small = look, small
+        self.update()
+
+    def paintEvent(self, event: QPaintEvent | None) -> None:
+        """Fill with the panel's colour and call :meth:`draw`."""
+        del event
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.TextAntialiasing)
+        painter.fillRect(self.rect(), QColor(self.look.panel))
+        self.draw(painter, QRectF(self.rect()))
+        painter.end()
+
+    def draw(self, painter: QPainter, area: QRectF) -> None:
+        """Paint the panel's content."""
+        raise NotImplementedError
+
+
+def fitted(text: str, width: float, height: float, *, bold: bool = False) -> QFont:
+    """The largest font in which the text fits the box."""
+    trial = font(100.0, bold=bold)
+    metrics = QFontMetricsF(trial)
+    wide = max(1.0, metrics.horizontalAdvance(text))
+    pixels = min(100.0 * width / wide, height / (metrics.height() / 100.0))
+    return font(pixels, bold=bold)
+
+
+def write(
+    painter: QPainter,
+    area: QRectF,
+    text: str,
+    colour: str,
+    pixels: float,
+    *,
+    bold: bool = False,
+    right: bool = False,
+    centre: bool = False,
+    keep_end: bool = False,
+) -> float:
+    """One line of text, elided to the area; returns its width."""
+    used = font(pixels, bold=bold)
+    painter.setFont(used)
+    painter.setPen(QColor(colour))
+    metrics = QFontMetricsF(used)
+    cut = Qt.TextElideMode.ElideLeft if keep_end else Qt.TextElideMode.ElideRight
+    shown = metrics.elidedText(text, cut, area.width())
+    side = Qt.AlignmentFlag.AlignLeft
+    if right:
+        side = Qt.AlignmentFlag.AlignRight
+    elif centre:
+        side = Qt.AlignmentFlag.AlignHCenter
+    painter.drawText(area, int(side | Qt.AlignmentFlag.AlignVCenter), shown)
+    return float(metrics.horizontalAdvance(shown))

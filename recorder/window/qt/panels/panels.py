@@ -1,0 +1,399 @@
+"""The panels around the paper: top line, alarms, numerals, keys, marks, devices."""
+
+from __future__ import annotations
+
+import math
+import time
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Final
+from zoneinfo import ZoneInfo
+
+from PyQt6.QtCore import QPointF, QRectF, Qt, pyqtSignal
+from PyQt6.QtGui import QColor, QMouseEvent, QPainter, QPen
+
+from calibration.quantities import flags as flag_bits
+from recorder.marks.kinds import find_kind
+from recorder.window.model.live.device_lines import (
+    GOOD,
+    LOUD,
+    WARN,
+    device_lines,
+    disk_line,
+    run_time_text,
+)
+from recorder.window.model.shown.display_units import NO_VALUE, display_unit
+from recorder.window.qt.panels.painted import Panel, fitted, write
+
+if TYPE_CHECKING:
+    from PyQt6.QtWidgets import QWidget
+
+    from recorder.window.model.live.live_run import LiveRun
+    from recorder.window.model.live.numerals import Alarm, Reading
+
+__all__ = ["AlarmPanel", "DevicePanel", "KeyPanel", "NumeralPanel", "TopPanel"]
+
+_PAD: Final = 6.0
+
+
+class TopPanel(Panel):
+    """Lamp, run time, trip, disk, clocks."""
+
+    def __init__(self, run: LiveRun, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._run = run
+        self._zone = ZoneInfo(run.car.time_zone)
+
+    def _lamp(self) -> tuple[str, str, str]:
+        look, run = self.look, self._run
+        if run.lost:
+            return (
+                (look.faint if run.stopping else look.loud),
+                look.loud_ink,
+                ("ENDED" if run.stopping else "NO CONTACT"),
+            )
+        if run.stopping:
+            return look.warn, look.warn_ink, "STOPPING"
+        if run.status is None:
+            return look.faint, look.panel, "CONNECTING"
+        return look.loud, look.loud_ink, "RECORDING"
+
+    def draw(self, painter: QPainter, area: QRectF) -> None:
+        """One line; what matters most stands outermost."""
+        look, h = self.look, area.height()
+        size = h * 0.46
+        ground, ink, word = self._lamp()
+        lamp = QRectF(area.left(), area.top(), size * (len(word) * 0.78 + 2.0), h)
+        painter.fillRect(lamp, QColor(ground))
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(QColor(ink))
+        painter.drawEllipse(QPointF(lamp.left() + size * 0.85, h / 2), size * 0.34, size * 0.34)
+        inner = lamp.adjusted(size * 1.45, 0, 0, 0)
+        write(painter, inner, word, ink, size, bold=True)
+        clock = self._clocks(painter, area, size)
+        x = lamp.right() + 2 * _PAD
+        now_s = self._run.now_s() if self._run.status is None else self._run.traces.newest_s
+        used = write(
+            painter,
+            QRectF(x, 0, clock - x - _PAD, h),
+            run_time_text(now_s),
+            look.ink,
+            size,
+            bold=True,
+        )
+        x += used + 2 * _PAD
+        name = f"{self._run.trip.name}  ·  {self._run.car.name} {self._run.car.number}".strip()
+        write(
+            painter, QRectF(x, 0, max(0.0, clock - x - _PAD), h), name, look.faint, size * 0.82
+        )
+
+    def _clocks(self, painter: QPainter, area: QRectF, size: float) -> float:
+        """Clocks and disk from the right edge; returns where they begin."""
+        look = self.look
+        now = datetime.now(UTC)
+        local = now.astimezone(self._zone)
+        level, disk = disk_line(self._run.status)
+        colour = {GOOD: look.ink, WARN: look.ink, LOUD: look.loud_text}[level]
+        parts = [
+            (now.strftime("%H:%M:%S UTC"), look.ink, False),
+            (local.strftime("%H:%M:%S ") + (local.tzname() or ""), look.ink, True),
+            (disk, colour, level != GOOD),
+        ]
+        x = area.right() - _PAD
+        for words, ink, bold in parts:
+            box = QRectF(x - 22 * size, area.top(), 22 * size, area.height())
+            x -= write(painter, box, words, ink, size * 0.9, bold=bold, right=True)
+            x -= 2.6 * _PAD if words else 0.0
+        return x
+
+
+class AlarmPanel(Panel):
+    """What must be said loudly, the question asked, or nothing at all."""
+
+    answered = pyqtSignal(str)
+    ROWS: Final = 2
+
+    def __init__(self, run: LiveRun, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._run = run
+        self.question = ""
+        self.yes = ""
+        self._yes_box = QRectF()
+        self._no_box = QRectF()
+
+    def rows(self) -> int:
+        """Rows of text wanted now."""
+        alarms = len(self._run.alarms(time.monotonic_ns()))
+        return 2 + min(1, alarms) if self.question else min(self.ROWS, alarms)
+
+    def draw(self, painter: QPainter, area: QRectF) -> None:
+        """The question, and the alarms."""
+        alarms = self._run.alarms(time.monotonic_ns())
+        if self.question:
+            part = area.height() * 2 / self.rows()
+            self._draw_question(painter, QRectF(area.left(), area.top(), area.width(), part))
+            area = area.adjusted(0, part, 0, 0)
+        if alarms and area.height() > 1:
+            self._draw_alarms(painter, area, alarms)
+
+    def _draw_alarms(self, painter: QPainter, area: QRectF, alarms: list[Alarm]) -> None:
+        shown = alarms[: 1 if self.question else self.ROWS]
+        row = area.height() / len(shown)
+        for i, alarm in enumerate(shown):
+            loud = alarm.level == LOUD
+            ground = self.look.loud if loud else self.look.warn
+            ink = self.look.loud_ink if loud else self.look.warn_ink
+            box = QRectF(area.left(), area.top() + i * row, area.width(), row)
+            painter.fillRect(box, QColor(ground))
+            more = len(alarms) - len(shown)
+            words = alarm.text + (
+                f"   (and {more} more)" if more and i + 1 == len(shown) else ""
+            )
+            inside = box.adjusted(2 * _PAD, 0, -2 * _PAD, 0)
+            write(painter, inside, words, ink, min(row * 0.62, self.small * 1.35), bold=True)
+
+    def _draw_question(self, painter: QPainter, area: QRectF) -> None:
+        look = self.look
+        painter.fillRect(area, QColor(look.typing))
+        half = area.height() / 2
+        write(
+            painter,
+            area.adjusted(2 * _PAD, 0, -2 * _PAD, -half),
+            self.question,
+            look.typing_ink,
+            self.small * 1.25,
+            bold=True,
+        )
+        w = min(260.0, area.width() * 0.3)
+        top = area.top() + half
+        self._yes_box = QRectF(area.left() + 2 * _PAD, top, w, half - 4)
+        self._no_box = QRectF(area.left() + 4 * _PAD + w, top, w, half - 4)
+        for box, words in ((self._yes_box, f"Enter: {self.yes}"), (self._no_box, "Esc: no")):
+            painter.setPen(QPen(QColor(look.typing_ink), 1))
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            painter.drawRect(box)
+            write(painter, box, words, look.typing_ink, self.small * 1.1, centre=True)
+
+    def mousePressEvent(self, event: QMouseEvent | None) -> None:
+        """Touch or mouse on an answer."""
+        if event is None or not self.question:
+            return
+        if self._yes_box.contains(event.position()):
+            self.answered.emit("yes")
+        elif self._no_box.contains(event.position()):
+            self.answered.emit("no")
+
+
+class NumeralPanel(Panel):
+    """Pull, speed, power as large as the panel allows; distance and what comes next."""
+
+    def __init__(self, run: LiveRun, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._run = run
+        self.system = run.car.units
+        self.highest_kN = math.nan
+
+    def draw(self, painter: QPainter, area: QRectF) -> None:
+        """Four boxes; the pull is the largest."""
+        run = self._run
+        now_s = run.now_s()
+        by = {pen.quantity: pen for pen in reversed(run.pens)}
+        pull, speed = (
+            run.numerals.reading(by[q].channel if q in by else "", now_s)
+            for q in ("pull", "speed")
+        )
+        heights = (0.33, 0.245, 0.215, 0.21)
+        boxes, y = [], area.top()
+        for share in heights:
+            boxes.append(QRectF(area.left(), y, area.width(), area.height() * share))
+            y += area.height() * share
+        look = self.look
+        self._box(
+            painter, boxes[0], "Drawbar pull", "pull", pull, look.pull, self._pull_words(pull)
+        )
+        limit = self._limit_words()
+        self._box(painter, boxes[1], "Speed", "speed", speed, look.speed, limit)
+        power = type(pull)(run.numerals.power_kW(now_s), max(pull.age_s, speed.age_s), 0)
+        self._box(painter, boxes[2], "Drawbar power", "power", power, look.power, "")
+        self._distance(painter, boxes[3])
+
+    def _pull_words(self, pull: Reading) -> str:
+        if pull.flags & flag_bits.SATURATED:
+            return "SATURATED"
+        if pull.flags & flag_bits.OUT_OF_RANGE:
+            return "out of range"
+        unit = display_unit("pull", self.system)
+        if not math.isfinite(pull.value):
+            return ""
+        shown = round(pull.value * unit.factor, unit.decimals)
+        words = "draft" if shown > 0 else "buff" if shown < 0 else "slack"
+        if math.isfinite(self.highest_kN):
+            words += f"  ·  highest shown {unit.text(self.highest_kN, sign=True)}"
+        return words
+
+    def _limit_words(self) -> str:
+        ahead = self._run.ahead
+        if ahead is None:
+            return ""
+        limit = ahead.limit_m_s(self._run.traces.distance_m)
+        unit = display_unit("speed", self.system)
+        return f"limit {limit * unit.factor:.0f}" if math.isfinite(limit) else ""
+
+    def _box(
+        self,
+        painter: QPainter,
+        box: QRectF,
+        title: str,
+        quantity: str,
+        reading: Reading,
+        colour: str,
+        words: str,
+    ) -> None:
+        look, unit = self.look, display_unit(quantity, self.system)
+        loud = bool(reading.flags & (flag_bits.SATURATED | flag_bits.OUT_OF_RANGE))
+        ink = look.loud_ink if loud else colour
+        if loud:
+            painter.fillRect(box, QColor(look.loud))
+        painter.setPen(QPen(QColor(look.rule), 1))
+        painter.drawLine(box.bottomLeft(), box.bottomRight())
+        head = self.small * 1.5
+        inside = box.adjusted(_PAD, 2, -_PAD, -2)
+        top = QRectF(inside.left(), inside.top(), inside.width(), head)
+        faint = look.loud_ink if loud else look.faint
+        write(painter, top, unit.label, ink, self.small * 1.25, bold=True, right=True)
+        write(painter, top, title, faint, self.small * 1.05)
+        if not math.isfinite(reading.value):
+            words = self._absent(reading)
+        foot = self.small * 1.35 if words or quantity != "power" else 0.0
+        bottom = QRectF(inside.left(), inside.bottom() - foot, inside.width(), foot)
+        write(painter, bottom, words, faint, self.small, bold=loud)
+        text = unit.text(reading.value, sign=quantity == "pull")
+        middle = QRectF(
+            inside.left(), top.bottom(), inside.width(), bottom.top() - top.bottom()
+        )
+        # Sized for the widest it will get, so that the figures do not jump about.
+        widest = {"pull": "+000.0", "speed": "000.0", "power": "−0\u2009000"}[quantity]
+        shape = text if len(text) > len(widest) else widest
+        painter.setFont(fitted(shape, middle.width(), middle.height() * 1.12, bold=True))
+        painter.setPen(QColor(ink if math.isfinite(reading.value) else look.faint))
+        flags = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
+        painter.drawText(middle, int(flags | Qt.TextFlag.TextDontClip), text)
+
+    @staticmethod
+    def _absent(reading: Reading) -> str:
+        if not math.isfinite(reading.age_s):
+            return "no data yet"
+        return f"no data for {reading.age_s:.0f} s" if reading.age_s > 1.0 else "not known"
+
+    def _distance(self, painter: QPainter, box: QRectF) -> None:
+        look, run = self.look, self._run
+        lines = [("Distance", self._distance_text())]
+        ahead = run.ahead
+        there = None if ahead is None else ahead.next_post(run.traces.distance_m)
+        short = display_unit("short_distance", self.system)
+        if ahead is not None and there is not None:
+            sure = math.isfinite(ahead.u95_m)
+            give = f" ± {short.text(ahead.u95_m)}" if sure else ""
+            words = f"{short.text(there[1])}{give} {short.label}"
+            lines.append((f"Post {there[0].label} in", words))
+        elif run.book.next_milepost():
+            arrow = "up" if run.book.step > 0 else "down"
+            lines.append(("Next post", f"{run.book.next_milepost()}  ({arrow})"))
+        if ahead is not None:
+            grade = ahead.grade_pct(run.traces.distance_m)
+            words = f"{grade:+.2f} %".replace("-", "−") if math.isfinite(grade) else NO_VALUE
+            lines.append(("Grade", words))
+        row = min(box.height() / max(3, len(lines)), self.small * 2.3)
+        for i, (name, text) in enumerate(lines):
+            line = QRectF(
+                box.left() + _PAD, box.top() + 2 + i * row, box.width() - 2 * _PAD, row
+            )
+            used = write(painter, line, name, look.faint, min(self.small * 1.05, row * 0.6))
+            rest = line.adjusted(used + _PAD, 0, 0, 0)
+            size = min(self.small * 1.5, row * 0.78)
+            write(painter, rest, text, look.ink, size, bold=True, right=True)
+
+    def _distance_text(self) -> str:
+        unit = display_unit("distance", self.system)
+        return f"{unit.text(self._run.traces.distance_m)} {unit.label}"
+
+
+class KeyPanel(Panel):
+    """The mark keys with their kinds; a touch on one is a key press."""
+
+    pressed = pyqtSignal(str)
+
+    def __init__(self, run: LiveRun, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._run = run
+        self._caps: list[tuple[QRectF, str]] = []
+        self.lit = ""
+        self.off = False
+        """While typing: the keys type words, not marks."""
+
+    def draw(self, painter: QPainter, area: QRectF) -> None:
+        """Caps in columns."""
+        look, keys = self.look, self._run.book.keys
+        columns = max(1, math.ceil(len(keys) * self.small * 1.6 / area.height()))
+        rows = math.ceil(len(keys) / columns)
+        w, h = (area.width() - _PAD) / columns, (area.height() - 4) / max(1, rows)
+        self._caps = []
+        for i, (key, kind) in enumerate(keys.items()):
+            box = QRectF(
+                area.left() + _PAD / 2 + (i // rows) * w, area.top() + 2 + (i % rows) * h, w, h
+            )
+            self._caps.append((box, key))
+            side = min(h - 4, self.small * 1.9)
+            wide = side if len(key) == 1 else side * (0.62 * len(key) + 0.5)
+            cap = QRectF(box.left() + 2, box.center().y() - side / 2, wide, side)
+            lit = key == self.lit
+            painter.setPen(QPen(QColor(look.rule if self.off else look.faint), 1))
+            painter.setBrush(QColor(look.ink if lit else look.paper))
+            painter.drawRoundedRect(cap, 3, 3)
+            ink = look.paper if lit else look.faint if self.off else look.ink
+            write(painter, cap, key, ink, side * 0.62, bold=True, centre=True)
+            text = box.adjusted(cap.width() + _PAD, 0, -2, 0)
+            title = find_kind(kind).title
+            if kind == "milepost" and self._run.book.next_milepost():
+                title += f" {self._run.book.next_milepost()}"
+            ink = look.faint if self.off else look.ink
+            wanted = min(self.small, h * 0.62)
+            fits = fitted(title, text.width(), h).pixelSize()
+            write(painter, text, title, ink, max(min(wanted, fits), 0.78 * wanted))
+
+    def mousePressEvent(self, event: QMouseEvent | None) -> None:
+        """A touch on a cap."""
+        if event is not None:
+            for box, key in self._caps:
+                if box.contains(event.position()):
+                    self.pressed.emit(key)
+
+
+class DevicePanel(Panel):
+    """One line a device, in words."""
+
+    def __init__(self, run: LiveRun, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._run = run
+
+    def draw(self, painter: QPainter, area: QRectF) -> None:
+        """Name and state, then rate and gaps, then the last fault."""
+        look, small = self.look, self.small
+        lines = device_lines(self._run.status)
+        inside = area.adjusted(_PAD, 3, -_PAD, -3)
+        if not lines:
+            write(painter, inside, "waiting for the recording's state", look.faint, small)
+            return
+        h = min(inside.height() / (2 * len(lines)), small * 1.5)
+        size = min(small, h * 0.8)
+        for i, line in enumerate(lines):
+            y = inside.top() + 2 * i * h
+            colour = {GOOD: look.good, WARN: look.ink, LOUD: look.loud_text}[line.level]
+            sign = {GOOD: "●", WARN: "▲", LOUD: "■"}[line.level]
+            first = QRectF(inside.left(), y, inside.width(), h)
+            x = write(painter, first, f"{sign} {line.name}", colour, size, bold=True) + _PAD
+            state = f"{line.state}, {line.rate}" if line.level != LOUD else line.state
+            write(painter, first.adjusted(x, 0, 0, 0), state, look.ink, size)
+            second = first.translated(0, h).adjusted(size * 1.3, 0, 0, 0)
+            words = f"{line.gaps}; last fault {line.fault}" if line.fault else line.gaps
+            write(painter, second, words, look.faint, size * 0.94)

@@ -1,0 +1,1 @@
+"""The paper: strips, marks, profile of the line."""

@@ -1,0 +1,1 @@
+"""Devices that send what they measure, written from the protocol tables, and their faults."""

@@ -1,0 +1,1 @@
+"""A scenario put together and set going; its truth; rendered without ports."""

@@ -1,0 +1,80 @@
+"""A scenario on the move: the train, its devices, their faults and the truth, in step."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from simulated_feeds.devices.faults import Fault, FaultyDevice
+from simulated_feeds.physics.lumped_train import LumpedTrain
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from simulated_feeds.devices.emission import Emission
+    from simulated_feeds.outing.scenario import Scenario
+    from simulated_feeds.outing.truth import TruthWriter
+    from simulated_feeds.physics.motion import Motion, Mover
+
+__all__ = ["World"]
+
+STRETCH_STEPS: Final = 20
+"""40 ms at the usual step."""
+
+
+class World:
+    """A :class:`~simulated_feeds.serving.server.Source`.
+
+    Parameters
+    ----------
+    scenario
+        What happens.
+    faults
+        On devices; those of the train and the sky are the scenario's own.
+    truth
+        Told of every stretch, or None.
+    until_s
+        World time at which the truth ends.
+    mover
+        None: the train car by car.
+    """
+
+    def __init__(
+        self,
+        scenario: Scenario,
+        *,
+        faults: Sequence[Fault] = (),
+        truth: TruthWriter | None = None,
+        until_s: float = float("inf"),
+        mover: Mover | None = None,
+    ) -> None:
+        self.scenario = scenario
+        self._mover: Mover = LumpedTrain(scenario.journey) if mover is None else mover
+        seeds = np.random.SeedSequence([scenario.seed, 0xFA]).spawn(3)
+        self._devices = [
+            FaultyDevice(device, faults, seed=seed)
+            for device, seed in zip(scenario.devices(), seeds, strict=True)
+        ]
+        self._truth, self._until_s = truth, until_s
+        self._t_s = 0.0
+
+    @property
+    def t_s(self) -> float:
+        """World time reached."""
+        return self._t_s
+
+    def move(self) -> Motion:
+        """The next stretch of motion alone; the devices do not see it."""
+        motion = self._mover.advance(STRETCH_STEPS)
+        self._t_s = float(motion.t_s[-1])
+        if self._truth is not None:
+            self._truth.add(motion, self._until_s)
+        return motion
+
+    def advance(self) -> dict[str, list[Emission]] | None:
+        """What the devices send in the next stretch; None once ``until_s`` is reached."""
+        if self._t_s >= self._until_s:
+            return None
+        motion = self.move()
+        return {device.name: device.advance(motion) for device in self._devices}

@@ -1,0 +1,1 @@
+"""The line and the train on it. No device."""

@@ -1,0 +1,57 @@
+"""What the rail takes of the effort asked for, and the slip of the drivers when it cannot."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from simulated_feeds.physics.locomotive import adhesion_coefficient
+from simulated_feeds.physics.vehicles import G_M_S2
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from simulated_feeds.physics.locomotive import Engine
+
+__all__ = ["Footing"]
+
+_DRIVER_INERTIA: Final = 0.09
+"""Rotating mass of drivers and rods over adhesive mass."""
+_CARE: Final = 0.94
+"""The driver asks for no more than this part of what dry rail holds."""
+
+
+class Footing:
+    """The drivers on the rail. One state: how fast their rims run ahead of the train."""
+
+    def __init__(
+        self, engine: Engine, rail_adhesion: float, slips: Sequence[tuple[float, float, float]]
+    ) -> None:
+        self._engine = engine
+        self._at_rest = rail_adhesion
+        self._weight_N = 1000.0 * engine.adhesive_mass_t * G_M_S2
+        self._inertia_kg = _DRIVER_INERTIA * 1000.0 * engine.adhesive_mass_t
+        self._slips = sorted(slips)
+        self.slip_m_s = 0.0
+
+    def grip(
+        self, t_s: float, dt_s: float, v_m_s: float, throttle: float
+    ) -> tuple[float, float]:
+        """(effort at the rail in N, never negative; rim slip in m/s) after ``dt_s``."""
+        dry = adhesion_coefficient(v_m_s, self._at_rest) * self._weight_N
+        left = 1.0
+        for begins, lasts, part in self._slips:
+            if begins <= t_s < begins + lasts:
+                left = min(left, part)
+        asked = throttle * self._engine.effort_N(abs(v_m_s) + self.slip_m_s)
+        if self.slip_m_s == 0.0:
+            asked = min(asked, _CARE * dry)
+        # Sliding friction falls off with the rim's speed over the rail.
+        holds = left * dry * (0.55 + 0.45 / (1.0 + self.slip_m_s / 0.6))
+        if self.slip_m_s == 0.0 and asked <= holds:
+            return asked, 0.0
+        taken = holds
+        slip = self.slip_m_s + (asked - taken) / self._inertia_kg * dt_s
+        self.slip_m_s = min(max(slip, 0.0), 12.0)
+        if self.slip_m_s == 0.0:
+            taken = min(asked, holds)
+        return taken, self.slip_m_s

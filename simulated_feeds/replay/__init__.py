@@ -1,0 +1,1 @@
+"""A recorded run back onto ports."""

@@ -1,0 +1,96 @@
+"""Sheets and certificates of a recorded run, with the replay's ports in them."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from typing import TYPE_CHECKING, Any
+
+from simulated_feeds.physics.errors import FeedError
+from simulated_feeds.sheets.sheet_files import CAR, ROUTE, TRIP
+from simulated_feeds.sheets.toml_text import toml_text
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from recorder.run_file.hdf5.reader import RunFile
+
+__all__ = ["write_replay_sheets"]
+
+
+def write_replay_sheets(folder: Path, run: RunFile, ports: Mapping[str, str]) -> dict[str, str]:
+    """Write the folder from which the replay is recorded; paths by ``car`` and ``trip``.
+
+    The zero the run began with is written into the car sheet: none is taken anew, so nothing
+    of the replay is missed while one is.
+
+    Raises
+    ------
+    FeedError
+        The run has no car sheet.
+    OSError
+        The folder cannot be written.
+    """
+    header = run.header
+    if run.car is None:
+        msg = f"{run.path}: was not recorded from devices (no car sheet): nothing to replay"
+        raise FeedError(msg)
+    folder.mkdir(parents=True, exist_ok=True)
+    files = {key: _file_name(key, i) for i, key in enumerate(header.certificates)}
+    for key, name in files.items():
+        (folder / name).write_text(header.certificates[key], encoding="utf-8", newline="")
+    car = tomllib.loads(header.car_sheet.removeprefix("\ufeff"))
+    zeros = _first_zeros(run)
+    tables = car["devices"]
+    car["devices"] = {name: tables[name] for name in ports}
+    for name, port in ports.items():
+        car["devices"][name]["port"] = port
+        _repoint(car["devices"][name], run, name, files, zeros)
+    car.setdefault("recording", {})["zero_seconds"] = 0.0
+    (folder / CAR).write_text(toml_text(car), encoding="utf-8", newline="\n")
+    trip = tomllib.loads(header.trip_sheet.removeprefix("\ufeff")) if header.trip_sheet else {}
+    trip = trip or {"trip": {"name": "replayed"}}
+    # The route's file is not in the run: a sheet that points at nothing would only warn.
+    if "route" in trip and not (folder / ROUTE).exists():
+        del trip["route"]
+    (folder / TRIP).write_text(toml_text(trip), encoding="utf-8", newline="\n")
+    return {"car": str(folder / CAR), "trip": str(folder / TRIP)}
+
+
+def _file_name(key: str, number: int) -> str:
+    word = re.sub(r"[^A-Za-z0-9_-]+", "-", key).strip("-")[:60]
+    return f"{number}-{word}.cert.json"
+
+
+def _first_zeros(run: RunFile) -> dict[str, float]:
+    zeros: dict[str, float] = {}
+    for event in run.events("zero"):
+        channel, counts = event.data.get("channel"), event.data.get("counts")
+        if not isinstance(channel, str) or not event.data.get("accepted", True):
+            continue
+        if isinstance(counts, int | float):
+            zeros.setdefault(channel, float(counts))
+    return zeros
+
+
+def _repoint(
+    table: dict[str, Any],
+    run: RunFile,
+    name: str,
+    files: Mapping[str, str],
+    zeros: Mapping[str, float],
+) -> None:
+    """Certificates of one device to the files written, and its zeros known."""
+    held = {c.name: c.certificate for c in run.devices[name].header.channels}
+    if table.get("certificate"):
+        keys = [key for key in held.values() if key]
+        table["certificate"] = files[keys[0]] if keys else ""
+    for key, row in table.get("channels", {}).items():
+        wired = re.fullmatch(r"ch\d+", key)
+        channel = row.get("name") or (row.get("quantity", key) if wired else key)
+        channel = channel if channel in held else f"{name}_{channel}"
+        if row.get("certificate") and held.get(channel):
+            row["certificate"] = files[held[channel]]
+        if channel in zeros and held.get(channel):
+            row["zero_counts"] = zeros[channel]

@@ -1,0 +1,1 @@
+"""Feeds on real ports, in a process of their own."""

@@ -1,0 +1,1 @@
+"""Sheets and certificates a scenario would have."""

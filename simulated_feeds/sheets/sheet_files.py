@@ -1,0 +1,261 @@
+"""The folder a crew would have: car sheet, trip sheet, route and certificates of a scenario."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, timedelta
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from calibration.certificates.certificate import dump_certificate
+from calibration.certificates.force import ForceCertificate
+from calibration.certificates.wheel import WheelCertificate
+from simulated_feeds.physics.locomotive import Diesel, Steam
+from simulated_feeds.sheets.toml_text import toml_text
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from simulated_feeds.outing.scenario import Scenario
+
+__all__ = ["SheetFiles", "car_sheet", "force_certificate", "trip_sheet", "write_sheets"]
+
+DRIVERS: Final = {
+    "drawbar": "load-cell-frames",
+    "wheel": "wheel-pulses",
+    "clock": "nmea-0183",
+}
+"""Driver of each of the three devices."""
+CAR: Final = "car.toml"
+TRIP: Final = "trip.toml"
+ROUTE: Final = "route.csv"
+PULL_CERTIFICATE: Final = "pull.cert.json"
+WHEEL_CERTIFICATE: Final = "wheel.cert.json"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetFiles:
+    """Paths of what was written."""
+
+    car: Path
+    trip: Path
+    route: Path
+    pull_certificate: Path
+    wheel_certificate: Path
+
+
+def _day(scenario: Scenario) -> date:
+    return datetime.fromtimestamp(scenario.utc0_ns / 1e9, UTC).date()
+
+
+def force_certificate(scenario: Scenario) -> ForceCertificate:
+    """The certificate a bench would give the scenario's cell.
+
+    Force as a cubic of deflection through zero, by least squares, each sense alone; its gain is
+    off the true one by an error drawn from the uncertainty it states.
+    """
+    law, stated = scenario.cell, scenario.stated
+    rng = np.random.default_rng(np.random.SeedSequence([scenario.seed, 0xCE]))
+    off = float(
+        np.clip(rng.normal(0.0, stated.u_relative), *np.array((-1.7, 1.7)) * stated.u_relative)
+    )
+    curves = []
+    for sense in (1.0, -1.0):
+        force = sense * np.linspace(0.0, law.capacity_kN, 61)
+        counts = law.deflection(force)
+        scale = float(np.abs(counts).max())
+        powers = np.arange(1, 4)
+        design = (counts[:, None] / scale) ** powers
+        fitted, *_ = np.linalg.lstsq(design, force, rcond=None)
+        curves.append((0.0, *((1.0 + off) * fitted / scale**powers).tolist()))
+    day = _day(scenario)
+    return ForceCertificate.from_coefficients(
+        curves[0], compression=curves[1], capacity_kN=law.capacity_kN,
+        nominal_zero_counts=float(round(law.zero_counts, -3)), u_zero_kN=stated.u_zero_kN,
+        u_relative=stated.u_relative, certificate_id=f"SIM-F-{scenario.seed:04d}",
+        cell="simulated coupler cell, 600 kN, four-arm bridge",
+        issued=day - timedelta(days=40), expires=day + timedelta(days=325),
+        zero_limit_counts=float(round(0.005 * law.capacity_kN * law.counts_per_kN)),
+        details={"simulated": "drawn with the simulated cell; no bench stood behind it"},
+    )  # fmt: skip
+
+
+def wheel_certificate(scenario: Scenario) -> WheelCertificate:
+    """What the crew believes of the measuring wheel."""
+    day = _day(scenario)
+    return WheelCertificate(
+        certificate_id=f"SIM-W-{scenario.seed:04d}",
+        issued=day - timedelta(days=12),
+        expires=day + timedelta(days=353),
+        wheel="simulated: unbraked axle of the test car, left side",
+        circumference_m=scenario.stated.circumference_m,
+        u_circumference_m=scenario.stated.u_circumference_m,
+        pulses_per_revolution=scenario.wheel.pulses_per_revolution,
+    )
+
+
+def car_sheet(scenario: Scenario, ports: Mapping[str, str]) -> dict[str, Any]:
+    """The car sheet as TOML values; ``ports`` by device name."""
+    front = scenario.front
+    devices: dict[str, Any] = {
+        "drawbar": {
+            "driver": DRIVERS["drawbar"],
+            "port": ports["drawbar"],
+            "expected_hz": float(front.sample_rate_hz),
+            "options": {"channels": front.channels},
+            "channels": {
+                "ch0": {
+                    "name": "pull",
+                    "quantity": "pull",
+                    "certificate": PULL_CERTIFICATE,
+                    "role": "drawbar pull, tension +",
+                }
+            },
+        },
+        "wheel": {
+            "driver": DRIVERS["wheel"],
+            "port": ports["wheel"],
+            "expected_hz": 1.0 / scenario.wheel.frame_s,
+            "certificate": WHEEL_CERTIFICATE,
+            "channels": {"distance": {"quantity": "distance"}, "speed": {"quantity": "speed"}},
+        },
+        "clock": {
+            "driver": DRIVERS["clock"],
+            "port": ports["clock"],
+            "silence_limit_s": 5.0,
+            "expected_hz": 3.0,
+            "channels": {
+                "latitude": {"quantity": "latitude"},
+                "longitude": {"quantity": "longitude"},
+                "gnss_speed": {"quantity": "gnss_speed"},
+            },
+        },
+    }
+    return {
+        "car": {
+            "name": "Dynamometer car Plumbline",
+            "number": "D 2",
+            "time_zone": "UTC",
+            "units": "metric",
+            "remarks": "Simulated: its devices speak, but no car stands behind them.",
+        },
+        "recording": {"zero_seconds": 3.0},
+        "devices": devices,
+        "pens": {
+            "pull": {"low": -100.0, "high": 300.0},
+            "speed": {"low": 0.0, "high": 25.0},
+        },
+    }
+
+
+def trip_sheet(scenario: Scenario) -> dict[str, Any]:
+    """The trip sheet as TOML values."""
+    journey = scenario.journey
+    engine, vehicles = journey.engine, journey.train.vehicles
+    front = vehicles[0]
+    locomotive: dict[str, Any] = {
+        "name": front.name, "kind": "steam" if isinstance(engine, Steam) else "diesel",
+        "mass_t": front.mass_t, "adhesive_mass_t": engine.adhesive_mass_t,
+        "length_m": front.length_m, "axles": front.axles,
+        "rotary_allowance": front.rotary_allowance, "resistance": _resistance(front.davis),
+    }  # fmt: skip
+    if isinstance(engine, Steam):
+        locomotive["rated_power_kW"] = engine.boiler_power_kW
+        locomotive["steam"] = {
+            "cylinders": engine.cylinders, "bore_mm": round(1000.0 * engine.bore_m, 3),
+            "stroke_mm": round(1000.0 * engine.stroke_m, 3),
+            "driver_diameter_m": engine.driver_diameter_m,
+            "boiler_pressure_kPa": round(engine.boiler_pressure_Pa / 1000.0, 3),
+        }  # fmt: skip
+    elif isinstance(engine, Diesel):
+        locomotive["rated_power_kW"] = engine.power_kW
+    car = vehicles[1]
+    posts = [p for p in journey.line.posts if p.s_m > journey.start_s_m]
+    sheet: dict[str, Any] = {
+        "trip": {
+            "name": f"{scenario.name}, {journey.line.name}",
+            "date": _day(scenario),
+            "crew": ["chief of the car", "second observer"],
+            "operator": "invented for the simulated feed",
+            "planned_hours": 2.0,
+        },
+        "route": {
+            "file": ROUTE, "direction": "increasing", "start_chainage_m": journey.start_s_m,
+        },
+        "locomotive": locomotive,
+        "test_car": {
+            "mass_t": car.mass_t, "length_m": car.length_m, "axles": car.axles,
+            "rotary_allowance": car.rotary_allowance,
+        },
+        "consist": {
+            "cars": [
+                {
+                    "count": n, "name": v.name, "mass_t": v.tare_t, "load_t": v.load_t,
+                    "length_m": v.length_m, "axles": v.axles,
+                    "rotary_allowance": v.rotary_allowance,
+                }
+                for n, v in scenario.cars
+            ]
+        },
+        "specification": _specification(scenario),
+    }  # fmt: skip
+    if posts:
+        sheet["mileposts"] = {"first": float(posts[0].number), "step": 1.0}
+    return sheet
+
+
+def _resistance(davis: tuple[float, float, float]) -> list[float]:
+    return [float(f"{x:.6g}") for x in davis]
+
+
+def _specification(scenario: Scenario) -> dict[str, Any]:
+    """What the engine's own curve gives at the drawbar on level tangent track, less 2 per cent:
+    an engine of ``effort_factor`` 1 meets it.
+    """
+    engine, front = scenario.journey.engine, scenario.journey.train.vehicles[0]
+    good = engine if engine.effort_factor == 1.0 else _as_new(engine)
+    a, b, c = front.davis
+    points = []
+    for speed_km_h in (15.0, 25.0, 35.0, 45.0, 55.0, 65.0):
+        resists = front.mass_t * (a + b * speed_km_h + c * speed_km_h**2)
+        pull = 0.98 * (good.effort_N(speed_km_h / 3.6) - resists) / 1000.0
+        points.append({"speed_km_h": speed_km_h, "pull_kN": round(pull, 1)})
+    return {
+        "name": "builder's promise at the drawbar, level tangent",
+        "starting_pull_kN": round(0.9 * good.effort_N(0.0) / 1000.0, 1),
+        "points": points,
+    }
+
+
+def _as_new(engine: Steam | Diesel) -> Steam | Diesel:
+    return replace(engine, effort_factor=1.0)
+
+
+def write_sheets(folder: Path, scenario: Scenario, ports: Mapping[str, str]) -> SheetFiles:
+    """Write the whole folder; made when it is not there, files of the same names replaced.
+
+    Raises
+    ------
+    OSError
+        The folder cannot be written.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    files = SheetFiles(
+        car=folder / CAR,
+        trip=folder / TRIP,
+        route=folder / ROUTE,
+        pull_certificate=folder / PULL_CERTIFICATE,
+        wheel_certificate=folder / WHEEL_CERTIFICATE,
+    )
+    texts = {
+        files.pull_certificate: dump_certificate(force_certificate(scenario)),
+        files.wheel_certificate: dump_certificate(wheel_certificate(scenario)),
+        files.route: scenario.journey.line.to_csv(),
+        files.trip: toml_text(trip_sheet(scenario)),
+        files.car: toml_text(car_sheet(scenario, ports)),
+    }
+    for path, text in texts.items():
+        path.write_text(text, encoding="utf-8", newline="\n")
+    return files

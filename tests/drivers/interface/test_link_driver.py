@@ -1,0 +1,124 @@
+"""Going on after a reopening, and restarts that always begin a batch."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from drivers.interface.driver_interface import Batch, Fault
+from drivers.interface.errors import LinkLostError, SetupError
+from drivers.interface.link_driver import LinkDriver, inherit, split_at_restarts
+from drivers.protocols.load_cell_frames import Decoder as LoadCellDecoder
+from drivers.protocols.wheel_pulses import Decoder as WheelDecoder
+from tests.drivers.driver_contract import HandClock, ScriptedLink, read_until_lost
+from tests.drivers.wire import load_cell_frame, wheel_frame
+
+
+def frame(number: int, tick: int) -> bytes:
+    return load_cell_frame([(number, -number)], sequence=number, tick=tick)
+
+
+def driver_of(decoder: LoadCellDecoder, *reads: bytes) -> tuple[LinkDriver, ScriptedLink]:
+    link = ScriptedLink(HandClock(), *reads)
+    driver = LinkDriver(
+        link, decoder, device_id="front", silence_limit_s=1.0, now_ns=link.clock
+    )
+    return driver, link
+
+
+def test_a_reopened_device_goes_on_where_it_was() -> None:
+    tick = 2**32 - 500
+    first, _ = driver_of(LoadCellDecoder(channels=2), frame(0, tick), frame(1, tick + 500)[:9])
+    assert first.read().records["tick"].tolist() == [tick]
+    first.read()
+    first.close()
+    decoder = inherit(LoadCellDecoder(channels=2), first, "front")
+    assert isinstance(decoder, LoadCellDecoder)
+    second, _ = driver_of(decoder, frame(4, tick + 2000))
+    batch = second.read()
+    assert batch.records["tick"].tolist() == [tick + 2000]
+    (fault,) = batch.faults
+    assert (fault.cause, fault.lost_records) == ("lost frames", 3)
+
+
+def test_another_layout_begins_anew() -> None:
+    first, _ = driver_of(LoadCellDecoder(channels=2))
+    fresh = LoadCellDecoder(channels=1)
+    assert inherit(fresh, first, "front") is fresh
+
+
+def test_another_kind_is_a_mistake() -> None:
+    first, _ = driver_of(LoadCellDecoder(channels=2))
+    with pytest.raises(SetupError, match="front: cannot go on from LinkDriver"):
+        inherit(WheelDecoder(), first, "front")
+
+
+def test_a_restart_begins_a_batch() -> None:
+    reads = b"".join([frame(500, 900_000), frame(501, 900_500), frame(0, 100), frame(1, 600)])
+    driver, _ = driver_of(LoadCellDecoder(channels=2), reads)
+    before, after = driver.read(), driver.read()
+    assert (len(before.records), len(after.records)) == (2, 2)
+    assert before.faults == ()
+    (fault,) = after.faults
+    assert (fault.cause, fault.before_record) == ("device restarted", 0)
+    assert np.diff(after.records["tick"]).tolist() == [500]
+
+
+def test_splitting_keeps_every_record_and_fault() -> None:
+    records = np.zeros(6, dtype=[("tick", "<u8")])
+    records["tick"] = np.arange(6)
+    faults = (
+        Fault(cause="garbage", detail="", before_record=1),
+        Fault(cause="device restarted", detail="", before_record=2),
+        Fault(cause="checksum", detail="", before_record=2),
+        Fault(cause="counter restarted", detail="", before_record=5),
+        Fault(cause="garbage", detail="", before_record=6),
+    )
+    parts = split_at_restarts(Batch(records=records, received_ns=9, faults=faults))
+    assert [part.records["tick"].tolist() for part in parts] == [[0, 1], [2, 3, 4], [5]]
+    assert [[(f.cause, f.before_record) for f in part.faults] for part in parts] == [
+        [("garbage", 1)],
+        [("device restarted", 0), ("checksum", 0)],
+        [("counter restarted", 0), ("garbage", 1)],
+    ]
+    assert {part.received_ns for part in parts} == {9}
+
+
+def test_a_refused_stream_is_lost_with_the_reason() -> None:
+    driver, _ = driver_of(LoadCellDecoder(channels=4), *(frame(k, k * 500) for k in range(5)))
+    with pytest.raises(
+        LinkLostError, match="no acceptable frame for 1 s: frames carry 2 channels"
+    ):
+        read_until_lost(driver)
+
+
+def test_a_stream_of_nothing_but_faults_is_lost_too() -> None:
+    driver, link = driver_of(LoadCellDecoder(channels=4))
+    refused = 0
+    for number in range(60):
+        link.clock.wind(0.02)
+        link.reads.append(frame(number, number * 500))
+        if number == 51:
+            break
+        refused += len(driver.read().faults)
+    assert refused == 51
+    with pytest.raises(LinkLostError, match="no acceptable frame for 1 s"):
+        driver.read()
+
+
+def test_a_wheel_that_restarts_in_the_middle_of_a_read() -> None:
+    reads = b"".join(
+        [
+            wheel_frame(sequence=k, count=9000 + k, made=90_000_000 + k * 10_000)
+            for k in range(3)
+        ]
+        + [wheel_frame(sequence=k, count=k, made=k * 10_000) for k in range(3)]
+    )
+    link = ScriptedLink(HandClock(), reads)
+    driver = LinkDriver(
+        link, WheelDecoder(), device_id="wheel", silence_limit_s=1.0, now_ns=link.clock
+    )
+    assert len(driver.read().records) == 3
+    batch = driver.read()
+    assert [fault.cause for fault in batch.faults] == ["counter restarted"]
+    assert batch.records["count"].tolist() == [0, 1, 2]

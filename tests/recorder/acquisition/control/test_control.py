@@ -1,0 +1,171 @@
+"""The control channel answers friends, refuses strangers, and no client can hold it up."""
+
+from __future__ import annotations
+
+import json
+import os
+import secrets
+import socket
+import stat
+import threading
+from collections.abc import Iterator, Mapping
+from multiprocessing import AuthenticationError
+from multiprocessing.connection import Client, Connection
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from recorder.acquisition.control import server
+from recorder.acquisition.control.server import ControlServer
+from recorder.acquisition.control.session_files import socket_address
+
+KEY = secrets.token_bytes(32)
+FAMILY = "AF_PIPE" if os.name == "nt" else "AF_UNIX"
+
+
+class Desk:
+    """A server with a handler of its own."""
+
+    def __init__(self) -> None:
+        self.bugs: list[Exception] = []
+        self.wait = threading.Event()
+        self.server = ControlServer(
+            socket_address(os.getpid()), KEY, self.answer, on_bug=self.bugs.append
+        )
+
+    def answer(self, what: str, words: Mapping[str, Any]) -> dict[str, Any]:
+        if what == "echo":
+            return {"words": dict(words)}
+        if what == "wait":
+            return {"woken": self.wait.wait(20.0)}
+        if what == "bug":
+            raise ZeroDivisionError
+        msg = f"unknown request {what!r}"
+        raise ValueError(msg)
+
+    def client(self, key: bytes = KEY) -> Connection:
+        return Client(self.server.address, family=FAMILY, authkey=key)
+
+
+def ask(connection: Connection, message: object) -> dict[str, Any]:
+    data = message if isinstance(message, bytes) else json.dumps(message).encode()
+    connection.send_bytes(data)
+    assert connection.poll(10.0)
+    answer: dict[str, Any] = json.loads(connection.recv_bytes())
+    return answer
+
+
+@pytest.fixture
+def desk() -> Iterator[Desk]:
+    made = Desk()
+    yield made
+    made.wait.set()
+    made.server.close()
+
+
+def test_a_friend_is_answered(desk: Desk) -> None:
+    with desk.client() as friend:
+        assert ask(friend, {"ask": "echo", "a": 1}) == {"ok": True, "words": {"a": 1}}
+        assert ask(friend, {"ask": "tea"}) == {"ok": False, "error": "unknown request 'tea'"}
+        assert ask(friend, {"ask": "echo"})["ok"]
+
+
+def test_a_stranger_is_refused(desk: Desk) -> None:
+    with pytest.raises(AuthenticationError):
+        desk.client(b"guess")
+    with desk.client() as friend:
+        assert ask(friend, {"ask": "echo"})["ok"]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="pipes have no file mode")
+def test_the_socket_is_private(desk: Desk) -> None:
+    path = Path(desk.server.address)
+    assert stat.S_IMODE(path.stat().st_mode) == 0o600
+    assert stat.S_IMODE(path.parent.stat().st_mode) == 0o700
+
+
+@pytest.mark.parametrize(
+    "message",
+    [
+        b"",
+        b"\xff",
+        b"{",
+        b"[]",
+        b"7",
+        b"{}",
+        b'{"ask": 7}',
+        b"[" * 5000,
+        b'{"ask": "echo", "a":',
+    ],
+)
+def test_nonsense_is_refused_and_the_channel_stays(desk: Desk, message: bytes) -> None:
+    with desk.client() as friend:
+        assert not ask(friend, message)["ok"]
+        assert ask(friend, {"ask": "echo"})["ok"]
+    assert desk.bugs == []
+
+
+@settings(
+    max_examples=50, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(message=st.binary(max_size=200))
+def test_any_bytes_get_an_answer(desk: Desk, message: bytes) -> None:
+    with desk.client() as friend:
+        assert "ok" in ask(friend, message)
+
+
+def test_a_bug_of_ours_is_told_and_does_not_end_the_channel(desk: Desk) -> None:
+    with desk.client() as friend:
+        answer = ask(friend, {"ask": "bug"})
+        assert "internal error: ZeroDivisionError" in answer["error"]
+        assert ask(friend, {"ask": "echo"})["ok"]
+    assert [type(bug) for bug in desk.bugs] == [ZeroDivisionError]
+
+
+def test_too_long_a_message_ends_that_client_only(desk: Desk) -> None:
+    with desk.client() as greedy, desk.client() as friend:
+        with pytest.raises((EOFError, ConnectionError)):
+            ask(greedy, b"x" * (server.MOST_BYTES + 1))
+        assert ask(friend, {"ask": "echo"})["ok"]
+
+
+def test_one_that_waits_holds_up_nobody(desk: Desk) -> None:
+    with desk.client() as slow, desk.client() as friend:
+        slow.send_bytes(b'{"ask": "wait"}')
+        assert ask(friend, {"ask": "echo"})["ok"]
+        desk.wait.set()
+        assert json.loads(slow.recv_bytes())["woken"]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="plain sockets only")
+def test_a_stranger_that_says_nothing_holds_up_nobody_and_is_dropped(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(server, "STALL_S", 0.3)
+    with socket.socket(socket.AF_UNIX) as dumb, socket.socket(socket.AF_UNIX) as half:
+        dumb.connect(desk.server.address)
+        half.connect(desk.server.address)
+        half.sendall(b"\x00\x00")
+        with desk.client() as friend:
+            assert ask(friend, {"ask": "echo"})["ok"]
+        for stranger in (dumb, half):
+            stranger.settimeout(10.0)
+            while stranger.recv(4096):
+                pass
+
+
+@pytest.mark.skipif(os.name == "nt", reason="plain sockets only")
+def test_more_than_enough_clients_are_turned_away(desk: Desk) -> None:
+    crowd = [desk.client() for _ in range(server.MOST_CLIENTS)]
+    try:
+        with socket.socket(socket.AF_UNIX) as late:
+            late.settimeout(10.0)
+            late.connect(desk.server.address)
+            assert late.recv(100) == b""
+        assert ask(crowd[0], {"ask": "echo"})["ok"]
+    finally:
+        for friend in crowd:
+            friend.close()

@@ -1,0 +1,174 @@
+"""Where gaps begin and end, where the run begins, what a restart does to the clock."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from drivers.interface.driver_interface import Batch, Fault
+from recorder.acquisition.devices.device_stream import Stream
+
+DTYPE = np.dtype([("tick", "<u8"), ("ch0", "<i4")])
+
+
+@dataclass
+class Straight:
+    """A clock without latency: a tick is a millisecond from the first tick's receipt on."""
+
+    tick0: int = -1
+    t0_s: float = 0.0
+    s_per_tick: float = 1e-3
+
+    def update(self, tick: int, received_s: float) -> Straight:
+        if self.tick0 < 0:
+            self.tick0, self.t0_s = tick, received_s
+        return self
+
+
+def batch(first: int, n: int, *faults: Fault) -> Batch:
+    records = np.zeros(n, DTYPE)
+    records["tick"] = np.arange(first, first + n)
+    return Batch(records=records, received_ns=0, faults=faults)
+
+
+def fault(cause: str, before: int, lost: int = 0) -> Fault:
+    return Fault(cause=cause, detail="in words", before_record=before, lost_records=lost)
+
+
+def stream(*, from_start_only: bool = False) -> Stream:
+    return Stream("cell", make_clock=Straight, from_start_only=from_start_only)
+
+
+def test_records_pass_and_are_counted() -> None:
+    one = stream()
+    gaps, pieces, before = one.take(batch(0, 10), 0.009)
+    assert gaps == []
+    assert before == []
+    assert pieces[0].time_s() == pytest.approx(1e-3 * np.arange(10))
+    assert one.total == 10
+
+
+def test_a_gap_lies_between_the_records_around_it() -> None:
+    one = stream()
+    one.take(batch(0, 10), 0.009)
+    gaps, _, _ = one.take(batch(15, 10, fault("lost frames", 4, lost=5)), 0.030)
+    (gap,) = gaps
+    assert (gap.cause, gap.lost_records, gap.before_record) == ("lost frames", 5, 14)
+    assert gap.t_start_s == pytest.approx(0.018)
+    assert gap.t_end_s == pytest.approx(0.019)
+
+
+def test_a_gap_before_the_first_record_of_a_batch_reaches_back() -> None:
+    one = stream()
+    one.take(batch(0, 10), 0.009)
+    (gap,), _, _ = one.take(batch(100, 10, fault("checksum", 0)), 0.2)
+    assert gap.before_record == 10
+    assert gap.t_start_s == pytest.approx(0.009)
+    assert gap.t_end_s == pytest.approx(0.100)
+
+
+def test_damage_without_a_good_record_waits_for_one() -> None:
+    one = stream()
+    one.take(batch(0, 10), 0.009)
+    for _ in range(3):
+        assert one.take(batch(0, 0, fault("garbage", 0)), 0.02) == ([], [], [])
+    (gap,), _, _ = one.take(batch(40, 2), 0.05)
+    assert (gap.cause, gap.before_record) == ("garbage", 10)
+    assert gap.detail == "in words (3 times)"
+    assert gap.t_end_s == pytest.approx(0.040)
+
+
+def test_damage_after_the_last_record_of_a_batch_waits_too() -> None:
+    one = stream()
+    gaps, _, _ = one.take(batch(0, 10, fault("checksum", 10)), 0.009)
+    assert gaps == []
+    (gap,), _, _ = one.take(batch(20, 1), 0.02)
+    assert gap.before_record == 10
+    assert (gap.t_start_s, gap.t_end_s) == pytest.approx((0.009, 0.020))
+
+
+def test_a_lost_link_is_one_gap_however_often_reopening_fails() -> None:
+    one = stream()
+    one.take(batch(0, 10), 0.009)
+    for i in range(5):
+        one.lost("unplugged", 1.0 + i)
+    assert one.last_fault == "link lost: unplugged"
+    (gap,), _, _ = one.take(batch(7000, 10), 7.0)
+    assert (gap.cause, gap.before_record) == ("link lost", 10)
+    assert gap.t_start_s == pytest.approx(0.009)
+    assert gap.t_end_s == pytest.approx(7.0)
+    assert one.gaps == 1
+
+
+def test_what_the_lost_link_cost_is_counted_in_its_gap() -> None:
+    one = stream()
+    one.take(batch(0, 10), 0.009)
+    one.lost("unplugged", 1.0)
+    (gap,), _, _ = one.take(batch(7000, 10, fault("lost frames", 0, lost=6990)), 7.0)
+    assert (gap.cause, gap.lost_records, gap.before_record) == ("link lost", 6990, 10)
+    assert (one.gaps, one.lost_records) == (1, 6990)
+
+
+def test_a_gap_that_never_ended_ends_with_the_recording() -> None:
+    one = stream()
+    one.take(batch(0, 10), 0.009)
+    one.lost("unplugged", 1.0)
+    (gap,) = one.finish(5.0)
+    assert (gap.t_end_s, gap.before_record) == (5.0, 10)
+    assert one.finish(6.0) == []
+
+
+def test_a_device_that_never_spoke_is_a_gap_from_where_it_was_met() -> None:
+    one = stream()
+    one.lost("silent", 1.0)
+    (gap,) = one.finish(5.0)
+    assert (gap.t_start_s, gap.t_end_s, gap.before_record) == (1.0, 5.0, 0)
+
+
+def test_a_restart_gets_a_clock_of_its_own() -> None:
+    one = stream()
+    one.take(batch(5000, 10), 1.0)
+    records = np.zeros(4, DTYPE)
+    records["tick"] = [5010, 5011, 0, 1]
+    restarted = Batch(records=records, received_ns=0, faults=(fault("device restarted", 2),))
+    (gap,), pieces, _ = one.take(restarted, 3.0)
+    assert [len(piece.records) for piece in pieces] == [2, 2]
+    assert pieces[0].time_s() == pytest.approx([1.001, 1.002])
+    assert pieces[1].time_s() == pytest.approx([2.999, 3.0])
+    assert (gap.cause, gap.before_record) == ("device restarted", 12)
+
+
+def test_what_came_before_the_run_is_left_out_of_it() -> None:
+    one = stream(from_start_only=True)
+    gaps, pieces, before = one.take(batch(0, 10, fault("checksum", 3)), -0.005)
+    assert (gaps, pieces) == ([], [])
+    assert len(before[0].records) == 10
+    assert one.total == 0
+    gaps, pieces, before = one.take(batch(10, 10, fault("checksum", 2)), 0.0)
+    # The clock stood at -5 ms with tick 9, so tick 14 is run time 0.
+    assert gaps == []
+    assert [len(p.records) for p in before] == [4]
+    assert pieces[0].time_s()[0] == pytest.approx(0.0, abs=1e-12)
+    assert one.total == 6
+    gaps, pieces, _ = one.take(batch(20, 5, fault("checksum", 2)), 0.01)
+    assert gaps[0].before_record == 8
+    assert len(pieces[0].records) == 5
+
+
+def test_a_link_lost_before_the_run_and_back_in_it_is_a_gap_from_its_start() -> None:
+    one = stream(from_start_only=True)
+    one.take(batch(0, 10), -2.0)
+    one.lost("unplugged", -1.0)
+    (gap,), _, _ = one.take(batch(4000, 10), 2.0)
+    assert gap.t_start_s == 0.0
+    assert gap.t_end_s == pytest.approx(1.991)
+    assert gap.before_record == 0
+
+
+def test_everything_is_kept_when_no_zero_is_taken() -> None:
+    one = stream()
+    _, pieces, before = one.take(batch(0, 10), -0.5)
+    assert before == []
+    assert len(pieces[0].records) == 10

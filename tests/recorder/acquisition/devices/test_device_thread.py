@@ -1,0 +1,186 @@
+"""A device's thread reopens what was lost, and a bug of ours is a gap, not the end."""
+
+from __future__ import annotations
+
+import itertools
+import os
+import queue
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from drivers.interface.driver_interface import Batch, DeviceDriver, Layout
+from drivers.interface.errors import LinkLostError
+from recorder.acquisition.devices.device_stream import Stream
+from recorder.acquisition.devices.device_thread import DeviceThread
+from recorder.acquisition.ring.ring import RingReader, RingWriter
+from recorder.run.header import Event, Gap
+
+DTYPE = np.dtype([("tick", "<u8")])
+_NUMBER = itertools.count()
+
+
+@dataclass
+class Straight:
+    tick0: int = 0
+    t0_s: float = 0.0
+    s_per_tick: float = 1e-3
+
+    def update(self, tick: int, received_s: float) -> Straight:  # noqa: ARG002 - a clock's
+        return self
+
+
+class Scripted:
+    """A driver that does what the script says: a number of records, or an error to raise."""
+
+    device_id = "cell"
+    layout = Layout(dtype=DTYPE, tick_hz=1000.0)
+
+    def __init__(self, script: queue.Queue[int | Exception]) -> None:
+        self._script = script
+        self.closed = 0
+        self.tick = 0
+
+    def read(self) -> Batch:
+        try:
+            step: int | Exception = self._script.get(timeout=0.05)
+        except queue.Empty:
+            step = 0
+        if isinstance(step, Exception):
+            raise step
+        records = np.zeros(step, DTYPE)
+        records["tick"] = np.arange(self.tick, self.tick + step)
+        self.tick += step
+        return Batch(records=records, received_ns=time.monotonic_ns())
+
+    def close(self) -> None:
+        self.closed += 1
+
+
+class Desk:
+    def __init__(self) -> None:
+        self.script: queue.Queue[int | Exception] = queue.Queue()
+        self.told: queue.Queue[Event | Gap] = queue.Queue()
+        self.refusals = 0
+        self.drivers = [Scripted(self.script)]
+        self.ring = RingWriter(f"tctest_d{os.getpid()}_{next(_NUMBER)}", dtype=DTYPE)
+        self.thread = DeviceThread(
+            "cell",
+            self.drivers[0],
+            reopen=self._reopen,
+            stream=Stream("cell", make_clock=Straight, from_start_only=False),
+            ring=self.ring,
+            tell=self.told.put,
+            start_ns=time.monotonic_ns(),
+        )
+
+    def _reopen(self, closed: DeviceDriver) -> DeviceDriver:
+        assert closed is self.drivers[-1]
+        assert self.drivers[-1].closed == 1
+        if self.refusals:
+            self.refusals -= 1
+            why = "still gone"
+            raise LinkLostError(self.thread.name, why)
+        fresh = Scripted(self.script)
+        fresh.tick = self.drivers[-1].tick
+        self.drivers.append(fresh)
+        return fresh
+
+    def hear(self) -> Event | Gap:
+        return self.told.get(timeout=10.0)
+
+
+@pytest.fixture
+def desk() -> Iterator[Desk]:
+    made = Desk()
+    made.thread.start()
+    yield made
+    made.thread.stop()
+    assert made.thread.join(10.0)
+    assert all(driver.closed == 1 for driver in made.drivers)
+    made.ring.close()
+
+
+def test_a_lost_link_is_told_at_once_and_mended(desk: Desk) -> None:
+    desk.refusals = 2
+    desk.script.put(5)
+    desk.script.put(LinkLostError("cell", "unplugged"))
+    desk.script.put(3)
+    lost = desk.hear()
+    assert isinstance(lost, Event)
+    assert lost.data == {"device": "cell", "state": "lost", "why": "unplugged"}
+    back = desk.hear()
+    assert isinstance(back, Event)
+    assert back.data["state"] == "back"
+    gap = desk.hear()
+    assert isinstance(gap, Gap)
+    assert (gap.cause, gap.before_record) == ("link lost", 5)
+    assert desk.thread.state == "running"
+    assert desk.thread.opened == 2
+
+
+def test_a_bug_is_a_gap_with_its_trace_kept(desk: Desk) -> None:
+    desk.script.put(5)
+    desk.script.put(ZeroDivisionError("oh"))
+    desk.script.put(3)
+    bug = desk.hear()
+    assert isinstance(bug, Event)
+    assert bug.kind == "bug"
+    assert "ZeroDivisionError: oh" in bug.data["error"]
+    assert "Traceback" in bug.data["trace"]
+    told = [desk.hear(), desk.hear(), desk.hear()]
+    gap = told[-1]
+    assert isinstance(gap, Gap)
+    assert "the driver failed, ZeroDivisionError" in gap.detail
+
+
+def test_a_gap_is_told_before_its_records_are_in_the_ring(desk: Desk) -> None:
+    order: list[str] = []
+    seen = threading.Event()
+    tell, write = desk.thread._tell, desk.ring.write
+
+    def telling(item: Event | Gap) -> None:
+        order.append(type(item).__name__)
+        tell(item)
+
+    def writing(*args: object, **words: object) -> None:
+        order.append("ring")
+        write(*args, **words)  # type: ignore[arg-type]
+        if order.count("ring") == 2:
+            seen.set()
+
+    desk.thread._tell = telling
+    desk.ring.write = writing  # type: ignore[method-assign]
+    desk.script.put(5)
+    desk.script.put(LinkLostError("cell", "unplugged"))
+    desk.script.put(3)
+    assert seen.wait(10.0)
+    assert order == ["ring", "Event", "Event", "Gap", "ring"]
+
+
+def test_a_tap_sees_what_passes(desk: Desk) -> None:
+    class Tap:
+        def __init__(self) -> None:
+            self.ticks: list[int] = []
+            self.full = threading.Event()
+
+        def see(self, records: np.ndarray, time_s: np.ndarray) -> None:
+            self.ticks.extend(records["tick"].tolist())
+            assert time_s == pytest.approx(records["tick"] * 1e-3)
+            if len(self.ticks) >= 8:
+                self.full.set()
+
+    tap = Tap()
+    desk.thread.add_tap(tap)
+    desk.script.put(5)
+    desk.script.put(3)
+    assert tap.full.wait(10.0)
+    desk.thread.remove_tap(tap)
+    desk.thread.remove_tap(tap)
+    assert tap.ticks == list(range(8))
+    with RingReader(desk.ring.name, dtype=DTYPE) as reader:
+        assert sum(len(block.records) for block in reader.poll()) == 8

@@ -1,0 +1,177 @@
+"""What would be recorded, and what keeps it from being recorded, before any port is opened."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from calibration.certificates.certificate import dump_certificate
+from calibration.certificates.force import ForceCertificate
+from recorder.acquisition.devices.plan import Plan, make_plan
+from recorder.sheets import SheetError, load_car_sheet, load_trip_sheet
+
+WHEEL = """
+[devices.wheel]
+driver = "wheel-pulses"
+port = "tcp://127.0.0.1:2"
+certificate = "wheel.json"
+[devices.clock]
+driver = "nmea-0183"
+port = "tcp://127.0.0.1:3"
+"""
+ON = date(2026, 5, 4)
+
+
+@pytest.fixture
+def plan_of(
+    tmp_path: Path,
+    make_sheets: Callable[..., tuple[Path, Path]],
+    wheel_text: str,
+) -> Callable[..., Plan]:
+    """Makes sheets, lets them be spoilt, and plans."""
+
+    def make(
+        more: str = WHEEL,
+        old: str = "",
+        new: str = "",
+        *,
+        certificate: ForceCertificate | None = None,
+        allow_expired: bool = False,
+    ) -> Plan:
+        (tmp_path / "wheel.json").write_text(wheel_text, "utf-8")
+        car, trip = make_sheets(
+            tmp_path, "tcp://127.0.0.1:1", more=more, certificate=certificate
+        )
+        text = car.read_text("utf-8")
+        assert old in text
+        car.write_text(text.replace(old, new, 1) if old else text, "utf-8")
+        return make_plan(
+            load_car_sheet(car), load_trip_sheet(trip), on=ON, allow_expired=allow_expired
+        )
+
+    return make
+
+
+def test_channels_units_and_certificates(plan_of: Callable[..., Plan]) -> None:
+    plan = plan_of()
+    told = {
+        (c.name, c.quantity, c.unit, c.field, c.certificate)
+        for d in plan.devices
+        for c in d.channels
+    }
+    assert ("pull", "pull", "kN", "ch0", "BENCH-7") in told
+    assert ("distance", "distance", "m", "count", "WHEEL-3") in told
+    assert ("speed", "speed", "m/s", "count", "WHEEL-3") in told
+    assert ("latitude", "latitude", "deg", "latitude_deg", "") in told
+    assert set(plan.texts) == {"BENCH-7", "WHEEL-3"}
+    assert plan.warnings == ()
+    assert plan.needs_zero
+    assert plan.devices[0].layout.dtype.names == ("tick", "ch0", "ch1")
+    # 2 kHz of two channels, raw kept twice: more than 40 and less than 120 bytes a record.
+    assert 40 * 2000 * 3600 < plan.bytes_per_hour < 120 * 2000 * 3600
+
+
+def test_in_words_and_in_json(plan_of: Callable[..., Plan]) -> None:
+    plan = plan_of()
+    lines = plan.describe()
+    assert "  channel pull: pull in kN from ch0 by certificate BENCH-7" in lines
+    assert plan.to_dict()["devices"][0]["channels"][0]["certificate"] == "BENCH-7"
+
+
+def test_a_zero_the_sheet_knows_is_not_taken(plan_of: Callable[..., Plan]) -> None:
+    assert not plan_of(
+        "", 'quantity = "pull"', 'quantity = "pull"\nzero_counts = 12'
+    ).needs_zero
+
+
+def test_without_certificates_there_are_counts_and_a_warning(
+    plan_of: Callable[..., Plan],
+) -> None:
+    plan = plan_of(
+        WHEEL.replace('certificate = "wheel.json"\n', ""), 'certificate = "cell.json"'
+    )
+    units = {c.name: c.unit for d in plan.devices for c in d.channels}
+    assert (units["pull"], units["pulses"]) == ("counts", "pulses")
+    assert len(plan.warnings) == 2
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("load-cell-frames", "load-cel-frames", "did you mean 'load-cell-frames'"),
+        (
+            '"tcp://127.0.0.1:1"',
+            '"tcp://127.0.0.1:1"\noptions = {bad = 1}',
+            "unknown option 'bad'",
+        ),
+        ("[devices.drawbar.channels.ch0]", "[devices.drawbar.channels.ch5]", "no field 'ch5'"),
+        ('"cell.json"', '"none.json"', "none.json cannot be read"),
+        ('"cell.json"', '"wheel.json"', "is of kind wheel, not force"),
+        ("[recording]", '[marks.keys]\nK = "milpost"\n[recording]', "did you mean 'milepost'"),
+    ],
+)
+def test_what_cannot_be_recorded(
+    plan_of: Callable[..., Plan], old: str, new: str, words: str
+) -> None:
+    with pytest.raises(SheetError) as caught:
+        plan_of("", old, new)
+    assert any(words in line for line in caught.value.problems), caught.value.problems
+    assert all(line.startswith("car.toml [") for line in caught.value.problems)
+
+
+def test_a_damaged_certificate(plan_of: Callable[..., Plan], tmp_path: Path) -> None:
+    plan = plan_of("")
+    text = (tmp_path / "cell.json").read_text("utf-8")
+    for spoilt in (text.replace("500.0", "5000.0"), text[:200], ""):
+        (tmp_path / "cell.json").write_text(spoilt, "utf-8")
+        with pytest.raises(SheetError, match=r"certificate cannot be used: cell\.json"):
+            make_plan(plan.car, on=ON)
+
+
+@pytest.mark.parametrize(
+    ("dates", "words"),
+    [
+        ({"issued": date(2024, 1, 1), "expires": date(2026, 5, 3)}, "expired on 2026-05-03"),
+        ({"issued": date(2026, 5, 5)}, "is only issued on 2026-05-05"),
+    ],
+)
+def test_a_certificate_out_of_date(
+    plan_of: Callable[..., Plan],
+    make_certificate: Callable[..., ForceCertificate],
+    dates: dict[str, date],
+    words: str,
+) -> None:
+    certificate = make_certificate(**dates)
+    with pytest.raises(SheetError, match=f"{words}; renew it, or record flagged"):
+        plan_of("", certificate=certificate)
+    plan = plan_of("", certificate=certificate, allow_expired=True)
+    assert any(words in line for line in plan.warnings)
+
+
+def test_the_last_day_still_counts(
+    plan_of: Callable[..., Plan], make_certificate: Callable[..., ForceCertificate]
+) -> None:
+    assert plan_of("", certificate=make_certificate(expires=ON)).warnings == ()
+
+
+def test_two_certificates_of_one_identity_are_both_kept(
+    plan_of: Callable[..., Plan],
+    make_certificate: Callable[..., ForceCertificate],
+    tmp_path: Path,
+) -> None:
+    other = make_certificate(capacity_kN=400.0)
+    (tmp_path / "other.json").write_text(dump_certificate(other), "utf-8")
+    plan = plan_of(
+        '[devices.drawbar.channels.ch1]\nname = "spare"\nquantity = "force"\n'
+        'certificate = "other.json"\n'
+    )
+    assert set(plan.texts) == {"BENCH-7", "BENCH-7 (other.json)"}
+
+
+def test_a_pen_without_a_channel_is_only_a_warning(plan_of: Callable[..., Plan]) -> None:
+    plan = plan_of("[pens.pul]\nlow = 0\nhigh = 1\n[pens.power]\nlow = 0\nhigh = 1\n")
+    (line,) = plan.warnings
+    assert "did you mean 'pull'" in line

@@ -1,0 +1,145 @@
+"""Disk, clocks and rates: what is warned of, and when recording must stop."""
+
+from __future__ import annotations
+
+import itertools
+import os
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
+
+import numpy as np
+import pytest
+
+from recorder.acquisition.devices.device_thread import DeviceThread
+from recorder.acquisition.devices.plan import make_plan
+from recorder.acquisition.process import health as watch_module
+from recorder.acquisition.process.health import HealthMonitor
+from recorder.acquisition.ring.ring import RingWriter
+from recorder.machine.host import Clocks
+from recorder.run.header import Event
+from recorder.sheets import load_car_sheet
+
+_NUMBER = itertools.count()
+GiB = 2**30
+
+
+class Desk:
+    """A watch over one device that exists in name only."""
+
+    def __init__(self, folder: Path, car: Path) -> None:
+        self.free = 1000 * GiB
+        self.events: list[Event] = []
+        self.warnings: list[str] = []
+        name = f"tctest_w{os.getpid()}_{next(_NUMBER)}"
+        self.ring = RingWriter(name, dtype=np.dtype([("tick", "<u8")]), capacity=8192)
+        self.stream = SimpleNamespace(
+            total=0, gaps=0, lost_records=0, last_fault="", last_fault_t_s=None
+        )
+        self.thread = SimpleNamespace(
+            name="drawbar",
+            stream=self.stream,
+            ring=self.ring,
+            state="running",
+            last_received_s=None,
+        )
+        self.watch = HealthMonitor(
+            make_plan(load_car_sheet(car)),
+            [cast("DeviceThread", cast("Any", self.thread))],
+            run_path=folder / "run.h5",
+            tell=self.events.append,
+            warn=self.warnings.append,
+            free=lambda _folder: self.free,
+        )
+
+    def second(self, t_s: float) -> None:
+        self.watch.second(t_s, keep_s=0.001, more={})
+
+
+@pytest.fixture
+def desk(tmp_path: Path, make_sheets: Callable[..., tuple[Path, Path]]) -> Iterator[Desk]:
+    car, _ = make_sheets(tmp_path, "tcp://127.0.0.1:1")
+    made = Desk(tmp_path, car)
+    yield made
+    made.ring.close()
+
+
+def test_rates_and_health_are_kept_every_second(desk: Desk) -> None:
+    for t in range(6):
+        desk.stream.total = 2000 * t
+        desk.thread.last_received_s = float(t)
+        desk.second(float(t))
+    device = desk.watch.devices(5.2)["drawbar"]
+    assert device.rate_hz == pytest.approx(2000.0)
+    assert device.state == "running"
+    assert device.age_s == pytest.approx(0.2)
+    health = [e for e in desk.events if e.kind == "health"]
+    anchors = [e for e in desk.events if e.kind == "clock_anchor"]
+    assert len(health) == len(anchors) == 6
+    assert health[-1].data["devices"]["drawbar"]["records"] == 10_000
+    assert {"monotonic_ns", "utc_ns"} <= set(anchors[0].data)
+    assert desk.watch.devices(7.0)["drawbar"].state == "quiet"
+    desk.thread.state = "lost"
+    assert desk.watch.devices(7.0)["drawbar"].state == "lost"
+
+
+def test_the_last_hour_of_disk_is_warned_of_once(desk: Desk) -> None:
+    hourly = desk.watch._plan.bytes_per_hour
+    desk.free = int(256 * 2**20 + 1.5 * hourly)
+    desk.second(0.0)
+    assert desk.warnings == []
+    assert desk.watch.hours_left == pytest.approx(1.5, rel=1e-3)
+    desk.free = int(256 * 2**20 + 0.9 * hourly)
+    desk.second(1.0)
+    desk.second(2.0)
+    (words,) = desk.warnings
+    assert "disk for 0.90 h left" in words
+    assert [e.data["hours_left"] for e in desk.events if e.kind == "disk"] == [
+        pytest.approx(0.9, rel=1e-3)
+    ]
+    assert not desk.watch.disk_ends
+    desk.free = 255 * 2**20
+    desk.second(3.0)
+    assert desk.watch.disk_ends
+
+
+def test_what_is_needed_to_seal_is_kept_free_too(desk: Desk, tmp_path: Path) -> None:
+    with (tmp_path / "run.h5").open("wb") as file:
+        file.truncate(10 * GiB)
+    desk.free = GiB
+    desk.second(0.0)
+    assert desk.watch.disk_ends
+
+
+def test_a_disk_that_does_not_answer_is_said_and_not_fatal(desk: Desk) -> None:
+    def gone(_folder: Path) -> int:
+        raise OSError(5, "input/output error")
+
+    desk.watch._free = gone
+    desk.second(0.0)
+    desk.second(1.0)
+    (words,) = desk.warnings
+    assert "cannot tell the free disk" in words
+    assert not desk.watch.disk_ends
+
+
+def test_steps_of_the_wall_clock_and_sleep_are_told(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clocks = iter(
+        [
+            Clocks(monotonic_ns=0, utc_ns=10**18, boottime_ns=0),
+            Clocks(monotonic_ns=10**9, utc_ns=10**18 + 10**9, boottime_ns=10**9),
+            Clocks(monotonic_ns=2 * 10**9, utc_ns=10**18 - 10**9, boottime_ns=2 * 10**9),
+            Clocks(monotonic_ns=3 * 10**9, utc_ns=10**18 + 10**9, boottime_ns=5 * 10**9),
+        ]
+    )
+    monkeypatch.setattr(watch_module, "read_clocks", lambda: next(clocks))
+    for t in range(4):
+        desk.second(float(t))
+    step = next(e for e in desk.events if e.kind == "wall_clock_step")
+    assert step.data["step_s"] == pytest.approx(-3.0)
+    slept = next(e for e in desk.events if e.kind == "suspended")
+    assert slept.data["slept_s"] == pytest.approx(2.0)
+    assert len(desk.warnings) == 2, "the step seen after sleep is the sleep's own"

@@ -1,0 +1,170 @@
+"""Marks are durable before they are acknowledged, and what cannot be kept is refused."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import uuid
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from recorder.acquisition.process.mark_register import MarkRefusedError, MarkRegister
+from recorder.marks.kinds import MarkValueError
+from recorder.marks.mark import Mark
+
+START_NS = 1_000_000_000_000
+
+
+class Desk:
+    """A book with a hand-wound clock and a journal that may fail."""
+
+    def __init__(self) -> None:
+        self.now_ns = START_NS + 10_000_000_000
+        self.kept: list[Mark] = []
+        self.fail: Exception | None = None
+        self.book = MarkRegister(
+            self._commit,
+            start_ns=START_NS,
+            software="testcar 1",
+            by="chief",
+            now_ns=lambda: self.now_ns,
+            utc_ns=lambda: 77,
+        )
+
+    def _commit(self, mark: Mark) -> None:
+        if self.fail is not None:
+            raise self.fail
+        self.kept.append(mark)
+
+    def key(self, kind: str = "milepost", t_s: float = 5.0, **words: object) -> Mark:
+        keyed = START_NS + round(t_s * 1e9)
+        words = {"mark_id": uuid.uuid4().hex, "keyed_monotonic_ns": keyed, **words}
+        return self.book.take({"kind": kind, **words})
+
+    def revise(self, mark: Mark, **changes: object) -> Mark:
+        return self.book.revise({"mark": mark.revised(**changes).to_dict()})
+
+
+@pytest.fixture
+def desk() -> Desk:
+    return Desk()
+
+
+def test_the_instant_is_the_key_down(desk: Desk) -> None:
+    mark = desk.key(t_s=5.25, value="12")
+    assert mark.t_s == pytest.approx(5.25, abs=1e-9)
+    assert (mark.by, mark.entered_utc_ns, mark.software) == ("chief", 77, "testcar 1")
+    assert desk.kept == [mark]
+
+
+def test_a_mark_that_could_not_be_kept_is_not_in_the_book(desk: Desk) -> None:
+    desk.fail = OSError(28, "disk full")
+    with pytest.raises(OSError, match="disk full"):
+        desk.key()
+    assert len(desk.book) == 0
+    desk.fail = None
+    assert desk.key().revision == 0
+
+
+def test_the_same_mark_sent_twice_is_one_mark(desk: Desk) -> None:
+    mark_id = uuid.uuid4().hex
+    first = desk.key(mark_id=mark_id)
+    assert desk.key(mark_id=mark_id, value="9") == first
+    assert len(desk.kept) == 1
+
+
+def test_a_bounced_key_is_kept_and_said(desk: Desk) -> None:
+    desk.key(t_s=5.0)
+    assert desk.key(t_s=5.1).extra == {"since_last_s": pytest.approx(0.1)}
+    assert desk.key(t_s=5.15, kind="station").extra == {}
+    assert desk.key(t_s=5.4).extra == {}
+
+
+@pytest.mark.parametrize(
+    ("words", "why"),
+    [
+        ({"keyed_monotonic_ns": START_NS - 1}, "before the run began"),
+        ({"keyed_monotonic_ns": START_NS + 10**13}, "in the future"),
+        ({"keyed_monotonic_ns": 1.5}, "whole number"),
+        ({"keyed_monotonic_ns": True}, "whole number"),
+        ({"mark_id": "x"}, "32 hexadecimal digits"),
+        ({"mark_id": None}, "32 hexadecimal digits"),
+        ({"value": 7}, "value must be text"),
+        ({"note": "x" * 5000}, "note must be at most"),
+        ({"note": "\ud800"}, "cannot be written"),
+        ({"extra": [1]}, "extra must be a table"),
+        ({"extra": {"a": [1]}}, "extra 'a'"),
+        ({"extra": {"a": math.inf}}, "extra 'a'"),
+    ],
+)
+def test_what_cannot_be_a_mark(desk: Desk, words: dict[str, Any], why: str) -> None:
+    with pytest.raises(MarkRefusedError, match=why):
+        desk.key(**words)
+    assert desk.kept == []
+
+
+def test_an_unknown_kind_or_value(desk: Desk) -> None:
+    with pytest.raises(MarkValueError, match="did you mean 'milepost'"):
+        desk.key(kind="milpost")
+    with pytest.raises(MarkValueError, match="a milepost number"):
+        desk.key(value="twelve")
+
+
+def test_a_correction_is_a_new_revision(desk: Desk) -> None:
+    mark = desk.key(value="12")
+    second = desk.revise(mark, value="13", note="misread")
+    gone = desk.revise(second, withdrawn=True)
+    assert [m.revision for m in desk.kept] == [0, 1, 2]
+    assert (second.value, second.t_s, gone.withdrawn) == ("13", mark.t_s, True)
+    assert desk.book.since(1) == [second, gone]
+
+
+def test_two_cannot_correct_the_same_revision(desk: Desk) -> None:
+    mark = desk.key(value="12")
+    desk.revise(mark, value="13")
+    with pytest.raises(MarkRefusedError, match=r"the next revision of this mark is 2, got 1"):
+        desk.revise(mark, value="14")
+
+
+@pytest.mark.parametrize(
+    ("changes", "why"),
+    [
+        ({"t_s": -1.0}, "0 to 10.0"),
+        ({"t_s": 99.0}, "0 to 10.0"),
+        ({"t_s": math.nan}, "must be a number"),
+        ({"withdrawn": 1}, "true or false"),
+        ({"mark_id": "0" * 32}, "no mark"),
+    ],
+)
+def test_a_wrong_correction(desk: Desk, changes: dict[str, Any], why: str) -> None:
+    with pytest.raises(MarkRefusedError, match=why):
+        desk.revise(desk.key(), **changes)
+    assert len(desk.kept) == 1
+
+
+_ANY = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner),
+    max_leaves=6,
+)
+
+
+@given(
+    st.dictionaries(
+        st.sampled_from(
+            ["mark_id", "kind", "value", "note", "extra", "mark", "keyed_monotonic_ns", "by"]
+        ),
+        _ANY,
+    )
+)
+def test_whatever_a_client_sends_is_kept_or_refused(words: dict[str, Any]) -> None:
+    desk = Desk()
+    desk.key()
+    with contextlib.suppress(MarkRefusedError, MarkValueError):
+        desk.book.take(words)
+    with contextlib.suppress(MarkRefusedError, MarkValueError):
+        desk.book.revise(words)
+    assert len(desk.kept) == 1

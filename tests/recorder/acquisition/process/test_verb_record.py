@@ -1,0 +1,109 @@
+"""``testcar record`` at the command line: checks, one-line errors, exit codes."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from recorder.command_line.main import main
+from recorder.run_file.hdf5.reader import open_run
+
+if TYPE_CHECKING:
+    from tests.recorder.acquisition.conftest import FakeCell
+
+Sheets = tuple[Path, Path]
+
+
+def one_line(captured: pytest.CaptureFixture[str]) -> str:
+    (line,) = captured.readouterr().err.strip().splitlines()
+    assert line.startswith("testcar record: ")
+    return line
+
+
+def test_check_says_what_would_be_recorded_and_records_nothing(
+    tmp_path: Path, make_sheets: Callable[..., Sheets], capsys: pytest.CaptureFixture[str]
+) -> None:
+    car, trip = make_sheets(tmp_path, "tcp://127.0.0.1:1")
+    before = set(tmp_path.iterdir())
+    for words in ([str(car)], [str(car), str(trip)]):
+        assert main(["record", "--check", *words]) == 0
+        told = capsys.readouterr().out
+        assert "channel pull: pull in kN from ch0 by certificate BENCH-7" in told
+    assert main(["record", "--check", str(trip)]) == 0
+    assert "trip: Trial" in capsys.readouterr().out
+    assert main(["record", "--check", "--json", str(car), str(trip)]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["devices"][0]["channels"][0]["name"] == "pull"
+    assert answer["trip"] == "Trial"
+    assert set(tmp_path.iterdir()) == before
+
+
+def test_check_tells_every_problem_in_a_line_of_its_own(
+    tmp_path: Path, make_sheets: Callable[..., Sheets], capsys: pytest.CaptureFixture[str]
+) -> None:
+    car, trip = make_sheets(tmp_path, "tcp://127.0.0.1:1")
+    car.write_text(car.read_text("utf-8").replace("quantity =", "quantty ="), "utf-8")
+    trip.write_text(trip.read_text("utf-8").replace("planned_hours", "planed_hours"), "utf-8")
+    assert main(["record", "--check", str(car), str(trip)]) == 2
+    lines = capsys.readouterr().err.strip().splitlines()
+    assert any("car.toml [devices.drawbar.channels.ch0]" in line for line in lines)
+    assert any("did you mean 'planned_hours'" in line for line in lines)
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["{car}"], "give a car sheet and a trip sheet, got 1 file(s)"),
+        (["{car}", "{trip}"], "--out RUN.h5 is missing"),
+        (["{car}", "none.toml", "--out", "{out}"], "none.toml: No such file"),
+        (["{car}", "{trip}", "--out", "{out}", "--seconds", "-1"], "seconds must be from 0"),
+        (["{car}", "{trip}", "--out", "{out}"], "nothing answers at tcp://127.0.0.1:1"),
+        (["--check", "{car}", "{trip}", "{car}"], "got 3 files"),
+        (["--check", "{certificate}"], "not TOML"),
+    ],
+)
+def test_wrong_use_is_one_line_and_exit_code_2(
+    tmp_path: Path,
+    make_sheets: Callable[..., Sheets],
+    capsys: pytest.CaptureFixture[str],
+    words: list[str],
+    told: str,
+) -> None:
+    car, trip = make_sheets(tmp_path, "tcp://127.0.0.1:1")
+    names: dict[str, Any] = {
+        "car": car,
+        "trip": trip,
+        "out": tmp_path / "run.h5",
+        "certificate": tmp_path / "cell.json",
+    }
+    filled = [word.format(**names) for word in words]
+    assert main(["record", "--headless", *filled]) == 2
+    assert told in one_line(capsys)
+    assert not (tmp_path / "run.h5").exists()
+
+
+@pytest.mark.slow
+def test_headless(
+    tmp_path: Path,
+    cell: FakeCell,
+    make_sheets: Callable[..., Sheets],
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    car, trip = make_sheets(tmp_path, cell.port)
+    out = tmp_path / "run.h5"
+    words = ["record", str(car), str(trip), "--out", str(out), "--headless", "--seconds", "0.5"]
+    assert main([*words, "--json"]) == 0
+    captured = capsys.readouterr()
+    answer = json.loads(captured.out)
+    assert answer["sealed"]
+    assert answer["records"]["drawbar"] >= 900
+    assert answer["exit_code"] == 0
+    assert "recording to" in captured.err
+    with open_run(out) as run:
+        assert run.complete
+    assert main(words) == 2
+    assert "never overwritten" in one_line(capsys)

@@ -1,0 +1,253 @@
+"""The ring: nothing lost in order, losses counted, damage noticed, nothing left behind."""
+
+from __future__ import annotations
+
+import itertools
+import os
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+import recorder
+from recorder.acquisition.ring.ring import RingError, RingReader, RingWriter
+from recorder.machine.shared_memory import PAGE, SHM_FOLDER, create_segment, unlink_segment
+
+DTYPE = np.dtype([("tick", "<u8"), ("ch0", "<i4"), ("ch1", "<i4")])
+_NUMBER = itertools.count()
+
+
+def fresh_name() -> str:
+    return f"tctest_{os.getpid()}_{next(_NUMBER)}"
+
+
+@pytest.fixture
+def writer() -> Iterator[RingWriter]:
+    made = RingWriter(fresh_name(), dtype=DTYPE, capacity=64 * 1024)
+    yield made
+    made.close()
+
+
+def records(first: int, n: int) -> np.ndarray:
+    made = np.zeros(n, DTYPE)
+    made["tick"] = np.arange(first, first + n)
+    made["ch0"] = made["tick"] % 1000
+    return made
+
+
+def write(writer: RingWriter, first: int, n: int) -> None:
+    writer.write(records(first, n), received_s=1.5, tick0=first, t0_s=0.25, s_per_tick=1e-3)
+
+
+def test_what_is_written_is_read(writer: RingWriter) -> None:
+    with RingReader(writer.name, dtype=DTYPE) as reader:
+        assert reader.poll() == []
+        write(writer, 10, 5)
+        write(writer, 15, 3)
+        first, second = reader.poll()
+        assert (first.sequence, first.first_record, second.first_record) == (0, 0, 5)
+        assert np.array_equal(first.records, records(10, 5))
+        assert first.time_s() == pytest.approx(0.25 + 1e-3 * np.arange(5))
+        assert (second.received_s, second.tick0) == (1.5, 15)
+        assert reader.poll() == []
+
+
+def test_ticks_before_the_line_begins_have_their_time(writer: RingWriter) -> None:
+    with RingReader(writer.name, dtype=DTYPE) as reader:
+        writer.write(records(0, 3), received_s=0.0, tick0=2, t0_s=1.0, s_per_tick=0.1)
+        assert reader.poll()[0].time_s() == pytest.approx([0.8, 0.9, 1.0])
+
+
+def test_a_block_is_an_own_copy(writer: RingWriter) -> None:
+    with RingReader(writer.name, dtype=DTYPE) as reader:
+        write(writer, 0, 5)
+        (block,) = reader.poll()
+        for i in range(1000):
+            write(writer, 1000 * i, 50)
+        assert np.array_equal(block.records, records(0, 5))
+
+
+@settings(
+    max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
+)
+@given(st.lists(st.tuples(st.integers(1, 400), st.booleans()), min_size=1, max_size=200))
+def test_a_reader_sees_all_or_knows_how_much_it_lost(steps: list[tuple[int, bool]]) -> None:
+    ring = RingWriter(fresh_name(), dtype=DTYPE, capacity=8192)
+    try:
+        with RingReader(ring.name, dtype=DTYPE) as reader:
+            reader.poll()
+            total, seen, expected = 0, 0, 0
+            write(ring, 0, 1)
+            total += 1
+            for n, look in [*steps, (1, True)]:
+                write(ring, total, n)
+                total += n
+                for block in reader.poll() if look else ():
+                    assert block.first_record >= expected
+                    assert int(block.records["tick"][0]) == block.first_record
+                    expected = block.first_record + len(block.records)
+                    seen += len(block.records)
+            first_lost = total - seen - reader.lost_records
+            # What was overwritten before the first look is not counted as lost on the way.
+            assert expected == total
+            assert first_lost >= 0
+    finally:
+        ring.close()
+
+
+def test_the_keeper_knows_from_the_first_record_on(writer: RingWriter) -> None:
+    with RingReader(writer.name, dtype=DTYPE, keeper=True) as keeper:
+        total = 0
+        for _ in range(200):
+            write(writer, total, 100)
+            total += 100
+        seen = sum(len(block.records) for block in keeper.poll())
+        assert keeper.lost_records == total - seen > 0
+        stats = writer.stats()
+        assert stats.dropped_records == keeper.lost_records
+        assert stats.peak_used == stats.capacity
+
+
+def test_statistics_count_from_what_is_kept(writer: RingWriter) -> None:
+    with RingReader(writer.name, dtype=DTYPE, keeper=True) as keeper:
+        write(writer, 0, 100)
+        used = writer.stats().used
+        assert used >= 100 * DTYPE.itemsize
+        keeper.poll()
+        assert writer.stats().used == used, "read is not yet kept"
+        keeper.mark_kept()
+        assert writer.stats().used == 0
+        assert writer.stats().peak_used == used
+        assert writer.stats().dropped == 0
+
+
+def test_a_late_reader_may_have_the_backlog_or_not(writer: RingWriter) -> None:
+    write(writer, 0, 10)
+    with RingReader(writer.name, dtype=DTYPE, backlog=False) as reader:
+        write(writer, 10, 10)
+        assert [b.first_record for b in reader.poll()] == [10]
+    with RingReader(writer.name, dtype=DTYPE) as reader:
+        assert [b.first_record for b in reader.poll()] == [0, 10]
+
+
+def test_long_arrays_go_out_as_several_blocks(writer: RingWriter) -> None:
+    with RingReader(writer.name, dtype=DTYPE) as reader:
+        write(writer, 0, 2000)
+        blocks = reader.poll()
+        assert len(blocks) > 1
+        joined = np.concatenate([b.records for b in blocks])
+        assert np.array_equal(joined, records(0, 2000))
+
+
+def test_a_damaged_block_is_noticed_and_counted(writer: RingWriter) -> None:
+    with RingReader(writer.name, dtype=DTYPE) as reader:
+        write(writer, 0, 10)
+        writer._data[70] ^= 0xFF
+        assert reader.poll() == []
+        assert reader.damaged == 1
+        write(writer, 10, 10)
+        assert [b.first_record for b in reader.poll()] == [10]
+
+
+@pytest.mark.slow
+def test_one_writes_while_another_reads() -> None:
+    """Every block believed is whole, and seen and lost make up what was written."""
+    ring = RingWriter(fresh_name(), dtype=DTYPE, capacity=16 * 1024)
+    done = threading.Event()
+    sizes = np.random.default_rng(1).integers(1, 60, 8000)
+
+    def work() -> None:
+        total = 0
+        for n in sizes:
+            write(ring, total, int(n))
+            total += int(n)
+        done.set()
+
+    thread = threading.Thread(target=work)
+    try:
+        with RingReader(ring.name, dtype=DTYPE, keeper=True) as reader:
+            thread.start()
+            seen = 0
+            while True:
+                over = done.is_set()
+                for block in reader.poll(max_blocks=50):
+                    ticks = block.records["tick"]
+                    first = block.first_record
+                    assert np.array_equal(ticks, np.arange(first, first + len(ticks)))
+                    seen += len(ticks)
+                reader.mark_kept()
+                if over and reader.stats().used == 0:
+                    break
+            thread.join()
+            assert seen + reader.lost_records == sizes.sum()
+            assert reader.damaged == 0
+    finally:
+        thread.join()
+        ring.close()
+
+
+def test_a_process_that_looks_and_goes_does_not_take_the_ring_away(writer: RingWriter) -> None:
+    """Before Python 3.13 the tracker of whoever attached unlinked the segment at its end."""
+    write(writer, 0, 7)
+    words = (
+        "import sys, numpy as np\n"
+        "from recorder.acquisition.ring.ring import RingReader\n"
+        "d = np.dtype([('tick', '<u8'), ('ch0', '<i4'), ('ch1', '<i4')])\n"
+        "r = RingReader(sys.argv[1], dtype=d)\n"
+        "print(sum(len(b.records) for b in r.poll()))\n"
+        "r.close()\n"
+    )
+    home = str(Path(recorder.__file__).parents[1])
+    for _ in range(2):
+        told = subprocess.run(
+            [sys.executable, "-c", words, writer.name],
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+            env={**os.environ, "PYTHONPATH": home},
+        )
+        assert (told.stdout.strip(), told.stderr) == ("7", "")
+
+
+def test_a_ring_that_is_not_there() -> None:
+    with pytest.raises(RingError, match="cannot be opened"):
+        RingReader(fresh_name(), dtype=DTYPE)
+
+
+def test_a_name_that_is_taken(writer: RingWriter) -> None:
+    with pytest.raises(RingError, match="exists already"):
+        RingWriter(writer.name, dtype=DTYPE)
+
+
+def test_memory_that_is_no_ring() -> None:
+    segment = create_segment(fresh_name(), 2 * PAGE)
+    try:
+        with pytest.raises(RingError, match="not a ring"):
+            RingReader(segment.name, dtype=DTYPE)
+    finally:
+        segment.close()
+        segment.unlink()
+
+
+@pytest.mark.skipif(not SHM_FOLDER.is_dir(), reason="no folder of shared memory here")
+def test_more_than_there_is_is_refused_before_it_kills() -> None:
+    with pytest.raises(RingError, match="shared memory"):
+        RingWriter(fresh_name(), dtype=DTYPE, capacity=2**50)
+    assert not list(SHM_FOLDER.glob(f"tctest_{os.getpid()}_*"))
+
+
+def test_closing_twice_and_nothing_left() -> None:
+    ring = RingWriter(fresh_name(), dtype=DTYPE)
+    reader = RingReader(ring.name, dtype=DTYPE)
+    reader.close()
+    reader.close()
+    ring.close()
+    ring.close()
+    assert not unlink_segment(ring.name)

@@ -1,0 +1,331 @@
+"""The wheel corrected by the route, the zero followed, the wind along the track."""
+
+from __future__ import annotations
+
+import math
+import uuid
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, cast
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from calibration.certificates.certificate import dump_certificate
+from calibration.certificates.force import ForceCertificate
+from recorder.analysis.campaign.answer import Settings, answer
+from recorder.analysis.campaign.loading import load_run
+from recorder.analysis.campaign.route_sections import sections_on_route
+from recorder.analysis.campaign.run_table import per_time, table
+from recorder.analysis.series.corrections import Switches, correct
+from recorder.analysis.series.wind import course_deg, parse_wind, wind_along_m_s
+from recorder.analysis.specification.performance import Band, Specification, untested
+from recorder.analysis.specification.steady_stretches import Edit
+from recorder.analysis.uncertainty.instrument_uncertainty import equivalent_pull
+from recorder.analysis.uncertainty.instruments import evidence_of, with_wheel
+from recorder.analysis.uncertainty.measured import Measured
+from recorder.analysis.uncertainty.table_uncertainty import with_uncertainty
+from recorder.marks.mark import Mark
+from recorder.run.calibrate import zero_event
+from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
+from recorder.run_file.hdf5.reader import open_run
+from recorder.run_file.hdf5.write_whole import DeviceData, write_run
+from recorder.track.route.route import parse_route
+from tests.recorder.analysis.conftest import Outing
+
+if TYPE_CHECKING:
+    from recorder.analysis.campaign.loading import LoadedRun
+
+CELL = ForceCertificate.from_coefficients([0.0, 1e-3], capacity_kN=500.0)
+
+
+def weather(t_s: float, value: str) -> Mark:
+    return Mark(mark_id=uuid.uuid4().hex, kind="weather", t_s=t_s, value=value)
+
+
+def test_a_contradicted_certificate_gives_way_to_the_route(outing: Outing) -> None:
+    notes: list[str] = []
+    series, evidence = with_wheel(
+        outing.series, outing.evidence, 0.99, 2e-4, "a", notes, wanted=True
+    )
+    assert series.speed_m_s == pytest.approx(0.99 * outing.series.speed_m_s)
+    assert series.distance_m == pytest.approx(0.99 * outing.series.distance_m)
+    assert evidence.wheel_rel_u == 2e-4
+    assert evidence.wheel_cause != outing.evidence.wheel_cause
+    assert "-1.000 ± 0.040 %" in notes[0]
+    kept, same = with_wheel(
+        outing.series, outing.evidence, 0.99, 2e-4, "a", notes, wanted=False
+    )
+    assert kept is outing.series
+    assert same is outing.evidence
+    assert "NOT corrected" in notes[1]
+
+
+@pytest.mark.parametrize(("scale", "u"), [(0.9985, 0.002), (1.0, math.inf), (0.9, math.inf)])
+def test_a_placing_that_knows_less_changes_nothing(
+    outing: Outing, scale: float, u: float
+) -> None:
+    notes: list[str] = []
+    series, evidence = with_wheel(
+        outing.series, outing.evidence, scale, u, "a", notes, wanted=True
+    )
+    assert series is outing.series
+    assert evidence is outing.evidence
+    assert notes == []
+
+
+def cell_run(path: Path, zeros: list[tuple[float, float]]) -> Path:
+    """50 kN held while the zero drifts by 2 counts a second."""
+    n = 20_000
+    t = np.arange(n) / 100.0
+    records = np.zeros(n, np.dtype([("tick", "<u8"), ("ch0", "<i4")]))
+    records["tick"] = np.arange(n, dtype=np.uint64) * np.uint64(10_000)
+    records["ch0"] = np.rint(50_000 + 100 + 2.0 * t)
+    pull = ChannelHeader(
+        name="pull", quantity="pull", unit="kN", field="ch0", certificate="cell"
+    )
+    device = DeviceHeader(
+        name="cell",
+        driver="load-cell-frames",
+        port="none",
+        dtype=[["tick", "<u8"], ["ch0", "<i4"]],
+        tick_hz=1e6,
+        channels=(pull,),
+    )
+    header = RunHeader(
+        run_id=uuid.uuid4().hex,
+        started_utc_ns=1_790_000_000 * 10**9,
+        started_monotonic_ns=0,
+        boot_id="made",
+        software="made",
+        car_sheet="",
+        trip_sheet="",
+        certificates={"cell": dump_certificate(replace(CELL, issued=date(2026, 1, 1)))},
+        devices=(device,),
+    )
+    events = [zero_event("pull", t_s, counts, sd_counts=1.0, n=100) for t_s, counts in zeros]
+    write_run(path, header, {"cell": DeviceData(time_s=t, records=records)}, events=events)
+    return path
+
+
+def test_zero_drift_is_followed_shown_and_switchable(tmp_path: Path) -> None:
+    path = cell_run(tmp_path / "run.h5", [(0.0, 100.0), (199.0, 498.0)])
+    with open_run(path) as run:
+        followed = load_run(run)
+        held = load_run(run, switches=Switches(zero_drift=False))
+    assert followed.series.pull_kN == pytest.approx(
+        np.full(len(followed.series), 50.0), abs=2e-3
+    )
+    drift = followed.series.zero_drift_kN
+    assert drift is not None
+    assert drift[-5] == pytest.approx(-2e-3 * followed.series.t_s[-5], abs=2e-3)
+    assert held.series.pull_kN[-5] == pytest.approx(50.0 - drift[-5], abs=2e-3)
+    # It may lie anywhere between the zeros: their change over the root of twelve.
+    assert followed.evidence.zero_u_kN == pytest.approx(0.398 / math.sqrt(12.0), rel=1e-2)
+
+
+def test_a_run_without_a_zero_says_so(tmp_path: Path) -> None:
+    with open_run(cell_run(tmp_path / "run.h5", [])) as run:
+        loaded = load_run(run, name="monday")
+    assert loaded.evidence.zero_u_kN == pytest.approx(0.5)
+    assert loaded.evidence.zero_cause == "zero of monday"
+    assert any("no zero was taken" in n for n in loaded.notes)
+    assert loaded.series.zero_drift_kN is None
+
+
+def table_run(path: Path, v_m_s: float, **stated: tuple[float | None, float | None]) -> Path:
+    """A minute of a table without certificates, at one speed."""
+    t = np.arange(6000) / 100.0
+    columns = {"speed": np.full(t.shape, v_m_s), "distance": np.nan_to_num(v_m_s * t)}
+    units = {"speed": "m/s", "distance": "m"}
+    channels = tuple(
+        ChannelHeader(
+            name=name,
+            quantity=name,
+            unit=units[name],
+            field="",
+            standard_uncertainty=stated.get(name, (None, None))[0],
+            relative_uncertainty=stated.get(name, (None, None))[1],
+        )
+        for name in columns
+    )
+    device = DeviceHeader(
+        name="table",
+        driver="imported-table",
+        port="",
+        dtype=[["tick", "<u8"]],
+        tick_hz=1e6,
+        channels=channels,
+    )
+    header = RunHeader(
+        run_id=uuid.uuid4().hex,
+        started_utc_ns=0,
+        started_monotonic_ns=0,
+        boot_id="",
+        software="testcar 0",
+        car_sheet="",
+        trip_sheet="",
+        certificates={},
+        devices=(device,),
+        origin="imported",
+    )
+    write_run(path, header, {"table": DeviceData(time_s=t, values=columns)})
+    return path
+
+
+@pytest.mark.parametrize(
+    ("stated", "wanted"),
+    [
+        ({}, 0.005),
+        ({"speed": (None, 0.002)}, 0.002),
+        ({"distance": (None, 0.001)}, 0.001),
+        ({"distance": (None, 0.001), "speed": (0.05, None)}, 0.005),
+        ({"distance": (1.2, 0.0)}, 1.2 / 599.9),
+    ],
+)
+def test_what_is_stated_for_speed_or_distance_counts(
+    tmp_path: Path, stated: dict[str, tuple[float | None, float | None]], wanted: float
+) -> None:
+    notes: list[str] = []
+    with open_run(table_run(tmp_path / "t.h5", 10.0, **stated)) as run:
+        distance = run.channels["distance"]
+        evidence = evidence_of(run, None, distance, notes)
+    assert evidence.wheel_rel_u == pytest.approx(wanted, rel=1e-6)
+    assert any("0.5 %" in note for note in notes) == (not stated)
+
+
+def test_a_speed_that_never_came_is_not_known(tmp_path: Path) -> None:
+    with open_run(table_run(tmp_path / "t.h5", math.nan)) as run:
+        loaded = load_run(run)
+    assert not np.isfinite(loaded.series.speed_m_s).any()
+
+
+def test_edits_go_to_their_own_run(tmp_path: Path) -> None:
+    with open_run(cell_run(tmp_path / "run.h5", [])) as run:
+        first, second = load_run(run, name="a"), load_run(run, name="b")
+    edit = Edit(action="strike", t_start_s=0.0, t_end_s=9.0, reason="wet", run="c")
+    with pytest.raises(ValueError, match="'c' is not one of a, b"):
+        answer([first, second], Settings(edits=(edit,)))
+    with pytest.raises(ValueError, match="'' is not one of"):
+        answer([first, second], Settings(edits=(replace(edit, run=""),)))
+    answer([first, second], Settings(edits=(replace(edit, run="b"),)))
+    answer([first], Settings(edits=(replace(edit, run=""),)))
+
+
+def test_speeds_specified_but_not_tested() -> None:
+    spec = Specification(name="s", speed_m_s=(5.0, 25.0), pull_kN=(100.0, 50.0))
+    none = Measured(math.nan, "kN")
+
+    def band(low: float, margin: Measured | None) -> Band:
+        return Band(
+            low_m_s=low,
+            high_m_s=low + 5.0,
+            stretches=1,
+            speed=none,
+            pull=none,
+            power=none,
+            margin=margin,
+            limit_kN=1.0,
+            verdict="",
+            probability=0.5,
+        )
+
+    seen = Measured(1.0, "kN", {"a": 0.1})
+    assert untested([], spec) == [(5.0, 25.0)]
+    assert untested([band(10.0, seen), band(15.0, None)], spec) == [(5.0, 10.0), (15.0, 25.0)]
+    assert untested([band(k, seen) for k in (5.0, 10.0, 15.0, 20.0)], spec) == []
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ("dry; wind 5 m/s from 270; 12 C", (5.0, 270.0)),
+        ("wind 10 mph from NW", (4.4704, 315.0)),
+        ("rain, wind 36 km/h from 90", (10.0, 90.0)),
+        ("wind calm", (0.0, 0.0)),
+        ("windy", None),
+        ("wind 5 m/s from 400", None),
+        ("wind 500 m/s from 40", None),
+        ("wind 5 m/s from nnn", None),
+        ("", None),
+    ],
+)
+def test_wind_as_marked(text: str, wanted: tuple[float, float] | None) -> None:
+    found = parse_wind(text)
+    assert (found is None) == (wanted is None)
+    if wanted is not None:
+        assert found == pytest.approx(wanted)
+
+
+@given(st.text(max_size=60))
+def test_any_weather_text_is_read_or_not(text: str) -> None:
+    found = parse_wind("wind " + text)
+    assert found is None or (0.0 <= found[0] <= 60.0 and 0.0 <= found[1] <= 360.0)
+
+
+def test_wind_along_the_track_is_head_wind_positive() -> None:
+    """Northward at 10 m/s, then standing: a north wind is ahead, a south wind behind."""
+    t = np.arange(0.0, 200.0)
+    north = np.minimum(t, 100.0) * 10.0 / 111_195.0
+    course = course_deg(50.0 + north, np.zeros(200), 5)
+    assert course[50] == pytest.approx(0.0, abs=1e-6)
+    assert np.isnan(course[150])
+    marks = [weather(10.0, "wind 4 m/s from 0"), weather(60.0, "wind 6 m/s from S")]
+    along = wind_along_m_s(t, course, marks)
+    assert np.isnan(along[5])
+    assert along[30] == pytest.approx(4.0)
+    assert along[80] == pytest.approx(-6.0)
+    assert np.isnan(wind_along_m_s(t, None, marks)).all()
+    east = course_deg(np.full(200, 50.0), t * 1e-3, 5)
+    assert east[50] == pytest.approx(90.0, abs=1e-6)
+
+
+def test_every_row_of_the_run_table_says_how_sure_it_is(outing: Outing) -> None:
+    """Uncertainty of a row against the general road, which keeps causes by name."""
+    corrected = correct(outing.series, outing.train)
+    sections = per_time(outing.series, 60.0)
+    plain = table(outing.series, corrected, sections)
+    columns = with_uncertainty(plain, outing.series, outing.evidence, outing.train)
+    names = list(columns)
+    assert names[names.index("pull_kN") + 1] == "pull_U_kN"
+    for i in (3, 20):
+        section = sections[i]
+        span = (section.start, section.stop)
+        full = equivalent_pull(
+            outing.series, corrected, *span, outing.train, outing.evidence, "row"
+        )
+        without = {c: p for c, p in full.parts.items() if not c.startswith("random")}
+        wanted = Measured(full.value, "kN", without).expanded
+        assert columns["equivalent_pull_U_kN"][i] == pytest.approx(wanted, rel=1e-3)
+        force = float(columns["pull_kN"][i])
+        instrument = 1.959964 * math.hypot(outing.evidence.pull_u_kN(force), 0.15)
+        assert columns["pull_U_kN"][i] == pytest.approx(instrument, rel=1e-2)
+    holed = replace(outing.series, pull_kN=np.full(len(outing.series), np.nan))
+    bare = replace(outing.train, trailing_mass_t=None)
+    gone = with_uncertainty(
+        table(holed, correct(holed, bare), sections), holed, outing.evidence, bare
+    )
+    assert np.isnan(np.asarray(gone["pull_U_kN"], float)).all()
+    assert np.isnan(np.asarray(gone["trailing_resistance_U_kN"], float)).all()
+    assert np.isfinite(np.asarray(gone["speed_U_m_s"], float)).all()
+
+
+def test_sections_follow_the_order_of_travel() -> None:
+    """Up the line and back again: each post is passed twice."""
+    route = parse_route(
+        "chainage_m,end_chainage_m,kind,value\n0,1000,grade,0\n"
+        "100,,milepost,1\n200,,milepost,2\n300,,milepost,3\n",
+        source="line",
+    )
+    there = np.concatenate((np.arange(50.0, 260.0, 5.0), np.arange(260.0, 150.0, -5.0)))
+    there[5] = np.nan
+    run = SimpleNamespace(route=route, series=SimpleNamespace(chainage_m=there))
+    found = sections_on_route(cast("LoadedRun", run), "milepost")
+    assert [s.name for s in found] == ["1 to 2", "2 to 2"]
+    assert [(s.start, s.stop) for s in found] == [(10, 30), (30, 55)]
+    nowhere = SimpleNamespace(route=None, series=SimpleNamespace(chainage_m=there))
+    assert sections_on_route(cast("LoadedRun", nowhere), "milepost") == []

@@ -1,0 +1,129 @@
+"""What is added after the seal: kept, stamped, never overwritten, and merged when read."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from recorder.run.errors import CompanionError
+from recorder.run_file.companion.companion import Companion, companion_path
+from recorder.run_file.hdf5.reader import open_run
+from tests.recorder.made_runs import STARTED_UTC_NS, mark
+
+
+@pytest.fixture
+def notes(tmp_path: Path) -> Companion:
+    return Companion(tmp_path / "run.h5.notes", "run-1")
+
+
+def test_reading_makes_no_file(notes: Companion) -> None:
+    assert notes.revisions() == []
+    assert notes.results() == {}
+    assert notes.result("x") is None
+    assert not notes.path.exists()
+
+
+def test_results_have_a_history_with_when_by_whom_and_version(notes: Companion) -> None:
+    notes.set_result("placing", {"scale": 1.01}, by="A. Crew", version="testcar 0.1")
+    notes.set_result("placing", {"scale": 1.02}, by="B. Crew", version="testcar 0.2")
+    notes.set_result("other", [1, None, "ä"], by="", version="")
+    first, second = notes.history("placing")
+    assert (first.data, first.by, first.version) == ({"scale": 1.01}, "A. Crew", "testcar 0.1")
+    assert second.utc_ns >= first.utc_ns > STARTED_UTC_NS // 2
+    assert notes.result("placing") == second
+    assert set(notes.results()) == {"placing", "other"}
+    assert notes.results()["other"].data == [1, None, "ä"]
+    again = Companion(notes.path, "run-1")
+    assert again.results() == notes.results()
+    again.close()
+    notes.close()
+
+
+def test_a_revision_is_taken_once(notes: Companion) -> None:
+    first = mark(1.0)
+    notes.add_revision(first.revised(value="7"))
+    with pytest.raises(CompanionError, match="nothing is overwritten"):
+        notes.add_revision(first.revised(value="8"))
+    assert [m.value for m in notes.revisions()] == ["7"]
+    notes.close()
+
+
+def test_the_run_and_its_companion_read_as_one(copied: Path) -> None:
+    with open_run(copied) as run:
+        before = run.marks()
+        run.companion.add_revision(before[0].revised(value="43", by="office"))
+        run.companion.add_revision(mark(7.0, kind="weather", value="rain"))
+    with open_run(copied) as run:
+        after = run.marks()
+        assert [m.value for m in after] == ["43", "", "rain"]
+        assert after[0].by == "office"
+        assert len(run.revisions()) == 7
+    assert companion_path(copied).name == "run.h5.notes"
+    assert not list(copied.parent.glob("*-journal")) + list(copied.parent.glob("*-wal"))
+
+
+def test_of_another_run(notes: Companion) -> None:
+    notes.set_result("x", 1, by="", version="")
+    notes.close()
+    with pytest.raises(CompanionError, match="belongs to run 'run-1', not to 'run-2'"):
+        Companion(notes.path, "run-2")
+
+
+def test_a_newer_version_is_told(notes: Companion) -> None:
+    notes.set_result("x", 1, by="", version="")
+    notes.close()
+    connection = sqlite3.connect(notes.path)
+    connection.execute("UPDATE meta SET value = '8' WHERE key = 'version'")
+    connection.commit()
+    connection.close()
+    with pytest.raises(CompanionError, match="version '8'"):
+        Companion(notes.path, "run-1")
+
+
+def test_what_is_not_plain_is_refused(notes: Companion) -> None:
+    with pytest.raises(TypeError):
+        notes.set_result("x", object(), by="", version="")
+    assert not notes.path.exists()
+
+
+def test_a_folder_that_cannot_be_written(tmp_path: Path) -> None:
+    notes = Companion(tmp_path / "no" / "such" / "run.h5.notes", "run-1")
+    with pytest.raises(OSError, match="cannot write"):
+        notes.set_result("x", 1, by="", version="")
+
+
+@settings(max_examples=60, deadline=None)
+@given(data=st.data())
+def test_a_hostile_companion_is_one_line(
+    tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+) -> None:
+    path = tmp_path_factory.mktemp("notes") / "run.h5.notes"
+    notes = Companion(path, "run-1")
+    notes.set_result("x", {"a": 1}, by="me", version="1")
+    notes.add_revision(mark(1.0))
+    notes.close()
+    raw = bytearray(path.read_bytes())
+    for _ in range(data.draw(st.integers(1, 10))):
+        raw[data.draw(st.integers(0, len(raw) - 1))] = data.draw(st.integers(0, 255))
+    path.write_bytes(raw)
+    told = ""
+    try:
+        with Companion(path, "run-1") as again:
+            again.revisions()
+            again.results()
+            again.findings()
+    except CompanionError as error:
+        told = str(error)
+    assert told == "" or str(path) in told
+
+
+@pytest.mark.parametrize("content", [b"", b"abc", b"SQLite format 3\x00", b"\x00" * 5000])
+def test_garbage_is_no_companion(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "run.h5.notes"
+    path.write_bytes(content)
+    with pytest.raises(CompanionError, match=r"run\.h5\.notes"):
+        Companion(path, "run-1")

@@ -1,0 +1,216 @@
+"""What placing takes from a run: distance over restarts, fixes at their true instants."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+
+from recorder.run.header import Gap
+from recorder.sheets import TripSheet, parse_trip_sheet
+from recorder.track.placing.placement import PlacingError
+from recorder.track.placing.run_source import (
+    find_route,
+    gnss_of,
+    kept_placement,
+    options_of,
+    place_run_file,
+    wheel_track_of,
+)
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+    from recorder.marks.mark import Mark
+    from tests.recorder.track.conftest import Line
+
+EPOCH_NS = 1_790_000_000_000_000_000
+FIX = np.dtype([("tick", "<u8"), ("utc_ns", "<i8"), ("valid", "u1")])
+
+
+@dataclass
+class FakeChannel:
+    name: str
+    quantity: str
+    device: str
+    t: NDArray[np.float64]
+    v: NDArray[np.float64]
+
+    @property
+    def n(self) -> int:
+        return self.t.size
+
+    def time_s(self, start: int = 0, stop: int | None = None) -> NDArray[np.float64]:
+        return self.t[start:stop]
+
+    def values(self, start: int = 0, stop: int | None = None) -> NDArray[np.float64]:
+        return self.v[start:stop]
+
+
+@dataclass
+class FakeDevice:
+    rows: NDArray[np.void]
+
+    def records(self, start: int = 0, stop: int | None = None) -> NDArray[np.void]:
+        return self.rows[start:stop]
+
+
+@dataclass
+class FakeUtc:
+    source: str
+
+    def utc_ns(self, t_s: ArrayLike) -> NDArray[np.int64]:
+        return EPOCH_NS + np.rint(np.asarray(t_s) * 1e9).astype(np.int64)
+
+    def u_s(self, t_s: ArrayLike) -> NDArray[np.float64]:
+        return np.full(np.shape(t_s), 0.05)
+
+
+class FakeCompanion:
+    def __init__(self) -> None:
+        self.held: dict[str, Any] = {}
+
+    def result(self, name: str) -> Any:  # noqa: ANN401 - as a companion gives it
+        return self.held.get(name)
+
+    def set_result(self, name: str, data: object, *, by: str, version: str) -> None:
+        self.held[name] = (data, by, version)
+
+
+@dataclass
+class FakeHeader:
+    route: str = ""
+
+
+@dataclass
+class FakeRun:
+    channels: dict[str, FakeChannel]
+    header: FakeHeader = field(default_factory=FakeHeader)
+    path: Path = Path("run.h5")
+    devices: dict[str, FakeDevice] = field(default_factory=dict)
+    companion: FakeCompanion = field(default_factory=FakeCompanion)
+    trip: TripSheet | None = None
+    utc: FakeUtc = field(default_factory=lambda: FakeUtc("gnss sentences"))
+    kept_marks: list[Mark] = field(default_factory=list)
+    kept_gaps: list[Gap] = field(default_factory=list)
+
+    def marks(self) -> list[Mark]:
+        return self.kept_marks
+
+    def gaps(self, device: str | None = None) -> list[Gap]:
+        return [g for g in self.kept_gaps if device in (None, g.device)]
+
+
+def moving_run(line: Line, source: str) -> tuple[FakeRun, NDArray[np.float64]]:
+    """600 s at 20 m/s with a fix a second, each sentence received 0.35 s late."""
+    t = np.arange(0.0, 600.0, 0.1)
+    s = 2000.0 + 20.0 * t
+    when = np.arange(5.0, 590.0, 1.0)
+    at = 2000.0 + 20.0 * when
+    lat = np.interp(at, line.s_m, line.latitude_deg)
+    lon = np.interp(at, line.s_m, line.longitude_deg)
+    rows = np.zeros(when.size, FIX)
+    rows["utc_ns"] = EPOCH_NS + np.rint(when * 1e9).astype(np.int64)
+    rows["valid"] = 1
+    rows["valid"][100:110] = 0
+    lat[100:110] = 0.0
+    rows["utc_ns"][200:205] = -(2**63)
+    received = when + 0.35
+    run = FakeRun(
+        channels={
+            "distance": FakeChannel("distance", "distance", "wheel", t, (s - s[0]) / 1.01),
+            "lat": FakeChannel("lat", "latitude", "clock", received, lat),
+            "lon": FakeChannel("lon", "longitude", "clock", received, lon),
+        },
+        devices={"clock": FakeDevice(rows)},
+        utc=FakeUtc(source),
+    )
+    return run, s
+
+
+def test_fixes_are_put_at_the_instant_they_were_true(short_line: Line) -> None:
+    run, _ = moving_run(short_line, "gnss sentences")
+    found = gnss_of(run)
+    assert found is not None
+    fixes, doubt = found
+    assert np.asarray(fixes.t_s)[:3] == pytest.approx([5.0, 6.0, 7.0])
+    assert np.asarray(fixes.t_s).size == 585 - 10 - 5
+    assert doubt == pytest.approx(0.05)
+
+
+def test_without_a_tie_to_utc_the_time_of_receipt_stands_with_more_doubt(
+    short_line: Line,
+) -> None:
+    run, _ = moving_run(short_line, "computer's clock")
+    found = gnss_of(run)
+    assert found is not None
+    assert np.asarray(found[0].t_s)[0] == pytest.approx(5.35 - 0.2)
+    assert found[1] >= 0.3
+
+
+def test_a_run_with_positions_alone_is_placed_by_them(short_line: Line) -> None:
+    run, s = moving_run(short_line, "gnss sentences")
+    placed = place_run_file(run, short_line.route())
+    wheel = run.channels["distance"]
+    error = placed.position(wheel.t, wheel.v) - s
+    assert np.abs(error).max() < 3.0
+    assert (np.abs(error) <= placed.u95_m(wheel.t, wheel.v)).all()
+
+
+def test_a_restart_of_the_counter_is_taken_from_the_gaps(short_line: Line) -> None:
+    run, _ = moving_run(short_line, "gnss sentences")
+    wheel = run.channels["distance"]
+    keep = (wheel.t < 100.0) | (wheel.t > 105.0)
+    # As a recorder joins it: distance goes on from where it was.
+    d = np.where(wheel.t > 105.0, wheel.v - 20.0 * 5.1 / 1.01, wheel.v)
+    run.channels["distance"] = FakeChannel(
+        "distance", "distance", "wheel", wheel.t[keep], d[keep]
+    )
+    run.kept_gaps = [
+        Gap(device="wheel", t_start_s=99.9, t_end_s=105.1, cause="device restarted"),
+        Gap(device="clock", t_start_s=300.0, t_end_s=301.0, cause="device restarted"),
+    ]
+    track = wheel_track_of(run)
+    assert len(track.breaks) == 1
+    assert float(track.distance(500.0)) == pytest.approx(20.0 * 500.0 / 1.01, abs=3.0)
+
+
+def test_nothing_to_place_is_told(tmp_path: Path) -> None:
+    run = FakeRun(channels={}, path=tmp_path / "run.h5")
+    with pytest.raises(PlacingError, match="no distance channel"):
+        wheel_track_of(run)
+    empty = FakeChannel("distance", "distance", "wheel", np.zeros(0), np.zeros(0))
+    with pytest.raises(PlacingError, match="no distance channel"):
+        wheel_track_of(FakeRun(channels={"distance": empty}))
+    broken = FakeChannel("distance", "distance", "wheel", np.zeros(3), np.full(3, np.nan))
+    with pytest.raises(PlacingError, match="no wheel distance"):
+        wheel_track_of(FakeRun(channels={"distance": broken}))
+    with pytest.raises(PlacingError, match="names no route"):
+        find_route(run)
+    assert gnss_of(run) is None
+    assert kept_placement(run) is None
+
+
+def test_what_the_trip_sheet_says_is_used(tmp_path: Path) -> None:
+    sheet = '[trip]\nname = "x"\n[route]\nfile = "r.csv"\ndirection = "decreasing"\n'
+    trip = parse_trip_sheet(sheet + "start_chainage_m = 900\n")
+    run = FakeRun(channels={}, path=tmp_path / "run.h5", trip=trip)
+    options = options_of(run)
+    assert (options.way, options.start_chainage_m) == (-1, 900.0)
+    with pytest.raises(PlacingError, match=r"route r\.csv is not beside it"):
+        find_route(run)
+    (tmp_path / "feed").mkdir()
+    table = "chainage_m,kind,value\n0,milepost,1\n900,milepost,2\n"
+    (tmp_path / "feed" / "r.csv").write_text(table, encoding="utf-8")
+    assert find_route(run).s_max == 900.0
+    # The table recorded with the run comes before any file that lies about.
+    run.header.route = table.replace("900", "950")
+    assert find_route(run).s_max == 950.0
+    run.header.route = ""
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "r.csv").write_text(table, encoding="utf-8")
+    with pytest.raises(PlacingError, match="not beside it"):
+        find_route(run)

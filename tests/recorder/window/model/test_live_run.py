@@ -1,0 +1,283 @@
+"""The run as the window sees it: workers, alarms, loss and return of the recording."""
+
+from __future__ import annotations
+
+import threading
+import time
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+
+from recorder.acquisition.control.client import SessionLostError
+from recorder.keeping.journal import Journal
+from recorder.run.block import KeptBlock
+from recorder.window.model.crew.mark_list import PENDING, TAKEN, UNSURE
+from recorder.window.model.live.device_lines import LOUD, WARN
+from recorder.window.model.live.live_run import LiveRun
+
+if TYPE_CHECKING:
+    from tests.recorder.window.conftest import FakeSession, Kit
+
+
+def texts(run: LiveRun) -> str:
+    return " | ".join(a.text for a in run.alarms(time.monotonic_ns()))
+
+
+def test_a_mark_goes_to_the_recording_with_its_instant(
+    run: LiveRun, session: FakeSession, kit: Kit
+) -> None:
+    keyed = session.header.started_monotonic_ns + 1_500_000_000
+    entry = run.press("S", keyed)
+    assert entry is not None
+    assert entry.state == PENDING
+    kit.settle(run)
+    assert entry.state == TAKEN
+    assert session.asked == [("mark", ("station", keyed, ""))]
+    assert entry.mark.t_s == pytest.approx(1.5)
+
+
+def test_a_refused_mark_says_why(run: LiveRun, session: FakeSession, kit: Kit) -> None:
+    session.refuse = "an instant outside the run"
+    run.press("S", session.header.started_monotonic_ns)
+    kit.settle(run)
+    assert run.message == "an instant outside the run"
+
+
+def test_a_lost_recording_is_loud_and_marks_are_sent_when_it_is_back(
+    session: FakeSession, kit: Kit
+) -> None:
+    def again() -> Any:  # noqa: ANN401
+        if session.gone:
+            raise SessionLostError(session.gone)
+        return session
+
+    run = kit.make_run(session, attach_again=again)
+    kit.settle(run)
+    session.gone = "the recording of run.h5 does not answer"
+    entry = run.press("S", session.header.started_monotonic_ns)
+    assert entry is not None
+    kit.settle(run, now_s=1.0)
+    assert entry.state == UNSURE
+    assert "does not answer" in texts(run)
+    assert "NOT acknowledged" in texts(run)
+    kit.settle(run, now_s=3.0)
+    session.gone = ""
+    kit.settle(run, now_s=5.0)
+    kit.settle(run, now_s=7.0)
+    assert entry.state == TAKEN
+    assert run.lost == ""
+    assert len(session.revisions) == 1
+    run.close()
+
+
+def test_a_recording_that_hangs_does_not_hold_the_window(
+    session: FakeSession, kit: Kit
+) -> None:
+    free = threading.Event()
+    asked = threading.Event()
+
+    class Hanging(kit.FakeSession):  # type: ignore[name-defined,misc]
+        def mark(self, *words: Any, **more: Any) -> Any:  # noqa: ANN401
+            asked.set()
+            free.wait(20.0)
+            return super().mark(*words, **more)
+
+    session = Hanging()
+    run = kit.make_run(session)
+    run.start()
+    try:
+        entry = run.press("S", session.header.started_monotonic_ns)
+        assert entry is not None
+        assert asked.wait(5.0)
+        began = time.monotonic()
+        for _ in range(50):
+            run.tick()
+            run.alarms(time.monotonic_ns())
+        assert time.monotonic() - began < 2.0
+        assert entry.state == PENDING
+        assert run.press("B", time.monotonic_ns()) is not None
+    finally:
+        free.set()
+        run.close()
+
+
+def test_workers_end_with_the_run(session: FakeSession, kit: Kit) -> None:
+    before = set(threading.enumerate())
+    run = kit.make_run(session)
+    run.start()
+    run.close()
+    assert set(threading.enumerate()) == before
+    assert session.closed
+    assert all(ring.closed for ring in session.rings.values())
+
+
+def test_workers_bring_what_comes(session: FakeSession, kit: Kit) -> None:
+    run = kit.make_run(session)
+    run.start()
+    try:
+        session.send_pull(0.0, np.full(400, 10.0))
+        until = time.monotonic() + 10.0
+        while run.traces.newest_s == 0.0 and time.monotonic() < until:
+            threading.Event().wait(0.01)
+            run.tick()
+        assert run.traces.newest_s > 0.1
+    finally:
+        run.close()
+
+
+def test_an_error_in_the_ring_is_told_and_marks_go_on(
+    session: FakeSession, kit: Kit, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(**_: object) -> list[Any]:
+        msg = "mapping is gone"
+        raise OSError(msg)
+
+    monkeypatch.setattr(session.rings["wheel"], "poll", broken)
+    run = kit.make_run(session)
+    run.start()
+    try:
+        until = time.monotonic() + 10.0
+        while not run.pump.problem and time.monotonic() < until:
+            threading.Event().wait(0.01)
+        assert "mapping is gone" in texts(run)
+        entry = run.press("S", session.header.started_monotonic_ns)
+        assert entry is not None
+        while entry.state == PENDING and time.monotonic() < until:
+            threading.Event().wait(0.01)
+            run.tick()
+        assert entry.state == TAKEN
+    finally:
+        run.close()
+
+
+def test_marks_so_far_are_there_after_a_restart(session: FakeSession, kit: Kit) -> None:
+    first = kit.make_run(session)
+    first.press("M", session.header.started_monotonic_ns)
+    first.press("M", session.header.started_monotonic_ns + 1_000_000_000)
+    kit.settle(first)
+    second = kit.make_run(session)
+    kit.settle(second)
+    assert [e.mark.value for e in second.book.entries] == ["12", "13"]
+    assert second.book.next_milepost() == "14"
+    first.close()
+    second.close()
+
+
+def test_saturation_range_and_expiry_are_said(session: FakeSession, kit: Kit) -> None:
+    cell = replace(kit.CELL, issued=date(2020, 1, 1), expires=date(2021, 1, 1))
+    session.header = kit.header(cell=cell)
+    run = kit.make_run(session)
+    kit.settle(run)
+    session.send_pull(0.0, np.full(200, 1e6))
+    kit.settle(run)
+    alarms = run.numerals.alarms(0.2)
+    assert any("SATURATED" in a.text and a.level == LOUD for a in alarms)
+    assert any("expired" in a.text and a.level == WARN for a in alarms)
+    session.send_pull(10.0, np.full(200, 700.0))
+    kit.settle(run)
+    words = " ".join(a.text for a in run.numerals.alarms(10.2))
+    assert "out of the certified range" in words
+    assert "SATURATED" not in words
+    run.close()
+
+
+def test_one_saturated_sample_is_seen_for_seconds(
+    session: FakeSession, kit: Kit, run: LiveRun
+) -> None:
+    kit.settle(run)
+    pull = np.zeros(2000)
+    pull[100] = 1e6
+    session.send_pull(0.0, pull)
+    kit.settle(run)
+    assert run.numerals.alarms(2.0)
+    assert not run.numerals.alarms(9.0)
+
+
+def test_an_old_number_is_never_shown(session: FakeSession, kit: Kit, run: LiveRun) -> None:
+    kit.settle(run)
+    session.send_pull(0.0, np.full(2000, 80.0))
+    kit.settle(run)
+    assert run.numerals.reading("pull", 1.1).value == pytest.approx(80.0, abs=1e-3)
+    assert np.isnan(run.numerals.reading("pull", 4.0).value)
+    assert run.numerals.reading("pull", 4.0).age_s == pytest.approx(3.0, abs=0.01)
+
+
+def test_numeral_is_the_mean_of_the_last_half_second(
+    session: FakeSession, kit: Kit, run: LiveRun
+) -> None:
+    kit.settle(run)
+    session.send_pull(0.0, np.concatenate((np.full(4000, 10.0), np.full(1001, 90.0))))
+    kit.settle(run)
+    assert run.numerals.reading("pull", 2.5).value == pytest.approx(90.0, abs=0.2)
+
+
+def test_devices_disk_and_warnings_are_said(
+    session: FakeSession, kit: Kit, run: LiveRun
+) -> None:
+    session.device_state, session.disk_hours_left = "lost", 0.2
+    kit.settle(run)
+    words = texts(run)
+    assert "drawbar: LINK LOST" in words
+    assert "disk 12 min left" in words
+
+
+def test_after_a_stop_no_mark_is_promised(kit: Kit, run: LiveRun) -> None:
+    run.clerk.stop_recording()
+    kit.settle(run)
+    assert run.stopping
+    assert run.press("S", time.monotonic_ns()) is None
+    assert "no more marks" in run.message
+
+
+def test_zero_is_taken_without_holding_up_marks(run: LiveRun) -> None:
+    run.clerk.take_zero(3.0)
+    until = time.monotonic() + 5.0
+    while "zero taken" not in run.message and time.monotonic() < until:
+        threading.Event().wait(0.01)
+        run.tick()
+    assert run.message == "pull: zero taken, 1001.5 counts"
+
+
+def test_a_trip_sheet_is_not_needed(session: FakeSession, kit: Kit) -> None:
+    session.header = replace(session.header, trip_sheet="")
+    run = kit.make_run(session)
+    assert run.trip.name == "run"
+    run.close()
+
+
+def test_distance_goes_on_from_the_journal_when_the_ring_has_forgotten(
+    session: FakeSession, kit: Kit, tmp_path: Path
+) -> None:
+    """A window opened late counts metres from the run's first record, not from its own."""
+    session.journal_path = tmp_path / "run.h5.journal"
+    t = np.arange(500) / 100.0
+    session.send_wheel(0.0, 20.0 * t)
+    blocks = session.rings["wheel"].waiting
+    first = blocks[0]
+    with Journal.create(session.journal_path, session.header) as journal:
+        kept = KeptBlock(
+            device="wheel", sequence=0, received_s=first.received_s, tick0=first.tick0,
+            t0_s=first.t0_s, s_per_tick=first.s_per_tick, records=first.records,
+        )  # fmt: skip
+        journal.append([kept], [])
+        session.rings["wheel"].waiting = blocks[20:]
+        run = kit.make_run(session)
+        kit.settle(run)
+        run.close()
+    assert run.pump.problem == ""
+    assert run.traces.distance_m == pytest.approx(20.0 * t[-1], abs=0.01)
+
+
+def test_without_a_journal_it_is_said_from_where_distance_counts(
+    session: FakeSession, kit: Kit
+) -> None:
+    session.send_wheel(0.0, 20.0 * np.arange(500) / 100.0)
+    session.rings["wheel"].waiting = session.rings["wheel"].waiting[20:]
+    run = kit.make_run(session)
+    kit.settle(run)
+    run.close()
+    assert "distance counts from when this window opened" in texts(run)

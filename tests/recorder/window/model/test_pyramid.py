@@ -1,0 +1,116 @@
+"""The pyramid against a plain search of all samples."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from recorder.window.model.trace.pyramid import Columns, Pyramid
+
+
+def filled(values: list[float] | np.ndarray, **settings_: int) -> Pyramid:
+    pyramid = Pyramid(**settings_)
+    t = np.arange(len(values), dtype=np.float64)
+    pyramid.append(t, 2.0 * t, values)
+    return pyramid
+
+
+@given(
+    st.lists(st.floats(-1e6, 1e6, width=32), min_size=1, max_size=3000),
+    st.integers(1, 700),
+    st.integers(2, 60),
+)
+@settings(max_examples=60, deadline=None)
+def test_extremes_of_the_whole_are_never_lost(
+    values: list[float], chunk: int, columns: int
+) -> None:
+    pyramid = Pyramid(capacity=64, factor=4, levels=8)
+    t = np.arange(len(values), dtype=np.float64)
+    for i in range(0, len(values), chunk):
+        pyramid.append(t[i : i + chunk], t[i : i + chunk], values[i : i + chunk])
+    found = pyramid.columns("time", -1.0, float(len(values)), (len(values) + 1) / columns)
+    low, high = found.extent() or (0.0, 0.0)
+    assert low == np.min(np.asarray(values, np.float32))
+    assert high == np.max(np.asarray(values, np.float32))
+    assert np.all(np.diff(found.x) > 0)
+
+
+def test_columns_hold_what_a_plain_search_finds() -> None:
+    rng = np.random.default_rng(3)
+    values = rng.normal(size=50_000).astype(np.float32)
+    pyramid = filled(values, capacity=1 << 17, factor=8, levels=4)
+    width = 125.0
+    found = pyramid.columns("time", 10_000.0, 40_000.0, width)
+    for x, low, high in zip(found.x[1:-1], found.low[1:-1], found.high[1:-1], strict=True):
+        first = int(np.floor(x / width) * width)
+        # A bin of the level used may reach over a column's bound by its own length.
+        near = values[first - 64 : first + 125 + 64]
+        assert near.min() <= low <= values[first : first + 60].min() + 3.0
+        assert near.max() >= high
+        assert high >= low
+
+
+def test_fine_columns_are_exact() -> None:
+    values = np.arange(100.0)
+    found = filled(values).columns("time", 0.0, 99.0, 10.0)
+    np.testing.assert_array_equal(found.low[:3], [0.0, 10.0, 20.0])
+    np.testing.assert_array_equal(found.high[:3], [9.0, 19.0, 29.0])
+
+
+def test_sparse_samples_stay_where_they_are() -> None:
+    pyramid = Pyramid()
+    pyramid.append([1.03, 2.71], [0.0, 0.0], [5.0, 6.0])
+    found = pyramid.columns("time", 0.0, 3.0, 0.1)
+    np.testing.assert_allclose(found.x, [1.03, 2.71])
+
+
+def test_a_gap_stays_a_gap_at_every_coarseness() -> None:
+    pyramid = Pyramid(capacity=256, factor=4, levels=6)
+    t = np.arange(20_000.0)
+    pyramid.append(t[:10_000], t[:10_000], np.zeros(10_000))
+    pyramid.break_line()
+    pyramid.append(t[10_000:], t[10_000:], np.zeros(10_000))
+    for width in (1.0, 10.0, 100.0, 1000.0):
+        found = pyramid.columns("time", 0.0, 20_000.0, width)
+        broken = found.x[~found.joined]
+        assert np.any(np.abs(broken - 10_000.0) <= max(width, 4.0**5))
+
+
+def test_an_unknown_value_breaks_the_line_and_is_no_extreme() -> None:
+    found = filled([1.0, np.nan, 3.0]).columns("time", 0.0, 2.0, 0.5)
+    assert np.isnan(found.low[1])
+    assert not found.joined[1]
+    assert found.extent() == (1.0, 3.0)
+
+
+def test_nothing_but_unknown_has_no_extent() -> None:
+    assert filled([np.nan] * 50).columns("time", 0.0, 50.0, 1.0).extent() is None
+    empty = np.empty(0)
+    assert Columns(empty, empty, empty, np.empty(0, bool)).extent() is None
+
+
+def test_memory_is_bounded_and_old_stretches_only_coarser() -> None:
+    pyramid = Pyramid(capacity=1024, factor=8, levels=5)
+    for start in range(0, 400_000, 5000):
+        t = np.arange(start, start + 5000, dtype=np.float64)
+        pyramid.append(t, t, np.where(t == 1000.0, 99.0, 0.0))
+    assert pyramid.samples == 400_000
+    found = pyramid.columns("time", 0.0, 400_000.0, 400.0)
+    assert found.extent() == (0.0, 99.0)
+    assert len(found.x) <= 1001
+
+
+def test_distance_axis_piles_a_standing_train_in_one_column() -> None:
+    pyramid = Pyramid()
+    t = np.arange(1000.0)
+    pyramid.append(t, np.full(1000, 7.0), np.sin(t))
+    found = pyramid.columns("distance", 0.0, 10.0, 0.1)
+    assert len(found.x) == 1
+    assert found.high[0] == pytest.approx(np.sin(t).max(), abs=1e-6)
+
+
+def test_a_pyramid_that_is_none_is_refused() -> None:
+    with pytest.raises(ValueError, match="pyramid"):
+        Pyramid(capacity=4)

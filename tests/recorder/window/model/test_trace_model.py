@@ -1,0 +1,151 @@
+"""From records of a ring to traces, power, paper and gaps."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+
+from recorder.window.model.live.live_run import LiveRun
+from recorder.window.model.trace.trace_model import PaperPath
+
+if TYPE_CHECKING:
+    from tests.recorder.window.conftest import FakeSession, Kit
+
+
+def drawn(run: LiveRun, pen: str, axis: str = "time", span: float = 20.0) -> Any:  # noqa: ANN401
+    x1 = run.traces.newest(axis)
+    return run.traces.columns(pen, axis, x1 - span, x1 + 1.0, span / 4e4)
+
+
+def test_pull_is_drawn_in_kilonewtons_from_the_zero_taken(
+    run: LiveRun, session: FakeSession, kit: Kit
+) -> None:
+    kit.settle(run)
+    session.send_pull(0.0, np.full(1000, 123.4))
+    kit.settle(run)
+    found = drawn(run, "pull")
+    assert found.extent() == pytest.approx((123.4, 123.4), abs=kit.KN_PER_COUNT)
+    assert run.traces.newest_s == pytest.approx(0.4995)
+
+
+def test_power_is_mean_pull_times_speed(run: LiveRun, session: FakeSession, kit: Kit) -> None:
+    kit.settle(run)
+    t = np.arange(1000) / 100.0
+    session.send_wheel(0.0, 10.0 * t)
+    session.send_pull(0.0, np.full(20_000, 50.0))
+    kit.settle(run)
+    found = drawn(run, "power")
+    steady = found.low[found.x > 2.0]
+    assert len(steady) > 100
+    np.testing.assert_allclose(steady, 500.0, rtol=0.01)
+
+
+def test_a_late_pull_makes_power_wait_not_vanish(
+    run: LiveRun, session: FakeSession, kit: Kit
+) -> None:
+    kit.settle(run)
+    session.send_wheel(0.0, 10.0 * np.arange(100) / 100.0)
+    kit.settle(run)
+    assert len(drawn(run, "power").x) == 0
+    session.send_pull(0.0, np.full(2000, 50.0))
+    kit.settle(run)
+    found = drawn(run, "power")
+    assert np.isfinite(found.low).sum() > 90
+
+
+def test_without_pull_power_is_unknown_not_zero(
+    run: LiveRun, session: FakeSession, kit: Kit
+) -> None:
+    kit.settle(run)
+    for i in range(5):
+        session.send_wheel(float(i), 10.0 * (i + np.arange(100) / 100.0))
+        kit.settle(run)
+    found = drawn(run, "power")
+    assert len(found.low) > 0
+    assert not np.isfinite(found.low).any()
+
+
+def test_a_lost_frame_is_drawn_as_a_gap(run: LiveRun, session: FakeSession, kit: Kit) -> None:
+    kit.settle(run)
+    session.send_pull(0.0, np.zeros(200))
+    session.send_pull(0.11, np.zeros(200))  # 20 samples, one frame, never came
+    kit.settle(run)
+    found = drawn(run, "pull")
+    broken = found.x[~found.joined]
+    assert any(abs(x - 0.11) < 1e-3 for x in broken)
+    pen = next(p for p in run.pens if p.name == "pull")
+    spans = run.traces.gap_spans(pen, "time", 0.0, 1.0)
+    assert spans == [pytest.approx((0.0995, 0.11), abs=1e-6)]
+
+
+def test_steady_records_have_no_gap(run: LiveRun, session: FakeSession, kit: Kit) -> None:
+    kit.settle(run)
+    for i in range(10):
+        session.send_pull(i * 0.1, np.zeros(200))
+        kit.settle(run)
+    found = drawn(run, "pull")
+    assert found.joined[1:].all()
+    assert not run.traces.gaps
+
+
+def test_what_this_window_was_too_slow_for_is_counted(
+    run: LiveRun, session: FakeSession, kit: Kit
+) -> None:
+    session.rings["drawbar"].lost_blocks = 7
+    session.send_pull(0.0, np.zeros(200))
+    kit.settle(run)
+    assert run.traces.not_drawn_blocks == 7
+
+
+def test_distance_axis_moves_with_the_train(
+    run: LiveRun, session: FakeSession, kit: Kit
+) -> None:
+    kit.settle(run)
+    t = np.arange(1000) / 100.0
+    session.send_wheel(0.0, 8.0 * t)
+    session.send_pull(0.0, 10.0 * np.arange(20_000) / 2000.0)
+    kit.settle(run)
+    assert run.traces.path.moved_m == pytest.approx(80.0, abs=0.2)
+    found = drawn(run, "pull", axis="distance", span=100.0)
+    # Pull rises 10 kN/s and the train runs 8 m/s: 1.25 kN a metre.
+    slope = np.polyfit(found.x, found.low, 1)[0]
+    assert slope == pytest.approx(1.25, rel=0.01)
+
+
+def test_paper_goes_forward_when_the_train_sets_back() -> None:
+    path = PaperPath(keep=64)
+    t = np.arange(5.0)
+    path.append(t, np.array([0.0, 10.0, 20.0, 15.0, 10.0]))
+    assert path.moved_m == pytest.approx(30.0)
+    assert path.train_at(4.0) == pytest.approx(10.0)
+    assert path.at([2.0, 4.0]).tolist() == pytest.approx([20.0, 30.0])
+
+
+def test_rocking_in_place_does_not_move_the_paper() -> None:
+    path = PaperPath(keep=64)
+    t = np.arange(1000.0)
+    path.append(t, 5.0 + 0.02 * np.sin(t))
+    assert path.moved_m == 0.0
+
+
+def test_paper_keeps_a_bounded_memory() -> None:
+    path = PaperPath(keep=100)
+    for start in range(0, 5000, 70):
+        t = np.arange(start, start + 70, dtype=np.float64)
+        path.append(t, t)
+    assert path.moved_m == pytest.approx(5040 - 1, abs=1.0)
+    assert not path.covers(100.0)
+    assert path.covers(5000.0)
+
+
+def test_speed_shows_from_the_first_edges_though_records_come_one_by_one(
+    run: LiveRun, session: FakeSession, kit: Kit
+) -> None:
+    kit.settle(run)
+    for i in range(300):
+        session.send_wheel(i / 100.0, [5.0 * i / 100.0])
+        kit.settle(run)
+    reading = run.numerals.reading("speed", 3.0)
+    assert reading.value == pytest.approx(5.0, rel=0.03)

@@ -1,0 +1,123 @@
+"""Opening a window: options, what is missing, and a picture of a run on no screen."""
+
+from __future__ import annotations
+
+import csv
+import ctypes.util
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+
+from recorder.acquisition.control.client import SessionError
+from recorder.command_line.main import main as command
+from recorder.window.qt.frame import app, preflight
+from recorder.window.qt.frame.measuring import COLUMNS
+
+if TYPE_CHECKING:
+    from tests.recorder.window.conftest import FakeSession, Kit
+
+
+@pytest.fixture
+def attached(monkeypatch: pytest.MonkeyPatch, session: FakeSession, kit: Kit) -> FakeSession:
+    kit.shift_start(session, 20.0)
+    kit.send_train(session, 20.0)
+    monkeypatch.setattr("recorder.acquisition.control.client.attach", lambda _=None: session)
+    return session
+
+
+def test_a_picture_and_a_log_of_frames(attached: FakeSession, tmp_path: Path) -> None:
+    picture, log = tmp_path / "w.png", tmp_path / "frames.csv"
+    code = app.run_window(
+        png=picture, seconds=0.6, size=(900, 560), appearance="night", measure=log
+    )
+    assert code == 0
+    assert picture.stat().st_size > 10_000
+    with log.open() as stream:
+        rows = list(csv.DictReader(stream))
+    assert tuple(rows[0]) == COLUMNS
+    assert {row["device"] for row in rows} == {"drawbar", "wheel"}
+    painted = np.array([float(row["painted_s"]) for row in rows])
+    assert np.all(np.diff(painted) >= 0)
+    assert attached.closed
+
+
+def test_a_picture_is_taken_when_the_recording_stops(
+    attached: FakeSession, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    attached.state = "stopping"
+    attached_status = attached.status
+
+    def status() -> Any:  # noqa: ANN401
+        told = attached_status()
+        attached.gone = "the recording of run.h5 has ended"
+        return told
+
+    monkeypatch.setattr(attached, "status", status)
+    assert app.run_window(png=tmp_path / "w.png", seconds=60.0, size=(900, 560)) == 0
+    assert (tmp_path / "w.png").exists()
+
+
+def test_no_recording_is_one_line_and_code_2(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setenv("TESTCAR_RUNTIME_DIR", str(tmp_path))
+    assert app.main(["--session", "gone.h5", "--wait", "0"]) == 2
+    told = capsys.readouterr().err
+    assert told.count("\n") == 1
+    assert "testcar record" in told
+    assert command(["window", "--wait", "0"]) == 2
+    assert "no recording" in capsys.readouterr().err
+
+
+def test_a_recording_that_is_just_starting_is_waited_for(
+    monkeypatch: pytest.MonkeyPatch, session: FakeSession
+) -> None:
+    answers = iter([SessionError("not yet"), SessionError("not yet"), session])
+
+    def attach(_: object = None) -> Any:  # noqa: ANN401
+        answer = next(answers)
+        if isinstance(answer, SessionError):
+            raise answer
+        return answer
+
+    monkeypatch.setattr("recorder.acquisition.control.client.attach", attach)
+    found: object = app._attach(None, 10.0)
+    assert found is session
+
+
+@pytest.mark.parametrize("words", [["--fps", "0"], ["--seconds", "-1"], ["--seconds", "nan"]])
+def test_options_that_make_no_sense_are_refused(
+    words: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert app.main(words) == 2
+    assert words[0] in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("size", ["big", "10x10", "1024", "-5x600", "1024x600x3"])
+def test_a_size_that_is_none_is_refused(size: str) -> None:
+    with pytest.raises(SystemExit) as ended:
+        app.main(["--size", size])
+    assert ended.value.code == 2
+
+
+def test_no_screen_is_said_with_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "platform", "linux")
+    for name in ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM"):
+        monkeypatch.delenv(name, raising=False)
+    with pytest.raises(preflight.NoScreenError, match="--headless"):
+        preflight.check_screen()
+
+
+def test_a_missing_library_is_named_with_its_package(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "platform", "linux")
+    monkeypatch.setattr(ctypes.util, "find_library", lambda _: None)
+    monkeypatch.setenv("DISPLAY", ":0")
+    monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
+    monkeypatch.delenv("QT_QPA_PLATFORM", raising=False)
+    with pytest.raises(preflight.NoScreenError, match="libxcb-cursor0"):
+        preflight.check_screen()
+    words = preflight._library_words("libEGL.so.1: cannot open shared object file")
+    assert "install libegl1" in words

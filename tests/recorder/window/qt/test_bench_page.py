@@ -1,0 +1,252 @@
+"""The bench page on a driver that is not there: guided, durable, nothing thrown away."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+from PyQt6.QtCore import QTimer
+
+from calibration.bench.plan import make_plan
+from calibration.bench.session import BenchSession
+from calibration.bench.stability import StabilityLimits
+from calibration.readings.bench_settings import BenchSettings
+from drivers.interface.driver_interface import Batch, Layout
+from drivers.interface.errors import LinkLostError
+from recorder.window.model.bench.bench_desk import BenchDesk, BenchFeed
+from recorder.window.qt.bench.bench_page import BenchPage, run_bench_page
+
+if TYPE_CHECKING:
+    from PyQt6.QtWidgets import QApplication
+
+DTYPE = np.dtype([("tick", "<u8"), ("ch0", "<i4")])
+
+
+class PressDriver:
+    """Counts of a cell on a press, as fast as they are asked for, until told to end."""
+
+    def __init__(
+        self, counts: float = 5000.0, *, blocks: int = 400, noise: float = 3.0
+    ) -> None:
+        self.device_id = "bench cell"
+        self.layout = Layout(dtype=DTYPE, tick_hz=1e6)
+        self.counts, self.blocks, self.noise = counts, blocks, noise
+        self.sent = 0
+        self.closed = False
+        self._rng = np.random.default_rng(2)
+        self._hold = threading.Event()
+
+    def read(self) -> Batch:
+        if self.sent >= self.blocks:
+            self._hold.wait(0.02)
+            msg = "silent for 2 s"
+            raise LinkLostError(self.device_id, msg)
+        records = np.zeros(100, dtype=DTYPE)
+        records["tick"] = (self.sent * 100 + np.arange(100)) * 1000
+        records["ch0"] = np.rint(self.counts + self._rng.normal(0, self.noise, 100))
+        self.sent += 1
+        return Batch(records=records, received_ns=0)
+
+    def close(self) -> None:
+        self.closed = True
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[BenchSession]:
+    session = BenchSession.create(
+        tmp_path / "cell.bench",
+        settings=BenchSettings(cell="coupler cell", capacity_kN=500.0, reference="frame F-2"),
+        plan=make_plan(capacity_kN=500.0, steps=4, positions_deg=(0.0,), preloads=1),
+        limits=StabilityLimits(window_s=2.0, drift_counts=50.0, noise_counts=20.0),
+        seconds=1.0,
+    )
+    yield session
+    session.close()
+
+
+@pytest.fixture
+def desk(bench: BenchSession) -> BenchDesk:
+    return BenchDesk(bench)
+
+
+def feed(desk: BenchDesk, start_s: float, seconds: float, counts: float) -> None:
+    t = start_s + np.arange(int(seconds * 1000)) / 1000.0
+    noise = np.random.default_rng(1).normal(0.0, 3.0, len(t))
+    desk.session.feed(t, counts + noise)
+    desk.newest_s = float(t[-1])
+
+
+def read(desk: BenchDesk, start_s: float, counts: float, words: str = "") -> None:
+    feed(desk, start_s, 3.0, counts)
+    for letter in words:
+        desk.key(letter.upper(), letter)
+    desk.key("Enter", "")
+    feed(desk, start_s + 3.0, 1.5, counts)
+    desk.tick()
+
+
+def test_a_step_is_read_with_its_verdict(desk: BenchDesk) -> None:
+    assert "preload" in desk.instruction()
+    read(desk, 0.0, 1e5, "500")
+    assert desk.session.done == 1
+    assert "stable" in desk.message
+    assert desk.caution == ""
+    assert desk.lines()[0].reading is not None
+    assert desk.lines()[1].current
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [("500", 500.0), ("112404.47 lbf", 500.0), ("500kN", 500.0), ("+51 tf", 500.14)],
+)
+def test_a_force_may_have_its_unit(desk: BenchDesk, words: str, expected: float) -> None:
+    read(desk, 0.0, 1e5, words)
+    assert desk.session.taken[0].applied_kN == pytest.approx(expected, rel=1e-4)
+
+
+@pytest.mark.parametrize("words", ["many", "-500", "5", "500 furlong", "nan", "1e400"])
+def test_a_force_that_cannot_be_is_refused_and_nothing_is_read(
+    desk: BenchDesk, words: str
+) -> None:
+    read(desk, 0.0, 1e5, words)
+    assert desk.caution
+    assert desk.session.taken == ()
+    assert desk.session.pending is None
+    assert desk.typed == words
+
+
+def test_without_counts_nothing_is_read(desk: BenchDesk) -> None:
+    desk.key("Enter", "")
+    assert "no counts" in desk.caution
+
+
+def test_an_unstable_signal_says_so_before_and_after(desk: BenchDesk) -> None:
+    t = np.arange(4000) / 1000.0
+    desk.session.feed(t, 1e5 + 1000.0 * t)
+    desk.newest_s = 4.0
+    assert not desk.verdict().stable
+    desk.key("Enter", "")
+    desk.session.feed(t + 4.0, 1e5 + 1000.0 * (t + 4.0))
+    desk.tick()
+    assert not desk.session.taken[0].stable
+
+
+def test_a_saturated_reading_is_refused(desk: BenchDesk) -> None:
+    feed(desk, 0.0, 3.0, 1e5)
+    desk.key("Enter", "")
+    desk.session.feed(3.0 + np.arange(1500) / 1000.0, np.full(1500, 2.0**23 - 1))
+    desk.tick()
+    assert "saturated" in desk.caution
+    assert desk.session.taken == ()
+
+
+def test_a_repeat_needs_a_reason_and_keeps_the_first(desk: BenchDesk) -> None:
+    read(desk, 0.0, 1e5)
+    desk.key("Ctrl+R", "")
+    assert desk.mode == "repeat"
+    desk.key("Enter", "")
+    assert "reason" in desk.caution
+    for letter in "press crept":
+        desk.key(letter.upper(), letter)
+    desk.key("Enter", "")
+    assert desk.mode == "force"
+    read(desk, 10.0, 1.001e5)
+    assert len(desk.session.taken) == 2
+    assert desk.session.taken[1].reason == "press crept"
+    assert desk.session.taken[1].repeat_of == 1
+
+
+def test_nothing_read_cannot_be_repeated(desk: BenchDesk) -> None:
+    desk.key("Ctrl+R", "")
+    assert desk.mode == "force"
+    assert "has a reading" in desk.caution
+
+
+def test_giving_up_a_reading_is_kept_as_an_event(desk: BenchDesk) -> None:
+    feed(desk, 0.0, 3.0, 1e5)
+    desk.key("Enter", "")
+    assert desk.progress() == 0.0
+    desk.key("Escape", "")
+    assert desk.session.pending is None
+    assert desk.progress() is None
+    assert any(kind == "cancelled" for _, kind, _ in desk.session.events)
+
+
+def test_skip_temperature_and_finish(desk: BenchDesk) -> None:
+    desk.key("Ctrl+K", "")
+    for letter in "no time":
+        desk.key(letter.upper(), letter)
+    desk.key("Enter", "")
+    assert desk.session.done == 1
+    desk.key("Ctrl+E", "")
+    for letter in "21,5":
+        desk.key(letter, letter)
+    desk.key("Enter", "")
+    assert desk.temperature_C == 21.5
+    desk.key("Ctrl+F", "")
+    desk.key("Escape", "")
+    assert not desk.finished
+    desk.key("Ctrl+F", "")
+    desk.key("Enter", "")
+    assert desk.finished
+
+
+def test_a_session_goes_on_where_it_stopped(desk: BenchDesk, bench: BenchSession) -> None:
+    read(desk, 0.0, 1e5)
+    path = bench.path
+    bench.close()
+    with BenchSession.open(path) as again:
+        assert BenchDesk(again).lines()[0].reading is not None
+
+
+def test_a_channel_that_is_not_there_is_named(bench: BenchSession) -> None:
+    driver = PressDriver()
+    with pytest.raises(ValueError, match=r"'ch7'; it has ch0"):
+        BenchFeed(driver, bench, channel="ch7")
+    assert driver.closed
+
+
+def test_a_feed_that_ends_says_so(bench: BenchSession) -> None:
+    made = BenchFeed(PressDriver(blocks=3), bench, channel="ch0")
+    made._thread.join(5.0)
+    assert "silent" in made.trouble
+    made.close()
+    desk = BenchDesk(bench, made)
+    desk.tick()
+    assert desk.trace.samples == 300
+
+
+@pytest.mark.parametrize("appearance", ["day", "night"])
+def test_the_page_is_drawn_and_closes_what_it_opened(
+    application: QApplication, bench: BenchSession, tmp_path: Path, appearance: str
+) -> None:
+    del application
+    driver = PressDriver(blocks=60)
+    before = set(threading.enumerate())
+    picture = tmp_path / "bench.png"
+    finished = run_bench_page(
+        bench, driver=driver, png=picture, seconds=0.5, appearance=appearance
+    )
+    assert not finished
+    assert driver.closed
+    assert set(threading.enumerate()) == before
+    assert picture.stat().st_size > 10_000
+
+
+def test_finishing_on_the_page_asks_for_the_certificate(
+    application: QApplication, bench: BenchSession
+) -> None:
+    def keys(*names: str) -> Callable[[], Any]:
+        def press() -> None:
+            page = next(w for w in application.topLevelWidgets() if isinstance(w, BenchPage))
+            for name in names:
+                page.key(name, "")
+
+        return press
+
+    QTimer.singleShot(100, keys("Ctrl+N", "Ctrl+F", "Enter"))
+    assert run_bench_page(bench, seconds=20.0)
