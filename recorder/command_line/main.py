@@ -16,30 +16,31 @@ from recorder.command_line.support.errors import USER_ERRORS, AnswerIsNoError
 
 __all__ = ["build_parser", "main", "run"]
 
-VERBS: Final = (
-    "demo",
-    "feed",
-    "record",
-    "window",
-    "replay",
-    "bench",
-    "wheel",
-    "route",
-    "place",
-    "ports",
-    "info",
-    "verify",
-    "recover",
-    "export",
-    "import",
-    "report",
-    "compare",
-)
-"""Each verb is a module ``verbs.verb_NAME`` with ``add_parser`` and ``run``."""
+VERBS: Final = {
+    "demo": "run a simulated train from the ports to the summary",
+    "feed": "start a simulated train on ports",
+    "record": "record a run",
+    "window": "open the crew's window on a running recording",
+    "replay": "send a recorded run again, on ports",
+    "bench": "calibrate a force cell: guided session, fit, certificate, verification",
+    "wheel": "certify a measuring wheel: tape, rolled-out length or measured mile",
+    "route": "check a route table",
+    "place": "place a run on its route",
+    "ports": "list serial ports",
+    "info": "tell what a run file holds",
+    "verify": "check a run file against its digests",
+    "recover": "make a run file from a journal that was left behind",
+    "export": "write the channels and marks of a run as tables",
+    "import": "make a run file of a table recorded elsewhere or read off paper",
+    "report": "did it make its specified pull: the report on one run or many",
+    "compare": "differences between runs, with uncertainty",
+}
+"""Verb → what it does. Each is a module ``verbs.verb_NAME`` with ``add_parser`` and ``run``."""
 
 
 def build_parser(verb: str | None = None) -> argparse.ArgumentParser:
-    """Build the parser; only the named verb's module is imported in full when one is given."""
+    """Build the parser. Only the named verb's module is imported: a verb brings what it needs
+    at its top, and ``testcar --help`` is not to wait for all of them."""
     parser = argparse.ArgumentParser(
         prog="testcar",
         description="Record, review and answer for a railway dynamometer test car.",
@@ -50,9 +51,12 @@ def build_parser(verb: str | None = None) -> argparse.ArgumentParser:
     )
     parser.add_argument("--debug", action="store_true", help="show a traceback on an error")
     subparsers = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
-    for name in VERBS if verb is None else (verb,):
-        module = importlib.import_module(f"recorder.command_line.verbs.verb_{name}")
-        module.add_parser(subparsers)
+    for name, what in VERBS.items():
+        if name == verb:
+            module = importlib.import_module(f"recorder.command_line.verbs.verb_{name}")
+            module.add_parser(subparsers)
+        else:
+            subparsers.add_parser(name, help=what)
     return parser
 
 

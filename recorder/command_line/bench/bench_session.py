@@ -23,8 +23,10 @@ from calibration.certificates.force import ForceCertificate
 from calibration.evaluation.issue import CAUTIONS
 from calibration.readings.bench_settings import BenchSettings
 from drivers.interface.errors import DriverError, LinkLostError
+from drivers.interface.registry import open_driver
 from recorder.command_line.bench.bench_work import print_results, write_results
 from recorder.command_line.support.errors import UsageError
+from recorder.window.qt.frame.preflight import check_screen
 
 if TYPE_CHECKING:
     from drivers.interface.driver_interface import DeviceDriver
@@ -125,8 +127,8 @@ def _at_prompt(args: argparse.Namespace, session: BenchSession) -> bool:
 
 def _on_page(args: argparse.Namespace, session: BenchSession) -> bool:
     """The same session in a window; True when the person asked for the certificate."""
+    # Only the page needs Qt: a session at the terminal runs without.
     from recorder.window.qt.bench.bench_page import run_bench_page
-    from recorder.window.qt.frame.preflight import check_screen
 
     if args.script is not None:
         msg = "--page and --script exclude each other: a page is worked by hand"
@@ -202,7 +204,6 @@ def _with_reference(settings: BenchSettings, reference: ForceCertificate) -> Ben
 
 
 def _driver(args: argparse.Namespace) -> DeviceDriver:
-    from drivers.interface.registry import open_driver
 
     # Only as many channels as are used, so that a front end with fewer serves as well.
     used = [args.channel, *([args.reference_channel] if args.reference_channel else [])]

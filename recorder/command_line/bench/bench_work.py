@@ -23,6 +23,7 @@ from calibration.evaluation.issue import issue_certificate, verify_document
 from calibration.evaluation.results_document import results_document
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings_csv import read_readings
+from recorder.report.certificate.certificate_pdf import certificate_pdf
 
 if TYPE_CHECKING:
     from calibration.evaluation.evaluation import SenseEvaluation
@@ -71,8 +72,6 @@ def write_results(
     else:
         certificate = issue_certificate(evaluation)
     if pdf is not None:
-        from recorder.report.certificate.certificate_pdf import certificate_pdf
-
         _write(Path(pdf), certificate_pdf(certificate))
         written["pdf"] = pdf
     return written
@@ -136,7 +135,6 @@ def verify_file(args: argparse.Namespace) -> int:
 
 def pdf_file(args: argparse.Namespace) -> int:
     """``bench pdf``."""
-    from recorder.report.certificate.certificate_pdf import certificate_pdf
 
     certificate = load_certificate(args.certificate)
     if not isinstance(certificate, ForceCertificate):

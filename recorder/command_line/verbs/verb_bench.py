@@ -6,6 +6,10 @@ import argparse
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
+from calibration.certificates.certificate import load_certificate
+from calibration.readings.bench_settings import BenchSettings
+from recorder.command_line.bench.bench_session import run_session
+from recorder.command_line.bench.bench_work import fit_file, pdf_file, verify_file
 from recorder.command_line.support.errors import UsageError
 
 if TYPE_CHECKING:
@@ -53,7 +57,6 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     """Add ``bench`` and its own verbs."""
     parser = subparsers.add_parser(
         "bench",
-        help="calibrate a force cell: guided session, fit, certificate, verification",
         description="Calibrate a force cell. " + _CAUTION,
         epilog="example: testcar bench fit readings.csv --out cell.json",
     )
@@ -195,8 +198,6 @@ def _add_settings(parser: argparse.ArgumentParser) -> None:
 
 def settings_from(args: argparse.Namespace) -> BenchSettings:
     """The settings of a command line; raises ``ValueError`` or ``OSError`` in one line."""
-    from calibration.certificates.certificate import load_certificate
-    from calibration.readings.bench_settings import BenchSettings
 
     given: dict[str, Any] = {}
     for item in fields(BenchSettings):
@@ -213,24 +214,20 @@ def settings_from(args: argparse.Namespace) -> BenchSettings:
 
 
 def _run_fit(args: argparse.Namespace) -> int:
-    from recorder.command_line.bench.bench_work import fit_file
 
     return fit_file(args, settings_from(args))
 
 
 def _run_run(args: argparse.Namespace) -> int:
-    from recorder.command_line.bench.bench_session import run_session
 
     return run_session(args, settings_from(args))
 
 
 def _run_verify(args: argparse.Namespace) -> int:
-    from recorder.command_line.bench.bench_work import verify_file
 
     return verify_file(args)
 
 
 def _run_pdf(args: argparse.Namespace) -> int:
-    from recorder.command_line.bench.bench_work import pdf_file
 
     return pdf_file(args)

@@ -8,6 +8,8 @@ from pathlib import Path
 
 from recorder.command_line.support.errors import UsageError
 from recorder.command_line.support.progress import ProgressLine
+from recorder.run_file.seal.digest_check import refuse_damaged
+from recorder.sheets import load_trip_sheet
 
 __all__ = ["add_parser", "run"]
 
@@ -23,7 +25,6 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     """Add the verb."""
     parser = subparsers.add_parser(
         "compare",
-        help="differences between runs, with uncertainty",
         description="Compare runs: before and after an overhaul, two coals, two throttles.",
         epilog=EXAMPLE,
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -44,10 +45,9 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 
 def run(args: argparse.Namespace) -> int:
-    """Compare and tell."""
+    """Compare the runs and print the differences."""
+    # Charts and page layout take over a second to import: --help and refusals do not wait.
     from recorder.report.trial.comparing import compare_runs, comparison_pdf, in_words
-    from recorder.run_file.seal.digest_check import refuse_damaged
-    from recorder.sheets import load_trip_sheet
 
     if len(args.runs) < 2:
         msg = f"give at least two runs to compare, got {len(args.runs)}"

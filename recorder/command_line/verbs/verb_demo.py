@@ -9,7 +9,14 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from recorder.acquisition.process.launch import start_recording
+from recorder.command_line.support.demo_crew import DemoCrew
 from recorder.command_line.support.errors import UsageError
+from recorder.report.trial.summary import write_summary
+from recorder.run_file.seal.verify import verify_run
+from recorder.window.qt.frame.preflight import NoScreenError, check_screen
+from simulated_feeds.outing.truth import write_truth
+from simulated_feeds.serving.serving import start_feed
 
 if TYPE_CHECKING:
     from recorder.acquisition.process.launch import RecordingProcess
@@ -32,7 +39,6 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     """Add the verb."""
     parser = subparsers.add_parser(
         "demo",
-        help="run a simulated train from the ports to the summary",
         description="Run a simulated train on real ports, record it, and sum it up.",
         epilog=EXAMPLE,
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -50,8 +56,6 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(args: argparse.Namespace) -> int:
     """Feed, record, picture, truth, summary; each step says what it made."""
-    from recorder.command_line.support.demo_crew import DemoCrew
-    from simulated_feeds.serving.serving import start_feed
 
     if not LEAST_S <= args.seconds <= 86_400.0:
         msg = f"--seconds must be from {LEAST_S:g} to 86400, got {args.seconds:g}"
@@ -70,8 +74,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _screen_there() -> bool:
-    from recorder.window.qt.frame.preflight import NoScreenError, check_screen
-
     try:
         check_screen()
     except NoScreenError as error:
@@ -84,7 +86,6 @@ def _record(
     args: argparse.Namespace, feed: FeedProcess, run_path: Path, crew: type[Any] | None
 ) -> int:
     """Record with a window (or a drawn picture); returns the monotonic ns of run time 0."""
-    from recorder.acquisition.process.launch import start_recording
 
     sheets = feed.sheets
     with start_recording(
@@ -150,9 +151,6 @@ class _Teller:
 
 
 def _sum_up(out: Path, run_path: Path, started_ns: int) -> int:
-    from recorder.report.trial.summary import write_summary
-    from recorder.run_file.seal.verify import verify_run
-    from simulated_feeds.outing.truth import write_truth
 
     write_truth(out / "feed", started_ns, out / "truth.csv")
     findings = verify_run(run_path)

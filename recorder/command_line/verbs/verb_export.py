@@ -6,6 +6,9 @@ import argparse
 from typing import Any
 
 from recorder.command_line.support.progress import ProgressLine
+from recorder.exchange.export import export_run
+from recorder.run_file.hdf5.reader import open_run
+from recorder.run_file.seal.digest_check import refuse_damaged
 
 __all__ = ["add_parser", "run"]
 
@@ -14,7 +17,6 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     """Add the verb."""
     parser = subparsers.add_parser(
         "export",
-        help="write the channels and marks of a run as tables",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         description="Write one tidy table per channel (time_s, the value in a column named by\n"
         "quantity and unit, counts, flags), the drawbar power, marks.csv and gaps.csv.\n"
@@ -40,9 +42,6 @@ def run(args: argparse.Namespace) -> int:
     OSError, RunFileError
         The run cannot be read, or the folder cannot be written.
     """
-    from recorder.exchange.export import export_run
-    from recorder.run_file.hdf5.reader import open_run
-    from recorder.run_file.seal.digest_check import refuse_damaged
 
     with ProgressLine() as progress:
         refuse_damaged(args.file, progress=progress)

@@ -6,8 +6,13 @@ import argparse
 import json
 import math
 import sys
+from contextlib import contextmanager
 from pathlib import Path
+from signal import SIGINT, SIGTERM, getsignal, signal
 from typing import Any, Final
+
+from recorder.command_line.support.errors import UsageError
+from simulated_feeds.serving.serving import FeedSettings, run_feed
 
 __all__ = ["Reporter", "add_parser", "add_port_options", "run", "speed_of"]
 
@@ -19,7 +24,6 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     """Add the verb."""
     parser = subparsers.add_parser(
         "feed",
-        help="start a simulated train on ports",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         description="Start a simulated train: load cell, measuring wheel and GNSS clock on\n"
         "ports of their own, with the sheets to record them and the truth beside them.",
@@ -68,7 +72,6 @@ def speed_of(text: str) -> float:
     UsageError
         Neither a number above 0 nor ``max``.
     """
-    from recorder.command_line.support.errors import UsageError
 
     if text.strip().lower() == "max":
         return 0.0
@@ -90,7 +93,6 @@ def run(args: argparse.Namespace) -> int:
     FeedError, OSError
         The settings, the ports or the folder will not do.
     """
-    from simulated_feeds.serving.serving import FeedSettings, run_feed
 
     settings = FeedSettings(
         folder=args.out, seed=args.seed, seconds=args.seconds, speed=speed_of(args.speed),
@@ -117,8 +119,6 @@ class Reporter:
 
     def until_interrupted(self) -> Any:  # noqa: ANN401 - a context manager
         """Within it, Ctrl-C (and a polite kill) asks for the end."""
-        from contextlib import contextmanager
-        from signal import SIGINT, SIGTERM, getsignal, signal
 
         def ask(_number: int, _frame: object) -> None:
             self._stopped = True

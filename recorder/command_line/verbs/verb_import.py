@@ -8,7 +8,11 @@ from datetime import UTC, datetime, time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from recorder import software
 from recorder.command_line.support.errors import UsageError
+from recorder.exchange.marks_table import read_marks_table
+from recorder.exchange.table_import import import_table, read_table
+from recorder.sheets import load_trip_sheet
 
 if TYPE_CHECKING:
     from recorder.sheets import TripSheet
@@ -29,7 +33,6 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     """Add the verb."""
     parser = subparsers.add_parser(
         "import",
-        help="make a run file of a table recorded elsewhere or read off paper",
         description="Make a run file of a table recorded elsewhere or read off paper.",
         epilog=EXAMPLE,
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -63,10 +66,6 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(args: argparse.Namespace) -> int:
     """Read, check, write."""
-    from recorder import software
-    from recorder.exchange.marks_table import read_marks_table
-    from recorder.exchange.table_import import import_table, read_table
-    from recorder.sheets import load_trip_sheet
 
     table = read_table(args.table, args.column)
     for warning in table.warnings:

@@ -6,6 +6,10 @@ import argparse
 import json
 from typing import Any
 
+from recorder.exchange.description import describe, in_words
+from recorder.run_file.hdf5.reader import open_run
+from recorder.run_file.seal.digest_check import refuse_damaged
+
 __all__ = ["add_parser", "run"]
 
 
@@ -13,7 +17,6 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     """Add the verb."""
     parser = subparsers.add_parser(
         "info",
-        help="tell what a run file holds",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         description="Tell what a run file holds: devices, channels, marks, gaps and so on.\n"
         "A run being recorded can be asked, too. Whether it is sound: testcar verify.",
@@ -32,9 +35,6 @@ def run(args: argparse.Namespace) -> int:
     OSError, RunFileError
         The file cannot be read.
     """
-    from recorder.exchange.description import describe, in_words
-    from recorder.run_file.hdf5.reader import open_run
-    from recorder.run_file.seal.digest_check import refuse_damaged
 
     refuse_damaged(args.file)
     with open_run(args.file) as opened:

@@ -5,7 +5,19 @@ from __future__ import annotations
 import argparse
 import getpass
 import json
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from recorder import software
+from recorder.run_file.hdf5.reader import open_run
+from recorder.track.placing.run_source import (
+    find_route,
+    keep_placement,
+    options_of,
+    place_run_file,
+)
 
 if TYPE_CHECKING:
     from recorder.run_file.hdf5.reader import RunFile
@@ -19,7 +31,6 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     """Add the verb."""
     parser = subparsers.add_parser(
         "place",
-        help="place a run on its route",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         description="Find where a run was on its route, from wheel, milepost marks and GNSS;\n"
         "the result is kept in the companion file beside the run.",
@@ -48,16 +59,6 @@ def run(args: argparse.Namespace) -> int:
     ValueError, OSError
         The run or the route cannot be used, or nothing ties them together.
     """
-    from dataclasses import replace
-
-    from recorder import software
-    from recorder.run_file.hdf5.reader import open_run
-    from recorder.track.placing.run_source import (
-        find_route,
-        keep_placement,
-        options_of,
-        place_run_file,
-    )
 
     with open_run(args.run_file) as held:
         route = find_route(held, args.route)
@@ -84,7 +85,6 @@ def _who() -> str:
 
 def summary(held: RunFile, route: Route, placement: Placement) -> dict[str, Any]:
     """The answer, JSON-ready: every figure with its unit and 95 % uncertainty."""
-    import numpy as np
 
     u95 = 2.0 * placement.u_m
     return {

@@ -7,6 +7,8 @@ import json
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from drivers.links.transport import PORT_FORMS, list_ports
+
 if TYPE_CHECKING:
     from drivers.links.transport import PortInfo
 
@@ -17,7 +19,6 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     """Add the verb."""
     parser = subparsers.add_parser(
         "ports",
-        help="list serial ports",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         description="List the serial ports of this machine. No port is opened.",
         epilog="Example:\n  testcar ports --json\n\n"
@@ -29,7 +30,6 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
 
 def run(args: argparse.Namespace) -> int:
     """Print the ports; none is no error."""
-    from drivers.links.transport import PORT_FORMS, list_ports
 
     ports = list_ports()
     if args.json:

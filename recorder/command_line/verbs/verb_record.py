@@ -11,7 +11,13 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from recorder.acquisition.devices.plan import make_plan
+from recorder.acquisition.process.main import record_here
+from recorder.acquisition.process.settings import RecordingSettings
 from recorder.command_line.support.errors import UsageError
+from recorder.sheets import SheetError, load_car_sheet, load_trip_sheet
+from recorder.sheets.table import read_text_file, read_toml
+from recorder.window.qt.frame.preflight import NoScreenError, check_screen
 
 if TYPE_CHECKING:
     from recorder.acquisition.process.settings import Outcome
@@ -28,7 +34,6 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     """Add the verb."""
     parser = subparsers.add_parser(
         "record",
-        help="record a run",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         description="Record a run as the car sheet and the trip sheet say. The zero is taken\n"
         "first: train at rest, coupler slack. Ctrl-C stops cleanly and seals the run file.\n"
@@ -78,7 +83,6 @@ def run(args: argparse.Namespace) -> int:
     UsageError, RecordingError, SheetError, OSError
         Wrong use, or the recording cannot begin.
     """
-    from recorder.sheets import SheetError
 
     try:
         if args.check:
@@ -91,7 +95,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _check(args: argparse.Namespace) -> int:
-    from recorder.acquisition.devices.plan import make_plan
 
     car, trip = _sheets(args.sheets)
     if car is None:
@@ -106,8 +109,6 @@ def _check(args: argparse.Namespace) -> int:
 
 def _sheets(paths: list[str]) -> tuple[CarSheet | None, TripSheet | None]:
     """Read one or two sheets; a single one may be either, told by its tables."""
-    from recorder.sheets import SheetError, load_car_sheet, load_trip_sheet
-    from recorder.sheets.table import read_text_file, read_toml
 
     if len(paths) > 2:
         msg = f"give a car sheet and a trip sheet, got {len(paths)} files"
@@ -149,8 +150,6 @@ def _trip_lines(trip: TripSheet | None) -> list[str]:
 
 
 def _record(args: argparse.Namespace) -> int:
-    from recorder.acquisition.process.main import record_here
-    from recorder.acquisition.process.settings import RecordingSettings
 
     if len(args.sheets) != 2:
         msg = f"give a car sheet and a trip sheet, got {len(args.sheets)} file(s)"
@@ -180,8 +179,6 @@ def _record(args: argparse.Namespace) -> int:
 
 def _screen_there() -> bool:
     """Whether a window can open; a recording does not fail for want of one."""
-    from recorder.window.qt.frame.preflight import NoScreenError, check_screen
-
     try:
         check_screen()
     except NoScreenError as error:

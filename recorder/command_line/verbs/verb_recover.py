@@ -7,6 +7,8 @@ import sys
 from typing import Any
 
 from recorder.command_line.support.progress import ProgressLine
+from recorder.keeping.seal import recover
+from recorder.run_file.hdf5.reader import open_run
 
 __all__ = ["add_parser", "run"]
 
@@ -15,7 +17,6 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     """Add the verb."""
     parser = subparsers.add_parser(
         "recover",
-        help="make a run file from a journal that was left behind",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         description="Make a sealed run file from the journal of a recording that was cut off.\n"
         "The journal is kept. A run file is never overwritten; the unfinished file of this\n"
@@ -36,8 +37,6 @@ def run(args: argparse.Namespace) -> int:
     OSError, JournalError, RunFileError, SealError
         The journal cannot be used, or there is something at ``--out``.
     """
-    from recorder.keeping.seal import recover
-    from recorder.run_file.hdf5.reader import open_run
 
     with ProgressLine() as progress:
         damage = recover(args.journal, args.out, progress=progress)

@@ -5,16 +5,19 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
+from recorder.command_line.support.errors import AnswerIsNoError
+from recorder.command_line.verbs.verb_feed import Reporter, add_port_options, speed_of
+from recorder.run_file.seal.digest_check import refuse_damaged
+from simulated_feeds.replay.replaying import ReplaySettings, run_replay
+
 __all__ = ["add_parser", "run"]
 
 
 def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type is private
     """Add the verb."""
-    from recorder.command_line.verbs.verb_feed import add_port_options
 
     parser = subparsers.add_parser(
         "replay",
-        help="send a recorded run again, on ports",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         description="Send a recorded run again, each device on a port of its own, as its\n"
         "bytes once came. Recorded again it equals the first, count for count. Nothing is\n"
@@ -44,10 +47,6 @@ def run(args: argparse.Namespace) -> int:
     AnswerIsNoError
         It was ended early, or a reader was too slow and frames were dropped.
     """
-    from recorder.command_line.support.errors import AnswerIsNoError
-    from recorder.command_line.verbs.verb_feed import Reporter, speed_of
-    from recorder.run_file.seal.digest_check import refuse_damaged
-    from simulated_feeds.replay.replaying import ReplaySettings, run_replay
 
     refuse_damaged(args.run_file)
     settings = ReplaySettings(

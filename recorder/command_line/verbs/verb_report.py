@@ -8,8 +8,14 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from recorder.analysis.campaign.answer import Settings
+from recorder.analysis.series.corrections import Switches
+from recorder.analysis.specification.steady_stretches import Limits
 from recorder.command_line.support.errors import UsageError
 from recorder.command_line.support.progress import ProgressLine
+from recorder.report.trial.crew_edits import read_edits
+from recorder.run_file.seal.digest_check import refuse_damaged
+from recorder.sheets import load_trip_sheet
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.answer import Settings
@@ -33,7 +39,6 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     """Add the verb."""
     parser = subparsers.add_parser(
         "report",
-        help="did it make its specified pull: the report on one run or many",
         description="Report on one run or a campaign of many.",
         epilog=EXAMPLE,
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -83,11 +88,9 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(args: argparse.Namespace) -> int:
     """Write the report."""
+    # Charts and page layout take over a second to import: --help and refusals do not wait.
     from recorder.report.roll.roll import RollScale
-    from recorder.report.trial.crew_edits import read_edits
     from recorder.report.trial.writing import Options, write_report
-    from recorder.run_file.seal.digest_check import refuse_damaged
-    from recorder.sheets import load_trip_sheet
 
     scale = RollScale(
         mm_per_min=None if args.roll_mm_per_km else (args.roll_mm_per_min or 20.0),
@@ -124,10 +127,6 @@ def _reasons(reasons: list[str]) -> str:
 
 
 def _settings(args: argparse.Namespace) -> Settings:
-    from recorder.analysis.campaign.answer import Settings
-    from recorder.analysis.series.corrections import Switches
-    from recorder.analysis.specification.steady_stretches import Limits
-
     for name in ("band_km_h", "steady_s", "steady_m_s2"):
         if not getattr(args, name) > 0.0:
             option = name.replace("_", "-")

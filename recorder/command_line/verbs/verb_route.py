@@ -7,6 +7,10 @@ import json
 import sys
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from recorder.track.route.route import RouteError, load_route
+
 if TYPE_CHECKING:
     from recorder.track.route.route import Route
 
@@ -17,7 +21,6 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     """Add the verb."""
     parser = subparsers.add_parser(
         "route",
-        help="check a route table",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         description="Check a route table (CSV): mileposts, grades, curves, limits.",
         epilog="Example:\n  testcar route check ambleford.csv\n\n"
@@ -37,7 +40,6 @@ def run(args: argparse.Namespace) -> int:
     OSError
         The file cannot be read.
     """
-    from recorder.track.route.route import RouteError, load_route
 
     try:
         route = load_route(args.route)
@@ -58,7 +60,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _summary(route: Route) -> dict[str, Any]:
-    import numpy as np
 
     kinds = [f.kind for f in route.all_features]
     steepest = None

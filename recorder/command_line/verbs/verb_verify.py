@@ -8,6 +8,7 @@ import sys
 from typing import Any
 
 from recorder.command_line.support.progress import ProgressLine
+from recorder.run_file.seal.verify import verify_run
 
 __all__ = ["add_parser", "run"]
 
@@ -16,7 +17,6 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     """Add the verb."""
     parser = subparsers.add_parser(
         "verify",
-        help="check a run file against its digests",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         description="Check every dataset of a run file against the digests stored when it was\n"
         "sealed, its structure, its times, and its companion file.",
@@ -36,7 +36,6 @@ def run(args: argparse.Namespace) -> int:
     OSError, RunFileError
         Not a run file, or it cannot be read.
     """
-    from recorder.run_file.seal.verify import verify_run
 
     with ProgressLine() as progress:
         findings = verify_run(args.file, progress=progress)

@@ -10,6 +10,18 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from calibration.certificates.certificate import dump_certificate, full_document
+from calibration.certificates.wheel import (
+    WheelCertificate,
+    combined_u_m,
+    cone_part,
+    curve_part,
+    from_measured_length,
+    from_rolled_length,
+    from_tape,
+)
+from calibration.certificates.wheel import wear_part as wear
+from calibration.quantities.units import UnitError, convert, find_unit
 from recorder.command_line.support.errors import UsageError
 
 if TYPE_CHECKING:
@@ -47,7 +59,6 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     """Add ``wheel`` and its three ways."""
     parser = subparsers.add_parser(
         "wheel",
-        help="certify a measuring wheel: tape, rolled-out length or measured mile",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         description="Certify a measuring wheel.\n\n" + _CAUTION,
         epilog=_EPILOG,
@@ -147,7 +158,6 @@ def _add_common(parser: argparse.ArgumentParser) -> None:
 
 
 def _run_tape(args: argparse.Namespace) -> int:
-    from calibration.certificates.wheel import from_tape
 
     to_girth = math.pi if args.diameter else 1.0
     readings = [to_girth * length_m(text) for text in args.readings]
@@ -159,7 +169,6 @@ def _run_tape(args: argparse.Namespace) -> int:
 
 
 def _run_rolled(args: argparse.Namespace) -> int:
-    from calibration.certificates.wheel import from_rolled_length
 
     lengths = [length_m(text) for text in args.lengths]
     girth_m, parts = from_rolled_length(
@@ -171,7 +180,6 @@ def _run_rolled(args: argparse.Namespace) -> int:
 
 
 def _run_mile(args: argparse.Namespace) -> int:
-    from calibration.certificates.wheel import from_measured_length
 
     whole_m = length_m(args.length)
     u_count = args.u_count
@@ -200,7 +208,6 @@ def length_m(text: str) -> float:
     UsageError
         No unit, an unknown one, or not a number.
     """
-    from calibration.quantities.units import UnitError, convert, find_unit
 
     match = _LENGTH.fullmatch(text.strip())
     if match is None:
@@ -238,14 +245,6 @@ def _issue(
     measured: Mapping[str, float],
 ) -> int:
     """Make the certificate, write it where asked, and say what it holds."""
-    from calibration.certificates.certificate import dump_certificate, full_document
-    from calibration.certificates.wheel import (
-        WheelCertificate,
-        combined_u_m,
-        cone_part,
-        curve_part,
-    )
-    from calibration.certificates.wheel import wear_part as wear
 
     every = [
         *parts,

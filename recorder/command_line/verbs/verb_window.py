@@ -5,16 +5,16 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
+from recorder.window.model.shown.options import add_options
+
 __all__ = ["add_parser", "run"]
 
 
 def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type is private
     """Add the verb."""
-    from recorder.window.model.shown.options import add_options
 
     parser = subparsers.add_parser(
         "window",
-        help="open the crew's window on a running recording",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         description=(
             "Open the crew's window on a running recording: traces, numerals, mark keys.\n"
@@ -38,6 +38,7 @@ def run(args: argparse.Namespace) -> int:
     ValueError
         An option, or the run's sheets, cannot be used.
     """
+    # Qt is not needed for --help, and may not be installable here: its lack is told in one line.
     from recorder.window.qt.frame.app import run_options
 
     return run_options(args)
