@@ -316,7 +316,9 @@ def test_a_guided_session_on_a_driver_with_a_reference_cell(
         return start(self, **words)
 
     monkeypatch.setattr(BenchSession, "start_reading", follow)
-    monkeypatch.setattr("drivers.interface.registry.open_driver", lambda *_, **__: press)
+    monkeypatch.setattr(
+        "recorder.command_line.bench.bench_session.open_driver", lambda *_, **__: press
+    )
     reference = tmp_path / "reference.json"
     made = ForceCertificate.from_coefficients(
         (0.0, 1e-4), capacity_kN=600.0, u_relative=1e-4, certificate_id="ref 7"

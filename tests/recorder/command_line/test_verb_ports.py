@@ -6,9 +6,9 @@ import json
 
 import pytest
 
-from drivers.links import transport
 from drivers.links.transport import PortInfo
 from recorder.command_line.main import main
+from recorder.command_line.verbs import verb_ports
 
 PORTS = [
     PortInfo(
@@ -32,7 +32,7 @@ PORTS = [
 
 @pytest.fixture
 def _two_ports(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(transport, "list_ports", lambda: PORTS)
+    monkeypatch.setattr(verb_ports, "list_ports", lambda: PORTS)
 
 
 @pytest.mark.usefixtures("_two_ports")
@@ -56,7 +56,7 @@ def test_for_programs(capsys: pytest.CaptureFixture[str]) -> None:
 def test_no_ports_is_no_error(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(transport, "list_ports", list)
+    monkeypatch.setattr(verb_ports, "list_ports", list)
     assert main(["ports"]) == 0
     assert "No serial ports found" in capsys.readouterr().out
 
