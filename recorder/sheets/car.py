@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from recorder.sheets.errors import SheetError
-from recorder.sheets.table import Table, likely, read_text_file, read_toml
+from recorder.sheets.sheet_table import SheetTable, likely, read_text_file, read_toml
 
 __all__ = [
     "CarSheet",
@@ -144,7 +144,7 @@ def parse_car_sheet(
 ) -> CarSheet:
     """Make a car sheet of its TOML text; raises :class:`SheetError`."""
     problems: list[str] = []
-    root = Table(read_toml(text, source=source), source=source, name="", problems=problems)
+    root = SheetTable(read_toml(text, source=source), source=source, name="", problems=problems)
     if "car" not in root:
         root.problem("table [car] is missing" + likely("car", root.keys))
     car = root.table("car")
@@ -177,7 +177,7 @@ def parse_car_sheet(
     return sheet
 
 
-def _time_zone(car: Table) -> str:
+def _time_zone(car: SheetTable) -> str:
     name = car.text("time_zone", "UTC") or "UTC"
     try:
         zoneinfo.ZoneInfo(name)
@@ -188,7 +188,7 @@ def _time_zone(car: Table) -> str:
     return name
 
 
-def _device(name: str, table: Table) -> DeviceSheet:
+def _device(name: str, table: SheetTable) -> DeviceSheet:
     if not _NAME.match(name):
         table.problem(
             f"a device's name is lower-case letters, digits, _ and -, at most 40, got {name!r}"
@@ -212,7 +212,7 @@ def _device(name: str, table: Table) -> DeviceSheet:
     return sheet
 
 
-def _options(table: Table) -> dict[str, Any]:
+def _options(table: SheetTable) -> dict[str, Any]:
     """Settings of the driver: the usual ones beside the port, all others in ``options``."""
     options: dict[str, Any] = {}
     given = table.table("options")
@@ -243,7 +243,7 @@ def _wired_count(channels: Mapping[str, ChannelSheet]) -> int:
     return max(numbers, default=-1) + 1
 
 
-def _channels(table: Table) -> dict[str, ChannelSheet]:
+def _channels(table: SheetTable) -> dict[str, ChannelSheet]:
     channels = {}
     for key, row in table.named_tables().items():
         wired = bool(_FIELD.match(key))
@@ -270,7 +270,7 @@ def _channels(table: Table) -> dict[str, ChannelSheet]:
     return channels
 
 
-def _check_names(root: Table, devices: Mapping[str, DeviceSheet]) -> None:
+def _check_names(root: SheetTable, devices: Mapping[str, DeviceSheet]) -> None:
     """Channel names are unique in the car, and no port is given twice."""
     owner: dict[str, str] = {}
     ports: dict[str, str] = {}
@@ -290,7 +290,7 @@ def _check_names(root: Table, devices: Mapping[str, DeviceSheet]) -> None:
         ports[device.port] = device.name
 
 
-def _keys(table: Table) -> dict[str, str]:
+def _keys(table: SheetTable) -> dict[str, str]:
     keys = {}
     for key in table.keys:
         if not _KEY.match(key):
@@ -299,7 +299,7 @@ def _keys(table: Table) -> dict[str, str]:
     return keys
 
 
-def _pen(table: Table) -> PenSheet:
+def _pen(table: SheetTable) -> PenSheet:
     low = table.number("low", 0.0) or 0.0
     high = table.number("high", 1.0)
     high = 1.0 if high is None else high
@@ -310,7 +310,7 @@ def _pen(table: Table) -> PenSheet:
     return pen
 
 
-def _recording(table: Table) -> RecordingSheet:
+def _recording(table: SheetTable) -> RecordingSheet:
     usual = RecordingSheet()
     zero = table.number("zero_seconds", usual.zero_seconds, low=0.0, high=600.0)
     margin = table.number(

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from recorder.sheets.errors import SheetError
-from recorder.sheets.table import Table, read_text_file, read_toml
+from recorder.sheets.sheet_table import SheetTable, read_text_file, read_toml
 from recorder.sheets.vehicles import (
     CarGroup,
     ConsistSheet,
@@ -77,7 +77,7 @@ def parse_trip_sheet(
 ) -> TripSheet:
     """Make a trip sheet of its TOML text; raises :class:`SheetError`."""
     problems: list[str] = []
-    root = Table(read_toml(text, source=source), source=source, name="", problems=problems)
+    root = SheetTable(read_toml(text, source=source), source=source, name="", problems=problems)
     if "trip" not in root:
         root.problem("table [trip] is missing")
     trip = root.table("trip")
@@ -107,7 +107,7 @@ def parse_trip_sheet(
     return sheet
 
 
-def _date(table: Table) -> Date | None:
+def _date(table: SheetTable) -> Date | None:
     value = table.take("date")
     if value is None:
         return None
@@ -124,7 +124,7 @@ def _date(table: Table) -> Date | None:
     return None
 
 
-def _route(table: Table) -> RouteSheet:
+def _route(table: SheetTable) -> RouteSheet:
     sheet = RouteSheet(
         file=table.text("file", None),
         direction=table.text("direction", "increasing", allowed=("increasing", "decreasing")),
@@ -134,7 +134,7 @@ def _route(table: Table) -> RouteSheet:
     return sheet
 
 
-def _mileposts(table: Table) -> MilepostSheet:
+def _mileposts(table: SheetTable) -> MilepostSheet:
     step = table.number("step", 1.0, low=-1000.0, high=1000.0)
     if step == 0.0:
         table.problem("step must not be 0")
@@ -143,7 +143,7 @@ def _mileposts(table: Table) -> MilepostSheet:
     return sheet
 
 
-def _locomotive(table: Table) -> LocomotiveSheet:
+def _locomotive(table: SheetTable) -> LocomotiveSheet:
     mass = table.quantity("mass", "t", above=0.0, high=2000.0)
     adhesive = table.quantity("adhesive_mass", "t", above=0.0, high=2000.0)
     if mass is not None and adhesive is not None and adhesive > mass:
@@ -164,7 +164,7 @@ def _locomotive(table: Table) -> LocomotiveSheet:
     return sheet
 
 
-def _resistance(table: Table) -> tuple[float, float, float] | None:
+def _resistance(table: SheetTable) -> tuple[float, float, float] | None:
     value = table.take("resistance")
     if value is None:
         return None
@@ -186,7 +186,7 @@ def _resistance(table: Table) -> tuple[float, float, float] | None:
     return terms[0], terms[1], terms[2]
 
 
-def _steam(table: Table) -> SteamSheet | None:
+def _steam(table: SheetTable) -> SteamSheet | None:
     cylinders = table.whole("cylinders", 2, low=1, high=12)
     bore = table.quantity("bore", "m", above=0.0, high=2.0, required=True)
     stroke = table.quantity("stroke", "m", above=0.0, high=2.0, required=True)
@@ -204,7 +204,7 @@ def _steam(table: Table) -> SteamSheet | None:
     )
 
 
-def _vehicle(table: Table) -> VehicleSheet:
+def _vehicle(table: SheetTable) -> VehicleSheet:
     sheet = VehicleSheet(
         mass_t=table.quantity("mass", "t", above=0.0, high=500.0),
         length_m=table.quantity("length", "m", above=0.0, high=100.0),
@@ -216,7 +216,7 @@ def _vehicle(table: Table) -> VehicleSheet:
     return sheet
 
 
-def _consist(table: Table) -> ConsistSheet:
+def _consist(table: SheetTable) -> ConsistSheet:
     groups = []
     for row in table.tables("cars"):
         groups.append(
@@ -247,7 +247,7 @@ def _consist(table: Table) -> ConsistSheet:
     return sheet
 
 
-def _specification(table: Table) -> SpecificationSheet:
+def _specification(table: SheetTable) -> SpecificationSheet:
     points = []
     for row in table.tables("points"):
         speed = row.quantity("speed", "m_s", low=0.0, high=150.0, required=True)

@@ -21,7 +21,7 @@ from drivers.interface.registry import DRIVERS, layout_of
 from recorder.marks.kinds import check_keys
 from recorder.run.header import ChannelHeader
 from recorder.sheets import CarSheet, ChannelSheet, DeviceSheet, SheetError, TripSheet
-from recorder.sheets.table import likely
+from recorder.sheets.sheet_table import likely
 
 __all__ = ["HOST_CLOCK", "DevicePlan", "Plan", "make_plan"]
 

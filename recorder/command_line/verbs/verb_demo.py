@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any
 from recorder.acquisition.process.launch import start_recording
 from recorder.command_line.support.demo_crew import DemoCrew
 from recorder.command_line.support.errors import UsageError
+from recorder.command_line.support.recording_console import screen_there
 from recorder.report.trial.summary import write_summary
 from recorder.run_file.seal.verify import verify_run
-from recorder.window.qt.frame.preflight import NoScreenError, check_screen
 from simulated_feeds.outing.truth import write_truth
 from simulated_feeds.serving.serving import start_feed
 
@@ -65,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
         msg = f"{run_path}: a run is never overwritten; choose another --out or move it away"
         raise UsageError(msg)
     args.out.mkdir(parents=True, exist_ok=True)
-    headless = args.headless or not _screen_there()
+    headless = args.headless or not screen_there("demo: running")
     print(f"demo: a simulated train, seed {args.seed}, for {args.seconds:g} s")
     with start_feed(args.out / "feed", seed=args.seed) as feed:
         started_ns = _record(args, feed, run_path, DemoCrew if headless else None)
@@ -73,23 +73,13 @@ def run(args: argparse.Namespace) -> int:
     return _sum_up(args.out, run_path, started_ns)
 
 
-def _screen_there() -> bool:
-    try:
-        check_screen()
-    except NoScreenError as error:
-        print(f"demo: running without a window: {error}")
-        return False
-    return True
-
-
 def _record(
     args: argparse.Namespace, feed: FeedProcess, run_path: Path, crew: type[Any] | None
 ) -> int:
     """Record with a window (or a drawn picture); returns the monotonic ns of run time 0."""
-
     sheets = feed.sheets
     with start_recording(
-        sheets["car"], sheets["trip"], run_path, seconds=args.seconds, report=_Teller()
+        sheets["car"], sheets["trip"], run_path, seconds=args.seconds, report=_DemoProgress()
     ) as recording:
         started_ns = recording.session.header.started_monotonic_ns
         window = _window(recording, args, headless=crew is not None)
@@ -134,24 +124,23 @@ def _close(window: subprocess.Popen[bytes]) -> None:
         print("demo: the window did not close and was ended; the run is not touched by that")
 
 
-class _Teller:
-    """Says how far the run is, a line each ten seconds, and whatever else the recording tells."""
+class _DemoProgress:
+    """How far the run is, a line each ten seconds, and whatever else the recording reports."""
 
     def __init__(self) -> None:
         self._next_s = 0.0
 
-    def __call__(self, kind: str, **told: Any) -> None:  # noqa: ANN401 - whatever it tells
+    def __call__(self, kind: str, **data: Any) -> None:  # noqa: ANN401 - JSON values
         if kind == "progress":
-            run_s = float(told["status"]["t_s"])
+            run_s = float(data["status"]["t_s"])
             if run_s >= self._next_s:
                 self._next_s = 10.0 * (run_s // 10.0 + 1.0)
                 print(f"demo: {run_s:.0f} s recorded", file=sys.stderr)
-        elif text := told.get("text"):
+        elif text := data.get("text"):
             print(f"demo: {text}", file=sys.stderr)
 
 
 def _sum_up(out: Path, run_path: Path, started_ns: int) -> int:
-
     write_truth(out / "feed", started_ns, out / "truth.csv")
     findings = verify_run(run_path)
     for finding in findings:

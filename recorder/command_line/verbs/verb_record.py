@@ -4,30 +4,24 @@ from __future__ import annotations
 
 import argparse
 import json
-import subprocess
 import sys
-import threading
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 from recorder.acquisition.devices.plan import make_plan
 from recorder.acquisition.process.main import record_here
 from recorder.acquisition.process.settings import RecordingSettings
 from recorder.command_line.support.errors import UsageError
+from recorder.command_line.support.recording_console import RecordingConsole, screen_there
 from recorder.sheets import SheetError, load_car_sheet, load_trip_sheet
-from recorder.sheets.table import read_text_file, read_toml
-from recorder.window.qt.frame.preflight import NoScreenError, check_screen
+from recorder.sheets.sheet_table import read_text_file, read_toml
 
 if TYPE_CHECKING:
     from recorder.acquisition.process.settings import Outcome
     from recorder.sheets import CarSheet, TripSheet
 
 __all__ = ["add_parser", "run"]
-
-WINDOW_CLOSES_S: Final = 5.0
-LINE_EVERY_S: Final = 10.0
-"""How often progress is told where no terminal shows a moving line."""
 
 
 def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type is private
@@ -45,6 +39,11 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
         "begin, or a fault stopped it early.\n"
         "Never a safety system: local rules and licensed practice come first.",
     )
+    _add_options(parser)
+    parser.set_defaults(run=run)
+
+
+def _add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "sheets", nargs="+", metavar="SHEET", help="car sheet and trip sheet (TOML)"
     )
@@ -72,7 +71,6 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
         action="store_true",
         help="record to a network disk all the same",
     )
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -168,26 +166,18 @@ def _record(args: argparse.Namespace) -> int:
         allow_expired=args.allow_expired,
         allow_network_disk=args.allow_network_disk,
     )
-    teller = _Teller(window=not args.headless and _screen_there())
+    console = RecordingConsole(
+        window=not args.headless and screen_there("testcar record: recording")
+    )
     try:
-        outcome = record_here(settings, teller)
+        outcome = record_here(settings, console)
     finally:
-        teller.end()
-    _say(outcome, as_json=args.json)
+        console.end()
+    _print_outcome(outcome, as_json=args.json)
     return outcome.exit_code
 
 
-def _screen_there() -> bool:
-    """Whether a window can open; a recording does not fail for want of one."""
-    try:
-        check_screen()
-    except NoScreenError as error:
-        print(f"testcar record: recording without a window: {error}", file=sys.stderr)
-        return False
-    return True
-
-
-def _say(outcome: Outcome, *, as_json: bool) -> None:
+def _print_outcome(outcome: Outcome, *, as_json: bool) -> None:
     if as_json:
         answer = {**asdict(outcome), "run_path": str(outcome.run_path)}
         print(json.dumps({**answer, "exit_code": outcome.exit_code}, indent=1))
@@ -200,108 +190,3 @@ def _say(outcome: Outcome, *, as_json: bool) -> None:
         )
     if outcome.problem:
         print(f"testcar record: {outcome.problem}", file=sys.stderr)
-
-
-class _Teller:
-    """Tells a person on the standard error; opens the window once there is a session."""
-
-    def __init__(self, *, window: bool) -> None:
-        self._window = window
-        self._process: subprocess.Popen[bytes] | None = None
-        self._watched = sys.stderr.isatty()
-        self._guard = threading.Lock()
-        self._told_s = -LINE_EVERY_S
-        self._moving = False
-
-    def __call__(self, kind: str, **data: Any) -> None:  # noqa: ANN401 - JSON values
-        with self._guard:
-            if kind == "progress":
-                self._progress(data["status"])
-            elif kind == "sealing":
-                self._line(f"sealing {100 * data['part']:3.0f} %  {data['what']}", moving=True)
-            elif kind == "session" and self._window:
-                self._open_window(data["path"])
-            elif (words := _in_words(kind, data)) is not None:
-                self._line(words)
-
-    def end(self) -> None:
-        """Finish a moving line; close the window, there is nothing to show any more."""
-        with self._guard:
-            if self._moving:
-                print(file=sys.stderr)
-                self._moving = False
-        if self._process is not None and self._process.poll() is None:
-            self._process.terminate()
-            try:
-                self._process.wait(WINDOW_CLOSES_S)
-            except subprocess.TimeoutExpired:
-                self._process.kill()
-                self._process.wait()
-
-    def _progress(self, status: dict[str, Any]) -> None:
-        if self._process is not None and (code := self._process.poll()) is not None:
-            self._process = None
-            self._line(
-                f"the window was closed (code {code}); recording goes on, Ctrl-C stops it,"
-                " testcar window attaches again"
-            )
-        if self._watched or status["t_s"] - self._told_s >= LINE_EVERY_S:
-            self._told_s = status["t_s"]
-            self._line(_status_line(status), moving=True)
-
-    def _line(self, text: str, *, moving: bool = False) -> None:
-        if not self._watched:
-            if not moving or not text.startswith("sealing"):
-                print(text, file=sys.stderr, flush=True)
-            return
-        end = "" if moving else "\n"
-        print(f"\r\x1b[K{text}", end=end, file=sys.stderr, flush=True)
-        self._moving = moving
-
-    def _open_window(self, session_path: str) -> None:
-        """In a process of its own: whatever becomes of it, recording goes on."""
-        words = [
-            sys.executable,
-            "-m",
-            "recorder.window.qt.frame.app",
-            "--session",
-            session_path,
-        ]
-        try:
-            # In a session of its own, so that a Ctrl-C meant for the recording spares it.
-            self._process = subprocess.Popen(words, start_new_session=True)
-        except OSError as error:
-            self._line(f"the window cannot be opened ({error}); recording goes on without it")
-
-
-def _status_line(status: dict[str, Any]) -> str:
-    parts = [f"{status['t_s']:8.1f} s"]
-    for name, device in status["devices"].items():
-        word = "" if device["state"] == "running" else f" {device['state'].upper()}"
-        gaps = f" {device['gaps']} gaps" if device["gaps"] else ""
-        parts.append(f"{name} {device['rate_hz']:.0f}/s{gaps}{word}")
-    parts.append(f"{status['marks']} marks")
-    if status["disk_hours_left"] is not None:
-        parts.append(f"disk {status['disk_hours_left']:.0f} h")
-    return "  ".join(parts)
-
-
-def _in_words(kind: str, data: dict[str, Any]) -> str | None:
-    match kind:
-        case "warning":
-            return f"warning: {data['text']}"
-        case "check" | "swept":
-            return str(data["text"])
-        case "zero_begins":
-            return f"taking the zero for {data['seconds']:g} s: train at rest, coupler slack"
-        case "started":
-            return f"recording to {data['run']}; Ctrl-C stops and seals"
-        case "gap":
-            return (
-                f"gap: {data['device']} {data['t_start_s']:.2f} to {data['t_end_s']:.2f} s,"
-                f" {data['cause']}: {data['detail']}"
-            )
-        case "stopping":
-            return f"stopping: {data['reason']}"
-        case _:
-            return None

@@ -208,7 +208,6 @@ def length_m(text: str) -> float:
     UsageError
         No unit, an unknown one, or not a number.
     """
-
     match = _LENGTH.fullmatch(text.strip())
     if match is None:
         msg = f"a length is a number with its unit, such as 2872.6mm or 113-1/8in, got {text!r}"
@@ -244,16 +243,8 @@ def _issue(
     parts: tuple[WheelPart, ...],
     measured: Mapping[str, float],
 ) -> int:
-    """Make the certificate, write it where asked, and say what it holds."""
-
-    every = [
-        *parts,
-        cone_part(girth_m, conicity=args.conicity, lateral_m=length_m(args.lateral)),
-    ]
-    if args.curve_radius:
-        radius_m = length_m(args.curve_radius)
-        every.append(curve_part(girth_m, radius_m, share=args.curve_share))
-    every.append(wear(girth_m, length_m(args.wear)))
+    """Make the certificate, write it where asked, and print what it holds."""
+    every = [*parts, *_tread_parts(args, girth_m)]
     certificate = WheelCertificate(
         certificate_id=args.id,
         issued=_day(args.issued, "--issued") or datetime.now(UTC).date(),
@@ -277,6 +268,16 @@ def _issue(
         if args.out:
             print(f"written to {args.out}")
     return 0
+
+
+def _tread_parts(args: argparse.Namespace, girth_m: float) -> list[WheelPart]:
+    """What the coned tread and its wear add, however the wheel was measured."""
+    parts = [cone_part(girth_m, conicity=args.conicity, lateral_m=length_m(args.lateral))]
+    if args.curve_radius:
+        radius_m = length_m(args.curve_radius)
+        parts.append(curve_part(girth_m, radius_m, share=args.curve_share))
+    parts.append(wear(girth_m, length_m(args.wear)))
+    return parts
 
 
 def _write_new(path: Path, text: str) -> None:

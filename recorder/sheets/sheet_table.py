@@ -12,7 +12,7 @@ from typing import Any, Final
 from calibration.quantities.units import UNITS, convert, units_of
 from recorder.sheets.errors import SheetError
 
-__all__ = ["MAX_BYTES", "Table", "likely", "read_text_file", "read_toml"]
+__all__ = ["MAX_BYTES", "SheetTable", "likely", "read_text_file", "read_toml"]
 
 MAX_BYTES: Final = 2**20
 """A sheet is a page or two; more is not a sheet."""
@@ -62,7 +62,7 @@ def shown(value: object) -> str:
     return text if len(text) <= 60 else text[:57] + "…"
 
 
-class Table:
+class SheetTable:
     """Reads the keys of one table and remembers which it was asked for."""
 
     def __init__(
@@ -192,20 +192,11 @@ class Table:
 
         Limits are in ``unit`` too.
         """
-        kind = UNITS[unit].quantity
-        self._stems[stem] = unit
-        found = [
-            key
-            for key in self._data
-            if key.startswith(f"{stem}_")
-            and (other := UNITS.get(key[len(stem) + 1 :])) is not None
-            and other.quantity == kind
-        ]
-        self._known.update(found)
+        found = self._spellings(stem, unit)
         if not found:
             if stem in self._data:
                 self._known.add(stem)
-                names = ", ".join(f"{stem}_{u}" for u in units_of(kind)[:4])
+                names = ", ".join(f"{stem}_{u}" for u in units_of(UNITS[unit].quantity)[:4])
                 self.problem(f"{stem} needs its unit in the key, for example {names}")
             elif required:
                 self._missing(f"{stem}_{unit}")
@@ -217,16 +208,23 @@ class Table:
         if value is None:
             return default
         converted = float(convert(value, key[len(stem) + 1 :], unit))
-        return self._checked(
-            f"{stem}_{unit}" if key != f"{stem}_{unit}" else key,
-            converted,
-            default,
-            low=low,
-            high=high,
-            above=above,
-        )
+        spelt = f"{stem}_{unit}"
+        return self._checked(spelt, converted, default, low=low, high=high, above=above)
 
-    def table(self, key: str) -> Table:
+    def _spellings(self, stem: str, unit: str) -> list[str]:
+        """The keys there are that give this quantity, in whichever of its units."""
+        self._stems[stem] = unit
+        found = [
+            key
+            for key in self._data
+            if key.startswith(f"{stem}_")
+            and (other := UNITS.get(key[len(stem) + 1 :])) is not None
+            and other.quantity == UNITS[unit].quantity
+        ]
+        self._known.update(found)
+        return found
+
+    def table(self, key: str) -> SheetTable:
         """A sub-table; an absent one reads as empty."""
         value = self.take(key)
         name = f"{self._name}.{key}" if self._name else key
@@ -235,9 +233,9 @@ class Table:
         elif not isinstance(value, dict):
             self.problem(f"{key} must be a table [{name}], got {shown(value)}")
             value = {}
-        return Table(value, source=self._source, name=name, problems=self.problems)
+        return SheetTable(value, source=self._source, name=name, problems=self.problems)
 
-    def tables(self, key: str) -> list[Table]:
+    def tables(self, key: str) -> list[SheetTable]:
         """An array of tables; absent reads as none."""
         value = self.take(key)
         name = f"{self._name}.{key}" if self._name else key
@@ -247,11 +245,11 @@ class Table:
             self.problem(f"{key} must be a list of tables [[{name}]], got {shown(value)}")
             return []
         return [
-            Table(v, source=self._source, name=f"{name} {i}", problems=self.problems)
+            SheetTable(v, source=self._source, name=f"{name} {i}", problems=self.problems)
             for i, v in enumerate(value, start=1)
         ]
 
-    def named_tables(self) -> dict[str, Table]:
+    def named_tables(self) -> dict[str, SheetTable]:
         """Every key as a sub-table of its own name."""
         return {key: self.table(key) for key in self._data}
 

@@ -1,0 +1,132 @@
+"""A recording as a person at a terminal sees it: reports in lines, the window beside it."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import threading
+from typing import Any, Final
+
+from recorder.window.qt.frame.preflight import NoScreenError, check_screen
+
+__all__ = ["RecordingConsole", "screen_there"]
+
+WINDOW_CLOSES_S: Final = 5.0
+"""A window asked to close has nothing to save; after this it hangs and is killed."""
+LINE_EVERY_S: Final = 10.0
+"""How often progress is reported where no terminal shows a moving line."""
+
+
+def screen_there(doing: str) -> bool:
+    """Whether a window can open; what is being done goes on without, and says why."""
+    try:
+        check_screen()
+    except NoScreenError as error:
+        print(f"{doing} without a window: {error}", file=sys.stderr)
+        return False
+    return True
+
+
+class RecordingConsole:
+    """Reports to a person on the standard error; opens the window once there is a session."""
+
+    def __init__(self, *, window: bool) -> None:
+        self._window = window
+        self._process: subprocess.Popen[bytes] | None = None
+        self._watched = sys.stderr.isatty()
+        self._guard = threading.Lock()
+        self._reported_s = -LINE_EVERY_S
+        self._moving = False
+
+    def __call__(self, kind: str, **data: Any) -> None:  # noqa: ANN401 - JSON values
+        with self._guard:
+            if kind == "progress":
+                self._progress(data["status"])
+            elif kind == "sealing":
+                self._line(f"sealing {100 * data['part']:3.0f} %  {data['what']}", moving=True)
+            elif kind == "session" and self._window:
+                self._open_window(data["path"])
+            elif (words := _in_words(kind, data)) is not None:
+                self._line(words)
+
+    def end(self) -> None:
+        """Finish a moving line; close the window, there is nothing to show any more."""
+        with self._guard:
+            if self._moving:
+                print(file=sys.stderr)
+                self._moving = False
+        if self._process is not None and self._process.poll() is None:
+            self._process.terminate()
+            try:
+                self._process.wait(WINDOW_CLOSES_S)
+            except subprocess.TimeoutExpired:
+                self._process.kill()
+                self._process.wait()
+
+    def _progress(self, status: dict[str, Any]) -> None:
+        if self._process is not None and (code := self._process.poll()) is not None:
+            self._process = None
+            self._line(
+                f"the window was closed (code {code}); recording goes on, Ctrl-C stops it,"
+                " testcar window attaches again"
+            )
+        if self._watched or status["t_s"] - self._reported_s >= LINE_EVERY_S:
+            self._reported_s = status["t_s"]
+            self._line(_status_line(status), moving=True)
+
+    def _line(self, text: str, *, moving: bool = False) -> None:
+        if not self._watched:
+            if not moving or not text.startswith("sealing"):
+                print(text, file=sys.stderr, flush=True)
+            return
+        end = "" if moving else "\n"
+        print(f"\r\x1b[K{text}", end=end, file=sys.stderr, flush=True)
+        self._moving = moving
+
+    def _open_window(self, session_path: str) -> None:
+        """In a process of its own: whatever becomes of it, recording goes on."""
+        words = [
+            sys.executable,
+            "-m",
+            "recorder.window.qt.frame.app",
+            "--session",
+            session_path,
+        ]
+        try:
+            # In a session of its own, so that a Ctrl-C meant for the recording spares it.
+            self._process = subprocess.Popen(words, start_new_session=True)
+        except OSError as error:
+            self._line(f"the window cannot be opened ({error}); recording goes on without it")
+
+
+def _status_line(status: dict[str, Any]) -> str:
+    parts = [f"{status['t_s']:8.1f} s"]
+    for name, device in status["devices"].items():
+        word = "" if device["state"] == "running" else f" {device['state'].upper()}"
+        gaps = f" {device['gaps']} gaps" if device["gaps"] else ""
+        parts.append(f"{name} {device['rate_hz']:.0f}/s{gaps}{word}")
+    parts.append(f"{status['marks']} marks")
+    if status["disk_hours_left"] is not None:
+        parts.append(f"disk {status['disk_hours_left']:.0f} h")
+    return "  ".join(parts)
+
+
+def _in_words(kind: str, data: dict[str, Any]) -> str | None:
+    match kind:
+        case "warning":
+            return f"warning: {data['text']}"
+        case "check" | "swept":
+            return str(data["text"])
+        case "zero_begins":
+            return f"taking the zero for {data['seconds']:g} s: train at rest, coupler slack"
+        case "started":
+            return f"recording to {data['run']}; Ctrl-C stops and seals"
+        case "gap":
+            return (
+                f"gap: {data['device']} {data['t_start_s']:.2f} to {data['t_end_s']:.2f} s,"
+                f" {data['cause']}: {data['detail']}"
+            )
+        case "stopping":
+            return f"stopping: {data['reason']}"
+        case _:
+            return None
