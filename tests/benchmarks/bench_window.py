@@ -27,7 +27,7 @@ from recorder.window.model.crew.mark_list import MarkList
 from recorder.window.model.trace.pens import Pen
 from recorder.window.model.trace.trace_chunk import TraceChunk
 from recorder.window.model.trace.trace_model import TraceModel
-from recorder.window.qt.frame.app import application
+from recorder.window.qt.frame.application import application
 from recorder.window.qt.panels.appearance import APPEARANCES
 from recorder.window.qt.paper.paper import SPANS, Paper
 

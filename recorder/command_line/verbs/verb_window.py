@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from recorder.window.model.shown.options import add_options
+from recorder.window.model.shown.options import add_options, options_of
+from recorder.window.qt.frame.app import run_window
 
 __all__ = ["add_parser", "run"]
 
@@ -38,7 +39,4 @@ def run(args: argparse.Namespace) -> int:
     ValueError
         An option, or the run's sheets, cannot be used.
     """
-    # Qt is not needed for --help, and may not be installable here: its lack is told in one line.
-    from recorder.window.qt.frame.app import run_options
-
-    return run_options(args)
+    return run_window(options_of(args))

@@ -316,7 +316,7 @@ def session() -> FakeSession:
 
 @pytest.fixture(scope="session")
 def application() -> Iterator[QApplication]:
-    from recorder.window.qt.frame.app import application as make
+    from recorder.window.qt.frame.application import application as make
 
     app = make()
     yield app

@@ -3,12 +3,71 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import dataclass
 from typing import Final
 
-__all__ = ["WAIT_S", "add_options"]
+__all__ = ["WAIT_S", "WindowOptions", "add_options", "options_of"]
 
 WAIT_S: Final = 10.0
 """How long a window waits for a recording to appear before it gives up."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WindowOptions:
+    """What is shown, how, and for how long.
+
+    Raises
+    ------
+    ValueError
+        A figure that makes no sense.
+    """
+
+    session: str = ""
+    """A session file or the run file being recorded; empty: the only one running."""
+    png: str = ""
+    """Write a picture when the window closes; without ``seconds``, after 3 s. With neither
+    DISPLAY nor WAYLAND_DISPLAY set, the window is drawn without a screen."""
+    seconds: float | None = None
+    """Close after so long; None: when the crew closes it."""
+    appearance: str = "day"
+    units: str = ""
+    """``metric`` or ``customary``; empty: as the car sheet says."""
+    axis: str = "time"
+    size: tuple[int, int] | None = None
+    fps: float = 30.0
+    full_screen: bool = False
+    route: str = ""
+    """Route table, when it is not beside the run."""
+    measure: str = ""
+    """Write a CSV of each frame: when it was painted, and of each device the newest sample
+    drawn and when that was received, s of run time."""
+    wait_s: float = WAIT_S
+
+    def __post_init__(self) -> None:
+        if not 1.0 <= self.fps <= 60.0:
+            msg = f"--fps must be from 1 to 60, got {self.fps:g}"
+            raise ValueError(msg)
+        if self.seconds is not None and not 0.0 < self.seconds < 1e7:
+            msg = f"--seconds must be above 0, got {self.seconds:g}"
+            raise ValueError(msg)
+
+
+def options_of(args: argparse.Namespace) -> WindowOptions:
+    """The options of a command line; raises ``ValueError`` as :class:`WindowOptions`."""
+    return WindowOptions(
+        session=args.session or "",
+        png=args.png or "",
+        seconds=args.seconds,
+        appearance=args.appearance,
+        units=args.units,
+        axis=args.axis,
+        size=args.size,
+        fps=args.fps,
+        full_screen=args.full_screen,
+        route=args.route or "",
+        measure=args.measure or "",
+        wait_s=args.wait,
+    )
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
@@ -22,7 +81,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--axis", choices=("time", "distance"), default="time")
     parser.add_argument("--size", metavar="WxH", type=_size, help="window size in pixels")
-    parser.add_argument("--fps", type=float, default=30.0, help="frames a second, 5 to 60")
+    parser.add_argument("--fps", type=float, default=30.0, help="frames a second, 1 to 60")
     parser.add_argument("--full-screen", action="store_true")
     parser.add_argument(
         "--route", metavar="ROUTE.csv", help="route table, when it is not beside the run"

@@ -17,7 +17,9 @@ from recorder.window.qt.bench.bench_panels import (
     LivePanel,
     PlanPanel,
 )
+from recorder.window.qt.frame.application import application, destroy
 from recorder.window.qt.frame.key_filter import key_name
+from recorder.window.qt.frame.picture import save_picture
 from recorder.window.qt.frame.preflight import check_screen, use_offscreen
 from recorder.window.qt.panels.appearance import APPEARANCES
 
@@ -201,9 +203,6 @@ def run_bench_page(
     if png is not None and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
         use_offscreen()
     check_screen()
-    from recorder.window.qt.frame.app import application
-    from recorder.window.qt.frame.picture import destroy, save_picture
-
     feed = None
     if driver is not None:
         feed = BenchFeed(driver, session, channel=channel, reference_channel=reference_channel)

@@ -7,21 +7,14 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from recorder.window.qt.frame.application import application, destroy
+from recorder.window.qt.frame.main_window import CrewWindow
 from recorder.window.qt.frame.preflight import use_offscreen
 
 if TYPE_CHECKING:
     from recorder.window.model.live.live_run import LiveRun
 
-__all__ = ["destroy", "render_window", "save_picture"]
-
-
-def destroy(widget: Any) -> None:  # noqa: ANN401 - any QWidget
-    """Close a widget and take it apart now: one that lingers takes part in later events."""
-    from PyQt6.QtCore import QCoreApplication, QEvent
-
-    widget.close()
-    widget.deleteLater()
-    QCoreApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
+__all__ = ["render_window", "save_picture"]
 
 
 def save_picture(widget: Any, path: str | Path) -> None:  # noqa: ANN401 - any QWidget
@@ -50,11 +43,7 @@ def render_window(
     """
     if not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
         use_offscreen()
-    from recorder.window.qt.frame.app import application
-
     app = application()
-    from recorder.window.qt.frame.main_window import CrewWindow
-
     window = CrewWindow(run, appearance=appearance)
     try:
         window.resize(*size)

@@ -13,6 +13,7 @@ import pytest
 
 from recorder.acquisition.control.client import SessionError
 from recorder.command_line.main import main as command
+from recorder.window.model.shown.options import WindowOptions
 from recorder.window.qt.frame import app, preflight
 from recorder.window.qt.frame.measuring import COLUMNS
 
@@ -24,15 +25,16 @@ if TYPE_CHECKING:
 def attached(monkeypatch: pytest.MonkeyPatch, session: FakeSession, kit: Kit) -> FakeSession:
     kit.shift_start(session, 20.0)
     kit.send_train(session, 20.0)
-    monkeypatch.setattr("recorder.acquisition.control.client.attach", lambda _=None: session)
+    monkeypatch.setattr(app, "attach", lambda _=None: session)
     return session
 
 
 def test_a_picture_and_a_log_of_frames(attached: FakeSession, tmp_path: Path) -> None:
     picture, log = tmp_path / "w.png", tmp_path / "frames.csv"
-    code = app.run_window(
-        png=picture, seconds=0.6, size=(900, 560), appearance="night", measure=log
+    options = WindowOptions(
+        png=str(picture), seconds=0.6, size=(900, 560), appearance="night", measure=str(log)
     )
+    code = app.run_window(options)
     assert code == 0
     assert picture.stat().st_size > 10_000
     with log.open() as stream:
@@ -56,7 +58,8 @@ def test_a_picture_is_taken_when_the_recording_stops(
         return told
 
     monkeypatch.setattr(attached, "status", status)
-    assert app.run_window(png=tmp_path / "w.png", seconds=60.0, size=(900, 560)) == 0
+    options = WindowOptions(png=str(tmp_path / "w.png"), seconds=60.0, size=(900, 560))
+    assert app.run_window(options) == 0
     assert (tmp_path / "w.png").exists()
 
 
@@ -83,8 +86,8 @@ def test_a_recording_that_is_just_starting_is_waited_for(
             raise answer
         return answer
 
-    monkeypatch.setattr("recorder.acquisition.control.client.attach", attach)
-    found: object = app._attach(None, 10.0)
+    monkeypatch.setattr(app, "attach", attach)
+    found: object = app.attach_when_there(None, 10.0)
     assert found is session
 
 

@@ -17,9 +17,10 @@ from PyQt6.QtTest import QTest
 
 from recorder.window.model.live.device_lines import device_lines
 from recorder.window.model.trace.pyramid import Columns
+from recorder.window.qt.frame.application import destroy
 from recorder.window.qt.frame.key_filter import key_name
 from recorder.window.qt.frame.main_window import CAUTION, CrewWindow
-from recorder.window.qt.frame.picture import destroy, render_window, save_picture
+from recorder.window.qt.frame.picture import render_window, save_picture
 from recorder.window.qt.panels.appearance import APPEARANCES, font
 from recorder.window.qt.paper.paper import Lanes
 from recorder.window.qt.paper.strips import Scale, path_arrays
