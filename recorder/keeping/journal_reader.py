@@ -11,7 +11,7 @@ from urllib.parse import quote
 
 from recorder.keeping import batch_rows
 from recorder.keeping.errors import JournalError
-from recorder.keeping.owner import journal_state
+from recorder.keeping.owner import JournalState, journal_state
 from recorder.marks.mark import Mark
 from recorder.run.block import blocks_of
 from recorder.run.errors import RunFileError
@@ -199,7 +199,8 @@ class JournalReader:
         """Let go, leaving nothing behind; may be called twice."""
         self._connection.close()
         # SQLite leaves these where a reader was the first to open a closed journal.
-        if self._was_alone and journal_state(self.path) != "recording":
+        written = journal_state(self.path) is JournalState.RECORDING
+        if self._was_alone and not written:
             self._was_alone = False
             if not self._beside[1].exists() or self._beside[1].stat().st_size == 0:
                 for path in self._beside:

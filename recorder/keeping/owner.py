@@ -6,10 +6,11 @@ import contextlib
 import json
 import os
 import sys
+from enum import Enum
 from pathlib import Path
-from typing import IO, Literal
+from typing import IO
 
-__all__ = ["OwnerLock", "boot_id", "journal_path_for", "journal_state"]
+__all__ = ["JournalState", "OwnerLock", "boot_id", "journal_path_for", "journal_state"]
 
 if sys.platform == "win32":
     import msvcrt
@@ -30,6 +31,14 @@ else:
         except BlockingIOError:
             return False
         return True
+
+
+class JournalState(Enum):
+    """Whether there is a journal, and whether a living process is recording to it."""
+
+    ABSENT = "absent"
+    RECORDING = "recording"
+    UNFINISHED = "unfinished"
 
 
 class OwnerLock:
@@ -76,16 +85,16 @@ def journal_path_for(run_path: Path | str) -> Path:
     return path.with_name(path.name + ".journal")
 
 
-def journal_state(journal: Path | str) -> Literal["absent", "recording", "unfinished"]:
-    """Whether there is a journal, and whether a living process is recording to it."""
+def journal_state(journal: Path | str) -> JournalState:
+    """What a journal is to somebody who comes upon it."""
     path = Path(journal)
     if not path.exists():
-        return "absent"
+        return JournalState.ABSENT
     lock = _lock_path(path)
     if not lock.exists():
-        return "unfinished"
+        return JournalState.UNFINISHED
     with lock.open("a+b") as file:
-        return "unfinished" if _try_lock(file) else "recording"
+        return JournalState.UNFINISHED if _try_lock(file) else JournalState.RECORDING
 
 
 def boot_id() -> str:

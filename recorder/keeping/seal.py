@@ -12,7 +12,7 @@ import numpy as np
 
 from recorder.keeping.errors import JournalError, SealError
 from recorder.keeping.journal_reader import Cursor, JournalReader
-from recorder.keeping.owner import journal_state
+from recorder.keeping.owner import JournalState, journal_state
 from recorder.keeping.transfer import Transfer, by_device
 from recorder.machine.durable import sync_folder
 from recorder.run.block import HEAD_DTYPE, joined
@@ -184,7 +184,7 @@ def remove_journal(journal_path: Path | str) -> None:
 
 
 def _refuse_living(journal: Path) -> None:
-    if journal_state(journal) == "recording":
+    if journal_state(journal) is JournalState.RECORDING:
         msg = f"{journal}: a living process is recording to it; stop the recording first"
         raise JournalError(msg)
 

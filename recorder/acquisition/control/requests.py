@@ -7,6 +7,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from recorder.run.states import RunState
+
 if TYPE_CHECKING:
     from recorder.acquisition.process.recording import Recording
 
@@ -48,11 +50,9 @@ class Requests:
         return {"status": self._recording.status().to_dict()}
 
     def _mark(self, words: Mapping[str, Any]) -> dict[str, Any]:
-        self._must_record()
         return {"mark": self._recording.marks.take(words).to_dict()}
 
     def _revise(self, words: Mapping[str, Any]) -> dict[str, Any]:
-        self._must_record()
         return {"mark": self._recording.marks.revise(words).to_dict()}
 
     def _marks(self, words: Mapping[str, Any]) -> dict[str, Any]:
@@ -84,8 +84,7 @@ class Requests:
         return {}
 
     def _must_record(self) -> None:
-        # While a zero is taken too: before the run the instant itself refuses a mark.
-        if self._recording.state not in ("recording", "zero"):
+        if self._recording.state is not RunState.RECORDING:
             msg = f"not now: the recording is {self._recording.state}"
             raise ValueError(msg)
 

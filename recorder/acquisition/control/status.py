@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from recorder.acquisition.ring.ring import RingStats
+from recorder.run.states import DeviceState, FilerState, RunState
 
 __all__ = ["DeviceStatus", "SessionStatus"]
 
@@ -16,8 +17,7 @@ class DeviceStatus:
     """One device, now."""
 
     name: str
-    state: str
-    """``running``, ``quiet`` (open, nothing came for a while) or ``lost`` (being reopened)."""
+    state: DeviceState
     records: int
     rate_hz: float
     """Records per second over the last second or two."""
@@ -36,8 +36,7 @@ class DeviceStatus:
 class SessionStatus:
     """The whole recording, now."""
 
-    state: str
-    """``recording``, ``stopping`` or ``sealing``."""
+    state: RunState
     t_s: float
     """Run time."""
     utc_ns: int
@@ -47,8 +46,7 @@ class SessionStatus:
     """Marks taken, all revisions."""
     zeros: Mapping[str, float] = field(default_factory=dict)
     """Channel → zero in counts, as last accepted."""
-    filer: str = ""
-    """``running``, ``restarted`` or ``dead``: the run file; the journal goes on regardless."""
+    filer: FilerState = FilerState.RUNNING
     filed: Mapping[str, int] = field(default_factory=dict)
     """Device → records in the run file and synced to the disk, as the filer last told."""
     warnings: tuple[str, ...] = ()
@@ -67,9 +65,22 @@ class SessionStatus:
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> SessionStatus:
-        """Inverse of :meth:`to_dict`; raises ``TypeError``, ``KeyError`` on anything else."""
-        devices = {
-            name: DeviceStatus(**{**row, "ring": RingStats(**row["ring"])})
-            for name, row in data["devices"].items()
+        """Inverse of :meth:`to_dict`.
+
+        Raises
+        ------
+        TypeError, KeyError, ValueError
+            Not a status; a state that is none.
+        """
+        known: dict[str, Any] = {
+            "state": RunState(data["state"]),
+            "filer": FilerState(data["filer"]),
+            "devices": {name: _device(row) for name, row in data["devices"].items()},
+            "warnings": tuple(data["warnings"]),
         }
-        return cls(**{**data, "devices": devices, "warnings": tuple(data["warnings"])})
+        return cls(**{**data, **known})
+
+
+def _device(row: Mapping[str, Any]) -> DeviceStatus:
+    known = {"state": DeviceState(row["state"]), "ring": RingStats(**row["ring"])}
+    return DeviceStatus(**{**row, **known})

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from drivers.interface.errors import DriverError
 from recorder.run.header import Event, Gap
+from recorder.run.states import DeviceState
 
 if TYPE_CHECKING:
     import numpy as np
@@ -61,8 +62,8 @@ class DeviceThread:
         self.name = name
         self.stream = stream
         self.ring = ring
-        self.state = "running"
-        """``running`` or ``lost``."""
+        self.state = DeviceState.RUNNING
+        """Running or lost: whether it is quiet is for others to judge."""
         self.last_received_s: float | None = None
         self.opened = 1
         """How often the port has been opened."""
@@ -114,7 +115,7 @@ class DeviceThread:
                     if self._driver is None:
                         self._driver = self._reopen(self._closed)
                         self.opened += 1
-                        self.state = "running"
+                        self.state = DeviceState.RUNNING
                         self._say("link", state="back")
                     if self._read(self._driver):
                         wait_s = FIRST_WAIT_S
@@ -162,7 +163,7 @@ class DeviceThread:
     def _lose(self, why: str) -> None:
         if self._driver is not None:
             self._close()
-            self.state = "lost"
+            self.state = DeviceState.LOST
             self.stream.lost(why, self.now_s())
             self._say("link", state="lost", why=why)
         else:

@@ -20,7 +20,7 @@ from recorder.acquisition.devices.device_thread import DeviceThread
 from recorder.acquisition.devices.plan import HOST_CLOCK, DevicePlan, Plan
 from recorder.acquisition.process.settings import RecordingError, RecordingSettings
 from recorder.acquisition.ring.ring import RingWriter
-from recorder.keeping.owner import boot_id, journal_path_for, journal_state
+from recorder.keeping.owner import JournalState, boot_id, journal_path_for, journal_state
 from recorder.machine.host import free_bytes, network_disk
 from recorder.run.header import DeviceHeader, Event, Gap, RunHeader
 
@@ -44,10 +44,10 @@ def check_place(settings: RecordingSettings, plan: Plan) -> None:
     out = settings.out
     journal = journal_path_for(out)
     state = journal_state(journal)
-    if state == "recording":
+    if state is JournalState.RECORDING:
         msg = f"{journal}: another process is recording to it; choose another name"
         raise RecordingError(msg)
-    if state == "unfinished":
+    if state is JournalState.UNFINISHED:
         msg = (
             f"{journal}: an unfinished journal is there, it may hold the only copy of a run;"
             f" first: testcar recover {journal} --out {out}"

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from recorder.keeping.errors import SealError
 from recorder.keeping.filer_process import FilerProcess
+from recorder.run.states import FilerState
 
 __all__ = ["FilerSupervisor"]
 
@@ -24,8 +25,7 @@ class FilerSupervisor:
         FileExistsError
             There is a run file already.
         """
-        self.state = "running"
-        """``running``, ``restarted`` or ``dead``."""
+        self.state = FilerState.RUNNING
         self._journal_path = journal_path
         self._run_path = run_path
         self._warn = warn
@@ -39,14 +39,14 @@ class FilerSupervisor:
 
     def look(self) -> None:
         """See whether the filer lives; start it again once."""
-        if self.state == "dead" or not (problem := self._filer.problem):
+        if self.state is FilerState.DEAD or not (problem := self._filer.problem):
             return
-        if self.state == "running":
-            self.state = "restarted"
+        if self.state is FilerState.RUNNING:
+            self.state = FilerState.RESTARTED
             self._warn(f"{problem}; it is started again from the journal")
             self._again()
         else:
-            self.state = "dead"
+            self.state = FilerState.DEAD
             self._warn(f"{problem}; the run file is made from the journal at the stop")
 
     def seal(self, progress: Callable[[float, str], None]) -> None:
@@ -65,9 +65,9 @@ class FilerSupervisor:
             try:
                 self._filer.seal(progress=progress)
             except SealError as error:
-                if self.state != "running" or not self._journal_path.exists():
+                if self.state is not FilerState.RUNNING or not self._journal_path.exists():
                     raise
-                self.state = "restarted"
+                self.state = FilerState.RESTARTED
                 self._warn(f"{error}; the run file is made again from the journal")
                 self._again()
                 self._filer.seal(progress=progress)

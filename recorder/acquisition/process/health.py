@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 from recorder.acquisition.control.status import DeviceStatus
 from recorder.machine.host import free_bytes, read_clocks, rss_bytes
 from recorder.run.header import Event
+from recorder.run.states import DeviceState
 
 if TYPE_CHECKING:
     from recorder.acquisition.devices.device_thread import DeviceThread
@@ -89,8 +90,8 @@ class HealthMonitor:
             age = None if received is None else max(t_s - received, 0.0)
             state = thread.state
             limit = max(QUIET_S, 3.0 / self._expected(thread.name))
-            if state == "running" and (age is None or age > limit):
-                state = "quiet"
+            if state is DeviceState.RUNNING and (age is None or age > limit):
+                state = DeviceState.QUIET
             stream = thread.stream
             states[thread.name] = DeviceStatus(
                 name=thread.name,

@@ -33,7 +33,8 @@ class MarkRefusedError(ValueError):
 class MarkRegister:
     """All revisions of the run so far. Any thread may call.
 
-    ``commit`` makes one revision durable and returns only then.
+    ``commit`` makes one revision durable and returns only then. ``open_ns`` is the earliest
+    key-down there can be: while a zero is taken before the run, that is before run time 0.
     """
 
     def __init__(
@@ -41,6 +42,7 @@ class MarkRegister:
         commit: Callable[[Mark], None],
         *,
         start_ns: int,
+        open_ns: int,
         software: str,
         by: str = "",
         now_ns: Callable[[], int] = time.monotonic_ns,
@@ -48,6 +50,7 @@ class MarkRegister:
     ) -> None:
         self._commit = commit
         self._start_ns = start_ns
+        self._open_ns = open_ns
         self._software = software
         self._by = by
         self._now_ns = now_ns
@@ -56,6 +59,7 @@ class MarkRegister:
         self._revisions: list[Mark] = []
         self._newest: dict[str, Mark] = {}
         self._last_t: dict[str, float] = {}
+        self._closed = False
 
     def __len__(self) -> int:
         return len(self._revisions)
@@ -63,6 +67,12 @@ class MarkRegister:
     def since(self, number: int) -> list[Mark]:
         """Revisions from that number on, in the order they were kept."""
         return self._revisions[max(number, 0) :]
+
+    def close(self) -> int:
+        """Take no more, because the journal is about to be closed; how many are kept."""
+        with self._guard:
+            self._closed = True
+        return len(self._revisions)
 
     def take(self, words: Mapping[str, Any]) -> Mark:
         """Keep a mark just keyed.
@@ -84,6 +94,7 @@ class MarkRegister:
         with self._guard:
             if (held := self._newest.get(mark_id)) is not None:
                 return held
+            self._must_be_open()
             t_s = self._instant(keyed)
             kind = find_kind(_text(words, "kind", 40)).name
             extra = _extra(words)
@@ -116,6 +127,7 @@ class MarkRegister:
             msg = f"mark must be a table, got {type(data).__name__}"
             raise MarkRefusedError(msg)
         with self._guard:
+            self._must_be_open()
             held = self._newest.get(str(data.get("mark_id")))
             if held is None:
                 msg = f"no mark {data.get('mark_id')!r:.60} in this run"
@@ -136,10 +148,11 @@ class MarkRegister:
         if isinstance(t_s, bool) or not isinstance(t_s, int | float) or not math.isfinite(t_s):
             msg = f"t_s must be a number, got {t_s!r:.40}"
             raise MarkRefusedError(msg)
-        latest = (self._now_ns() - self._start_ns) / 1e9
-        if not 0.0 <= t_s <= latest:
+        earliest, latest = self._run_s(self._open_ns), self._run_s(self._now_ns())
+        if not earliest <= t_s <= latest:
             msg = (
-                f"a mark lies between the run's start and now, 0 to {latest:.1f} s, got {t_s:g}"
+                f"a mark lies between the recording's start and now, {earliest:.1f} to"
+                f" {latest:.1f} s of run time, got {t_s:g}"
             )
             raise MarkRefusedError(msg)
         withdrawn = data.get("withdrawn", False)
@@ -159,6 +172,14 @@ class MarkRegister:
             extra=_extra(data),
         )
 
+    def _must_be_open(self) -> None:
+        if self._closed:
+            msg = "the run is being sealed: it takes no more marks"
+            raise MarkRefusedError(msg)
+
+    def _run_s(self, monotonic_ns: int) -> float:
+        return (monotonic_ns - self._start_ns) / 1e9
+
     def _keep(self, mark: Mark) -> None:
         self._commit(mark)
         self._revisions.append(mark)
@@ -171,14 +192,14 @@ class MarkRegister:
         if isinstance(keyed, bool) or not isinstance(keyed, int):
             msg = f"keyed_monotonic_ns must be a whole number, got {keyed!r:.40}"
             raise MarkRefusedError(msg)
-        if keyed < self._start_ns:
-            msg = f"keyed {(self._start_ns - keyed) / 1e9:.1f} s before the run began"
+        if keyed < self._open_ns:
+            msg = f"keyed {(self._open_ns - keyed) / 1e9:.1f} s before the recording began"
             raise MarkRefusedError(msg)
         if keyed > now + _AHEAD_NS:
             ahead = (keyed - now) / 1e9
             msg = f"keyed {ahead:.3g} s in the future; is the clock another machine's?"
             raise MarkRefusedError(msg)
-        return (keyed - self._start_ns) / 1e9
+        return self._run_s(keyed)
 
 
 def _text(words: Mapping[str, Any], key: str, most: int) -> str:

@@ -41,6 +41,7 @@ from recorder.keeping.errors import SealError
 from recorder.keeping.journal import Journal
 from recorder.keeping.owner import journal_path_for
 from recorder.run.header import Event, RunHeader
+from recorder.run.states import RunState
 from recorder.sheets import load_car_sheet, load_trip_sheet
 
 if TYPE_CHECKING:
@@ -64,7 +65,7 @@ class Recording:
     def __init__(self, settings: RecordingSettings, report: Report) -> None:
         self.settings = settings
         self.report = heard(report)
-        self.state = "opening"
+        self.state = RunState.OPENING
         self.telling = Notices(self.report, self.now_s)
         self.header: RunHeader
         self.marks: MarkRegister
@@ -157,6 +158,7 @@ class Recording:
         self.marks = MarkRegister(
             journal.commit_mark,
             start_ns=self._start_ns,
+            open_ns=min(self._start_ns, time.monotonic_ns()),
             software=software(),
             by="" if plan.trip is None else plan.trip.operator,
         )
@@ -235,7 +237,7 @@ class Recording:
     def _zero_before(self, zero_s: float) -> None:
         self.checks.give_known()
         if zero_s:
-            self.state = "zero"
+            self.state = RunState.ZERO
             self.report("zero_begins", seconds=zero_s)
             taken = self.checks.begin(-zero_s, 0.0)
             while self.now_s() < 0.0 and not self._stop_reason:
@@ -243,7 +245,7 @@ class Recording:
             if self._stop_reason:
                 return
             self.checks.finish(taken, t_s=0.0, when="before")
-        self.state = "recording"
+        self.state = RunState.RECORDING
         self.report("started", t_s=self.now_s(), run=str(self.settings.out))
 
     def _watch_over(self, plan: Plan, journal: Journal) -> None:
@@ -282,7 +284,7 @@ class Recording:
     def _zero_after(self) -> None:
         seconds = self.settings.zero_after
         if seconds and self.checks.zeros and not self._problem:
-            self.state = "zero"
+            self.state = RunState.ZERO
             self.report("zero_begins", seconds=seconds)
             try:
                 self.checks.take_zero(seconds, "", when="after")
@@ -292,7 +294,7 @@ class Recording:
     # ------------------------------------------------------------------ the end
 
     def _end_threads(self) -> None:
-        self.state = "stopping"
+        self.state = RunState.STOPPING
         self.report("stopping", reason=self._stop_reason)
         for thread in self._threads:
             thread.stop()
@@ -311,6 +313,8 @@ class Recording:
         now = self.now_s()
         self._watch.second(now, keep_s=self._keeper.take_longest_s(), more={})
         streams = {thread.name: thread.stream for thread in self._threads}
+        self.state = RunState.SEALING
+        marks = self.marks.close()
         self.telling.tell(
             Event(
                 kind="stop",
@@ -319,13 +323,14 @@ class Recording:
                     "reason": self._stop_reason,
                     "problem": self._problem,
                     "records": {name: stream.total for name, stream in streams.items()},
-                    "marks": len(self.marks),
+                    "marks": marks,
                 },
             )
         )
         self._keeper.stop()
         journal.close()
         sealed = self._seal()
+        self.state = RunState.ENDED
         return Outcome(
             run_path=self.settings.out,
             reason=self._stop_reason,
@@ -334,14 +339,13 @@ class Recording:
             gaps=sum(s.gaps for s in streams.values()) + self._keeper.overruns,
             lost_records=sum(s.lost_records for s in streams.values())
             + self._keeper.lost_records,
-            marks=len(self.marks),
+            marks=marks,
             sealed=sealed,
             problem=self._problem,
             warnings=tuple(self.telling.warnings),
         )
 
     def _seal(self) -> bool:
-        self.state = "sealing"
         self.report("sealing", part=0.0, what="")
         told = [0]
 

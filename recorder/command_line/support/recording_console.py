@@ -7,6 +7,7 @@ import sys
 import threading
 from typing import Any, Final
 
+from recorder.run.states import DeviceState
 from recorder.window.qt.frame.preflight import NoScreenError, check_screen
 
 __all__ = ["RecordingConsole", "screen_there"]
@@ -102,7 +103,8 @@ class RecordingConsole:
 def _status_line(status: dict[str, Any]) -> str:
     parts = [f"{status['t_s']:8.1f} s"]
     for name, device in status["devices"].items():
-        word = "" if device["state"] == "running" else f" {device['state'].upper()}"
+        state = DeviceState(device["state"])
+        word = "" if state is DeviceState.RUNNING else f" {state.upper()}"
         gaps = f" {device['gaps']} gaps" if device["gaps"] else ""
         parts.append(f"{name} {device['rate_hz']:.0f}/s{gaps}{word}")
     parts.append(f"{status['marks']} marks")

@@ -19,7 +19,7 @@ from recorder.keeping.batch_rows import pack, unpack
 from recorder.keeping.errors import JournalError, JournalFullError
 from recorder.keeping.journal import CHECKPOINT_BYTES, Journal, KeptBlock
 from recorder.keeping.journal_reader import Cursor, JournalReader
-from recorder.keeping.owner import OwnerLock, journal_path_for, journal_state
+from recorder.keeping.owner import JournalState, OwnerLock, journal_path_for, journal_state
 from recorder.marks.mark import Mark
 from recorder.run.block import gaps_of
 from recorder.run.header import Event, Gap
@@ -76,7 +76,7 @@ def test_an_existing_journal_is_refused_and_left_as_it_is(tmp_path: Path) -> Non
     with pytest.raises(FileExistsError, match="recover"):
         Journal.create(path, header())
     assert path.read_bytes() == before
-    assert journal_state(path) == "unfinished"
+    assert journal_state(path) is JournalState.UNFINISHED
 
 
 def test_a_revision_is_taken_once(tmp_path: Path) -> None:
@@ -99,13 +99,13 @@ def test_a_block_that_does_not_fit_the_header_is_refused(tmp_path: Path) -> None
 def test_who_holds_it_can_be_told(tmp_path: Path) -> None:
     path = journal_path_for(tmp_path / "run.h5")
     assert path == tmp_path / "run.h5.journal"
-    assert journal_state(path) == "absent"
+    assert journal_state(path) is JournalState.ABSENT
     journal = Journal.create(path, header())
-    assert journal_state(path) == "recording"
+    assert journal_state(path) is JournalState.RECORDING
     with pytest.raises(BlockingIOError, match="recording"):
         OwnerLock(path)
     journal.close()
-    assert journal_state(path) == "unfinished"
+    assert journal_state(path) is JournalState.UNFINISHED
     assert sorted(p.name for p in tmp_path.iterdir()) == ["run.h5.journal"]
 
 
@@ -219,7 +219,7 @@ def test_nothing_acknowledged_is_lost_to_a_kill(tmp_path: Path) -> None:
         process.wait()
         process.stdout.close()
         told = [line.split() for line in heard if line.endswith("\n")]
-        assert journal_state(path) == "unfinished"
+        assert journal_state(path) is JournalState.UNFINISHED
         blocks, marks, _ = everything(path)
         assert [b.sequence for b in blocks] == list(range(len(blocks)))
         assert {int(n) for kind, n in told if kind == "block"} <= {b.sequence for b in blocks}

@@ -26,6 +26,7 @@ from recorder.acquisition.control.status import DeviceStatus, SessionStatus
 from recorder.acquisition.ring.ring import RingBlock, RingStats
 from recorder.marks.mark import Mark
 from recorder.run.header import ChannelHeader, DeviceHeader, Event, RunHeader
+from recorder.run.states import DeviceState, FilerState, RunState
 from recorder.window.model.live.live_run import LiveRun
 
 if TYPE_CHECKING:
@@ -169,8 +170,9 @@ class FakeSession:
     asked: list[tuple[str, Any]] = field(default_factory=list)
     refuse: str = ""
     gone: str = ""
-    state: str = "recording"
-    device_state: str = "running"
+    state: RunState = RunState.RECORDING
+    device_state: DeviceState = DeviceState.RUNNING
+    filer: FilerState = FilerState.RUNNING
     disk_hours_left: float | None = 31.0
     zeros: dict[str, float] = field(default_factory=lambda: {"pull": float(ZERO_COUNTS)})
     rings: dict[str, FakeReader] = field(
@@ -189,6 +191,14 @@ class FakeSession:
             raise SessionLostError(self.gone)
         if self.refuse:
             raise RefusedError(self.refuse)
+
+    def _keep(self, mark: Mark) -> Mark:
+        """As the real one: a mark is taken in every state that takes marks, and in no other."""
+        if not self.state.takes_marks:
+            msg = "the run is being sealed: it takes no more marks"
+            raise RefusedError(msg)
+        self.revisions.append(mark)
+        return mark
 
     def run_time_s(self, monotonic_ns: int) -> float:
         return (monotonic_ns - self.header.started_monotonic_ns) / 1e9
@@ -209,7 +219,7 @@ class FakeSession:
         }  # fmt: skip
         return SessionStatus(
             state=self.state, t_s=1.0, utc_ns=0, devices=devices, marks=len(self.revisions),
-            zeros=dict(self.zeros), filer="running", disk_free_bytes=412_000_000_000,
+            zeros=dict(self.zeros), filer=self.filer, disk_free_bytes=412_000_000_000,
             disk_hours_left=self.disk_hours_left,
         )  # fmt: skip
 
@@ -229,13 +239,11 @@ class FakeSession:
             value=value,
             extra=dict(extra or {}),
         )
-        self.revisions.append(mark)
-        return mark
+        return self._keep(mark)
 
     def revise(self, mark: Mark) -> Mark:
         self._ask("revise", mark)
-        self.revisions.append(mark)
-        return mark
+        return self._keep(mark)
 
     def marks(self, since: int = 0) -> list[Mark]:
         return self.revisions[since:]
@@ -247,7 +255,7 @@ class FakeSession:
 
     def stop(self, reason: str = "") -> None:
         self._ask("stop", reason)
-        self.state = "stopping"
+        self.state = RunState.STOPPING
 
     def close(self) -> None:
         self.closed = True

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from recorder.run.states import DeviceState
+
 if TYPE_CHECKING:
     from recorder.acquisition.control.status import DeviceStatus, SessionStatus
 
@@ -13,7 +15,11 @@ __all__ = ["GOOD", "LOUD", "WARN", "DeviceLine", "device_lines", "disk_line", "r
 GOOD: Final = "good"
 WARN: Final = "warn"
 LOUD: Final = "loud"
-_STATES: Final = {"running": "running", "quiet": "quiet", "lost": "link lost, reopening"}
+_STATES: Final = {
+    DeviceState.RUNNING: "running",
+    DeviceState.QUIET: "quiet",
+    DeviceState.LOST: "link lost, reopening",
+}
 DISK_WARN_HOURS: Final = 1.0
 
 
@@ -35,10 +41,10 @@ def device_lines(status: SessionStatus | None) -> list[DeviceLine]:
 
 
 def _line(device: DeviceStatus) -> DeviceLine:
-    state = _STATES.get(device.state, device.state)
+    state = _STATES[device.state]
     if device.age_s is None:
-        state = "no data yet" if device.state == "running" else state
-    elif device.state != "running":
+        state = "no data yet" if device.state is DeviceState.RUNNING else state
+    elif device.state is not DeviceState.RUNNING:
         state += f", silent {_seconds(device.age_s)}"
     rate = f"{_rate(device.rate_hz)}/s"
     if device.expected_hz:
@@ -53,10 +59,14 @@ def _line(device: DeviceStatus) -> DeviceLine:
 
 
 def _level(device: DeviceStatus) -> str:
-    if device.state == "lost":
+    if device.state is DeviceState.LOST:
         return LOUD
     slow = bool(device.expected_hz) and device.rate_hz < 0.9 * (device.expected_hz or 0.0)
-    return WARN if device.state != "running" or slow or device.age_s is None else GOOD
+    return (
+        WARN
+        if device.state is not DeviceState.RUNNING or slow or device.age_s is None
+        else GOOD
+    )
 
 
 def _rate(hz: float) -> str:

@@ -10,11 +10,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from recorder.marks.kinds import keys_for
+from recorder.run.states import DeviceState, FilerState, RunState
 from recorder.sheets import TripSheet, parse_car_sheet, parse_trip_sheet
 from recorder.window.model.crew.mark_list import UNSURE, MarkList
 from recorder.window.model.line.route_ahead import RouteAhead
 from recorder.window.model.live.control_worker import ControlWorker, Word
 from recorder.window.model.live.device_lines import LOUD, WARN, disk_line
+from recorder.window.model.live.lamp import lamp_of
 from recorder.window.model.live.numerals import Alarm, Numerals
 from recorder.window.model.live.ring_worker import RingWorker
 from recorder.window.model.trace.pens import pens_of
@@ -76,7 +78,9 @@ class LiveRun:
         self.status_ns = 0
         self.lost = ""
         """Why the recording cannot be reached; empty while it can."""
-        self.stopping = False
+        self.state: RunState | None = None
+        """As last told; None before that."""
+        self._stop_asked = False
         self.message = ""
         """The last thing worth telling, in words."""
         self.drawn: dict[str, Drawn] = {}
@@ -158,12 +162,14 @@ class LiveRun:
         elif word.what == "status":
             self.status, self.status_ns = word.content, time.monotonic_ns()
             self.pump.use_zeros(word.content.zeros)
-            self.stopping = self.stopping or word.content.state != "recording"
+            self.state = word.content.state
         elif word.what == "marks":
             started = self.header.started_monotonic_ns
             book.refresh(word.content, started_monotonic_ns=started)
         elif word.what == "lost":
             self.lost = word.content
+            if self.is_ending:
+                self.state = RunState.ENDED
         elif word.what == "back":
             self.lost = ""
             book.send_again()
@@ -174,7 +180,7 @@ class LiveRun:
         if word.what == "zero":
             self.message = _zero_words(word.content)
         elif word.what == "stopping":
-            self.stopping = True
+            self._stop_asked = True
             self.message = "stopping: the run is being sealed"
         elif word.what == "trouble":
             self.message = word.content
@@ -195,12 +201,19 @@ class LiveRun:
             ]
             self.ahead.note_marks(pairs)
 
+    @property
+    def is_ending(self) -> bool:
+        """Whether the run's end has been asked for or has begun."""
+        return self._stop_asked or (self.state is not None and self.state.is_ending)
+
     # ------------------------------------------------------------------ what the crew does
 
     def press(self, key: str, keyed_ns: int) -> Entry | None:
         """A mark key went down; sent at once, not at the next frame."""
-        if self.stopping:
-            self.message = "the recording is being stopped: no more marks"
+        if self.state is not None and not self.state.takes_marks:
+            self.message = (
+                f"{lamp_of(self.state, lost=False).word}: the run takes no more marks"
+            )
             return None
         entry = self.book.press(key, keyed_ns, self.now_s(keyed_ns))
         while self.book.outbox:
@@ -222,7 +235,7 @@ class LiveRun:
         if unsure:
             found.append(Alarm(LOUD, f"{unsure} mark(s) NOT acknowledged: write them down"))
         if self.lost:
-            level = WARN if self.stopping else LOUD
+            level = WARN if self.is_ending else LOUD
             return [*found, Alarm(level, self.lost)]
         if (waited := self.book.waiting_s(now_ns)) > SLOW_ANSWER_S:
             found.append(Alarm(LOUD, f"a mark waits for its acknowledgement: {waited:.0f} s"))
@@ -233,15 +246,15 @@ class LiveRun:
         if silent > QUIET_STATUS_S:
             found.append(Alarm(LOUD, f"the recording does not answer: {silent:.0f} s"))
         for device in status.devices.values():
-            if device.state != "running":
-                word = "LINK LOST" if device.state == "lost" else "quiet"
-                level = LOUD if device.state == "lost" else WARN
+            if device.state is not DeviceState.RUNNING:
+                lost = device.state is DeviceState.LOST
+                word, level = ("LINK LOST", LOUD) if lost else ("quiet", WARN)
                 why = f" — {device.last_fault}" if device.last_fault else ""
                 found.append(Alarm(level, f"{device.name}: {word}{why}"))
         level, words = disk_line(status)
         if level in (WARN, LOUD):
             found.append(Alarm(level, words))
-        if status.filer == "dead":
+        if status.filer is FilerState.DEAD:
             found.append(
                 Alarm(WARN, "the run file is not being written; the journal keeps everything")
             )

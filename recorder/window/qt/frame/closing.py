@@ -27,7 +27,7 @@ def close_after(window: CrewWindow, seconds: float | None, png: str) -> None:
 
     def look() -> None:
         # The picture shows the run while it lives; after that there is nothing to wait for.
-        if window.run.stopping or window.run.lost:
+        if window.run.is_ending or window.run.lost:
             picture()
             if window.run.lost:
                 window.close()

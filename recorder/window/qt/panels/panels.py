@@ -21,6 +21,7 @@ from recorder.window.model.live.device_lines import (
     disk_line,
     run_time_text,
 )
+from recorder.window.model.live.lamp import Glow, lamp_of
 from recorder.window.model.shown.display_units import NO_VALUE, display_unit
 from recorder.window.qt.panels.painted import Panel, fitted, write
 
@@ -44,18 +45,15 @@ class TopPanel(Panel):
         self._zone = ZoneInfo(run.car.time_zone)
 
     def _lamp(self) -> tuple[str, str, str]:
-        look, run = self.look, self._run
-        if run.lost:
-            return (
-                (look.faint if run.stopping else look.loud),
-                look.loud_ink,
-                ("ENDED" if run.stopping else "NO CONTACT"),
-            )
-        if run.stopping:
-            return look.warn, look.warn_ink, "STOPPING"
-        if run.status is None:
-            return look.faint, look.panel, "CONNECTING"
-        return look.loud, look.loud_ink, "RECORDING"
+        look = self.look
+        lamp = lamp_of(self._run.state, lost=bool(self._run.lost))
+        ground, ink = {
+            Glow.DARK: (look.faint, look.panel),
+            Glow.AMBER: (look.warn, look.warn_ink),
+            Glow.RECORDING: (look.loud, look.loud_ink),
+            Glow.ALARM: (look.loud, look.loud_ink),
+        }[lamp.glow]
+        return ground, ink, lamp.word
 
     def draw(self, painter: QPainter, area: QRectF) -> None:
         """One line; what matters most stands outermost."""

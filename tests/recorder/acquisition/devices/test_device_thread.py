@@ -19,6 +19,7 @@ from recorder.acquisition.devices.device_stream import Stream
 from recorder.acquisition.devices.device_thread import DeviceThread
 from recorder.acquisition.ring.ring import RingReader, RingWriter
 from recorder.run.header import Event, Gap
+from recorder.run.states import DeviceState
 
 DTYPE = np.dtype([("tick", "<u8")])
 _NUMBER = itertools.count()
@@ -119,7 +120,7 @@ def test_a_lost_link_is_told_at_once_and_mended(desk: Desk) -> None:
     gap = desk.hear()
     assert isinstance(gap, Gap)
     assert (gap.cause, gap.before_record) == ("link lost", 5)
-    assert desk.thread.state == "running"
+    assert desk.thread.state is DeviceState.RUNNING
     assert desk.thread.opened == 2
 
 

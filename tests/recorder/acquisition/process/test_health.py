@@ -19,6 +19,7 @@ from recorder.acquisition.process.health import HealthMonitor
 from recorder.acquisition.ring.ring import RingWriter
 from recorder.machine.host import Clocks
 from recorder.run.header import Event
+from recorder.run.states import DeviceState
 from recorder.sheets import load_car_sheet
 
 _NUMBER = itertools.count()
@@ -41,7 +42,7 @@ class Desk:
             name="drawbar",
             stream=self.stream,
             ring=self.ring,
-            state="running",
+            state=DeviceState.RUNNING,
             last_received_s=None,
         )
         self.watch = HealthMonitor(
@@ -72,16 +73,16 @@ def test_rates_and_health_are_kept_every_second(desk: Desk) -> None:
         desk.second(float(t))
     device = desk.watch.devices(5.2)["drawbar"]
     assert device.rate_hz == pytest.approx(2000.0)
-    assert device.state == "running"
+    assert device.state is DeviceState.RUNNING
     assert device.age_s == pytest.approx(0.2)
     health = [e for e in desk.events if e.kind == "health"]
     anchors = [e for e in desk.events if e.kind == "clock_anchor"]
     assert len(health) == len(anchors) == 6
     assert health[-1].data["devices"]["drawbar"]["records"] == 10_000
     assert {"monotonic_ns", "utc_ns"} <= set(anchors[0].data)
-    assert desk.watch.devices(7.0)["drawbar"].state == "quiet"
-    desk.thread.state = "lost"
-    assert desk.watch.devices(7.0)["drawbar"].state == "lost"
+    assert desk.watch.devices(7.0)["drawbar"].state is DeviceState.QUIET
+    desk.thread.state = DeviceState.LOST
+    assert desk.watch.devices(7.0)["drawbar"].state is DeviceState.LOST
 
 
 def test_the_last_hour_of_disk_is_warned_of_once(desk: Desk) -> None:

@@ -30,6 +30,7 @@ from recorder.acquisition.process.launch import start_recording
 from recorder.acquisition.process.settings import RecordingError
 from recorder.acquisition.ring.ring import RingError
 from recorder.machine.shared_memory import SHM_FOLDER
+from recorder.run.states import DeviceState, FilerState, RunState
 from recorder.run_file.hdf5.reader import open_run
 
 if TYPE_CHECKING:
@@ -133,7 +134,7 @@ def test_a_reader_of_the_ring_has_records_on_run_time(tmp_path: Path, sheets: Sh
             for reader in readers.values():
                 reader.close()
         status = session.status()
-        assert status.state == "recording"
+        assert status.state is RunState.RECORDING
         assert status.dropped_records == 0
         assert status.disk_free_bytes > 0
 
@@ -150,7 +151,7 @@ def test_a_lost_link_is_a_gap_and_mends_by_itself(
 
         wait_for(lambda: drawbar().records > 200)
         cell.refuse.set()
-        wait_for(lambda: drawbar().state == "lost")
+        wait_for(lambda: drawbar().state is DeviceState.LOST)
         assert "link lost" in drawbar().last_fault
         cell.refuse.clear()
         before = drawbar().records
@@ -275,11 +276,11 @@ def test_the_death_of_the_filer_costs_nothing(tmp_path: Path, sheets: Sheets) ->
         wait_for(lambda: len(filers()) == 1 and out.exists())
         (first,) = filers()
         first.kill()
-        wait_for(lambda: session.status().filer == "restarted")
+        wait_for(lambda: session.status().filer is FilerState.RESTARTED)
         assert any("started again" in words for words in session.status().warnings)
         wait_for(lambda: [f.pid for f in filers()] not in ([], [first.pid]))
         filers()[0].kill()
-        wait_for(lambda: session.status().filer == "dead")
+        wait_for(lambda: session.status().filer is FilerState.DEAD)
         records = session.status().devices["drawbar"].records
         wait_for(lambda: session.status().devices["drawbar"].records > records + 500)
         assert process.stop() == 0

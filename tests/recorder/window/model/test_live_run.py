@@ -15,6 +15,7 @@ import pytest
 from recorder.acquisition.control.client import SessionLostError
 from recorder.keeping.journal import Journal
 from recorder.run.block import KeptBlock
+from recorder.run.states import DeviceState, FilerState, RunState
 from recorder.window.model.crew.mark_list import PENDING, TAKEN, UNSURE
 from recorder.window.model.live.device_lines import LOUD, WARN
 from recorder.window.model.live.live_run import LiveRun
@@ -218,19 +219,76 @@ def test_numeral_is_the_mean_of_the_last_half_second(
 def test_devices_disk_and_warnings_are_said(
     session: FakeSession, kit: Kit, run: LiveRun
 ) -> None:
-    session.device_state, session.disk_hours_left = "lost", 0.2
+    session.device_state, session.disk_hours_left = DeviceState.LOST, 0.2
     kit.settle(run)
     words = texts(run)
     assert "drawbar: LINK LOST" in words
     assert "disk 12 min left" in words
 
 
-def test_after_a_stop_no_mark_is_promised(kit: Kit, run: LiveRun) -> None:
+@pytest.mark.parametrize("state", [s for s in RunState if s.takes_marks])
+def test_marks_are_taken_in_every_state_up_to_the_seal(
+    session: FakeSession, kit: Kit, run: LiveRun, state: RunState
+) -> None:
+    session.state = state
+    kit.settle(run)
+    assert run.state is state
+    entry = run.press("S", time.monotonic_ns())
+    assert entry is not None
+    kit.settle(run)
+    assert entry.state == TAKEN
+    assert len(session.revisions) == 1
+
+
+@pytest.mark.parametrize("state", [RunState.SEALING, RunState.ENDED])
+def test_from_the_seal_on_no_mark_is_promised(
+    session: FakeSession, kit: Kit, run: LiveRun, state: RunState
+) -> None:
+    session.state = state
+    kit.settle(run)
+    assert run.press("S", time.monotonic_ns()) is None
+    assert "takes no more marks" in run.message
+
+
+def test_a_window_that_came_during_the_zero_sees_the_run_begin(
+    session: FakeSession, kit: Kit, run: LiveRun
+) -> None:
+    session.state = RunState.ZERO
+    kit.settle(run, now_s=0.0)
+    assert not run.is_ending
+    session.state = RunState.RECORDING
+    kit.settle(run, now_s=1.0)
+    assert run.state is RunState.RECORDING
+
+
+def test_a_mark_keyed_after_a_stop_was_asked_for_is_still_taken(kit: Kit, run: LiveRun) -> None:
     run.clerk.stop_recording()
     kit.settle(run)
-    assert run.stopping
-    assert run.press("S", time.monotonic_ns()) is None
-    assert "no more marks" in run.message
+    assert run.is_ending
+    entry = run.press("S", time.monotonic_ns())
+    assert entry is not None
+    kit.settle(run)
+    assert entry.state == TAKEN
+
+
+def test_a_recording_that_goes_after_its_stop_has_ended_and_is_no_alarm(
+    session: FakeSession, kit: Kit, run: LiveRun
+) -> None:
+    session.state = RunState.STOPPING
+    kit.settle(run, now_s=0.0)
+    session.gone = "the recording of run.h5 has ended"
+    kit.settle(run, now_s=1.0)
+    assert run.state is RunState.ENDED
+    assert [a.level for a in run.alarms(time.monotonic_ns())] == [WARN]
+
+
+def test_a_dead_filer_is_said(session: FakeSession, kit: Kit, run: LiveRun) -> None:
+    session.filer = FilerState.RESTARTED
+    kit.settle(run, now_s=0.0)
+    assert "run file" not in texts(run)
+    session.filer = FilerState.DEAD
+    kit.settle(run, now_s=1.0)
+    assert "the run file is not being written" in texts(run)
 
 
 def test_zero_is_taken_without_holding_up_marks(run: LiveRun) -> None:

@@ -13,6 +13,7 @@ import pytest
 
 from recorder.acquisition.control.client import SessionError
 from recorder.command_line.main import main as command
+from recorder.run.states import RunState
 from recorder.window.model.shown.options import WindowOptions
 from recorder.window.qt.frame import app, preflight
 from recorder.window.qt.frame.measuring import COLUMNS
@@ -49,7 +50,7 @@ def test_a_picture_and_a_log_of_frames(attached: FakeSession, tmp_path: Path) ->
 def test_a_picture_is_taken_when_the_recording_stops(
     attached: FakeSession, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    attached.state = "stopping"
+    attached.state = RunState.STOPPING
     attached_status = attached.status
 
     def status() -> Any:  # noqa: ANN401

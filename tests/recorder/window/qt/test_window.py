@@ -115,7 +115,7 @@ def test_stop_is_asked_in_the_window_and_goes_to_the_recording(
     click(window, Qt.Key.Key_Return)
     kit.settle(window.run, now_s=100.0)
     assert ("stop", "stopped from the window") in session.asked
-    assert window.run.stopping
+    assert window.run.is_ending
 
 
 def test_commands_change_what_is_shown(window: CrewWindow) -> None:
