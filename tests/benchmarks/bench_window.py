@@ -49,7 +49,7 @@ class Run:
             for i in range(channels)
         )  # fmt: skip
         self.traces = TraceModel(self.pens)
-        self.book = MarkList({})
+        self.marks = MarkList({}, send=lambda _order: None)
         self.header = SimpleNamespace(started_utc_ns=0)
         self.car = SimpleNamespace(time_zone="UTC")
 

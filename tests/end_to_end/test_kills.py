@@ -15,7 +15,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from recorder.acquisition.control.client import RefusedError, SessionError
+from recorder.acquisition.control.exchanges import RefusedError
+from recorder.acquisition.control.session_files import SessionError
 from recorder.acquisition.process.launch import start_recording
 from recorder.run_file.hdf5.reader import open_run
 from simulated_feeds.serving.serving import start_feed

@@ -15,7 +15,7 @@ from recorder.acquisition.process.launch import RecordingProcess
 from recorder.acquisition.process.settings import RecordingSettings
 from recorder.run.states import RunState
 from recorder.run_file.hdf5.reader import open_run
-from recorder.window.model.crew.mark_list import TAKEN
+from recorder.window.model.crew.mark_list import EntryState
 from recorder.window.model.live.live_run import LiveRun
 from simulated_feeds.serving.serving import start_feed
 from tests.end_to_end.conftest import command
@@ -65,17 +65,17 @@ def test_a_window_that_attaches_during_the_zero_takes_every_key(
 
     def state() -> RunState | None:
         # The hour of the next look at the state is past: this one looks.
-        run.clerk.step(now_s=time.monotonic() + 60.0 * (1 + len(keyed)))
+        run.control.step(now_s=time.monotonic() + 60.0 * (1 + len(keyed)))
         run.tick()
         return run.state
 
     def press(key: str) -> None:
         keyed.append(time.monotonic_ns())
-        entry = run.press(key, keyed[-1])
+        entry = run.marks.press(key, keyed[-1])
         assert entry is not None, run.message
-        run.clerk.step()
+        run.control.step()
         run.tick()
-        assert entry.state == TAKEN, entry.problem
+        assert entry.state is EntryState.TAKEN, entry.problem
 
     try:
         assert state() is RunState.ZERO
@@ -84,8 +84,8 @@ def test_a_window_that_attaches_during_the_zero_takes_every_key(
         heard.wait("started")
         assert state() is RunState.RECORDING
         press("S")
-        run.clerk.stop_recording()
-        run.clerk.step()
+        run.stop_recording()
+        run.control.step()
         press("R")
     finally:
         run.close()

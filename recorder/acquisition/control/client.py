@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
-import contextlib
-import json
 import os
 import threading
 import uuid
-from collections.abc import Mapping
+from contextlib import closing
 from multiprocessing import AuthenticationError
 from multiprocessing.connection import Client, Connection
 from pathlib import Path
-from typing import Any, Final
+from typing import Final, TypeVar
 
+from recorder.acquisition.control import exchanges
+from recorder.acquisition.control.exchanges import Exchange
+from recorder.acquisition.control.requests import (
+    Ask,
+    Extra,
+    KeyedMark,
+    MarkRevision,
+    ShuntRequest,
+    Since,
+    StopRequest,
+    ZeroRequest,
+)
 from recorder.acquisition.control.session_files import (
     SessionError,
     SessionFile,
@@ -24,7 +34,10 @@ from recorder.acquisition.ring.ring import RingReader
 from recorder.marks.mark import Mark
 from recorder.run.header import Event, RunHeader
 
-__all__ = ["LiveSession", "RefusedError", "SessionError", "SessionLostError", "attach"]
+__all__ = ["LiveSession", "SessionLostError", "attach"]
+
+R = TypeVar("R")
+A = TypeVar("A")
 
 ANSWER_S: Final = 10.0
 """A recording that does not answer for so long is not there."""
@@ -32,10 +45,6 @@ ANSWER_S: Final = 10.0
 
 class SessionLostError(SessionError):
     """The recording has ended, or does not answer."""
-
-
-class RefusedError(ValueError):
-    """The recording understood and refused; the text says why."""
 
 
 def attach(path: str | Path | None = None) -> LiveSession:
@@ -80,8 +89,7 @@ class LiveSession:
         self._turn = threading.Lock()
         self._lost = ""
         self._connection: Connection | None = self._connect()
-        told = self._ask("header")
-        self.header: RunHeader = RunHeader.from_json(told["header"])
+        self.header: RunHeader = self._ask(exchanges.HEADER, Ask())
         """What is recorded: devices, channels, certificates, both sheets."""
 
     @property
@@ -109,7 +117,7 @@ class LiveSession:
 
     def status(self) -> SessionStatus:
         """State of devices, disk, filer and rings."""
-        return SessionStatus.from_dict(self._ask("status")["status"])
+        return self._ask(exchanges.STATUS, Ask())
 
     def run_time_s(self, monotonic_ns: int) -> float:
         """Run time of an instant of this machine's monotonic clock."""
@@ -123,11 +131,24 @@ class LiveSession:
         *,
         note: str = "",
         by: str = "",
-        extra: Mapping[str, Any] | None = None,
+        extra: Extra | None = None,
     ) -> Mark:
-        """Take a mark; it is durable when this returns.
+        """Take a mark keyed at ``keyed_monotonic_ns`` (``time.monotonic_ns()``); see
+        :meth:`take`."""
+        return self.take(
+            KeyedMark(
+                mark_id=uuid.uuid4().hex,
+                kind=kind,
+                keyed_monotonic_ns=keyed_monotonic_ns,
+                value=value,
+                note=note,
+                by=by,
+                extra=extra or {},
+            )
+        )
 
-        ``keyed_monotonic_ns`` is ``time.monotonic_ns()`` at the key-down.
+    def take(self, keyed: KeyedMark) -> Mark:
+        """Take a mark; it is durable when this returns. Asked again, it is the same mark.
 
         Raises
         ------
@@ -136,33 +157,23 @@ class LiveSession:
         SessionLostError
             No acknowledgement: the mark must not be shown as taken.
         """
-        told = self._ask(
-            "mark",
-            mark_id=uuid.uuid4().hex,
-            kind=kind,
-            keyed_monotonic_ns=keyed_monotonic_ns,
-            value=value,
-            note=note,
-            by=by,
-            extra=dict(extra or {}),
-        )
-        return Mark.from_dict(told["mark"])
+        return self._ask(exchanges.MARK, keyed)
 
     def revise(self, mark: Mark) -> Mark:
         """Keep a revision (``mark.revised(...)``); durable when this returns.
 
         The newest revision held must be the one before it; a withdrawal is a revision with
-        ``withdrawn=True``. Raises as :meth:`mark`.
+        ``withdrawn=True``. Raises as :meth:`take`.
         """
-        return Mark.from_dict(self._ask("revise", mark=mark.to_dict())["mark"])
+        return self._ask(exchanges.REVISE, MarkRevision(mark))
 
     def marks(self, since: int = 0) -> list[Mark]:
         """All revisions in the order they were kept, from number ``since`` on."""
-        return [Mark.from_dict(m) for m in self._ask("marks", since=since)["marks"]]
+        return self._ask(exchanges.MARKS, Since(since))
 
     def events(self, since: int = 0) -> list[Event]:
         """Gaps, zeros, checks, stop and the like (not health), from number ``since`` on."""
-        return [Event(**e) for e in self._ask("events", since=since)["events"]]
+        return self._ask(exchanges.EVENTS, Since(since))
 
     def take_zero(self, seconds: float = 3.0, *, channel: str = "") -> list[Event]:
         """Take the zero of a channel, or of every force channel, now. Waits so long.
@@ -170,8 +181,8 @@ class LiveSession:
         Only with no force on the coupler. Returns the ``zero`` events kept; their data say
         whether they were accepted and, in words, how they compare with the certificate.
         """
-        told = self._ask_alone("zero", seconds, seconds=seconds, channel=channel)
-        return [Event(**e) for e in told["events"]]
+        request = ZeroRequest(seconds=seconds, channel=channel)
+        return self._ask_alone(exchanges.ZERO, request, seconds)
 
     def shunt_check(
         self, channel: str, when: str, *, seconds: float = 3.0, step: str = "shunted"
@@ -180,14 +191,12 @@ class LiveSession:
 
         ``when`` is ``before`` or ``after`` the run. Returns the event kept.
         """
-        told = self._ask_alone(
-            "shunt_check", seconds, channel=channel, when=when, seconds=seconds, step=step
-        )
-        return Event(**told["event"])
+        request = ShuntRequest(channel=channel, when=when, step=step, seconds=seconds)
+        return self._ask_alone(exchanges.SHUNT, request, seconds)
 
     def stop(self, reason: str = "stopped from a window") -> None:
         """Ask for a clean stop; the recording seals its file after this returns."""
-        self._ask("stop", reason=reason)
+        self._ask(exchanges.STOP, StopRequest(reason))
 
     def close(self) -> None:
         """Let go; the recording goes on."""
@@ -216,39 +225,38 @@ class LiveSession:
             self._lost = msg
             raise SessionLostError(msg) from error
 
-    def _ask(self, what: str, **words: object) -> dict[str, Any]:
+    def _ask(self, exchange: Exchange[R, A], request: R) -> A:
         with self._turn:
             if self._connection is None:
                 raise SessionLostError(self._lost or "closed")
             try:
-                return self._exchange(self._connection, ANSWER_S, what, words)
+                return self._over(self._connection, ANSWER_S, exchange, request)
             except SessionLostError as lost:
                 self._lost = str(lost)
                 self._connection.close()
                 self._connection = None
                 raise
 
-    def _ask_alone(self, what: str, more_s: float, **words: object) -> dict[str, Any]:
+    def _ask_alone(self, exchange: Exchange[R, A], request: R, more_s: float) -> A:
         """Over a connection of its own, so that marks and states need not wait for it."""
         if self._lost:
             raise SessionLostError(self._lost)
-        connection = self._connect()
-        with contextlib.closing(connection):
-            return self._exchange(connection, ANSWER_S + more_s, what, words)
+        with closing(self._connect()) as connection:
+            return self._over(connection, ANSWER_S + more_s, exchange, request)
 
-    def _exchange(
-        self, connection: Connection, wait_s: float, what: str, words: Mapping[str, object]
-    ) -> dict[str, Any]:
+    def _over(
+        self, connection: Connection, wait_s: float, exchange: Exchange[R, A], request: R
+    ) -> A:
         name = self.run_path.name
         try:
-            connection.send_bytes(json.dumps({"ask": what, **words}).encode())
+            connection.send_bytes(exchange.message(request))
             if not connection.poll(wait_s):
                 msg = f"the recording of {name} does not answer"
                 raise SessionLostError(msg)
-            answer: dict[str, Any] = json.loads(connection.recv_bytes())
-        except (EOFError, ConnectionError, BrokenPipeError) as error:
+            answer = connection.recv_bytes()
+        except (EOFError, OSError) as error:
+            if isinstance(error, SessionLostError):
+                raise
             msg = f"the recording of {name} has ended"
             raise SessionLostError(msg) from error
-        if not answer.get("ok"):
-            raise RefusedError(str(answer.get("error", "refused")))
-        return answer
+        return exchange.answer_of(answer)

@@ -1,117 +1,230 @@
-"""What a client may ask of a running recording, each checked before it is done."""
+"""What a client may ask of a running recording: one record a request, checked as it is read.
+
+Everything refused here is a :class:`RequestError`: one line for a person.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
-from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Final, TypeAlias
 
-from recorder.run.states import RunState
+from recorder.marks.kinds import MAX_NOTE
+from recorder.marks.mark import Mark
 
-if TYPE_CHECKING:
-    from recorder.acquisition.process.recording import Recording
+__all__ = [
+    "Ask",
+    "KeyedMark",
+    "MarkRevision",
+    "RequestError",
+    "ShuntRequest",
+    "Since",
+    "StopRequest",
+    "ZeroRequest",
+]
 
-__all__ = ["Requests"]
+Fields: TypeAlias = Mapping[str, object]
+Extra: TypeAlias = Mapping[str, str | bool | int | float | None]
+
+_ID: Final = re.compile(r"[0-9a-f]{32}\Z")
+MAX_EXTRA: Final = 32
+"""Entries beside a mark: a key press has a few numbers at most."""
+MAX_TEXT: Final = 200
+LARGEST: Final = 1e18
+MAX_VALUE: Final = 4000
+"""What the wire takes; what a kind of mark allows is shorter and says so itself."""
 
 
-class Requests:
-    """Answers clients; methods run in the clients' threads.
+class RequestError(ValueError):
+    """Not a request this recording understands; one line."""
 
-    Everything refused is a ``ValueError`` with one line for a person.
-    """
 
-    def __init__(self, recording: Recording) -> None:
-        self._recording = recording
-        self._known: dict[str, Callable[[Mapping[str, Any]], dict[str, Any]]] = {
-            "header": self._header,
-            "status": self._status,
-            "mark": self._mark,
-            "revise": self._revise,
-            "marks": self._marks,
-            "events": self._events,
-            "zero": self._zero,
-            "shunt_check": self._shunt,
-            "stop": self._stop,
-        }
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """A request that says all with its name."""
 
-    def answer(self, what: str, words: Mapping[str, Any]) -> dict[str, Any]:
-        """Do what is asked and return what is to be said."""
-        ask = self._known.get(what)
-        if ask is None:
-            msg = f"unknown request {what!r:.40}; known: {', '.join(self._known)}"
-            raise ValueError(msg)
-        return ask(words)
+    @classmethod
+    def parse(cls, fields: Fields) -> Ask:  # noqa: ARG003 - as the others
+        """Nothing to read."""
+        return cls()
 
-    def _header(self, _words: Mapping[str, Any]) -> dict[str, Any]:
-        return {"header": self._recording.header.to_json()}
 
-    def _status(self, _words: Mapping[str, Any]) -> dict[str, Any]:
-        return {"status": self._recording.status().to_dict()}
+@dataclass(frozen=True, slots=True)
+class Since:
+    """A list from its entry of this number on."""
 
-    def _mark(self, words: Mapping[str, Any]) -> dict[str, Any]:
-        return {"mark": self._recording.marks.take(words).to_dict()}
+    number: int = 0
 
-    def _revise(self, words: Mapping[str, Any]) -> dict[str, Any]:
-        return {"mark": self._recording.marks.revise(words).to_dict()}
+    @classmethod
+    def parse(cls, fields: Fields) -> Since:
+        """Raises :class:`RequestError`."""
+        return cls(_whole(fields, "number", least=0, most=2**31))
 
-    def _marks(self, words: Mapping[str, Any]) -> dict[str, Any]:
-        found = self._recording.marks.since(_whole(words, "since"))
-        return {"marks": [mark.to_dict() for mark in found]}
 
-    def _events(self, words: Mapping[str, Any]) -> dict[str, Any]:
-        found = self._recording.telling.events[_whole(words, "since") :]
-        return {"events": [asdict(event) for event in found]}
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeyedMark:
+    """A mark just keyed: what there is of it at the key-down."""
 
-    def _zero(self, words: Mapping[str, Any]) -> dict[str, Any]:
-        self._must_record()
-        seconds, channel = _number(words, "seconds"), _text(words, "channel")
-        events = self._recording.checks.take_zero(seconds, channel, when="during")
-        return {"events": [asdict(event) for event in events]}
+    mark_id: str
+    """Made at the key-down; the same mark asked for again has the same one."""
+    kind: str
+    keyed_monotonic_ns: int
+    """``time.monotonic_ns()`` at the key-down."""
+    value: str = ""
+    note: str = ""
+    by: str = ""
+    extra: Extra = field(default_factory=dict)
 
-    def _shunt(self, words: Mapping[str, Any]) -> dict[str, Any]:
-        self._must_record()
-        event = self._recording.checks.shunt(
-            _text(words, "channel"),
-            _text(words, "when"),
-            _text(words, "step"),
-            _number(words, "seconds"),
+    @classmethod
+    def parse(cls, fields: Fields) -> KeyedMark:
+        """Raises :class:`RequestError`."""
+        return cls(
+            mark_id=_mark_id(fields),
+            kind=_text(fields, "kind", 40),
+            keyed_monotonic_ns=_whole(fields, "keyed_monotonic_ns", least=0, most=2**63),
+            value=_text(fields, "value", MAX_VALUE),
+            note=_text(fields, "note", MAX_NOTE),
+            by=_text(fields, "by", 100),
+            extra=_extra(fields),
         )
-        return {"event": asdict(event)}
-
-    def _stop(self, words: Mapping[str, Any]) -> dict[str, Any]:
-        self._recording.stop(_text(words, "reason") or "asked by a client")
-        return {}
-
-    def _must_record(self) -> None:
-        if self._recording.state is not RunState.RECORDING:
-            msg = f"not now: the recording is {self._recording.state}"
-            raise ValueError(msg)
 
 
-def _whole(words: Mapping[str, Any], key: str) -> int:
-    value = words.get(key, 0)
-    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value < 2**31:
-        msg = f"{key} must be a whole number from 0, got {value!r:.40}"
-        raise ValueError(msg)
+@dataclass(frozen=True, slots=True)
+class MarkRevision:
+    """The next revision of a mark, as :meth:`Mark.revised` makes it."""
+
+    mark: Mark
+
+    @classmethod
+    def parse(cls, fields: Fields) -> MarkRevision:
+        """Raises :class:`RequestError`."""
+        data = fields.get("mark")
+        if not isinstance(data, dict):
+            msg = f"mark must be a table, got {type(data).__name__}"
+            raise RequestError(msg)
+        withdrawn = data.get("withdrawn", False)
+        if not isinstance(withdrawn, bool):
+            msg = f"withdrawn must be true or false, got {withdrawn!r:.40}"
+            raise RequestError(msg)
+        mark = Mark(
+            mark_id=_mark_id(data),
+            revision=_whole(data, "revision", least=1, most=2**31),
+            kind=_text(data, "kind", 40),
+            t_s=_number(data, "t_s"),
+            value=_text(data, "value", MAX_VALUE),
+            note=_text(data, "note", MAX_NOTE),
+            withdrawn=withdrawn,
+            by=_text(data, "by", 100),
+            extra=dict(_extra(data)),
+        )
+        return cls(mark)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZeroRequest:
+    """Take the zero of a channel now, or of every force channel."""
+
+    seconds: float
+    channel: str = ""
+
+    @classmethod
+    def parse(cls, fields: Fields) -> ZeroRequest:
+        """Raises :class:`RequestError`."""
+        return cls(seconds=_number(fields, "seconds"), channel=_text(fields, "channel"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShuntRequest:
+    """One step of a shunt check."""
+
+    channel: str
+    when: str
+    """``before`` or ``after`` the run."""
+    step: str
+    """``open``, then ``shunted``."""
+    seconds: float
+
+    @classmethod
+    def parse(cls, fields: Fields) -> ShuntRequest:
+        """Raises :class:`RequestError`."""
+        return cls(
+            channel=_text(fields, "channel"),
+            when=_text(fields, "when"),
+            step=_text(fields, "step"),
+            seconds=_number(fields, "seconds"),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class StopRequest:
+    """Stop cleanly and seal."""
+
+    reason: str
+
+    @classmethod
+    def parse(cls, fields: Fields) -> StopRequest:
+        """Raises :class:`RequestError`."""
+        return cls(_text(fields, "reason") or "asked by a client")
+
+
+# ---------------------------------------------------------------------- fields
+
+
+def _mark_id(fields: Fields) -> str:
+    value = fields.get("mark_id")
+    if not isinstance(value, str) or not _ID.match(value):
+        msg = f"mark_id must be 32 hexadecimal digits, got {value!r:.60}"
+        raise RequestError(msg)
     return value
 
 
-def _number(words: Mapping[str, Any], key: str) -> float:
-    value = words.get(key)
+def _whole(fields: Fields, key: str, *, least: int, most: int) -> int:
+    value = fields.get(key)
+    if isinstance(value, bool) or not isinstance(value, int) or not least <= value < most:
+        msg = f"{key} must be a whole number from {least}, got {value!r:.40}"
+        raise RequestError(msg)
+    return value
+
+
+def _number(fields: Fields, key: str) -> float:
+    value = fields.get(key)
+    # The limit also refuses what is not finite, and whole numbers beyond all floats.
     if (
         isinstance(value, bool)
         or not isinstance(value, int | float)
-        or not math.isfinite(value)
+        or not abs(value) <= LARGEST
     ):
         msg = f"{key} must be a number, got {value!r:.40}"
-        raise ValueError(msg)
+        raise RequestError(msg)
     return float(value)
 
 
-def _text(words: Mapping[str, Any], key: str) -> str:
-    value = words.get(key, "")
-    if not isinstance(value, str) or len(value) > 200:
-        msg = f"{key} must be text of at most 200 characters, got {value!r:.40}"
-        raise ValueError(msg)
+def _text(fields: Fields, key: str, most: int = MAX_TEXT) -> str:
+    value = fields.get(key, "")
+    if not isinstance(value, str):
+        msg = f"{key} must be text, got {value!r:.40}"
+        raise RequestError(msg)
+    if len(value) > most:
+        msg = f"{key} must be at most {most} characters, got {len(value)}"
+        raise RequestError(msg)
+    try:
+        value.encode("utf-8")
+    except UnicodeEncodeError as error:
+        msg = f"{key} holds characters that cannot be written"
+        raise RequestError(msg) from error
+    return value
+
+
+def _extra(fields: Fields) -> Extra:
+    value = fields.get("extra", {})
+    if not isinstance(value, dict) or len(value) > MAX_EXTRA:
+        msg = f"extra must be a table of at most {MAX_EXTRA} numbers or texts"
+        raise RequestError(msg)
+    for key, item in value.items():
+        plain = item is None or isinstance(item, str | bool | int | float)
+        if not plain or (isinstance(item, float) and not math.isfinite(item)):
+            msg = f"extra {key!r:.40} must be a finite number, text, true or false"
+            raise RequestError(msg)
     return value

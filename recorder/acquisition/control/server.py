@@ -22,7 +22,9 @@ from multiprocessing.connection import (
     answer_challenge,
     deliver_challenge,
 )
-from typing import Any, Final
+from typing import Final
+
+from recorder.acquisition.control.exchanges import Handler
 
 __all__ = ["ControlServer"]
 
@@ -32,17 +34,15 @@ MOST_BYTES: Final = 64 * 1024
 STALL_S: Final = 5.0
 """A client that began a message, or does not take its answer, is dropped after so long."""
 
-Handler = Callable[[str, Mapping[str, Any]], dict[str, Any]]
-
 
 class ControlServer:
-    """Listens once made; ``handler(what, words)`` answers or raises ``ValueError``."""
+    """Listens once made; answers with the handler of a request's word, in the client's thread."""
 
     def __init__(
         self,
         address: str,
         authkey: bytes,
-        handler: Handler,
+        handlers: Mapping[str, Handler],
         *,
         on_bug: Callable[[Exception], None],
     ) -> None:
@@ -50,7 +50,7 @@ class ControlServer:
         self.address = address
         self._family = "AF_PIPE" if os.name == "nt" else "AF_UNIX"
         self._authkey = authkey
-        self._handler = handler
+        self._handlers = handlers
         self._on_bug = on_bug
         self._stopping = threading.Event()
         self._guard = threading.Lock()
@@ -118,11 +118,14 @@ class ControlServer:
 
     def _answer(self, message: bytes) -> bytes:
         try:
-            words = json.loads(message.decode("utf-8"))
-            if not isinstance(words, dict) or not isinstance(words.get("ask"), str):
+            fields = json.loads(message.decode("utf-8"))
+            if not isinstance(fields, dict) or not isinstance(fields.get("ask"), str):
                 return _refused("a message is a JSON object with the word ask")
-            what = words.pop("ask")
-            return json.dumps({"ok": True, **self._handler(what, words)}).encode()
+            handler = self._handlers.get(fields["ask"])
+            if handler is None:
+                known = ", ".join(self._handlers)
+                return _refused(f"unknown request {fields['ask']!r:.40}; known: {known}")
+            return json.dumps({"ok": True, "answer": handler(fields)}).encode()
         except RecursionError:
             return _refused("too deeply nested")
         except (ValueError, OSError) as error:

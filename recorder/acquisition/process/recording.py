@@ -3,25 +3,14 @@
 from __future__ import annotations
 
 import contextlib
-import os
-import secrets
 import threading
 import time
 from collections.abc import Iterator
-from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from drivers.interface.errors import DriverError
 from recorder import software
-from recorder.acquisition.control.requests import Requests
-from recorder.acquisition.control.server import ControlServer
-from recorder.acquisition.control.session_files import (
-    SessionFile,
-    process_started,
-    socket_address,
-    sweep,
-    write_session,
-)
+from recorder.acquisition.control.session_files import sweep
 from recorder.acquisition.control.status import SessionStatus
 from recorder.acquisition.devices.opening import (
     check_place,
@@ -31,6 +20,7 @@ from recorder.acquisition.devices.opening import (
 )
 from recorder.acquisition.devices.plan import Plan, make_plan
 from recorder.acquisition.field.readings import FieldChecks
+from recorder.acquisition.process.clients import open_to_clients
 from recorder.acquisition.process.filer_supervisor import FilerSupervisor
 from recorder.acquisition.process.health import HealthMonitor
 from recorder.acquisition.process.keeper import Keeper
@@ -171,7 +161,15 @@ class Recording:
             warn=telling.warn,
         )
         self._threads, self._watch, self._care, self._keeper = threads, watch, care, keeper
-        stack.enter_context(self._open_to_clients(journal_path))
+        session_path = stack.enter_context(
+            open_to_clients(
+                self,
+                run_path=self.settings.out,
+                journal_path=journal_path,
+                rings={thread.name: thread.ring.name for thread in threads},
+            )
+        )
+        self.report("session", path=str(session_path))
         drivers.clear()  # from here on the threads close them
         begun.set()
         for thread in threads:
@@ -199,38 +197,6 @@ class Recording:
 
                 remove_journal(journal.path)
                 self.settings.out.unlink(missing_ok=True)
-
-    @contextlib.contextmanager
-    def _open_to_clients(self, journal_path: Path) -> Iterator[None]:
-        authkey = secrets.token_bytes(32)
-        server = ControlServer(
-            socket_address(os.getpid()),
-            authkey,
-            Requests(self).answer,
-            on_bug=lambda bug: self.telling.warn(f"a client's request failed: {bug}"),
-        )
-        try:
-            path = write_session(
-                SessionFile(
-                    pid=os.getpid(),
-                    started=process_started(os.getpid()),
-                    address=server.address,
-                    authkey=authkey.hex(),
-                    run_path=str(self.settings.out.resolve()),
-                    journal_path=str(journal_path.resolve()),
-                    run_id=self.header.run_id,
-                    rings={thread.name: thread.ring.name for thread in self._threads},
-                )
-            )
-        except BaseException:
-            server.close()
-            raise
-        try:
-            self.report("session", path=str(path))
-            yield
-        finally:
-            path.unlink(missing_ok=True)
-            server.close()
 
     # ------------------------------------------------------------------ the run
 
@@ -366,6 +332,15 @@ class Recording:
         return True
 
     # ------------------------------------------------------------------ what others ask
+
+    @property
+    def events(self) -> list[Event]:
+        """Gaps, checks and the like so far, not the every-second ones."""
+        return self.telling.events
+
+    def warn(self, text: str) -> None:
+        """Say something the crew must know."""
+        self.telling.warn(text)
 
     def status(self) -> SessionStatus:
         """State, now; for clients and progress."""

@@ -10,7 +10,8 @@ import threading
 import time
 from typing import TYPE_CHECKING, Final
 
-from recorder.acquisition.control.client import RefusedError, SessionError
+from recorder.acquisition.control.exchanges import RefusedError
+from recorder.acquisition.control.session_files import SessionError
 from recorder.track.route.route import load_route
 
 if TYPE_CHECKING:

@@ -7,8 +7,7 @@ import os
 os.environ["QT_QPA_PLATFORM"] = "offscreen"
 
 import time
-import uuid
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
@@ -21,7 +20,9 @@ from numpy.typing import ArrayLike, NDArray
 from calibration.certificates.certificate import dump_certificate
 from calibration.certificates.force import ForceCertificate, SenseCurve, UncertaintyTable
 from calibration.certificates.wheel import WheelCertificate
-from recorder.acquisition.control.client import RefusedError, SessionLostError
+from recorder.acquisition.control.client import SessionLostError
+from recorder.acquisition.control.exchanges import RefusedError
+from recorder.acquisition.control.requests import KeyedMark
 from recorder.acquisition.control.status import DeviceStatus, SessionStatus
 from recorder.acquisition.ring.ring import RingBlock, RingStats
 from recorder.marks.mark import Mark
@@ -223,23 +224,17 @@ class FakeSession:
             disk_hours_left=self.disk_hours_left,
         )  # fmt: skip
 
-    def mark(
-        self,
-        kind: str,
-        keyed_monotonic_ns: int,
-        value: str = "",
-        *,
-        extra: Mapping[str, Any] | None = None,
-    ) -> Mark:
-        self._ask("mark", (kind, keyed_monotonic_ns, value))
+    def take(self, keyed: KeyedMark) -> Mark:
+        self._ask("mark", (keyed.kind, keyed.keyed_monotonic_ns, keyed.value))
+        held = next((m for m in self.revisions if m.mark_id == keyed.mark_id), None)
         mark = Mark(
-            mark_id=uuid.uuid4().hex,
-            kind=kind,
-            t_s=self.run_time_s(keyed_monotonic_ns),
-            value=value,
-            extra=dict(extra or {}),
+            mark_id=keyed.mark_id,
+            kind=keyed.kind,
+            t_s=self.run_time_s(keyed.keyed_monotonic_ns),
+            value=keyed.value,
+            extra=dict(keyed.extra),
         )
-        return self._keep(mark)
+        return held or self._keep(mark)
 
     def revise(self, mark: Mark) -> Mark:
         self._ask("revise", mark)
@@ -339,8 +334,8 @@ def make_run(session: FakeSession, *, attach_again: Callable[[], Any] | None = N
 def settle(run: LiveRun, *, now_s: float = 0.0) -> None:
     """One round of everything: rings, requests, answers."""
     run.tick()
-    run.clerk.step(now_s=now_s)
-    run.pump.step()
+    run.control.step(now_s=now_s)
+    run.ring_worker.step()
     run.tick()
 
 

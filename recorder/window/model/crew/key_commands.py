@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum
 from typing import TYPE_CHECKING, Final
 
 from recorder.marks.kinds import MarkValueError, find_kind
@@ -10,10 +11,9 @@ from recorder.marks.kinds import MarkValueError, find_kind
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from recorder.window.model.crew.mark_list import Entry
-    from recorder.window.model.live.live_run import LiveRun
+    from recorder.window.model.crew.mark_list import Entry, MarkList
 
-__all__ = ["COMMANDS", "Command", "KeyCommands", "Question"]
+__all__ = ["COMMANDS", "Command", "KeyCommands", "KeyMode", "Question"]
 
 MOST_TYPED: Final = 300
 
@@ -60,18 +60,29 @@ class Question:
     command: str
 
 
-class KeyCommands:
-    """Decides what each key press means. ``mode`` is ``keys``, ``typing`` or ``asking``."""
+class KeyMode(Enum):
+    """What the keys are for just now."""
 
-    def __init__(self, run: LiveRun, do: Callable[[str], None]) -> None:
-        self.mode = "keys"
+    KEYS = "keys"
+    """Marks and commands."""
+    TYPING = "typing"
+    """The details of a mark; with Alt a mark is taken all the same."""
+    ASKING = "asking"
+    """A question stands; mark keys go on working, since a question must not cost a mark."""
+
+
+class KeyCommands:
+    """Decides what each key press means: a mark, a command, a letter, an answer."""
+
+    def __init__(self, marks: MarkList, do: Callable[[str], None]) -> None:
+        self.mode = KeyMode.KEYS
         self.typed = ""
         self.caution = ""
         """Why what was typed cannot stand."""
         self.question: Question | None = None
         self.selected: int | None = None
         """Number of the mark that Enter and Delete are about; None: the latest."""
-        self._run = run
+        self._marks = marks
         self._do = do
 
     # ------------------------------------------------------------------ keys
@@ -82,26 +93,26 @@ class KeyCommands:
         ``name`` is ``A``, ``F5``, ``Space``, ``Enter``, ``Ctrl+T`` …; ``text`` what it types.
         With Alt a mark is taken in any state, also while typing.
         """
-        if alt:
-            return self._mark(name, text, keyed_ns)
-        if self.mode == "typing":
-            return self._typing_key(name, text)
-        if self.mode == "asking":
-            return self._asking_key(name, text, keyed_ns)
-        command = _BY_KEY.get(name)
-        if command is not None:
-            self.command(command)
-            return True
-        return not name.startswith("Ctrl+") and self._mark(name, text, keyed_ns)
-
-    def _mark(self, name: str, text: str, keyed_ns: int) -> bool:
+        if not alt:
+            if self.mode is KeyMode.TYPING:
+                self._typing_key(name, text)
+                return True
+            if self.mode is KeyMode.ASKING and name in ("Enter", "Escape"):
+                self.answer(yes=name == "Enter")
+                return True
+            command = _BY_KEY.get(name) if self.mode is KeyMode.KEYS else None
+            if command is not None:
+                self.command(command)
+                return True
+            if name.startswith("Ctrl+"):
+                return False
         for key in (name, text.upper(), text):
-            if key and self._run.press(key, keyed_ns) is not None:
-                self.selected = None if self.mode == "keys" else self.selected
+            if key and self._marks.press(key, keyed_ns) is not None:
+                self.selected = None if self.mode is KeyMode.KEYS else self.selected
                 return True
         return False
 
-    def _typing_key(self, name: str, text: str) -> bool:
+    def _typing_key(self, name: str, text: str) -> None:
         if name in ("Enter", "Ctrl+Enter"):
             self._typed_all()
         elif name == "Escape":
@@ -111,22 +122,10 @@ class KeyCommands:
         elif text and text.isprintable():
             self.typed = (self.typed + text)[:MOST_TYPED]
             self.caution = ""
-        return True
-
-    def _asking_key(self, name: str, text: str, keyed_ns: int) -> bool:
-        question = self.question
-        if name == "Enter" and question is not None:
-            self.answer(yes=True)
-        elif name == "Escape":
-            self.answer(yes=False)
-        else:
-            # A question must not cost a mark: its keys go on working.
-            return not name.startswith("Ctrl+") and self._mark(name, text, keyed_ns)
-        return True
 
     def typed_text(self, text: str) -> None:
         """Text from an input method."""
-        if self.mode == "typing":
+        if self.mode is KeyMode.TYPING:
             self.typed = (self.typed + "".join(c for c in text if c.isprintable()))[:MOST_TYPED]
 
     # ------------------------------------------------------------------ commands
@@ -137,7 +136,7 @@ class KeyCommands:
             self._start_typing()
         elif name == "withdraw":
             if (entry := self.entry()) is not None:
-                self._run.book.withdraw(entry)
+                self._marks.withdraw(entry)
         elif name in ("earlier", "later"):
             self._move(-1 if name == "earlier" else 1)
         elif name == "stop":
@@ -153,19 +152,19 @@ class KeyCommands:
                 "zero",
             )
         elif name == "turn_count":
-            self._run.book.turn_count()
+            self._marks.turn_count()
         else:
             self._do(name)
 
     def answer(self, *, yes: bool) -> None:
         """Answer the question that is asked."""
-        question, self.question, self.mode = self.question, None, "keys"
+        question, self.question, self.mode = self.question, None, KeyMode.KEYS
         if yes and question is not None:
             self._do(question.command)
 
     def entry(self) -> Entry | None:
         """The mark that Enter and Delete are about."""
-        entries = self._run.book.entries
+        entries = self._marks.entries
         chosen = next((e for e in entries if e.number == self.selected), None)
         return chosen or (entries[-1] if entries else None)
 
@@ -178,7 +177,7 @@ class KeyCommands:
         return f"{kind.title}: {kind.hint}; then ; and free words"
 
     def _ask(self, words: str, yes: str, command: str) -> None:
-        self.mode, self.question = "asking", Question(words, yes, command)
+        self.mode, self.question = KeyMode.ASKING, Question(words, yes, command)
 
     def _start_typing(self) -> None:
         entry = self.entry()
@@ -187,23 +186,23 @@ class KeyCommands:
         self.selected = entry.number
         mark = entry.shown
         self.typed = mark.value + (f"; {mark.note}" if mark.note else "")
-        self.mode, self.caution = "typing", ""
+        self.mode, self.caution = KeyMode.TYPING, ""
 
     def _typed_all(self) -> None:
         entry = self.entry()
         if entry is not None:
             try:
-                self._run.book.fill_in(entry, self.typed)
+                self._marks.fill_in(entry, self.typed)
             except MarkValueError as error:
                 self.caution = str(error)
                 return
         self._leave_typing()
 
     def _leave_typing(self) -> None:
-        self.mode, self.typed, self.caution, self.selected = "keys", "", "", None
+        self.mode, self.typed, self.caution, self.selected = KeyMode.KEYS, "", "", None
 
     def _move(self, step: int) -> None:
-        entries = self._run.book.entries
+        entries = self._marks.entries
         entry = self.entry()
         if entry is None:
             return

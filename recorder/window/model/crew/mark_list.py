@@ -1,7 +1,7 @@
 """The crew's marks as the window knows them: keyed, pending, taken, corrected. No Qt here.
 
-A mark is shown as taken only after the recording said that it is durable. What is to be said to
-the recording is put in :attr:`MarkList.outbox`; a worker carries it and brings the answers.
+A mark is shown as taken only after the recording said that it is durable. What is asked of the
+recording goes to ``send``, in the order keyed; a worker carries it and brings the answers.
 """
 
 from __future__ import annotations
@@ -9,39 +9,46 @@ from __future__ import annotations
 import itertools
 import math
 import time
-from collections import deque
+import uuid
 from dataclasses import dataclass, field
+from enum import Enum
 from typing import TYPE_CHECKING, Any, Final
 
+from recorder.acquisition.control.requests import KeyedMark, MarkRevision
 from recorder.marks.kinds import MarkValueError, check_value, find_kind
 from recorder.marks.mark import Mark
 from recorder.marks.mileposts import next_milepost
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
-__all__ = ["PENDING", "REFUSED", "TAKEN", "UNSURE", "Entry", "MarkList", "MarkRequest"]
-
-PENDING: Final = "pending"
-TAKEN: Final = "taken"
-REFUSED: Final = "refused"
-UNSURE: Final = "unsure"
-"""Sent, but the recording was lost before it answered: may be kept or not; asked again when
-the recording is there again."""
+__all__ = ["Entry", "EntryState", "MarkList"]
 
 CLOSE_S: Final = 0.2
 """Two presses of one key closer than this are noted: a shaking car doubles them."""
 
 
+class EntryState(Enum):
+    """What is known of a mark's being kept."""
+
+    PENDING = "pending"
+    TAKEN = "taken"
+    REFUSED = "refused"
+    UNSURE = "unsure"
+    """Sent, but the recording was lost before it answered: may be kept or not; asked again
+    when the recording is there again."""
+
+
 @dataclass(slots=True)
 class Entry:
-    """One mark of the book."""
+    """One mark of the list."""
 
     number: int
     mark: Mark
     """As last acknowledged, or as keyed while nothing was acknowledged yet."""
-    state: str
-    keyed_ns: int = 0
+    state: EntryState
+    keyed: KeyedMark | None = None
+    """What was asked at the key-down; None for a mark of another window."""
     problem: str = ""
     path_m: float = math.nan
     """Place on the paper, when known."""
@@ -65,64 +72,63 @@ class Entry:
         return f"{title} {mark.value}".strip()
 
 
-@dataclass(frozen=True, slots=True)
-class MarkRequest:
-    """Something to say to the recording about one entry."""
-
-    number: int
-    kind: str
-    keyed_ns: int
-    value: str
-    extra: Mapping[str, Any]
-    revision: Mark | None = None
-    """Set: keep this revision; None: take a new mark."""
-
-
 class MarkList:
-    """All marks of the run that this window knows of, in order of run time."""
+    """All marks of the run that this window knows of, in order of run time.
+
+    ``started_ns`` is the monotonic instant of run time 0.
+    """
 
     def __init__(
-        self, keys: Mapping[str, str], *, first: float | None = None, step: float = 1.0
+        self,
+        keys: Mapping[str, str],
+        *,
+        send: Callable[[KeyedMark | MarkRevision], None],
+        started_ns: int = 0,
+        first: float | None = None,
+        step: float = 1.0,
     ) -> None:
         self.keys = dict(keys)
         """Key → kind."""
         self.first = first
         self.step = step
         self.entries: list[Entry] = []
-        self.outbox: deque[MarkRequest] = deque()
         self.hint = ""
         """What the crew should know about the last press, in words."""
+        self.closed = ""
+        """Why no more marks are taken, in words; empty while they are."""
+        self._send = send
+        self._started_ns = started_ns
+        self._by_id: dict[str, Entry] = {}
         self._numbers = itertools.count(1)
         self._last_press: dict[str, int] = {}
         self._revisions: dict[tuple[str, int], Mark] = {}
 
     # ------------------------------------------------------------------ what the crew does
 
-    def press(self, key: str, keyed_ns: int, run_time_s: float) -> Entry | None:
-        """A key went down at this instant (monotonic, and as run time); None: no mark key."""
+    def press(self, key: str, keyed_ns: int) -> Entry | None:
+        """A key went down at this monotonic instant; None: it made no mark."""
         kind = self.keys.get(key)
         if kind is None:
             return None
-        extra: dict[str, Any] = {}
-        self.hint = ""
-        before = self._last_press.get(key)
-        if before is not None and 0 <= (keyed_ns - before) / 1e9 < CLOSE_S:
-            spacing = (keyed_ns - before) / 1e9
-            extra["spacing_s"] = round(spacing, 4)
+        self.hint = self.closed
+        if self.closed:
+            return None
+        before = self._last_press.get(key, -math.inf)
+        if 0 <= (spacing_s := (keyed_ns - before) / 1e9) < CLOSE_S:
             title = find_kind(kind).title
             self.hint = (
-                f"{title} keyed twice within {spacing:.2f} s: both are kept; withdraw one"
+                f"{title} keyed twice within {spacing_s:.2f} s: both are kept; withdraw one"
                 " if it was not meant"
             )
         self._last_press[key] = keyed_ns
         value = self.next_milepost() if kind == "milepost" else ""
-        number = next(self._numbers)
-        mark = Mark(
-            mark_id=f"pending-{number}", kind=kind, t_s=run_time_s, value=value, extra=extra
+        keyed = KeyedMark(
+            mark_id=uuid.uuid4().hex, kind=kind, keyed_monotonic_ns=keyed_ns, value=value
         )
-        entry = Entry(number=number, mark=mark, state=PENDING, keyed_ns=keyed_ns, busy=True)
-        self._insert(entry)
-        self.outbox.append(MarkRequest(number, kind, keyed_ns, value, extra))
+        t_s = (keyed_ns - self._started_ns) / 1e9
+        mark = Mark(mark_id=keyed.mark_id, kind=kind, t_s=t_s, value=value)
+        entry = self._add(mark, EntryState.PENDING, keyed)
+        self._send(keyed)
         return entry
 
     def fill_in(self, entry: Entry, text: str) -> None:
@@ -157,69 +163,61 @@ class MarkList:
 
     # ------------------------------------------------------------------ what comes back
 
-    def answered(self, number: int, mark: Mark) -> None:
+    def answered(self, mark: Mark) -> None:
         """The recording has this revision durably."""
-        entry = self._numbered(number)
         self._keep(mark)
+        entry = self._by_id.get(mark.mark_id)
         if entry is None:
             return
-        twin = next((e for e in self.entries if e.mark.mark_id == mark.mark_id), None)
-        if twin is not None and twin is not entry:
-            # A refresh listed the mark before its own answer came.
-            self.entries.remove(twin)
-        entry.mark, entry.state, entry.problem, entry.busy = mark, TAKEN, "", False
+        entry.mark, entry.state, entry.problem = mark, EntryState.TAKEN, ""
+        entry.busy = False
         kept = mark.to_dict()
         entry.wanted = {k: v for k, v in entry.wanted.items() if kept[k] != v}
-        self._send(entry)
+        self._send_revision(entry)
         self._sort()
 
-    def refused(self, number: int, why: str) -> None:
-        """The recording refused the request and says why."""
-        entry = self._numbered(number)
-        if entry is None:
+    def refused(self, mark_id: str, why: str) -> None:
+        """The recording refused what was asked about this mark, and says why."""
+        if (entry := self._by_id.get(mark_id)) is None:
             return
         entry.busy, entry.problem = False, why
         entry.wanted = {}
-        if entry.mark.mark_id.startswith("pending-"):
-            entry.state = REFUSED
+        if entry.state is EntryState.PENDING:
+            entry.state = EntryState.REFUSED
 
-    def lost(self, number: int, why: str) -> None:
-        """The recording did not answer; whether it has the request is not known."""
-        entry = self._numbered(number)
-        if entry is not None:
-            entry.busy, entry.problem = False, why
-            if entry.mark.mark_id.startswith("pending-"):
-                entry.state = UNSURE
+    def unanswered(self, mark_id: str, why: str) -> None:
+        """The recording did not answer; whether it has what was asked is not known."""
+        if (entry := self._by_id.get(mark_id)) is None:
+            return
+        entry.busy, entry.problem = False, why
+        if entry.state is EntryState.PENDING:
+            entry.state = EntryState.UNSURE
 
-    def refresh(self, revisions: Sequence[Mark], *, started_monotonic_ns: int = 0) -> None:
+    def refresh(self, revisions: Sequence[Mark]) -> None:
         """Take up marks the recording has, of other windows or from before this one."""
         for mark in revisions:
             self._keep(mark)
-            same = next((e for e in self.entries if e.mark.mark_id == mark.mark_id), None)
-            if same is None:
-                same = self._unsure_twin(mark, started_monotonic_ns)
-                if same is not None:
-                    same.mark, same.state, same.problem = mark, TAKEN, ""
-                    continue
-            if same is None:
-                number = next(self._numbers)
-                self._insert(Entry(number=number, mark=mark, state=TAKEN))
-            elif mark.revision > same.mark.revision:
-                same.mark = mark
+            entry = self._by_id.get(mark.mark_id)
+            if entry is None:
+                self._add(mark, EntryState.TAKEN, None)
+            elif entry.state is not EntryState.TAKEN:
+                # Listed before its own answer came, or the answer got lost: it is durable.
+                entry.mark, entry.state, entry.problem = mark, EntryState.TAKEN, ""
+            elif mark.revision > entry.mark.revision:
+                entry.mark = mark
         self._sort()
 
     def send_again(self) -> None:
-        """The recording is there again: ask anew for what never got an answer."""
+        """The recording is there again: ask anew for what never got an answer.
+
+        The same mark asked for twice is kept once: it has had its identity since the key-down.
+        """
         for entry in self.entries:
-            if entry.state == UNSURE and not entry.busy:
-                entry.state, entry.busy, entry.problem = PENDING, True, ""
-                mark = entry.mark
-                request = MarkRequest(
-                    entry.number, mark.kind, entry.keyed_ns, mark.value, dict(mark.extra)
-                )
-                self.outbox.append(request)
-            elif entry.state == TAKEN:
-                self._send(entry)
+            if entry.state is EntryState.UNSURE and entry.keyed is not None:
+                entry.state, entry.busy, entry.problem = EntryState.PENDING, True, ""
+                self._send(entry.keyed)
+            else:
+                self._send_revision(entry)
 
     # ------------------------------------------------------------------ for the screen
 
@@ -233,8 +231,12 @@ class MarkList:
 
     def waiting_s(self, now_ns: int) -> float:
         """How long the oldest unanswered press has waited."""
-        ages = [now_ns - e.keyed_ns for e in self.entries if e.state == PENDING and e.keyed_ns]
-        return max(ages, default=0) / 1e9
+        pressed = [
+            e.keyed.keyed_monotonic_ns
+            for e in self.entries
+            if e.keyed is not None and e.state is EntryState.PENDING
+        ]
+        return max(now_ns - min(pressed, default=now_ns), 0) / 1e9
 
     # ------------------------------------------------------------------ inside
 
@@ -244,35 +246,27 @@ class MarkList:
             k: v for k, v in {**entry.wanted, **changes}.items() if kept.get(k) != v
         }
         entry.problem = ""
-        self._send(entry)
+        self._send_revision(entry)
 
-    def _send(self, entry: Entry) -> None:
+    def _send_revision(self, entry: Entry) -> None:
         """Ask for the next revision, one at a time: each must follow the newest one held."""
-        if entry.busy or not entry.wanted or entry.state != TAKEN:
+        if entry.busy or not entry.wanted or entry.state is not EntryState.TAKEN:
             return
         entry.busy = True
         mark = entry.mark.revised(**entry.wanted, entered_utc_ns=time.time_ns())
-        request = MarkRequest(entry.number, mark.kind, 0, mark.value, {}, revision=mark)
-        self.outbox.append(request)
+        self._send(MarkRevision(mark))
 
     def _keep(self, mark: Mark) -> None:
         self._revisions[mark.mark_id, mark.revision] = mark
 
-    def _numbered(self, number: int) -> Entry | None:
-        return next((e for e in reversed(self.entries) if e.number == number), None)
-
-    def _unsure_twin(self, mark: Mark, started_ns: int) -> Entry | None:
-        """A press that got no answer but is this very mark: same kind, same instant."""
-        for entry in self.entries:
-            if entry.state == UNSURE and entry.mark.kind == mark.kind and mark.revision == 0:
-                t_s = (entry.keyed_ns - started_ns) / 1e9
-                if abs(t_s - mark.t_s) < 1e-6:
-                    return entry
-        return None
-
-    def _insert(self, entry: Entry) -> None:
+    def _add(self, mark: Mark, state: EntryState, keyed: KeyedMark | None) -> Entry:
+        entry = Entry(
+            number=next(self._numbers), mark=mark, state=state, keyed=keyed, busy=bool(keyed)
+        )
         self.entries.append(entry)
+        self._by_id[mark.mark_id] = entry
         self._sort()
+        return entry
 
     def _sort(self) -> None:
         self.entries.sort(key=lambda e: (e.mark.t_s, e.number))

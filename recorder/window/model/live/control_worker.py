@@ -7,35 +7,110 @@ import queue
 import threading
 import time
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final, TypeAlias
 
-from recorder.acquisition.control.client import RefusedError, SessionError, SessionLostError
+from recorder.acquisition.control.client import SessionLostError
+from recorder.acquisition.control.exchanges import RefusedError
+from recorder.acquisition.control.requests import KeyedMark, MarkRevision, StopRequest
+from recorder.acquisition.control.session_files import SessionError
+from recorder.acquisition.control.status import SessionStatus
+from recorder.marks.mark import Mark
+from recorder.run.header import Event
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from recorder.acquisition.control.client import LiveSession
-    from recorder.window.model.crew.mark_list import MarkRequest
 
-__all__ = ["ControlWorker", "Word"]
+__all__ = [
+    "ContactBack", "ContactLost", "ControlReport", "ControlWorker", "MarkKept", "MarkRefused",
+    "MarkUnanswered", "MarksListed", "Order", "StatusReport", "StopAccepted", "Trouble",
+    "ZeroTaken",
+]  # fmt: skip
 
 STATUS_EVERY_S: Final = 0.5
 AGAIN_EVERY_S: Final = 1.0
 
+Order: TypeAlias = KeyedMark | MarkRevision | StopRequest
+"""What the worker carries, in the order given."""
+
 
 @dataclass(frozen=True, slots=True)
-class Word:
-    """One answer. ``what``: ``mark`` (number, Mark), ``refused`` (number, text), ``unanswered``
-    (number, text), ``status``, ``marks`` (list), ``lost`` (text), ``back``, ``zero`` (events),
-    ``stopping``, ``trouble`` (text)."""
+class MarkKept:
+    """This revision is durable."""
 
-    what: str
-    content: Any = None
-    number: int = 0
+    mark: Mark
+
+
+@dataclass(frozen=True, slots=True)
+class MarkRefused:
+    """The recording does not take it, and says why."""
+
+    mark_id: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class MarkUnanswered:
+    """Sent, but nobody answered: kept or not, nobody knows."""
+
+    mark_id: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class MarksListed:
+    """Revisions that came since the last list, of whichever window."""
+
+    marks: list[Mark]
+
+
+@dataclass(frozen=True, slots=True)
+class StatusReport:
+    """State of the recording."""
+
+    status: SessionStatus
+
+
+@dataclass(frozen=True, slots=True)
+class ContactLost:
+    """The recording cannot be reached."""
+
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class ContactBack:
+    """It can be reached again."""
+
+
+@dataclass(frozen=True, slots=True)
+class ZeroTaken:
+    """The zeros kept, accepted or not."""
+
+    events: list[Event]
+
+
+@dataclass(frozen=True, slots=True)
+class StopAccepted:
+    """The recording will stop and seal."""
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """Something else the crew should know."""
+
+    text: str
+
+
+ControlReport: TypeAlias = (
+    MarkKept | MarkRefused | MarkUnanswered | MarksListed | StatusReport | ContactLost
+    | ContactBack | ZeroTaken | StopAccepted | Trouble
+)  # fmt: skip
 
 
 class ControlWorker:
-    """Carries requests one after the other, marks before states.
+    """Carries orders one after the other, marks before states.
 
     :meth:`step` does one round and may be called without a thread; :meth:`start` runs it.
     """
@@ -43,47 +118,31 @@ class ControlWorker:
     def __init__(
         self, session: LiveSession, *, attach_again: Callable[[], LiveSession] | None = None
     ) -> None:
-        self.words: queue.SimpleQueue[Word] = queue.SimpleQueue()
+        self.reports: queue.SimpleQueue[ControlReport] = queue.SimpleQueue()
         self._session = session
         self._attach_again = attach_again
-        self._orders: queue.SimpleQueue[tuple[str, Any]] = queue.SimpleQueue()
-        self._asked = threading.Event()
+        self._orders: queue.SimpleQueue[Order | None] = queue.SimpleQueue()
         self._stop = threading.Event()
         self._marks_seen = 0
         self._lost = False
         self._next_status = 0.0
         self._threads: list[threading.Thread] = []
 
-    # ------------------------------------------------------------------ orders, any thread
-
-    def carry(self, request: MarkRequest) -> None:
-        """Take a mark or keep a revision."""
-        self._order("mark", request)
-
-    def stop_recording(self) -> None:
-        """Ask for a clean stop."""
-        self._order("stop", None)
+    def carry(self, order: Order) -> None:
+        """Hand over an order; any thread, never waits."""
+        self._orders.put(order)
 
     def take_zero(self, seconds: float) -> None:
         """Take the zero of every force channel; marks go on meanwhile."""
-        thread = threading.Thread(
-            target=self._zero, args=(seconds,), name="window-zero", daemon=True
-        )
-        self._threads.append(thread)
-        thread.start()
-
-    def _order(self, what: str, content: Any) -> None:  # noqa: ANN401
-        self._orders.put((what, content))
-        self._asked.set()
+        self._begin("window zero", lambda: self._zero(seconds))
 
     # ------------------------------------------------------------------ the worker
 
     def step(self, *, now_s: float | None = None) -> None:
         """Carry everything that waits; then, when it is time, ask for the state."""
-        now = time.monotonic() if now_s is None else now_s
         while not self._orders.empty():
-            what, content = self._orders.get()
-            self._carry_mark(content) if what == "mark" else self._ask_stop()
+            self._carry(self._orders.get())
+        now = time.monotonic() if now_s is None else now_s
         if now < self._next_status:
             return
         if self._lost:
@@ -93,55 +152,59 @@ class ControlWorker:
             self._next_status = now + STATUS_EVERY_S
             self._ask_status()
 
-    def _carry_mark(self, request: MarkRequest) -> None:
-        try:
-            if request.revision is not None:
-                mark = self._session.revise(request.revision)
-            else:
-                mark = self._session.mark(
-                    request.kind, request.keyed_ns, request.value, extra=request.extra
-                )
-        except RefusedError as error:
-            self._say("refused", str(error), request.number)
-        except SessionLostError as error:
-            self._say("unanswered", str(error), request.number)
-            self._note_lost(error)
-        else:
-            self._say("mark", mark, request.number)
+    def _carry(self, order: Order | None) -> None:
+        match order:
+            case KeyedMark():
+                self._carry_mark(order.mark_id, lambda: self._session.take(order))
+            case MarkRevision():
+                self._carry_mark(order.mark.mark_id, lambda: self._session.revise(order.mark))
+            case StopRequest():
+                self._ask_stop(order)
+            case None:
+                return  # only to wake the thread
 
-    def _ask_stop(self) -> None:
+    def _carry_mark(self, mark_id: str, ask: Callable[[], Mark]) -> None:
         try:
-            self._session.stop("stopped from the window")
+            self.reports.put(MarkKept(ask()))
         except RefusedError as error:
-            self._say("trouble", f"not stopped: {error}")
+            self.reports.put(MarkRefused(mark_id, str(error)))
+        except SessionLostError as error:
+            self.reports.put(MarkUnanswered(mark_id, str(error)))
+            self._note_lost(error)
+
+    def _ask_stop(self, order: StopRequest) -> None:
+        try:
+            self._session.stop(order.reason)
+        except RefusedError as error:
+            self.reports.put(Trouble(f"not stopped: {error}"))
         except SessionLostError as error:
             self._note_lost(error)
         else:
-            self._say("stopping")
+            self.reports.put(StopAccepted())
 
     def _ask_status(self) -> None:
         try:
             status = self._session.status()
-            self._say("status", status)
+            self.reports.put(StatusReport(status))
             if status.marks != self._marks_seen:
                 marks = self._session.marks(self._marks_seen)
                 self._marks_seen += len(marks)
-                self._say("marks", marks)
+                self.reports.put(MarksListed(marks))
         except RefusedError as error:
-            self._say("trouble", str(error))
+            self.reports.put(Trouble(str(error)))
         except SessionLostError as error:
             self._note_lost(error)
 
     def _zero(self, seconds: float) -> None:
         try:
-            self._say("zero", self._session.take_zero(seconds))
+            self.reports.put(ZeroTaken(self._session.take_zero(seconds)))
         except (RefusedError, SessionError) as error:
-            self._say("trouble", f"zero not taken: {error}")
+            self.reports.put(Trouble(f"zero not taken: {error}"))
 
     def _note_lost(self, error: SessionLostError) -> None:
         if not self._lost:
             self._lost = True
-            self._say("lost", str(error))
+            self.reports.put(ContactLost(str(error)))
 
     def _try_again(self) -> None:
         if self._attach_again is None:
@@ -149,39 +212,41 @@ class ControlWorker:
         try:
             session = self._attach_again()
         except OSError:
-            return  # told once already; the screen says since when
+            return  # reported once already; the screen says since when
         if session.header.run_id != self._session.header.run_id:
             session.close()
             return
         self._session.close()
         self._session, self._lost, self._marks_seen = session, False, 0
         self._ask_status()
-        self._say("back")
+        self.reports.put(ContactBack())
 
-    def _say(self, what: str, content: Any = None, number: int = 0) -> None:  # noqa: ANN401
-        self.words.put(Word(what, content, number))
-
-    # ------------------------------------------------------------------ thread
+    # ------------------------------------------------------------------ threads
 
     def start(self) -> None:
         """Run :meth:`step` in a thread of its own until :meth:`close`."""
-        thread = threading.Thread(target=self._run, name="window-clerk", daemon=True)
+        self._begin("window control", self._run)
+
+    def _begin(self, name: str, work: Callable[[], None]) -> None:
+        thread = threading.Thread(target=work, name=name, daemon=True)
         self._threads.append(thread)
         thread.start()
 
     def _run(self) -> None:
         while not self._stop.is_set():
-            self._asked.clear()
             try:
                 self.step()
-            except Exception as bug:  # noqa: BLE001 - told on the screen; keys must go on
-                self._say("trouble", f"{type(bug).__name__}: {bug}")
-            self._asked.wait(0.05)
+                left_s = self._next_status - time.monotonic()
+                self._carry(self._orders.get(timeout=max(left_s, 0.0)))
+            except queue.Empty:
+                continue  # nothing was ordered: the state is due
+            except Exception as bug:  # noqa: BLE001 - shown on the screen; keys must go on
+                self.reports.put(Trouble(f"{type(bug).__name__}: {bug}"))
 
     def close(self) -> None:
         """Stop; a request that hangs is left to its daemon thread."""
         self._stop.set()
-        self._asked.set()
+        self._orders.put(None)
         for thread in self._threads:
             thread.join(timeout=1.0)
         self._session.close()

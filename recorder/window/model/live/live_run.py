@@ -9,12 +9,26 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from recorder.acquisition.control.requests import StopRequest
 from recorder.marks.kinds import keys_for
 from recorder.run.states import DeviceState, FilerState, RunState
 from recorder.sheets import TripSheet, parse_car_sheet, parse_trip_sheet
-from recorder.window.model.crew.mark_list import UNSURE, MarkList
+from recorder.window.model.crew.mark_list import EntryState, MarkList
 from recorder.window.model.line.route_ahead import RouteAhead
-from recorder.window.model.live.control_worker import ControlWorker, Word
+from recorder.window.model.live.control_worker import (
+    ContactBack,
+    ContactLost,
+    ControlReport,
+    ControlWorker,
+    MarkKept,
+    MarkRefused,
+    MarksListed,
+    MarkUnanswered,
+    StatusReport,
+    StopAccepted,
+    Trouble,
+    ZeroTaken,
+)
 from recorder.window.model.live.device_lines import LOUD, WARN, disk_line
 from recorder.window.model.live.lamp import lamp_of
 from recorder.window.model.live.numerals import Alarm, Numerals
@@ -27,15 +41,19 @@ if TYPE_CHECKING:
 
     from recorder.acquisition.control.client import LiveSession
     from recorder.acquisition.control.status import SessionStatus
+    from recorder.run.header import Event
     from recorder.track.route.route import Route
-    from recorder.window.model.crew.mark_list import Entry
+    from recorder.window.model.crew.mark_list import EntryState, MarkList
 
 __all__ = ["Drawn", "LiveRun"]
 
 SLOW_ANSWER_S: Final = 1.0
 """A mark not acknowledged for so long is said."""
 QUIET_STATUS_S: Final = 3.0
-_PIECES_A_TICK: Final = 200
+_CHUNKS_A_TICK: Final = 200
+"""A backlog is taken up over several frames, so that the screen stays alive."""
+_ZERO_S: Final = 3.0
+"""Of a zero asked for from the window when the car sheet takes none before a run."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,12 +86,17 @@ class LiveRun:
             else TripSheet(name=session.run_path.stem)
         )
         self.pens = pens_of(self.header, self.car.pens)
-        names = [c.name for d in self.header.devices for c in d.channels]
-        distance = next((n for n in names if n == "distance"), "distance")
-        self.traces = TraceModel(self.pens, distance_channel=distance)
+        self.traces = TraceModel(self.pens)
         self.numerals = Numerals(self.pens)
         posts = self.trip.mileposts
-        self.book = MarkList(keys_for(self.car.keys), first=posts.first, step=posts.step)
+        self.control = ControlWorker(session, attach_again=attach_again)
+        self.marks = MarkList(
+            keys_for(self.car.keys),
+            send=self.control.carry,
+            started_ns=self.header.started_monotonic_ns,
+            first=posts.first,
+            step=posts.step,
+        )
         self.status: SessionStatus | None = None
         self.status_ns = 0
         self.lost = ""
@@ -87,8 +110,7 @@ class LiveRun:
         self.route_problem = ""
         self.ahead = self._route(route_path)
         self._distances: dict[int, float] = {}
-        self.pump = RingWorker(session)
-        self.clerk = ControlWorker(session, attach_again=attach_again)
+        self.ring_worker = RingWorker(session)
 
     def _route(self, given: str | Path | None) -> RouteAhead | None:
         sheet = self.trip.route
@@ -120,13 +142,13 @@ class LiveRun:
 
     def start(self) -> None:
         """Start the workers."""
-        self.pump.start()
-        self.clerk.start()
+        self.ring_worker.start()
+        self.control.start()
 
     def close(self) -> None:
         """Stop the workers and let go; the recording goes on."""
-        self.pump.close()
-        self.clerk.close()
+        self.ring_worker.close()
+        self.control.close()
 
     def now_s(self, monotonic_ns: int | None = None) -> float:
         """Run time of now."""
@@ -135,60 +157,58 @@ class LiveRun:
 
     def tick(self) -> None:
         """Take up what the workers brought. Never waits."""
-        for _ in range(_PIECES_A_TICK):
-            if self.pump.pieces.empty():
+        for _ in range(_CHUNKS_A_TICK):
+            if self.ring_worker.chunks.empty():
                 break
-            piece = self.pump.pieces.get()
-            self.traces.take(piece)
-            self.numerals.take(piece)
-            self.drawn[piece.device] = Drawn(
-                piece.device, float(piece.time_s[-1]), piece.received_s
+            chunk = self.ring_worker.chunks.get()
+            self.traces.take(chunk)
+            self.numerals.take(chunk)
+            self.drawn[chunk.device] = Drawn(
+                chunk.device, float(chunk.time_s[-1]), chunk.received_s
             )
-        while not self.clerk.words.empty():
-            self._hear(self.clerk.words.get())
-        while self.book.outbox:
-            self.clerk.carry(self.book.outbox.popleft())
+        while not self.control.reports.empty():
+            self._take_up(self.control.reports.get())
         self._place_marks()
 
-    def _hear(self, word: Word) -> None:
-        book = self.book
-        if word.what == "mark":
-            book.answered(word.number, word.content)
-        elif word.what == "refused":
-            book.refused(word.number, word.content)
-            self.message = word.content
-        elif word.what == "unanswered":
-            book.lost(word.number, word.content)
-        elif word.what == "status":
-            self.status, self.status_ns = word.content, time.monotonic_ns()
-            self.pump.use_zeros(word.content.zeros)
-            self.state = word.content.state
-        elif word.what == "marks":
-            started = self.header.started_monotonic_ns
-            book.refresh(word.content, started_monotonic_ns=started)
-        elif word.what == "lost":
-            self.lost = word.content
-            if self.is_ending:
-                self.state = RunState.ENDED
-        elif word.what == "back":
-            self.lost = ""
-            book.send_again()
-        else:
-            self._hear_news(word)
+    def _take_up(self, report: ControlReport) -> None:
+        match report:
+            case MarkKept(mark):
+                self.marks.answered(mark)
+            case MarkRefused(mark_id, why):
+                self.marks.refused(mark_id, why)
+                self.message = why
+            case MarkUnanswered(mark_id, why):
+                self.marks.unanswered(mark_id, why)
+            case MarksListed(marks):
+                self.marks.refresh(marks)
+            case StatusReport(status):
+                self.status, self.status_ns = status, time.monotonic_ns()
+                self.ring_worker.use_zeros(status.zeros)
+                self._enter(status.state)
+            case ContactLost(why):
+                self.lost = why
+                if self.is_ending:
+                    self._enter(RunState.ENDED)
+            case ContactBack():
+                self.lost = ""
+                self.marks.send_again()
+            case ZeroTaken(events):
+                self.message = _zero_words(events)
+            case StopAccepted():
+                self._stop_asked = True
+                self.message = "stopping: the run is being sealed"
+            case Trouble(text):
+                self.message = text
 
-    def _hear_news(self, word: Word) -> None:
-        if word.what == "zero":
-            self.message = _zero_words(word.content)
-        elif word.what == "stopping":
-            self._stop_asked = True
-            self.message = "stopping: the run is being sealed"
-        elif word.what == "trouble":
-            self.message = word.content
+    def _enter(self, state: RunState) -> None:
+        self.state = state
+        word = lamp_of(state, lost=False).word
+        self.marks.closed = "" if state.takes_marks else f"{word}: the run takes no more marks"
 
     def _place_marks(self) -> None:
         """Marks on the paper, and the train on its route by them."""
         path = self.traces.path
-        for entry in self.book.entries:
+        for entry in self.marks.entries:
             if math.isnan(entry.path_m) and path.covers(entry.mark.t_s):
                 if entry.mark.t_s > self.traces.newest_s:
                     continue  # the wheel's data of that instant are still on their way
@@ -197,7 +217,7 @@ class LiveRun:
         if self.ahead is not None:
             self.ahead.follow(self.traces.newest_s, self.traces.distance_m)
             pairs = [
-                (e.shown, self._distances.get(e.number, math.nan)) for e in self.book.visible()
+                (e.shown, self._distances.get(e.number, math.nan)) for e in self.marks.visible()
             ]
             self.ahead.note_marks(pairs)
 
@@ -208,36 +228,33 @@ class LiveRun:
 
     # ------------------------------------------------------------------ what the crew does
 
-    def press(self, key: str, keyed_ns: int) -> Entry | None:
-        """A mark key went down; sent at once, not at the next frame."""
-        if self.state is not None and not self.state.takes_marks:
-            self.message = (
-                f"{lamp_of(self.state, lost=False).word}: the run takes no more marks"
-            )
-            return None
-        entry = self.book.press(key, keyed_ns, self.now_s(keyed_ns))
-        while self.book.outbox:
-            self.clerk.carry(self.book.outbox.popleft())
-        return entry
+    def stop_recording(self) -> None:
+        """Ask for a clean stop."""
+        self.control.carry(StopRequest("stopped from the window"))
+
+    def take_zero(self) -> None:
+        """Take the zero of every force channel, as long as the car sheet says."""
+        self.message = "taking the zero …"
+        self.control.take_zero(self.car.recording.zero_seconds or _ZERO_S)
 
     # ------------------------------------------------------------------ what is said loudly
 
     def alarms(self, now_ns: int) -> list[Alarm]:
         """All that must be said loudly now, the worst first."""
         found = [*self._session_alarms(now_ns), *self.numerals.alarms(self.now_s(now_ns))]
-        if self.pump.problem:
-            found.append(Alarm(WARN, self.pump.problem))
+        if self.ring_worker.problem:
+            found.append(Alarm(WARN, self.ring_worker.problem))
         return sorted(found, key=lambda a: a.level != LOUD)
 
     def _session_alarms(self, now_ns: int) -> list[Alarm]:
         found = []
-        unsure = sum(e.state == UNSURE for e in self.book.entries)
+        unsure = sum(e.state is EntryState.UNSURE for e in self.marks.entries)
         if unsure:
             found.append(Alarm(LOUD, f"{unsure} mark(s) NOT acknowledged: write them down"))
         if self.lost:
             level = WARN if self.is_ending else LOUD
             return [*found, Alarm(level, self.lost)]
-        if (waited := self.book.waiting_s(now_ns)) > SLOW_ANSWER_S:
+        if (waited := self.marks.waiting_s(now_ns)) > SLOW_ANSWER_S:
             found.append(Alarm(LOUD, f"a mark waits for its acknowledgement: {waited:.0f} s"))
         status = self.status
         if status is None:
@@ -287,10 +304,10 @@ def _ahead(route: object, trip: TripSheet) -> RouteAhead:
     )
 
 
-def _zero_words(events: list[object]) -> str:
+def _zero_words(events: list[Event]) -> str:
     parts = []
     for event in events:
-        data = getattr(event, "data", {})
+        data = event.data
         name = data.get("channel", "")
         if not data.get("accepted", True):
             parts.append(f"{name}: zero NOT accepted, {data.get('why', data.get('words', ''))}")

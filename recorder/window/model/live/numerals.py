@@ -49,7 +49,7 @@ class Alarm:
 
 
 class _Recent:
-    """Sums of a channel's pieces of the last seconds."""
+    """Sums of a channel's chunks of the last seconds."""
 
     def __init__(self) -> None:
         self.parts: deque[tuple[float, float, int]] = deque()
@@ -75,22 +75,22 @@ class Numerals:
         self._recent = {pen.channel: _Recent() for pen in pens}
         self._titles = {pen.channel: pen.title for pen in pens}
 
-    def take(self, piece: TraceChunk) -> None:
-        """Take up a piece of trace."""
+    def take(self, chunk: TraceChunk) -> None:
+        """Take up a chunk of trace."""
         for channel, recent in self._recent.items():
-            if channel not in piece.values:
+            if channel not in chunk.values:
                 continue
             # Only the last half second counts: a backlog must not be averaged in.
-            i = int(np.searchsorted(piece.time_s, piece.time_s[-1] - MEAN_S))
-            values = piece.values[channel][i:]
+            i = int(np.searchsorted(chunk.time_s, chunk.time_s[-1] - MEAN_S))
+            values = chunk.values[channel][i:]
             known = values[np.isfinite(values)]
-            recent.take(float(piece.time_s[-1]), float(known.sum()), len(known))
-            j = int(np.searchsorted(piece.time_s, piece.time_s[-1] - LATCH_S))
-            flags = piece.flags[channel][j:]
+            recent.take(float(chunk.time_s[-1]), float(known.sum()), len(known))
+            j = int(np.searchsorted(chunk.time_s, chunk.time_s[-1] - LATCH_S))
+            flags = chunk.flags[channel][j:]
             set_here = int(np.bitwise_or.reduce(flags)) if len(flags) else 0
             for bit in (1, 2, 4, 8):
                 if set_here & bit:
-                    recent.flagged[bit] = float(piece.time_s[-1])
+                    recent.flagged[bit] = float(chunk.time_s[-1])
 
     def reading(self, channel: str, now_s: float) -> Reading:
         """The numeral of a channel at this run time."""

@@ -7,7 +7,7 @@ import threading
 from typing import TYPE_CHECKING, Any, Final
 
 from recorder.keeping.journal_reader import Cursor, JournalReader
-from recorder.window.model.trace.trace_chunk import PieceMaker, TraceChunk
+from recorder.window.model.trace.trace_chunk import ChunkMaker, TraceChunk
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -24,13 +24,13 @@ _LOOKS: Final = 20
 
 
 class RingWorker:
-    """Polls every ring, calibrates, and hands pieces over in :attr:`pieces`.
+    """Polls every ring, calibrates, and hands chunks over in :attr:`chunks`.
 
     :meth:`step` does one round and may be called without a thread; :meth:`start` runs it.
     """
 
     def __init__(self, session: LiveSession, *, poll_s: float = POLL_S) -> None:
-        self.pieces: queue.SimpleQueue[TraceChunk] = queue.SimpleQueue()
+        self.chunks: queue.SimpleQueue[TraceChunk] = queue.SimpleQueue()
         self.problem = ""
         """Why nothing is drawn any more, in words; empty while all is well."""
         self._session = session
@@ -38,7 +38,7 @@ class RingWorker:
         self._stop = threading.Event()
         self._zeros: dict[str, float] = {}
         self._new_zeros: queue.SimpleQueue[dict[str, float]] = queue.SimpleQueue()
-        self._maker = PieceMaker(session.header)
+        self._maker = ChunkMaker(session.header)
         wheels = {
             d.name
             for d in session.header.devices
@@ -62,7 +62,7 @@ class RingWorker:
         while not self._new_zeros.empty():
             self._maker.use_zeros(self._new_zeros.get())
         n = 0
-        if self.pieces.qsize() >= MOST_WAITING:
+        if self.chunks.qsize() >= MOST_WAITING:
             return 0
         for name, reader in self._readers.items():
             blocks = reader.poll()
@@ -73,10 +73,10 @@ class RingWorker:
                 if blocks[0].first_record > 0:
                     self._find_wheel_start(name)
             lost, self._lost[name] = reader.lost_blocks - self._lost[name], reader.lost_blocks
-            piece = self._maker.make(name, blocks, lost=lost)
-            if piece is not None:
-                n += len(piece.time_s)
-                self.pieces.put(piece)
+            chunk = self._maker.make(name, blocks, lost=lost)
+            if chunk is not None:
+                n += len(chunk.time_s)
+                self.chunks.put(chunk)
         return n
 
     def _find_wheel_start(self, device: str) -> None:
@@ -96,7 +96,7 @@ class RingWorker:
 
     def start(self) -> None:
         """Run :meth:`step` in a thread of its own until :meth:`close`."""
-        self._thread = threading.Thread(target=self._run, name="window-pump", daemon=True)
+        self._thread = threading.Thread(target=self._run, name="window rings", daemon=True)
         self._thread.start()
 
     def _run(self) -> None:

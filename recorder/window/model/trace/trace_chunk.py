@@ -1,4 +1,4 @@
-"""From a ring's blocks to pieces of trace: calibrated, on the run's time axis, with gaps."""
+"""From a ring's blocks to chunks of trace: calibrated, on the run's time axis, with gaps."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from recorder.acquisition.ring.ring import RingBlock
     from recorder.run.header import DeviceHeader, RunHeader
 
-__all__ = ["PieceMaker", "TraceChunk"]
+__all__ = ["ChunkMaker", "TraceChunk"]
 
 _GAP_STEPS: Final = 2.5
 """A step of the device clock longer than so many usual steps has lost something."""
@@ -39,7 +39,7 @@ class TraceChunk:
     """Channel → (n,)."""
     flags: Mapping[str, NDArray[np.uint8]]
     breaks: NDArray[np.intp]
-    """Indices of records that something is missing before; 0 joins on to the last piece."""
+    """Indices of records that something is missing before; 0 joins on to the last chunk."""
     lost_blocks: int = 0
     """Blocks this reader was too slow for: not drawn, but recorded all the same."""
 
@@ -53,7 +53,7 @@ class _DeviceState:
         self.speed: Any = None
 
 
-class PieceMaker:
+class ChunkMaker:
     """Calibrates blocks as they come. Used by one thread.
 
     Raises
@@ -87,7 +87,7 @@ class PieceMaker:
     def make(
         self, device: str, blocks: Sequence[RingBlock], *, lost: int = 0
     ) -> TraceChunk | None:
-        """The piece of these blocks, oldest first; None when they hold no record."""
+        """The chunk of these blocks, oldest first; None when they hold no record."""
         full = [block for block in blocks if len(block.records)]
         if not full:
             return None
@@ -99,7 +99,7 @@ class PieceMaker:
         calibrated = self._calibrator.calibrate(device, records, time_s)
         values = {name: pair[0] for name, pair in calibrated.items()}
         self._fill_speed(state, full, values)
-        piece = TraceChunk(
+        chunk = TraceChunk(
             device=device,
             received_s=full[-1].received_s,
             time_s=time_s,
@@ -109,7 +109,7 @@ class PieceMaker:
             lost_blocks=lost,
         )
         state.last_s = float(time_s[-1])
-        return piece
+        return chunk
 
     def _fill_speed(
         self, state: _DeviceState, blocks: list[RingBlock], values: dict[str, NDArray[Any]]

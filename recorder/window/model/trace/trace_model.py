@@ -166,50 +166,50 @@ class TraceModel:
         self._pull = next((p.channel for p in pens if p.quantity == "pull"), "")
         self._speed = next((p.channel for p in pens if p.quantity == "speed"), "")
 
-    def take(self, piece: TraceChunk) -> None:
-        """Draw one piece. Feed the wheel before the others, so that distance is at hand."""
-        if self._distance in piece.values:
-            distance = piece.values[self._distance]
-            self.path.append(piece.time_s, distance)
+    def take(self, chunk: TraceChunk) -> None:
+        """Draw one chunk. Feed the wheel before the others, so that distance is at hand."""
+        if self._distance in chunk.values:
+            distance = chunk.values[self._distance]
+            self.path.append(chunk.time_s, distance)
             known = distance[np.isfinite(distance)]
             if len(known):
                 self.distance_m = float(known[-1])
-        self.not_drawn_blocks += piece.lost_blocks
-        pens = [pen for pen in self.pens if pen.device == piece.device]
+        self.not_drawn_blocks += chunk.lost_blocks
+        pens = [pen for pen in self.pens if pen.device == chunk.device]
         if pens:
-            path_m = self.path.at(piece.time_s)
+            path_m = self.path.at(chunk.time_s)
             for pen in pens:
-                self._draw(pen, piece, path_m)
-            self.newest_s = max(self.newest_s, float(piece.time_s[-1]))
-            self._note_gaps(piece)
-        self._feed_power(piece)
-        self._last_s[piece.device] = float(piece.time_s[-1])
+                self._draw(pen, chunk, path_m)
+            self.newest_s = max(self.newest_s, float(chunk.time_s[-1]))
+            self._note_gaps(chunk)
+        self._feed_power(chunk)
+        self._last_s[chunk.device] = float(chunk.time_s[-1])
 
-    def _draw(self, pen: Pen, piece: TraceChunk, path_m: NDArray[np.float64]) -> None:
-        memory, values = self._memory[pen.name], piece.values[pen.channel]
+    def _draw(self, pen: Pen, chunk: TraceChunk, path_m: NDArray[np.float64]) -> None:
+        memory, values = self._memory[pen.name], chunk.values[pen.channel]
         start = 0
-        for stop in [*piece.breaks.tolist(), len(values)]:
+        for stop in [*chunk.breaks.tolist(), len(values)]:
             if stop > start:
                 part = slice(start, stop)
-                memory.append(piece.time_s[part], path_m[part], values[part])
+                memory.append(chunk.time_s[part], path_m[part], values[part])
             if stop < len(values):
                 memory.break_line()
             start = stop
 
-    def _note_gaps(self, piece: TraceChunk) -> None:
-        for i in piece.breaks.tolist():
-            t1 = float(piece.time_s[i])
-            t0 = float(piece.time_s[i - 1]) if i else self._last_s.get(piece.device, t1)
+    def _note_gaps(self, chunk: TraceChunk) -> None:
+        for i in chunk.breaks.tolist():
+            t1 = float(chunk.time_s[i])
+            t0 = float(chunk.time_s[i - 1]) if i else self._last_s.get(chunk.device, t1)
             d0, d1 = self.path.at([t0, t1]).tolist()
-            self.gaps.append(GapSpan(piece.device, t0, t1, d0, d1))
+            self.gaps.append(GapSpan(chunk.device, t0, t1, d0, d1))
 
-    def _feed_power(self, piece: TraceChunk) -> None:
+    def _feed_power(self, chunk: TraceChunk) -> None:
         if POWER not in self._memory:
             return
-        if self._pull in piece.values:
-            self._power.pull(piece.time_s, piece.values[self._pull])
-        if self._speed in piece.values:
-            self._power.speed(piece.time_s, piece.values[self._speed], piece.received_s)
+        if self._pull in chunk.values:
+            self._power.pull(chunk.time_s, chunk.values[self._pull])
+        if self._speed in chunk.values:
+            self._power.speed(chunk.time_s, chunk.values[self._speed], chunk.received_s)
         t_s, power_kW = self._power.ready()
         if len(t_s):
             self._memory[POWER].append(t_s, self.path.at(t_s), power_kW)

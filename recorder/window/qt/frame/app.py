@@ -14,7 +14,8 @@ import threading
 import time
 from typing import TYPE_CHECKING, Final
 
-from recorder.acquisition.control.client import SessionError, attach
+from recorder.acquisition.control.client import attach
+from recorder.acquisition.control.session_files import SessionError
 from recorder.window.model.live.live_run import LiveRun
 from recorder.window.model.shown.options import WindowOptions, add_options, options_of
 from recorder.window.qt.frame.preflight import NoScreenError, check_screen, use_offscreen

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Final
 from PyQt6.QtCore import QEvent, QObject, Qt
 from PyQt6.QtGui import QInputMethodEvent, QKeyEvent
 
+from recorder.window.model.crew.key_commands import KeyCommands, KeyMode
+
 if TYPE_CHECKING:
     from collections.abc import Callable
-
-    from recorder.window.model.crew.key_commands import KeyCommands
 
 __all__ = ["KeyFilter", "key_name", "pressed_ns"]
 
@@ -68,13 +68,13 @@ class KeyFilter(QObject):
 
     def __init__(
         self,
-        desk: KeyCommands,
+        commands: KeyCommands,
         *,
         trust_stamps: bool,
         pressed: Callable[[str], None] | None = None,
     ) -> None:
         super().__init__()
-        self._desk = desk
+        self._commands = commands
         self._trust = trust_stamps
         self._pressed = pressed
 
@@ -89,18 +89,18 @@ class KeyFilter(QObject):
         if isinstance(event, QKeyEvent) and event.type() == QEvent.Type.KeyPress:
             return self.take(event, now_ns)
         if isinstance(event, QInputMethodEvent) and event.commitString():
-            self._desk.typed_text(event.commitString())
+            self._commands.typed_text(event.commitString())
             return True
         return False
 
     def take(self, event: QKeyEvent, now_ns: int) -> bool:
         """Handle one key press that came in at ``now_ns``."""
-        if event.isAutoRepeat() and self._desk.mode != "typing":
+        if event.isAutoRepeat() and self._commands.mode is not KeyMode.TYPING:
             return True
         keyed = pressed_ns(now_ns, event.timestamp()) if self._trust else now_ns
         alt = bool(event.modifiers() & Qt.KeyboardModifier.AltModifier)
         name = key_name(event)
-        meant = self._desk.key(name, event.text(), keyed, alt=alt)
+        meant = self._commands.key(name, event.text(), keyed, alt=alt)
         if meant and self._pressed is not None:
             self._pressed(name)
         return meant

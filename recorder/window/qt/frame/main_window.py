@@ -17,7 +17,7 @@ from PyQt6.QtWidgets import (
     QWidget,
 )
 
-from recorder.window.model.crew.key_commands import COMMANDS, KeyCommands
+from recorder.window.model.crew.key_commands import COMMANDS, KeyCommands, KeyMode
 from recorder.window.model.shown.display_units import other_system
 from recorder.window.qt.frame.key_filter import KeyFilter
 from recorder.window.qt.panels.appearance import APPEARANCES
@@ -76,22 +76,22 @@ class CrewWindow(QWidget):
         """Called at each frame with what is about to be painted."""
         self.setWindowTitle(f"{run.trip.name} — test car recorder")
         self.setAttribute(Qt.WidgetAttribute.WA_InputMethodEnabled)
-        self.desk = KeyCommands(run, self.do)
+        self.commands = KeyCommands(run.marks, self.do)
         self.top = TopPanel(run)
         self.alarm = AlarmPanel(run)
         self.paper = Paper(run)
         self.numerals = NumeralPanel(run)
         self.profile = ProfilePanel(run) if run.ahead or run.route_problem else None
         self.keys = KeyPanel(run)
-        self.marks = MarkPanel(run, self.desk)
+        self.marks = MarkPanel(run, self.commands)
         self.devices = DevicePanel(run)
         self.caution = _Caution()
-        self.alarm.answered.connect(lambda word: self.desk.answer(yes=word == "yes"))
+        self.alarm.answered.connect(lambda word: self.commands.answer(yes=word == "yes"))
         self.keys.pressed.connect(self._touched)
         self.buttons = [self._button(c.name, c.words, c.key) for c in COMMANDS]
         self._lay_out()
         self._filter = KeyFilter(
-            self.desk, trust_stamps=_monotonic_stamps(), pressed=self._light
+            self.commands, trust_stamps=_monotonic_stamps(), pressed=self._light
         )
         self._install_filter()
         self.dress()
@@ -118,7 +118,7 @@ class CrewWindow(QWidget):
         button = QPushButton(f"{words}\n{key}")
         button.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         button.setMinimumWidth(10)
-        button.clicked.connect(lambda _=False: self.desk.command(name))
+        button.clicked.connect(lambda _=False: self.commands.command(name))
         return button
 
     def _lay_out(self) -> None:
@@ -210,10 +210,10 @@ class CrewWindow(QWidget):
 
     def draw_words(self) -> None:
         """Numerals, marks, states: as often as an eye reads them."""
-        question = self.desk.question
+        question = self.commands.question
         self.alarm.question = "" if question is None else question.words
         self.alarm.yes = "" if question is None else question.yes
-        self.keys.off = self.desk.mode == "typing"
+        self.keys.off = self.commands.mode is KeyMode.TYPING
         self.numerals.highest_kN = self._highest_pull()
         self._fit_alarm()
         for panel in self._panels():
@@ -231,7 +231,7 @@ class CrewWindow(QWidget):
     # ------------------------------------------------------------------ doing
 
     def do(self, command: str) -> None:
-        """What the key desk decided."""
+        """What the key commands decided."""
         if command == "axis":
             self.paper.view.turn()
         elif command in ("longer", "shorter"):
@@ -241,10 +241,9 @@ class CrewWindow(QWidget):
         elif command == "appearance":
             self.look_name = "night" if self.look_name == "day" else "day"
         elif command == "zero":
-            self.run.message = "taking the zero …"
-            self.run.clerk.take_zero(self.run.car.recording.zero_seconds or 3.0)
+            self.run.take_zero()
         elif command == "stop":
-            self.run.clerk.stop_recording()
+            self.run.stop_recording()
         elif command == "full_screen":
             self.setWindowState(self.windowState() ^ Qt.WindowState.WindowFullScreen)
         elif command == "leave":
@@ -252,7 +251,7 @@ class CrewWindow(QWidget):
         self.dress()
 
     def _touched(self, key: str) -> None:
-        self.desk.key(key, key, time.monotonic_ns())
+        self.commands.key(key, key, time.monotonic_ns())
         self._light(key)
 
     def _put_out(self) -> None:

@@ -8,35 +8,42 @@ from typing import TYPE_CHECKING, Final
 from PyQt6.QtCore import QRectF
 from PyQt6.QtGui import QColor, QPainter
 
-from recorder.window.model.crew.mark_list import PENDING, REFUSED, TAKEN, UNSURE
+from recorder.window.model.crew.key_commands import KeyCommands, KeyMode
+from recorder.window.model.crew.mark_list import EntryState
 from recorder.window.model.live.device_lines import run_time_text
 from recorder.window.qt.panels.painted import Panel, write
 
 if TYPE_CHECKING:
     from PyQt6.QtWidgets import QWidget
 
-    from recorder.window.model.crew.key_commands import KeyCommands
     from recorder.window.model.crew.mark_list import Entry
     from recorder.window.model.live.live_run import LiveRun
 
 __all__ = ["MarkPanel"]
 
 _PAD: Final = 6.0
-_SIGNS: Final = {TAKEN: "✓", PENDING: "…", REFUSED: "✗", UNSURE: "?"}
+_SIGNS: Final = {
+    EntryState.TAKEN: "✓",
+    EntryState.PENDING: "…",
+    EntryState.REFUSED: "✗",
+    EntryState.UNSURE: "?",
+}
 _STATES: Final = {
-    PENDING: "not yet acknowledged",
-    REFUSED: "REFUSED",
-    UNSURE: "NOT ACKNOWLEDGED",
+    EntryState.PENDING: "not yet acknowledged",
+    EntryState.REFUSED: "REFUSED",
+    EntryState.UNSURE: "NOT ACKNOWLEDGED",
 }
 
 
 class MarkPanel(Panel):
     """Newest marks at the bottom, above them the older ones; the line for typing last."""
 
-    def __init__(self, run: LiveRun, desk: KeyCommands, parent: QWidget | None = None) -> None:
+    def __init__(
+        self, run: LiveRun, commands: KeyCommands, parent: QWidget | None = None
+    ) -> None:
         super().__init__(parent)
         self._run = run
-        self._desk = desk
+        self._commands = commands
 
     def draw(self, painter: QPainter, area: QRectF) -> None:
         """As many marks as there is room for, and the typing line."""
@@ -45,7 +52,7 @@ class MarkPanel(Panel):
         self._foot(painter, QRectF(area.left(), area.bottom() - foot, area.width(), foot))
         room = int((area.height() - foot - 2) // row)
         entries = self._window(room)
-        chosen = self._desk.entry()
+        chosen = self._commands.entry()
         y = area.bottom() - foot - row * len(entries)
         for entry in entries:
             self._line(
@@ -59,10 +66,10 @@ class MarkPanel(Panel):
 
     def _window(self, room: int) -> list[Entry]:
         """The newest marks, or those around the one chosen."""
-        entries = self._run.book.entries
-        chosen = self._desk.entry()
+        entries = self._run.marks.entries
+        chosen = self._commands.entry()
         end = len(entries)
-        if chosen is not None and self._desk.selected is not None:
+        if chosen is not None and self._commands.selected is not None:
             at = next(i for i, e in enumerate(entries) if e is chosen)
             end = min(len(entries), max(at + 1 + room // 2, room))
         return entries[max(0, end - room) : end]
@@ -74,7 +81,7 @@ class MarkPanel(Panel):
             painter.fillRect(
                 QRectF(box.left(), box.top(), 3, box.height()), QColor(look.typing)
             )
-        ink = look.ink if entry.state == TAKEN else look.loud_text
+        ink = look.ink if entry.state is EntryState.TAKEN else look.loud_text
         if mark.withdrawn:
             ink = look.faint
         words = f"{_SIGNS[entry.state]}  {run_time_text(mark.t_s)}   {entry.label}"
@@ -89,31 +96,31 @@ class MarkPanel(Panel):
             tail = "change not yet acknowledged"
         words += f"   {tail}" if tail else ""
         inside = box.adjusted(_PAD + 3, 0, -_PAD, 0)
-        bold = entry.state != TAKEN
+        bold = entry.state is not EntryState.TAKEN
         used = write(painter, inside, words, ink, self.small, bold=bold)
         if mark.withdrawn:
             y = box.center().y()
             painter.drawLine(int(inside.left()), int(y), int(inside.left() + used), int(y))
 
     def _foot(self, painter: QPainter, box: QRectF) -> None:
-        look, desk = self.look, self._desk
+        look, commands = self.look, self._commands
         half = box.height() / 2
         first = QRectF(box.left() + _PAD, box.top(), box.width() - 2 * _PAD, half)
         second = first.translated(0, half)
-        if desk.mode == "typing":
+        if commands.mode is KeyMode.TYPING:
             painter.fillRect(box, QColor(look.typing))
             caret = "▏" if int(time.monotonic() * 2) % 2 else " "
-            words = desk.typed + caret
+            words = commands.typed + caret
             used = write(
                 painter, first, "TYPING: ", look.typing_ink, self.small * 1.05, bold=True
             )
             rest = first.adjusted(used + _PAD, 0, 0, 0)
             # The end is what is being typed: a long text loses its beginning on the screen.
             write(painter, rest, words, look.typing_ink, self.small * 1.05, keep_end=True)
-            hint = desk.caution or f"{desk.prompt()}   ·   Enter keeps, Esc leaves"
+            hint = commands.caution or f"{commands.prompt()}   ·   Enter keeps, Esc leaves"
             write(painter, second, hint, look.typing_ink, self.small * 0.9)
             return
-        hint = self._run.book.hint or self._run.message
+        hint = self._run.marks.hint or self._run.message
         keys = "Enter: details   Delete: withdraw   ↑ ↓: choose a mark"
         write(painter, first, keys, look.faint, self.small * 0.92)
         write(painter, second, hint, look.ink, self.small * 0.92)

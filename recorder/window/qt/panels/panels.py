@@ -294,9 +294,9 @@ class NumeralPanel(Panel):
             give = f" ± {short.text(ahead.u95_m)}" if sure else ""
             words = f"{short.text(there[1])}{give} {short.label}"
             lines.append((f"Post {there[0].label} in", words))
-        elif run.book.next_milepost():
-            arrow = "up" if run.book.step > 0 else "down"
-            lines.append(("Next post", f"{run.book.next_milepost()}  ({arrow})"))
+        elif run.marks.next_milepost():
+            arrow = "up" if run.marks.step > 0 else "down"
+            lines.append(("Next post", f"{run.marks.next_milepost()}  ({arrow})"))
         if ahead is not None:
             grade = ahead.grade_pct(run.traces.distance_m)
             words = f"{grade:+.2f} %".replace("-", "−") if math.isfinite(grade) else NO_VALUE
@@ -331,7 +331,7 @@ class KeyPanel(Panel):
 
     def draw(self, painter: QPainter, area: QRectF) -> None:
         """Caps in columns."""
-        look, keys = self.look, self._run.book.keys
+        look, keys = self.look, self._run.marks.keys
         columns = max(1, math.ceil(len(keys) * self.small * 1.6 / area.height()))
         rows = math.ceil(len(keys) / columns)
         w, h = (area.width() - _PAD) / columns, (area.height() - 4) / max(1, rows)
@@ -352,8 +352,8 @@ class KeyPanel(Panel):
             write(painter, cap, key, ink, side * 0.62, bold=True, centre=True)
             text = box.adjusted(cap.width() + _PAD, 0, -2, 0)
             title = find_kind(kind).title
-            if kind == "milepost" and self._run.book.next_milepost():
-                title += f" {self._run.book.next_milepost()}"
+            if kind == "milepost" and self._run.marks.next_milepost():
+                title += f" {self._run.marks.next_milepost()}"
             ink = look.faint if self.off else look.ink
             wanted = min(self.small, h * 0.62)
             fits = fitted(title, text.width(), h).pixelSize()

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import pyqtgraph as pg
 from PyQt6.QtGui import QColor, QFontMetricsF, QPaintEvent, QPen
 
-from recorder.window.model.crew.mark_list import TAKEN
+from recorder.window.model.crew.mark_list import EntryState
 from recorder.window.model.shown.display_units import display_unit
 from recorder.window.qt.panels.appearance import Appearance, font
 from recorder.window.qt.paper.strips import PaperAxis, PenStrip, ValueAxis
@@ -221,7 +221,7 @@ class Paper(pg.GraphicsLayoutWidget):  # type: ignore[misc]
         stems: list[tuple[float, float]] = []
         pool = iter(self._labels)
         for entry, x in reversed(self._marks_within(x0, x1)):
-            (taken if entry.state == TAKEN else waiting).append(x)
+            (taken if entry.state is EntryState.TAKEN else waiting).append(x)
             words = self._words(entry)
             found = lanes.find((x - x0) * scale, self._width(words) + 12.0)
             if found is None or (label := next(pool, None)) is None:
@@ -257,7 +257,7 @@ class Paper(pg.GraphicsLayoutWidget):  # type: ignore[misc]
     ) -> None:
         look = self._look
         label.setAnchor((1, 0.5) if left else (0, 0.5))
-        colour = look.ink if entry.state == TAKEN else look.loud_text
+        colour = look.ink if entry.state is EntryState.TAKEN else look.loud_text
         if self._shown.get(id(label)) != (words, colour):
             label.setText(words, color=colour)
             self._shown[id(label)] = (words, colour)
@@ -266,14 +266,14 @@ class Paper(pg.GraphicsLayoutWidget):  # type: ignore[misc]
 
     def _marks_within(self, x0: float, x1: float) -> list[tuple[Entry, float]]:
         found = []
-        for entry in self.run.book.visible():
+        for entry in self.run.marks.visible():
             x = entry.mark.t_s if self.view.axis == "time" else entry.path_m
             if x0 <= x <= x1:
                 found.append((entry, x))
         return sorted(found, key=lambda pair: pair[1])
 
     def _words(self, entry: Entry) -> str:
-        words = entry.label if entry.state == TAKEN else f"{entry.label} …"
+        words = entry.label if entry.state is EntryState.TAKEN else f"{entry.label} …"
         if len(words) > _LONGEST_LABEL:
             words = words[: _LONGEST_LABEL - 1] + "…"
         return words

@@ -23,27 +23,30 @@ from recorder.acquisition.control.server import ControlServer
 from recorder.acquisition.control.session_files import socket_address
 
 KEY = secrets.token_bytes(32)
+ECHO = {"ask": "echo", "say": "hello"}
 FAMILY = "AF_PIPE" if os.name == "nt" else "AF_UNIX"
 
 
 class Desk:
-    """A server with a handler of its own."""
+    """A server with handlers of its own."""
 
     def __init__(self) -> None:
         self.bugs: list[Exception] = []
         self.wait = threading.Event()
         self.server = ControlServer(
-            socket_address(os.getpid()), KEY, self.answer, on_bug=self.bugs.append
+            socket_address(os.getpid()),
+            KEY,
+            {
+                "echo": lambda fields: fields["say"],
+                "wait": lambda _fields: self.wait.wait(20.0),
+                "bug": lambda _fields: 1 // 0,
+                "refuse": self.refuse,
+            },
+            on_bug=self.bugs.append,
         )
 
-    def answer(self, what: str, words: Mapping[str, Any]) -> dict[str, Any]:
-        if what == "echo":
-            return {"words": dict(words)}
-        if what == "wait":
-            return {"woken": self.wait.wait(20.0)}
-        if what == "bug":
-            raise ZeroDivisionError
-        msg = f"unknown request {what!r}"
+    def refuse(self, _fields: Mapping[str, object]) -> object:
+        msg = "not\nnow"
         raise ValueError(msg)
 
     def client(self, key: bytes = KEY) -> Connection:
@@ -68,16 +71,20 @@ def desk() -> Iterator[Desk]:
 
 def test_a_friend_is_answered(desk: Desk) -> None:
     with desk.client() as friend:
-        assert ask(friend, {"ask": "echo", "a": 1}) == {"ok": True, "words": {"a": 1}}
-        assert ask(friend, {"ask": "tea"}) == {"ok": False, "error": "unknown request 'tea'"}
-        assert ask(friend, {"ask": "echo"})["ok"]
+        assert ask(friend, ECHO) == {"ok": True, "answer": "hello"}
+        assert ask(friend, {"ask": "tea"}) == {
+            "ok": False,
+            "error": "unknown request 'tea'; known: echo, wait, bug, refuse",
+        }
+        assert ask(friend, {"ask": "refuse"}) == {"ok": False, "error": "not now"}
+        assert ask(friend, ECHO)["ok"]
 
 
 def test_a_stranger_is_refused(desk: Desk) -> None:
     with pytest.raises(AuthenticationError):
         desk.client(b"guess")
     with desk.client() as friend:
-        assert ask(friend, {"ask": "echo"})["ok"]
+        assert ask(friend, ECHO)["ok"]
 
 
 @pytest.mark.skipif(os.name == "nt", reason="pipes have no file mode")
@@ -104,7 +111,7 @@ def test_the_socket_is_private(desk: Desk) -> None:
 def test_nonsense_is_refused_and_the_channel_stays(desk: Desk, message: bytes) -> None:
     with desk.client() as friend:
         assert not ask(friend, message)["ok"]
-        assert ask(friend, {"ask": "echo"})["ok"]
+        assert ask(friend, ECHO)["ok"]
     assert desk.bugs == []
 
 
@@ -121,7 +128,7 @@ def test_a_bug_of_ours_is_told_and_does_not_end_the_channel(desk: Desk) -> None:
     with desk.client() as friend:
         answer = ask(friend, {"ask": "bug"})
         assert "internal error: ZeroDivisionError" in answer["error"]
-        assert ask(friend, {"ask": "echo"})["ok"]
+        assert ask(friend, ECHO)["ok"]
     assert [type(bug) for bug in desk.bugs] == [ZeroDivisionError]
 
 
@@ -129,15 +136,15 @@ def test_too_long_a_message_ends_that_client_only(desk: Desk) -> None:
     with desk.client() as greedy, desk.client() as friend:
         with pytest.raises((EOFError, ConnectionError)):
             ask(greedy, b"x" * (server.MOST_BYTES + 1))
-        assert ask(friend, {"ask": "echo"})["ok"]
+        assert ask(friend, ECHO)["ok"]
 
 
 def test_one_that_waits_holds_up_nobody(desk: Desk) -> None:
     with desk.client() as slow, desk.client() as friend:
         slow.send_bytes(b'{"ask": "wait"}')
-        assert ask(friend, {"ask": "echo"})["ok"]
+        assert ask(friend, ECHO)["ok"]
         desk.wait.set()
-        assert json.loads(slow.recv_bytes())["woken"]
+        assert json.loads(slow.recv_bytes())["answer"]
 
 
 @pytest.mark.skipif(os.name == "nt", reason="plain sockets only")
@@ -150,7 +157,7 @@ def test_a_stranger_that_says_nothing_holds_up_nobody_and_is_dropped(
         half.connect(desk.server.address)
         half.sendall(b"\x00\x00")
         with desk.client() as friend:
-            assert ask(friend, {"ask": "echo"})["ok"]
+            assert ask(friend, ECHO)["ok"]
         for stranger in (dumb, half):
             stranger.settimeout(10.0)
             while stranger.recv(4096):
@@ -165,7 +172,7 @@ def test_more_than_enough_clients_are_turned_away(desk: Desk) -> None:
             late.settimeout(10.0)
             late.connect(desk.server.address)
             assert late.recv(100) == b""
-        assert ask(crowd[0], {"ask": "echo"})["ok"]
+        assert ask(crowd[0], ECHO)["ok"]
     finally:
         for friend in crowd:
             friend.close()

@@ -14,8 +14,13 @@ import numpy as np
 import psutil
 import pytest
 
-from recorder.acquisition.control.client import LiveSession, SessionError, attach
-from recorder.acquisition.control.session_files import runtime_folder, sessions, sweep
+from recorder.acquisition.control.client import LiveSession, attach
+from recorder.acquisition.control.session_files import (
+    SessionError,
+    runtime_folder,
+    sessions,
+    sweep,
+)
 from recorder.acquisition.process.launch import RecordingProcess, start_recording
 from recorder.acquisition.process.settings import RecordingError
 from recorder.keeping.seal import recover

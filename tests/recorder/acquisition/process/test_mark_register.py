@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
-import math
 import uuid
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
+from recorder.acquisition.control.requests import KeyedMark, MarkRevision
 from recorder.acquisition.process.mark_register import MarkRefusedError, MarkRegister
 from recorder.marks.kinds import MarkValueError
 from recorder.marks.mark import Mark
@@ -21,13 +18,13 @@ OPEN_NS = START_NS - 6_000_000_000
 
 
 class Desk:
-    """A book with a hand-wound clock and a journal that may fail."""
+    """A register with a hand-wound clock and a journal that may fail."""
 
     def __init__(self) -> None:
         self.now_ns = START_NS + 10_000_000_000
         self.kept: list[Mark] = []
         self.fail: Exception | None = None
-        self.book = MarkRegister(
+        self.register = MarkRegister(
             self._commit,
             start_ns=START_NS,
             open_ns=OPEN_NS,
@@ -42,13 +39,20 @@ class Desk:
             raise self.fail
         self.kept.append(mark)
 
-    def key(self, kind: str = "milepost", t_s: float = 5.0, **words: object) -> Mark:
-        keyed = START_NS + round(t_s * 1e9)
-        words = {"mark_id": uuid.uuid4().hex, "keyed_monotonic_ns": keyed, **words}
-        return self.book.take({"kind": kind, **words})
+    def key(
+        self, kind: str = "milepost", t_s: float = 5.0, *, mark_id: str = "", value: str = ""
+    ) -> Mark:
+        return self.register.take(
+            KeyedMark(
+                mark_id=mark_id or uuid.uuid4().hex,
+                kind=kind,
+                keyed_monotonic_ns=START_NS + round(t_s * 1e9),
+                value=value,
+            )
+        )
 
     def revise(self, mark: Mark, **changes: object) -> Mark:
-        return self.book.revise({"mark": mark.revised(**changes).to_dict()})
+        return self.register.revise(MarkRevision(mark.revised(**changes)))
 
 
 @pytest.fixture
@@ -63,11 +67,11 @@ def test_the_instant_is_the_key_down(desk: Desk) -> None:
     assert desk.kept == [mark]
 
 
-def test_a_mark_that_could_not_be_kept_is_not_in_the_book(desk: Desk) -> None:
+def test_a_mark_that_could_not_be_kept_is_not_in_the_register(desk: Desk) -> None:
     desk.fail = OSError(28, "disk full")
     with pytest.raises(OSError, match="disk full"):
         desk.key()
-    assert len(desk.book) == 0
+    assert len(desk.register) == 0
     desk.fail = None
     assert desk.key().revision == 0
 
@@ -87,7 +91,7 @@ def test_a_mark_of_the_zero_keeps_its_instant_before_the_run(desk: Desk) -> None
 
 def test_once_closed_nothing_more_is_kept_and_the_count_stands(desk: Desk) -> None:
     mark = desk.key()
-    assert desk.book.close() == 1
+    assert desk.register.close() == 1
     with pytest.raises(MarkRefusedError, match="takes no more marks"):
         desk.key()
     with pytest.raises(MarkRefusedError, match="takes no more marks"):
@@ -104,25 +108,11 @@ def test_a_bounced_key_is_kept_and_said(desk: Desk) -> None:
 
 
 @pytest.mark.parametrize(
-    ("words", "why"),
-    [
-        ({"keyed_monotonic_ns": OPEN_NS - 1}, "before the recording began"),
-        ({"keyed_monotonic_ns": START_NS + 10**13}, "in the future"),
-        ({"keyed_monotonic_ns": 1.5}, "whole number"),
-        ({"keyed_monotonic_ns": True}, "whole number"),
-        ({"mark_id": "x"}, "32 hexadecimal digits"),
-        ({"mark_id": None}, "32 hexadecimal digits"),
-        ({"value": 7}, "value must be text"),
-        ({"note": "x" * 5000}, "note must be at most"),
-        ({"note": "\ud800"}, "cannot be written"),
-        ({"extra": [1]}, "extra must be a table"),
-        ({"extra": {"a": [1]}}, "extra 'a'"),
-        ({"extra": {"a": math.inf}}, "extra 'a'"),
-    ],
+    ("t_s", "why"), [(-6.1, "0.1 s before the recording began"), (1e4, "in the future")]
 )
-def test_what_cannot_be_a_mark(desk: Desk, words: dict[str, Any], why: str) -> None:
+def test_an_instant_outside_the_recording_is_refused(desk: Desk, t_s: float, why: str) -> None:
     with pytest.raises(MarkRefusedError, match=why):
-        desk.key(**words)
+        desk.key(t_s=t_s)
     assert desk.kept == []
 
 
@@ -139,7 +129,7 @@ def test_a_correction_is_a_new_revision(desk: Desk) -> None:
     gone = desk.revise(second, withdrawn=True)
     assert [m.revision for m in desk.kept] == [0, 1, 2]
     assert (second.value, second.t_s, gone.withdrawn) == ("13", mark.t_s, True)
-    assert desk.book.since(1) == [second, gone]
+    assert desk.register.since(1) == [second, gone]
 
 
 def test_two_cannot_correct_the_same_revision(desk: Desk) -> None:
@@ -154,38 +144,10 @@ def test_two_cannot_correct_the_same_revision(desk: Desk) -> None:
     [
         ({"t_s": -6.1}, "-6.0 to 10.0 s"),
         ({"t_s": 99.0}, "-6.0 to 10.0 s"),
-        ({"t_s": math.nan}, "must be a number"),
-        ({"withdrawn": 1}, "true or false"),
         ({"mark_id": "0" * 32}, "no mark"),
     ],
 )
 def test_a_wrong_correction(desk: Desk, changes: dict[str, Any], why: str) -> None:
     with pytest.raises(MarkRefusedError, match=why):
         desk.revise(desk.key(), **changes)
-    assert len(desk.kept) == 1
-
-
-_ANY = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20),
-    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner),
-    max_leaves=6,
-)
-
-
-@settings(deadline=None)
-@given(
-    st.dictionaries(
-        st.sampled_from(
-            ["mark_id", "kind", "value", "note", "extra", "mark", "keyed_monotonic_ns", "by"]
-        ),
-        _ANY,
-    )
-)
-def test_whatever_a_client_sends_is_kept_or_refused(words: dict[str, Any]) -> None:
-    desk = Desk()
-    desk.key()
-    with contextlib.suppress(MarkRefusedError, MarkValueError):
-        desk.book.take(words)
-    with contextlib.suppress(MarkRefusedError, MarkValueError):
-        desk.book.revise(words)
     assert len(desk.kept) == 1

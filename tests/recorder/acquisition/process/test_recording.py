@@ -18,13 +18,9 @@ import pytest
 
 import recorder
 from calibration.certificates.force_curve import ShuntExpectation
-from recorder.acquisition.control.client import (
-    RefusedError,
-    SessionError,
-    SessionLostError,
-    attach,
-)
-from recorder.acquisition.control.session_files import runtime_folder
+from recorder.acquisition.control.client import SessionLostError, attach
+from recorder.acquisition.control.exchanges import RefusedError
+from recorder.acquisition.control.session_files import SessionError, runtime_folder
 from recorder.acquisition.control.status import DeviceStatus
 from recorder.acquisition.process.launch import start_recording
 from recorder.acquisition.process.settings import RecordingError

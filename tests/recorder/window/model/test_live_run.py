@@ -13,15 +13,22 @@ import numpy as np
 import pytest
 
 from recorder.acquisition.control.client import SessionLostError
+from recorder.acquisition.control.requests import KeyedMark
 from recorder.keeping.journal import Journal
+from recorder.marks.mark import Mark
 from recorder.run.block import KeptBlock
 from recorder.run.states import DeviceState, FilerState, RunState
-from recorder.window.model.crew.mark_list import PENDING, TAKEN, UNSURE
+from recorder.window.model.crew.mark_list import Entry, EntryState
 from recorder.window.model.live.device_lines import LOUD, WARN
 from recorder.window.model.live.live_run import LiveRun
 
 if TYPE_CHECKING:
     from tests.recorder.window.conftest import FakeSession, Kit
+
+
+def state_of(entry: Entry) -> EntryState:
+    """Asked anew each time: an entry changes behind the back of who holds it."""
+    return entry.state
 
 
 def texts(run: LiveRun) -> str:
@@ -32,18 +39,18 @@ def test_a_mark_goes_to_the_recording_with_its_instant(
     run: LiveRun, session: FakeSession, kit: Kit
 ) -> None:
     keyed = session.header.started_monotonic_ns + 1_500_000_000
-    entry = run.press("S", keyed)
+    entry = run.marks.press("S", keyed)
     assert entry is not None
-    assert entry.state == PENDING
+    assert state_of(entry) is EntryState.PENDING
     kit.settle(run)
-    assert entry.state == TAKEN
+    assert state_of(entry) is EntryState.TAKEN
     assert session.asked == [("mark", ("station", keyed, ""))]
     assert entry.mark.t_s == pytest.approx(1.5)
 
 
 def test_a_refused_mark_says_why(run: LiveRun, session: FakeSession, kit: Kit) -> None:
     session.refuse = "an instant outside the run"
-    run.press("S", session.header.started_monotonic_ns)
+    run.marks.press("S", session.header.started_monotonic_ns)
     kit.settle(run)
     assert run.message == "an instant outside the run"
 
@@ -59,17 +66,17 @@ def test_a_lost_recording_is_loud_and_marks_are_sent_when_it_is_back(
     run = kit.make_run(session, attach_again=again)
     kit.settle(run)
     session.gone = "the recording of run.h5 does not answer"
-    entry = run.press("S", session.header.started_monotonic_ns)
+    entry = run.marks.press("S", session.header.started_monotonic_ns)
     assert entry is not None
     kit.settle(run, now_s=1.0)
-    assert entry.state == UNSURE
+    assert state_of(entry) is EntryState.UNSURE
     assert "does not answer" in texts(run)
     assert "NOT acknowledged" in texts(run)
     kit.settle(run, now_s=3.0)
     session.gone = ""
     kit.settle(run, now_s=5.0)
     kit.settle(run, now_s=7.0)
-    assert entry.state == TAKEN
+    assert state_of(entry) is EntryState.TAKEN
     assert run.lost == ""
     assert len(session.revisions) == 1
     run.close()
@@ -82,16 +89,17 @@ def test_a_recording_that_hangs_does_not_hold_the_window(
     asked = threading.Event()
 
     class Hanging(kit.FakeSession):  # type: ignore[name-defined,misc]
-        def mark(self, *words: Any, **more: Any) -> Any:  # noqa: ANN401
+        def take(self, keyed: KeyedMark) -> Mark:
             asked.set()
             free.wait(20.0)
-            return super().mark(*words, **more)
+            mark: Mark = super().take(keyed)
+            return mark
 
     session = Hanging()
     run = kit.make_run(session)
     run.start()
     try:
-        entry = run.press("S", session.header.started_monotonic_ns)
+        entry = run.marks.press("S", session.header.started_monotonic_ns)
         assert entry is not None
         assert asked.wait(5.0)
         began = time.monotonic()
@@ -99,8 +107,8 @@ def test_a_recording_that_hangs_does_not_hold_the_window(
             run.tick()
             run.alarms(time.monotonic_ns())
         assert time.monotonic() - began < 2.0
-        assert entry.state == PENDING
-        assert run.press("B", time.monotonic_ns()) is not None
+        assert state_of(entry) is EntryState.PENDING
+        assert run.marks.press("B", time.monotonic_ns()) is not None
     finally:
         free.set()
         run.close()
@@ -142,28 +150,28 @@ def test_an_error_in_the_ring_is_told_and_marks_go_on(
     run.start()
     try:
         until = time.monotonic() + 10.0
-        while not run.pump.problem and time.monotonic() < until:
+        while not run.ring_worker.problem and time.monotonic() < until:
             threading.Event().wait(0.01)
         assert "mapping is gone" in texts(run)
-        entry = run.press("S", session.header.started_monotonic_ns)
+        entry = run.marks.press("S", session.header.started_monotonic_ns)
         assert entry is not None
-        while entry.state == PENDING and time.monotonic() < until:
+        while state_of(entry) is EntryState.PENDING and time.monotonic() < until:
             threading.Event().wait(0.01)
             run.tick()
-        assert entry.state == TAKEN
+        assert state_of(entry) is EntryState.TAKEN
     finally:
         run.close()
 
 
 def test_marks_so_far_are_there_after_a_restart(session: FakeSession, kit: Kit) -> None:
     first = kit.make_run(session)
-    first.press("M", session.header.started_monotonic_ns)
-    first.press("M", session.header.started_monotonic_ns + 1_000_000_000)
+    first.marks.press("M", session.header.started_monotonic_ns)
+    first.marks.press("M", session.header.started_monotonic_ns + 1_000_000_000)
     kit.settle(first)
     second = kit.make_run(session)
     kit.settle(second)
-    assert [e.mark.value for e in second.book.entries] == ["12", "13"]
-    assert second.book.next_milepost() == "14"
+    assert [e.mark.value for e in second.marks.entries] == ["12", "13"]
+    assert second.marks.next_milepost() == "14"
     first.close()
     second.close()
 
@@ -233,10 +241,10 @@ def test_marks_are_taken_in_every_state_up_to_the_seal(
     session.state = state
     kit.settle(run)
     assert run.state is state
-    entry = run.press("S", time.monotonic_ns())
+    entry = run.marks.press("S", time.monotonic_ns())
     assert entry is not None
     kit.settle(run)
-    assert entry.state == TAKEN
+    assert state_of(entry) is EntryState.TAKEN
     assert len(session.revisions) == 1
 
 
@@ -246,8 +254,8 @@ def test_from_the_seal_on_no_mark_is_promised(
 ) -> None:
     session.state = state
     kit.settle(run)
-    assert run.press("S", time.monotonic_ns()) is None
-    assert "takes no more marks" in run.message
+    assert run.marks.press("S", time.monotonic_ns()) is None
+    assert "takes no more marks" in run.marks.hint
 
 
 def test_a_window_that_came_during_the_zero_sees_the_run_begin(
@@ -262,13 +270,13 @@ def test_a_window_that_came_during_the_zero_sees_the_run_begin(
 
 
 def test_a_mark_keyed_after_a_stop_was_asked_for_is_still_taken(kit: Kit, run: LiveRun) -> None:
-    run.clerk.stop_recording()
+    run.stop_recording()
     kit.settle(run)
     assert run.is_ending
-    entry = run.press("S", time.monotonic_ns())
+    entry = run.marks.press("S", time.monotonic_ns())
     assert entry is not None
     kit.settle(run)
-    assert entry.state == TAKEN
+    assert state_of(entry) is EntryState.TAKEN
 
 
 def test_a_recording_that_goes_after_its_stop_has_ended_and_is_no_alarm(
@@ -292,7 +300,7 @@ def test_a_dead_filer_is_said(session: FakeSession, kit: Kit, run: LiveRun) -> N
 
 
 def test_zero_is_taken_without_holding_up_marks(run: LiveRun) -> None:
-    run.clerk.take_zero(3.0)
+    run.take_zero()
     until = time.monotonic() + 5.0
     while "zero taken" not in run.message and time.monotonic() < until:
         threading.Event().wait(0.01)
@@ -326,7 +334,7 @@ def test_distance_goes_on_from_the_journal_when_the_ring_has_forgotten(
         run = kit.make_run(session)
         kit.settle(run)
         run.close()
-    assert run.pump.problem == ""
+    assert run.ring_worker.problem == ""
     assert run.traces.distance_m == pytest.approx(20.0 * t[-1], abs=0.01)
 
 

@@ -116,7 +116,7 @@ def test_a_run_with_a_route_shows_its_profile(
     kit.settle(run)
     assert run.ahead is not None
     at = session.header.started_monotonic_ns
-    run.press("M", at + 5_000_000_000)
+    run.marks.press("M", at + 5_000_000_000)
     kit.settle(run)
     render_window(run, tmp_path / "w.png", (1024, 600))
     assert (tmp_path / "w.png").stat().st_size > 10_000

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
-from recorder.acquisition.control.client import SessionError
+from recorder.acquisition.control.session_files import SessionError
 from recorder.command_line.main import main as command
 from recorder.run.states import RunState
 from recorder.window.model.shown.options import WindowOptions

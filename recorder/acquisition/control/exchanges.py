@@ -1,0 +1,107 @@
+"""Every exchange of the control channel: its word, its request, its answer, both as JSON.
+
+The one table both ends are made from. A request is a JSON object with the word ``ask``; the
+answer has ``ok`` and either ``answer`` or ``error``, one line.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
+from typing import Any, Final, Generic, TypeAlias, TypeVar
+
+from recorder.acquisition.control.requests import (
+    Ask,
+    KeyedMark,
+    MarkRevision,
+    ShuntRequest,
+    Since,
+    StopRequest,
+    ZeroRequest,
+)
+from recorder.acquisition.control.status import SessionStatus
+from recorder.marks.mark import Mark
+from recorder.run.header import Event, RunHeader
+
+__all__ = [
+    "EVENTS", "HEADER", "MARK", "MARKS", "REVISE", "SHUNT", "STATUS", "STOP", "ZERO",
+    "Exchange", "Handler", "RefusedError",
+]  # fmt: skip
+
+R = TypeVar("R")
+A = TypeVar("A")
+Handler: TypeAlias = Callable[[Mapping[str, object]], object]
+"""Fields of a request to the answer as JSON; raises ``ValueError`` when refused."""
+
+
+class RefusedError(ValueError):
+    """The recording understood and refused; the text says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Exchange(Generic[R, A]):
+    """One thing that can be asked."""
+
+    word: str
+    parse: Callable[[Mapping[str, object]], R]
+    """The request of its fields; raises ``RequestError``."""
+    dump_answer: Callable[[A], object]
+    parse_answer: Callable[[Any], A]
+    """The answer of its JSON; raises ``TypeError``, ``KeyError``, ``ValueError``."""
+
+    def served_by(self, answer: Callable[[R], A]) -> tuple[str, Handler]:
+        """The recording's end: word and handler, for the server's table."""
+        return self.word, lambda fields: self.dump_answer(answer(self.parse(fields)))
+
+    def message(self, request: R) -> bytes:
+        """The client's end: a request (a dataclass) as it is sent."""
+        fields: dict[str, Any] = asdict(request)  # type: ignore[call-overload]
+        return json.dumps({"ask": self.word, **fields}).encode()
+
+    def answer_of(self, message: bytes) -> A:
+        """The answer as it came.
+
+        Raises
+        ------
+        RefusedError
+            Refused, or not an answer to this.
+        """
+        try:
+            data = json.loads(message)
+            if data["ok"]:
+                return self.parse_answer(data["answer"])
+            why = str(data["error"])
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+            why = f"not an answer to {self.word} ({type(error).__name__}: {error})"
+            raise RefusedError(why) from error
+        raise RefusedError(why)
+
+
+def _nothing(_answer: object) -> None:
+    return None
+
+
+def _dump_marks(marks: list[Mark]) -> object:
+    return [mark.to_dict() for mark in marks]
+
+
+def _dump_events(events: list[Event]) -> object:
+    return [asdict(event) for event in events]
+
+
+def _events(data: list[dict[str, Any]]) -> list[Event]:
+    return [Event(**event) for event in data]
+
+
+HEADER: Final = Exchange("header", Ask.parse, RunHeader.to_json, RunHeader.from_json)
+STATUS: Final = Exchange("status", Ask.parse, SessionStatus.to_dict, SessionStatus.from_dict)
+MARK: Final = Exchange("mark", KeyedMark.parse, Mark.to_dict, Mark.from_dict)
+REVISE: Final = Exchange("revise", MarkRevision.parse, Mark.to_dict, Mark.from_dict)
+MARKS: Final = Exchange(
+    "marks", Since.parse, _dump_marks, lambda data: [Mark.from_dict(m) for m in data]
+)
+EVENTS: Final = Exchange("events", Since.parse, _dump_events, _events)
+ZERO: Final = Exchange("zero", ZeroRequest.parse, _dump_events, _events)
+SHUNT: Final = Exchange("shunt_check", ShuntRequest.parse, asdict, lambda data: Event(**data))
+STOP: Final = Exchange("stop", StopRequest.parse, _nothing, _nothing)
