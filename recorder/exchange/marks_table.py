@@ -10,8 +10,9 @@ import numpy as np
 
 from calibration.quantities.units import UnitError, convert, split_column
 from recorder.exchange.table_text import TableError, number_in, rows_of
-from recorder.marks.kinds import MarkValueError, check_value, find_kind
+from recorder.marks.kinds import MarkError, find_kind
 from recorder.marks.mark import Mark
+from recorder.marks.values import parse
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -59,10 +60,10 @@ def read_marks_table(
             msg = f"{path} row {number}: {where} is empty; a mark wants its instant"
             raise TableError(msg)
         try:
-            kind = find_kind(row.get("kind", "")).name
-            value = check_value(kind, row.get("value", ""))
+            kind = find_kind(row.get("kind", ""))
+            value = parse(kind, row.get("value", "")).text
             t_s = _instant(where, place, table)
-        except (MarkValueError, TableError) as error:
+        except (MarkError, TableError) as error:
             msg = f"{path} row {number}: {error}"
             raise TableError(msg) from error
         marks.append(

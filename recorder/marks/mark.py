@@ -6,10 +6,21 @@ Nothing keyed is ever overwritten. A correction or a withdrawal is a new revisio
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, field, fields, replace
-from typing import Any
+from typing import Any, Final
 
-__all__ = ["Mark", "current"]
+from recorder.marks.grammar import MarkValue
+from recorder.marks.kinds import Kind, kind_or_name
+from recorder.marks.values import UnreadMark, read_kept
+
+__all__ = ["CLOSE_S", "SINCE_LAST", "Mark", "current", "unread"]
+
+CLOSE_S: Final = 0.2
+"""Two marks of one kind nearer than this are kept and said to be near: a shaking car bounces
+keys (common practice)."""
+SINCE_LAST: Final = "since_last_s"
+"""In :attr:`Mark.extra` of the second of two such: seconds since the first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,12 +31,12 @@ class Mark:
     """UUID in hex, the same for every revision."""
     revision: int = 0
     """0 as keyed; each correction adds one."""
-    kind: str
-    """One of :data:`recorder.marks.kinds.KINDS`."""
+    kind: Kind | str
+    """A :class:`Kind`; a plain text only where a newer version wrote a kind not known here."""
     t_s: float
     """Run time of the key-down instant, seconds."""
     value: str = ""
-    """The short value: milepost number, notch, signal aspect … as typed."""
+    """The short value as text, as it is kept; :attr:`meaning` is what it says."""
     note: str = ""
     """Free words, typed afterwards."""
     withdrawn: bool = False
@@ -35,7 +46,24 @@ class Mark:
     """Wall clock when this revision was made, nanoseconds since 1970."""
     software: str = ""
     extra: dict[str, Any] = field(default_factory=dict)
-    """Further numbers with their unit in the key, e.g. ``{"grade_pct": 0.8}``."""
+    """Further numbers with their unit in the key, e.g. ``{SINCE_LAST: 0.11}``."""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "kind", kind_or_name(self.kind))
+
+    @property
+    def meaning(self) -> MarkValue | UnreadMark:
+        """The typed value of :attr:`value`; what does not read says why."""
+        text = self.value
+        if self.kind is Kind.WEATHER and self.note:
+            # Windows of earlier versions parted the weather at its first semicolon.
+            text = f"{text}; {self.note}" if text else self.note
+        return read_kept(self.kind, text)
+
+    @property
+    def kind_label(self) -> str:
+        """The kind as shown to a person."""
+        return self.kind.label if isinstance(self.kind, Kind) else self.kind
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary."""
@@ -55,7 +83,7 @@ class Mark:
         return replace(self, revision=self.revision + 1, **changes)
 
 
-def current(revisions: list[Mark]) -> list[Mark]:
+def current(revisions: Iterable[Mark]) -> list[Mark]:
     """Highest revision of each mark, in order of run time, withdrawn ones left out."""
     newest: dict[str, Mark] = {}
     for mark in revisions:
@@ -65,3 +93,12 @@ def current(revisions: list[Mark]) -> list[Mark]:
     return sorted(
         (m for m in newest.values() if not m.withdrawn), key=lambda m: (m.t_s, m.mark_id)
     )
+
+
+def unread(marks: Sequence[Mark]) -> list[str]:
+    """One line for each mark whose value does not read; it is kept as text all the same."""
+    return [
+        f"mark at {mark.t_s:.1f} s does not read and is kept as text: {value.why}"
+        for mark in marks
+        if isinstance(value := mark.meaning, UnreadMark)
+    ]

@@ -5,16 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from recorder.marks.kinds import MarkValueError, check_value
+from recorder.marks.kinds import Kind
 from recorder.marks.mark import Mark, current
+from recorder.marks.values import MilepostMark
 
 __all__ = ["next_milepost"]
 
 
 def next_milepost(
     revisions: Iterable[Mark], *, first: float | None = None, step: float = 1.0
-) -> str:
-    """The number the next milepost mark should carry; empty while none is known.
+) -> MilepostMark:
+    """What the next milepost mark should carry; bare while no number is known.
 
     Parameters
     ----------
@@ -39,26 +40,24 @@ def next_milepost(
     if step == 0.0 or not math.isfinite(step):
         msg = f"step must be a number other than 0, got {step!r}"
         raise ValueError(msg)
-    posts = [mark for mark in current(list(revisions)) if mark.kind == "milepost"]
+    posts = [mark for mark in current(revisions) if mark.kind is Kind.MILEPOST]
     numbers = [_number(mark) for mark in posts]
     known = [(i, number) for i, number in enumerate(numbers) if number is not None]
     if not known:
-        return "" if first is None else _text(first + step * len(posts))
+        return MilepostMark(None if first is None else _rounded(first + step * len(posts)))
     last, value = known[-1]
     if len(known) > 1 and known[-2][0] == last - 1:
         moved = value - known[-2][1]
         if math.isclose(moved, -step, abs_tol=1e-9):
             step = -step
-    return _text(value + step * (len(posts) - last))
+    return MilepostMark(_rounded(value + step * (len(posts) - last)))
 
 
 def _number(mark: Mark) -> float | None:
-    try:
-        text = check_value("milepost", mark.value)
-    except MarkValueError:
-        return None
-    return float(text) if text else None
+    value = mark.meaning
+    return value.number if isinstance(value, MilepostMark) else None
 
 
-def _text(value: float) -> str:
-    return check_value("milepost", f"{value:.6f}")
+def _rounded(number: float) -> float:
+    """To what a mark keeps."""
+    return round(number, 6) + 0.0

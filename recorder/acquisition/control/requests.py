@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final, TypeAlias
 
-from recorder.marks.kinds import MAX_NOTE
+from recorder.marks.grammar import LONGEST_NOTE
 from recorder.marks.mark import Mark
 
 __all__ = [
@@ -85,7 +85,7 @@ class KeyedMark:
             kind=_text(fields, "kind", 40),
             keyed_monotonic_ns=_whole(fields, "keyed_monotonic_ns", least=0, most=2**63),
             value=_text(fields, "value", MAX_VALUE),
-            note=_text(fields, "note", MAX_NOTE),
+            note=_text(fields, "note", LONGEST_NOTE),
             by=_text(fields, "by", 100),
             extra=_extra(fields),
         )
@@ -114,7 +114,7 @@ class MarkRevision:
             kind=_text(data, "kind", 40),
             t_s=_number(data, "t_s"),
             value=_text(data, "value", MAX_VALUE),
-            note=_text(data, "note", MAX_NOTE),
+            note=_text(data, "note", LONGEST_NOTE),
             withdrawn=withdrawn,
             by=_text(data, "by", 100),
             extra=dict(_extra(data)),

@@ -8,8 +8,9 @@ import time
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-from recorder.marks.kinds import check_value, find_kind
-from recorder.marks.mark import Mark
+from recorder.marks.kinds import find_kind
+from recorder.marks.mark import CLOSE_S, SINCE_LAST, Mark
+from recorder.marks.values import parse
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -20,8 +21,6 @@ __all__ = ["MarkRefusedError", "MarkRegister"]
 
 _AHEAD_NS: Final = 2_000_000
 """A key-down may not lie in the future; clocks of one machine agree better than this."""
-CLOSE_S: Final = 0.2
-"""Two marks of one kind nearer than this are kept and said to be near: a bounced key?"""
 
 
 class MarkRefusedError(ValueError):
@@ -77,7 +76,7 @@ class MarkRegister:
 
         Raises
         ------
-        MarkRefusedError, MarkValueError
+        MarkRefusedError, MarkError
             Nothing was kept.
         """
         with self._guard:
@@ -85,15 +84,15 @@ class MarkRegister:
                 return held
             self._must_be_open()
             t_s = self._instant(keyed.keyed_monotonic_ns)
-            kind = find_kind(keyed.kind).name
+            kind = find_kind(keyed.kind)
             extra = dict(keyed.extra)
             if 0.0 <= t_s - self._last_t.get(kind, -math.inf) < CLOSE_S:
-                extra["since_last_s"] = round(t_s - self._last_t[kind], 4)
+                extra[SINCE_LAST] = round(t_s - self._last_t[kind], 4)
             mark = Mark(
                 mark_id=keyed.mark_id,
                 kind=kind,
                 t_s=t_s,
-                value=check_value(kind, keyed.value),
+                value=parse(kind, keyed.value).text,
                 note=keyed.note,
                 by=keyed.by or self._by,
                 entered_utc_ns=self._utc_ns(),
@@ -108,7 +107,7 @@ class MarkRegister:
 
         Raises
         ------
-        MarkRefusedError, MarkValueError
+        MarkRefusedError, MarkError
             No such mark, not the next revision, or a value of the wrong form.
         """
         asked = revision.mark
@@ -131,11 +130,11 @@ class MarkRegister:
                     f" {latest:.1f} s of run time, got {asked.t_s:g}"
                 )
                 raise MarkRefusedError(msg)
-            kind = find_kind(asked.kind or held.kind).name
+            kind = find_kind(asked.kind or held.kind)
             mark = replace(
                 asked,
                 kind=kind,
-                value=check_value(kind, asked.value),
+                value=parse(kind, asked.value).text,
                 by=asked.by or self._by,
                 entered_utc_ns=self._utc_ns(),
                 software=self._software,

@@ -59,6 +59,7 @@ from recorder.analysis.specification.steady_stretches import (
 )
 from recorder.analysis.uncertainty.instrument_uncertainty import trailing_resistance
 from recorder.analysis.uncertainty.measured import Measured
+from recorder.marks.kinds import Kind
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -206,7 +207,7 @@ def _run(loaded: LoadedRun, settings: Settings) -> RunAnswer:
     results = measure_stretches(
         loaded.name, series, corrected, stretches, train, evidence, _with_points(loaded)
     )
-    fuel, water = (_consumed(loaded, kind, notes) for kind in ("fuel", "water"))
+    fuel, water = (_consumed(loaded, kind, notes) for kind in (Kind.FUEL, Kind.WATER))
     peaks = [
         highest_mean(
             series, series.pull_kN if unit == "kN" else series.power_kW, seconds, unit, evidence
@@ -237,7 +238,7 @@ def _with_points(loaded: LoadedRun) -> Specification | None:
     return spec if spec is not None and spec.speed_m_s else None
 
 
-def _consumed(loaded: LoadedRun, kind: str, notes: list[str]) -> Consumption | None:
+def _consumed(loaded: LoadedRun, kind: Kind, notes: list[str]) -> Consumption | None:
     try:
         found = consumption(loaded.series, loaded.marks, kind, loaded.evidence)
     except AmountError as error:

@@ -31,13 +31,15 @@ from recorder.analysis.uncertainty.instruments import (
     with_zero_drift,
     zero_drift_kN,
 )
+from recorder.marks.kinds import Kind
+from recorder.marks.mark import Mark, unread
+from recorder.marks.values import GradeMark
 from recorder.track.consist.train_shape import TrainShape
 from recorder.track.consist.under_train import UnderTrain
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from recorder.marks.mark import Mark
     from recorder.run.header import Gap
     from recorder.run_file.hdf5.reader import Channel, RunFile
     from recorder.sheets import TripSheet
@@ -122,6 +124,7 @@ def load_run(
     step = step_s or _step(run.duration_s, [c for c in (pull, speed or distance) if c])
     edges = grid(0.0, run.duration_s, step)
     marks, gaps = tuple(run.marks()), tuple(run.gaps())
+    notes.extend(unread(marks))
     series = _series(run, edges, step, (pull, speed, distance), gaps, notes)
     drift = zero_drift_kN(run, pull, series.t_s)
     if drift is not None:
@@ -367,28 +370,23 @@ def _on_route(series: Series, route: Route, place: Place, sheet: TripSheet) -> S
 def _marked_grade(
     t_s: NDArray[np.float64], marks: Sequence[Mark]
 ) -> NDArray[np.float64] | None:
-    """Grade held from each grade mark to the next, as a fraction; ``None`` without any."""
-    held = []
-    for mark in marks:
-        if mark.kind == "grade":
-            value = _per_cent(mark)
-            if value is not None:
-                held.append((mark.t_s, value / 100.0))
-    if not held:
+    """Grade held from each grade mark to the next, as a fraction; ``None`` without any value.
+
+    From a mark without a value that reads the grade is not known: it changed there.
+    """
+    held = [(mark.t_s, _grade(mark)) for mark in marks if mark.kind is Kind.GRADE]
+    if all(math.isnan(grade) for _, grade in held):
         return None
     times = np.array([t for t, _ in held])
-    values = np.array([math.nan, *(g for _, g in held)])
+    values = np.array([math.nan, *(grade for _, grade in held)])
     return np.asarray(values[np.searchsorted(times, t_s, side="right")])
 
 
-def _per_cent(mark: Mark) -> float | None:
-    told = mark.extra.get("grade_pct")
-    text = str(told if told is not None else mark.value).replace("%", "").strip()
-    try:
-        value = float(text)
-    except ValueError:
-        return None
-    return value if abs(value) <= 20.0 else None
+def _grade(mark: Mark) -> float:
+    value = mark.meaning
+    if isinstance(value, GradeMark) and value.per_cent is not None:
+        return value.per_cent / 100.0
+    return math.nan
 
 
 def _with_assumed(train: Train, **changes: float) -> Train:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.analysis.campaign.run_table import Section
+from recorder.marks.kinds import Kind
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.loading import LoadedRun
@@ -15,8 +16,8 @@ if TYPE_CHECKING:
 __all__ = ["sections_on_route"]
 
 
-def sections_on_route(run: LoadedRun, kind: str) -> list[Section]:
-    """Sections from each ``milepost`` or ``station`` to the next one passed.
+def sections_on_route(run: LoadedRun, kind: Kind) -> list[Section]:
+    """Sections from each milepost, or feature of that name on the route, to the next one passed.
 
     Named in the order of travel, ``12 to 13``; a place passed twice begins two sections. None
     without a route and a place on it.
@@ -26,7 +27,7 @@ def sections_on_route(run: LoadedRun, kind: str) -> list[Section]:
         return []
     places = (
         [(p.s_m, p.label) for p in run.route.mileposts]
-        if kind == "milepost"
+        if kind is Kind.MILEPOST
         else [(f.s_m, f.label) for f in run.route.all_features if f.kind == kind]
     )
     passed: list[tuple[int, str]] = []

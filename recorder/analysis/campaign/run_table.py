@@ -16,6 +16,7 @@ from recorder.analysis.series.wind import wind_along_m_s
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from recorder.marks.kinds import Kind
     from recorder.marks.mark import Mark
 
 __all__ = ["Section", "per_distance", "per_time", "sections_between_marks", "table"]
@@ -76,9 +77,9 @@ def per_distance(series: Series, metres: float) -> list[Section]:
     ]
 
 
-def sections_between_marks(series: Series, marks: Sequence[Mark], kind: str) -> list[Section]:
+def sections_between_marks(series: Series, marks: Sequence[Mark], kind: Kind) -> list[Section]:
     """Sections from each mark of a kind to the next (mileposts, stations, or any kind)."""
-    held = sorted((m for m in marks if m.kind == kind), key=lambda m: m.t_s)
+    held = sorted((m for m in marks if m.kind is kind), key=lambda m: m.t_s)
     out = []
     for first, second in itertools.pairwise(held):
         start, stop = np.searchsorted(series.t_s, (first.t_s, second.t_s))

@@ -12,7 +12,6 @@ A standard uncertainty may follow: ``level 3200 L ± 40``; without one, 2 % of a
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
@@ -22,29 +21,15 @@ import numpy as np
 from recorder.analysis.series.series import Series
 from recorder.analysis.uncertainty.instrument_uncertainty import InstrumentUncertainty
 from recorder.analysis.uncertainty.measured import Measured
+from recorder.marks.kinds import Kind
+from recorder.marks.stores import Amount, StoreMark, StoreWord
+from recorder.marks.values import UnreadMark
 
 if TYPE_CHECKING:
     from recorder.marks.mark import Mark
 
-__all__ = ["AmountError", "Consumption", "consumption", "evaporation", "parse_amount"]
+__all__ = ["AmountError", "Consumption", "consumption", "evaporation"]
 
-_TO_SI: Final = {
-    "kg": (1.0, "kg"),
-    "t": (1000.0, "kg"),
-    "lb": (0.45359237, "kg"),
-    "short_t": (907.18474, "kg"),
-    "long_t": (1016.0469088, "kg"),
-    "l": (1.0, "L"),
-    "m3": (1000.0, "L"),
-    "gal": (3.785411784, "L"),
-    "us_gal": (3.785411784, "L"),
-    "imp_gal": (4.54609, "L"),
-}
-_FORM: Final = re.compile(
-    r"^\s*(?:(used|level|added)\s+)?([0-9]+(?:[.][0-9]+)?)\s*([A-Za-z_0-9]+)"
-    r"(?:\s*(?:±|\+/-)\s*([0-9]+(?:[.][0-9]+)?))?\s*$",
-    re.IGNORECASE,
-)
 MJ_PER_KWH: Final = 3600.0
 KWH_PER_HPH: Final = 0.7456998715822702
 
@@ -57,7 +42,7 @@ class AmountError(ValueError):
 class Consumption:
     """What was used over the drawbar work done in the same time."""
 
-    kind: str
+    kind: Kind
     t_start_s: float
     t_end_s: float
     used: Measured
@@ -69,29 +54,8 @@ class Consumption:
     assumed: tuple[str, ...] = ()
 
 
-def parse_amount(text: str) -> tuple[str, float, str, float | None]:
-    """``(word, amount, unit, standard uncertainty or None)`` in kg or L; the word defaults to
-    ``used``.
-
-    Raises
-    ------
-    AmountError
-        The text is not an amount.
-    """
-    found = _FORM.match(text)
-    if found is None or found[3].lower() not in _TO_SI:
-        msg = (
-            f"amount {text!r} not understood; write e.g. 'used 250 kg' or 'level 3200 L ± 40'"
-            f" with a unit of {', '.join(_TO_SI)}"
-        )
-        raise AmountError(msg)
-    factor, unit = _TO_SI[found[3].lower()]
-    u = float(found[4]) * factor if found[4] else None
-    return (found[1] or "used").lower(), float(found[2]) * factor, unit, u
-
-
 def consumption(
-    series: Series, marks: Sequence[Mark], kind: str, evidence: InstrumentUncertainty
+    series: Series, marks: Sequence[Mark], kind: Kind, evidence: InstrumentUncertainty
 ) -> Consumption | None:
     """Consumption from the first to the last mark of a kind; ``None`` when they cannot say.
 
@@ -100,11 +64,11 @@ def consumption(
     AmountError
         A mark of the kind cannot be read, or mixes mass with volume.
     """
-    held = sorted((m for m in marks if m.kind == kind and m.value.strip()), key=lambda m: m.t_s)
+    held = sorted((m for m in marks if m.kind is kind and m.value.strip()), key=lambda m: m.t_s)
     if len(held) < 2:
         return None
-    amounts = [parse_amount(m.value) for m in held]
-    units = {a[2] for a in amounts}
+    amounts = [_stored(mark) for mark in held]
+    units = {amount.unit for _, amount in amounts}
     if len(units) > 1:
         msg = (
             f"{kind} marks mix {' and '.join(sorted(units))}; use one unit of mass or of volume"
@@ -145,35 +109,45 @@ def evaporation(water: Consumption, fuel: Consumption) -> Measured | None:
     return mass.over(fuel.used, "kg/kg")
 
 
+def _stored(mark: Mark) -> tuple[StoreWord, Amount]:
+    """What a fuel or water mark with a value says."""
+    value = mark.meaning
+    if isinstance(value, StoreMark) and value.amount is not None:
+        return value.word, value.amount
+    why = value.why if isinstance(value, UnreadMark) else "no amount"
+    msg = f"mark at {mark.t_s:.1f} s: {why}"
+    raise AmountError(msg)
+
+
 def _used(
-    kind: str, amounts: Sequence[tuple[str, float, str, float | None]], unit: str
+    kind: Kind, amounts: Sequence[tuple[StoreWord, Amount]], unit: str
 ) -> tuple[Measured, tuple[str, ...]] | None:
-    words = {a[0] for a in amounts}
+    words = {word for word, _ in amounts}
     assumed: list[str] = []
-    if "level" not in words:
+    if StoreWord.LEVEL not in words:
         value, parts = 0.0, {}
         # The first "used" says what went before the first mark: it opens the interval.
-        for i, (word, amount, _, u) in enumerate(amounts[1:], 1):
-            if word == "used":
-                value += amount
-                parts[f"{kind} reading {i}"] = u if u is not None else 0.02 * amount
-        if any(a[3] is None for a in amounts):
+        for i, (word, a) in enumerate(amounts[1:], 1):
+            if word is StoreWord.USED:
+                value += a.value
+                parts[f"{kind} reading {i}"] = a.u if a.u is not None else 0.02 * a.value
+        if any(a.u is None for _, a in amounts):
             assumed.append(f"{kind}: 2 % standard uncertainty assumed for amounts without one")
         return Measured(value, unit, parts), tuple(assumed)
-    levels = [(i, a) for i, a in enumerate(amounts) if a[0] == "level"]
+    levels = [(i, a) for i, (word, a) in enumerate(amounts) if word is StoreWord.LEVEL]
     if len(levels) < 2:
         return None
     (first, start), (last, end) = levels[0], levels[-1]
-    top = max(a[1] for _, a in levels)
-    added = [a for a in amounts[first + 1 : last] if a[0] == "added"]
-    value = start[1] - end[1] + sum(a[1] for a in added)
+    top = max(a.value for _, a in levels)
+    added = [a for word, a in amounts[first + 1 : last] if word is StoreWord.ADDED]
+    value = start.value - end.value + sum(a.value for a in added)
     parts = {
-        f"{kind} level at start": start[3] if start[3] is not None else 0.01 * top,
-        f"{kind} level at end": end[3] if end[3] is not None else 0.01 * top,
+        f"{kind} level at start": start.u if start.u is not None else 0.01 * top,
+        f"{kind} level at end": end.u if end.u is not None else 0.01 * top,
     }
     for i, a in enumerate(added):
-        parts[f"{kind} added {i}"] = a[3] if a[3] is not None else 0.02 * a[1]
-    if start[3] is None or end[3] is None:
+        parts[f"{kind} added {i}"] = a.u if a.u is not None else 0.02 * a.value
+    if start.u is None or end.u is None:
         assumed.append(
             f"{kind}: 1 % of the greatest level assumed for levels without uncertainty"
         )

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recorder.analysis.series.braking import brake_changes
 from recorder.analysis.series.series import Series
 from recorder.analysis.uncertainty.instrument_uncertainty import InstrumentUncertainty
 from recorder.analysis.uncertainty.measured import Measured
@@ -73,12 +74,12 @@ def find_stops(
 ) -> list[Stop]:
     """A stop for each brake mark after which the train came to rest before a release."""
     out = []
-    brakes = [m for m in marks if m.kind == "brake"]
-    for i, mark in enumerate(brakes):
-        if mark.value.strip().lower() in {"off", "release", "released", "0"}:
+    changes = brake_changes(marks)
+    for i, (t_s, released) in enumerate(changes):
+        if released:
             continue
-        until = brakes[i + 1].t_s if i + 1 < len(brakes) else math.inf
-        stop = _stop_after(series, mark.t_s, until, evidence)
+        until = changes[i + 1][0] if i + 1 < len(changes) else math.inf
+        stop = _stop_after(series, t_s, until, evidence)
         if stop is not None:
             out.append(stop)
     return out

@@ -7,57 +7,25 @@ from 270``; it holds until the next one that speaks of wind.
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from recorder.marks.grammar import MarkValue
+from recorder.marks.kinds import Kind
+from recorder.marks.mark import Mark
+from recorder.marks.values import UnreadMark
+from recorder.marks.weather import WeatherMark
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from recorder.marks.mark import Mark
+__all__ = ["course_deg", "wind_along_m_s"]
 
-__all__ = ["course_deg", "parse_wind", "wind_along_m_s"]
-
-_FORM: Final = re.compile(
-    r"\bwind\s+(?:(calm)|(\d{1,3}(?:[.,]\d+)?)\s*(m/s|km/h|mph|kn|knots)\s+from\s+"
-    r"(\d{1,3}|[nesw]{1,3})\b)",
-    re.IGNORECASE,
-)
-_M_S: Final = {
-    "m/s": 1.0,
-    "km/h": 1.0 / 3.6,
-    "mph": 0.44704,
-    "kn": 1852.0 / 3600.0,
-    "knots": 1852.0 / 3600.0,
-}
-_POINTS: Final = (
-    "n", "nne", "ne", "ene", "e", "ese", "se", "sse",
-    "s", "ssw", "sw", "wsw", "w", "wnw", "nw", "nnw",
-)  # fmt: skip
-_FASTEST_M_S: Final = 60.0
 _EARTH_M_PER_DEG: Final = 111_195.0
 """Of a great circle, mean radius 6371 km."""
 _BASELINE_M: Final = 30.0
-
-
-def parse_wind(text: str) -> tuple[float, float] | None:
-    """Wind speed in m/s and the bearing it blows *from* in degrees; ``None`` when not told."""
-    found = _FORM.search(text)
-    if found is None:
-        return None
-    if found[1]:
-        return 0.0, 0.0
-    speed = float(found[2].replace(",", ".")) * _M_S[found[3].lower()]
-    word = found[4].lower()
-    if word.isdigit():
-        bearing = float(word)
-    elif word in _POINTS:
-        bearing = 22.5 * _POINTS.index(word)
-    else:
-        return None
-    return (speed, bearing) if speed <= _FASTEST_M_S and bearing <= 360.0 else None
 
 
 def course_deg(
@@ -86,12 +54,30 @@ def wind_along_m_s(
     if course is None:
         return along
     told = [
-        (m.t_s, wind)
-        for m in sorted(marks, key=lambda m: m.t_s)
-        if m.kind == "weather" and (wind := parse_wind(m.value)) is not None
+        (mark.t_s, value)
+        for mark in sorted(marks, key=lambda m: m.t_s)
+        if mark.kind is Kind.WEATHER and _of_wind(value := mark.meaning)
     ]
-    for i, (start, (speed, bearing)) in enumerate(told):
+    for i, (start, value) in enumerate(told):
         end = told[i + 1][0] if i + 1 < len(told) else math.inf
         held = (t_s >= start) & (t_s < end)
-        along[held] = speed * np.cos(np.radians(bearing - course[held]))
+        along[held] = _along(value, course[held])
     return along
+
+
+def _of_wind(value: MarkValue | UnreadMark) -> bool:
+    """A weather mark that does not read may have meant the wind: what was told holds no more."""
+    return isinstance(value, UnreadMark) or (
+        isinstance(value, WeatherMark) and value.speaks_of_wind
+    )
+
+
+def _along(
+    value: MarkValue | UnreadMark, course: NDArray[np.float64]
+) -> NDArray[np.float64] | float:
+    wind = value.wind if isinstance(value, WeatherMark) else None
+    if wind is None:
+        return math.nan
+    if wind.from_deg is None:
+        return 0.0
+    return np.asarray(wind.speed_m_s * np.cos(np.radians(wind.from_deg - course)))

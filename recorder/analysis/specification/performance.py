@@ -35,6 +35,8 @@ from recorder.analysis.uncertainty.instrument_uncertainty import (
     mean_speed,
 )
 from recorder.analysis.uncertainty.measured import Measured, pooled
+from recorder.marks.handling import FULL, ThrottleMark
+from recorder.marks.kinds import Kind
 
 __all__ = [
     "CANNOT_TELL",
@@ -65,7 +67,7 @@ class Specification:
     speed_m_s: tuple[float, ...]
     pull_kN: tuple[float, ...]
     starting_pull_kN: float | None = None
-    setting: str = "full"
+    setting: ThrottleMark = FULL
     """Throttle or regulator setting the specification is for."""
 
     def limit_kN(self, speed_m_s: float) -> float:
@@ -155,7 +157,7 @@ def measure_stretches(
     specification: Specification | None,
 ) -> list[StretchResult]:
     """Equivalent pull, power and margin of each stretch, with every cause of uncertainty."""
-    marked = any(m.kind == "throttle" for m in series.marks)
+    marked = any(m.kind is Kind.THROTTLE for m in series.marks)
     results = []
     for stretch in stretches:
         name = f"{run} {stretch.name}"
@@ -164,7 +166,7 @@ def measure_stretches(
         speed = mean_speed(series, *span, evidence, name)
         margin, limit = _margin(series, span, pull, evidence, specification)
         judged = specification is not None and (
-            not marked or same_setting(stretch.setting, specification.setting)
+            not marked or stretch.setting.agrees(specification.setting)
         )
         results.append(
             StretchResult(
@@ -179,16 +181,6 @@ def measure_stretches(
             )
         )
     return [r for r in results if math.isfinite(r.pull.value)]
-
-
-def same_setting(marked: str, wanted: str) -> bool:
-    """Whether a throttle mark says the wanted setting; ``full`` and ``100 %`` agree."""
-
-    def plain(text: str) -> str:
-        word = text.strip().lower().replace("%", "").strip()
-        return "full" if word in {"full", "100", "1.0", "wide open", "full open"} else word
-
-    return plain(marked) == plain(wanted)
 
 
 def _margin(

@@ -14,6 +14,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities import flags as flag_bits
+from recorder.analysis.series.braking import brake_changes
+from recorder.marks.handling import ThrottleMark
+from recorder.marks.kinds import Kind
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -38,6 +41,7 @@ __all__ = [
 
 UNFIT: Final = flag_bits.SATURATED | flag_bits.SUSPECT
 """Flags that keep a bin out of every judged figure."""
+_UNMARKED: Final = ThrottleMark()
 RELEASE_S: Final = 20.0
 """From a release mark until the brakes of a long train are off; common practice."""
 
@@ -65,8 +69,8 @@ class Stretch:
     stop: int
     t_start_s: float
     t_end_s: float
-    setting: str = ""
-    """Throttle or regulator as last marked; empty when never marked."""
+    setting: ThrottleMark = _UNMARKED
+    """Throttle or regulator as last marked; bare when never marked."""
     source: str = "found"
     """``found`` by the limits, or ``crew``."""
     reason: str = ""
@@ -100,12 +104,16 @@ def find_steady(series: Series, limits: Limits | None = None) -> list[Stretch]:
     return stretches
 
 
-def setting_at(marks: Sequence[Mark], t_s: float) -> str:
-    """The throttle or regulator setting last marked at or before ``t_s``; empty when none."""
-    held = ""
+def setting_at(marks: Sequence[Mark], t_s: float) -> ThrottleMark:
+    """The throttle or regulator setting last marked at or before ``t_s``; bare when none.
+
+    A mark that does not read gives its words: they are shown, and agree with no setting.
+    """
+    held = ThrottleMark()
     for mark in marks:
-        if mark.kind == "throttle" and mark.t_s <= t_s:
-            held = mark.value.strip()
+        if mark.kind is Kind.THROTTLE and mark.t_s <= t_s:
+            value = mark.meaning
+            held = value if isinstance(value, ThrottleMark) else ThrottleMark(words=mark.value)
     return held
 
 
@@ -140,12 +148,12 @@ def brake_on(series: Series, marks: Sequence[Mark]) -> NDArray[np.bool_]:
     """Bins in which the brake was marked as on: to its settled release, or to rest."""
     on = np.zeros(len(series), bool)
     since = np.inf
-    for mark in [m for m in marks if m.kind == "brake"]:
-        if _is_release(mark.value):
-            on |= (series.t_s >= since) & (series.t_s < mark.t_s + RELEASE_S)
+    for t_s, released in brake_changes(marks):
+        if released:
+            on |= (series.t_s >= since) & (series.t_s < t_s + RELEASE_S)
             since = np.inf
         else:
-            since = min(since, mark.t_s)
+            since = min(since, t_s)
     if since < np.inf:
         after = np.flatnonzero((series.t_s >= since) & (np.abs(series.speed_m_s) < 0.05))
         end = series.t_s[after[0]] if len(after) else np.inf
@@ -180,15 +188,13 @@ def _usable(series: Series, lim: Limits) -> NDArray[np.bool_]:
     )
     braking = False
     brake_from = 0.0
-    for mark in series.marks:
-        if mark.kind in {"throttle", "brake"}:
-            settle = RELEASE_S if mark.kind == "brake" else lim.settle_s
-            ok &= ~((series.t_s >= mark.t_s) & (series.t_s < mark.t_s + settle))
-        if mark.kind == "brake":
-            released = _is_release(mark.value)
-            if braking:
-                ok &= ~((series.t_s >= brake_from) & (series.t_s < mark.t_s))
-            braking, brake_from = not released, mark.t_s
+    for t_s in _throttle_changes(series):
+        ok &= ~((series.t_s >= t_s) & (series.t_s < t_s + lim.settle_s))
+    for t_s, released in brake_changes(series.marks):
+        ok &= ~((series.t_s >= t_s) & (series.t_s < t_s + RELEASE_S))
+        if braking:
+            ok &= ~((series.t_s >= brake_from) & (series.t_s < t_s))
+        braking, brake_from = not released, t_s
     if braking:
         # A brake mark that was never followed by a release says when it went on, not when it
         # came off: only the settling time after it is struck.
@@ -196,8 +202,8 @@ def _usable(series: Series, lim: Limits) -> NDArray[np.bool_]:
     return np.asarray(ok)
 
 
-def _is_release(value: str) -> bool:
-    return value.strip().lower() in {"off", "release", "released", "0"}
+def _throttle_changes(series: Series) -> list[float]:
+    return [mark.t_s for mark in series.marks if mark.kind is Kind.THROTTLE]
 
 
 def _cut(series: Series, start: int, stop: int, lim: Limits) -> list[Stretch]:
@@ -205,7 +211,7 @@ def _cut(series: Series, start: int, stop: int, lim: Limits) -> list[Stretch]:
     most = max(least, round(lim.longest_s / series.step_s))
     out: list[Stretch] = []
     speed = np.abs(series.speed_m_s)
-    changes = [m.t_s for m in series.marks if m.kind == "throttle"]
+    changes = _throttle_changes(series)
     i = start
     while i + least <= stop:
         end = min(stop, i + most)

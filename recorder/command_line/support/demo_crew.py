@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 from recorder.acquisition.control.exchanges import RefusedError
 from recorder.acquisition.control.session_files import SessionError
+from recorder.marks.kinds import Kind
 from recorder.track.route.route import load_route
 
 if TYPE_CHECKING:
@@ -43,8 +44,8 @@ class DemoCrew:
 
     def _ride(self) -> None:
         try:
-            self._key("weather", "dry; wind 3 m/s from 240; 11 C")
-            self._key("throttle", "full")
+            self._key(Kind.WEATHER, "dry; wind 3 m/s from 240; 11 C")
+            self._key(Kind.THROTTLE, "full")
             before: float | None = None
             while not self._stop.wait(LOOK_S):
                 place = self._place()
@@ -60,9 +61,9 @@ class DemoCrew:
         for post in self._posts:
             if low < post.s_m <= high:
                 self._stop.wait(abs(self._chance.gauss(0.25, 0.1)))
-                self._key("milepost", post.label)
+                self._key(Kind.MILEPOST, post.label)
 
-    def _key(self, kind: str, value: str) -> None:
+    def _key(self, kind: Kind, value: str) -> None:
         self._session.mark(kind, time.monotonic_ns(), value)
 
     def _place(self) -> float | None:

@@ -20,6 +20,7 @@ from recorder.analysis.uncertainty.instrument_uncertainty import (
     mean_speed,
 )
 from recorder.analysis.uncertainty.measured import Measured
+from recorder.marks.kinds import Kind
 from recorder.report.pages.charts import comparison_chart
 from recorder.report.pages.document import (
     Block,
@@ -170,8 +171,8 @@ def _between_posts(run: RunAnswer) -> dict[str, tuple[Measured, Measured, Measur
     """By section; of one passed several times, the first."""
     loaded = run.loaded
     held: dict[str, tuple[Measured, Measured, Measured]] = {}
-    sections = sections_on_route(loaded, "milepost") or sections_between_marks(
-        loaded.series, loaded.marks, "milepost"
+    sections = sections_on_route(loaded, Kind.MILEPOST) or sections_between_marks(
+        loaded.series, loaded.marks, Kind.MILEPOST
     )
     for s in sections:
         word = f"{loaded.name} {s.name}"

@@ -10,6 +10,7 @@ from recorder.analysis.campaign.answer import Answer as Worked
 from recorder.analysis.campaign.answer import RunAnswer
 from recorder.analysis.specification.performance import Specification, untested
 from recorder.analysis.uncertainty.measured import Measured
+from recorder.marks.kinds import Kind
 from recorder.report.pages.charts import performance_chart
 from recorder.report.pages.document import (
     Answer,
@@ -113,7 +114,7 @@ def _condition(run: RunAnswer, units: ShownUnits) -> tuple[str, ...]:
     loaded = run.loaded
     trip, train = loaded.trip, loaded.train
     engine = trip.locomotive.name if trip is not None and trip.locomotive.name else "not named"
-    weather = dict.fromkeys(m.value for m in loaded.marks if m.kind == "weather" and m.value)
+    weather = dict.fromkeys(m.value for m in loaded.marks if m.kind is Kind.WEATHER and m.value)
     return (
         loaded.name,
         engine,

@@ -166,7 +166,7 @@ def _stretch(result: StretchResult) -> dict[str, Any]:
         "run": result.run,
         "t_start_s": result.stretch.t_start_s,
         "t_end_s": result.stretch.t_end_s,
-        "setting": result.stretch.setting,
+        "setting": result.stretch.setting.text,
         "source": result.stretch.source,
         "reason": result.stretch.reason,
         "judged": result.judged,

@@ -86,7 +86,7 @@ def _performance(answer: Worked, units: ShownUnits) -> list[Block]:
         (
             r.run,
             f"{r.stretch.t_start_s:.0f}-{r.stretch.t_end_s:.0f}",
-            r.stretch.setting or "—",
+            r.stretch.setting.text or "—",
             pm(units.of(r.speed)),
             pm(units.of(r.pull)),
             pm(units.of(r.power)),

@@ -24,7 +24,7 @@ from recorder.analysis.campaign.run_table import (
 from recorder.analysis.dynamics.resistance import davis_1926_N_per_t, modified_davis_N_per_t
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.analysis.uncertainty.table_uncertainty import with_uncertainty
-from recorder.marks.kinds import KINDS
+from recorder.marks.kinds import Kind, kind_or_name
 from recorder.report.trial.results import figures, ledger_figures
 
 __all__ = ["grid_sections", "write_tables"]
@@ -52,12 +52,11 @@ def grid_sections(run: RunAnswer, grid: str) -> list[Section]:
         number = grid.removesuffix(ending)
         if grid.endswith(ending) and number.replace(".", "", 1).isdigit():
             return cut(series, float(number))
-    if grid in {"milepost", "station"}:
-        placed = sections_on_route(run.loaded, grid)
-        if placed:
-            return placed
-    if grid in KINDS:
-        return sections_between_marks(series, run.loaded.marks, grid)
+    kind = kind_or_name(grid)
+    if isinstance(kind, Kind):
+        on_line = kind in (Kind.MILEPOST, Kind.STATION)
+        placed = sections_on_route(run.loaded, kind) if on_line else []
+        return placed or sections_between_marks(series, run.loaded.marks, kind)
     msg = (
         f"grid {grid!r}: give e.g. 10s, 100m, 1km, or a kind of mark such as milepost, station or"
         " section"
@@ -254,7 +253,7 @@ def _stretches(answer: Answer) -> list[dict[str, Any]]:
             "run": r.run,
             "start_s": r.stretch.t_start_s,
             "end_s": r.stretch.t_end_s,
-            "throttle": r.stretch.setting,
+            "throttle": r.stretch.setting.text,
             "source": r.stretch.source,
             "reason": r.stretch.reason,
             "judged": r.judged,

@@ -8,12 +8,15 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from recorder.marks.kinds import Kind
+from recorder.marks.mark import Mark
+from recorder.marks.values import MilepostMark
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import ArrayLike, NDArray
 
-    from recorder.marks.mark import Mark
     from recorder.track.placing.wheel_track import WheelTrack
     from recorder.track.route.route import Route
 
@@ -96,14 +99,14 @@ class MarkAnchors:
             (
                 m
                 for m in marks
-                if m.kind == "milepost" and not m.withdrawn and low <= m.t_s <= high
+                if m.kind is Kind.MILEPOST and not m.withdrawn and low <= m.t_s <= high
             ),
             key=lambda m: (m.t_s, m.mark_id),
         )
         t = np.array([m.t_s for m in chosen], dtype=np.float64) - options.reaction_s
-        posts = tuple(_named(route, m.value) for m in chosen)
+        posts = tuple(_named(route, m) for m in chosen)
         turns = np.searchsorted(track.turns_s, t)
-        number = np.array([_number(m.value) for m in chosen], dtype=np.float64)
+        number = np.array([_number(m) for m in chosen], dtype=np.float64)
         return cls(
             tuple(chosen), t, track.distance(t), track.speed(t), track.path(t), turns, posts,
             number,
@@ -113,18 +116,17 @@ class MarkAnchors:
         return len(self.marks)
 
 
-def _named(route: Route, label: str) -> NDArray[np.float64]:
+def _named(route: Route, mark: Mark) -> NDArray[np.float64]:
     """Chainages a number may mean: its posts, or the place between posts (``12.25``)."""
-    posts = np.array([p.s_m for p in route.mileposts_labelled(label)])
-    return posts if posts.size else route.chainages_posted(_number(label))
+    posts = np.array([p.s_m for p in route.mileposts_labelled(mark.value)])
+    return posts if posts.size else route.chainages_posted(_number(mark))
 
 
-def _number(text: str) -> float:
-    try:
-        number = float(text.strip().replace(",", "."))
-    except ValueError:
-        return math.nan
-    return number if math.isfinite(number) else math.nan
+def _number(mark: Mark) -> float:
+    value = mark.meaning
+    if isinstance(value, MilepostMark) and value.number is not None:
+        return value.number
+    return math.nan
 
 
 @dataclass(frozen=True, slots=True)

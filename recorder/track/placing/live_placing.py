@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from recorder.marks.kinds import Kind
 from recorder.track.placing.anchors import GnssFixes, Options
 from recorder.track.placing.fitting import Fitted, Problem
 from recorder.track.placing.placement import COVERAGE, MarkFit
@@ -115,7 +116,7 @@ class LivePlacer:
 
     def add_mark(self, mark: Mark) -> None:
         """Take a mark or a revision of one; kinds other than milepost are passed over."""
-        if mark.kind != "milepost":
+        if mark.kind is not Kind.MILEPOST:
             return
         held = self._marks.get(mark.mark_id)
         if held is None or mark.revision > held.revision:

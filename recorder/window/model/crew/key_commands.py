@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING, Final
 
-from recorder.marks.kinds import MarkValueError, find_kind
+from recorder.marks.grammar import MarkValueError
+from recorder.marks.kinds import Kind
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -35,6 +36,7 @@ COMMANDS: Final = (
     Command("shorter", "Ctrl+Down", "Less paper"),
     Command("units", "Ctrl+U", "Units"),
     Command("appearance", "Ctrl+N", "Day/night"),
+    Command("next_post", "Ctrl+M", "Next post…"),
     Command("turn_count", "Ctrl+R", "Posts up/down"),
     Command("zero", "Ctrl+0", "Take zero"),
     Command("stop", "Ctrl+S", "Stop…"),
@@ -65,10 +67,17 @@ class KeyMode(Enum):
 
     KEYS = "keys"
     """Marks and commands."""
-    TYPING = "typing"
-    """The details of a mark; with Alt a mark is taken all the same."""
+    DETAILS = "details"
+    """They type the details of a mark; with Alt a mark is taken all the same."""
+    NEXT_POST = "next post"
+    """They type the number of the next milepost."""
     ASKING = "asking"
     """A question stands; mark keys go on working, since a question must not cost a mark."""
+
+    @property
+    def typing(self) -> bool:
+        """Whether letters are words, not marks."""
+        return self in (KeyMode.DETAILS, KeyMode.NEXT_POST)
 
 
 class KeyCommands:
@@ -94,8 +103,8 @@ class KeyCommands:
         With Alt a mark is taken in any state, also while typing.
         """
         if not alt:
-            if self.mode is KeyMode.TYPING:
-                self._typing_key(name, text)
+            if self.mode.typing:
+                self._typing_key(name, text, keyed_ns)
                 return True
             if self.mode is KeyMode.ASKING and name in ("Enter", "Escape"):
                 self.answer(yes=name == "Enter")
@@ -112,9 +121,9 @@ class KeyCommands:
                 return True
         return False
 
-    def _typing_key(self, name: str, text: str) -> None:
+    def _typing_key(self, name: str, text: str, keyed_ns: int) -> None:
         if name in ("Enter", "Ctrl+Enter"):
-            self._typed_all()
+            self._typed_all(keyed_ns)
         elif name == "Escape":
             self._leave_typing()
         elif name == "Backspace":
@@ -125,7 +134,7 @@ class KeyCommands:
 
     def typed_text(self, text: str) -> None:
         """Text from an input method."""
-        if self.mode is KeyMode.TYPING:
+        if self.mode.typing:
             self.typed = (self.typed + "".join(c for c in text if c.isprintable()))[:MOST_TYPED]
 
     # ------------------------------------------------------------------ commands
@@ -134,6 +143,9 @@ class KeyCommands:
         """Do a command, from a key or a button."""
         if name == "details":
             self._start_typing()
+        elif name == "next_post":
+            self.mode, self.caution = KeyMode.NEXT_POST, ""
+            self.typed = self._marks.next_milepost().text
         elif name == "withdraw":
             if (entry := self.entry()) is not None:
                 self._marks.withdraw(entry)
@@ -170,11 +182,13 @@ class KeyCommands:
 
     def prompt(self) -> str:
         """What may be typed now."""
+        if self.mode is KeyMode.NEXT_POST:
+            return f"Next milepost: {Kind.MILEPOST.hint}; the count goes on from it"
         entry = self.entry()
-        if entry is None:
+        if entry is None or not isinstance(entry.mark.kind, Kind):
             return ""
-        kind = find_kind(entry.mark.kind)
-        return f"{kind.title}: {kind.hint}; then ; and free words"
+        kind = entry.mark.kind
+        return f"{kind.label}: {kind.hint}" + "; then ; and free words" * kind.parts_note
 
     def _ask(self, words: str, yes: str, command: str) -> None:
         self.mode, self.question = KeyMode.ASKING, Question(words, yes, command)
@@ -184,19 +198,20 @@ class KeyCommands:
         if entry is None:
             return
         self.selected = entry.number
-        mark = entry.shown
-        self.typed = mark.value + (f"; {mark.note}" if mark.note else "")
-        self.mode, self.caution = KeyMode.TYPING, ""
+        self.typed = self._marks.typed_of(entry)
+        self.mode, self.caution = KeyMode.DETAILS, ""
 
-    def _typed_all(self) -> None:
+    def _typed_all(self, keyed_ns: int) -> None:
         entry = self.entry()
-        if entry is not None:
-            try:
+        try:
+            if self.mode is KeyMode.NEXT_POST:
+                self._marks.set_next_milepost(self.typed, keyed_ns)
+            elif entry is not None:
                 self._marks.fill_in(entry, self.typed)
-            except MarkValueError as error:
-                self.caution = str(error)
-                return
-        self._leave_typing()
+        except MarkValueError as error:
+            self.caution = str(error)
+        else:
+            self._leave_typing()
 
     def _leave_typing(self) -> None:
         self.mode, self.typed, self.caution, self.selected = KeyMode.KEYS, "", "", None

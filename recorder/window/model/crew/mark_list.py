@@ -1,6 +1,6 @@
 """The crew's marks as the window knows them: keyed, pending, taken, corrected. No Qt here.
 
-A mark is shown as taken only after the recording said that it is durable. What is asked of the
+A mark is shown as taken only after the recording acknowledged it as durable. What is asked of the
 recording goes to ``send``, in the order keyed; a worker carries it and brings the answers.
 """
 
@@ -12,20 +12,19 @@ import time
 import uuid
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 from recorder.acquisition.control.requests import KeyedMark, MarkRevision
-from recorder.marks.kinds import MarkValueError, check_value, find_kind
-from recorder.marks.mark import Mark
+from recorder.marks.grammar import LONGEST_NOTE, MarkValueError
+from recorder.marks.kinds import Kind
+from recorder.marks.mark import CLOSE_S, Mark
 from recorder.marks.mileposts import next_milepost
+from recorder.marks.values import MilepostMark, parse
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
 __all__ = ["Entry", "EntryState", "MarkList"]
-
-CLOSE_S: Final = 0.2
-"""Two presses of one key closer than this are noted: a shaking car doubles them."""
 
 
 class EntryState(Enum):
@@ -67,9 +66,7 @@ class Entry:
     @property
     def label(self) -> str:
         """A few words for the trace."""
-        mark = self.shown
-        title = find_kind(mark.kind).title if _known(mark.kind) else mark.kind
-        return f"{title} {mark.value}".strip()
+        return f"{self.shown.kind_label} {self.shown.value}".strip()
 
 
 class MarkList:
@@ -80,7 +77,7 @@ class MarkList:
 
     def __init__(
         self,
-        keys: Mapping[str, str],
+        keys: Mapping[str, Kind],
         *,
         send: Callable[[KeyedMark | MarkRevision], None],
         started_ns: int = 0,
@@ -99,6 +96,8 @@ class MarkList:
         self._send = send
         self._started_ns = started_ns
         self._by_id: dict[str, Entry] = {}
+        self._counted_from_s = -math.inf
+        """Mileposts keyed before do not say what the next one is: the crew has set it since."""
         self._numbers = itertools.count(1)
         self._last_press: dict[str, int] = {}
         self._revisions: dict[tuple[str, int], Mark] = {}
@@ -115,17 +114,16 @@ class MarkList:
             return None
         before = self._last_press.get(key, -math.inf)
         if 0 <= (spacing_s := (keyed_ns - before) / 1e9) < CLOSE_S:
-            title = find_kind(kind).title
             self.hint = (
-                f"{title} keyed twice within {spacing_s:.2f} s: both are kept; withdraw one"
+                f"{kind.label} keyed twice within {spacing_s:.2f} s: both are kept; withdraw one"
                 " if it was not meant"
             )
         self._last_press[key] = keyed_ns
-        value = self.next_milepost() if kind == "milepost" else ""
+        value = self.next_milepost().text if kind is Kind.MILEPOST else ""
         keyed = KeyedMark(
             mark_id=uuid.uuid4().hex, kind=kind, keyed_monotonic_ns=keyed_ns, value=value
         )
-        t_s = (keyed_ns - self._started_ns) / 1e9
+        t_s = self._run_s(keyed_ns)
         mark = Mark(mark_id=keyed.mark_id, kind=kind, t_s=t_s, value=value)
         entry = self._add(mark, EntryState.PENDING, keyed)
         self._send(keyed)
@@ -139,11 +137,21 @@ class MarkList:
         MarkValueError
             Not what this kind of mark allows; nothing is changed.
         """
-        value, semicolon, note = text.partition(";")
-        changes = {"value": check_value(entry.mark.kind, value)}
+        kind = entry.mark.kind
+        if not isinstance(kind, Kind):
+            msg = f"{kind} is a kind of mark of a newer version; change it with that one"
+            raise MarkValueError(msg)
+        value, semicolon, note = text.partition(";") if kind.parts_note else (text, "", "")
+        changes = {"value": parse(kind, value).text}
         if semicolon:
-            changes["note"] = " ".join(note.split())[:4000]
+            changes["note"] = " ".join(note.split())[:LONGEST_NOTE]
         self._change(entry, changes)
+
+    def typed_of(self, entry: Entry) -> str:
+        """What to begin with when a mark's details are typed: as :meth:`fill_in` takes it."""
+        mark = entry.shown
+        parts_note = isinstance(mark.kind, Kind) and mark.kind.parts_note
+        return mark.value + (f"; {mark.note}" if mark.note and parts_note else "")
 
     def withdraw(self, entry: Entry) -> None:
         """Withdraw a mark, or bring a withdrawn one back: a new revision either way."""
@@ -153,13 +161,27 @@ class MarkList:
         """Mileposts count the other way from now on."""
         self.step = -self.step
 
-    def next_milepost(self) -> str:
-        """Number the next milepost mark will carry; empty while none is known."""
-        return next_milepost((e.shown for e in self.entries), first=self.first, step=self.step)
+    def next_milepost(self) -> MilepostMark:
+        """What the next milepost mark will carry; bare while no number is known."""
+        shown = (e.shown for e in self.entries if e.mark.t_s > self._counted_from_s)
+        return next_milepost(shown, first=self.first, step=self.step)
 
-    def set_next_milepost(self, number: float) -> None:
-        """The next post is this one: only possible before one was keyed; then correct that."""
-        self.first = number
+    def set_next_milepost(self, text: str, at_ns: int) -> None:
+        """The next post keyed after this monotonic instant carries this number, and the count
+        goes on from it; posts keyed before keep theirs.
+
+        Raises
+        ------
+        MarkValueError
+            Not a milepost number; nothing is changed.
+        """
+        value = parse(Kind.MILEPOST, text)
+        assert isinstance(value, MilepostMark)
+        if value.number is None:
+            msg = "next milepost: got nothing; allowed: a number, for example 12 or 12.25"
+            raise MarkValueError(msg)
+        self.first, self._counted_from_s = value.number, self._run_s(at_ns)
+        self.hint = f"the next milepost is {value.text}"
 
     # ------------------------------------------------------------------ what comes back
 
@@ -240,6 +262,9 @@ class MarkList:
 
     # ------------------------------------------------------------------ inside
 
+    def _run_s(self, monotonic_ns: int) -> float:
+        return (monotonic_ns - self._started_ns) / 1e9
+
     def _change(self, entry: Entry, changes: Mapping[str, Any]) -> None:
         kept = entry.mark.to_dict()
         entry.wanted = {
@@ -270,11 +295,3 @@ class MarkList:
 
     def _sort(self) -> None:
         self.entries.sort(key=lambda e: (e.mark.t_s, e.number))
-
-
-def _known(kind: str) -> bool:
-    try:
-        find_kind(kind)
-    except MarkValueError:
-        return False
-    return True

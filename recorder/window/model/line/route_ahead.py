@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from recorder.marks.kinds import Kind
 from recorder.track.placing.anchors import Options
 from recorder.track.placing.live_placing import LivePlacer, LivePosition
 
@@ -129,7 +130,7 @@ class RouteAhead:
         fresh = {
             mark.mark_id: (mark.value, distance)
             for mark, distance in marks
-            if mark.kind == "milepost" and mark.value and math.isfinite(distance)
+            if mark.kind is Kind.MILEPOST and mark.value and math.isfinite(distance)
         }
         if fresh == self._by_mark:
             return

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 from PyQt6.QtCore import QEvent, QObject, Qt
 from PyQt6.QtGui import QInputMethodEvent, QKeyEvent
 
-from recorder.window.model.crew.key_commands import KeyCommands, KeyMode
+from recorder.window.model.crew.key_commands import KeyCommands
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -95,7 +95,7 @@ class KeyFilter(QObject):
 
     def take(self, event: QKeyEvent, now_ns: int) -> bool:
         """Handle one key press that came in at ``now_ns``."""
-        if event.isAutoRepeat() and self._commands.mode is not KeyMode.TYPING:
+        if event.isAutoRepeat() and not self._commands.mode.typing:
             return True
         keyed = pressed_ns(now_ns, event.timestamp()) if self._trust else now_ns
         alt = bool(event.modifiers() & Qt.KeyboardModifier.AltModifier)

@@ -17,7 +17,7 @@ from PyQt6.QtWidgets import (
     QWidget,
 )
 
-from recorder.window.model.crew.key_commands import COMMANDS, KeyCommands, KeyMode
+from recorder.window.model.crew.key_commands import COMMANDS, KeyCommands
 from recorder.window.model.shown.display_units import other_system
 from recorder.window.qt.frame.key_filter import KeyFilter
 from recorder.window.qt.panels.appearance import APPEARANCES
@@ -213,7 +213,7 @@ class CrewWindow(QWidget):
         question = self.commands.question
         self.alarm.question = "" if question is None else question.words
         self.alarm.yes = "" if question is None else question.yes
-        self.keys.off = self.commands.mode is KeyMode.TYPING
+        self.keys.off = self.commands.mode.typing
         self.numerals.highest_kN = self._highest_pull()
         self._fit_alarm()
         for panel in self._panels():

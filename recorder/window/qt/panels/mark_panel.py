@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 from PyQt6.QtCore import QRectF
 from PyQt6.QtGui import QColor, QPainter
 
-from recorder.window.model.crew.key_commands import KeyCommands, KeyMode
+from recorder.window.model.crew.key_commands import KeyCommands
 from recorder.window.model.crew.mark_list import EntryState
 from recorder.window.model.live.device_lines import run_time_text
 from recorder.window.qt.panels.painted import Panel, write
@@ -107,7 +107,7 @@ class MarkPanel(Panel):
         half = box.height() / 2
         first = QRectF(box.left() + _PAD, box.top(), box.width() - 2 * _PAD, half)
         second = first.translated(0, half)
-        if commands.mode is KeyMode.TYPING:
+        if commands.mode.typing:
             painter.fillRect(box, QColor(look.typing))
             caret = "▏" if int(time.monotonic() * 2) % 2 else " "
             words = commands.typed + caret

@@ -12,7 +12,7 @@ from PyQt6.QtCore import QPointF, QRectF, Qt, pyqtSignal
 from PyQt6.QtGui import QColor, QMouseEvent, QPainter, QPen
 
 from calibration.quantities import flags as flag_bits
-from recorder.marks.kinds import find_kind
+from recorder.marks.kinds import Kind
 from recorder.window.model.live.device_lines import (
     GOOD,
     LOUD,
@@ -294,9 +294,9 @@ class NumeralPanel(Panel):
             give = f" ± {short.text(ahead.u95_m)}" if sure else ""
             words = f"{short.text(there[1])}{give} {short.label}"
             lines.append((f"Post {there[0].label} in", words))
-        elif run.marks.next_milepost():
+        elif post := run.marks.next_milepost().text:
             arrow = "up" if run.marks.step > 0 else "down"
-            lines.append(("Next post", f"{run.marks.next_milepost()}  ({arrow})"))
+            lines.append(("Next post", f"{post}  ({arrow})"))
         if ahead is not None:
             grade = ahead.grade_pct(run.traces.distance_m)
             words = f"{grade:+.2f} %".replace("-", "−") if math.isfinite(grade) else NO_VALUE
@@ -351,9 +351,9 @@ class KeyPanel(Panel):
             ink = look.paper if lit else look.faint if self.off else look.ink
             write(painter, cap, key, ink, side * 0.62, bold=True, centre=True)
             text = box.adjusted(cap.width() + _PAD, 0, -2, 0)
-            title = find_kind(kind).title
-            if kind == "milepost" and self._run.marks.next_milepost():
-                title += f" {self._run.marks.next_milepost()}"
+            title = kind.label
+            if kind is Kind.MILEPOST:
+                title = f"{title} {self._run.marks.next_milepost().text}".rstrip()
             ink = look.faint if self.off else look.ink
             wanted = min(self.small, h * 0.62)
             fits = fitted(title, text.width(), h).pixelSize()

@@ -9,15 +9,15 @@ import pytest
 
 from recorder.acquisition.control.requests import KeyedMark, MarkRevision
 from recorder.acquisition.process.mark_register import MarkRefusedError, MarkRegister
-from recorder.marks.kinds import MarkValueError
-from recorder.marks.mark import Mark
+from recorder.marks.kinds import MarkError
+from recorder.marks.mark import SINCE_LAST, Mark
 
 START_NS = 1_000_000_000_000
 OPEN_NS = START_NS - 6_000_000_000
 """The zero before the run takes six seconds."""
 
 
-class Desk:
+class Crew:
     """A register with a hand-wound clock and a journal that may fail."""
 
     def __init__(self) -> None:
@@ -56,87 +56,87 @@ class Desk:
 
 
 @pytest.fixture
-def desk() -> Desk:
-    return Desk()
+def crew() -> Crew:
+    return Crew()
 
 
-def test_the_instant_is_the_key_down(desk: Desk) -> None:
-    mark = desk.key(t_s=5.25, value="12")
+def test_the_instant_is_the_key_down(crew: Crew) -> None:
+    mark = crew.key(t_s=5.25, value="12")
     assert mark.t_s == pytest.approx(5.25, abs=1e-9)
     assert (mark.by, mark.entered_utc_ns, mark.software) == ("chief", 77, "testcar 1")
-    assert desk.kept == [mark]
+    assert crew.kept == [mark]
 
 
-def test_a_mark_that_could_not_be_kept_is_not_in_the_register(desk: Desk) -> None:
-    desk.fail = OSError(28, "disk full")
+def test_a_mark_that_could_not_be_kept_is_not_in_the_register(crew: Crew) -> None:
+    crew.fail = OSError(28, "disk full")
     with pytest.raises(OSError, match="disk full"):
-        desk.key()
-    assert len(desk.register) == 0
-    desk.fail = None
-    assert desk.key().revision == 0
+        crew.key()
+    assert len(crew.register) == 0
+    crew.fail = None
+    assert crew.key().revision == 0
 
 
-def test_the_same_mark_sent_twice_is_one_mark(desk: Desk) -> None:
+def test_the_same_mark_sent_twice_is_one_mark(crew: Crew) -> None:
     mark_id = uuid.uuid4().hex
-    first = desk.key(mark_id=mark_id)
-    assert desk.key(mark_id=mark_id, value="9") == first
-    assert len(desk.kept) == 1
+    first = crew.key(mark_id=mark_id)
+    assert crew.key(mark_id=mark_id, value="9") == first
+    assert len(crew.kept) == 1
 
 
-def test_a_mark_of_the_zero_keeps_its_instant_before_the_run(desk: Desk) -> None:
-    mark = desk.key(t_s=-5.5)
+def test_a_mark_of_the_zero_keeps_its_instant_before_the_run(crew: Crew) -> None:
+    mark = crew.key(t_s=-5.5)
     assert mark.t_s == pytest.approx(-5.5)
-    assert desk.revise(mark, t_s=-5.4).t_s == pytest.approx(-5.4)
+    assert crew.revise(mark, t_s=-5.4).t_s == pytest.approx(-5.4)
 
 
-def test_once_closed_nothing_more_is_kept_and_the_count_stands(desk: Desk) -> None:
-    mark = desk.key()
-    assert desk.register.close() == 1
+def test_once_closed_nothing_more_is_kept_and_the_count_stands(crew: Crew) -> None:
+    mark = crew.key()
+    assert crew.register.close() == 1
     with pytest.raises(MarkRefusedError, match="takes no more marks"):
-        desk.key()
+        crew.key()
     with pytest.raises(MarkRefusedError, match="takes no more marks"):
-        desk.revise(mark, value="13")
-    assert desk.key(mark_id=mark.mark_id) == mark, "an answer that got lost is given again"
-    assert desk.kept == [mark]
+        crew.revise(mark, value="13")
+    assert crew.key(mark_id=mark.mark_id) == mark, "an answer that got lost is given again"
+    assert crew.kept == [mark]
 
 
-def test_a_bounced_key_is_kept_and_said(desk: Desk) -> None:
-    desk.key(t_s=5.0)
-    assert desk.key(t_s=5.1).extra == {"since_last_s": pytest.approx(0.1)}
-    assert desk.key(t_s=5.15, kind="station").extra == {}
-    assert desk.key(t_s=5.4).extra == {}
+def test_a_bounced_key_is_kept_and_said(crew: Crew) -> None:
+    crew.key(t_s=5.0)
+    assert crew.key(t_s=5.1).extra == {SINCE_LAST: pytest.approx(0.1)}
+    assert crew.key(t_s=5.15, kind="station").extra == {}
+    assert crew.key(t_s=5.4).extra == {}
 
 
 @pytest.mark.parametrize(
     ("t_s", "why"), [(-6.1, "0.1 s before the recording began"), (1e4, "in the future")]
 )
-def test_an_instant_outside_the_recording_is_refused(desk: Desk, t_s: float, why: str) -> None:
+def test_an_instant_outside_the_recording_is_refused(crew: Crew, t_s: float, why: str) -> None:
     with pytest.raises(MarkRefusedError, match=why):
-        desk.key(t_s=t_s)
-    assert desk.kept == []
+        crew.key(t_s=t_s)
+    assert crew.kept == []
 
 
-def test_an_unknown_kind_or_value(desk: Desk) -> None:
-    with pytest.raises(MarkValueError, match="did you mean 'milepost'"):
-        desk.key(kind="milpost")
-    with pytest.raises(MarkValueError, match="a milepost number"):
-        desk.key(value="twelve")
+def test_an_unknown_kind_or_value(crew: Crew) -> None:
+    with pytest.raises(MarkError, match="did you mean 'milepost'"):
+        crew.key(kind="milpost")
+    with pytest.raises(MarkError, match="a milepost number"):
+        crew.key(value="twelve")
 
 
-def test_a_correction_is_a_new_revision(desk: Desk) -> None:
-    mark = desk.key(value="12")
-    second = desk.revise(mark, value="13", note="misread")
-    gone = desk.revise(second, withdrawn=True)
-    assert [m.revision for m in desk.kept] == [0, 1, 2]
+def test_a_correction_is_a_new_revision(crew: Crew) -> None:
+    mark = crew.key(value="12")
+    second = crew.revise(mark, value="13", note="misread")
+    gone = crew.revise(second, withdrawn=True)
+    assert [m.revision for m in crew.kept] == [0, 1, 2]
     assert (second.value, second.t_s, gone.withdrawn) == ("13", mark.t_s, True)
-    assert desk.register.since(1) == [second, gone]
+    assert crew.register.since(1) == [second, gone]
 
 
-def test_two_cannot_correct_the_same_revision(desk: Desk) -> None:
-    mark = desk.key(value="12")
-    desk.revise(mark, value="13")
+def test_two_cannot_correct_the_same_revision(crew: Crew) -> None:
+    mark = crew.key(value="12")
+    crew.revise(mark, value="13")
     with pytest.raises(MarkRefusedError, match=r"the next revision of this mark is 2, got 1"):
-        desk.revise(mark, value="14")
+        crew.revise(mark, value="14")
 
 
 @pytest.mark.parametrize(
@@ -147,7 +147,7 @@ def test_two_cannot_correct_the_same_revision(desk: Desk) -> None:
         ({"mark_id": "0" * 32}, "no mark"),
     ],
 )
-def test_a_wrong_correction(desk: Desk, changes: dict[str, Any], why: str) -> None:
+def test_a_wrong_correction(crew: Crew, changes: dict[str, Any], why: str) -> None:
     with pytest.raises(MarkRefusedError, match=why):
-        desk.revise(desk.key(), **changes)
-    assert len(desk.kept) == 1
+        crew.revise(crew.key(), **changes)
+    assert len(crew.kept) == 1

@@ -17,7 +17,6 @@ from recorder.analysis.dynamics.consumption import (
     AmountError,
     consumption,
     evaporation,
-    parse_amount,
 )
 from recorder.analysis.dynamics.energy import ledger, work
 from recorder.analysis.dynamics.stops_and_starts import find_starts, find_stops, highest_mean
@@ -29,9 +28,13 @@ from recorder.analysis.specification.steady_stretches import (
     Edit,
     Limits,
     apply_edits,
+    brake_on,
     find_steady,
+    setting_at,
 )
 from recorder.analysis.uncertainty.measured import Measured
+from recorder.marks.handling import FULL
+from recorder.marks.kinds import Kind
 from recorder.marks.mark import Mark
 from recorder.run.header import Gap
 from tests.recorder.analysis.conftest import make_outing
@@ -81,7 +84,7 @@ def test_stretches_end_at_throttle_and_brake() -> None:
     found = find_steady(series, Limits(longest_s=1000.0))
     assert all(not s.t_start_s < 100.0 < s.t_end_s for s in found)
     assert all(s.t_end_s <= 400.1 or s.t_start_s >= 430.0 for s in found)
-    assert {s.setting for s in found} == {"", "full"}
+    assert {s.setting.text for s in found} == {"", "full"}
 
 
 def test_no_stretch_while_speed_changes_or_data_lack() -> None:
@@ -148,7 +151,7 @@ def test_work_is_the_same_on_any_grid() -> None:
 def test_sections_between_mileposts() -> None:
     series = drawn(np.full(3000, 10.0), np.full(3000, 50.0))
     posts = [mark("milepost", t, str(i)) for i, t in enumerate((10.0, 110.0, 210.0))]
-    made = sections_between_marks(series, posts, "milepost")
+    made = sections_between_marks(series, posts, Kind.MILEPOST)
     assert [s.name for s in made] == ["0 to 1", "1 to 2"]
     corrected = correct(series, Train())
     rows = table(series, corrected, made)
@@ -183,13 +186,13 @@ def test_consumption_by_level_and_by_use() -> None:
     fuel = consumption(
         series,
         [mark("fuel", 0, "used 1 kg"), mark("fuel", 3599, "used 1000 kg")],
-        "fuel",
+        Kind.FUEL,
         evidence,
     )
     water = consumption(
         series,
         [mark("water", 0, "level 9000 L ± 50"), mark("water", 3599, "level 2000 L ± 50")],
-        "water",
+        Kind.WATER,
         evidence,
     )
     assert fuel is not None
@@ -206,25 +209,48 @@ def test_consumption_by_level_and_by_use() -> None:
         consumption(
             series,
             [mark("fuel", 0, "used 1 kg"), mark("fuel", 9, "used 1 L")],
-            "fuel",
+            Kind.FUEL,
             evidence,
         )
-    assert consumption(series, [mark("fuel", 0, "used 1 kg")], "fuel", evidence) is None
+    assert consumption(series, [mark("fuel", 0, "used 1 kg")], Kind.FUEL, evidence) is None
 
 
-@settings(max_examples=50)
-@given(st.text(max_size=40))
-def test_any_amount_text_is_read_or_refused(text: str) -> None:
-    try:
-        word, amount, unit, _ = parse_amount(text)
-    except AmountError as error:
-        told = str(error)
-    else:
-        told = ""
-        assert word in {"used", "level", "added"}
-        assert amount >= 0.0
-        assert unit in {"kg", "L"}
-    assert told == "" or "not understood" in told
+def test_an_amount_that_does_not_read_is_named_and_not_left_out() -> None:
+    series = drawn(np.full(600, 10.0), np.full(600, 100.0))
+    marks = [mark("fuel", 0, "used 1 kg"), mark("fuel", 9, "two buckets")]
+    with pytest.raises(AmountError, match=r"mark at 9\.0 s: fuel: got 'two buckets'; allowed"):
+        consumption(series, marks, Kind.FUEL, make_outing(1).evidence)
+
+
+@pytest.mark.parametrize("release", ["off", "release", "released", "0", "0 kPa", "0,0 bar"])
+def test_a_brake_mark_of_nothing_is_a_release(release: str) -> None:
+    """``0 kPa`` is what earlier versions kept of a keyed ``0``."""
+    marks = (mark("brake", 100.0, "70 kPa"), mark("brake", 130.0, release))
+    series = drawn(np.full(6000, 10.0), np.full(6000, 50.0), marks)
+    on = brake_on(series, marks)
+    assert on[1010:1490].all()
+    assert not on[1510:].any()
+    assert max(s.t_end_s for s in find_steady(series)) == pytest.approx(600.0, abs=STEP)
+    stopping = drawn(np.clip(10.0 - np.arange(6000) * 0.002, 0.0, None), np.zeros(6000))
+    assert find_stops(stopping, [marks[1]], make_outing(1).evidence) == []
+
+
+@pytest.mark.parametrize("value", ["", "on", "hold", "10 psi", "a little"])
+def test_any_other_brake_mark_is_an_application(value: str) -> None:
+    """Also a bare one and one that does not read: pull under brakes must not pass for free."""
+    marks = (mark("brake", 100.0, value),)
+    assert brake_on(drawn(np.full(6000, 10.0), np.zeros(6000)), marks)[1010:].all()
+
+
+def test_a_throttle_mark_of_per_cent_is_the_setting_it_says() -> None:
+    marks = (mark("throttle", 0.0, "100 %"), mark("throttle", 9.0, "0"), mark("throttle", 19.0))
+    assert setting_at(marks, 5.0).agrees(FULL)
+    assert setting_at(marks, 15.0).share == 0.0
+    assert not setting_at(marks, 15.0).agrees(FULL)
+    assert not setting_at(marks, 25.0).agrees(FULL)
+    unread = setting_at((mark("throttle", 0.0, "120 %"),), 5.0)
+    assert unread.text == "120 %"
+    assert not unread.agrees(FULL)
 
 
 def test_rating_and_balance_agree() -> None:

@@ -12,8 +12,6 @@ from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from calibration.certificates.certificate import dump_certificate
 from calibration.certificates.force import ForceCertificate
@@ -22,13 +20,14 @@ from recorder.analysis.campaign.loading import load_run
 from recorder.analysis.campaign.route_sections import sections_on_route
 from recorder.analysis.campaign.run_table import per_time, table
 from recorder.analysis.series.corrections import Switches, correct
-from recorder.analysis.series.wind import course_deg, parse_wind, wind_along_m_s
+from recorder.analysis.series.wind import course_deg, wind_along_m_s
 from recorder.analysis.specification.performance import Band, Specification, untested
 from recorder.analysis.specification.steady_stretches import Edit
 from recorder.analysis.uncertainty.instrument_uncertainty import equivalent_pull
 from recorder.analysis.uncertainty.instruments import evidence_of, with_wheel
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.analysis.uncertainty.table_uncertainty import with_uncertainty
+from recorder.marks.kinds import Kind
 from recorder.marks.mark import Mark
 from recorder.run.calibrate import zero_event
 from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
@@ -240,31 +239,27 @@ def test_speeds_specified_but_not_tested() -> None:
     assert untested([band(k, seen) for k in (5.0, 10.0, 15.0, 20.0)], spec) == []
 
 
-@pytest.mark.parametrize(
-    ("text", "wanted"),
-    [
-        ("dry; wind 5 m/s from 270; 12 C", (5.0, 270.0)),
-        ("wind 10 mph from NW", (4.4704, 315.0)),
-        ("rain, wind 36 km/h from 90", (10.0, 90.0)),
-        ("wind calm", (0.0, 0.0)),
-        ("windy", None),
-        ("wind 5 m/s from 400", None),
-        ("wind 500 m/s from 40", None),
-        ("wind 5 m/s from nnn", None),
-        ("", None),
-    ],
-)
-def test_wind_as_marked(text: str, wanted: tuple[float, float] | None) -> None:
-    found = parse_wind(text)
-    assert (found is None) == (wanted is None)
-    if wanted is not None:
-        assert found == pytest.approx(wanted)
+@pytest.mark.parametrize("calm", ["wind 0", "wind 0 m/s", "calm", "wind calm", "no wind"])
+def test_no_wind_is_a_wind_of_nothing(calm: str) -> None:
+    """And not a mark that leaves the wind before it blowing."""
+    t, course = np.arange(100.0), np.zeros(100)
+    marks = [weather(10.0, "wind 4 m/s from 0"), weather(60.0, calm)]
+    along = wind_along_m_s(t, course, marks)
+    assert along[10:60] == pytest.approx(np.full(50, 4.0))
+    assert (along[60:] == 0.0).all()
 
 
-@given(st.text(max_size=60))
-def test_any_weather_text_is_read_or_not(text: str) -> None:
-    found = parse_wind("wind " + text)
-    assert found is None or (0.0 <= found[0] <= 60.0 and 0.0 <= found[1] <= 360.0)
+@pytest.mark.parametrize("words", ["wind dropped", "wind 500 m/s from 40", "wind 3 from"])
+def test_a_wind_without_figures_is_not_known(words: str) -> None:
+    marks = [weather(10.0, "wind 4 m/s from 0"), weather(60.0, words)]
+    along = wind_along_m_s(np.arange(100.0), np.zeros(100), marks)
+    assert np.isnan(along[60:]).all()
+
+
+def test_weather_without_a_word_of_wind_leaves_it() -> None:
+    marks = [weather(10.0, "wind 4 m/s from 0"), weather(60.0, "rain; 9 C")]
+    along = wind_along_m_s(np.arange(100.0), np.zeros(100), marks)
+    assert along[99] == pytest.approx(4.0)
 
 
 def test_wind_along_the_track_is_head_wind_positive() -> None:
@@ -324,8 +319,8 @@ def test_sections_follow_the_order_of_travel() -> None:
     there = np.concatenate((np.arange(50.0, 260.0, 5.0), np.arange(260.0, 150.0, -5.0)))
     there[5] = np.nan
     run = SimpleNamespace(route=route, series=SimpleNamespace(chainage_m=there))
-    found = sections_on_route(cast("LoadedRun", run), "milepost")
+    found = sections_on_route(cast("LoadedRun", run), Kind.MILEPOST)
     assert [s.name for s in found] == ["1 to 2", "2 to 2"]
     assert [(s.start, s.stop) for s in found] == [(10, 30), (30, 55)]
     nowhere = SimpleNamespace(route=None, series=SimpleNamespace(chainage_m=there))
-    assert sections_on_route(cast("LoadedRun", nowhere), "milepost") == []
+    assert sections_on_route(cast("LoadedRun", nowhere), Kind.MILEPOST) == []

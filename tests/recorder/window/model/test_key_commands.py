@@ -43,7 +43,7 @@ def test_a_letter_is_a_mark_and_while_typing_a_letter(
     assert commands.key("S", "s", at)
     kit.settle(run)
     commands.key("Enter", "\r", at)
-    assert mode(commands) is KeyMode.TYPING
+    assert mode(commands) is KeyMode.DETAILS
     type_in(commands, "Mill s")
     assert len(run.marks.entries) == 1
     commands.key("Backspace", "\b", at)
@@ -77,7 +77,7 @@ def test_what_cannot_stand_is_said_and_typing_goes_on(
     commands.key("Enter", "", 0)
     type_in(commands, "steep")
     commands.key("Enter", "", 0)
-    assert mode(commands) is KeyMode.TYPING
+    assert mode(commands) is KeyMode.DETAILS
     assert "per cent" in commands.caution
     commands.key("Escape", "", 0)
     assert (mode(commands), commands.caution) == (KeyMode.KEYS, "")

@@ -171,7 +171,7 @@ def test_marks_so_far_are_there_after_a_restart(session: FakeSession, kit: Kit) 
     second = kit.make_run(session)
     kit.settle(second)
     assert [e.mark.value for e in second.marks.entries] == ["12", "13"]
-    assert second.marks.next_milepost() == "14"
+    assert second.marks.next_milepost().text == "14"
     first.close()
     second.close()
 

@@ -5,14 +5,15 @@ from __future__ import annotations
 import pytest
 
 from recorder.acquisition.control.requests import KeyedMark, MarkRevision
-from recorder.marks.kinds import DEFAULT_KEYS, MarkValueError
+from recorder.marks.grammar import MarkValueError
+from recorder.marks.kinds import DEFAULT_KEYS
 from recorder.marks.mark import Mark
 from recorder.window.model.crew.mark_list import Entry, EntryState, MarkList
 
 S = 1_000_000_000
 
 
-class Desk:
+class Crew:
     """A list of marks, and what it asked of a recording that answers when told to."""
 
     def __init__(self, *, first: float | None = 12, step: float = 1.0) -> None:
@@ -52,198 +53,198 @@ def state(entry: Entry) -> EntryState:
 
 
 @pytest.fixture
-def desk() -> Desk:
-    return Desk()
+def crew() -> Crew:
+    return Crew()
 
 
-def test_a_press_is_pending_until_acknowledged(desk: Desk) -> None:
-    entry = desk.press("S", 5 * S)
+def test_a_press_is_pending_until_acknowledged(crew: Crew) -> None:
+    entry = crew.press("S", 5 * S)
     assert state(entry) is EntryState.PENDING
-    assert desk.list.waiting_s(8 * S) == pytest.approx(3.0)
-    desk.answer()
+    assert crew.list.waiting_s(8 * S) == pytest.approx(3.0)
+    crew.answer()
     assert state(entry) is EntryState.TAKEN
-    assert desk.list.waiting_s(9 * S) == 0.0
+    assert crew.list.waiting_s(9 * S) == 0.0
 
 
-def test_the_instant_is_the_key_down(desk: Desk) -> None:
-    entry = desk.press("G", 123_456_789)
-    (asked,) = desk.asked
+def test_the_instant_is_the_key_down(crew: Crew) -> None:
+    entry = crew.press("G", 123_456_789)
+    (asked,) = crew.asked
     assert isinstance(asked, KeyedMark)
     assert (asked.mark_id, asked.keyed_monotonic_ns) == (entry.mark.mark_id, 123_456_789)
     assert entry.mark.t_s == 0.123456789
 
 
-def test_a_key_without_a_mark_means_nothing(desk: Desk) -> None:
-    assert desk.list.press("Q", S) is None
-    assert not desk.asked
+def test_a_key_without_a_mark_means_nothing(crew: Crew) -> None:
+    assert crew.list.press("Q", S) is None
+    assert not crew.asked
 
 
-def test_closed_it_takes_no_press_and_says_why(desk: Desk) -> None:
-    desk.list.closed = "SEALING: the run takes no more marks"
-    assert desk.list.press("S", S) is None
-    assert desk.list.hint == "SEALING: the run takes no more marks"
-    assert not desk.asked
+def test_closed_it_takes_no_press_and_says_why(crew: Crew) -> None:
+    crew.list.closed = "SEALING: the run takes no more marks"
+    assert crew.list.press("S", S) is None
+    assert crew.list.hint == "SEALING: the run takes no more marks"
+    assert not crew.asked
 
 
-def test_what_is_asked_keeps_the_order_of_the_keys(desk: Desk) -> None:
+def test_what_is_asked_keeps_the_order_of_the_keys(crew: Crew) -> None:
     for i, key in enumerate("SGBSR"):
-        desk.press(key, (i + 1) * S)
-    assert [a.kind for a in desk.asked if isinstance(a, KeyedMark)] == [
+        crew.press(key, (i + 1) * S)
+    assert [a.kind for a in crew.asked if isinstance(a, KeyedMark)] == [
         "station", "signal", "brake", "station", "remark",
     ]  # fmt: skip
 
 
 @pytest.mark.parametrize(("step", "expected"), [(1.0, "12 13 14"), (-1.0, "12 11 10")])
 def test_mileposts_count_themselves(step: float, expected: str) -> None:
-    desk = Desk(first=12, step=step)
+    crew = Crew(first=12, step=step)
     for i in range(3):
-        desk.press("M", i * 60 * S)
-    assert [e.mark.value for e in desk.list.entries] == expected.split()
+        crew.press("M", i * 60 * S)
+    assert [e.mark.value for e in crew.list.entries] == expected.split()
 
 
-def test_the_count_follows_a_correction(desk: Desk) -> None:
-    first = desk.press("M", S)
-    desk.answer()
-    desk.list.fill_in(first, "40")
-    assert desk.list.next_milepost() == "41"
-    desk.answer()
-    assert desk.list.next_milepost() == "41"
+def test_the_count_follows_a_correction(crew: Crew) -> None:
+    first = crew.press("M", S)
+    crew.answer()
+    crew.list.fill_in(first, "40")
+    assert crew.list.next_milepost().text == "41"
+    crew.answer()
+    assert crew.list.next_milepost().text == "41"
 
 
-def test_a_withdrawn_post_does_not_count(desk: Desk) -> None:
-    desk.press("M", S)
-    second = desk.press("M", 60 * S)
-    desk.answer()
-    desk.list.withdraw(second)
-    assert desk.list.next_milepost() == "13"
+def test_a_withdrawn_post_does_not_count(crew: Crew) -> None:
+    crew.press("M", S)
+    second = crew.press("M", 60 * S)
+    crew.answer()
+    crew.list.withdraw(second)
+    assert crew.list.next_milepost().text == "13"
 
 
-def test_two_presses_close_together_are_both_kept_and_said(desk: Desk) -> None:
+def test_two_presses_close_together_are_both_kept_and_said(crew: Crew) -> None:
     """The spacing itself is noted once, by the recording, whose every mark has it."""
-    desk.press("B", S)
-    desk.press("B", S + 120_000_000)
-    assert [a.extra for a in desk.asked if isinstance(a, KeyedMark)] == [{}, {}]
-    assert "within 0.12 s" in desk.list.hint
-    assert "both are kept" in desk.list.hint
+    crew.press("B", S)
+    crew.press("B", S + 120_000_000)
+    assert [a.extra for a in crew.asked if isinstance(a, KeyedMark)] == [{}, {}]
+    assert "within 0.12 s" in crew.list.hint
+    assert "both are kept" in crew.list.hint
 
 
-def test_other_keys_close_together_are_nothing_odd(desk: Desk) -> None:
-    desk.press("B", S)
-    desk.press("S", S + 50_000_000)
-    assert desk.list.hint == ""
+def test_other_keys_close_together_are_nothing_odd(crew: Crew) -> None:
+    crew.press("B", S)
+    crew.press("S", S + 50_000_000)
+    assert crew.list.hint == ""
 
 
-def test_details_make_a_new_revision_of_what_was_acknowledged(desk: Desk) -> None:
-    entry = desk.press("W", S)
-    desk.answer()
-    desk.list.fill_in(entry, "used 900 L; from the tender")
-    (request,) = desk.asked
+def test_details_make_a_new_revision_of_what_was_acknowledged(crew: Crew) -> None:
+    entry = crew.press("W", S)
+    crew.answer()
+    crew.list.fill_in(entry, "used 900 L; from the tender")
+    (request,) = crew.asked
     assert isinstance(request, MarkRevision)
     assert request.mark.revision == 1
     assert request.mark.mark_id == entry.mark.mark_id
     assert entry.mark.value == ""
     assert entry.shown.value == "used 900 L"
-    desk.answer()
+    crew.answer()
     assert (entry.mark.value, entry.mark.note) == ("used 900 L", "from the tender")
 
 
-def test_details_typed_before_the_acknowledgement_wait_for_it(desk: Desk) -> None:
-    entry = desk.press("S", S)
-    desk.list.fill_in(entry, "Birchmoor")
-    assert len(desk.asked) == 1
-    requests = desk.answer()
+def test_details_typed_before_the_acknowledgement_wait_for_it(crew: Crew) -> None:
+    entry = crew.press("S", S)
+    crew.list.fill_in(entry, "Birchmoor")
+    assert len(crew.asked) == 1
+    requests = crew.answer()
     assert [type(r) for r in requests] == [KeyedMark, MarkRevision]
     assert entry.mark.value == "Birchmoor"
 
 
-def test_changes_during_a_request_make_one_more_revision(desk: Desk) -> None:
-    entry = desk.press("S", S)
-    desk.answer()
-    desk.list.fill_in(entry, "Birch")
-    desk.list.fill_in(entry, "Birchmoor")
-    assert len(desk.asked) == 1
-    desk.answer()
+def test_changes_during_a_request_make_one_more_revision(crew: Crew) -> None:
+    entry = crew.press("S", S)
+    crew.answer()
+    crew.list.fill_in(entry, "Birch")
+    crew.list.fill_in(entry, "Birchmoor")
+    assert len(crew.asked) == 1
+    crew.answer()
     assert entry.mark.value == "Birchmoor"
     assert entry.mark.revision == 2
 
 
-def test_what_a_kind_does_not_allow_changes_nothing(desk: Desk) -> None:
-    entry = desk.press("V", S)
-    desk.answer()
+def test_what_a_kind_does_not_allow_changes_nothing(crew: Crew) -> None:
+    entry = crew.press("V", S)
+    crew.answer()
     with pytest.raises(MarkValueError, match="per cent"):
-        desk.list.fill_in(entry, "steep")
+        crew.list.fill_in(entry, "steep")
     assert entry.wanted == {}
-    assert not desk.asked
+    assert not crew.asked
 
 
-def test_withdrawing_is_a_revision_and_can_be_taken_back(desk: Desk) -> None:
-    entry = desk.press("B", S)
-    desk.answer()
-    desk.list.withdraw(entry)
-    desk.answer()
+def test_withdrawing_is_a_revision_and_can_be_taken_back(crew: Crew) -> None:
+    entry = crew.press("B", S)
+    crew.answer()
+    crew.list.withdraw(entry)
+    crew.answer()
     assert entry.mark.withdrawn
     assert entry.mark.revision == 1
-    assert entry not in desk.list.visible()
-    desk.list.withdraw(entry)
-    desk.answer()
-    assert entry in desk.list.visible()
+    assert entry not in crew.list.visible()
+    crew.list.withdraw(entry)
+    crew.answer()
+    assert entry in crew.list.visible()
     assert entry.mark.revision == 2
 
 
-def test_a_refusal_is_told_and_the_press_is_not_forgotten(desk: Desk) -> None:
-    entry = desk.press("B", S)
-    desk.list.refused(entry.mark.mark_id, "an instant outside the run")
+def test_a_refusal_is_told_and_the_press_is_not_forgotten(crew: Crew) -> None:
+    entry = crew.press("B", S)
+    crew.list.refused(entry.mark.mark_id, "an instant outside the run")
     assert state(entry) is EntryState.REFUSED
     assert "outside" in entry.problem
-    assert entry in desk.list.entries
+    assert entry in crew.list.entries
 
 
-def test_an_unanswered_press_is_asked_again_as_the_same_mark(desk: Desk) -> None:
-    entry = desk.press("B", S)
-    first = desk.asked.pop()
-    desk.list.unanswered(entry.mark.mark_id, "does not answer")
+def test_an_unanswered_press_is_asked_again_as_the_same_mark(crew: Crew) -> None:
+    entry = crew.press("B", S)
+    first = crew.asked.pop()
+    crew.list.unanswered(entry.mark.mark_id, "does not answer")
     assert state(entry) is EntryState.UNSURE
-    desk.list.send_again()
-    assert desk.asked == [first]
-    desk.answer()
+    crew.list.send_again()
+    assert crew.asked == [first]
+    crew.answer()
     assert state(entry) is EntryState.TAKEN
 
 
-def test_an_unanswered_press_that_was_kept_is_not_asked_twice(desk: Desk) -> None:
-    entry = desk.press("B", 3 * S)
-    asked = desk.asked.pop()
-    desk.list.unanswered(entry.mark.mark_id, "does not answer")
-    desk.list.refresh([kept(asked)])
+def test_an_unanswered_press_that_was_kept_is_not_asked_twice(crew: Crew) -> None:
+    entry = crew.press("B", 3 * S)
+    asked = crew.asked.pop()
+    crew.list.unanswered(entry.mark.mark_id, "does not answer")
+    crew.list.refresh([kept(asked)])
     assert state(entry) is EntryState.TAKEN
-    assert desk.list.entries == [entry]
-    desk.list.send_again()
-    assert not desk.asked
+    assert crew.list.entries == [entry]
+    crew.list.send_again()
+    assert not crew.asked
 
 
-def test_marks_of_other_windows_are_taken_up_newest_revision_first(desk: Desk) -> None:
+def test_marks_of_other_windows_are_taken_up_newest_revision_first(crew: Crew) -> None:
     old = Mark(mark_id="x", kind="station", t_s=9.0, value="A")
-    desk.list.refresh([old, old.revised(value="B")])
-    assert [e.mark.value for e in desk.list.entries] == ["B"]
-    desk.list.refresh([old])
-    assert [e.mark.value for e in desk.list.entries] == ["B"]
+    crew.list.refresh([old, old.revised(value="B")])
+    assert [e.mark.value for e in crew.list.entries] == ["B"]
+    crew.list.refresh([old])
+    assert [e.mark.value for e in crew.list.entries] == ["B"]
 
 
-def test_a_refresh_before_the_answer_makes_no_double(desk: Desk) -> None:
-    entry = desk.press("B", S)
-    desk.list.refresh([kept(desk.asked[0])])
+def test_a_refresh_before_the_answer_makes_no_double(crew: Crew) -> None:
+    entry = crew.press("B", S)
+    crew.list.refresh([kept(crew.asked[0])])
     assert state(entry) is EntryState.TAKEN
-    desk.answer()
-    assert desk.list.entries == [entry]
+    crew.answer()
+    assert crew.list.entries == [entry]
 
 
-def test_details_typed_while_the_answer_is_on_its_way_wait_for_it(desk: Desk) -> None:
-    entry = desk.press("S", S)
-    desk.list.refresh([kept(desk.asked[0])])
-    desk.list.fill_in(entry, "Birchmoor")
-    assert [type(r) for r in desk.answer()] == [KeyedMark, MarkRevision]
+def test_details_typed_while_the_answer_is_on_its_way_wait_for_it(crew: Crew) -> None:
+    entry = crew.press("S", S)
+    crew.list.refresh([kept(crew.asked[0])])
+    crew.list.fill_in(entry, "Birchmoor")
+    assert [type(r) for r in crew.answer()] == [KeyedMark, MarkRevision]
     assert entry.mark.value == "Birchmoor"
 
 
-def test_an_unknown_kind_of_a_newer_version_is_shown_by_its_name(desk: Desk) -> None:
-    desk.list.refresh([Mark(mark_id="x", kind="catenary", t_s=1.0, value="dip")])
-    assert desk.list.entries[0].label == "catenary dip"
+def test_an_unknown_kind_of_a_newer_version_is_shown_by_its_name(crew: Crew) -> None:
+    crew.list.refresh([Mark(mark_id="x", kind="catenary", t_s=1.0, value="dip")])
+    assert crew.list.entries[0].label == "catenary dip"
