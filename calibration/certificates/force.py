@@ -67,6 +67,8 @@ class ForceCertificate:
     """Largest zero shift from ``nominal_zero_counts`` a field check accepts."""
     supersedes: str = ""
     """Digest of the certificate this one takes the place of."""
+    software: str = ""
+    """Name and version of the code that issued it; empty on one issued before it was kept."""
     details: Mapping[str, Any] = field(default_factory=dict)
     """Everything behind the curve as plain JSON: readings, settings, figures, budget."""
 
@@ -221,6 +223,8 @@ class ForceCertificate:
             },
             "zero_limit_counts": self.zero_limit_counts,
             "supersedes": self.supersedes,
+            # Left out when empty: the digests of older certificates stand.
+            **({"software": self.software} if self.software else {}),
             "details": dict(self.details),
         }
 
@@ -257,6 +261,7 @@ class ForceCertificate:
             if zero_limit is None
             else read_number(document, "zero_limit_counts", low=0.0),
             supersedes=read_text(document, "supersedes", ""),
+            software=read_text(document, "software", ""),
             details=_mapping(document, "details"),
         )
 

@@ -80,6 +80,8 @@ class WheelCertificate:
     parts: tuple[WheelPart, ...] = ()
     details: Mapping[str, float] = field(default_factory=dict)
     """What was measured, each with its unit in the name."""
+    software: str = ""
+    """Name and version of the code that issued it; empty on one issued before it was kept."""
 
     def __post_init__(self) -> None:
         """Raise ``CertificateError`` for what no wheel can be."""
@@ -132,6 +134,8 @@ class WheelCertificate:
             "method": self.method,
             "budget": [{"cause": p.cause, "u_m": p.u_m, "note": p.note} for p in self.parts],
             "details": dict(self.details),
+            # Left out when empty: the digests of older certificates stand.
+            **({"software": self.software} if self.software else {}),
         }
 
     @classmethod
@@ -157,6 +161,7 @@ class WheelCertificate:
             method=read_text(document, "method", "stated"),
             parts=tuple(_part(row) for row in budget),
             details={str(k): read_number(details, k) for k in details},
+            software=read_text(document, "software", ""),
         )
 
 

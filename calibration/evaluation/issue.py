@@ -49,8 +49,10 @@ def add_months(day: date, months: int) -> date:
     return date(year, month, min(day.day, calendar.monthrange(year, month)[1]))
 
 
-def issue_certificate(evaluation: Evaluation, *, today: date | None = None) -> ForceCertificate:
-    """Make the certificate.
+def issue_certificate(
+    evaluation: Evaluation, *, today: date | None = None, software: str = ""
+) -> ForceCertificate:
+    """Make the certificate; ``software`` names the code that issues it, with its version.
 
     Raises
     ------
@@ -96,6 +98,7 @@ def issue_certificate(evaluation: Evaluation, *, today: date | None = None) -> F
         shunt=_shunt(settings),
         zero_limit_counts=settings.zero_limit_pct / 100.0 * scale,
         supersedes=settings.supersedes,
+        software=software,
         details={
             "settings": settings.to_document(),
             "readings": evaluation.readings.to_document(),
@@ -214,7 +217,12 @@ def verify_document(document: Mapping[str, Any], *, source: str) -> list[str]:
         readings = Readings.from_document(details["readings"])
         stated = details.get("settings")
         settings = BenchSettings.from_document(stated if isinstance(stated, Mapping) else {})
-        again = issue_certificate(evaluate(readings, settings), today=date(2000, 1, 1))
+        again = issue_certificate(
+            evaluate(readings, settings),
+            today=date(2000, 1, 1),
+            # Another version than today's may have issued it: the figures are held to account.
+            software=str(document.get("software", "")),
+        )
     except ValueError as error:
         return [*found, f"readings: {error}"]
     head = {

@@ -13,6 +13,7 @@ import traceback
 from typing import Final
 
 from recorder.command_line.support.errors import USER_ERRORS, AnswerIsNoError
+from recorder.machine.version import software
 
 __all__ = ["build_parser", "main", "run"]
 
@@ -49,6 +50,7 @@ def build_parser(verb: str | None = None) -> argparse.ArgumentParser:
         "testcar VERB --help tells more, with an example.\n"
         "The tool is never a safety system: local rules and licensed practice first.",
     )
+    parser.add_argument("--version", action=_Version, nargs=0, help="which code this is")
     parser.add_argument("--debug", action="store_true", help="show a traceback on an error")
     subparsers = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
     for name, what in VERBS.items():
@@ -58,6 +60,14 @@ def build_parser(verb: str | None = None) -> argparse.ArgumentParser:
         else:
             subparsers.add_parser(name, help=what)
     return parser
+
+
+class _Version(argparse.Action):
+    """Prints name and version; asked of git only then, not at every start."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        print(software())
+        parser.exit()
 
 
 def main(argv: list[str] | None = None) -> int:

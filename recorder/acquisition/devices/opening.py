@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Final
 from calibration.clock.live_tick_clock import LiveTickClock
 from drivers.interface.errors import DriverError
 from drivers.interface.registry import open_driver
-from recorder import software
 from recorder.acquisition.control.session_files import ring_name
 from recorder.acquisition.devices.device_stream import Line, Stream, TickClock
 from recorder.acquisition.devices.device_thread import DeviceThread
@@ -22,6 +21,7 @@ from recorder.acquisition.process.settings import RecordingError, RecordingSetti
 from recorder.acquisition.ring.ring import RingWriter
 from recorder.keeping.owner import JournalState, boot_id, journal_path_for, journal_state
 from recorder.machine.host import free_bytes, network_disk
+from recorder.machine.version import software
 from recorder.run.header import DeviceHeader, Event, Gap, RunHeader
 
 if TYPE_CHECKING:

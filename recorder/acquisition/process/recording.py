@@ -9,7 +9,6 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final
 
 from drivers.interface.errors import DriverError
-from recorder import software
 from recorder.acquisition.control.session_files import sweep
 from recorder.acquisition.control.status import SessionStatus
 from recorder.acquisition.devices.opening import (
@@ -30,6 +29,7 @@ from recorder.acquisition.process.settings import Outcome, RecordingSettings, Re
 from recorder.keeping.errors import SealError
 from recorder.keeping.journal import Journal
 from recorder.keeping.owner import journal_path_for
+from recorder.machine.version import software
 from recorder.run.header import Event, RunHeader
 from recorder.run.states import RunState
 from recorder.sheets import load_car_sheet, load_trip_sheet

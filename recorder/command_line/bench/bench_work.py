@@ -23,6 +23,7 @@ from calibration.evaluation.issue import issue_certificate, verify_document
 from calibration.evaluation.results_document import results_document
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings_csv import read_readings
+from recorder.machine.version import software
 from recorder.report.certificate.certificate_pdf import certificate_pdf
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ def write_results(
         old = _standing(Path(out))
         if old is not None and not settings.supersedes:
             evaluation = replace(evaluation, settings=replace(settings, supersedes=old.digest))
-        certificate = issue_certificate(evaluation)
+        certificate = issue_certificate(evaluation, software=software())
         if old is not None:
             kept = _keep(Path(out), old.digest)
             written["superseded_kept_as"] = str(kept)
@@ -70,7 +71,7 @@ def write_results(
         written["certificate"] = out
         written["digest"] = certificate.digest
     else:
-        certificate = issue_certificate(evaluation)
+        certificate = issue_certificate(evaluation, software=software())
     if pdf is not None:
         _write(Path(pdf), certificate_pdf(certificate))
         written["pdf"] = pdf

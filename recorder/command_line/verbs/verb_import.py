@@ -8,10 +8,10 @@ from datetime import UTC, datetime, time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from recorder import software
 from recorder.command_line.support.errors import UsageError
 from recorder.exchange.marks_table import read_marks_table
 from recorder.exchange.table_import import import_table, read_table
+from recorder.machine.version import software
 from recorder.sheets import load_trip_sheet
 
 if TYPE_CHECKING:

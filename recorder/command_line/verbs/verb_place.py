@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from recorder import software
+from recorder.machine.version import software
 from recorder.run_file.hdf5.reader import open_run
 from recorder.track.placing.run_source import (
     find_route,

@@ -23,6 +23,7 @@ from calibration.certificates.wheel import (
 from calibration.certificates.wheel import wear_part as wear
 from calibration.quantities.units import UnitError, convert, find_unit
 from recorder.command_line.support.errors import UsageError
+from recorder.machine.version import software
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -256,6 +257,7 @@ def _issue(
         method=method,
         parts=tuple(part for part in every if part.u_m > 0.0),
         details=measured,
+        software=software(),
     )
     if args.out:
         _write_new(Path(args.out), dump_certificate(certificate))

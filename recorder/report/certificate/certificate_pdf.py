@@ -99,6 +99,7 @@ def _facts(certificate: ForceCertificate, s: BenchSettings) -> list[list[str]]:
         ("Operator", s.operator or "not stated"),
         ("Place", s.place or "not stated"),
         ("Takes the place of", certificate.supersedes or "none"),
+        ("Issued by", certificate.software or "not stated"),
     ]  # fmt: skip
     if s.remarks:
         rows.append(("Remarks", s.remarks))

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from recorder import software
 from recorder.analysis.campaign.answer import RunAnswer, Settings, answer
 from recorder.analysis.campaign.comparison import Row, compare_bands
 from recorder.analysis.campaign.route_sections import sections_on_route
@@ -20,6 +19,7 @@ from recorder.analysis.uncertainty.instrument_uncertainty import (
     mean_speed,
 )
 from recorder.analysis.uncertainty.measured import Measured
+from recorder.machine.version import software
 from recorder.marks.kinds import Kind
 from recorder.report.pages.charts import comparison_chart
 from recorder.report.pages.document import (

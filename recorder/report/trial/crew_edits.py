@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from recorder import software
 from recorder.analysis.specification.steady_stretches import Edit
+from recorder.machine.version import software
 from recorder.run_file.companion.companion import Companion, companion_path
 
 if TYPE_CHECKING:

@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from recorder import software
 from recorder.analysis.campaign.answer import Answer, Settings
 from recorder.analysis.campaign.answer import answer as work
 from recorder.analysis.campaign.loading import LoadedRun, Place, load_run
 from recorder.exchange.description import describe
+from recorder.machine.version import software
 from recorder.report.pages.document import Document
 from recorder.report.pages.rendering import to_html, to_pdf
 from recorder.report.pages.shown_units import SYSTEMS, ShownUnits

@@ -14,6 +14,7 @@ from calibration.certificates.certificate import (
     CertificateError,
     document_digest,
     dump_certificate,
+    full_document,
     load_certificate,
     parse_certificate,
     parse_document,
@@ -49,6 +50,22 @@ def test_written_and_read_again_is_the_same() -> None:
         again = parse_certificate(dump_certificate(certificate))
         assert again == certificate
         assert again.digest == certificate.digest
+
+
+def test_it_names_the_code_that_issued_it() -> None:
+    evaluation = evaluate(parse_readings(iso_csv(noise=40.0)), BenchSettings())
+    certificate = issue_certificate(evaluation, software="testcar 9.8+gabc")
+    document = full_document(certificate)
+    assert document["software"] == "testcar 9.8+gabc"
+    assert parse_certificate(dump_certificate(certificate)) == certificate
+    # Issued by another version than this one: no disagreement of figures.
+    assert verify_document(document, source="t") == []
+
+
+def test_issued_before_the_code_was_named_keeps_its_digest() -> None:
+    text = dump_certificate(simple())
+    assert "software" not in text
+    assert parse_certificate(text).digest == json.loads(text)["digest"]
 
 
 def test_any_change_breaks_the_digest() -> None:

@@ -1,6 +1,7 @@
 """Wheels against the computed tables of revolutions, wear and cones."""
 
 import math
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 from calibration.certificates.certificate import (
     CertificateError,
     dump_certificate,
+    full_document,
     parse_certificate,
 )
 from calibration.certificates.wheel import (
@@ -38,6 +40,19 @@ def wheel(circumference_m: float = 2.872672, pulses: int = 60) -> WheelCertifica
         u_circumference_m=0.001,
         pulses_per_revolution=pulses,
     )
+
+
+def test_it_names_the_code_that_issued_it() -> None:
+    held = replace(wheel(), software="testcar 9.8+gabc")
+    assert full_document(held)["software"] == "testcar 9.8+gabc"
+    assert parse_certificate(dump_certificate(held)) == held
+
+
+def test_issued_before_the_code_was_named_keeps_its_digest() -> None:
+    """Worked out by the code of before."""
+    digest = "sha256:01132cd47fef0fb01c6b5644f75884288e44570f2ef64f0a9760d94fe03183f4"
+    assert wheel().digest == digest
+    assert parse_certificate(dump_certificate(wheel())).digest == digest
 
 
 @pytest.mark.parametrize(

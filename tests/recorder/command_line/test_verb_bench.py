@@ -21,6 +21,7 @@ from drivers.interface.errors import LinkLostError
 from recorder.command_line.bench.bench_session import Feeder
 from recorder.command_line.main import main
 from recorder.command_line.support.errors import UsageError
+from recorder.machine.version import software
 from tests.calibration.bench_tables import iso_csv, pontius_csv
 
 
@@ -76,6 +77,8 @@ def test_certificate_and_pdf_are_written_and_verify(
              "--service-temperature-C", "-10", "40", "--valid-months", "24"]  # fmt: skip
     assert main(words) == 0
     certificate = load_certificate(cert)
+    assert isinstance(certificate, ForceCertificate)
+    assert certificate.software == software()
     assert certificate.certificate_id == "coupler-12-2026-05-04"
     assert str(certificate.expires) == "2028-05-04"
     assert pdf.read_bytes().startswith(b"%PDF-")

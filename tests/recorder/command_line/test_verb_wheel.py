@@ -15,6 +15,7 @@ from calibration.certificates.wheel import WheelCertificate
 from recorder.command_line.main import main
 from recorder.command_line.support.errors import UsageError
 from recorder.command_line.verbs.verb_wheel import length_m
+from recorder.machine.version import software
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -45,6 +46,7 @@ def test_each_way_gives_the_wheel(
     assert held.circumference_m == pytest.approx(GIRTH_M, abs=2e-6)
     assert held.pulses_per_revolution == 60
     assert answer["digest"] == held.digest
+    assert answer["software"] == held.software == software()
     assert answer["derived"]["revolutions_per_mile"] == pytest.approx(560.2254, abs=1e-3)
     assert answer["derived"]["m_per_pulse"] * 1000 == pytest.approx(47.87787, abs=1e-4)
     budget = math.hypot(*(row["u_m"] for row in answer["budget"]))

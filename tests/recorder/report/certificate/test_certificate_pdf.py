@@ -32,13 +32,13 @@ def test_everything_a_person_signs_is_on_the_page() -> None:
          "operator": "bench_3 <at> works", "capacity_kN": 600.0}
     )  # fmt: skip
     evaluation = evaluate(parse_readings(iso_csv(noise=40.0)), settings)
-    certificate = issue_certificate(evaluation)
+    certificate = issue_certificate(evaluation, software="testcar 9.8+gabc")
     text = text_of(certificate)
     for words in (
         "coupler [12] #1 *bold* $x$", "bench_3 <at> works", "2026-05-04", "2027-05-04",
         "600 kN", "0 kN to 500 kN", "Uncertainty budget", "ISO 376 class",
         "E74 class a range", "Calibrated by", "Checked by", "expanded uncertainty",
-        certificate.digest, "reference standard", "not assessed",
+        certificate.digest, "reference standard", "not assessed", "testcar 9.8+gabc",
     ):  # fmt: skip
         assert words in text, words
     for caution in CAUTIONS:
