@@ -222,7 +222,8 @@ class Companion:
                 self._reader.text_factory = bytes
                 self._reader.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LARGEST_ENTRY_BYTES)
             rows: list[tuple[Any, ...]] = self._reader.execute(query, values).fetchall()
-        except sqlite3.Error as error:
+        except (sqlite3.Error, UnicodeDecodeError) as error:
+            # The library decodes its own message, which may quote the damaged bytes.
             msg = f"{self.path}: not a companion of a run file, or damaged ({error})"
             raise CompanionError(msg) from error
         return rows

@@ -121,6 +121,17 @@ def test_a_hostile_companion_is_one_line(
     assert told == "" or str(path) in told
 
 
+def test_damage_that_sqlite_cannot_put_into_words(notes: Companion) -> None:
+    """The library decodes its own message, which quotes the damaged bytes."""
+    notes.set_result("x", 1, by="me", version="1")
+    notes.close()
+    raw = notes.path.read_bytes()
+    assert b"CREATE TABLE meta" in raw
+    notes.path.write_bytes(raw.replace(b"CREATE TABLE meta", b"CREATE TAB\x80E meta"))
+    with pytest.raises(CompanionError, match=r"run\.h5\.notes.*damaged"):
+        Companion(notes.path, "run-1")
+
+
 @pytest.mark.parametrize("content", [b"", b"abc", b"SQLite format 3\x00", b"\x00" * 5000])
 def test_garbage_is_no_companion(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / "run.h5.notes"
