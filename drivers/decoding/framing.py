@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from drivers.interface.driver_interface import Batch, Fault
+from drivers.interface.driver_interface import Batch, Fault, FaultCause
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -43,7 +43,7 @@ class BatchMaker:
         self.count += len(records)
 
     def fault(
-        self, cause: str, detail: str, *, ahead: int = 0, lost: int = 0, dropped: int = 0
+        self, cause: FaultCause, detail: str, *, ahead: int = 0, lost: int = 0, dropped: int = 0
     ) -> None:
         """Note a fault before the record that comes ``ahead`` records from here."""
         fault = Fault(
@@ -118,12 +118,12 @@ class RecordDecoder(ABC):
             self._dropped -= _REPORT_EVERY_BYTES
             self._joined = True
 
-    def _damage(self, dropped: int) -> tuple[str, str]:
+    def _damage(self, dropped: int) -> tuple[FaultCause, str]:
         if self._checksum_failed:
-            return "checksum", f"{dropped} bytes dropped, a checksum did not agree"
-        return "garbage", f"{dropped} bytes dropped that belong to no frame"
+            return FaultCause.CHECKSUM, f"{dropped} bytes dropped, a checksum did not agree"
+        return FaultCause.GARBAGE, f"{dropped} bytes dropped that belong to no frame"
 
-    def _settle(self, frame_bytes: int) -> tuple[str, str, int] | None:
+    def _settle(self, frame_bytes: int) -> tuple[FaultCause, str, int] | None:
         """Account for what was dropped before a good frame: cause, words, bytes."""
         dropped, joined = self._dropped, self._joined
         cause, detail = self._damage(dropped)

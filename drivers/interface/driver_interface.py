@@ -7,6 +7,7 @@ that came: ``tick & 0xFFFFFFFF`` is the tick of the frame.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
@@ -14,7 +15,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["Batch", "DeviceDriver", "Fault", "Layout"]
+__all__ = ["Batch", "DeviceDriver", "Fault", "FaultCause", "Layout"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,13 +28,28 @@ class Layout:
     """Nominal device ticks per second."""
 
 
+class FaultCause(StrEnum):
+    """What a driver can tell of lost or damaged data."""
+
+    CHECKSUM = "checksum"
+    LOST_FRAMES = "lost frames"
+    GARBAGE = "garbage"
+    DEVICE_RESTARTED = "device restarted"
+    COUNTER_RESTARTED = "counter restarted"
+    REFUSED = "refused"
+    """Understood, but not acceptable."""
+
+    @property
+    def restarts_count(self) -> bool:
+        """Whether a tick or count after it has nothing to do with the one before."""
+        return self in (FaultCause.DEVICE_RESTARTED, FaultCause.COUNTER_RESTARTED)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fault:
     """Something lost or damaged, with its extent as far as it is known."""
 
-    cause: str
-    """One of: ``checksum``, ``lost frames``, ``garbage``, ``device restarted``,
-    ``counter restarted``, ``refused`` (understood but not acceptable)."""
+    cause: FaultCause
     detail: str
     """In words, for the crew."""
     before_record: int

@@ -1,1 +1,1 @@
-"""The ways bytes come in: serial ports, pseudo-terminals, TCP. Nothing is decoded here."""
+"""The ways bytes come in, and a link and a decoder joined into a driver. No protocol."""

@@ -35,9 +35,9 @@ import numpy as np
 
 from drivers.decoding.framing import NOT_A_FRAME, BatchMaker, FrameDecoder
 from drivers.decoding.unwrapping import MASK_32, WRAP_32, later, nearest
-from drivers.interface.driver_interface import Layout
-from drivers.interface.link_driver import LinkDriver, inherit
+from drivers.interface.driver_interface import FaultCause, Layout
 from drivers.interface.settings import LoadCellSettings, settings_from_options
+from drivers.links.link_driver import LinkDriver, inherit
 from drivers.links.transport import open_link
 
 if TYPE_CHECKING:
@@ -135,7 +135,9 @@ class Decoder(FrameDecoder):
                 cause, detail, dropped = trouble
                 maker.fault(cause, detail, dropped=dropped)
             self.refusal = reason
-            maker.fault("refused", reason, lost=frames * samples, dropped=frames * size)
+            maker.fault(
+                FaultCause.REFUSED, reason, lost=frames * samples, dropped=frames * size
+            )
             return
         self.refusal = ""
         self.good_frames += frames
@@ -202,7 +204,7 @@ class _Clock:
         heads: NDArray[np.void],
         samples: int,
         step: int,
-        trouble: tuple[str, str, int] | None,
+        trouble: tuple[FaultCause, str, int] | None,
         maker: BatchMaker,
     ) -> NDArray[np.uint64]:
         """Give the wide first tick of each frame; report what is missing between them."""
@@ -216,7 +218,7 @@ class _Clock:
             fault, first = self._judge(int(sequences[start]), wire, step, maker.received_ns)
             if first + (stop - start) * advance > _LARGEST_TICK:
                 said = "device ticks ran past what 64 bits hold"
-                fault, first = ("device restarted", said, 0), wire
+                fault, first = (FaultCause.DEVICE_RESTARTED, said, 0), wire
             _report(fault, trouble if start == 0 else None, start * samples, maker)
             firsts[start:stop] = np.uint64(first) + np.arange(
                 stop - start, dtype=np.uint64
@@ -230,7 +232,7 @@ class _Clock:
 
     def _judge(
         self, sequence: int, wire: int, step: int, received_ns: int
-    ) -> tuple[tuple[str, str, int] | None, int]:
+    ) -> tuple[tuple[FaultCause, str, int] | None, int]:
         """Place one frame after the last: (cause, words, records lost) or None; wide tick."""
         if not self._known:
             return None, wire
@@ -248,15 +250,15 @@ class _Clock:
             if lost == 0:
                 off = first - expected
                 said = f"device clock {off:+d} ticks off its even steps between two frames"
-                return ("lost frames", said, max(0, off // step)), first
+                return (FaultCause.LOST_FRAMES, said, max(0, off // step)), first
             if not behind:
                 said = f"{lost} frames missing by sequence ({device_s:.3f} s)"
-                return ("lost frames", said, lost * self._samples), first
+                return (FaultCause.LOST_FRAMES, said, lost * self._samples), first
         return self._by_host_clock(sequence, wire, step, elapsed_s)
 
     def _by_host_clock(
         self, sequence: int, wire: int, step: int, elapsed_s: float
-    ) -> tuple[tuple[str, str, int], int]:
+    ) -> tuple[tuple[FaultCause, str, int], int]:
         """Sequence and tick disagree: the tick fits the time that passed, or a restart."""
         first = nearest(self._first + round(elapsed_s * self._tick_hz), wire)
         device_s = (first - self._first) / self._tick_hz
@@ -264,26 +266,27 @@ class _Clock:
         numbers = f"sequence {self._sequence} then {sequence}"
         if missing >= 0 and abs(device_s - elapsed_s) <= 1.0 + 0.01 * elapsed_s:
             said = f"{numbers}, the device clock ran on {device_s:.3f} s"
-            return ("lost frames", said, missing), first
+            return (FaultCause.LOST_FRAMES, said, missing), first
         said = f"{numbers}, device tick {self._first & MASK_32} then {wire}"
-        return ("device restarted", said, 0), later(self._first + self._advance, wire)
+        return (FaultCause.DEVICE_RESTARTED, said, 0), later(self._first + self._advance, wire)
 
 
 def _report(
-    fault: tuple[str, str, int] | None,
-    trouble: tuple[str, str, int] | None,
+    fault: tuple[FaultCause, str, int] | None,
+    trouble: tuple[FaultCause, str, int] | None,
     ahead: int,
     maker: BatchMaker,
 ) -> None:
     """One fault for one hole: bytes damaged and frames missing are the same event."""
     if fault is None and trouble is None:
         return
-    cause, words, lost = fault or ("", "", 0)
-    damage, said, dropped = trouble or ("", "", 0)
-    if damage and cause != "device restarted":
+    cause, sequence_words, lost = fault or (None, "", 0)
+    damage, damage_words, dropped = trouble or (None, "", 0)
+    if damage and cause is not FaultCause.DEVICE_RESTARTED:
         cause = damage
-    detail = "; ".join(part for part in (said, words) if part)
-    maker.fault(cause, detail, ahead=ahead, lost=lost, dropped=dropped)
+    if cause is not None:
+        detail = "; ".join(part for part in (damage_words, sequence_words) if part)
+        maker.fault(cause, detail, ahead=ahead, lost=lost, dropped=dropped)
 
 
 def _equal_heads(buffer: bytes, at: int, size: int) -> int:

@@ -21,9 +21,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from drivers.decoding.framing import BatchMaker, RecordDecoder
-from drivers.interface.driver_interface import Batch, Layout
-from drivers.interface.link_driver import LinkDriver, inherit
+from drivers.interface.driver_interface import Batch, FaultCause, Layout
 from drivers.interface.settings import NmeaSettings, settings_from_options
+from drivers.links.link_driver import LinkDriver, inherit
 from drivers.links.transport import open_link
 from drivers.protocols.gnss_time import NO_TIME_NS, TimeJudge
 from drivers.protocols.nmea_sentences import KINDS, Reading, RefusedError, parse_sentence
@@ -59,7 +59,7 @@ _BODY: Final = re.compile(rb"([\x20-\x29\x2b-\x7e]*)\*([0-9A-Fa-f]{2})\s*\Z")
 class _BrokenLineError(Exception):
     """A line that is no good sentence."""
 
-    def __init__(self, cause: str, words: str) -> None:
+    def __init__(self, cause: FaultCause, words: str) -> None:
         super().__init__(words)
         self.cause = cause
         self.words = words
@@ -156,18 +156,18 @@ class Decoder(RecordDecoder):
     ) -> None:
         record = _empty_record(kind, raw, began_ns)
         if len(raw) > 256:
-            maker.fault("refused", f"{kind} of {len(raw)} bytes", dropped=len(raw))
+            maker.fault(FaultCause.REFUSED, f"{kind} of {len(raw)} bytes", dropped=len(raw))
             return
         try:
             reading = parse_sentence(kind, fields)
         except RefusedError as refused:
             self._judge.doubt()
-            maker.fault("refused", f"{kind} {refused}: {raw[:60].decode('ascii')}")
+            maker.fault(FaultCause.REFUSED, f"{kind} {refused}: {raw[:60].decode('ascii')}")
             maker.add(record)
             return
         utc_ns, words = self._judge.utc_ns(reading, began_ns)
         if words:
-            maker.fault("refused", words)
+            maker.fault(FaultCause.REFUSED, words)
         # ZDA has no word for a fix; the sentences around it have.
         fix = reading.fix or (kind == "ZDA" and self._judge.has_fix(began_ns))
         _fill(record, reading, utc_ns, fix=fix)
@@ -178,13 +178,14 @@ def _checked(body: bytes) -> list[str]:
     """Split a sentence after its ``$`` whose checksum agrees."""
     match = _BODY.match(body)
     if match is None:
-        what = "no checksum" if b"*" not in body else "not a sentence"
-        raise _BrokenLineError("checksum" if b"*" not in body else "garbage", what)
+        if b"*" not in body:
+            raise _BrokenLineError(FaultCause.CHECKSUM, "no checksum")
+        raise _BrokenLineError(FaultCause.GARBAGE, "not a sentence")
     text, stated = match.groups()
     computed = int(np.bitwise_xor.reduce(np.frombuffer(text, dtype=np.uint8), initial=0))
     if computed != int(stated, 16):
         words = f"checksum is {stated.decode()}, computed {computed:02X}"
-        cause = "checksum"
+        cause = FaultCause.CHECKSUM
         raise _BrokenLineError(cause, words)
     return text.decode("ascii").split(",")
 

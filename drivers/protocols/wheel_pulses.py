@@ -43,9 +43,9 @@ from drivers.decoding.unwrapping import (
     run_signed,
     signed_step,
 )
-from drivers.interface.driver_interface import Layout
-from drivers.interface.link_driver import LinkDriver, inherit
+from drivers.interface.driver_interface import FaultCause, Layout
 from drivers.interface.settings import WheelSettings, settings_from_options
+from drivers.links.link_driver import LinkDriver, inherit
 from drivers.links.transport import open_link
 
 if TYPE_CHECKING:
@@ -133,7 +133,9 @@ class Decoder(FrameDecoder):
                 f"frames say {int(frames['tick_khz'][0])} kHz, the car sheet"
                 f" {self._tick_khz} kHz; set tick_hz to what the counter sends"
             )
-            maker.fault("refused", self.refusal, lost=len(frames), dropped=frames.nbytes)
+            maker.fault(
+                FaultCause.REFUSED, self.refusal, lost=len(frames), dropped=frames.nbytes
+            )
             return
         self.refusal = ""
         self.good_frames += len(frames)
@@ -161,13 +163,13 @@ class _Verdict:
 
     tick: int
     count: int
-    cause: str = ""
+    cause: FaultCause | None = None
     words: str = ""
     lost: int = 0
 
     @property
     def restarted(self) -> bool:
-        return self.cause in ("device restarted", "counter restarted")
+        return self.cause is not None and self.cause.restarts_count
 
 
 class _Counter:
@@ -183,7 +185,7 @@ class _Counter:
     def records(
         self,
         frames: NDArray[np.void],
-        trouble: tuple[str, str, int] | None,
+        trouble: tuple[FaultCause, str, int] | None,
         maker: BatchMaker,
     ) -> NDArray[np.void]:
         """Give the records of good frames; report what is wrong between them."""
@@ -243,7 +245,7 @@ class _Counter:
         near_zero = (
             abs(signed_step(0, count)) <= self._max_pulse_hz * wire / self._tick_hz + 2.0
         )
-        cause = "counter restarted" if near_zero else "device restarted"
+        cause = FaultCause.COUNTER_RESTARTED if near_zero else FaultCause.DEVICE_RESTARTED
         return _Verdict(tick, count_wide, cause, f"{said}, count {last.count} then {count}")
 
     def _went_on(self, last: _Last, tick: int, count_wide: int, lost: int) -> _Verdict:
@@ -251,7 +253,7 @@ class _Counter:
         reach = self._max_pulse_hz * device_s + 2.0
         if abs(count_wide - last.count) > reach:
             said = f"count {last.count} then {count_wide & MASK_32} within {device_s:.3f} s"
-            return _Verdict(tick, count_wide, "counter restarted", said)
+            return _Verdict(tick, count_wide, FaultCause.COUNTER_RESTARTED, said)
         if self._period:
             # The sequence says how many modulo 256; the time says how often it went round.
             about = (tick - last.tick) / self._period - 1 - lost
@@ -261,7 +263,7 @@ class _Counter:
         said = f"{lost} frames missing by sequence ({device_s:.3f} s)"
         if reach >= WRAP_32 / 2:
             said += ", so long that the count may have gone round: distance uncertain"
-        return _Verdict(tick, count_wide, "lost frames", said, lost)
+        return _Verdict(tick, count_wide, FaultCause.LOST_FRAMES, said, lost)
 
     def _fill(
         self,
@@ -324,15 +326,17 @@ def _changed(values: NDArray[np.unsignedinteger], before: int | None) -> NDArray
 
 
 def _report(
-    verdict: _Verdict, trouble: tuple[str, str, int] | None, ahead: int, maker: BatchMaker
+    verdict: _Verdict,
+    trouble: tuple[FaultCause, str, int] | None,
+    ahead: int,
+    maker: BatchMaker,
 ) -> None:
     """One fault for one hole: bytes damaged and frames missing are the same event."""
-    if not verdict.cause and trouble is None:
-        return
-    damage, said, dropped = trouble or ("", "", 0)
+    damage, damage_words, dropped = trouble or (None, "", 0)
     cause = verdict.cause if verdict.restarted or not damage else damage
-    detail = "; ".join(part for part in (said, verdict.words) if part)
-    maker.fault(cause, detail, ahead=ahead, lost=verdict.lost, dropped=dropped)
+    if cause is not None:
+        detail = "; ".join(part for part in (damage_words, verdict.words) if part)
+        maker.fault(cause, detail, ahead=ahead, lost=verdict.lost, dropped=dropped)
 
 
 class WheelPulses(LinkDriver):

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
     from numpy.typing import NDArray
 
-    from recorder.run.header import Gap
+    from recorder.run.gap import Gap
     from recorder.run_file.hdf5.columns import Channel
     from recorder.run_file.hdf5.reader import RunFile
 

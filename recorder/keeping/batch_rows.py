@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from recorder.run.block import KeptBlock
+    from recorder.run.block import Block
 
 __all__ = ["crc", "pack", "unpack"]
 
@@ -35,7 +35,7 @@ def crc(*columns: float | str | bytes) -> int:
     return check
 
 
-def pack(blocks: Sequence[KeptBlock]) -> tuple[int, bytes]:
+def pack(blocks: Sequence[Block]) -> tuple[int, bytes]:
     """Number of records, and the payload, of blocks of one device."""
     parts: list[Any] = [_COUNT.pack(len(blocks)), heads_of(blocks).tobytes()]
     parts.extend(np.ascontiguousarray(block.records).view(np.uint8).data for block in blocks)

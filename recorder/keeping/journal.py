@@ -28,17 +28,19 @@ from recorder.keeping import batch_rows
 from recorder.keeping.errors import JournalError, JournalFullError
 from recorder.keeping.owner import OwnerLock, boot_id
 from recorder.machine.durable import sync_folder
-from recorder.run.block import KeptBlock, gap_event
-from recorder.run.header import Gap
+from recorder.run.block import by_device
+from recorder.run.gap import Gap
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
     from types import TracebackType
 
     from recorder.marks.mark import Mark
-    from recorder.run.header import Event, RunHeader
+    from recorder.run.block import Block
+    from recorder.run.event import Event
+    from recorder.run.header import RunHeader
 
-__all__ = ["Journal", "JournalStats", "KeptBlock"]
+__all__ = ["Journal", "JournalStats"]
 
 FORMAT: Final = "testcar-journal"
 VERSION: Final = 1
@@ -161,7 +163,7 @@ class Journal:
     def _ballast(self) -> Path:
         return self.path.with_name(self.path.name + ".ballast")
 
-    def append(self, blocks: Sequence[KeptBlock], events: Iterable[Event | Gap] = ()) -> None:
+    def append(self, blocks: Sequence[Block], events: Iterable[Event | Gap] = ()) -> None:
         """Keep blocks and events in one commit; they are on the disk on return.
 
         Blocks of one device must come in order. When the disk is full the ballast is given up
@@ -175,15 +177,12 @@ class Journal:
         JournalError
             A block of an unknown device or layout, or SQLite refused.
         """
-        rows = [gap_event(e) if isinstance(e, Gap) else e for e in events]
-        by_device: dict[str, list[KeptBlock]] = {}
+        rows = [e.to_event() if isinstance(e, Gap) else e for e in events]
         for block in blocks:
             if self._dtypes.get(block.device) != block.records.dtype:
                 msg = f"{self.path}: a block of {block.device!r} does not fit the run's header"
                 raise JournalError(msg)
-            if len(block.records):
-                by_device.setdefault(block.device, []).append(block)
-        packed = {d: batch_rows.pack(b) for d, b in by_device.items()}
+        packed = {d: batch_rows.pack(b) for d, b in by_device(blocks).items()}
         with self._guard:
             self._kept(lambda: self._insert(packed, rows))
             for device, (n, _) in packed.items():

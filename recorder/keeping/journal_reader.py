@@ -12,10 +12,12 @@ from urllib.parse import quote
 from recorder.keeping import batch_rows
 from recorder.keeping.errors import JournalError
 from recorder.keeping.owner import JournalState, journal_state
+from recorder.machine.sqlite_errors import SQLITE_READ_ERRORS
 from recorder.marks.mark import Mark
 from recorder.run.block import blocks_of
 from recorder.run.errors import RunFileError
-from recorder.run.header import Event, RunHeader
+from recorder.run.event import Event
+from recorder.run.header import RunHeader
 from recorder.run_file.hdf5.layout import check_names
 
 if TYPE_CHECKING:
@@ -25,7 +27,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from recorder.run.block import KeptBlock
+    from recorder.run.block import Block
 
 __all__ = ["Cursor", "Damage", "JournalReader", "Rows"]
 
@@ -50,7 +52,7 @@ class Damage:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Batch:
+class StoredBlocks:
     """The blocks of one device of one commit."""
 
     row: int
@@ -63,7 +65,7 @@ class Batch:
     """(n,) of all blocks on end."""
 
     @property
-    def blocks(self) -> list[KeptBlock]:
+    def blocks(self) -> list[Block]:
         """One by one."""
         return blocks_of(self.device, self.heads, self.records)
 
@@ -81,7 +83,7 @@ class Cursor:
 class Rows:
     """What one look brought: all of one moment, at most a piece at a time."""
 
-    batches: list[Batch] = field(default_factory=list)
+    batches: list[StoredBlocks] = field(default_factory=list)
     marks: list[Mark] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
     damage: list[Damage] = field(default_factory=list)
@@ -119,13 +121,20 @@ class JournalReader:
             raise
         self._dtypes = {d.name: d.record_dtype for d in self.header.devices}
         self._row_bytes = 256 * 2**10
+        self._given_up: set[str] = set()
 
     def _read_header(self) -> RunHeader:
         problems = []
         for table in ("meta", "meta_copy"):
             try:
                 return self._header_of(table)
-            except (sqlite3.Error, ValueError, KeyError, TypeError, AttributeError) as error:
+            except (
+                *SQLITE_READ_ERRORS,
+                ValueError,
+                KeyError,
+                TypeError,
+                AttributeError,
+            ) as error:
                 if isinstance(error, JournalError):
                     raise
                 problems.append(" ".join(str(error).split()) or type(error).__name__)
@@ -180,7 +189,7 @@ class JournalReader:
             finally:
                 if sql.in_transaction:
                     sql.execute("ROLLBACK")
-        except sqlite3.Error as error:
+        except SQLITE_READ_ERRORS as error:
             msg = f"{self.path}: the journal cannot be read ({error})"
             raise JournalError(msg) from error
         return rows
@@ -193,7 +202,7 @@ class JournalReader:
 
     def count(self) -> dict[str, int]:
         """Highest row of each table, as far as it can be told (for a progress line)."""
-        return {t: self._highest(t) for t in ("batches", "marks", "events")}
+        return {t: self._highest(t) or 0 for t in ("batches", "marks", "events")}
 
     def close(self) -> None:
         """Let go, leaving nothing behind; may be called twice."""
@@ -252,13 +261,15 @@ class JournalReader:
         query = f"SELECT * FROM {table} WHERE id > ? AND id <= ? ORDER BY id"
         try:
             found = self._connection.execute(query, (after, after + limit)).fetchall()
-        except sqlite3.DatabaseError:
-            found = []
-        if found:
+        except SQLITE_READ_ERRORS:
+            found = []  # not all of them read: row by row below, and the loss is told there
+        if found := _rising(found, after):
             bad = _holes(table, after, found)
             return found, int(found[-1][0]), bad
         # Nothing, or nothing that reads: is there more further on?
         last = self._highest(table)
+        if last is None:
+            return [], after, self._give_up(table, after)
         if last <= after:
             return [], after, []
         return self._one_by_one(table, after, last)
@@ -271,21 +282,29 @@ class JournalReader:
         for row in range(after + 1, stop + 1):
             try:
                 found = self._connection.execute(query, (row,)).fetchall()
-            except sqlite3.DatabaseError:
-                continue
-            if found:
+            except SQLITE_READ_ERRORS:
+                continue  # the hole this leaves is told with the next row that reads
+            if found := _rising(found, after):
                 return found, row, _holes(table, after, found)
         why = "the database is torn here"
         if stop < last:
             why += f"; rows up to {last} were given up"
         return [], last, [Damage(table=table, row=after + 1, why=why)]
 
-    def _highest(self, table: str) -> int:
+    def _highest(self, table: str) -> int | None:
+        """The highest id, 0 of an empty table; None when that cannot be read."""
         try:
             value = self._connection.execute(f"SELECT max(id) FROM {table}").fetchone()[0]
-        except sqlite3.DatabaseError:
-            return 0
+        except SQLITE_READ_ERRORS:
+            return None
         return int(value) if isinstance(value, int) else 0
+
+    def _give_up(self, table: str, after: int) -> list[Damage]:
+        """Once a table: how much lies beyond cannot even be counted."""
+        if table in self._given_up:
+            return []
+        self._given_up.add(table)
+        return [Damage(table=table, row=after + 1, why="the table does not read from here on")]
 
     # ------------------------------------------------------------------ rows
 
@@ -304,7 +323,7 @@ class JournalReader:
             except ValueError as error:
                 why = str(error)
             else:
-                batch = Batch(
+                batch = StoredBlocks(
                     row=i, device=name, first_record=first, heads=heads, records=records
                 )
                 rows.batches.append(batch)
@@ -346,6 +365,16 @@ def _connect(path: Path) -> sqlite3.Connection:
 
 def _text(value: object) -> str:
     return value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value)
+
+
+def _rising(found: list[tuple[Any, ...]], after: int) -> list[tuple[Any, ...]]:
+    """The rows whose ids rise beyond ``after``; a torn page may give any others, for ever."""
+    rows = []
+    for row in found:
+        if isinstance(row[0], int) and row[0] > after:
+            rows.append(row)
+            after = row[0]
+    return rows
 
 
 def _holes(table: str, after: int, found: list[tuple[Any, ...]]) -> list[Damage]:

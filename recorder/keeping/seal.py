@@ -13,7 +13,7 @@ import numpy as np
 from recorder.keeping.errors import JournalError, SealError
 from recorder.keeping.journal_reader import Cursor, JournalReader
 from recorder.keeping.owner import JournalState, journal_state
-from recorder.keeping.transfer import Transfer, by_device
+from recorder.keeping.transfer import Transfer, rows_by_device
 from recorder.machine.durable import sync_folder
 from recorder.run.block import HEAD_DTYPE, joined
 from recorder.run.errors import RunFileError
@@ -24,7 +24,7 @@ from recorder.run_file.seal.seal_file import mark_complete, seal_file
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from recorder.keeping.journal_reader import Batch, Damage
+    from recorder.keeping.journal_reader import Damage, StoredBlocks
     from recorder.run_file.hdf5.reader import RunFile
 
     Progress: TypeAlias = Callable[[float, str], None]
@@ -136,7 +136,7 @@ def check_against_journal(
         marks = []
         cursor = Cursor()
         while rows := reader.read_new(cursor):
-            for device, batches in by_device(rows.batches).items():
+            for device, batches in rows_by_device(rows.batches).items():
                 _check_batches(run, batches, at[device], block_at[device])
                 at[device] += sum(len(batch.records) for batch in batches)
                 block_at[device] += sum(len(batch.heads) for batch in batches)
@@ -152,7 +152,9 @@ def check_against_journal(
             raise SealError(msg)
 
 
-def _check_batches(run: RunFile, batches: list[Batch], start: int, first_block: int) -> None:
+def _check_batches(
+    run: RunFile, batches: list[StoredBlocks], start: int, first_block: int
+) -> None:
     """Compare some batches of one device; the file is read once for all of them."""
     device = run.devices[batches[0].device]
     records = joined([batch.records for batch in batches])

@@ -6,17 +6,18 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from recorder.keeping.journal_reader import PIECE_BYTES, Cursor
-from recorder.run.block import gap_event, gap_of, joined, times_of
-from recorder.run.header import Event, Gap
+from recorder.run.block import joined, times_of
+from recorder.run.event import Event, EventKind
+from recorder.run.gap import Cause, Gap
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from recorder.keeping.journal_reader import Batch, Damage, JournalReader, Rows
+    from recorder.keeping.journal_reader import Damage, JournalReader, Rows, StoredBlocks
     from recorder.marks.mark import Mark
     from recorder.run_file.hdf5.live_writer import LiveWriter
 
-__all__ = ["IndexMap", "Transfer", "by_device"]
+__all__ = ["IndexMap", "Transfer", "rows_by_device"]
 
 
 @dataclass(slots=True)
@@ -46,9 +47,9 @@ class IndexMap:
         return index - gone
 
 
-def by_device(batches: Sequence[Batch]) -> dict[str, list[Batch]]:
+def rows_by_device(batches: Sequence[StoredBlocks]) -> dict[str, list[StoredBlocks]]:
     """Batches of each device, in order."""
-    result: dict[str, list[Batch]] = {}
+    result: dict[str, list[StoredBlocks]] = {}
     for batch in batches:
         result.setdefault(batch.device, []).append(batch)
     return result
@@ -76,7 +77,7 @@ class Transfer:
             return False
         writer.add_events(rows.events)
         writer.add_marks(rows.marks)
-        for device, batches in by_device(rows.batches).items():
+        for device, batches in rows_by_device(rows.batches).items():
             heads = joined([batch.heads for batch in batches])
             writer.append_rows(device, heads, joined([batch.records for batch in batches]))
         return True
@@ -107,11 +108,11 @@ class Transfer:
         gaps = [gap for batch in rows.batches if (gap := self._take(batch)) is not None]
         latest_s = max(self._latest_s.values(), default=0.0)
         return [
-            *(gap_event(gap) for gap in gaps),
+            *(gap.to_event() for gap in gaps),
             *(_damage_event(damage, latest_s) for damage in rows.damage),
         ]
 
-    def _take(self, batch: Batch) -> Gap | None:
+    def _take(self, batch: StoredBlocks) -> Gap | None:
         place = self._maps[batch.device]
         before_s = self._latest_s[batch.device]
         missing = place.place(batch.first_record, len(batch.records))
@@ -125,7 +126,7 @@ class Transfer:
             device=batch.device,
             t_start_s=before_s,
             t_end_s=first_s,
-            cause="journal damaged",
+            cause=Cause.JOURNAL_DAMAGED,
             detail=f"{missing} records could not be read back from the journal",
             lost_records=missing,
             before_record=place.in_file(batch.first_record),
@@ -133,18 +134,17 @@ class Transfer:
 
     def mapped(self, event: Event) -> Event:
         """A gap's index as it is in the file; other events as they are."""
-        if event.kind != "gap":
+        if event.kind != EventKind.GAP:
             return event
         try:
-            gap = gap_of(event.data)
+            gap = Gap.from_dict(event.data)
         except (KeyError, TypeError, ValueError) as error:
-            return Event(
-                kind="damaged", t_s=event.t_s, data={"gap": event.data, "why": str(error)}
-            )
+            data = {"gap": event.data, "why": str(error)}
+            return Event(kind=EventKind.DAMAGED, t_s=event.t_s, data=data)
         place = self._maps.get(gap.device)
         if place is None or not place.lost:
-            return gap_event(gap)
-        return gap_event(replace(gap, before_record=place.in_file(gap.before_record)))
+            return event
+        return replace(gap, before_record=place.in_file(gap.before_record)).to_event()
 
 
 def _damage_event(damage: Damage, t_s: float) -> Event:
@@ -154,4 +154,4 @@ def _damage_event(damage: Damage, t_s: float) -> Event:
         "why": damage.why,
         "device": damage.device,
     }
-    return Event(kind="journal_damage", t_s=t_s, data=data)
+    return Event(kind=EventKind.JOURNAL_DAMAGE, t_s=t_s, data=data)

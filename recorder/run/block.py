@@ -1,30 +1,32 @@
-"""A block: the records one read brought, with what ties their ticks to run time."""
+"""A block: records one device sent together, on one line from ticks to run time.
+
+The same block goes from the device's thread through the ring to the keeper, the journal and the
+window. Where many blocks are worked on at once (journal rows, the writer of the run file) their
+heads are one array of ``HEAD_DTYPE`` beside one array of all their records.
+"""
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any, Final
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from recorder.run.header import Event, Gap
+from calibration.clock.tick_line import TickLine, time_along
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
 __all__ = [
     "BLOCK_DTYPE",
     "HEAD_DTYPE",
-    "KeptBlock",
+    "Block",
     "blocks_of",
-    "gap_event",
-    "gap_of",
-    "gaps_of",
+    "by_device",
     "heads_of",
     "joined",
-    "ticks_to_time",
     "times_of",
 ]
 
@@ -56,66 +58,73 @@ HEAD_DTYPE: Final = np.dtype(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class KeptBlock:
-    """Records of one device in order of arrival. Time: ``t0_s + (tick - tick0)·s_per_tick``."""
+class Block:
+    """Records of one device in order of arrival, all on one line. Never changed."""
 
     device: str
-    sequence: int
-    """Of the device's blocks, +1 a block."""
-    received_s: float
-    """Run time when the last byte of the last record was in hand."""
-    tick0: int
-    """Device tick of the provisional line below."""
-    t0_s: float
-    """Run time at ``tick0``."""
-    s_per_tick: float
     records: NDArray[np.void]
     """(n,) in the device's layout."""
+    line: TickLine
+    """Provisional: made live; the seal fits ticks to run time again."""
+    received_s: float
+    """Run time when the last byte of the last record was in hand."""
+    sequence: int = 0
+    """Of the device's blocks in this run, +1 a block; the ring's writer counts."""
+    first_record: int = 0
+    """Number of the first record among all the device sent in this run; likewise."""
+    gap_before: bool = False
+    """Something is missing before the first record. Its extent and cause are a ``Gap``, which is
+    what the journal keeps; the flag lets a reader of the ring draw the break at once."""
 
     def time_s(self) -> NDArray[np.float64]:
         """(n,) float64: provisional run time of each record, s."""
-        return ticks_to_time(self.records["tick"], self.tick0, self.t0_s, self.s_per_tick)
+        return self.line.time_s(self.records["tick"])
+
+    def part(self, start: int, stop: int) -> Block:
+        """Records ``start`` to ``stop`` as a block; only the first part has the gap before it."""
+        first = self.first_record + start
+        gap = self.gap_before and start == 0
+        return replace(
+            self, records=self.records[start:stop], first_record=first, gap_before=gap
+        )
 
 
-def ticks_to_time(
-    ticks: NDArray[np.uint64], tick0: int, t0_s: float, s_per_tick: float
-) -> NDArray[np.float64]:
-    """(n,) float64 run time in s of (n,) ticks along a line; earlier ticks are fine."""
-    away = (np.asarray(ticks, dtype=np.uint64) - np.uint64(tick0 % 2**64)).view(np.int64)
-    return np.asarray(t0_s + away * s_per_tick, dtype=np.float64)
+def by_device(blocks: Sequence[Block]) -> dict[str, list[Block]]:
+    """The blocks that hold records, of each device, in order."""
+    result: dict[str, list[Block]] = {}
+    for block in blocks:
+        if len(block.records):
+            result.setdefault(block.device, []).append(block)
+    return result
 
 
-def heads_of(blocks: Sequence[KeptBlock]) -> NDArray[np.void]:
+def heads_of(blocks: Sequence[Block]) -> NDArray[np.void]:
     """(b,) of ``HEAD_DTYPE``: the heads of some blocks."""
     rows = [
         (
             block.sequence % 2**64,
             len(block.records),
             block.received_s,
-            block.tick0 % 2**64,
-            block.t0_s,
-            block.s_per_tick,
+            block.line.tick0 % 2**64,
+            block.line.t0_s,
+            block.line.s_per_tick,
         )
         for block in blocks
     ]
     return np.array(rows, HEAD_DTYPE)
 
 
-def blocks_of(
-    device: str, heads: NDArray[np.void], records: NDArray[np.void]
-) -> list[KeptBlock]:
+def blocks_of(device: str, heads: NDArray[np.void], records: NDArray[np.void]) -> list[Block]:
     """The blocks of (b,) heads and all their records on end; views, nothing is copied."""
     blocks = []
     first = 0
     for sequence, n, received_s, tick0, t0_s, s_per_tick in heads.tolist():
         blocks.append(
-            KeptBlock(
+            Block(
                 device=device,
                 sequence=sequence,
                 received_s=received_s,
-                tick0=tick0,
-                t0_s=t0_s,
-                s_per_tick=s_per_tick,
+                line=TickLine(tick0=tick0, t0_s=t0_s, s_per_tick=s_per_tick),
                 records=records[first : first + n],
             )
         )
@@ -126,10 +135,8 @@ def blocks_of(
 def times_of(heads: NDArray[np.void], ticks: NDArray[np.uint64]) -> NDArray[np.float64]:
     """(n,) provisional run times of the ticks of all records of (b,) heads, s."""
     n = heads["n"]
-    away = (np.asarray(ticks, dtype=np.uint64) - np.repeat(heads["tick0"], n)).view(np.int64)
-    time_s: NDArray[np.float64] = away * np.repeat(heads["s_per_tick"], n)
-    time_s += np.repeat(heads["t0_s"], n)
-    return time_s
+    tick0, t0_s = np.repeat(heads["tick0"], n), np.repeat(heads["t0_s"], n)
+    return time_along(ticks, tick0, t0_s, np.repeat(heads["s_per_tick"], n))
 
 
 def joined(arrays: Sequence[NDArray[np.void]]) -> NDArray[np.void]:
@@ -138,32 +145,3 @@ def joined(arrays: Sequence[NDArray[np.void]]) -> NDArray[np.void]:
         return arrays[0]
     raw = b"".join([np.ascontiguousarray(array).view(np.uint8).data for array in arrays])
     return np.frombuffer(raw, arrays[0].dtype)
-
-
-def gap_event(gap: Gap) -> Event:
-    """A gap as the event the journal and the run file keep."""
-    return Event(kind="gap", t_s=gap.t_end_s, data=asdict(gap))
-
-
-def gap_of(data: Mapping[str, Any]) -> Gap:
-    """The gap of an event's data.
-
-    Raises
-    ------
-    TypeError, ValueError, KeyError
-        The data are not a gap's.
-    """
-    return Gap(
-        device=str(data["device"]),
-        t_start_s=float(data["t_start_s"]),
-        t_end_s=float(data["t_end_s"]),
-        cause=str(data["cause"]),
-        detail=str(data.get("detail", "")),
-        lost_records=int(data.get("lost_records", 0)),
-        before_record=int(data.get("before_record", 0)),
-    )
-
-
-def gaps_of(events: Iterable[Event]) -> list[Gap]:
-    """The gaps among events, in the order given."""
-    return [gap_of(event.data) for event in events if event.kind == "gap"]

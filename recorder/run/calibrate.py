@@ -16,7 +16,8 @@ from calibration.certificates.certificate import (
 from calibration.certificates.force import ForceCertificate
 from calibration.quantities import flags as flag_bits
 from recorder.run.errors import RunFileError
-from recorder.run.header import Event
+from recorder.run.event import Event, EventKind
+from recorder.run.gap import Gap
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
     Calibrated: TypeAlias = dict[str, tuple[NDArray[np.float64], NDArray[np.uint8]]]
 
 __all__ = [
-    "RESTART_CAUSES",
     "Calibrator",
     "ZeroLine",
     "calibrate_records",
@@ -39,7 +39,6 @@ __all__ = [
     "zero_lines",
 ]
 
-RESTART_CAUSES: Final = frozenset({"device restarted", "counter restarted"})
 """Causes of a gap after which ticks or counts begin anew."""
 
 FASTEST_M_S: Final = 150.0
@@ -74,9 +73,9 @@ def zero_event(
     n: int = 0,
     **more: object,
 ) -> Event:
-    """The event a zero is kept as: ``kind="zero"``, data ``channel, counts, sd_counts, n``."""
+    """The event a zero is kept as: of kind zero, data ``channel, counts, sd_counts, n``."""
     data = {"channel": channel, "counts": counts, "sd_counts": sd_counts, "n": n, **more}
-    return Event(kind="zero", t_s=t_s, data=data)
+    return Event(kind=EventKind.ZERO, t_s=t_s, data=data)
 
 
 def zero_lines(events: Iterable[Event]) -> dict[str, ZeroLine]:
@@ -95,7 +94,7 @@ def zero_lines(events: Iterable[Event]) -> dict[str, ZeroLine]:
 
 def _zero_of(event: Event) -> tuple[str, float] | None:
     channel, counts = event.data.get("channel"), event.data.get("counts")
-    if event.kind != "zero" or not isinstance(channel, str) or isinstance(counts, bool):
+    if event.kind != EventKind.ZERO or not isinstance(channel, str) or isinstance(counts, bool):
         return None
     if (
         not isinstance(counts, int | float)
@@ -264,7 +263,7 @@ class Calibrator:
         """Take up a ``zero`` (holds from now on) or a ``gap`` (a restart ahead)."""
         if (found := _zero_of(event)) is not None:
             self._zeros[found[0]] = found[1]
-        elif event.kind == "gap" and event.data.get("cause") in RESTART_CAUSES:
+        elif event.kind == EventKind.GAP and Gap.from_dict(event.data).cause.restarts_count:
             base = self._wheels.get(str(event.data.get("device")))
             before = event.data.get("before_record")
             if base is not None and isinstance(before, int):

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-__all__ = ["ChannelHeader", "DeviceHeader", "Event", "Gap", "RunHeader"]
+__all__ = ["ChannelHeader", "DeviceHeader", "RunHeader"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,31 +90,3 @@ class RunHeader:
             for d in data.pop("devices")
         )
         return cls(**data, devices=devices)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Gap:
-    """Lost, damaged or late data: its extent and cause. Never bridged silently."""
-
-    device: str
-    t_start_s: float
-    """Run time of the last good sample before, or where the trouble was met."""
-    t_end_s: float
-    """Run time of the first good sample after."""
-    cause: str
-    """``link lost``, ``checksum``, ``lost frames``, ``garbage``, ``device restarted``,
-    ``counter restarted``, ``refused``, ``ring overrun`` …"""
-    detail: str = ""
-    lost_records: int = 0
-    before_record: int = 0
-    """Index, in the whole run's records of this device, of the first record after the gap."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Event:
-    """Anything else worth keeping: ``zero``, ``shunt_check``, ``health``, ``clock_anchor``,
-    ``stop``, ``disk``, ``gap`` … with its numbers as JSON."""
-
-    kind: str
-    t_s: float
-    data: dict[str, Any]

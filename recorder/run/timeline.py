@@ -12,16 +12,16 @@ from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 import numpy as np
 
+from calibration.clock.tick_line import TickLine
 from calibration.clock.ticks_to_run_time import fit_ticks
-from recorder.run.block import ticks_to_time
-from recorder.run.calibrate import RESTART_CAUSES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from numpy.typing import NDArray
 
-    from recorder.run.header import DeviceHeader, Gap, RunHeader
+    from recorder.run.gap import Gap
+    from recorder.run.header import DeviceHeader, RunHeader
 
     Ticks: TypeAlias = NDArray[np.uint64]
 
@@ -141,7 +141,7 @@ def _host_line(
     header: RunHeader, device: DeviceHeader
 ) -> Callable[[Ticks], NDArray[np.float64]]:
     start = header.started_monotonic_ns
-    return lambda ticks: ticks_to_time(ticks, start, 0.0, 1.0 / device.tick_hz)
+    return TickLine(tick0=start, t0_s=0.0, s_per_tick=1.0 / device.tick_hz).time_s
 
 
 def _edges(device: DeviceHeader, blocks: NDArray[np.void], gaps: Iterable[Gap]) -> list[int]:
@@ -150,7 +150,7 @@ def _edges(device: DeviceHeader, blocks: NDArray[np.void], gaps: Iterable[Gap]) 
     named = [
         gap.before_record
         for gap in gaps
-        if gap.device == device.name and gap.cause in RESTART_CAUSES
+        if gap.device == device.name and gap.cause.restarts_count
     ]
     # A restart inside a block cannot be, the recorder cuts there; the next block is safe.
     edges = {0, *np.searchsorted(first, named, side="left").tolist()}

@@ -20,12 +20,11 @@ from simulated_feeds.physics.errors import FeedError
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from recorder.run.header import Gap
+    from recorder.run.gap import Gap
     from recorder.run_file.hdf5.reader import Device, RunFile
 
 __all__ = ["ReplayDevice", "replay_device"]
 
-_RESTARTS: Final = ("device restarted", "counter restarted")
 _MOST_SAMPLES: Final = 512
 _FEW_SAMPLES: Final = 4
 _USUAL_SAMPLES: Final = 20
@@ -95,7 +94,7 @@ class _LoadCell:
         self._step, self._samples, self._lead = _frame_shape(device, gaps)
         self._sequence = 0
         self._next_tick: int | None = None
-        self._restarts = {g.before_record for g in gaps if g.cause in _RESTARTS}
+        self._restarts = {g.before_record for g in gaps if g.cause.restarts_count}
 
     @property
     def done(self) -> bool:

@@ -27,9 +27,11 @@ from numpy.typing import NDArray
 
 from calibration.certificates.certificate import dump_certificate
 from calibration.certificates.force import ForceCertificate
+from calibration.clock.tick_line import TickLine
 from recorder.keeping.filer import follow
-from recorder.keeping.journal import Journal, KeptBlock
+from recorder.keeping.journal import Journal
 from recorder.keeping.seal import seal
+from recorder.run.block import Block
 from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.verify import verify_run
@@ -73,9 +75,7 @@ def header() -> RunHeader:
     )
 
 
-def commits(
-    head: RunHeader, records: int, commit: int, block: int
-) -> Iterator[list[KeptBlock]]:
+def commits(head: RunHeader, records: int, commit: int, block: int) -> Iterator[list[Block]]:
     """Commits of blocks of made-up counts at an even step of the ticks."""
     dtype = head.devices[0].record_dtype
     step = 500
@@ -87,14 +87,12 @@ def commits(
         for i in range(CHANNELS):
             held[f"ch{i}"] = noise[: len(held), i] + 100_000 * i
         yield [
-            KeptBlock(
+            Block(
                 device="cell",
                 sequence=(start + at) // block,
                 received_s=(start + at + block) * step / TICK_HZ + 0.002,
-                tick0=0,
-                t0_s=0.001,
-                s_per_tick=1.0 / TICK_HZ,
                 records=held[at : at + block],
+                line=TickLine(tick0=0, t0_s=0.001, s_per_tick=1.0 / TICK_HZ),
             )
             for at in range(0, len(held), block)
         ]
@@ -137,7 +135,7 @@ def ours(folder: Path, records: int, commit: int, block: int) -> tuple[Cost, Cos
     return kept, filed
 
 
-def _keep(journal: Journal, pieces: list[list[KeptBlock]]) -> None:
+def _keep(journal: Journal, pieces: list[list[Block]]) -> None:
     for blocks in pieces:
         journal.append(blocks)
 

@@ -12,7 +12,7 @@ import pytest
 from drivers.decoding.framing import RecordDecoder
 from drivers.interface.driver_interface import DeviceDriver
 from drivers.interface.errors import LinkLostError
-from drivers.interface.link_driver import LinkDriver
+from drivers.links.link_driver import LinkDriver
 from drivers.links.serial_line import LineCounters
 
 SECOND_NS = 1_000_000_000

@@ -15,12 +15,16 @@ from numpy.typing import NDArray
 from calibration.certificates.certificate import dump_certificate
 from calibration.certificates.force import ForceCertificate
 from calibration.certificates.wheel import WheelCertificate
+from calibration.clock.tick_line import TickLine
 from recorder.keeping.filer import follow
-from recorder.keeping.journal import Journal, KeptBlock
+from recorder.keeping.journal import Journal
 from recorder.keeping.owner import journal_path_for
 from recorder.marks.mark import Mark
+from recorder.run.block import Block
 from recorder.run.calibrate import zero_event
-from recorder.run.header import ChannelHeader, DeviceHeader, Event, Gap, RunHeader
+from recorder.run.event import Event
+from recorder.run.gap import Cause, Gap
+from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
 
 STARTED_UTC_NS = 1_770_000_000_000_000_000
 STARTED_MONOTONIC_NS = 5_000_000_000_000
@@ -143,7 +147,7 @@ def pull_counts(t_s: NDArray[np.float64]) -> NDArray[np.int32]:
     return np.rint(ZERO_COUNTS + force / KN_PER_COUNT).astype(np.int32)
 
 
-def cell_blocks(seconds: float, *, rate_hz: float = 2000.0, size: int = 50) -> list[KeptBlock]:
+def cell_blocks(seconds: float, *, rate_hz: float = 2000.0, size: int = 50) -> list[Block]:
     """Blocks of the cell: ticks fast by ``DRIFT``, receipts late by ``LATENCY_S`` or more."""
     n = int(seconds * rate_hz) // size * size
     t_s = np.arange(n) / rate_hz
@@ -154,7 +158,7 @@ def cell_blocks(seconds: float, *, rate_hz: float = 2000.0, size: int = 50) -> l
     return _cut("cell", records, t_s, size, late)
 
 
-def wheel_blocks(seconds: float, *, rate_hz: float = 100.0, size: int = 5) -> list[KeptBlock]:
+def wheel_blocks(seconds: float, *, rate_hz: float = 100.0, size: int = 5) -> list[Block]:
     """Blocks of the wheel at ``SPEED_M_S`` all along, and a pulse at every whole second."""
     n = int(seconds * rate_hz) // size * size
     t_s = (np.arange(n) + 1) / rate_hz
@@ -172,7 +176,7 @@ def wheel_blocks(seconds: float, *, rate_hz: float = 100.0, size: int = 5) -> li
     return _cut("wheel", records, t_s, size, late)
 
 
-def gnss_blocks(seconds: float) -> list[KeptBlock]:
+def gnss_blocks(seconds: float) -> list[Block]:
     """One sentence a second, 0.1 s after the second it names."""
     n = int(seconds)
     t_s = np.arange(n) + 0.1
@@ -184,14 +188,12 @@ def gnss_blocks(seconds: float) -> list[KeptBlock]:
     records["latitude_deg"] = 51.5 + t_s * 1e-5
     records["sentence"] = b"$GPRMC,made"
     return [
-        KeptBlock(
+        Block(
             device="gnss",
             sequence=i,
             received_s=float(t_s[i]),
-            tick0=STARTED_MONOTONIC_NS,
-            t0_s=0.0,
-            s_per_tick=1e-9,
             records=records[i : i + 1],
+            line=TickLine(tick0=STARTED_MONOTONIC_NS, t0_s=0.0, s_per_tick=1e-9),
         )
         for i in range(n)
     ]
@@ -203,16 +205,16 @@ def _cut(
     t_s: NDArray[np.float64],
     size: int,
     late_s: NDArray[np.float64],
-) -> list[KeptBlock]:
+) -> list[Block]:
+    tick0, t0_s = int(records["tick"][0]), float(t_s[0]) + LATENCY_S
+    line = TickLine(tick0=tick0, t0_s=t0_s, s_per_tick=1.0 / TICK_HZ)
     return [
-        KeptBlock(
+        Block(
             device=device,
             sequence=i,
             received_s=float(t_s[(i + 1) * size - 1] + late_s[i]),
-            tick0=int(records["tick"][0]),
-            t0_s=float(t_s[0]) + LATENCY_S,
-            s_per_tick=1.0 / TICK_HZ,
             records=records[i * size : (i + 1) * size],
+            line=line,
         )
         for i in range(len(records) // size)
     ]
@@ -237,11 +239,11 @@ class MadeRun:
     """What goes into a run."""
 
     header: RunHeader
-    blocks: list[KeptBlock]
+    blocks: list[Block]
     marks: list[Mark] = field(default_factory=list)
     events: list[Event | Gap] = field(default_factory=list)
 
-    def commits(self, size: int = 8) -> Iterator[list[KeptBlock]]:
+    def commits(self, size: int = 8) -> Iterator[list[Block]]:
         """The blocks in order of receipt, some at a time."""
         ordered = sorted(self.blocks, key=lambda block: block.received_s)
         for at in range(0, len(ordered), size):
@@ -304,7 +306,7 @@ def made_run(seconds: float = 12.0) -> MadeRun:
                 device="cell",
                 t_start_s=2.0,
                 t_end_s=2.1,
-                cause="checksum",
+                cause=Cause.CHECKSUM,
                 detail="one frame",
                 lost_records=20,
                 before_record=100,

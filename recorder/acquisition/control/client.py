@@ -32,7 +32,8 @@ from recorder.acquisition.control.session_files import (
 from recorder.acquisition.control.status import SessionStatus
 from recorder.acquisition.ring.ring import RingReader
 from recorder.marks.mark import Mark
-from recorder.run.header import Event, RunHeader
+from recorder.run.event import Event
+from recorder.run.header import RunHeader
 
 __all__ = ["LiveSession", "SessionLostError", "attach"]
 
@@ -107,7 +108,7 @@ class LiveSession:
             for device in self.header.devices:
                 ring = self._found.rings[device.name]
                 opened[device.name] = RingReader(
-                    ring, dtype=device.record_dtype, backlog=backlog
+                    ring, dtype=device.record_dtype, device=device.name, backlog=backlog
                 )
         except BaseException:
             for reader in opened.values():

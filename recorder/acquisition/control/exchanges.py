@@ -22,7 +22,8 @@ from recorder.acquisition.control.requests import (
 )
 from recorder.acquisition.control.status import SessionStatus
 from recorder.marks.mark import Mark
-from recorder.run.header import Event, RunHeader
+from recorder.run.event import Event
+from recorder.run.header import RunHeader
 
 __all__ = [
     "EVENTS", "HEADER", "MARK", "MARKS", "REVISE", "SHUNT", "STATUS", "STOP", "ZERO",

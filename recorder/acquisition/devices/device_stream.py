@@ -5,70 +5,43 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any, Final, Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
-from recorder.run.block import ticks_to_time
-from recorder.run.calibrate import RESTART_CAUSES
-from recorder.run.header import Gap
+from recorder.run.block import Block
+from recorder.run.gap import Cause, Gap
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from calibration.clock.tick_line import TickLine
     from drivers.interface.driver_interface import Batch, Fault
 
-__all__ = ["Line", "Piece", "Stream", "TickClock"]
-
-LINK_LOST: Final = "link lost"
-LOST_FRAMES: Final = "lost frames"
-
-
-class Line(Protocol):
-    """Run time along device ticks: ``t0_s + (tick - tick0)·s_per_tick``."""
-
-    @property
-    def tick0(self) -> int: ...
-    @property
-    def t0_s(self) -> float: ...
-    @property
-    def s_per_tick(self) -> float: ...
+__all__ = ["DeviceStream", "TickClock"]
 
 
 class TickClock(Protocol):
     """Ties ticks to run time as they come (``calibration.clock.live_tick_clock.LiveTickClock``)."""
 
-    def update(self, tick: int, received_s: float) -> Line: ...
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Piece:
-    """Records that lie on one line."""
-
-    records: NDArray[np.void]
-    received_s: float
-    tick0: int
-    t0_s: float
-    s_per_tick: float
-
-    def time_s(self) -> NDArray[np.float64]:
-        """(n,) float64: run time of each record, s."""
-        return ticks_to_time(self.records["tick"], self.tick0, self.t0_s, self.s_per_tick)
+    def update(self, tick: int, received_s: float) -> TickLine:
+        """The line on which a record lies whose last byte came at ``received_s``."""
+        ...
 
 
 @dataclass(slots=True)
 class _Pending:
     """A fault whose end has not been seen."""
 
-    cause: str
+    cause: Cause
     detail: str
     t_start_s: float
     lost_records: int = 0
     times: int = 1
 
 
-class Stream:
-    """Turns one device's batches into pieces on run time and gaps.
+class DeviceStream:
+    """Turns what one device's reads brought into blocks on run time, and gaps.
 
     Parameters
     ----------
@@ -102,33 +75,34 @@ class Stream:
 
     def take(
         self, batch: Batch, received_s: float
-    ) -> tuple[list[Gap], list[Piece], list[Piece]]:
+    ) -> tuple[list[Gap], list[Block], list[Block]]:
         """Take up what one read brought.
 
         Returns
         -------
         gaps
             Ended by these records, to be kept before them.
-        pieces
+        blocks
             Records of the run, in order.
         before
             Records from before the run.
         """
         whole = self._lines(batch, received_s)
         for fault in batch.faults:
-            self._note(fault.cause, fault.detail, received_s, lost=fault.lost_records)
+            self._note(Cause(fault.cause), fault.detail, received_s, lost=fault.lost_records)
         if not whole:
             self._hold(batch.faults, received_s)
             return [], [], []
-        times = np.concatenate([piece.time_s() for piece in whole])
+        times = np.concatenate([block.time_s() for block in whole])
         skipped = self._skipped(times)
         gaps = self._ended(batch.faults, times, skipped)
-        before, pieces = _cut(whole, skipped)
+        before, blocks = _cut(whole, skipped)
+        missing = {gap.before_record - self.total for gap in gaps}
         self.total += len(times) - skipped
         self._last_t = float(times[-1])
-        return gaps, pieces, before
+        return gaps, _flagged(blocks, missing), before
 
-    def lost(self, why: str, now_s: float, *, cause: str = LINK_LOST) -> None:
+    def lost(self, why: str, now_s: float, *, cause: Cause = Cause.LINK_LOST) -> None:
         """The link is gone: a gap has begun."""
         self._note(cause, why, now_s)
         self._begin(cause, why, now_s)
@@ -147,33 +121,28 @@ class Stream:
 
     # ------------------------------------------------------------------ parts
 
-    def _note(self, cause: str, detail: str, now_s: float, *, lost: int = 0) -> None:
+    def _note(self, cause: Cause, detail: str, now_s: float, *, lost: int = 0) -> None:
         self.last_fault = f"{cause}: {detail}"
         self.last_fault_t_s = now_s
         self.lost_records += lost
 
-    def _lines(self, batch: Batch, received_s: float) -> list[Piece]:
+    def _lines(self, batch: Batch, received_s: float) -> list[Block]:
+        """The records as blocks, cut where the device began anew: a line holds for one start."""
         n = len(batch.records)
-        restarts = {f.before_record for f in batch.faults if f.cause in RESTART_CAUSES}
+        restarts = {f.before_record for f in batch.faults if Cause(f.cause).restarts_count}
         bounds = sorted({0, n, *(i for i in restarts if i < n)})
-        pieces = []
+        blocks = []
         for start, stop in pairwise(bounds):
             if start in restarts:
                 self._clock = self._make_clock()
             records = batch.records[start:stop]
             line = self._clock.update(int(records["tick"][-1]), received_s)
-            pieces.append(
-                Piece(
-                    records=records,
-                    received_s=received_s,
-                    tick0=line.tick0,
-                    t0_s=line.t0_s,
-                    s_per_tick=line.s_per_tick,
-                )
+            blocks.append(
+                Block(device=self.device, records=records, line=line, received_s=received_s)
             )
         if n in restarts:
             self._clock = self._make_clock()
-        return pieces
+        return blocks
 
     def _skipped(self, times: NDArray[np.float64]) -> int:
         """How many leading records are from before the run."""
@@ -187,12 +156,12 @@ class Stream:
 
     def _hold(self, faults: tuple[Fault, ...], now_s: float) -> None:
         for fault in faults:
-            self._begin(fault.cause, fault.detail, now_s, lost=fault.lost_records)
+            self._begin(Cause(fault.cause), fault.detail, now_s, lost=fault.lost_records)
 
-    def _begin(self, cause: str, detail: str, now_s: float, *, lost: int = 0) -> None:
+    def _begin(self, cause: Cause, detail: str, now_s: float, *, lost: int = 0) -> None:
         """A fault with no good record after it yet; the same cause again makes it longer."""
         for held in self._pending:
-            if held.cause == cause and cause not in RESTART_CAUSES:
+            if held.cause is cause and not cause.restarts_count:
                 held.lost_records += lost
                 held.times += 1
                 held.detail = detail
@@ -211,18 +180,16 @@ class Stream:
             gaps = [self._gap(p, float(times[skipped]), self.total) for p in held]
             self._pending.clear()
         for fault in faults:
-            i = fault.before_record
-            if not i and fault.cause == LOST_FRAMES and _count_lost(gaps, fault.lost_records):
+            i, cause = fault.before_record, Cause(fault.cause)
+            if not i and cause is Cause.LOST_FRAMES and _count_lost(gaps, fault.lost_records):
                 continue
             if i >= n:
                 self._last_t = float(times[-1])
-                self._begin(
-                    fault.cause, fault.detail, float(times[-1]), lost=fault.lost_records
-                )
+                self._begin(cause, fault.detail, float(times[-1]), lost=fault.lost_records)
             elif i > skipped or (i == skipped and not skipped):
                 before = float(times[i - 1]) if i else self._last_t
                 start = float(times[i]) if before is None else before
-                held_one = _Pending(fault.cause, fault.detail, start, fault.lost_records)
+                held_one = _Pending(cause, fault.detail, start, fault.lost_records)
                 gaps.append(self._gap(held_one, float(times[i]), self.total + i - skipped))
         return gaps
 
@@ -244,29 +211,37 @@ class Stream:
 def _count_lost(gaps: list[Gap], lost_records: int) -> bool:
     """What went missing while a link was lost belongs to that gap, and is not one more."""
     for i, gap in enumerate(gaps):
-        if gap.cause == LINK_LOST:
+        if gap.cause is Cause.LINK_LOST:
             gaps[i] = replace(gap, lost_records=gap.lost_records + lost_records)
             return True
     return False
 
 
-def _cut(pieces: list[Piece], skipped: int) -> tuple[list[Piece], list[Piece]]:
-    """Split pieces after the first ``skipped`` records."""
-    before: list[Piece] = []
-    after: list[Piece] = []
-    for piece in pieces:
-        n = len(piece.records)
+def _cut(blocks: list[Block], skipped: int) -> tuple[list[Block], list[Block]]:
+    """Split blocks after the first ``skipped`` records."""
+    before: list[Block] = []
+    after: list[Block] = []
+    for block in blocks:
+        n = len(block.records)
         k = min(skipped, n)
         skipped -= k
         if k:
-            before.append(_part(piece, slice(0, k)))
+            before.append(block.part(0, k))
         if k < n:
-            after.append(piece if k == 0 else _part(piece, slice(k, n)))
+            after.append(block if k == 0 else block.part(k, n))
     return before, after
 
 
-def _part(piece: Piece, where: slice) -> Piece:
-    fields: dict[str, Any] = {
-        name: getattr(piece, name) for name in ("received_s", "tick0", "t0_s", "s_per_tick")
-    }
-    return Piece(records=piece.records[where], **fields)
+def _flagged(blocks: list[Block], missing: set[int]) -> list[Block]:
+    """Blocks cut at the records that something is missing before, and flagged there."""
+    flagged: list[Block] = []
+    first = 0
+    for block in blocks:
+        n = len(block.records)
+        cuts = sorted({0, n, *(i - first for i in missing if first <= i < first + n)})
+        for start, stop in pairwise(cuts):
+            part = block if (start, stop) == (0, n) else block.part(start, stop)
+            gap = first + start in missing
+            flagged.append(replace(part, gap_before=gap) if gap else part)
+        first += n
+    return flagged

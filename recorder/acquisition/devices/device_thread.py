@@ -9,7 +9,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from drivers.interface.errors import DriverError
-from recorder.run.header import Event, Gap
+from recorder.run.event import Event, EventKind
 from recorder.run.states import DeviceState
 
 if TYPE_CHECKING:
@@ -17,8 +17,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from drivers.interface.driver_interface import DeviceDriver
-    from recorder.acquisition.devices.device_stream import Piece, Stream
+    from recorder.acquisition.devices.device_stream import DeviceStream
     from recorder.acquisition.ring.ring import RingWriter
+    from recorder.run.block import Block
+    from recorder.run.gap import Gap
 
 __all__ = ["DeviceThread", "Tap"]
 
@@ -33,7 +35,7 @@ class Tap(Protocol):
 
 
 class DeviceThread:
-    """Reads one device into its ring until told to stop.
+    """Reads one device into its ring until asked to stop.
 
     Parameters
     ----------
@@ -41,7 +43,7 @@ class DeviceThread:
         Opened; from now on only this thread reads and closes it.
     reopen
         Opens the device again, given the closed driver.
-    tell
+    notify
         Takes gaps and events; called from this thread, before the records they concern are in
         the ring.
     start_ns
@@ -54,9 +56,9 @@ class DeviceThread:
         driver: DeviceDriver,
         *,
         reopen: Callable[[DeviceDriver], DeviceDriver],
-        stream: Stream,
+        stream: DeviceStream,
         ring: RingWriter,
-        tell: Callable[[Event | Gap], None],
+        notify: Callable[[Event | Gap], None],
         start_ns: int,
     ) -> None:
         self.name = name
@@ -70,7 +72,7 @@ class DeviceThread:
         self._driver: DeviceDriver | None = driver
         self._closed = driver
         self._reopen = reopen
-        self._tell = tell
+        self._notify = notify
         self._start_ns = start_ns
         self._stop = threading.Event()
         self._taps: list[Tap] = []
@@ -116,14 +118,16 @@ class DeviceThread:
                         self._driver = self._reopen(self._closed)
                         self.opened += 1
                         self.state = DeviceState.RUNNING
-                        self._say("link", state="back")
+                        self._report(EventKind.LINK, state="back")
                     if self._read(self._driver):
                         wait_s = FIRST_WAIT_S
                 except DriverError as lost:
                     self._lose(lost.message)
                 except Exception as bug:  # noqa: BLE001 - a fault of ours is a gap, not the end
                     words = f"{type(bug).__name__}: {bug}"
-                    self._say("bug", error=words, trace=traceback.format_exc(limit=-6))
+                    self._report(
+                        EventKind.BUG, error=words, trace=traceback.format_exc(limit=-6)
+                    )
                     self._lose(f"the driver failed, {words}")
                 if self._driver is None:
                     self._stop.wait(wait_s)
@@ -137,35 +141,29 @@ class DeviceThread:
         received_s = (batch.received_ns - self._start_ns) / 1e9
         if not len(batch.records) and not batch.faults:
             return False
-        gaps, pieces, before = self.stream.take(batch, received_s)
+        gaps, blocks, before = self.stream.take(batch, received_s)
         for gap in gaps:
-            self._tell(gap)
-        for piece in pieces:
-            self.ring.write(
-                piece.records,
-                received_s=piece.received_s,
-                tick0=piece.tick0,
-                t0_s=piece.t0_s,
-                s_per_tick=piece.s_per_tick,
-            )
+            self._notify(gap)
+        for block in blocks:
+            self.ring.write(block)
         if len(batch.records):
             self.last_received_s = received_s
-            self._show(before + pieces)
+            self._show(before + blocks)
         return len(batch.records) > 0
 
-    def _show(self, pieces: list[Piece]) -> None:
+    def _show(self, blocks: list[Block]) -> None:
         with self._taps_guard:
             taps = list(self._taps)
         for tap in taps:
-            for piece in pieces:
-                tap.see(piece.records, piece.time_s())
+            for block in blocks:
+                tap.see(block.records, block.time_s())
 
     def _lose(self, why: str) -> None:
         if self._driver is not None:
             self._close()
             self.state = DeviceState.LOST
             self.stream.lost(why, self.now_s())
-            self._say("link", state="lost", why=why)
+            self._report(EventKind.LINK, state="lost", why=why)
         else:
             self.stream.lost(why, self.now_s())
 
@@ -177,7 +175,7 @@ class DeviceThread:
         try:
             driver.close()
         except (DriverError, OSError) as error:
-            self._say("link", state="closing failed", why=str(error))
+            self._report(EventKind.LINK, state="closing failed", why=str(error))
 
-    def _say(self, kind: str, **data: Any) -> None:  # noqa: ANN401 - plain JSON values
-        self._tell(Event(kind=kind, t_s=self.now_s(), data={"device": self.name, **data}))
+    def _report(self, kind: EventKind, **data: Any) -> None:  # noqa: ANN401 - plain JSON values
+        self._notify(Event(kind=kind, t_s=self.now_s(), data={"device": self.name, **data}))

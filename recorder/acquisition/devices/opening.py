@@ -11,10 +11,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from calibration.clock.live_tick_clock import LiveTickClock
+from calibration.clock.tick_line import TickLine
 from drivers.interface.errors import DriverError
 from drivers.interface.registry import open_driver
 from recorder.acquisition.control.session_files import ring_name
-from recorder.acquisition.devices.device_stream import Line, Stream, TickClock
+from recorder.acquisition.devices.device_stream import DeviceStream, TickClock
 from recorder.acquisition.devices.device_thread import DeviceThread
 from recorder.acquisition.devices.plan import HOST_CLOCK, DevicePlan, Plan
 from recorder.acquisition.process.settings import RecordingError, RecordingSettings
@@ -22,7 +23,9 @@ from recorder.acquisition.ring.ring import RingWriter
 from recorder.keeping.owner import JournalState, boot_id, journal_path_for, journal_state
 from recorder.machine.host import free_bytes, network_disk
 from recorder.machine.version import software
-from recorder.run.header import DeviceHeader, Event, Gap, RunHeader
+from recorder.run.event import Event
+from recorder.run.gap import Gap
+from recorder.run.header import DeviceHeader, RunHeader
 
 if TYPE_CHECKING:
     from drivers.interface.driver_interface import DeviceDriver
@@ -155,12 +158,10 @@ class _HostClock:
     """Ticks that are this machine's own monotonic nanoseconds need no fitting."""
 
     def __init__(self, start_ns: int) -> None:
-        self.tick0 = start_ns
-        self.t0_s = 0.0
-        self.s_per_tick = 1e-9
+        self._line = TickLine(tick0=start_ns, t0_s=0.0, s_per_tick=1e-9)
 
-    def update(self, tick: int, received_s: float) -> Line:  # noqa: ARG002 - the protocol's
-        return self
+    def update(self, tick: int, received_s: float) -> TickLine:  # noqa: ARG002 - the protocol's
+        return self._line
 
 
 def start_threads(
@@ -170,7 +171,7 @@ def start_threads(
     start_ns: int,
     from_start_only: bool,
     ring_bytes: int | None,
-    tell: Callable[[Event | Gap], None],
+    notify: Callable[[Event | Gap], None],
 ) -> list[DeviceThread]:
     """Make rings and threads; none is started yet.
 
@@ -194,13 +195,13 @@ def start_threads(
                 name,
                 driver,
                 reopen=partial(_open, device),
-                stream=Stream(
+                stream=DeviceStream(
                     name,
                     make_clock=_clock_maker(device, start_ns),
                     from_start_only=from_start_only,
                 ),
                 ring=ring,
-                tell=tell,
+                notify=notify,
                 start_ns=start_ns,
             )
         )

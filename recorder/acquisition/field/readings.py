@@ -16,7 +16,8 @@ from recorder.acquisition.field.zero_and_shunt import (
     zero_of,
 )
 from recorder.run.calibrate import zero_event
-from recorder.run.header import ChannelHeader, Event
+from recorder.run.event import Event
+from recorder.run.header import ChannelHeader
 
 if TYPE_CHECKING:
     from recorder.acquisition.devices.device_thread import DeviceThread

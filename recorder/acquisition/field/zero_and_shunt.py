@@ -12,7 +12,7 @@ import numpy as np
 from calibration.certificates.force import ForceCertificate
 from calibration.field.checks import check_shunt, check_zero
 from recorder.run.calibrate import zero_event
-from recorder.run.header import Event
+from recorder.run.event import Event
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

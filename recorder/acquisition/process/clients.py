@@ -31,7 +31,8 @@ if TYPE_CHECKING:
     )
     from recorder.acquisition.control.status import SessionStatus
     from recorder.marks.mark import Mark
-    from recorder.run.header import Event, RunHeader
+    from recorder.run.event import Event
+    from recorder.run.header import RunHeader
 
 __all__ = ["Marks", "Served", "handlers", "open_to_clients"]
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from recorder.acquisition.control.status import DeviceStatus
 from recorder.machine.host import free_bytes, read_clocks, rss_bytes
-from recorder.run.header import Event
+from recorder.run.event import Event
 from recorder.run.states import DeviceState
 
 if TYPE_CHECKING:

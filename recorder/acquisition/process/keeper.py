@@ -6,15 +6,17 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from recorder.keeping.errors import JournalError, JournalFullError
-from recorder.keeping.journal import KeptBlock
-from recorder.run.header import Event, Gap
+from recorder.run.event import Event
+from recorder.run.gap import Cause, Gap
 
 if TYPE_CHECKING:
-    from recorder.acquisition.ring.ring import RingBlock, RingReader
+    from recorder.acquisition.ring.ring import RingReader
     from recorder.keeping.journal import Journal
+    from recorder.run.block import Block
 
 __all__ = ["Keeper", "Outbox"]
 
@@ -53,7 +55,7 @@ class _Cursor:
         self._last_t = 0.0
         self._drops: list[tuple[int, int]] = []
 
-    def poll(self) -> tuple[list[RingBlock], list[Gap]]:
+    def poll(self) -> tuple[list[Block], list[Gap]]:
         blocks = self.reader.poll()
         gaps = []
         for block in blocks:
@@ -75,7 +77,7 @@ class _Cursor:
             device=self.name,
             t_start_s=min(self._last_t, t_end_s),
             t_end_s=t_end_s,
-            cause="ring overrun",
+            cause=Cause.RING_OVERRUN,
             detail=f"{lost} records overwritten before they could be kept: the disk stalled",
             lost_records=lost,
             before_record=self.kept,
@@ -178,8 +180,8 @@ class Keeper:
         stats = [cursor.reader.stats() for cursor in self._cursors.values()]
         return any(ring.used > FULL_SHARE * ring.capacity for ring in stats)
 
-    def _poll(self) -> tuple[list[KeptBlock], list[Gap]]:
-        kept: list[KeptBlock] = []
+    def _poll(self) -> tuple[list[Block], list[Gap]]:
+        kept: list[Block] = []
         lost: list[Gap] = []
         for cursor in self._cursors.values():
             blocks, gaps = cursor.poll()
@@ -188,18 +190,7 @@ class Keeper:
                 self.overruns += 1
                 self.lost_records += gap.lost_records
                 self._overrun(gap)
-            kept.extend(
-                KeptBlock(
-                    device=cursor.name,
-                    sequence=block.sequence,
-                    received_s=block.received_s,
-                    tick0=block.tick0,
-                    t0_s=block.t0_s,
-                    s_per_tick=block.s_per_tick,
-                    records=block.records,
-                )
-                for block in blocks
-            )
+            kept.extend(blocks)
         return kept, lost
 
     def _mapped(self, item: Event | Gap) -> Event | Gap:
@@ -208,12 +199,4 @@ class Keeper:
         index = self._cursors[item.device].index(item.before_record)
         if index == item.before_record:
             return item
-        return Gap(
-            device=item.device,
-            t_start_s=item.t_start_s,
-            t_end_s=item.t_end_s,
-            cause=item.cause,
-            detail=item.detail,
-            lost_records=item.lost_records,
-            before_record=index,
-        )
+        return replace(item, before_record=index)

@@ -6,8 +6,8 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Final
 
 from recorder.acquisition.process.keeper import Outbox
-from recorder.run.block import gap_event
-from recorder.run.header import Event, Gap
+from recorder.run.event import Event
+from recorder.run.gap import Gap
 
 if TYPE_CHECKING:
     from recorder.acquisition.process.settings import Report
@@ -50,7 +50,7 @@ class Notices:
 
     def note(self, item: Event | Gap) -> None:
         """Remember and tell what is kept already."""
-        event = gap_event(item) if isinstance(item, Gap) else item
+        event = item.to_event() if isinstance(item, Gap) else item
         if event.kind in _EVERY_SECOND:
             return
         if len(self.events) < MOST_EVENTS:

@@ -30,7 +30,8 @@ from recorder.keeping.errors import SealError
 from recorder.keeping.journal import Journal
 from recorder.keeping.owner import journal_path_for
 from recorder.machine.version import software
-from recorder.run.header import Event, RunHeader
+from recorder.run.event import Event
+from recorder.run.header import RunHeader
 from recorder.run.states import RunState
 from recorder.sheets import load_car_sheet, load_trip_sheet
 
@@ -98,7 +99,7 @@ class Recording:
                 start_ns=self._start_ns,
                 from_start_only=zero_s > 0.0,
                 ring_bytes=self.settings.ring_bytes,
-                tell=self.telling.tell,
+                notify=self.telling.tell,
             )
             for thread in threads:
                 stack.callback(thread.ring.close)
@@ -137,7 +138,7 @@ class Recording:
         telling = self.telling
         keeper = Keeper(
             journal,
-            {thread.name: thread.ring.keeper() for thread in threads},
+            {thread.name: thread.ring.keeper(thread.name) for thread in threads},
             telling.outbox,
             failed=self._failed,
             overrun=telling.note,

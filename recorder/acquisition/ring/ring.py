@@ -21,10 +21,11 @@ import time
 import zlib
 from collections import deque
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
 
+from calibration.clock.tick_line import TickLine
 from recorder.machine.shared_memory import (
     PAGE,
     MappedRing,
@@ -32,18 +33,18 @@ from recorder.machine.shared_memory import (
     attach_segment,
     create_segment,
 )
+from recorder.run.block import Block
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-__all__ = ["RingBlock", "RingError", "RingReader", "RingStats", "RingWriter"]
+__all__ = ["RingError", "RingReader", "RingStats", "RingWriter"]
 
 ALIGN: Final = 64
 MAGIC: Final = 0x52494E4754434152
-VERSION: Final = 1
+VERSION: Final = 2
 _BLOCK: Final = 0xB10C_DA7A
 _SKIP: Final = 0xB10C_5C1B
 _HEADER: Final = struct.Struct("<IIQQIIdQdd")
+_GAP: Final = 2**31
+"""Set in the number of records when something is missing before the first of them."""
 _RETRIES: Final = 5
 _TOUCHED: Final = 2**20
 _LOOK_AGAIN_S: Final = 0.001
@@ -52,28 +53,6 @@ PATIENCE_S: Final = 10.0
 
 (_W_MAGIC, _W_VERSION, _W_CAPACITY, _W_HEAD, _W_SEQUENCE, _W_RECORDS, _W_TAIL,
  _W_KEPT, _W_KEPT_SEQUENCE, _W_PEAK, _W_DROPPED, _W_DROPPED_RECORDS) = range(12)  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RingBlock:
-    """Records of one device as one read brought them. An own copy, never changed."""
-
-    sequence: int
-    """Of the device's blocks since recording began, +1 a block."""
-    first_record: int
-    """Number of the first record among all the device sent in this run."""
-    received_s: float
-    """Run time when the last byte was in hand."""
-    tick0: int
-    t0_s: float
-    s_per_tick: float
-    records: NDArray[np.void]
-    """(n,) in the device's layout."""
-
-    def time_s(self) -> NDArray[np.float64]:
-        """(n,) float64: run time of each record, ``t0_s + (tick - tick0)·s_per_tick``."""
-        away = (self.records["tick"] - np.uint64(self.tick0)).view(np.int64)
-        return np.asarray(self.t0_s + away * self.s_per_tick, dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,26 +113,22 @@ class RingWriter:
         """Records ever written."""
         return self._records
 
-    def write(
-        self,
-        records: NDArray[np.void],
-        *,
-        received_s: float,
-        tick0: int,
-        t0_s: float,
-        s_per_tick: float,
-    ) -> None:
-        """Publish records; long arrays go out as several blocks.
+    def write(self, block: Block) -> None:
+        """Publish a block; a long one goes out as several.
 
         With a keeper that is behind by a whole ring it waits for that, at most ``patience_s``:
         a sender with flow control (TCP) then waits too, and nothing is lost. After that, and
         always without a keeper, the oldest blocks are overwritten. No reader is waited for.
         """
         most = max(1, (self.capacity // 8 - ALIGN) // self.dtype.itemsize)
-        for start in range(0, len(records), most):
-            part = np.ascontiguousarray(records[start : start + most], dtype=self.dtype)
-            line = (received_s, tick0 % 2**64, t0_s, s_per_tick)
-            self._put(part.tobytes(), len(part), line)
+        for start in range(0, len(block.records), most):
+            part = block.part(start, start + most)
+            payload = np.ascontiguousarray(part.records, dtype=self.dtype).tobytes()
+            n = len(part.records) | (_GAP if part.gap_before else 0)
+            line = part.line
+            self._put(
+                payload, n, (part.received_s, line.tick0 % 2**64, line.t0_s, line.s_per_tick)
+            )
 
     def _put(self, payload: bytes, n: int, line: tuple[float, int, float, float]) -> None:
         need = _padded(ALIGN + len(payload))
@@ -169,6 +144,7 @@ class RingWriter:
         header = _pack(_BLOCK, self._sequence, self._records, n, payload, line)
         self._data[at : at + ALIGN] = header
         self._data[at + ALIGN : at + ALIGN + len(payload)] = payload
+        n &= ~_GAP
         self._blocks.append((start, self._sequence, n))
         self._head = end
         self._sequence += 1
@@ -212,10 +188,12 @@ class RingWriter:
         with self._publishing:
             return _stats(self._words)
 
-    def keeper(self) -> RingReader:
+    def keeper(self, device: str) -> RingReader:
         """The reader that counts as keeping, over this very mapping; close it first."""
         self._kept_here = True
-        return RingReader(self.name, dtype=self.dtype, keeper=True, mapped=self._mapped)
+        return RingReader(
+            self.name, dtype=self.dtype, device=device, keeper=True, mapped=self._mapped
+        )
 
     def close(self, *, unlink: bool = True) -> None:
         """Let go of the memory and, normally, remove it. May be called twice."""
@@ -239,6 +217,7 @@ class RingReader:
         name: str,
         *,
         dtype: np.dtype[Any],
+        device: str = "",
         backlog: bool = True,
         keeper: bool = False,
         mapped: MappedRing | None = None,
@@ -251,6 +230,7 @@ class RingReader:
             No such ring, or not one of ours.
         """
         self.name = name
+        self.device = device
         self.dtype = dtype
         self.lost_blocks = 0
         self.lost_records = 0
@@ -269,9 +249,9 @@ class RingReader:
         # Until the first block is seen the cursor does not know what comes next.
         self._next: tuple[int, int] | None = (0, 0) if backlog and keeper else None
 
-    def poll(self, *, max_blocks: int = 4096) -> list[RingBlock]:
+    def poll(self, *, max_blocks: int = 4096) -> list[Block]:
         """Blocks published since the last call, oldest first; possibly none. Never waits."""
-        blocks: list[RingBlock] = []
+        blocks: list[Block] = []
         retries = 0
         while len(blocks) < max_blocks:
             head = self._words[_W_HEAD]
@@ -282,7 +262,7 @@ class RingReader:
                 self._position = tail
                 continue
             found = self._read()
-            if isinstance(found, RingBlock):
+            if isinstance(found, Block):
                 blocks.append(found)
                 retries = 0
             elif found is None:
@@ -315,7 +295,7 @@ class RingReader:
     def __exit__(self, *exc: object) -> None:
         self.close()
 
-    def _read(self) -> RingBlock | bool | None:
+    def _read(self) -> Block | bool | None:
         """The block at the cursor; True after a skip or an overtaking; None if not whole."""
         at = self._position % self._capacity
         header = bytes(self._data[at : at + ALIGN])
@@ -330,6 +310,7 @@ class RingReader:
         if magic == _SKIP:
             self._position += self._capacity - at
             return True
+        gap, n = bool(n & _GAP), n & ~_GAP
         if nbytes != n * self.dtype.itemsize:
             return None
         if self._next is not None:
@@ -337,14 +318,15 @@ class RingReader:
             self.lost_records += first - self._next[1]
         self._next = (sequence + 1, first + n)
         self._position += _padded(ALIGN + nbytes)
-        return RingBlock(
+        received_s, tick0, t0_s, s_per_tick = line
+        return Block(
+            device=self.device,
             sequence=sequence,
             first_record=first,
-            received_s=line[0],
-            tick0=line[1],
-            t0_s=line[2],
-            s_per_tick=line[3],
+            received_s=received_s,
+            line=TickLine(tick0, t0_s, s_per_tick),
             records=np.frombuffer(payload, dtype=self.dtype),
+            gap_before=gap,
         )
 
 

@@ -40,7 +40,7 @@ from recorder.track.consist.under_train import UnderTrain
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from recorder.run.header import Gap
+    from recorder.run.gap import Gap
     from recorder.run_file.hdf5.reader import Channel, RunFile
     from recorder.sheets import TripSheet
     from recorder.track.route.route import Route

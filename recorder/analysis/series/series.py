@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from recorder.marks.mark import Mark
-    from recorder.run.header import Gap
+    from recorder.run.gap import Gap
 
 __all__ = ["Series", "bin_fast", "bin_slow", "blank_gaps", "derive_motion", "grid"]
 

@@ -37,7 +37,7 @@ from recorder.track.route.route import RouteError
 if TYPE_CHECKING:
     from recorder.analysis.series.corrections import Switches
     from recorder.analysis.specification.steady_stretches import Edit
-    from recorder.run.header import Event
+    from recorder.run.event import Event
     from recorder.sheets import TripSheet
     from recorder.track.placing.placement import Placement
     from recorder.track.route.route import Route

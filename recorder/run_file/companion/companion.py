@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Self, TypeVar
 from urllib.parse import quote
 
+from recorder.machine.sqlite_errors import SQLITE_READ_ERRORS
 from recorder.marks.mark import Mark
 from recorder.run.errors import CompanionError
 
@@ -203,7 +204,7 @@ class Companion:
         except sqlite3.IntegrityError as error:
             msg = f"{self.path}: this revision is there already; nothing is overwritten"
             raise CompanionError(msg) from error
-        except sqlite3.Error as error:
+        except SQLITE_READ_ERRORS as error:
             msg = f"{self.path}: damaged companion ({error})"
             raise CompanionError(msg) from error
         self._check()
@@ -222,8 +223,7 @@ class Companion:
                 self._reader.text_factory = bytes
                 self._reader.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LARGEST_ENTRY_BYTES)
             rows: list[tuple[Any, ...]] = self._reader.execute(query, values).fetchall()
-        except (sqlite3.Error, UnicodeDecodeError) as error:
-            # The library decodes its own message, which may quote the damaged bytes.
+        except SQLITE_READ_ERRORS as error:
             msg = f"{self.path}: not a companion of a run file, or damaged ({error})"
             raise CompanionError(msg) from error
         return rows

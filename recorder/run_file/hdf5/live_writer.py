@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
-from recorder.run.block import BLOCK_DTYPE, gap_of, heads_of, joined, times_of
+from recorder.run.block import BLOCK_DTYPE, by_device, heads_of, joined, times_of
 from recorder.run.calibrate import Calibrator
 from recorder.run.errors import HDF5_ERRORS, RunFileError, WriterDeadError
+from recorder.run.event import EventKind
+from recorder.run.gap import Gap
 from recorder.run_file.hdf5 import layout
 from recorder.run_file.hdf5.create import create_file
 
@@ -25,8 +27,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from recorder.marks.mark import Mark
-    from recorder.run.block import KeptBlock
-    from recorder.run.header import DeviceHeader, Event, RunHeader
+    from recorder.run.block import Block
+    from recorder.run.event import Event
+    from recorder.run.header import DeviceHeader, RunHeader
 
 __all__ = ["LiveWriter"]
 
@@ -80,18 +83,14 @@ class LiveWriter:
 
     create_group = set_attribute = create_dataset
 
-    def append(self, blocks: Sequence[KeptBlock]) -> None:
+    def append(self, blocks: Sequence[Block]) -> None:
         """Append blocks of any devices, each device's in order.
 
         Raises
         ------
         WriterDeadError
         """
-        by_device: dict[str, list[KeptBlock]] = {}
-        for block in blocks:
-            if len(block.records):
-                by_device.setdefault(block.device, []).append(block)
-        for device, held in by_device.items():
+        for device, held in by_device(blocks).items():
             records = joined([block.records for block in held])
             self.append_rows(device, heads_of(held), records)
 
@@ -127,14 +126,13 @@ class LiveWriter:
 
     def add_events(self, events: Sequence[Event]) -> None:
         """Append events; gaps go to their own table, zeros hold from now on."""
-        gaps = [e for e in events if e.kind == "gap"]
-        others = [e for e in events if e.kind != "gap"]
+        gaps = [e for e in events if e.kind == EventKind.GAP]
+        others = [e for e in events if e.kind != EventKind.GAP]
         for event in events:
             self._calibrator.note(event)
         gap_rows = np.zeros(len(gaps), layout.GAP_DTYPE)
         for row, event in zip(gap_rows, gaps, strict=True):
-            gap = gap_of(event.data)
-            _fill(row, asdict(gap))
+            _fill(row, asdict(Gap.from_dict(event.data)))
         event_rows = np.zeros(len(others), layout.EVENT_DTYPE)
         for row, event in zip(event_rows, others, strict=True):
             data = json.dumps(event.data, sort_keys=True, ensure_ascii=False)

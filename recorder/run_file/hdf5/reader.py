@@ -30,7 +30,8 @@ if TYPE_CHECKING:
     from types import TracebackType
 
     from calibration.certificates.certificate import Certificate
-    from recorder.run.header import Event, Gap
+    from recorder.run.event import Event
+    from recorder.run.gap import Gap
 
 __all__ = ["Channel", "Device", "RunFile", "open_run"]
 

@@ -6,9 +6,9 @@ import json
 from typing import TYPE_CHECKING, Any
 
 from recorder.marks.mark import Mark
-from recorder.run.block import gap_of
 from recorder.run.errors import reading
-from recorder.run.header import Event, Gap
+from recorder.run.event import Event
+from recorder.run.gap import Gap
 from recorder.run_file.hdf5.create import get_text
 from recorder.run_file.hdf5.layout import EVENT_DTYPE, GAP_DTYPE, MARK_DTYPE
 
@@ -35,8 +35,8 @@ def read_gaps(file: h5py.File, path: Path) -> list[Gap]:
     """All gaps in the file; raises ``RunFileError`` on damage."""
     with reading(path):
         if "gaps/json" in file:
-            return [gap_of(row) for row in _json_rows(file, "gaps/json")]
-        return [gap_of(row) for row in _table(file["gaps/table"], GAP_DTYPE)]
+            return [Gap.from_dict(row) for row in _json_rows(file, "gaps/json")]
+        return [Gap.from_dict(row) for row in _table(file["gaps/table"], GAP_DTYPE)]
 
 
 def read_events(file: h5py.File, path: Path) -> list[Event]:

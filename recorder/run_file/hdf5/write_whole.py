@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from recorder.machine.durable import sync_folder
-from recorder.run.block import BLOCK_DTYPE, gap_event
+from recorder.run.block import BLOCK_DTYPE
 from recorder.run.errors import RunFileError, reading
-from recorder.run.header import Gap
+from recorder.run.gap import Gap
 from recorder.run_file.hdf5.create import create_file
 from recorder.run_file.hdf5.layout import check_names, raw_name
 from recorder.run_file.seal.seal_file import mark_complete, seal_file
@@ -24,7 +24,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from recorder.marks.mark import Mark
-    from recorder.run.header import DeviceHeader, Event, RunHeader
+    from recorder.run.event import Event
+    from recorder.run.header import DeviceHeader, RunHeader
 
 __all__ = ["DeviceData", "write_run"]
 
@@ -77,7 +78,7 @@ def write_run(
     for device in header.devices:
         _check(device, devices)
     work = place.with_name(place.name + f".making-{os.getpid()}")
-    kept = [gap_event(e) if isinstance(e, Gap) else e for e in events]
+    kept = [e.to_event() if isinstance(e, Gap) else e for e in events]
     try:
         with reading(place), create_file(work, header) as file:
             for device in header.devices:

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     import h5py
     from numpy.typing import NDArray
 
-    from recorder.run.header import ChannelHeader, DeviceHeader, Event, RunHeader
+    from recorder.run.event import Event
+    from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
     from recorder.run.timeline import Timeline
 
 __all__ = ["gnss_fixes", "revalue_device"]

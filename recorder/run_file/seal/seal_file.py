@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 import h5py
 import numpy as np
 
-from recorder.run.block import gaps_of
 from recorder.run.errors import RunFileError, reading
+from recorder.run.gap import gaps_of
 from recorder.run.overview import LEAST_BINS, BinSums, base_width, coarser
 from recorder.run.timeline import Timeline, as_given, tie_ticks
 from recorder.run.utc import fit_scale
@@ -33,7 +33,9 @@ from recorder.run_file.seal.final_values import gnss_fixes, revalue_device
 
 if TYPE_CHECKING:
     from recorder.marks.mark import Mark
-    from recorder.run.header import Event, Gap, RunHeader
+    from recorder.run.event import Event
+    from recorder.run.gap import Gap
+    from recorder.run.header import RunHeader
 
     Progress: TypeAlias = Callable[[float, str], None]
 

@@ -44,7 +44,6 @@ ROUTE: Final = "route"
 """Names of the results in the companion."""
 
 _BLOCK: Final = 1 << 18
-_RESTARTS: Final = frozenset({"device restarted", "counter restarted"})
 _NO_UTC: Final = -(2**63)
 _UNTIED: Final = (0.2, 0.3)
 """Delay of a sentence and its standard uncertainty, s, when fixes are not tied to run time
@@ -120,7 +119,7 @@ def wheel_track_of(run: RunSource) -> WheelTrack:
     if wheel is None:
         msg = f"{run.path}: has no distance channel; it cannot be placed on a route"
         raise PlacingError(msg)
-    restarts = [g.t_end_s for g in run.gaps(wheel.device) if g.cause in _RESTARTS]
+    restarts = [g.t_end_s for g in run.gaps(wheel.device) if g.cause.restarts_count]
     try:
         return WheelTrack.from_blocks(_blocks(wheel), restarts_s=restarts)
     except ValueError as error:

@@ -11,7 +11,7 @@ from pyarrow import parquet
 
 from recorder.exchange.export import drawbar_power, export_run
 from recorder.run.errors import RunFileError
-from recorder.run.header import Gap
+from recorder.run.gap import Cause, Gap
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.hdf5.write_whole import DeviceData, write_run
 from tests.recorder.made_runs import (
@@ -90,7 +90,7 @@ def test_power_is_pull_times_speed(sealed: Path, tmp_path: Path) -> None:
 def test_no_line_is_drawn_over_a_gap() -> None:
     time_s = np.arange(0.0, 10.0, 0.5)
     speed_s = np.array([0.0, 1.0, 2.0, 3.0, 7.0, 8.0])
-    gap = Gap(device="wheel", t_start_s=1.0, t_end_s=2.0, cause="checksum")
+    gap = Gap(device="wheel", t_start_s=1.0, t_end_s=2.0, cause=Cause.CHECKSUM)
     pull = (np.full(20, 100.0), np.zeros(20, np.uint8))
     speed = (np.full(6, 10.0), np.array([0, 0, 0, 0, 8, 0], np.uint8))
     power, flags = drawbar_power(time_s, pull, speed_s, speed, [gap])

@@ -16,9 +16,10 @@ import pytest
 from recorder.keeping.errors import SealError
 from recorder.keeping.filer import FilerResult, follow
 from recorder.keeping.filer_process import FilerProcess
-from recorder.keeping.journal import Journal, KeptBlock
+from recorder.keeping.journal import Journal
 from recorder.keeping.owner import journal_path_for
 from recorder.keeping.seal import recover, seal
+from recorder.run.block import Block
 from recorder.run.errors import WriterDeadError
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.verify import verify_run
@@ -266,7 +267,7 @@ class TestProcess:
 
 def _paced(
     run: MadeRun, filer: FilerProcess, path: Path, rng: np.random.Generator
-) -> Iterator[list[KeptBlock]]:
+) -> Iterator[list[Block]]:
     """All commits; the filer is killed in the midst, once its file is there."""
     commits = list(run.commits())
     killed_at = int(rng.integers(1, len(commits)))

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from calibration.certificates.certificate import Certificate, dump_certificate
 from calibration.quantities import flags as flag_bits
-from recorder.run.block import gap_event
 from recorder.run.calibrate import (
     Calibrator,
     ZeroLine,
@@ -21,7 +20,8 @@ from recorder.run.calibrate import (
     zero_lines,
 )
 from recorder.run.errors import RunFileError
-from recorder.run.header import Event, Gap
+from recorder.run.event import Event
+from recorder.run.gap import Cause, Gap
 from tests.recorder.made_runs import CELL, WHEEL, gnss, header, load_cell, wheel
 
 CERTIFICATES: dict[str, Certificate] = {"certs/cell.json": CELL, "wheel": WHEEL}
@@ -152,12 +152,12 @@ class TestDistance:
             device="wheel",
             t_start_s=0.02,
             t_end_s=0.03,
-            cause="counter restarted",
+            cause=Cause.COUNTER_RESTARTED,
             before_record=2,
         )
         records = wheel_records([20, 30, 0, 10])
         assert self.distances([records]) == pytest.approx([0, 0.3, -0.6, -0.3])
-        told = self.distances([records[:1], records[1:]], events=[gap_event(gap)])
+        told = self.distances([records[:1], records[1:]], events=[gap.to_event()])
         assert told == pytest.approx([0, 0.3, 0.3, 0.6])
 
     def test_a_lost_wrap_of_32_bits_is_put_right(self) -> None:

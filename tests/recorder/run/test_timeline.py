@@ -6,16 +6,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from recorder.run.block import (
-    BLOCK_DTYPE,
-    KeptBlock,
-    blocks_of,
-    heads_of,
-    joined,
-    ticks_to_time,
-    times_of,
-)
-from recorder.run.header import Gap
+from calibration.clock.tick_line import TickLine, time_along
+from recorder.run.block import BLOCK_DTYPE, Block, blocks_of, heads_of, joined, times_of
+from recorder.run.gap import Cause, Gap
 from recorder.run.timeline import as_given, tie_ticks
 from recorder.run.utc import NO_UTC, UTC_DTYPE, UtcScale, fit_scale, wall_clock_scale
 from tests.recorder.made_runs import STARTED_UTC_NS, gnss, header, load_cell
@@ -67,12 +60,12 @@ def test_a_named_restart_is_believed() -> None:
         device="cell",
         t_start_s=10.0,
         t_end_s=10.0,
-        cause="device restarted",
+        cause=Cause.DEVICE_RESTARTED,
         before_record=1000,
     )
     assert len(tie_ticks(CELL, header(CELL), rows, []).segments) == 1
     assert len(tie_ticks(CELL, header(CELL), rows, [gap]).segments) == 2
-    other = [Gap(device="wheel", t_start_s=1, t_end_s=1, cause="device restarted")]
+    other = [Gap(device="wheel", t_start_s=1, t_end_s=1, cause=Cause.DEVICE_RESTARTED)]
     assert len(tie_ticks(CELL, header(CELL), rows, other).segments) == 1
 
 
@@ -124,9 +117,9 @@ def test_no_blocks_and_given_times() -> None:
 
 def test_ticks_before_the_line_and_at_the_top_of_64_bits() -> None:
     ticks = np.array([90, 100, 110], np.uint64)
-    assert ticks_to_time(ticks, 100, 5.0, 0.1).tolist() == [4.0, 5.0, 6.0]
+    assert time_along(ticks, 100, 5.0, 0.1).tolist() == [4.0, 5.0, 6.0]
     top = np.array([2**64 - 1, 0], np.uint64)
-    assert ticks_to_time(top, 2**64 - 1, 5.0, 0.1).tolist() == [5.0, 5.1]
+    assert time_along(top, 2**64 - 1, 5.0, 0.1).tolist() == [5.0, 5.1]
 
 
 class TestUtc:
@@ -167,14 +160,12 @@ def test_many_blocks_at_once_have_the_times_of_each(size: int) -> None:
     records = np.zeros(size * 5, CELL.record_dtype)
     records["tick"] = np.sort(rng.integers(2**63, 2**63 + 10**6, size * 5, dtype=np.uint64))
     blocks_ = [
-        KeptBlock(
+        Block(
             device="cell",
             sequence=i,
             received_s=0.0,
-            tick0=2**63 + i,
-            t0_s=float(i),
-            s_per_tick=1e-6 * (1 + i),
             records=records[i * size : (i + 1) * size],
+            line=TickLine(tick0=2**63 + i, t0_s=float(i), s_per_tick=1e-6 * (1 + i)),
         )
         for i in range(5)
     ]

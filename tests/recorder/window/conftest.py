@@ -20,13 +20,16 @@ from numpy.typing import ArrayLike, NDArray
 from calibration.certificates.certificate import dump_certificate
 from calibration.certificates.force import ForceCertificate, SenseCurve, UncertaintyTable
 from calibration.certificates.wheel import WheelCertificate
+from calibration.clock.tick_line import TickLine
 from recorder.acquisition.control.client import SessionLostError
 from recorder.acquisition.control.exchanges import RefusedError
 from recorder.acquisition.control.requests import KeyedMark
 from recorder.acquisition.control.status import DeviceStatus, SessionStatus
-from recorder.acquisition.ring.ring import RingBlock, RingStats
+from recorder.acquisition.ring.ring import RingStats
 from recorder.marks.mark import Mark
-from recorder.run.header import ChannelHeader, DeviceHeader, Event, RunHeader
+from recorder.run.block import Block
+from recorder.run.event import Event
+from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run.states import DeviceState, FilerState, RunState
 from recorder.window.model.live.live_run import LiveRun
 
@@ -147,12 +150,12 @@ class FakeReader:
     """Stands for a ring reader: hands over what a test put in."""
 
     def __init__(self) -> None:
-        self.waiting: list[RingBlock] = []
+        self.waiting: list[Block] = []
         self.lost_blocks = 0
         self.lost_records = 0
         self.closed = False
 
-    def poll(self, *, max_blocks: int = 4096) -> list[RingBlock]:
+    def poll(self, *, max_blocks: int = 4096) -> list[Block]:
         taken, self.waiting = self.waiting[:max_blocks], self.waiting[max_blocks:]
         return taken
 
@@ -285,9 +288,9 @@ class FakeSession:
             part = records[start : start + size]
             n = self.sent.get(device, 0)
             self.sent[device] = n + len(part)
-            block = RingBlock(
-                sequence=n // size, first_record=n, received_s=float(part["tick"][-1]) / 1e6,
-                tick0=0, t0_s=0.0, s_per_tick=1e-6, records=part,
+            block = Block(
+                device=device, sequence=n // size, first_record=n, records=part,
+                received_s=float(part["tick"][-1]) / 1e6, line=TickLine(0, 0.0, 1e-6),
             )  # fmt: skip
             self.rings[device].waiting.append(block)
 

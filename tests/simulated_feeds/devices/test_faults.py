@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drivers.interface.driver_interface import FaultCause
 from drivers.protocols.load_cell_frames import Decoder as CellDecoder
 from drivers.protocols.nmea_0183 import Decoder as NmeaDecoder
 from drivers.protocols.wheel_pulses import Decoder as WheelDecoder
@@ -52,7 +53,7 @@ def test_any_text_is_read_or_refused(text: str) -> None:
 
 def decode(
     rendered: Rendered, decoder: CellDecoder | WheelDecoder | NmeaDecoder
-) -> tuple[np.ndarray, list[str]]:
+) -> tuple[np.ndarray, list[FaultCause]]:
     """Every record and every cause, frame by frame as a port would bring them."""
     records, causes = [], []
     for due, frame in zip(rendered.due_s, rendered.frames, strict=True):

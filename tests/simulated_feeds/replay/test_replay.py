@@ -11,12 +11,14 @@ import numpy as np
 import pytest
 
 from calibration.certificates.certificate import dump_certificate
+from calibration.clock.tick_line import TickLine
 from drivers.interface.registry import layout_of
 from recorder.keeping.journal import Journal
 from recorder.keeping.seal import recover
-from recorder.run.block import KeptBlock
+from recorder.run.block import Block
 from recorder.run.calibrate import zero_event
-from recorder.run.header import ChannelHeader, DeviceHeader, Gap, RunHeader
+from recorder.run.gap import Cause, Gap
+from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run_file.hdf5.reader import open_run
 from recorder.sheets import load_car_sheet, load_trip_sheet
 from simulated_feeds.devices.faults import parse_fault
@@ -87,14 +89,14 @@ class Taken:
     """A device's records, decoded as a recording would."""
 
     records: np.ndarray
-    blocks: list[KeptBlock]
+    blocks: list[Block]
     gaps: list[Gap]
 
 
 def take(name: str, rendered: Rendered) -> Taken:
     decoder = decoder_of(DRIVERS[name])
     hz = decoder.layout.tick_hz
-    blocks: list[KeptBlock] = []
+    blocks: list[Block] = []
     gaps: list[Gap] = []
     count = 0
     # A reader has in one hand what came within 50 ms.
@@ -105,7 +107,7 @@ def take(name: str, rendered: Rendered) -> Taken:
         batch = decoder.feed(b"".join(rendered.frames[i] for i in chosen), int(due * 1e9))
         gaps += [
             Gap(
-                device=name, t_start_s=due, t_end_s=due, cause=f.cause, detail=f.detail,
+                device=name, t_start_s=due, t_end_s=due, cause=Cause(f.cause), detail=f.detail,
                 lost_records=f.lost_records, before_record=count + f.before_record,
             )
             for f in batch.faults
@@ -113,12 +115,16 @@ def take(name: str, rendered: Rendered) -> Taken:
         n = len(batch.records)
         if n:
             last = int(batch.records["tick"][-1])
+            line = TickLine(tick0=last, t0_s=due, s_per_tick=1.0 / hz)
             blocks.append(
-                KeptBlock(
-                    device=name, sequence=len(blocks), received_s=due, tick0=last, t0_s=due,
-                    s_per_tick=1.0 / hz, records=batch.records,
+                Block(
+                    device=name,
+                    sequence=len(blocks),
+                    received_s=due,
+                    records=batch.records,
+                    line=line,
                 )
-            )  # fmt: skip
+            )
         count += n
     records = np.concatenate([b.records for b in blocks])
     return Taken(records, blocks, gaps)

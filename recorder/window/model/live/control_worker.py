@@ -15,7 +15,7 @@ from recorder.acquisition.control.requests import KeyedMark, MarkRevision, StopR
 from recorder.acquisition.control.session_files import SessionError
 from recorder.acquisition.control.status import SessionStatus
 from recorder.marks.mark import Mark
-from recorder.run.header import Event
+from recorder.run.event import Event
 
 if TYPE_CHECKING:
     from collections.abc import Callable

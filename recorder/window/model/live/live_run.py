@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 
     from recorder.acquisition.control.client import LiveSession
     from recorder.acquisition.control.status import SessionStatus
-    from recorder.run.header import Event
+    from recorder.run.event import Event
     from recorder.track.route.route import Route
     from recorder.window.model.crew.mark_list import EntryState, MarkList
 

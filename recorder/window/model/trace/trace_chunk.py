@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from calibration.certificates.wheel import WheelCertificate
-from calibration.clock.tick_line import TickLine
 from calibration.speed.speed import LiveSpeed
 from recorder.run.calibrate import Calibrator, zero_event
 
@@ -17,7 +16,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from recorder.acquisition.ring.ring import RingBlock
+    from recorder.run.block import Block
     from recorder.run.header import DeviceHeader, RunHeader
 
 __all__ = ["ChunkMaker", "TraceChunk"]
@@ -84,9 +83,7 @@ class ChunkMaker:
         """Begin distance at the run's first record (1,), when the ring no longer holds it."""
         self._calibrator.calibrate(device, record, np.array([t_s]))
 
-    def make(
-        self, device: str, blocks: Sequence[RingBlock], *, lost: int = 0
-    ) -> TraceChunk | None:
+    def make(self, device: str, blocks: Sequence[Block], *, lost: int = 0) -> TraceChunk | None:
         """The chunk of these blocks, oldest first; None when they hold no record."""
         full = [block for block in blocks if len(block.records)]
         if not full:
@@ -112,15 +109,14 @@ class ChunkMaker:
         return chunk
 
     def _fill_speed(
-        self, state: _DeviceState, blocks: list[RingBlock], values: dict[str, NDArray[Any]]
+        self, state: _DeviceState, blocks: list[Block], values: dict[str, NDArray[Any]]
     ) -> None:
         names = [c.name for c in state.header.channels if c.quantity == "speed"]
         if state.speed is None or not names:
             return
         parts = []
         for block in blocks:
-            line = TickLine(tick0=block.tick0, t0_s=block.t0_s, s_per_tick=block.s_per_tick)
-            speed = state.speed.update(block.records, line)
+            speed = state.speed.update(block.records, block.line)
             parts.append(np.broadcast_to(np.asarray(speed, np.float64), len(block.records)))
         values.update(dict.fromkeys(names, np.concatenate(parts)))
 

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from drivers.interface.driver_interface import Batch, Fault
-from recorder.acquisition.devices.device_stream import Stream
+from calibration.clock.tick_line import TickLine
+from drivers.interface.driver_interface import Batch, Fault, FaultCause
+from recorder.acquisition.devices.device_stream import DeviceStream
 
 DTYPE = np.dtype([("tick", "<u8"), ("ch0", "<i4")])
 
@@ -17,14 +18,13 @@ DTYPE = np.dtype([("tick", "<u8"), ("ch0", "<i4")])
 class Straight:
     """A clock without latency: a tick is a millisecond from the first tick's receipt on."""
 
-    tick0: int = -1
-    t0_s: float = 0.0
-    s_per_tick: float = 1e-3
+    def __init__(self) -> None:
+        self._line: TickLine | None = None
 
-    def update(self, tick: int, received_s: float) -> Straight:
-        if self.tick0 < 0:
-            self.tick0, self.t0_s = tick, received_s
-        return self
+    def update(self, tick: int, received_s: float) -> TickLine:
+        if self._line is None:
+            self._line = TickLine(tick0=tick, t0_s=received_s, s_per_tick=1e-3)
+        return self._line
 
 
 def batch(first: int, n: int, *faults: Fault) -> Batch:
@@ -34,19 +34,21 @@ def batch(first: int, n: int, *faults: Fault) -> Batch:
 
 
 def fault(cause: str, before: int, lost: int = 0) -> Fault:
-    return Fault(cause=cause, detail="in words", before_record=before, lost_records=lost)
+    return Fault(
+        cause=FaultCause(cause), detail="in words", before_record=before, lost_records=lost
+    )
 
 
-def stream(*, from_start_only: bool = False) -> Stream:
-    return Stream("cell", make_clock=Straight, from_start_only=from_start_only)
+def stream(*, from_start_only: bool = False) -> DeviceStream:
+    return DeviceStream("cell", make_clock=Straight, from_start_only=from_start_only)
 
 
 def test_records_pass_and_are_counted() -> None:
     one = stream()
-    gaps, pieces, before = one.take(batch(0, 10), 0.009)
+    gaps, blocks, before = one.take(batch(0, 10), 0.009)
     assert gaps == []
     assert before == []
-    assert pieces[0].time_s() == pytest.approx(1e-3 * np.arange(10))
+    assert blocks[0].time_s() == pytest.approx(1e-3 * np.arange(10))
     assert one.total == 10
 
 
@@ -133,28 +135,29 @@ def test_a_restart_gets_a_clock_of_its_own() -> None:
     records = np.zeros(4, DTYPE)
     records["tick"] = [5010, 5011, 0, 1]
     restarted = Batch(records=records, received_ns=0, faults=(fault("device restarted", 2),))
-    (gap,), pieces, _ = one.take(restarted, 3.0)
-    assert [len(piece.records) for piece in pieces] == [2, 2]
-    assert pieces[0].time_s() == pytest.approx([1.001, 1.002])
-    assert pieces[1].time_s() == pytest.approx([2.999, 3.0])
+    (gap,), blocks, _ = one.take(restarted, 3.0)
+    assert [len(block.records) for block in blocks] == [2, 2]
+    assert blocks[0].time_s() == pytest.approx([1.001, 1.002])
+    assert blocks[1].time_s() == pytest.approx([2.999, 3.0])
     assert (gap.cause, gap.before_record) == ("device restarted", 12)
 
 
 def test_what_came_before_the_run_is_left_out_of_it() -> None:
     one = stream(from_start_only=True)
-    gaps, pieces, before = one.take(batch(0, 10, fault("checksum", 3)), -0.005)
-    assert (gaps, pieces) == ([], [])
+    gaps, blocks, before = one.take(batch(0, 10, fault("checksum", 3)), -0.005)
+    assert (gaps, blocks) == ([], [])
     assert len(before[0].records) == 10
     assert one.total == 0
-    gaps, pieces, before = one.take(batch(10, 10, fault("checksum", 2)), 0.0)
+    gaps, blocks, before = one.take(batch(10, 10, fault("checksum", 2)), 0.0)
     # The clock stood at -5 ms with tick 9, so tick 14 is run time 0.
     assert gaps == []
     assert [len(p.records) for p in before] == [4]
-    assert pieces[0].time_s()[0] == pytest.approx(0.0, abs=1e-12)
+    assert blocks[0].time_s()[0] == pytest.approx(0.0, abs=1e-12)
     assert one.total == 6
-    gaps, pieces, _ = one.take(batch(20, 5, fault("checksum", 2)), 0.01)
+    gaps, blocks, _ = one.take(batch(20, 5, fault("checksum", 2)), 0.01)
     assert gaps[0].before_record == 8
-    assert len(pieces[0].records) == 5
+    # The records behind a gap are a block of their own, flagged as such.
+    assert [(len(b.records), b.gap_before) for b in blocks] == [(2, False), (3, True)]
 
 
 def test_a_link_lost_before_the_run_and_back_in_it_is_a_gap_from_its_start() -> None:
@@ -169,6 +172,6 @@ def test_a_link_lost_before_the_run_and_back_in_it_is_a_gap_from_its_start() -> 
 
 def test_everything_is_kept_when_no_zero_is_taken() -> None:
     one = stream()
-    _, pieces, before = one.take(batch(0, 10), -0.5)
+    _, blocks, before = one.take(batch(0, 10), -0.5)
     assert before == []
-    assert len(pieces[0].records) == 10
+    assert len(blocks[0].records) == 10

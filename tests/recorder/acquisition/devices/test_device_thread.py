@@ -13,12 +13,15 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
+from calibration.clock.tick_line import TickLine
 from drivers.interface.driver_interface import Batch, DeviceDriver, Layout
 from drivers.interface.errors import LinkLostError
-from recorder.acquisition.devices.device_stream import Stream
+from recorder.acquisition.devices.device_stream import DeviceStream
 from recorder.acquisition.devices.device_thread import DeviceThread
 from recorder.acquisition.ring.ring import RingReader, RingWriter
-from recorder.run.header import Event, Gap
+from recorder.run.block import Block
+from recorder.run.event import Event
+from recorder.run.gap import Gap
 from recorder.run.states import DeviceState
 
 DTYPE = np.dtype([("tick", "<u8")])
@@ -27,12 +30,8 @@ _NUMBER = itertools.count()
 
 @dataclass
 class Straight:
-    tick0: int = 0
-    t0_s: float = 0.0
-    s_per_tick: float = 1e-3
-
-    def update(self, tick: int, received_s: float) -> Straight:  # noqa: ARG002 - a clock's
-        return self
+    def update(self, tick: int, received_s: float) -> TickLine:  # noqa: ARG002 - a clock's
+        return TickLine(tick0=0, t0_s=0.0, s_per_tick=1e-3)
 
 
 class Scripted:
@@ -65,7 +64,8 @@ class Scripted:
 class Desk:
     def __init__(self) -> None:
         self.script: queue.Queue[int | Exception] = queue.Queue()
-        self.told: queue.Queue[Event | Gap] = queue.Queue()
+        self.reported: queue.Queue[Event | Gap] = queue.Queue()
+        self.order: list[str] = []
         self.refusals = 0
         self.drivers = [Scripted(self.script)]
         self.ring = RingWriter(f"tctest_d{os.getpid()}_{next(_NUMBER)}", dtype=DTYPE)
@@ -73,9 +73,9 @@ class Desk:
             "cell",
             self.drivers[0],
             reopen=self._reopen,
-            stream=Stream("cell", make_clock=Straight, from_start_only=False),
+            stream=DeviceStream("cell", make_clock=Straight, from_start_only=False),
             ring=self.ring,
-            tell=self.told.put,
+            notify=self._notify,
             start_ns=time.monotonic_ns(),
         )
 
@@ -91,8 +91,12 @@ class Desk:
         self.drivers.append(fresh)
         return fresh
 
+    def _notify(self, item: Event | Gap) -> None:
+        self.order.append(type(item).__name__)
+        self.reported.put(item)
+
     def hear(self) -> Event | Gap:
-        return self.told.get(timeout=10.0)
+        return self.reported.get(timeout=10.0)
 
 
 @pytest.fixture
@@ -140,27 +144,21 @@ def test_a_bug_is_a_gap_with_its_trace_kept(desk: Desk) -> None:
 
 
 def test_a_gap_is_told_before_its_records_are_in_the_ring(desk: Desk) -> None:
-    order: list[str] = []
     seen = threading.Event()
-    tell, write = desk.thread._tell, desk.ring.write
+    write = desk.ring.write
 
-    def telling(item: Event | Gap) -> None:
-        order.append(type(item).__name__)
-        tell(item)
-
-    def writing(*args: object, **words: object) -> None:
-        order.append("ring")
-        write(*args, **words)  # type: ignore[arg-type]
-        if order.count("ring") == 2:
+    def writing(block: Block) -> None:
+        desk.order.append("ring")
+        write(block)
+        if desk.order.count("ring") == 2:
             seen.set()
 
-    desk.thread._tell = telling
     desk.ring.write = writing  # type: ignore[method-assign]
     desk.script.put(5)
     desk.script.put(LinkLostError("cell", "unplugged"))
     desk.script.put(3)
     assert seen.wait(10.0)
-    assert order == ["ring", "Event", "Event", "Gap", "ring"]
+    assert desk.order == ["ring", "Event", "Event", "Gap", "ring"]
 
 
 def test_a_tap_sees_what_passes(desk: Desk) -> None:

@@ -18,7 +18,7 @@ from recorder.acquisition.process import health as watch_module
 from recorder.acquisition.process.health import HealthMonitor
 from recorder.acquisition.ring.ring import RingWriter
 from recorder.machine.host import Clocks
-from recorder.run.header import Event
+from recorder.run.event import Event
 from recorder.run.states import DeviceState
 from recorder.sheets import load_car_sheet
 

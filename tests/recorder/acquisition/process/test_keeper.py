@@ -11,11 +11,14 @@ from typing import Any, cast
 import numpy as np
 import pytest
 
+from calibration.clock.tick_line import TickLine
 from recorder.acquisition.process.keeper import Keeper, Outbox
 from recorder.acquisition.ring.ring import RingWriter
 from recorder.keeping.errors import JournalFullError
-from recorder.keeping.journal import Journal, KeptBlock
-from recorder.run.header import Event, Gap
+from recorder.keeping.journal import Journal
+from recorder.run.block import Block
+from recorder.run.event import Event
+from recorder.run.gap import Cause, Gap
 
 DTYPE = np.dtype([("tick", "<u8"), ("ch0", "<i4")])
 _NUMBER = itertools.count()
@@ -25,11 +28,11 @@ class FakeJournal:
     """Remembers commits; may be full."""
 
     def __init__(self) -> None:
-        self.commits: list[tuple[list[KeptBlock], list[Event | Gap]]] = []
+        self.commits: list[tuple[list[Block], list[Event | Gap]]] = []
         self.full = False
         self.committed = threading.Event()
 
-    def append(self, blocks: Sequence[KeptBlock], events: Sequence[Event | Gap]) -> None:
+    def append(self, blocks: Sequence[Block], events: Sequence[Event | Gap]) -> None:
         if self.full:
             raise JournalFullError(28, "disk full", "run.h5.journal")
         self.commits.append((list(blocks), list(events)))
@@ -57,7 +60,7 @@ class Desk:
         self.overruns: list[Gap] = []
         self.keeper = Keeper(
             cast("Journal", cast("Any", self.journal)),
-            {"cell": self.ring.keeper()},
+            {"cell": self.ring.keeper("cell")},
             self.outbox,
             failed=self.failures.append,
             overrun=self.overruns.append,
@@ -67,7 +70,8 @@ class Desk:
         records = np.zeros(n, DTYPE)
         records["tick"] = np.arange(self.total, self.total + n)
         self.total += n
-        self.ring.write(records, received_s=1.0, tick0=0, t0_s=0.0, s_per_tick=1e-3)
+        line = TickLine(tick0=0, t0_s=0.0, s_per_tick=1e-3)
+        self.ring.write(Block(device="cell", records=records, line=line, received_s=1.0))
 
     def gap(self, before_record: int) -> None:
         self.outbox.put(
@@ -75,7 +79,7 @@ class Desk:
                 device="cell",
                 t_start_s=0.0,
                 t_end_s=1.0,
-                cause="checksum",
+                cause=Cause.CHECKSUM,
                 before_record=before_record,
             )
         )

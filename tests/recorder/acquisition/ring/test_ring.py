@@ -16,8 +16,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import recorder
+from calibration.clock.tick_line import TickLine
 from recorder.acquisition.ring.ring import RingError, RingReader, RingWriter
 from recorder.machine.shared_memory import PAGE, SHM_FOLDER, create_segment, unlink_segment
+from recorder.run.block import Block
 
 DTYPE = np.dtype([("tick", "<u8"), ("ch0", "<i4"), ("ch1", "<i4")])
 _NUMBER = itertools.count()
@@ -42,7 +44,8 @@ def records(first: int, n: int) -> np.ndarray:
 
 
 def write(writer: RingWriter, first: int, n: int) -> None:
-    writer.write(records(first, n), received_s=1.5, tick0=first, t0_s=0.25, s_per_tick=1e-3)
+    line = TickLine(tick0=first, t0_s=0.25, s_per_tick=1e-3)
+    writer.write(Block(device="cell", records=records(first, n), line=line, received_s=1.5))
 
 
 def test_what_is_written_is_read(writer: RingWriter) -> None:
@@ -54,14 +57,38 @@ def test_what_is_written_is_read(writer: RingWriter) -> None:
         assert (first.sequence, first.first_record, second.first_record) == (0, 0, 5)
         assert np.array_equal(first.records, records(10, 5))
         assert first.time_s() == pytest.approx(0.25 + 1e-3 * np.arange(5))
-        assert (second.received_s, second.tick0) == (1.5, 15)
+        assert (second.received_s, second.line.tick0) == (1.5, 15)
         assert reader.poll() == []
 
 
 def test_ticks_before_the_line_begins_have_their_time(writer: RingWriter) -> None:
     with RingReader(writer.name, dtype=DTYPE) as reader:
-        writer.write(records(0, 3), received_s=0.0, tick0=2, t0_s=1.0, s_per_tick=0.1)
+        line = TickLine(tick0=2, t0_s=1.0, s_per_tick=0.1)
+        writer.write(Block(device="cell", records=records(0, 3), line=line, received_s=0.0))
         assert reader.poll()[0].time_s() == pytest.approx([0.8, 0.9, 1.0])
+
+
+def test_the_gap_before_a_block_is_read_with_it_and_stands_before_its_first_part_only(
+    writer: RingWriter,
+) -> None:
+    long = writer.capacity // 8 // DTYPE.itemsize + 10
+    line = TickLine(tick0=0, t0_s=0.0, s_per_tick=1e-3)
+    with RingReader(writer.name, dtype=DTYPE, device="cell") as reader:
+        for gap in (True, False):
+            writer.write(
+                Block(
+                    device="cell",
+                    records=records(0, long),
+                    line=line,
+                    received_s=0.0,
+                    gap_before=gap,
+                )
+            )
+        found = reader.poll()
+        assert [block.gap_before for block in found] == [True, False, False, False]
+        assert {block.device for block in found} == {"cell"}
+        assert sum(len(block.records) for block in found) == 2 * long
+        assert reader.damaged == 0
 
 
 def test_a_block_is_an_own_copy(writer: RingWriter) -> None:

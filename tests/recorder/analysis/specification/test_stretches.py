@@ -36,7 +36,7 @@ from recorder.analysis.uncertainty.measured import Measured
 from recorder.marks.handling import FULL
 from recorder.marks.kinds import Kind
 from recorder.marks.mark import Mark
-from recorder.run.header import Gap
+from recorder.run.gap import Cause, Gap
 from tests.recorder.analysis.conftest import make_outing
 
 STEP = 0.1
@@ -308,7 +308,7 @@ def test_fast_bins_do_not_alias_and_gaps_stay() -> None:
     sums = bin_fast([(t[:7001], x[:7001]), (t[7001:], x[7001:])], edges)
     assert sums.mean == pytest.approx(np.full(100, 50.0), abs=0.2)
     assert sums.maximum().max() == pytest.approx(70.0, abs=0.1)
-    gap = Gap(device="a", t_start_s=2.05, t_end_s=2.31, cause="link lost")
+    gap = Gap(device="a", t_start_s=2.05, t_end_s=2.31, cause=Cause.LINK_LOST)
     holed = blank_gaps(sums.mean, edges, [gap])
     assert np.flatnonzero(np.isnan(holed)).tolist() == [20, 21, 22, 23]
     slow = bin_slow(np.array([0.0, 1.0, 30.0, 31.0]), np.ones(4), grid(0.0, 31.0, 1.0))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import h5py
@@ -9,7 +10,7 @@ import numpy as np
 import pytest
 
 from recorder.run.errors import RunFileError
-from recorder.run.header import Event
+from recorder.run.event import Event
 from recorder.run.overview import BinSums, base_width, coarser, resample
 from recorder.run_file.hdf5.live_writer import LiveWriter
 from recorder.run_file.hdf5.reader import open_run
@@ -64,16 +65,15 @@ def test_live_values_use_what_is_known_so_far(tmp_path: Path, made: MadeRun) -> 
 
 
 def test_times_never_run_backwards_over_a_seam(tmp_path: Path, made: MadeRun) -> None:
-    from dataclasses import replace
-
     cell = [b for b in made.blocks if b.device == "cell"][:4]
-    cell[2] = replace(cell[2], t0_s=cell[2].t0_s - 0.02)
+    early = replace(cell[2].line, t0_s=cell[2].line.t0_s - 0.02)
+    cell[2] = replace(cell[2], line=early)
     with LiveWriter(tmp_path / "run.h5", made.header) as writer:
         for block in cell:
             writer.append([block])
     with open_run(tmp_path / "run.h5") as run:
         assert np.all(np.diff(run.devices["cell"].time_s()) >= 0.0)
-        assert run.devices["cell"].blocks()["t0_s"][2] == cell[2].t0_s
+        assert run.devices["cell"].blocks()["t0_s"][2] == early.t0_s
 
 
 def test_marks_of_any_words(tmp_path: Path) -> None:

@@ -12,7 +12,9 @@ import numpy as np
 import pytest
 
 from recorder.run.errors import RunFileError, reading
-from recorder.run.header import ChannelHeader, DeviceHeader, Event, Gap
+from recorder.run.event import Event
+from recorder.run.gap import Cause, Gap
+from recorder.run.header import ChannelHeader, DeviceHeader
 from recorder.run_file.hdf5.create import create_file
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.hdf5.write_whole import DeviceData, write_run
@@ -38,7 +40,14 @@ def test_values_without_counts_at_uneven_times(tmp_path: Path) -> None:
     path = tmp_path / "run.h5"
     time_s = np.array([0.0, 0.5, 7.25, 7.25, 100.0])
     values = np.array([1.0, np.nan, -3.5, 4.0, 1e-9])
-    gap = Gap(device="paper", t_start_s=0.5, t_end_s=7.25, cause="roll torn", before_record=2)
+    gap = Gap(
+        device="paper",
+        t_start_s=0.5,
+        t_end_s=7.25,
+        cause=Cause.OTHER,
+        detail="roll torn",
+        before_record=2,
+    )
     write_run(
         path,
         header(

@@ -13,7 +13,7 @@ import xarray
 
 from calibration.quantities.flags import OK
 from recorder.run.errors import RunFileError
-from recorder.run.header import Gap
+from recorder.run.gap import Cause, Gap
 from recorder.run_file.hdf5 import layout
 from recorder.run_file.hdf5.reader import open_run
 from tests.recorder.made_runs import (
@@ -277,8 +277,16 @@ def test_gaps_of_unknown_devices_and_places_are_kept(tmp_path: Path) -> None:
 
     made = made_run(1.0)
     odd = [
-        Gap(device="nobody", t_start_s=0.0, t_end_s=1.0, cause="link lost", before_record=5),
-        Gap(device="cell", t_start_s=1.0, t_end_s=9.0, cause="link lost", before_record=10**9),
+        Gap(
+            device="nobody", t_start_s=0.0, t_end_s=1.0, cause=Cause.LINK_LOST, before_record=5
+        ),
+        Gap(
+            device="cell",
+            t_start_s=1.0,
+            t_end_s=9.0,
+            cause=Cause.LINK_LOST,
+            before_record=10**9,
+        ),
     ]
     made.events = [*made.events, *odd]
     run = tmp_path / "run.h5"

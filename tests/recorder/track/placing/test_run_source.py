@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
-from recorder.run.header import Gap
+from recorder.run.gap import Cause, Gap
 from recorder.sheets import TripSheet, parse_trip_sheet
 from recorder.track.placing.placement import PlacingError
 from recorder.track.placing.run_source import (
@@ -170,8 +170,8 @@ def test_a_restart_of_the_counter_is_taken_from_the_gaps(short_line: Line) -> No
         "distance", "distance", "wheel", wheel.t[keep], d[keep]
     )
     run.kept_gaps = [
-        Gap(device="wheel", t_start_s=99.9, t_end_s=105.1, cause="device restarted"),
-        Gap(device="clock", t_start_s=300.0, t_end_s=301.0, cause="device restarted"),
+        Gap(device="wheel", t_start_s=99.9, t_end_s=105.1, cause=Cause.DEVICE_RESTARTED),
+        Gap(device="clock", t_start_s=300.0, t_end_s=301.0, cause=Cause.DEVICE_RESTARTED),
     ]
     track = wheel_track_of(run)
     assert len(track.breaks) == 1

@@ -16,7 +16,6 @@ from recorder.acquisition.control.client import SessionLostError
 from recorder.acquisition.control.requests import KeyedMark
 from recorder.keeping.journal import Journal
 from recorder.marks.mark import Mark
-from recorder.run.block import KeptBlock
 from recorder.run.states import DeviceState, FilerState, RunState
 from recorder.window.model.crew.mark_list import Entry, EntryState
 from recorder.window.model.live.device_lines import LOUD, WARN
@@ -325,11 +324,7 @@ def test_distance_goes_on_from_the_journal_when_the_ring_has_forgotten(
     blocks = session.rings["wheel"].waiting
     first = blocks[0]
     with Journal.create(session.journal_path, session.header) as journal:
-        kept = KeptBlock(
-            device="wheel", sequence=0, received_s=first.received_s, tick0=first.tick0,
-            t0_s=first.t0_s, s_per_tick=first.s_per_tick, records=first.records,
-        )  # fmt: skip
-        journal.append([kept], [])
+        journal.append([first], [])
         session.rings["wheel"].waiting = blocks[20:]
         run = kit.make_run(session)
         kit.settle(run)

@@ -8,7 +8,7 @@ from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
-from drivers.interface.driver_interface import Batch
+from drivers.interface.driver_interface import Batch, FaultCause
 from drivers.interface.errors import LinkLostError, SetupError
 
 if TYPE_CHECKING:
@@ -18,12 +18,10 @@ if TYPE_CHECKING:
     from drivers.interface.driver_interface import Layout
     from drivers.links.transport import Link
 
-__all__ = ["RESTARTS", "LinkDriver", "inherit", "split_at_restarts"]
+__all__ = ["LinkDriver", "inherit", "split_at_restarts"]
 
-RESTARTS: Final = ("device restarted", "counter restarted")
-"""Faults after which a tick or count has nothing to do with the one before."""
 _READ_BYTES: Final = 1 << 17
-_LINE_FAULTS: Final = ("checksum", "garbage", "lost frames")
+_LINE_FAULTS: Final = (FaultCause.CHECKSUM, FaultCause.GARBAGE, FaultCause.LOST_FRAMES)
 
 
 class LinkDriver:
@@ -158,7 +156,7 @@ def split_at_restarts(batch: Batch) -> list[Batch]:
     list of Batch
         At least one; together they hold every record and fault, in order.
     """
-    cuts = sorted({fault.before_record for fault in batch.faults if fault.cause in RESTARTS})
+    cuts = sorted({fault.before_record for fault in batch.faults if fault.cause.restarts_count})
     edges = [0, *(cut for cut in cuts if cut > 0), len(batch.records)]
     if len(edges) == 2:
         return [batch]

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from drivers.interface.driver_interface import Batch, Fault
+from drivers.interface.driver_interface import Batch, Fault, FaultCause
 from drivers.interface.errors import LinkLostError, SetupError
-from drivers.interface.link_driver import LinkDriver, inherit, split_at_restarts
+from drivers.links.link_driver import LinkDriver, inherit, split_at_restarts
 from drivers.protocols.load_cell_frames import Decoder as LoadCellDecoder
 from drivers.protocols.wheel_pulses import Decoder as WheelDecoder
 from tests.drivers.driver_contract import HandClock, ScriptedLink, read_until_lost
@@ -68,11 +68,11 @@ def test_splitting_keeps_every_record_and_fault() -> None:
     records = np.zeros(6, dtype=[("tick", "<u8")])
     records["tick"] = np.arange(6)
     faults = (
-        Fault(cause="garbage", detail="", before_record=1),
-        Fault(cause="device restarted", detail="", before_record=2),
-        Fault(cause="checksum", detail="", before_record=2),
-        Fault(cause="counter restarted", detail="", before_record=5),
-        Fault(cause="garbage", detail="", before_record=6),
+        Fault(cause=FaultCause.GARBAGE, detail="", before_record=1),
+        Fault(cause=FaultCause.DEVICE_RESTARTED, detail="", before_record=2),
+        Fault(cause=FaultCause.CHECKSUM, detail="", before_record=2),
+        Fault(cause=FaultCause.COUNTER_RESTARTED, detail="", before_record=5),
+        Fault(cause=FaultCause.GARBAGE, detail="", before_record=6),
     )
     parts = split_at_restarts(Batch(records=records, received_ns=9, faults=faults))
     assert [part.records["tick"].tolist() for part in parts] == [[0, 1], [2, 3, 4], [5]]
