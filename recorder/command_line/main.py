@@ -29,6 +29,7 @@ VERBS: Final = {
     "place": "place a run on its route",
     "ports": "list serial ports",
     "info": "tell what a run file holds",
+    "marks": "list, add, correct, move or withdraw marks after the run",
     "verify": "check a run file against its digests",
     "recover": "make a run file from a journal that was left behind",
     "export": "write the channels and marks of a run as tables",

@@ -14,7 +14,7 @@ from recorder.marks.grammar import MarkValue
 from recorder.marks.kinds import Kind, kind_or_name
 from recorder.marks.values import UnreadMark, read_kept
 
-__all__ = ["CLOSE_S", "SINCE_LAST", "Mark", "current", "unread"]
+__all__ = ["CLOSE_S", "SINCE_LAST", "Mark", "by_mark", "current", "newest", "unread"]
 
 CLOSE_S: Final = 0.2
 """Two marks of one kind nearer than this are kept and said to be near: a shaking car bounces
@@ -83,16 +83,29 @@ class Mark:
         return replace(self, revision=self.revision + 1, **changes)
 
 
+def newest(revisions: Iterable[Mark]) -> dict[str, Mark]:
+    """Highest revision of each mark by ``mark_id``, withdrawn ones too."""
+    held: dict[str, Mark] = {}
+    for mark in revisions:
+        other = held.get(mark.mark_id)
+        if other is None or mark.revision > other.revision:
+            held[mark.mark_id] = mark
+    return held
+
+
 def current(revisions: Iterable[Mark]) -> list[Mark]:
     """Highest revision of each mark, in order of run time, withdrawn ones left out."""
-    newest: dict[str, Mark] = {}
-    for mark in revisions:
-        held = newest.get(mark.mark_id)
-        if held is None or mark.revision > held.revision:
-            newest[mark.mark_id] = mark
-    return sorted(
-        (m for m in newest.values() if not m.withdrawn), key=lambda m: (m.t_s, m.mark_id)
-    )
+    shown = (m for m in newest(revisions).values() if not m.withdrawn)
+    return sorted(shown, key=lambda m: (m.t_s, m.mark_id))
+
+
+def by_mark(revisions: Iterable[Mark]) -> list[Mark]:
+    """Every revision, those of one mark together, in order of the run time first given."""
+    held = sorted(revisions, key=lambda m: m.revision)
+    first_s: dict[str, float] = {}
+    for mark in held:
+        first_s.setdefault(mark.mark_id, mark.t_s)
+    return sorted(held, key=lambda m: (first_s[m.mark_id], m.mark_id, m.revision))
 
 
 def unread(marks: Sequence[Mark]) -> list[str]:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import argparse
-import getpass
 import json
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from recorder.command_line.support.person import person
 from recorder.machine.version import software
 from recorder.run_file.hdf5.reader import open_run
 from recorder.track.placing.run_source import (
@@ -68,19 +68,12 @@ def run(args: argparse.Namespace) -> int:
         if args.direction is not None:
             options = replace(options, way=1 if args.direction == "increasing" else -1)
         placement = place_run_file(held, route, options=options)
-        keep_placement(held, route, placement, by=_who(), version=software())
+        keep_placement(held, route, placement, by=person(), version=software())
         if args.json:
             print(json.dumps(summary(held, route, placement), indent=2, ensure_ascii=False))
         else:
             _tell(held, route, placement)
     return 0
-
-
-def _who() -> str:
-    try:
-        return getpass.getuser()
-    except (OSError, KeyError, ImportError):
-        return ""
 
 
 def summary(held: RunFile, route: Route, placement: Placement) -> dict[str, Any]:

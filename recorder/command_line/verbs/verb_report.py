@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import getpass
 import json
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,6 +11,7 @@ from recorder.analysis.campaign.answer import Settings
 from recorder.analysis.series.corrections import Switches
 from recorder.analysis.specification.steady_stretches import Limits
 from recorder.command_line.support.errors import UsageError
+from recorder.command_line.support.person import person
 from recorder.command_line.support.progress import ProgressLine
 from recorder.report.trial.crew_edits import read_edits
 from recorder.run_file.seal.digest_check import refuse_damaged
@@ -103,7 +103,7 @@ def run(args: argparse.Namespace) -> int:
         roll_long=args.roll_long,
         route=args.route,
         edits=() if args.no_edits else read_edits(args.edits) if args.edits else None,
-        by=who(),
+        by=person(),
         units=args.units or "",
     )
     trip = load_trip_sheet(args.trip) if args.trip else None
@@ -140,11 +140,3 @@ def _settings(args: argparse.Namespace) -> Settings:
         weather=args.weather,
         least_speed_m_s=None if least is None else least / 3.6,
     )
-
-
-def who() -> str:
-    """The person at the computer; empty when it does not say."""
-    try:
-        return getpass.getuser()
-    except (OSError, KeyError, ImportError):
-        return ""
