@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import textwrap
 from typing import Any
 
+from recorder.window.model.crew.key_commands import COMMANDS
 from recorder.window.model.shown.options import add_options, options_of
 from recorder.window.qt.frame.app import run_window
 
@@ -23,10 +25,16 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
         ),
         epilog="Examples:\n  testcar window --appearance night\n"
         "  testcar window --session run.h5 --png window.png\n\n"
+        "Keys: a letter takes its mark (the window shows which), with Alt also while typing;\n"
+        f"{_command_keys()}.\n\n"
         "Not a safety system: signals, local rules and licensed practice come first.",
     )
     add_options(parser)
     parser.set_defaults(run=run)
+
+
+def _command_keys() -> str:
+    return textwrap.fill(", ".join(f"{c.key} {c.words.lower()}" for c in COMMANDS), 88)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -144,8 +144,8 @@ class KeyCommands:
         if name == "details":
             self._start_typing()
         elif name == "next_post":
-            self.mode, self.caution = KeyMode.NEXT_POST, ""
-            self.typed = self._marks.next_milepost().text
+            # Empty, unlike a mark's details: digits typed behind the old number would make 1240.
+            self.mode, self.typed, self.caution = KeyMode.NEXT_POST, "", ""
         elif name == "withdraw":
             if (entry := self.entry()) is not None:
                 self._marks.withdraw(entry)
@@ -180,10 +180,16 @@ class KeyCommands:
         chosen = next((e for e in entries if e.number == self.selected), None)
         return chosen or (entries[-1] if entries else None)
 
+    @property
+    def heading(self) -> str:
+        """What is being typed."""
+        return "NEXT MILEPOST: " if self.mode is KeyMode.NEXT_POST else "TYPING: "
+
     def prompt(self) -> str:
         """What may be typed now."""
         if self.mode is KeyMode.NEXT_POST:
-            return f"Next milepost: {Kind.MILEPOST.hint}; the count goes on from it"
+            now = self._marks.next_milepost().text or "not known"
+            return f"{Kind.MILEPOST.hint} (now {now})"
         entry = self.entry()
         if entry is None or not isinstance(entry.mark.kind, Kind):
             return ""

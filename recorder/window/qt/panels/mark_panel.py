@@ -112,7 +112,7 @@ class MarkPanel(Panel):
             caret = "▏" if int(time.monotonic() * 2) % 2 else " "
             words = commands.typed + caret
             used = write(
-                painter, first, "TYPING: ", look.typing_ink, self.small * 1.05, bold=True
+                painter, first, commands.heading, look.typing_ink, self.small * 1.05, bold=True
             )
             rest = first.adjusted(used + _PAD, 0, 0, 0)
             # The end is what is being typed: a long text loses its beginning on the screen.
@@ -121,6 +121,6 @@ class MarkPanel(Panel):
             write(painter, second, hint, look.typing_ink, self.small * 0.9)
             return
         hint = self._run.marks.hint or self._run.message
-        keys = "Enter: details   Delete: withdraw   ↑ ↓: choose a mark"
+        keys = "Enter: details   Delete: withdraw   ↑ ↓: choose a mark   Ctrl+M: next milepost"
         write(painter, first, keys, look.faint, self.small * 0.92)
         write(painter, second, hint, look.ink, self.small * 0.92)

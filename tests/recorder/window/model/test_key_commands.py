@@ -138,6 +138,36 @@ def test_nothing_to_type_about_is_no_error(commands: KeyCommands) -> None:
     assert commands.prompt() == ""
 
 
+def test_the_next_milepost_is_typed_and_the_count_goes_on_from_it(
+    commands: KeyCommands, run: LiveRun, session: FakeSession
+) -> None:
+    at = session.header.started_monotonic_ns
+    commands.key("M", "m", at + 1)
+    assert commands.key("Ctrl+M", "\r", at + 2)
+    assert mode(commands) is KeyMode.NEXT_POST
+    assert "now 13" in commands.prompt()
+    type_in(commands, "40")
+    assert commands.key("M", "m", at + 3, alt=True), "a mark is taken meanwhile, as ever"
+    commands.key("Enter", "\r", at + 4)
+    assert mode(commands) is KeyMode.KEYS
+    commands.key("M", "m", at + 5)
+    commands.key("M", "m", at + 6)
+    assert [e.mark.value for e in run.marks.entries] == ["12", "13", "40", "41"]
+
+
+def test_a_next_milepost_that_is_no_number_is_refused_and_may_be_left(
+    commands: KeyCommands, run: LiveRun
+) -> None:
+    commands.command("next_post")
+    type_in(commands, "north")
+    commands.key("Enter", "", 0)
+    assert mode(commands) is KeyMode.NEXT_POST
+    assert "a milepost number" in commands.caution
+    commands.key("Escape", "", 0)
+    assert mode(commands) is KeyMode.KEYS
+    assert run.marks.next_milepost().text == "12"
+
+
 def test_an_input_method_types_too(
     commands: KeyCommands, run: LiveRun, session: FakeSession, kit: Kit
 ) -> None:

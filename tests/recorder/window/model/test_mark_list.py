@@ -248,3 +248,58 @@ def test_details_typed_while_the_answer_is_on_its_way_wait_for_it(crew: Crew) ->
 def test_an_unknown_kind_of_a_newer_version_is_shown_by_its_name(crew: Crew) -> None:
     crew.list.refresh([Mark(mark_id="x", kind="catenary", t_s=1.0, value="dip")])
     assert crew.list.entries[0].label == "catenary dip"
+
+
+def test_the_next_milepost_is_set_before_any_was_keyed() -> None:
+    crew = Crew(first=None)
+    assert crew.list.next_milepost().text == ""
+    crew.list.set_next_milepost("40,5", S)
+    crew.press("M", 2 * S)
+    crew.press("M", 3 * S)
+    assert [e.mark.value for e in crew.list.entries] == ["40.5", "41.5"]
+
+
+def test_the_next_milepost_is_set_between_posts_and_those_before_keep_theirs(
+    crew: Crew,
+) -> None:
+    """Where a line begins its count anew: 12, 13, then 105 and falling."""
+    crew.press("M", S)
+    crew.press("M", 2 * S)
+    crew.list.set_next_milepost("105", 3 * S)
+    assert "the next milepost is 105" in crew.list.hint
+    crew.list.turn_count()
+    crew.press("M", 4 * S)
+    crew.press("M", 5 * S)
+    assert [e.mark.value for e in crew.list.entries] == ["12", "13", "105", "104"]
+    crew.answer()
+    crew.list.fill_in(crew.list.entries[0], "11")
+    assert crew.list.next_milepost().text == "103"
+
+
+@pytest.mark.parametrize("typed", ["", "soon", "1e3"])
+def test_a_next_milepost_that_is_no_number_changes_nothing(crew: Crew, typed: str) -> None:
+    with pytest.raises(MarkValueError, match="allowed: a"):
+        crew.list.set_next_milepost(typed, S)
+    assert crew.list.next_milepost().text == "12"
+
+
+def test_the_weather_keeps_its_semicolons_and_its_wind(crew: Crew) -> None:
+    entry = crew.press("E", S)
+    crew.answer()
+    crew.list.fill_in(entry, "dry; wind 5 m/s from 270; 12 C")
+    crew.answer()
+    assert entry.mark.value == "dry; wind 5 m/s from 270; 12 C"
+    assert entry.mark.note == ""
+    assert crew.list.typed_of(entry) == "dry; wind 5 m/s from 270; 12 C"
+
+
+def test_what_is_typed_again_begins_as_it_stands(crew: Crew) -> None:
+    entry = crew.press("B", S)
+    crew.list.fill_in(entry, "0; at the yard")
+    assert crew.list.typed_of(entry) == "release; at the yard"
+
+
+def test_a_mark_of_a_newer_version_is_not_given_a_value(crew: Crew) -> None:
+    crew.list.refresh([Mark(mark_id="x", kind="catenary", t_s=1.0, value="dip")])
+    with pytest.raises(MarkValueError, match="newer version"):
+        crew.list.fill_in(crew.list.entries[0], "wire")

@@ -15,6 +15,7 @@ from PyQt6.QtCore import QEvent, QPoint, QRectF, Qt
 from PyQt6.QtGui import QColor, QFontMetricsF, QImage, QKeyEvent
 from PyQt6.QtTest import QTest
 
+from recorder.window.model.crew.key_commands import KeyMode
 from recorder.window.model.live.device_lines import device_lines
 from recorder.window.model.trace.pyramid import Columns
 from recorder.window.qt.frame.application import destroy
@@ -105,6 +106,17 @@ def test_a_touch_on_a_cap_is_a_press(window: CrewWindow, application: QApplicati
     QTest.mouseClick(window.keys, Qt.MouseButton.LeftButton, pos=point)  # type: ignore[call-overload]
     application.processEvents()
     assert [e.mark.kind for e in window.run.marks.entries] == ["station"]
+
+
+def test_the_next_milepost_has_its_key_and_its_button(window: CrewWindow) -> None:
+    click(window, Qt.Key.Key_M, Qt.KeyboardModifier.ControlModifier)
+    assert window.commands.mode is KeyMode.NEXT_POST
+    for digit, key in (("4", Qt.Key.Key_4), ("0", Qt.Key.Key_0)):
+        assert window._filter.take(press(key, digit), time.monotonic_ns())
+    click(window, Qt.Key.Key_Return)
+    click(window, Qt.Key.Key_M)
+    assert [e.mark.value for e in window.run.marks.entries] == ["40"]
+    assert any("Ctrl+M" in button.text() for button in window.buttons)
 
 
 def test_stop_is_asked_in_the_window_and_goes_to_the_recording(
