@@ -102,7 +102,7 @@ class ChunkMaker:
             time_s=time_s,
             values=values,
             flags={name: pair[1] for name, pair in calibrated.items()},
-            breaks=_breaks(state, records["tick"]),
+            breaks=np.union1d(_gaps(full), _late(state, records["tick"])),
             lost_blocks=lost,
         )
         state.last_s = float(time_s[-1])
@@ -121,7 +121,15 @@ class ChunkMaker:
         values.update(dict.fromkeys(names, np.concatenate(parts)))
 
 
-def _breaks(state: _DeviceState, ticks: NDArray[np.uint64]) -> NDArray[np.intp]:
+def _gaps(blocks: Sequence[Block]) -> NDArray[np.intp]:
+    """Indices of the first records of blocks that something is missing before, as recorded."""
+    first = np.cumsum([0, *(len(block.records) for block in blocks)])[:-1]
+    return np.asarray(first[[block.gap_before for block in blocks]], np.intp)
+
+
+def _late(state: _DeviceState, ticks: NDArray[np.uint64]) -> NDArray[np.intp]:
+    """Indices of records long after the one before: a hole nobody told of, or blocks that this
+    reader was too slow for. Nothing is drawn across either."""
     before = ticks[0] if state.last_tick is None else np.uint64(state.last_tick)
     steps = np.diff(ticks, prepend=before).view(np.int64)
     usual = steps[1:] if state.last_tick is None else steps

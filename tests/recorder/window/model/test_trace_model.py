@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -78,6 +79,20 @@ def test_a_lost_frame_is_drawn_as_a_gap(run: LiveRun, session: FakeSession, kit:
     pen = next(p for p in run.pens if p.name == "pull")
     spans = run.traces.gap_spans(pen, "time", 0.0, 1.0)
     assert spans == [pytest.approx((0.0995, 0.11), abs=1e-6)]
+
+
+def test_what_the_recorder_flagged_is_drawn_as_a_gap_however_short(
+    run: LiveRun, session: FakeSession, kit: Kit
+) -> None:
+    """One sample lost leaves a step of two: only the recorder knows it for a gap."""
+    kit.settle(run)
+    session.send_pull(0.0, np.full(400, 60.0))
+    block = session.rings["drawbar"].waiting.pop()
+    session.rings["drawbar"].waiting.append(replace(block, gap_before=True))
+    kit.settle(run)
+    pen = next(p for p in run.pens if p.name == "pull")
+    (gap,) = run.traces.gap_spans(pen, "time", 0.0, 1.0)
+    assert gap[1] == pytest.approx(block.time_s()[0])
 
 
 def test_steady_records_have_no_gap(run: LiveRun, session: FakeSession, kit: Kit) -> None:
