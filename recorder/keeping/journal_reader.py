@@ -2,34 +2,31 @@
 
 from __future__ import annotations
 
-import json
+import contextlib
 import sqlite3
-from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Self
 from urllib.parse import quote
 
 from recorder.keeping import batch_rows
 from recorder.keeping.errors import JournalError
+from recorder.keeping.journal_rows import Cursor, Damage, Rows
 from recorder.keeping.owner import JournalState, journal_state
 from recorder.machine.sqlite_errors import SQLITE_READ_ERRORS
-from recorder.marks.mark import Mark
-from recorder.run.block import blocks_of
 from recorder.run.errors import RunFileError
-from recorder.run.event import Event
 from recorder.run.header import RunHeader
 from recorder.run_file.hdf5.layout import check_names
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from types import TracebackType
+    from typing import TypeAlias
 
-    import numpy as np
-    from numpy.typing import NDArray
+    _TakeRow: TypeAlias = Callable[[tuple[Any, ...]], None]
 
-    from recorder.run.block import Block
 
-__all__ = ["Cursor", "Damage", "JournalReader", "Rows"]
+__all__ = ["JournalReader"]
 
 FORMAT: Final = "testcar-journal"
 NEWEST_VERSION: Final = 1
@@ -38,58 +35,23 @@ MANY_ROWS: Final = 512
 PIECE_BYTES: Final = 4 * 2**20
 """Small enough that what is worked on stays near the processor."""
 ORDINARY_HOLE: Final = 1_000
-"""Ids tried one by one past a place that does not read, before the rest is given up."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Damage:
-    """One row that is there but cannot be believed."""
-
-    table: str
-    row: int
-    why: str
-    device: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StoredBlocks:
-    """The blocks of one device of one commit."""
-
-    row: int
-    device: str
-    first_record: int
-    """Index of the first record in all records of the device."""
-    heads: NDArray[np.void]
-    """(b,) of ``HEAD_DTYPE``, one a block."""
-    records: NDArray[np.void]
-    """(n,) of all blocks on end."""
-
-    @property
-    def blocks(self) -> list[Block]:
-        """One by one."""
-        return blocks_of(self.device, self.heads, self.records)
-
-
-@dataclass(slots=True)
-class Cursor:
-    """The last row seen of each table."""
-
-    batches: int = 0
-    marks: int = 0
-    events: int = 0
-
-
-@dataclass(slots=True)
-class Rows:
-    """What one look brought: all of one moment, at most a piece at a time."""
-
-    batches: list[StoredBlocks] = field(default_factory=list)
-    marks: list[Mark] = field(default_factory=list)
-    events: list[Event] = field(default_factory=list)
-    damage: list[Damage] = field(default_factory=list)
-
-    def __bool__(self) -> bool:
-        return bool(self.batches or self.marks or self.events or self.damage)
+"""Ids tried one by one past a place that does not read, before the rest is given up: a torn
+page holds some hundred rows at most, and each try walks the tree anew."""
+LOCK_TIMEOUT_S: Final = 5.0
+"""A commit on a stalling disk holds its lock for seconds, never for longer than the keeper's
+own time-out of as much."""
+_PASSING: Final = frozenset(
+    {
+        sqlite3.SQLITE_BUSY,
+        sqlite3.SQLITE_LOCKED,
+        sqlite3.SQLITE_NOMEM,
+        sqlite3.SQLITE_INTERRUPT,
+        sqlite3.SQLITE_PROTOCOL,
+        sqlite3.SQLITE_CANTOPEN,
+        sqlite3.SQLITE_FULL,
+    }
+)
+"""Causes that say nothing of the rows: another moment may read them."""
 
 
 class JournalReader:
@@ -114,6 +76,7 @@ class JournalReader:
         self._beside = [self.path.with_name(self.path.name + end) for end in ("-shm", "-wal")]
         self._was_alone = not any(path.exists() for path in self._beside)
         self._connection = _connect(self.path)
+        self._header_damage: list[Damage] = []
         try:
             self.header = self._read_header()
         except BaseException:
@@ -121,10 +84,8 @@ class JournalReader:
             raise
         self._dtypes = {d.name: d.record_dtype for d in self.header.devices}
         self._row_bytes = 256 * 2**10
-        self._given_up: set[str] = set()
 
     def _read_header(self) -> RunHeader:
-        problems = []
         for table in ("meta", "meta_copy"):
             try:
                 return self._header_of(table)
@@ -137,8 +98,13 @@ class JournalReader:
             ) as error:
                 if isinstance(error, JournalError):
                     raise
-                problems.append(" ".join(str(error).split()) or type(error).__name__)
-        msg = f"{self.path}: not a journal, or its header is damaged ({problems[0][:200]})"
+                if isinstance(error, sqlite3.Error) and not _is_torn(error):
+                    msg = f"{self.path}: the journal cannot be read now ({error})"
+                    raise JournalError(msg) from error
+                why = (" ".join(str(error).split()) or type(error).__name__)[:200]
+                self._header_damage.append(Damage(table=table, row=0, last_row=0, why=why))
+        why = self._header_damage[0].why
+        msg = f"{self.path}: not a journal, or its header is damaged ({why})"
         raise JournalError(msg)
 
     def _header_of(self, table: str) -> RunHeader:
@@ -178,21 +144,30 @@ class JournalReader:
             The journal cannot be read at all any more.
         """
         rows = Rows()
+        if not cursor.header_checked:
+            rows.damage.extend(self._header_damage)
+            cursor.header_checked = True
+        with self._one_moment():
+            # Events and batches of one moment: a gap is known before its records are used.
+            self._table("events", cursor, rows, rows.take_event)
+            self._table("marks", cursor, rows, rows.take_mark)
+            self._batches(cursor, rows, piece_bytes)
+        return rows
+
+    @contextlib.contextmanager
+    def _one_moment(self) -> Iterator[None]:
+        """A short transaction; an error of the database that is no loss of rows is told."""
         sql = self._connection
         try:
             sql.execute("BEGIN")
             try:
-                # Events and batches of one moment: a gap is known before its records are used.
-                cursor.events = self._table("events", cursor.events, rows, self._event)
-                cursor.marks = self._table("marks", cursor.marks, rows, self._mark)
-                cursor.batches = self._batches(cursor.batches, rows, piece_bytes)
+                yield
             finally:
                 if sql.in_transaction:
                     sql.execute("ROLLBACK")
         except SQLITE_READ_ERRORS as error:
             msg = f"{self.path}: the journal cannot be read ({error})"
             raise JournalError(msg) from error
-        return rows
 
     def pieces(self, *, piece_bytes: int = PIECE_BYTES) -> Iterator[Rows]:
         """Everything committed, from the first row, piece by piece."""
@@ -200,9 +175,10 @@ class JournalReader:
         while rows := self.read_new(cursor, piece_bytes=piece_bytes):
             yield rows
 
-    def count(self) -> dict[str, int]:
-        """Highest row of each table, as far as it can be told (for a progress line)."""
-        return {t: self._highest(t) or 0 for t in ("batches", "marks", "events")}
+    def last_batch(self) -> int | None:
+        """Highest row of the batches (for a progress line); None where it cannot be read."""
+        with self._one_moment():
+            return self._highest("batches")[0]
 
     def close(self) -> None:
         """Let go, leaving nothing behind; may be called twice."""
@@ -228,143 +204,111 @@ class JournalReader:
 
     # ------------------------------------------------------------------ tables
 
-    def _table(self, table: str, after: int, rows: Rows, take: Any) -> int:  # noqa: ANN401
+    def _table(self, table: str, cursor: Cursor, rows: Rows, take: _TakeRow) -> None:
         while True:
-            found, after, bad = self._rows(table, after, MANY_ROWS)
+            found, bad = self._rows(table, cursor, MANY_ROWS)
             rows.damage.extend(bad)
             for row in found:
-                take(row, rows)
+                take(row)
             if not found and not bad:
-                return after
+                return
 
-    def _batches(self, after: int, rows: Rows, piece_bytes: int) -> int:
+    def _batches(self, cursor: Cursor, rows: Rows, piece_bytes: int) -> None:
         taken = 0
         while taken < piece_bytes:
             # As many rows at once as should fill the piece, going by the last ones.
             limit = min(max((piece_bytes - taken) // self._row_bytes, 1), MANY_ROWS)
-            found, after, bad = self._rows("batches", after, limit)
+            found, bad = self._rows("batches", cursor, limit)
             rows.damage.extend(bad)
             size = 0
             for row in found:
                 size += len(row[-1]) if isinstance(row[-1], bytes) else 0
-                self._batch(row, rows)
+                rows.take_batch(row, self._dtypes)
             if not found and not bad:
                 break
             self._row_bytes = max(size // max(len(found), 1), 1)
             taken += size
-        return after
 
     def _rows(
-        self, table: str, after: int, limit: int
-    ) -> tuple[list[tuple[Any, ...]], int, list[Damage]]:
-        """Next rows, the last id seen, and what lies between and does not read."""
+        self, table: str, cursor: Cursor, limit: int
+    ) -> tuple[list[tuple[Any, ...]], list[Damage]]:
+        """Next rows, and what lies between and does not read; moves the cursor on."""
+        if table in cursor.given_up:
+            return [], []
+        after: int = getattr(cursor, table)
         query = f"SELECT * FROM {table} WHERE id > ? AND id <= ? ORDER BY id"
-        try:
-            found = self._connection.execute(query, (after, after + limit)).fetchall()
-        except SQLITE_READ_ERRORS:
-            found = []  # not all of them read: row by row below, and the loss is told there
-        if found := _rising(found, after):
+        found, torn = self._ask(query, after, after + limit)
+        found = _rising(found, after)
+        bad: list[Damage] = []
+        if found:
             bad = _holes(table, after, found)
-            return found, int(found[-1][0]), bad
-        # Nothing, or nothing that reads: is there more further on?
-        last = self._highest(table)
-        if last is None:
-            return [], after, self._give_up(table, after)
-        if last <= after:
-            return [], after, []
-        return self._one_by_one(table, after, last)
+        else:
+            # Nothing, or nothing that reads: is there more further on?
+            last, unread = self._highest(table)
+            torn = torn or unread
+            if last is None or last > after:
+                found, bad = self._one_by_one(table, cursor, last, torn)
+        if found:
+            setattr(cursor, table, int(found[-1][0]))
+        return found, bad
 
     def _one_by_one(
-        self, table: str, after: int, last: int
-    ) -> tuple[list[tuple[Any, ...]], int, list[Damage]]:
-        query = f"SELECT * FROM {table} WHERE id = ?"
-        stop = min(last, after + ORDINARY_HOLE)
+        self, table: str, cursor: Cursor, last: int | None, torn: str
+    ) -> tuple[list[tuple[Any, ...]], list[Damage]]:
+        """The next row that reads, or the loss of all there is; ``torn`` says what is wrong."""
+        after: int = getattr(cursor, table)
+        stop = after + ORDINARY_HOLE if last is None else min(last, after + ORDINARY_HOLE)
         for row in range(after + 1, stop + 1):
-            try:
-                found = self._connection.execute(query, (row,)).fetchall()
-            except SQLITE_READ_ERRORS:
-                continue  # the hole this leaves is told with the next row that reads
-            if found := _rising(found, after):
-                return found, row, _holes(table, after, found)
-        why = "the database is torn here"
-        if stop < last:
-            why += f"; rows up to {last} were given up"
-        return [], last, [Damage(table=table, row=after + 1, why=why)]
+            found, error = self._ask(f"SELECT * FROM {table} WHERE id = ?", row)
+            torn = torn or error
+            found = _rising(found, after)
+            if found and row == after + 1:
+                return found, []
+            if found:
+                return found, [_loss(table, after + 1, row - 1, torn)]
+        if last is None:
+            cursor.given_up.add(table)
+            return [], [_loss(table, after + 1, None, torn)]
+        setattr(cursor, table, last)
+        return [], [_loss(table, after + 1, last, torn)]
 
-    def _highest(self, table: str) -> int | None:
-        """The highest id, 0 of an empty table; None when that cannot be read."""
+    def _highest(self, table: str) -> tuple[int | None, str]:
+        """The last id of a table, None when that does not read, and what is wrong with it."""
+        found, torn = self._ask(f"SELECT max(id) FROM {table}")
+        if torn:
+            return None, torn
+        value = found[0][0]
+        return (value if isinstance(value, int) else 0), ""
+
+    def _ask(self, query: str, *values: int) -> tuple[list[tuple[Any, ...]], str]:
+        """Rows of a query; none, and what is wrong, where the database is torn."""
         try:
-            value = self._connection.execute(f"SELECT max(id) FROM {table}").fetchone()[0]
-        except SQLITE_READ_ERRORS:
-            return None
-        return int(value) if isinstance(value, int) else 0
-
-    def _give_up(self, table: str, after: int) -> list[Damage]:
-        """Once a table: how much lies beyond cannot even be counted."""
-        if table in self._given_up:
-            return []
-        self._given_up.add(table)
-        return [Damage(table=table, row=after + 1, why="the table does not read from here on")]
-
-    # ------------------------------------------------------------------ rows
-
-    def _batch(self, row: tuple[Any, ...], rows: Rows) -> None:
-        i, device, first, n, check, payload = row
-        name = _text(device)
-        why = "fails its check"
-        if (
-            isinstance(payload, bytes)
-            and isinstance(first, int)
-            and check == batch_rows.crc(i, name, first, n, payload)
-            and name in self._dtypes
-        ):
-            try:
-                heads, records = batch_rows.unpack(self._dtypes[name], payload)
-            except ValueError as error:
-                why = str(error)
-            else:
-                batch = StoredBlocks(
-                    row=i, device=name, first_record=first, heads=heads, records=records
-                )
-                rows.batches.append(batch)
-                return
-        rows.damage.append(Damage(table="batches", row=i, why=why, device=name))
-
-    def _mark(self, row: tuple[Any, ...], rows: Rows) -> None:
-        i, mark_id, revision, data, check = row
-        text = _text(data)
-        if check == batch_rows.crc(i, _text(mark_id), revision, text):
-            try:
-                rows.marks.append(Mark.from_dict(json.loads(text)))
-            except (ValueError, TypeError, AttributeError) as error:
-                rows.damage.append(Damage(table="marks", row=i, why=str(error)))
-        else:
-            rows.damage.append(Damage(table="marks", row=i, why="fails its check"))
-
-    def _event(self, row: tuple[Any, ...], rows: Rows) -> None:
-        i, kind, t_s, data, check = row
-        text = _text(data)
-        if check == batch_rows.crc(i, _text(kind), t_s, text):
-            try:
-                content = json.loads(text)
-                rows.events.append(Event(kind=_text(kind), t_s=float(t_s), data=dict(content)))
-            except (ValueError, TypeError) as error:
-                rows.damage.append(Damage(table="events", row=i, why=str(error)))
-        else:
-            rows.damage.append(Damage(table="events", row=i, why="fails its check"))
+            return self._connection.execute(query, values).fetchall(), ""
+        except SQLITE_READ_ERRORS as error:
+            if isinstance(error, sqlite3.Error) and not _is_torn(error):
+                raise
+            return [], " ".join(str(error).split())
 
 
 def _connect(path: Path) -> sqlite3.Connection:
     place = f"file:{quote(path.resolve().as_posix())}?mode=ro"
-    connection = sqlite3.connect(place, uri=True, isolation_level=None, timeout=5.0)
+    connection = sqlite3.connect(place, uri=True, isolation_level=None, timeout=LOCK_TIMEOUT_S)
     # A text that is not UTF-8 any more must not stop the rows after it.
     connection.text_factory = bytes
     connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LARGEST_ROW_BYTES)
     return connection
 
 
-def _text(value: object) -> str:
-    return value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value)
+def _is_torn(error: sqlite3.Error) -> bool:
+    """Whether what does not read is the journal itself: damaged pages, a failing disk."""
+    code = getattr(error, "sqlite_errorcode", None)
+    # Without a code it is a misuse of the module, a bug of ours: not the journal's fault.
+    return code is not None and code & 0xFF not in _PASSING
+
+
+def _loss(table: str, row: int, last_row: int | None, torn: str) -> Damage:
+    why = f"cannot be read ({torn})" if torn else "is missing"
+    return Damage(table=table, row=row, last_row=last_row, why=why)
 
 
 def _rising(found: list[tuple[Any, ...]], after: int) -> list[tuple[Any, ...]]:
@@ -378,6 +322,6 @@ def _rising(found: list[tuple[Any, ...]], after: int) -> list[tuple[Any, ...]]:
 
 
 def _holes(table: str, after: int, found: list[tuple[Any, ...]]) -> list[Damage]:
-    present = {row[0] for row in found}
-    missing = [i for i in range(after + 1, int(found[-1][0])) if i not in present]
-    return [Damage(table=table, row=i, why="is missing") for i in missing[:ORDINARY_HOLE]]
+    """Ids that are not among the rows found after ``after``: rows without a hole were written."""
+    ids = [after, *(int(row[0]) for row in found)]
+    return [_loss(table, a + 1, b - 1, "") for a, b in pairwise(ids) if b > a + 1]

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 
 from recorder.keeping.errors import JournalError, SealError
-from recorder.keeping.journal_reader import Cursor, JournalReader
+from recorder.keeping.journal_reader import JournalReader
+from recorder.keeping.journal_rows import Cursor
 from recorder.keeping.owner import JournalState, journal_state
 from recorder.keeping.transfer import Transfer, rows_by_device
 from recorder.machine.durable import sync_folder
@@ -24,7 +25,7 @@ from recorder.run_file.seal.seal_file import mark_complete, seal_file
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from recorder.keeping.journal_reader import Damage, StoredBlocks
+    from recorder.keeping.journal_rows import Damage, StoredBlocks
     from recorder.run_file.hdf5.reader import RunFile
 
     Progress: TypeAlias = Callable[[float, str], None]
@@ -111,7 +112,7 @@ def recover(
 
 def _refile(reader: JournalReader, work: Path, told: Progress) -> list[Damage]:
     transfer = Transfer(reader)
-    total = max(reader.count()["batches"], 1)
+    total = reader.last_batch() or 1
     with LiveWriter(work, reader.header) as writer:
         while transfer.step(writer):
             told(0.3 * min(transfer.cursor.batches / total, 1.0), "filing")
@@ -130,7 +131,7 @@ def check_against_journal(
     """
     told = progress or _silent
     with JournalReader(journal_path) as reader, open_run(run_path) as run:
-        total = max(reader.count()["batches"], 1)
+        total = reader.last_batch() or 1
         at = dict.fromkeys(run.devices, 0)
         block_at = dict.fromkeys(run.devices, 0)
         marks = []

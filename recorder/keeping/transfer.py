@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from recorder.keeping.journal_reader import PIECE_BYTES, Cursor
+from recorder.keeping.journal_reader import PIECE_BYTES
+from recorder.keeping.journal_rows import Cursor
 from recorder.run.block import joined, times_of
 from recorder.run.event import Event, EventKind
 from recorder.run.gap import Cause, Gap
@@ -13,7 +14,8 @@ from recorder.run.gap import Cause, Gap
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from recorder.keeping.journal_reader import Damage, JournalReader, Rows, StoredBlocks
+    from recorder.keeping.journal_reader import JournalReader
+    from recorder.keeping.journal_rows import Damage, Rows, StoredBlocks
     from recorder.marks.mark import Mark
     from recorder.run_file.hdf5.live_writer import LiveWriter
 
@@ -151,6 +153,7 @@ def _damage_event(damage: Damage, t_s: float) -> Event:
     data = {
         "table": damage.table,
         "row": damage.row,
+        "last_row": damage.last_row,
         "why": damage.why,
         "device": damage.device,
     }

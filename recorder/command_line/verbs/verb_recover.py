@@ -7,6 +7,7 @@ import sys
 from typing import Any
 
 from recorder.command_line.support.progress import ProgressLine
+from recorder.keeping.journal_rows import Damage
 from recorder.keeping.seal import recover
 from recorder.run_file.hdf5.reader import open_run
 
@@ -42,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
         damage = recover(args.journal, args.out, progress=progress)
     for loss in damage:
         print(
-            f"testcar recover: {args.journal}: {loss.table} row {loss.row} {loss.why}",
+            f"testcar recover: {args.journal}: {loss.table} {_rows(loss)} {loss.why}",
             file=sys.stderr,
         )
     with open_run(args.out) as opened:
@@ -54,3 +55,11 @@ def run(args: argparse.Namespace) -> int:
             " checked the run"
         )
     return 0
+
+
+def _rows(loss: Damage) -> str:
+    if loss.last_row is None:
+        return f"from row {loss.row} on"
+    return (
+        f"row {loss.row}" if loss.last_row == loss.row else f"rows {loss.row}-{loss.last_row}"
+    )

@@ -18,7 +18,8 @@ import pytest
 from recorder.keeping.batch_rows import pack, unpack
 from recorder.keeping.errors import JournalError, JournalFullError
 from recorder.keeping.journal import CHECKPOINT_BYTES, Journal
-from recorder.keeping.journal_reader import Cursor, JournalReader
+from recorder.keeping.journal_reader import JournalReader
+from recorder.keeping.journal_rows import Cursor
 from recorder.keeping.owner import JournalState, OwnerLock, journal_path_for, journal_state
 from recorder.marks.mark import Mark
 from recorder.run.block import Block

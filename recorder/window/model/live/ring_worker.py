@@ -6,7 +6,8 @@ import queue
 import threading
 from typing import TYPE_CHECKING, Any, Final
 
-from recorder.keeping.journal_reader import Cursor, JournalReader
+from recorder.keeping.journal_reader import JournalReader
+from recorder.keeping.journal_rows import Cursor
 from recorder.window.model.trace.trace_chunk import ChunkMaker, TraceChunk
 
 if TYPE_CHECKING:

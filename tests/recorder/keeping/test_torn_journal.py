@@ -1,0 +1,190 @@
+"""A journal whose pages are torn: what cannot be read is a loss with its rows, never silence."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from recorder.keeping.errors import JournalError
+from recorder.keeping.journal_reader import JournalReader
+from recorder.keeping.journal_rows import Cursor, Damage
+from recorder.keeping.seal import recover
+from recorder.run.event import Event
+from recorder.run_file.hdf5.reader import open_run
+from recorder.run_file.seal.verify import verify_run
+from tests.recorder.made_runs import MadeRun, cell_blocks, header, load_cell, mark
+
+TABLES = ("batches", "marks", "events")
+
+
+@pytest.fixture(scope="module")
+def cell_run() -> MadeRun:
+    """Enough rows of every kind that each table's tree has more than one level."""
+    words = "a long word of the crew " * 60
+    return MadeRun(
+        header=header(load_cell()),
+        blocks=cell_blocks(3.0),
+        marks=[mark(0.01 * i, kind="remark", value="", note=words) for i in range(60)],
+        events=[Event(kind="health", t_s=0.1 * i, data={"why": words}) for i in range(60)],
+    )
+
+
+@pytest.fixture(scope="module")
+def whole(cell_run: MadeRun, tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """The journal's bytes."""
+    path = tmp_path_factory.mktemp("whole") / "j"
+    cell_run.journal(path)
+    return path.read_bytes()
+
+
+def committed(data: bytes, folder: Path) -> dict[str, int]:
+    """Rows of every table of a whole journal."""
+    (folder / "whole").write_bytes(data)
+    connection = sqlite3.connect(folder / "whole")
+    rows = {t: connection.execute(f"SELECT count(*) FROM {t}").fetchone()[0] for t in TABLES}
+    connection.close()
+    return rows
+
+
+def page_bytes(data: bytes) -> int:
+    """Size of a database page, from bytes 16 and 17 of the file (SQLite's file format)."""
+    return int.from_bytes(data[16:18], "big")
+
+
+def torn_at_each_page(data: bytes) -> Iterator[tuple[int, bytes]]:
+    """The journal with one page after another gone to zeros, as a lying disk leaves it."""
+    size = page_bytes(data)
+    for start in range(size, len(data), size):
+        yield start // size + 1, data[:start] + bytes(size) + data[start + size :]
+
+
+def accounted(path: Path) -> tuple[dict[str, set[int]], list[Damage]]:
+    """Number of rows read of each table, and every loss that is told."""
+    read = dict.fromkeys(TABLES, 0)
+    batches: set[int] = set()
+    losses: list[Damage] = []
+    with JournalReader(path) as reader:
+        for rows in reader.pieces():
+            batches |= {batch.row for batch in rows.batches}
+            read["marks"] += len(rows.marks)
+            read["events"] += len(rows.events)
+            losses += rows.damage
+    return {"batches": batches, **{t: set(range(1, read[t] + 1)) for t in TABLES[1:]}}, losses
+
+
+def test_a_page_gone_anywhere_costs_only_rows_that_are_told(
+    tmp_path: Path, whole: bytes
+) -> None:
+    """Marks and events are counted, batches known by their rows: none may be missing untold."""
+    rows = committed(whole, tmp_path)
+    assert min(rows.values()) > 10
+    hit = 0
+    for page, torn in torn_at_each_page(whole):
+        (tmp_path / "j").write_bytes(torn)
+        read, losses = accounted(tmp_path / "j")
+        for table in TABLES:
+            told: set[int] = set()
+            for loss in losses:
+                if loss.table == table:
+                    last = rows[table] if loss.last_row is None else loss.last_row
+                    told |= set(range(loss.row, last + 1))
+            assert len(read[table]) + len(told) >= rows[table], (page, table)
+            if table == "batches":
+                assert read[table] | told >= set(range(1, rows[table] + 1)), page
+            hit += bool(told)
+    assert hit > 10
+
+
+def test_a_table_that_cannot_be_read_at_all_is_lost_to_its_end(
+    tmp_path: Path, whole: bytes
+) -> None:
+    """The root page of the batches: marks and events are kept, the loss is open-ended."""
+    connection = sqlite3.connect(tmp_path / "j")
+    (tmp_path / "j").write_bytes(whole)
+    (root,) = connection.execute(
+        "SELECT rootpage FROM sqlite_master WHERE name = 'batches'"
+    ).fetchone()
+    connection.close()
+    size = page_bytes(whole)
+    at = (root - 1) * size
+    (tmp_path / "j").write_bytes(whole[:at] + bytes(size) + whole[at + size :])
+    read, losses = accounted(tmp_path / "j")
+    assert not read["batches"]
+    assert len(read["marks"]) == 60
+    (loss,) = losses
+    assert (loss.table, loss.row, loss.last_row) == ("batches", 1, None)
+    assert "malformed" in loss.why
+    with JournalReader(tmp_path / "j") as reader:
+        assert reader.last_batch() is None
+
+
+def test_a_torn_end_is_told_once_and_the_run_is_sound(tmp_path: Path, whole: bytes) -> None:
+    """What is given up stays given up: the same loss is not told at every look."""
+    size = page_bytes(whole)
+    rows = committed(whole, tmp_path)["batches"]
+    for page, torn in torn_at_each_page(whole):
+        journal = tmp_path / f"{page}.h5.journal"
+        journal.write_bytes(torn)
+        read, losses = accounted(journal)
+        if max(read["batches"], default=rows) < rows:
+            break
+    else:
+        pytest.fail("no page of this journal holds its last batch")
+    assert len(torn) % size == 0
+    run = tmp_path / "run.h5"
+    told = recover(journal, run)
+    assert told == losses
+    assert len([loss for loss in losses if loss.table == "batches"]) == 1
+    assert verify_run(run) == []
+    with open_run(run) as opened:
+        (event,) = [e for e in opened.events("journal_damage") if e.data["table"] == "batches"]
+        assert event.data["row"] == losses[0].row
+        assert "last_row" in event.data
+
+
+def test_a_journal_that_is_only_busy_is_not_given_up(
+    tmp_path: Path, whole: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A lock that another program holds passes: no row may be told as lost because of it."""
+    path = tmp_path / "j"
+    # Bytes 18 and 19 of the file: 1 is a rollback journal, where a writer shuts readers out.
+    path.write_bytes(whole[:18] + b"\x01\x01" + whole[20:])
+    monkeypatch.setattr("recorder.keeping.journal_reader.LOCK_TIMEOUT_S", 0.01)
+    with JournalReader(path) as reader:
+        holder = sqlite3.connect(path, isolation_level=None)
+        holder.execute("BEGIN EXCLUSIVE")
+        cursor = Cursor()
+        with pytest.raises(JournalError, match="locked"):
+            reader.read_new(cursor)
+        with pytest.raises(JournalError, match=r"cannot be read now .*locked"):
+            JournalReader(path)
+        holder.execute("ROLLBACK")
+        holder.close()
+        assert reader.read_new(cursor).batches
+        assert not cursor.given_up
+
+
+def test_a_damaged_header_is_told_though_its_copy_serves(tmp_path: Path, whole: bytes) -> None:
+    path = tmp_path / "j"
+    path.write_bytes(whole)
+    connection = sqlite3.connect(path)
+    connection.execute("UPDATE meta SET value = 'x' WHERE key = 'header'")
+    connection.commit()
+    connection.close()
+    _, losses = accounted(path)
+    (loss,) = losses
+    assert loss.table == "meta"
+    assert "header" in loss.why
+
+
+def test_a_name_that_is_no_text_any_more_is_a_loss(tmp_path: Path, whole: bytes) -> None:
+    """A byte in the name of a column: nothing of that table reads, and all the rest does."""
+    path = tmp_path / "j"
+    at = whole.index(b"kind TEXT")
+    path.write_bytes(whole[:at] + b"\x80" + whole[at + 1 :])
+    read, losses = accounted(path)
+    assert len(read["batches"]) == committed(whole, tmp_path)["batches"]
+    assert [(loss.table, loss.row, loss.last_row) for loss in losses] == [("events", 1, 60)]
