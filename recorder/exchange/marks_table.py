@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 __all__ = ["read_marks_table"]
 
-SAID: Final = ("kind", "value", "note", "by")
+READ: Final = ("kind", "value", "note", "by")
 OURS: Final = ("utc", "revision", "entered_utc", "mark_id", "extra")
 """Written by our own export; a mark that comes in is a new one."""
 
@@ -49,8 +49,8 @@ def read_marks_table(
     names = [cell.strip() for cell in rows[0][1]]
     where = _where(path, header_row, names)
     for name in names:
-        if warn is not None and name and name not in (where, *SAID, *OURS):
-            known = ", ".join((where, *SAID))
+        if warn is not None and name and name not in (where, *READ, *OURS):
+            known = ", ".join((where, *READ))
             warn(f"{path}: column {name!r} is left out: a mark has {known}")
     marks = []
     for number, cells in rows[1:]:
@@ -80,7 +80,7 @@ def read_marks_table(
 
 
 def _where(path: Path, header_row: int, names: list[str]) -> str:
-    """The column that says where the marks are: time before distance."""
+    """The column that places the marks: time before distance."""
     found = {
         quantity: name
         for name in reversed(names)

@@ -163,7 +163,7 @@ class MarkEdits:
 
 
 def short_ids(revisions: Iterable[Mark]) -> dict[str, str]:
-    """``mark_id`` → its beginning, just long enough to tell the marks apart."""
+    """``mark_id`` → its beginning, just long enough to part the marks."""
     ids = {m.mark_id for m in revisions}
     length = SHORTEST_ID
     while len({i[:length] for i in ids}) < len(ids):

@@ -43,7 +43,7 @@ class MarkValueError(MarkError):
 
 @dataclass(frozen=True, slots=True)
 class MarkValue(ABC):
-    """What a mark says. Every class may be made without arguments: a mark keyed bare."""
+    """What a mark means. Every class may be made without arguments: a mark keyed bare."""
 
     kind: ClassVar[Kind]
 
@@ -60,7 +60,7 @@ class MarkValue(ABC):
         Raises
         ------
         MarkValueError
-            The text says what is allowed, with an example.
+            The text is what is allowed, with an example.
         """
 
 

@@ -1,4 +1,4 @@
-"""What the driver does, as marks say it: throttle, cut-off, brake, sand."""
+"""What the driver does, as marked: throttle, cut-off, brake, sand."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ class ThrottleMark(MarkValue):
 
     @property
     def share(self) -> float | None:
-        """Of full opening, 0 to 1; None where the mark says no share (a notch, other words)."""
+        """Of full opening, 0 to 1; None where the mark gives no share (a notch, other words)."""
         if self.per_cent is not None:
             return self.per_cent / 100.0
         if self.notch == 0 or self.words.lower() in _CLOSED:
@@ -61,7 +61,7 @@ class ThrottleMark(MarkValue):
         return self.words if self.notch is None else str(self.notch)
 
     def agrees(self, other: ThrottleMark) -> bool:
-        """Whether both say one setting: ``full`` and ``100 %`` do; two bare marks do not."""
+        """Whether both mean one setting: ``full`` and ``100 %`` do; two bare marks do not."""
         if self.share is not None or other.share is not None:
             return self.share == other.share
         if self.notch is not None or other.notch is not None:
@@ -149,7 +149,7 @@ class BrakeMark(MarkValue):
 
     @property
     def released(self) -> bool:
-        """A bare mark counts as an application: what was not said must not read as a release."""
+        """A bare mark counts as an application: what was not stated must not read as a release."""
         return self.action in (BrakeAction.OFF, BrakeAction.RELEASE)
 
     @property

@@ -104,7 +104,7 @@ _SHOWN: Final[Mapping[Kind, _Shown]] = MappingProxyType(
 DEFAULT_KEYS: Final[Mapping[str, Kind]] = MappingProxyType(
     {shown.key: kind for kind, shown in _SHOWN.items()}
 )
-"""Key → kind, as long as the car sheet says nothing else."""
+"""Key → kind, unless the car sheet gives others."""
 
 _ALIASES: Final[Mapping[str, Kind]] = {
     "regulator": Kind.THROTTLE,

@@ -17,7 +17,7 @@ from recorder.marks.values import UnreadMark, read_kept
 __all__ = ["CLOSE_S", "SINCE_LAST", "Mark", "by_mark", "current", "newest", "unread"]
 
 CLOSE_S: Final = 0.2
-"""Two marks of one kind nearer than this are kept and said to be near: a shaking car bounces
+"""Two marks of one kind nearer than this are kept, the second with a note: a shaking car bounces
 keys (common practice)."""
 SINCE_LAST: Final = "since_last_s"
 """In :attr:`Mark.extra` of the second of two such: seconds since the first."""
@@ -36,7 +36,7 @@ class Mark:
     t_s: float
     """Run time of the key-down instant, seconds."""
     value: str = ""
-    """The short value as text, as it is kept; :attr:`meaning` is what it says."""
+    """The short value as text, as it is kept; :attr:`meaning` is what it means."""
     note: str = ""
     """Free words, typed afterwards."""
     withdrawn: bool = False
@@ -53,7 +53,7 @@ class Mark:
 
     @property
     def meaning(self) -> MarkValue | UnreadMark:
-        """The typed value of :attr:`value`; what does not read says why."""
+        """The typed value of :attr:`value`; with a reason where it does not read."""
         text = self.value
         if self.kind is Kind.WEATHER and self.note:
             # Windows of earlier versions parted the weather at its first semicolon.

@@ -1,4 +1,4 @@
-"""Fuel, water and steam, as marks say them: amounts and pressures with their units."""
+"""Fuel, water and steam, as marked: amounts and pressures with their units."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ class Amount:
     unit: str
     """``kg`` or ``L``."""
     u: float | None
-    """None where the mark says none."""
+    """None where the mark gives none."""
 
 
 _AMOUNT: Final = re.compile(

@@ -1,7 +1,7 @@
 """The value of a mark: one grammar for what is keyed, what stands in files and what is analysed.
 
 :func:`parse` is for what comes in (a key, an imported table): it refuses. :func:`read_kept` is
-for what is kept already: what does not read stays as text, and says why. ``value.text`` is the
+for what is kept already: what does not read stays as text, with the reason. ``value.text`` is the
 way back, for every value.
 """
 

@@ -1,4 +1,4 @@
-"""Weather, as a mark says it: words of the crew, and among them the wind in figures."""
+"""Weather, as marked: words of the crew, and among them the wind in figures."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ class WeatherMark(MarkValue):
 
     @property
     def speaks_of_wind(self) -> bool:
-        """Whether the wind is spoken of, in figures or not: what was told before holds no more."""
+        """Whether the wind is spoken of, in figures or not: an earlier mark of it holds no more."""
         return self.wind is not None or _SPEAKS.search(self.before) is not None
 
     @property
@@ -112,15 +112,15 @@ def _wind(speed: str, unit: str | None, bearing: str | None) -> Wind:
         return CALM
     if unit is None or bearing is None:
         raise MarkValueError(_ALLOWED)
-    told = quantity(speed, unit, _SPEEDS)
-    if told.unit == "knots":
-        told = Quantity(told.amount, "kn")
+    blowing = quantity(speed, unit, _SPEEDS)
+    if blowing.unit == "knots":
+        blowing = Quantity(blowing.amount, "kn")
     word = bearing.lower()
     in_figures = not word.isalpha()
     if not in_figures and word not in _POINTS:
         raise MarkValueError(_ALLOWED)
     from_deg = number(word) if in_figures else 22.5 * _POINTS.index(word)
-    wind = Wind(told, from_deg)
+    wind = Wind(blowing, from_deg)
     if wind.speed_m_s > FASTEST_M_S or from_deg > 360.0:
         raise MarkValueError(_ALLOWED)
     return wind

@@ -1,6 +1,6 @@
 """The crew of a demo without a screen: keys marks as a person at the window would.
 
-Mileposts are keyed from where the simulated train says it is, a human moment late.
+Mileposts are keyed from where the simulated train is, a human moment late.
 """
 
 from __future__ import annotations

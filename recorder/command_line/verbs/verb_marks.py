@@ -67,7 +67,7 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
 
 
 def _common(parser: argparse.ArgumentParser, *, history: bool) -> None:
-    # Suppressed: an action's own default would undo what was said before its name.
+    # Suppressed: an action's own default would undo an option given before its name.
     keep = argparse.SUPPRESS
     parser.add_argument(
         "--json", action="store_true", default=keep, help="print the answer as JSON"

@@ -6,7 +6,7 @@ import argparse
 import textwrap
 from typing import Any
 
-from recorder.window.model.crew.key_commands import COMMANDS
+from recorder.window.model.crew.key_commands import BUTTONS
 from recorder.window.model.shown.options import add_options, options_of
 from recorder.window.qt.frame.app import run_window
 
@@ -34,7 +34,9 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
 
 
 def _command_keys() -> str:
-    return textwrap.fill(", ".join(f"{c.key} {c.words.lower()}" for c in COMMANDS), 88)
+    return textwrap.fill(
+        ", ".join(f"{c.key} {c.words.lower().rstrip('…')}" for c in BUTTONS), 88
+    )
 
 
 def run(args: argparse.Namespace) -> int:

@@ -91,9 +91,10 @@ def _status(problem: Problem, fit: Fitted, i: int) -> str:
         return "renumbered" if fit.renumbered[i] else "used"
     anchors = problem.marks
     same = fit.used & (fit.post_m == fit.post_m[i]) & (anchors.turns == anchors.turns[i])
-    value = anchors.marks[i].value
     near = abs(fit.expected_m[i] - fit.post_m[i]) < problem.width_m
-    number = value != "" and any(anchors.marks[j].value == value for j in np.flatnonzero(same))
+    mark = anchors.marks[i]
+    twins = [anchors.marks[j].meaning for j in np.flatnonzero(same)]
+    number = mark.value != "" and mark.meaning in twins
     return "doubled" if same.any() and (near or number) else "outlier"
 
 

@@ -38,11 +38,11 @@ def refused(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str]:
 def test_a_run_s_marks_are_listed(copied: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with open_run(copied) as run:
         held = run.marks()
-    told = asked(capsys, str(copied))
-    assert told["run"] == str(copied)
-    assert [m["mark_id"] for m in told["marks"]] == [m.mark_id for m in held]
-    assert {m["kept_in"] for m in told["marks"]} == {"run file"}
-    assert asked(capsys, str(copied), "list") == told
+    listed = asked(capsys, str(copied))
+    assert listed["run"] == str(copied)
+    assert [m["mark_id"] for m in listed["marks"]] == [m.mark_id for m in held]
+    assert {m["kept_in"] for m in listed["marks"]} == {"run file"}
+    assert asked(capsys, str(copied), "list") == listed
     assert main(["marks", str(copied)]) == 0
     lines = capsys.readouterr().out.splitlines()
     assert lines[0].split() == ["mark", "run", "time,", "s", "kind", "value", "note", "by"]
@@ -95,8 +95,8 @@ def test_what_the_run_holds_is_corrected_too(
     words = ["marks", str(copied), "correct", post.mark_id, "--value", "77"]
     assert main(words) == 0
     assert "milepost 77" in capsys.readouterr().out
-    told = asked(capsys, str(copied))["marks"]
-    (mark,) = [m for m in told if m["mark_id"] == post.mark_id]
+    listed = asked(capsys, str(copied))["marks"]
+    (mark,) = [m for m in listed if m["mark_id"] == post.mark_id]
     assert (mark["value"], mark["revision"]) == ("77", post.revision + 1)
     assert mark["kept_in"] == "companion"
     code, why = refused(capsys, *words[1:])
@@ -166,9 +166,9 @@ def test_a_value_that_does_not_read_is_listed_as_text_and_named(
     out, error = capsys.readouterr()
     assert "a little" in out
     assert "does not read and is kept as text: brake: got 'a little'" in error
-    (told,) = [m for m in asked(capsys, str(copied))["marks"] if m["mark_id"] == mark.mark_id]
-    assert told["value"] == "a little"
-    assert "allowed" in told["problem"]
+    (listed,) = [m for m in asked(capsys, str(copied))["marks"] if m["mark_id"] == mark.mark_id]
+    assert listed["value"] == "a little"
+    assert "allowed" in listed["problem"]
 
 
 def test_a_file_of_the_first_layout_shows_its_brake_of_nothing_as_kept(
@@ -176,8 +176,8 @@ def test_a_file_of_the_first_layout_shows_its_brake_of_nothing_as_kept(
 ) -> None:
     run = tmp_path / "run.h5"
     run.write_bytes(gzip.decompress(OLD_FILE.read_bytes()))
-    told = asked(capsys, str(run))["marks"]
-    assert "0 kPa" in [m["value"] for m in told if m["kind"] == "brake"]
+    listed = asked(capsys, str(run))["marks"]
+    assert "0 kPa" in [m["value"] for m in listed if m["kind"] == "brake"]
     with open_run(run) as opened:
         (old,) = [m for m in opened.marks() if m.value == "0 kPa"]
     assert isinstance(old.meaning, BrakeMark)

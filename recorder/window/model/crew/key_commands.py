@@ -14,42 +14,43 @@ if TYPE_CHECKING:
 
     from recorder.window.model.crew.mark_list import Entry, MarkList
 
-__all__ = ["COMMANDS", "Command", "KeyCommands", "KeyMode", "Question"]
+__all__ = ["BUTTONS", "Command", "KeyCommands", "KeyMode", "Question"]
 
 MOST_TYPED: Final = 300
 
 
-@dataclass(frozen=True, slots=True)
-class Command:
-    """Something the window does that is no mark."""
+class Command(Enum):
+    """Something the window does that is no mark: its key, and what its button is called.
 
-    name: str
-    key: str
-    words: str
+    All with Ctrl, or keys that make no mark: every printable key is the crew's.
+    """
+
+    DETAILS = ("Enter", "Details")
+    WITHDRAW = ("Delete", "Withdraw")
+    AXIS = ("Ctrl+T", "Time/distance")
+    LONGER = ("Ctrl+Up", "More paper")
+    SHORTER = ("Ctrl+Down", "Less paper")
+    UNITS = ("Ctrl+U", "Units")
+    APPEARANCE = ("Ctrl+N", "Day/night")
+    NEXT_POST = ("Ctrl+M", "Next post…")
+    TURN_COUNT = ("Ctrl+R", "Posts up/down")
+    ZERO = ("Ctrl+0", "Take zero")
+    STOP = ("Ctrl+S", "Stop…")
+    EARLIER = ("Up", "")
+    LATER = ("Down", "")
+    FULL_SCREEN = ("Ctrl+F", "")
+    LEAVE = ("Ctrl+Q", "")
+
+    def __init__(self, key: str, words: str) -> None:
+        self.key = key
+        self.words = words
+        """Empty for a command without a button."""
 
 
-COMMANDS: Final = (
-    Command("details", "Enter", "Details"),
-    Command("withdraw", "Delete", "Withdraw"),
-    Command("axis", "Ctrl+T", "Time/distance"),
-    Command("longer", "Ctrl+Up", "More paper"),
-    Command("shorter", "Ctrl+Down", "Less paper"),
-    Command("units", "Ctrl+U", "Units"),
-    Command("appearance", "Ctrl+N", "Day/night"),
-    Command("next_post", "Ctrl+M", "Next post…"),
-    Command("turn_count", "Ctrl+R", "Posts up/down"),
-    Command("zero", "Ctrl+0", "Take zero"),
-    Command("stop", "Ctrl+S", "Stop…"),
-)
-"""All with Ctrl, or keys that make no mark: every printable key is the crew's."""
+BUTTONS: Final = tuple(command for command in Command if command.words)
+"""In the order of the row."""
 
-_BY_KEY: Final = {c.key: c.name for c in COMMANDS} | {
-    "Ctrl+Enter": "details",
-    "Up": "earlier",
-    "Down": "later",
-    "Ctrl+F": "full_screen",
-    "Ctrl+Q": "leave",
-}
+_BY_KEY: Final = {c.key: c for c in Command} | {"Ctrl+Enter": Command.DETAILS}
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +60,7 @@ class Question:
     words: str
     yes: str
     """What Enter does, in words."""
-    command: str
+    command: Command
 
 
 class KeyMode(Enum):
@@ -83,7 +84,7 @@ class KeyMode(Enum):
 class KeyCommands:
     """Decides what each key press means: a mark, a command, a letter, an answer."""
 
-    def __init__(self, marks: MarkList, do: Callable[[str], None]) -> None:
+    def __init__(self, marks: MarkList, do: Callable[[Command], None]) -> None:
         self.mode = KeyMode.KEYS
         self.typed = ""
         self.caution = ""
@@ -139,34 +140,33 @@ class KeyCommands:
 
     # ------------------------------------------------------------------ commands
 
-    def command(self, name: str) -> None:
+    def command(self, command: Command) -> None:
         """Do a command, from a key or a button."""
-        if name == "details":
-            self._start_typing()
-        elif name == "next_post":
-            # Empty, unlike a mark's details: digits typed behind the old number would make 1240.
-            self.mode, self.typed, self.caution = KeyMode.NEXT_POST, "", ""
-        elif name == "withdraw":
-            if (entry := self.entry()) is not None:
-                self._marks.withdraw(entry)
-        elif name in ("earlier", "later"):
-            self._move(-1 if name == "earlier" else 1)
-        elif name == "stop":
-            self._ask(
-                "Stop the recording? The run is sealed and checked; no marks after that.",
-                "stop it",
-                "stop",
-            )
-        elif name == "zero":
-            self._ask(
-                "Take the zero now? Only standing, with no force on the coupler.",
-                "take it",
-                "zero",
-            )
-        elif name == "turn_count":
-            self._marks.turn_count()
-        else:
-            self._do(name)
+        match command:
+            case Command.DETAILS:
+                self._start_typing()
+            case Command.NEXT_POST:
+                # Empty, unlike a mark's details: digits behind the old number would make 1240.
+                self.mode, self.typed, self.caution = KeyMode.NEXT_POST, "", ""
+            case Command.WITHDRAW:
+                if (entry := self.entry()) is not None:
+                    self._marks.withdraw(entry)
+            case Command.EARLIER:
+                self._move(-1)
+            case Command.LATER:
+                self._move(1)
+            case Command.STOP:
+                words = (
+                    "Stop the recording? The run is sealed and checked; no marks after that."
+                )
+                self._ask(words, "stop it", command)
+            case Command.ZERO:
+                words = "Take the zero now? Only standing, with no force on the coupler."
+                self._ask(words, "take it", command)
+            case Command.TURN_COUNT:
+                self._marks.turn_count()
+            case _:
+                self._do(command)
 
     def answer(self, *, yes: bool) -> None:
         """Answer the question that is asked."""
@@ -196,7 +196,7 @@ class KeyCommands:
         kind = entry.mark.kind
         return f"{kind.label}: {kind.hint}" + "; then ; and free words" * kind.parts_note
 
-    def _ask(self, words: str, yes: str, command: str) -> None:
+    def _ask(self, words: str, yes: str, command: Command) -> None:
         self.mode, self.question = KeyMode.ASKING, Question(words, yes, command)
 
     def _start_typing(self) -> None:

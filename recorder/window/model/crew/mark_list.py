@@ -97,7 +97,7 @@ class MarkList:
         self._started_ns = started_ns
         self._by_id: dict[str, Entry] = {}
         self._counted_from_s = -math.inf
-        """Mileposts keyed before do not say what the next one is: the crew has set it since."""
+        """Mileposts keyed before do not count towards the next: the crew has set it since."""
         self._numbers = itertools.count(1)
         self._last_press: dict[str, int] = {}
         self._revisions: dict[tuple[str, int], Mark] = {}
@@ -199,7 +199,7 @@ class MarkList:
         self._sort()
 
     def refused(self, mark_id: str, why: str) -> None:
-        """The recording refused what was asked about this mark, and says why."""
+        """The recording refused what was asked about this mark."""
         if (entry := self._by_id.get(mark_id)) is None:
             return
         entry.busy, entry.problem = False, why

@@ -17,7 +17,7 @@ from PyQt6.QtWidgets import (
     QWidget,
 )
 
-from recorder.window.model.crew.key_commands import COMMANDS, KeyCommands
+from recorder.window.model.crew.key_commands import BUTTONS, Command, KeyCommands
 from recorder.window.model.shown.display_units import other_system
 from recorder.window.qt.frame.key_filter import KeyFilter
 from recorder.window.qt.panels.appearance import APPEARANCES
@@ -88,7 +88,7 @@ class CrewWindow(QWidget):
         self.caution = _Caution()
         self.alarm.answered.connect(lambda word: self.commands.answer(yes=word == "yes"))
         self.keys.pressed.connect(self._touched)
-        self.buttons = [self._button(c.name, c.words, c.key) for c in COMMANDS]
+        self.buttons = [self._button(c) for c in BUTTONS]
         self._lay_out()
         self._filter = KeyFilter(
             self.commands, trust_stamps=_monotonic_stamps(), pressed=self._light
@@ -114,11 +114,11 @@ class CrewWindow(QWidget):
         if application is not None:
             application.installEventFilter(self._filter)
 
-    def _button(self, name: str, words: str, key: str) -> QPushButton:
-        button = QPushButton(f"{words}\n{key}")
+    def _button(self, command: Command) -> QPushButton:
+        button = QPushButton(f"{command.words}\n{command.key}")
         button.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         button.setMinimumWidth(10)
-        button.clicked.connect(lambda _=False: self.commands.command(name))
+        button.clicked.connect(lambda _=False: self.commands.command(command))
         return button
 
     def _lay_out(self) -> None:
@@ -230,24 +230,27 @@ class CrewWindow(QWidget):
 
     # ------------------------------------------------------------------ doing
 
-    def do(self, command: str) -> None:
+    def do(self, command: Command) -> None:
         """What the key commands decided."""
-        if command == "axis":
-            self.paper.view.turn()
-        elif command in ("longer", "shorter"):
-            self.paper.view.step(1 if command == "longer" else -1)
-        elif command == "units":
-            self.system = other_system(self.system)
-        elif command == "appearance":
-            self.look_name = "night" if self.look_name == "day" else "day"
-        elif command == "zero":
-            self.run.take_zero()
-        elif command == "stop":
-            self.run.stop_recording()
-        elif command == "full_screen":
-            self.setWindowState(self.windowState() ^ Qt.WindowState.WindowFullScreen)
-        elif command == "leave":
-            self.close()
+        match command:
+            case Command.AXIS:
+                self.paper.view.turn()
+            case Command.LONGER:
+                self.paper.view.step(1)
+            case Command.SHORTER:
+                self.paper.view.step(-1)
+            case Command.UNITS:
+                self.system = other_system(self.system)
+            case Command.APPEARANCE:
+                self.look_name = "night" if self.look_name == "day" else "day"
+            case Command.ZERO:
+                self.run.take_zero()
+            case Command.STOP:
+                self.run.stop_recording()
+            case Command.FULL_SCREEN:
+                self.setWindowState(self.windowState() ^ Qt.WindowState.WindowFullScreen)
+            case Command.LEAVE:
+                self.close()
         self.dress()
 
     def _touched(self, key: str) -> None:

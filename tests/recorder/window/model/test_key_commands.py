@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from recorder.window.model.crew.key_commands import COMMANDS, KeyCommands, KeyMode
+from recorder.window.model.crew.key_commands import Command, KeyCommands, KeyMode
 from recorder.window.model.live.live_run import LiveRun
 from recorder.window.qt.frame.key_filter import pressed_ns
 
@@ -17,12 +17,12 @@ if TYPE_CHECKING:
 
 
 @pytest.fixture
-def done() -> list[str]:
+def done() -> list[Command]:
     return []
 
 
 @pytest.fixture
-def commands(run: LiveRun, done: list[str]) -> KeyCommands:
+def commands(run: LiveRun, done: list[Command]) -> KeyCommands:
     return KeyCommands(run.marks, done.append)
 
 
@@ -84,7 +84,7 @@ def test_what_cannot_stand_is_said_and_typing_goes_on(
 
 
 def test_stop_asks_first_and_marks_go_on_meanwhile(
-    commands: KeyCommands, run: LiveRun, session: FakeSession, done: list[str]
+    commands: KeyCommands, run: LiveRun, session: FakeSession, done: list[Command]
 ) -> None:
     commands.key("Ctrl+S", "", 0)
     assert mode(commands) is KeyMode.ASKING
@@ -98,15 +98,15 @@ def test_stop_asks_first_and_marks_go_on_meanwhile(
     commands.key("Ctrl+S", "", 0)
     assert done == []
     commands.key("Enter", "", 0)
-    assert done == ["stop"]
+    assert done == [Command.STOP]
 
 
-def test_zero_asks_first(commands: KeyCommands, done: list[str]) -> None:
+def test_zero_asks_first(commands: KeyCommands, done: list[Command]) -> None:
     commands.key("Ctrl+0", "", 0)
     assert commands.question is not None
     assert "no force" in commands.question.words
     commands.key("Enter", "", 0)
-    assert done == ["zero"]
+    assert done == [Command.ZERO]
 
 
 def test_delete_withdraws_the_mark_that_is_chosen(
@@ -125,7 +125,7 @@ def test_delete_withdraws_the_mark_that_is_chosen(
 
 
 def test_commands_never_take_a_key_that_makes_marks(run: LiveRun) -> None:
-    for command in COMMANDS:
+    for command in Command:
         assert len(command.key) > 1
         assert command.key not in run.marks.keys
 
@@ -158,7 +158,7 @@ def test_the_next_milepost_is_typed_and_the_count_goes_on_from_it(
 def test_a_next_milepost_that_is_no_number_is_refused_and_may_be_left(
     commands: KeyCommands, run: LiveRun
 ) -> None:
-    commands.command("next_post")
+    commands.command(Command.NEXT_POST)
     type_in(commands, "north")
     commands.key("Enter", "", 0)
     assert mode(commands) is KeyMode.NEXT_POST
@@ -174,7 +174,7 @@ def test_an_input_method_types_too(
     commands.key("S", "s", session.header.started_monotonic_ns)
     kit.settle(run)
     commands.typed_text("not typing yet")
-    commands.command("details")
+    commands.command(Command.DETAILS)
     commands.typed_text("Łąka\n")
     assert commands.typed == "Łąka"
 

@@ -14,7 +14,7 @@ S = 1_000_000_000
 
 
 class Crew:
-    """A list of marks, and what it asked of a recording that answers when told to."""
+    """A list of marks, and what it asked of a recording that answers when asked to."""
 
     def __init__(self, *, first: float | None = 12, step: float = 1.0) -> None:
         self.asked: list[KeyedMark | MarkRevision] = []
