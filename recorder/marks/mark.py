@@ -6,7 +6,8 @@ Nothing keyed is ever overwritten. A correction or a withdrawal is a new revisio
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import math
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any, Final
 
@@ -71,7 +72,20 @@ class Mark:
 
     @classmethod
     def from_dict(cls, data: dict[str, Any]) -> Mark:
-        """Inverse of :meth:`to_dict`; unknown keys of newer versions are kept in ``extra``."""
+        """Inverse of :meth:`to_dict`; unknown keys of newer versions are kept in ``extra``.
+
+        Raises
+        ------
+        TypeError, ValueError
+            A field is missing, or not of its type; files may be damaged.
+        """
+        for name, wanted in _TYPES.items():
+            if name in data and type(data[name]) not in wanted:
+                msg = f"{name} of a mark is {data[name]!r:.60}"
+                raise TypeError(msg)
+        if not math.isfinite(data.get("t_s", 0.0)):
+            msg = f"t_s of a mark is {data['t_s']!r}"
+            raise ValueError(msg)
         known = {f.name for f in fields(cls)}
         extra = {**data.get("extra", {}), **{k: v for k, v in data.items() if k not in known}}
         return cls(
@@ -81,6 +95,21 @@ class Mark:
     def revised(self, **changes: Any) -> Mark:  # noqa: ANN401 - passes fields through
         """The next revision with the given fields changed."""
         return replace(self, revision=self.revision + 1, **changes)
+
+
+_TYPES: Final[Mapping[str, tuple[type, ...]]] = {
+    "mark_id": (str,),
+    "revision": (int,),
+    "kind": (str, Kind),
+    "t_s": (int, float),
+    "value": (str,),
+    "note": (str,),
+    "withdrawn": (bool,),
+    "by": (str,),
+    "entered_utc_ns": (int,),
+    "software": (str,),
+    "extra": (dict,),
+}
 
 
 def newest(revisions: Iterable[Mark]) -> dict[str, Mark]:

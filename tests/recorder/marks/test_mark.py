@@ -40,6 +40,24 @@ def test_a_mark_of_a_newer_version_keeps_what_it_knew() -> None:
     assert made.to_dict()["kind"] == "catenary"
 
 
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"kind": 7}, {"kind": None}, {"value": ["on"]}, {"t_s": "1"}, {"t_s": float("nan")},
+        {"t_s": True}, {"revision": 1.5}, {"withdrawn": 1}, {"extra": None}, {"mark_id": 3},
+    ],
+)  # fmt: skip
+def test_a_damaged_mark_is_refused_as_it_is_read(wrong: dict[str, object]) -> None:
+    data = {"mark_id": "x", "kind": "brake", "t_s": 1.0, **wrong}
+    with pytest.raises((TypeError, ValueError), match=f"{next(iter(wrong))} of a mark is"):
+        Mark.from_dict(data)
+
+
+def test_a_mark_without_its_instant_is_refused() -> None:
+    with pytest.raises(TypeError, match="t_s"):
+        Mark.from_dict({"mark_id": "x", "kind": "brake"})
+
+
 def test_what_is_kept_stays_as_it_is_and_says_what_it_says() -> None:
     """Earlier versions kept a keyed ``0`` of the brake as ``0 kPa``."""
     old = mark(1, "brake", "0 kPa")
