@@ -118,4 +118,7 @@ def _one_line(error: BaseException) -> str:
 
 def run() -> None:
     """Entry point of the installed command."""
+    # Python's own helpers (the tracker of shared memory) start from the current folder otherwise,
+    # where a crew may keep a file of any name.
+    os.environ["PYTHONSAFEPATH"] = "1"
     sys.exit(main())

@@ -2,28 +2,25 @@
 
 from __future__ import annotations
 
-import json
-import os
-import subprocess
-import sys
-import threading
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Self
 
-import recorder
 from recorder.keeping.errors import SealError
+from recorder.keeping.filer_reports import (
+    FILER_REPORTS,
+    Filed,
+    FilerFailed,
+    FilerOrder,
+    FilerReport,
+    Sealed,
+    SealProgress,
+)
+from recorder.machine.child_process import ChildProcess, python_command
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
 __all__ = ["FilerProcess"]
-
-
-def _environment() -> dict[str, str]:
-    """Ours, with the place this very package was loaded from in front."""
-    home = str(Path(recorder.__file__).parents[1])
-    rest = os.environ.get("PYTHONPATH", "")
-    return {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, (home, rest)))}
 
 
 class FilerProcess:
@@ -41,43 +38,36 @@ class FilerProcess:
         if self.run_path.exists():
             msg = "a run file is there already; it is never overwritten"
             raise FileExistsError(17, msg, str(self.run_path))
+        self.filed: Filed | None = None
+        """As last reported; None before the first."""
         self._progress: Callable[[float, str], None] | None = None
-        self._last: dict[str, Any] = {}
         self._failed = ""
         self._sealed = False
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "recorder.keeping.filer", str(journal_path), str(run_path)],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-            encoding="utf-8",
-            env=_environment(),
+        self._child: ChildProcess[FilerReport] = ChildProcess(
+            python_command("recorder.keeping.filer", journal_path, run_path),
+            name="filer",
+            table=FILER_REPORTS,
+            hear=self._hear,
+            orders=True,
         )
-        self._listener = threading.Thread(target=self._listen, name="filer", daemon=True)
-        self._listener.start()
 
     @property
     def pid(self) -> int:
         """Process id."""
-        return self._process.pid
+        return self._child.pid
 
     @property
     def problem(self) -> str:
         """Why the run file is not being written, in one line; empty while all is well."""
         if self._failed:
             return self._failed
-        code = self._process.poll()
-        if code not in (None, 0):
-            return (
-                f"{self.run_path}: the filer ended with code {code}; recording goes on in the"
-                " journal: recover the run from it afterwards"
-            )
-        return ""
-
-    @property
-    def filed(self) -> dict[str, Any]:
-        """Last report: ``records`` by device, ``rows``, ``damaged``; empty before the first."""
-        return dict(self._last)
+        code = self._child.returncode
+        if code in (None, 0):
+            return ""
+        return (
+            f"{self.run_path}: the filer ended with code {code}; recording goes on in the"
+            " journal: recover the run from it afterwards"
+        )
 
     def seal(
         self,
@@ -94,8 +84,8 @@ class FilerProcess:
         TimeoutError
         """
         self._progress = progress
-        self._order("seal")
-        self._finish(timeout_s)
+        self._child.order(FilerOrder.SEAL)
+        self._child.wait(timeout_s)
         if not self._sealed:
             raise SealError(self.problem or f"{self.run_path}: the filer ended without sealing")
 
@@ -106,69 +96,30 @@ class FilerProcess:
         ------
         TimeoutError
         """
-        self._order("stop")
-        self._finish(timeout_s)
-
-    def _order(self, word: str) -> None:
-        pipe = self._process.stdin
-        if pipe is None or pipe.closed:
-            return
-        try:
-            pipe.write(word + "\n")
-            pipe.flush()
-        except BrokenPipeError:
-            # It is gone: its exit code and last words tell why.
-            return
-
-    def _finish(self, timeout_s: float | None) -> None:
-        try:
-            self._process.wait(timeout_s)
-        except subprocess.TimeoutExpired as error:
-            msg = f"{self.run_path}: the filer has not finished after {timeout_s:g} s"
-            raise TimeoutError(msg) from error
-        self._listener.join(timeout=10.0)
-        self._close_pipes()
-
-    def _close_pipes(self) -> None:
-        for pipe in (self._process.stdin, self._process.stdout):
-            if pipe is not None and not pipe.closed:
-                try:
-                    pipe.close()
-                except BrokenPipeError:
-                    continue
+        self._child.order(FilerOrder.STOP)
+        self._child.wait(timeout_s)
 
     def kill(self) -> None:
-        """End it at once (an abandoned recording)."""
-        self._process.kill()
-        self._finish(10.0)
+        """End it at once (an abandoned recording); may be called twice."""
+        self._child.kill()
 
-    def _listen(self) -> None:
-        pipe = self._process.stdout
-        assert pipe is not None
-        for line in pipe:
-            try:
-                told = json.loads(line)
-                kind = told.pop("kind")
-            except (ValueError, KeyError, AttributeError):
-                self._failed = f"{self.run_path}: the filer said {line.strip()[:200]!r}"
-                continue
-            self._hear(kind, told)
-
-    def _hear(self, kind: str, told: dict[str, Any]) -> None:
-        if kind in ("filed", "stopped"):
-            self._last = told
-        elif kind == "sealing" and self._progress is not None:
-            self._progress(float(told["part"]), str(told["what"]))
-        elif kind == "sealed":
-            self._sealed = True
-        elif kind == "failed":
-            self._failed = str(told["why"])
+    def _hear(self, report: FilerReport) -> None:
+        match report:
+            case Filed():
+                self.filed = report
+            case SealProgress(part, what):
+                if self._progress is not None:
+                    self._progress(part, what)
+            case Sealed():
+                self._sealed = True
+            case FilerFailed(why):
+                self._failed = why
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
-        if self._process.poll() is None:
+        if self._child.returncode is None:
             self.kill()
         else:
-            self._finish(10.0)
+            self._child.close()

@@ -13,6 +13,7 @@ from recorder.sheets.errors import SheetError
 from recorder.sheets.sheet_table import SheetTable, likely, read_text_file, read_toml
 
 __all__ = [
+    "LONGEST_ZERO_S",
     "CarSheet",
     "ChannelSheet",
     "DeviceSheet",
@@ -35,6 +36,8 @@ _USUAL_FIELDS: Final = {
     "gnss_course": "course_deg",
 }
 """Quantity → the field it is made from, where only one can be meant."""
+LONGEST_ZERO_S: Final = 600.0
+"""A zero longer than ten minutes is a drift test, and nobody keeps a train at rest for it."""
 STYLES: Final = ("solid", "dashed", "dotted", "dash-dot")
 
 
@@ -312,7 +315,7 @@ def _pen(table: SheetTable) -> PenSheet:
 
 def _recording(table: SheetTable) -> RecordingSheet:
     usual = RecordingSheet()
-    zero = table.number("zero_seconds", usual.zero_seconds, low=0.0, high=600.0)
+    zero = table.number("zero_seconds", usual.zero_seconds, low=0.0, high=LONGEST_ZERO_S)
     margin = table.number(
         "free_disk_margin_hours", usual.free_disk_margin_hours, low=0.0, high=100.0
     )

@@ -1,7 +1,7 @@
 """A recorded run back onto ports, as its devices would send it again.
 
-``python -m simulated_feeds.replay.replaying SETTINGS`` speaks as ``serving.serving`` does. The
-end of the data is the end of the connection.
+As a process it is this module, given its settings as JSON, and reports as a feed does. The end
+of the data is the end of the connection.
 """
 
 from __future__ import annotations
@@ -13,21 +13,23 @@ import time
 from contextlib import ExitStack
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from recorder.run_file.hdf5.reader import open_run
 from simulated_feeds.physics.errors import FeedError
 from simulated_feeds.replay.replay_devices import ReplayDevice, replay_device
 from simulated_feeds.replay.replay_sheets import write_replay_sheets
-from simulated_feeds.serving.feed_process import FeedProcess, start_process
+from simulated_feeds.serving.feed_process import FeedProcess, run_child, start_process
+from simulated_feeds.serving.feed_reports import FeedEnded, FeedReady, FeedStarted
 from simulated_feeds.serving.ports import open_ports
 from simulated_feeds.serving.server import Server
-from simulated_feeds.serving.serving import Report, print_line, stop_on_input, write_note
+from simulated_feeds.serving.serving import write_note
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from simulated_feeds.devices.emission import Emission
+    from simulated_feeds.serving.feed_reports import FeedReporter
 
 __all__ = ["ReplaySettings", "RunSource", "run_replay", "start_replay"]
 
@@ -80,8 +82,8 @@ class RunSource:
 
 
 def run_replay(
-    settings: ReplaySettings, report: Report, stop: Callable[[], bool]
-) -> dict[str, Any]:
+    settings: ReplaySettings, report: FeedReporter, stop: Callable[[], bool]
+) -> FeedEnded:
     """Replay in this thread until its end; what became of every frame.
 
     Waits until every port is open before the first byte.
@@ -102,10 +104,12 @@ def run_replay(
             held.callback(port.close)
         addresses = {p.name: p.address for p in ports}
         sheets = write_replay_sheets(folder, run, addresses)
-        report({
-            "event": "ready", "pid": os.getpid(), "ports": addresses, "sheets": sheets,
-            "folder": settings.folder, "run": settings.run, "run_id": run.header.run_id,
-        })  # fmt: skip
+        report(
+            FeedReady(
+                pid=os.getpid(), ports=addresses, sheets=sheets, folder=settings.folder,
+                run=settings.run, run_id=run.header.run_id,
+            )
+        )  # fmt: skip
         source = RunSource(devices, run.duration_s)
         server = Server(
             source, ports, speed=settings.speed, seconds=None, stop=stop, gather_s=float("inf")
@@ -114,16 +118,15 @@ def run_replay(
         if began:
             now = time.monotonic_ns()
             write_note(folder, {"world0_monotonic_ns": now, "speed": settings.speed or 1.0})
-            report({"event": "started", "world0_monotonic_ns": now})
+            report(FeedStarted(world0_monotonic_ns=now))
             server.run(now)
-        summary = {
-            "event": "ended", "began": began, "world_s": min(source.t_s, run.duration_s),
-            "complete": began and all(d.done for d in devices),
-            "frames": {p.name: asdict(p.stats) for p in ports},
-            "worst_late_ms": server.late_ns / 1e6,
-        }  # fmt: skip
-    report(summary)
-    return summary
+        ended = FeedEnded(
+            began=began, world_s=min(source.t_s, run.duration_s),
+            frames={p.name: p.stats for p in ports}, worst_late_ms=server.late_ns / 1e6,
+            complete=began and all(d.done for d in devices),
+        )  # fmt: skip
+    report(ended)
+    return ended
 
 
 def _chosen(settings: ReplaySettings, known: list[str]) -> list[str]:
@@ -155,21 +158,18 @@ def start_replay(
     settings = ReplaySettings(
         run=str(run), folder=str(folder), speed=speed, transport=transport
     )
-    words = ["simulated_feeds.replay.replaying", json.dumps(asdict(settings))]
-    return start_process(words, Path(folder), ready_timeout_s=ready_timeout_s)
+    return start_process(
+        "simulated_feeds.replay.replaying",
+        json.dumps(asdict(settings)),
+        Path(folder),
+        ready_timeout_s=ready_timeout_s,
+    )
 
 
-def main(words: list[str]) -> int:
-    """Run the process; 0 done, 2 it cannot."""
-    try:
-        data = json.loads(words[0])
-        data["devices"] = tuple(data.get("devices", ()))
-        run_replay(ReplaySettings(**data), print_line, stop_on_input())
-    except (ValueError, OSError, TypeError) as error:
-        print_line({"event": "failed", "error": " ".join(str(error).split())})
-        return 2
-    return 0
+def _settings(text: str) -> ReplaySettings:
+    data = json.loads(text)
+    return ReplaySettings(**{**data, "devices": tuple(data["devices"])})
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(run_child(lambda text, *rest: run_replay(_settings(text), *rest)))

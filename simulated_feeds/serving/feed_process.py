@@ -2,111 +2,86 @@
 
 from __future__ import annotations
 
-import json
-import os
-import subprocess
 import sys
-import threading
-from collections import deque
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
+from recorder.machine.child_process import ChildProcess, python_command
+from recorder.machine.child_reports import Orders, ReportWriter
 from simulated_feeds.physics.errors import FeedError
+from simulated_feeds.serving.feed_reports import (
+    FEED_REPORTS,
+    FeedEnded,
+    FeedFailed,
+    FeedReady,
+    FeedReport,
+    FeedStarted,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from types import TracebackType
+    from collections.abc import Callable
 
-__all__ = ["FeedProcess", "start_process"]
+    from simulated_feeds.serving.feed_reports import FeedReporter
+
+__all__ = ["STOP", "FeedProcess", "run_child", "start_process"]
+
+STOP = "stop"
 
 
 class FeedProcess:
     """A running feed. Close it, or use it in a ``with``: it is then stopped."""
 
-    def __init__(self, process: subprocess.Popen[str], folder: Path) -> None:
+    def __init__(self, module: str, settings: str, folder: Path) -> None:
+        """Start it; see :func:`start_process`."""
         self.folder = folder
-        self.ports: dict[str, str] = {}
-        """Device → address."""
-        self.sheets: dict[str, Path] = {}
-        """``car``, ``trip``, ``route``, ``pull_certificate``, ``wheel_certificate``."""
-        self.started: dict[str, Any] = {}
-        """``world0_monotonic_ns`` and ``utc0_ns`` once the devices have begun."""
-        self.summary: dict[str, Any] = {}
-        """What became of every frame, once ended."""
-        self._process = process
-        self._changed = threading.Condition()
+        self.ready: FeedReady | None = None
+        self.started: FeedStarted | None = None
+        self.ended: FeedEnded | None = None
         self._failure = ""
-        self._errors: deque[str] = deque(maxlen=20)
-        self._threads = [
-            threading.Thread(target=self._read, name="feed-output", daemon=True),
-            threading.Thread(target=self._read_errors, name="feed-errors", daemon=True),
-        ]
-        self._ended = False
-        for thread in self._threads:
-            thread.start()
+        self._child: ChildProcess[FeedReport] = ChildProcess(
+            python_command(module, settings),
+            name="feed",
+            table=FEED_REPORTS,
+            hear=self._hear,
+            orders=True,
+            keep_errors=True,
+        )
 
     @property
     def pid(self) -> int:
         """Process id."""
-        return self._process.pid
+        return self._child.pid
 
-    def _read(self) -> None:
-        stream = self._process.stdout
-        if stream is None:
-            return
-        for line in stream:
-            try:
-                event = json.loads(line)
-            except ValueError:
-                self._errors.append(line.rstrip())
-                continue
-            with self._changed:
-                self._take(event)
-                self._changed.notify_all()
-        with self._changed:
-            self._ended = True
-            self._changed.notify_all()
+    @property
+    def ports(self) -> dict[str, str]:
+        """Device → address."""
+        return {} if self.ready is None else dict(self.ready.ports)
 
-    def _take(self, event: dict[str, Any]) -> None:
-        match event.get("event"):
-            case "ready":
-                self.ports = dict(event["ports"])
-                self.sheets = {k: Path(v) for k, v in event["sheets"].items()}
-            case "started":
-                self.started = event
-            case "ended":
-                self.summary = event
-            case "failed":
-                self._failure = str(event.get("error", ""))
+    @property
+    def sheets(self) -> dict[str, Path]:
+        """``car``, ``trip``, ``route``, ``pull_certificate``, ``wheel_certificate``."""
+        return {} if self.ready is None else {k: Path(v) for k, v in self.ready.sheets.items()}
 
-    def _read_errors(self) -> None:
-        for line in self._process.stderr or ():
-            self._errors.append(line.rstrip())
-
-    def wait_ready(self, timeout_s: float = 30.0) -> None:
+    def wait_ready(self, timeout_s: float = 30.0) -> FeedReady:
         """Until the ports are there; raises :class:`FeedError`."""
-        with self._changed:
-            self._changed.wait_for(lambda: bool(self.ports) or self._ended, timeout_s)
-        if not self.ports:
+        self._child.wait_until(lambda: self.ready is not None, timeout_s)
+        if self.ready is None:
             why = self._why()
             self.stop()
             msg = f"the feed did not start: {why}"
             raise FeedError(msg)
+        return self.ready
 
-    def wait_started(self, timeout_s: float = 30.0) -> dict[str, Any]:
+    def wait_started(self, timeout_s: float = 30.0) -> FeedStarted:
         """Until the devices have begun; raises :class:`FeedError`."""
-        with self._changed:
-            self._changed.wait_for(lambda: bool(self.started) or self._ended, timeout_s)
-        if not self.started:
+        self._child.wait_until(lambda: self.started is not None, timeout_s)
+        if self.started is None:
             msg = f"the feed did not begin within {timeout_s:g} s: {self._why()}"
             raise FeedError(msg)
         return self.started
 
-    def _why(self) -> str:
-        return self._failure or " / ".join(self._errors) or "nobody opened its ports"
-
-    def wait(self, timeout_s: float | None = None) -> dict[str, Any]:
-        """Until it has ended by itself; its summary.
+    def wait(self, timeout_s: float | None = None) -> FeedEnded:
+        """Until it has ended by itself; what became of every frame.
 
         Raises
         ------
@@ -114,71 +89,71 @@ class FeedProcess:
             It failed, or has not ended in time.
         """
         try:
-            code = self._process.wait(timeout_s)
-        except subprocess.TimeoutExpired as error:
+            code = self._child.wait(timeout_s)
+        except TimeoutError as error:
             msg = f"the feed has not ended within {timeout_s} s"
             raise FeedError(msg) from error
-        self._join()
-        if code != 0:
+        if code != 0 or self.ended is None:
             msg = f"the feed failed: {self._why()}"
             raise FeedError(msg)
-        return self.summary
+        return self.ended
 
-    def stop(self, timeout_s: float = 10.0) -> dict[str, Any]:
-        """Tell it to end, and see that it does; may be called twice. Its summary."""
-        if self._process.stdin is not None and not self._process.stdin.closed:
-            try:
-                self._process.stdin.close()
-            except OSError as error:
-                self._errors.append(str(error))
+    def stop(self, timeout_s: float = 10.0) -> FeedEnded | None:
+        """Tell it to end, and see that it does; may be called twice.
+
+        What became of every frame; None when it did not live to say.
+        """
+        self._child.order(STOP)
         try:
-            self._process.wait(timeout_s)
-        except subprocess.TimeoutExpired:
-            self._process.kill()
-            self._process.wait()
-        self._join()
-        return self.summary
+            self._child.wait(timeout_s)
+        except TimeoutError:
+            self._child.kill()
+        return self.ended
 
     def kill(self) -> None:
         """End it as a crash would."""
-        self._process.kill()
-        self.stop()
+        self._child.kill()
 
-    def _join(self) -> None:
-        for thread in self._threads:
-            thread.join()
-        for stream in (self._process.stdin, self._process.stdout, self._process.stderr):
-            if stream is not None and not stream.closed:
-                try:
-                    stream.close()
-                except OSError as error:
-                    self._errors.append(str(error))
+    def _hear(self, report: FeedReport) -> None:
+        match report:
+            case FeedReady():
+                self.ready = report
+            case FeedStarted():
+                self.started = report
+            case FeedEnded():
+                self.ended = report
+            case FeedFailed(error):
+                self._failure = error
+
+    def _why(self) -> str:
+        return self._failure or " / ".join(self._child.noise) or "nobody opened its ports"
 
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.stop()
 
 
-def start_process(words: Sequence[str], folder: Path, *, ready_timeout_s: float) -> FeedProcess:
-    """Run ``python -m`` with these words and wait until it is ready; raises FeedError."""
-    home = str(Path(__file__).resolve().parents[2])
-    paths = [home, *filter(None, [os.environ.get("PYTHONPATH")])]
-    process = subprocess.Popen(
-        [sys.executable, "-m", *words],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        encoding="utf-8",
-        env={**os.environ, "PYTHONPATH": os.pathsep.join(paths), "PYTHONUTF8": "1"},
-    )
-    feed = FeedProcess(process, folder)
+def start_process(
+    module: str, settings: str, folder: Path, *, ready_timeout_s: float
+) -> FeedProcess:
+    """Run a module with its settings and wait until it is ready; raises FeedError."""
+    feed = FeedProcess(module, settings, folder)
     feed.wait_ready(ready_timeout_s)
     return feed
+
+
+def run_child(run: Callable[[str, FeedReporter, Callable[[], bool]], Any]) -> int:
+    """The child's end: run it on the settings given, report, stop when told; 0 done, 2 not.
+
+    It ends with who started it: the end of its standard input is an order to stop.
+    """
+    report = ReportWriter(FEED_REPORTS)
+    orders = Orders([STOP])
+    try:
+        run(sys.argv[1], report, orders.given.is_set)
+    except (ValueError, OSError, TypeError) as error:
+        report(FeedFailed(" ".join(str(error).split())))
+        return 2
+    return 0

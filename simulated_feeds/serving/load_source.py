@@ -4,12 +4,13 @@ Frames are made in advance; only sequence, tick and checksum change. Channel 0 c
 two levels; the moment each step's frame goes out is noted in ``steps.csv``, so that the way to
 the screen can be timed.
 
-``python -m simulated_feeds.serving.load_source SETTINGS`` speaks as ``serving`` does.
+As a process it is this module, given its settings as JSON, and reports as a feed does.
 """
 
 from __future__ import annotations
 
 import json
+import os
 import sys
 import time
 import zlib
@@ -24,10 +25,11 @@ from simulated_feeds.devices.emission import Emission
 from simulated_feeds.devices.wire import load_cell_frames
 from simulated_feeds.outing.scenario import make_scenario
 from simulated_feeds.physics.errors import FeedError
-from simulated_feeds.serving.feed_process import FeedProcess, start_process
+from simulated_feeds.serving.feed_process import FeedProcess, run_child, start_process
+from simulated_feeds.serving.feed_reports import FeedEnded, FeedReady, FeedStarted
 from simulated_feeds.serving.ports import open_ports
 from simulated_feeds.serving.server import Server
-from simulated_feeds.serving.serving import Report, print_line, stop_on_input, write_note
+from simulated_feeds.serving.serving import write_note
 from simulated_feeds.sheets.sheet_files import (
     CAR,
     PULL_CERTIFICATE,
@@ -40,6 +42,8 @@ from simulated_feeds.sheets.toml_text import toml_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    from simulated_feeds.serving.feed_reports import FeedReporter
 
 __all__ = ["LoadSettings", "LoadSource", "run_load", "start_load"]
 
@@ -137,8 +141,8 @@ class LoadSource:
 
 
 def run_load(
-    settings: LoadSettings, report: Report, stop: Callable[[], bool]
-) -> dict[str, Any]:
+    settings: LoadSettings, report: FeedReporter, stop: Callable[[], bool]
+) -> FeedEnded:
     """Run the source in this thread until its end; what became of every frame.
 
     Raises
@@ -154,10 +158,12 @@ def run_load(
         for port in ports:
             held.callback(port.close)
         sheets = _write_sheets(folder, settings, ports[0].address)
-        report({
-            "event": "ready", "ports": {DEVICE: ports[0].address}, "sheets": sheets,
-            "folder": settings.folder, "seed": settings.seed,
-        })  # fmt: skip
+        report(
+            FeedReady(
+                pid=os.getpid(), ports={DEVICE: ports[0].address}, sheets=sheets,
+                folder=settings.folder, seed=settings.seed,
+            )
+        )  # fmt: skip
         steps = held.enter_context((folder / STEPS).open("w", encoding="utf-8", newline=""))
         steps.write("step,monotonic_ns\n")
         server = Server(
@@ -168,15 +174,15 @@ def run_load(
         if began:
             now = time.monotonic_ns()
             write_note(folder, {"world0_monotonic_ns": now, "speed": settings.speed or 1.0})
-            report({"event": "started", "world0_monotonic_ns": now, "utc0_ns": time.time_ns()})
+            report(FeedStarted(world0_monotonic_ns=now, utc0_ns=time.time_ns()))
             server.run(now)
-        summary = {
-            "event": "ended", "began": began, "world_s": source.t_s,
-            "frames": {p.name: asdict(p.stats) for p in ports},
-            "worst_late_ms": server.late_ns / 1e6,
-        }  # fmt: skip
-    report(summary)
-    return summary
+        ended = FeedEnded(
+            began=began, world_s=source.t_s, frames={p.name: p.stats for p in ports},
+            worst_late_ms=server.late_ns / 1e6,
+            complete=settings.seconds is not None and source.t_s >= settings.seconds,
+        )  # fmt: skip
+    report(ended)
+    return ended
 
 
 def _write_sheets(folder: Path, settings: LoadSettings, address: str) -> dict[str, str]:
@@ -215,19 +221,13 @@ def start_load(
         The settings cannot work, or the process ended before it was ready.
     """
     checked = LoadSettings(folder=str(folder), **settings)
-    words = ["simulated_feeds.serving.load_source", json.dumps(asdict(checked))]
-    return start_process(words, Path(folder), ready_timeout_s=ready_timeout_s)
-
-
-def main(words: list[str]) -> int:
-    """Run the process; 0 done, 2 it cannot."""
-    try:
-        run_load(LoadSettings(**json.loads(words[0])), print_line, stop_on_input())
-    except (FeedError, OSError, TypeError, ValueError) as error:
-        print_line({"event": "failed", "error": " ".join(str(error).split())})
-        return 2
-    return 0
+    return start_process(
+        "simulated_feeds.serving.load_source",
+        json.dumps(asdict(checked)),
+        Path(folder),
+        ready_timeout_s=ready_timeout_s,
+    )
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(run_child(lambda text, *rest: run_load(LoadSettings(**json.loads(text)), *rest)))

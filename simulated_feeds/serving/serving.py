@@ -1,9 +1,7 @@
 """Starting a feed, here or as a process of its own.
 
-``python -m simulated_feeds.serving.serving SETTINGS`` (JSON) prints one JSON object a line:
-``ready`` with ports and sheets, ``started`` when the devices begin, ``ended`` with what became
-of every frame. It ends at a line ``stop`` on, or the end of, its standard input; so it never
-outlives who started it.
+As a process it is this module, given its settings as JSON; it reports as ``feed_reports`` says,
+and ends when told to or when whoever started it is gone; so it never outlives that.
 """
 
 from __future__ import annotations
@@ -11,7 +9,6 @@ from __future__ import annotations
 import json
 import os
 import sys
-import threading
 import time
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
@@ -21,27 +18,27 @@ from typing import IO, Any, Final
 
 from simulated_feeds.devices.faults import WORLD_KINDS, Fault, parse_fault
 from simulated_feeds.outing.scenario import Scenario, make_scenario
-from simulated_feeds.outing.truth import NOTE, TRUTH, TruthWriter, write_truth
+from simulated_feeds.outing.truth import NOTE, TRUTH, TruthWriter
 from simulated_feeds.outing.world import World
 from simulated_feeds.physics.errors import FeedError
-from simulated_feeds.serving.feed_process import FeedProcess, start_process
+from simulated_feeds.serving.feed_process import FeedProcess, run_child, start_process
+from simulated_feeds.serving.feed_reports import (
+    FeedEnded,
+    FeedReady,
+    FeedReporter,
+    FeedStarted,
+)
 from simulated_feeds.serving.ports import Port, open_ports
 from simulated_feeds.serving.server import Outage, Server
 from simulated_feeds.sheets.sheet_files import DRIVERS, SheetFiles, write_sheets
 
 __all__ = [
-    "FeedProcess",
     "FeedSettings",
-    "Report",
-    "print_line",
     "run_feed",
     "start_feed",
-    "stop_on_input",
     "write_note",
-    "write_truth",
 ]
 
-Report = Callable[[dict[str, Any]], None]
 DEVICES: Final = tuple(DRIVERS)
 _ELSEWHERE: Final = (*WORLD_KINDS, "unplug")
 _MAKING_NS: Final = 60_000_000
@@ -140,11 +137,11 @@ class FeedSettings:
 
 
 def run_feed(
-    settings: FeedSettings, report: Report, stop: Callable[[], bool]
-) -> dict[str, Any]:
+    settings: FeedSettings, report: FeedReporter, stop: Callable[[], bool]
+) -> FeedEnded:
     """Run a feed in this thread until its end; returns what became of every frame.
 
-    ``report`` is told ``ready``, ``started`` and ``ended``, each a JSON-able object.
+    ``report`` hears that it is ready, started, ended.
 
     Raises
     ------
@@ -165,21 +162,20 @@ def run_feed(
             "world0_monotonic_ns": None, "utc0_ns": None,
         }  # fmt: skip
         write_note(folder, note)
-        report(_ready(settings, addresses, sheets))
+        report(
+            FeedReady(
+                pid=os.getpid(), ports=addresses, sheets=_texts(sheets),
+                folder=settings.folder, seed=settings.seed,
+            )
+        )  # fmt: skip
         stream = held.enter_context((folder / TRUTH).open("w", encoding="utf-8", newline=""))
         summary = _serve(settings, ports, note, folder, stream, report, stop)
     report(summary)
     return summary
 
 
-def _ready(
-    settings: FeedSettings, addresses: Mapping[str, str], sheets: SheetFiles
-) -> dict[str, Any]:
-    return {
-        "event": "ready", "pid": os.getpid(), "ports": dict(addresses),
-        "sheets": {k: str(v) for k, v in asdict(sheets).items()},
-        "folder": settings.folder, "seed": settings.seed,
-    }  # fmt: skip
+def _texts(sheets: SheetFiles) -> dict[str, str]:
+    return {name: str(path) for name, path in asdict(sheets).items()}
 
 
 def _serve(
@@ -188,9 +184,9 @@ def _serve(
     note: dict[str, Any],
     folder: Path,
     stream: IO[str],
-    report: Report,
+    report: FeedReporter,
     stop: Callable[[], bool],
-) -> dict[str, Any]:
+) -> FeedEnded:
     outages = [
         Outage(port.name, f.at_s, f.at_s + f.lasts_s)
         for f in settings.parsed_faults if f.kind == "unplug"
@@ -217,13 +213,13 @@ def _serve(
         )  # fmt: skip
         note |= {"world0_monotonic_ns": mono_ns, "utc0_ns": utc0}
         write_note(folder, note)
-        report({"event": "started", "world0_monotonic_ns": mono_ns, "utc0_ns": utc0})
+        report(FeedStarted(world0_monotonic_ns=mono_ns, utc0_ns=utc0))
         server.run(mono_ns)
-    frames = {p.name: asdict(p.stats) for p in ports}
-    return {
-        "event": "ended", "began": began, "world_s": relay.t_s, "frames": frames,
-        "worst_late_ms": server.late_ns / 1e6,
-    }  # fmt: skip
+    return FeedEnded(
+        began=began, world_s=relay.t_s, frames={p.name: p.stats for p in ports},
+        worst_late_ms=server.late_ns / 1e6,
+        complete=settings.seconds is not None and relay.t_s >= settings.seconds,
+    )  # fmt: skip
 
 
 class _LateWorld:
@@ -269,41 +265,13 @@ def start_feed(
         folder=str(folder), seed=seed, seconds=seconds, speed=speed, transport=transport,
         channels=channels, sample_rate_hz=sample_rate_hz, **more,
     )  # fmt: skip
-    words = ["simulated_feeds.serving.serving", settings.to_json()]
-    return start_process(words, Path(folder), ready_timeout_s=ready_timeout_s)
-
-
-def stop_on_input() -> Callable[[], bool]:
-    """True once standard input has said ``stop``, or has ended."""
-    told = threading.Event()
-
-    def listen() -> None:
-        # The raw descriptor: a buffered reader cannot be left blocked at the end of a process.
-        while (data := os.read(0, 4096)) and b"stop" not in data:
-            pass
-        told.set()
-
-    threading.Thread(target=listen, name="stop-on-input", daemon=True).start()
-    return told.is_set
-
-
-def print_line(event: dict[str, Any]) -> None:
-    """One JSON object a line, at once."""
-    sys.stdout.write(json.dumps(event) + "\n")
-    sys.stdout.flush()
-
-
-def main(words: list[str]) -> int:
-    """Run the process; 0 done, 2 it cannot."""
-    try:
-        run_feed(FeedSettings.from_json(words[0]), print_line, stop_on_input())
-    except (FeedError, OSError) as error:
-        print_line({"event": "failed", "error": " ".join(str(error).split())})
-        return 2
-    except KeyboardInterrupt:
-        return 0
-    return 0
+    return start_process(
+        "simulated_feeds.serving.serving",
+        settings.to_json(),
+        Path(folder),
+        ready_timeout_s=ready_timeout_s,
+    )
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(run_child(lambda text, *rest: run_feed(FeedSettings.from_json(text), *rest)))

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from recorder.acquisition.control.client import attach
 from recorder.acquisition.process.launch import RecordingProcess
+from recorder.acquisition.process.reports import Started, ZeroBegins
 from recorder.acquisition.process.settings import RecordingSettings
 from recorder.run.states import RunState
 from recorder.run_file.hdf5.reader import open_run
@@ -25,24 +24,9 @@ pytestmark = pytest.mark.slow
 ZERO_S = 6.0
 
 
-class Heard:
-    """An event for each kind of report."""
-
-    def __init__(self) -> None:
-        self._kinds = {k: threading.Event() for k in ("session", "zero_begins", "started")}
-
-    def __call__(self, kind: str, **_data: Any) -> None:  # noqa: ANN401 - JSON values
-        if kind in self._kinds:
-            self._kinds[kind].set()
-
-    def wait(self, kind: str) -> None:
-        assert self._kinds[kind].wait(60.0), f"never heard of {kind}"
-
-
 @pytest.fixture
-def recorded(tmp_path: Path) -> Iterator[tuple[RecordingProcess, Heard]]:
+def recording(tmp_path: Path) -> Iterator[RecordingProcess]:
     """A recording that has begun its zero of six seconds."""
-    heard = Heard()
     with start_feed(tmp_path / "feed", seed=5, seconds=60.0) as feed:
         settings = RecordingSettings(
             car_sheet=feed.sheets["car"],
@@ -50,15 +34,14 @@ def recorded(tmp_path: Path) -> Iterator[tuple[RecordingProcess, Heard]]:
             out=tmp_path / "run.h5",
             zero_seconds=ZERO_S,
         )
-        with RecordingProcess(settings, heard) as recording:
-            heard.wait("zero_begins")
-            yield recording, heard
+        with RecordingProcess(settings) as process:
+            assert process.wait_for(lambda report: isinstance(report, ZeroBegins), 60.0)
+            yield process
 
 
 def test_a_window_that_attaches_during_the_zero_takes_every_key(
-    tmp_path: Path, recorded: tuple[RecordingProcess, Heard]
+    tmp_path: Path, recording: RecordingProcess
 ) -> None:
-    recording, heard = recorded
     session = attach(recording.session_path)
     run = LiveRun(session)
     keyed: list[int] = []
@@ -81,7 +64,7 @@ def test_a_window_that_attaches_during_the_zero_takes_every_key(
         assert state() is RunState.ZERO
         press("S")
         press("R")
-        heard.wait("started")
+        assert recording.wait_for(lambda report: isinstance(report, Started), 60.0)
         assert state() is RunState.RECORDING
         press("S")
         run.stop_recording()

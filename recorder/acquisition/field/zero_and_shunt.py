@@ -13,6 +13,7 @@ from calibration.certificates.force import ForceCertificate
 from calibration.field.checks import check_shunt, check_zero
 from recorder.run.calibrate import zero_event
 from recorder.run.event import Event
+from recorder.sheets.car import LONGEST_ZERO_S
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -24,7 +25,7 @@ __all__ = ["Taking", "shunt_event", "zero_of"]
 BINS: Final = 10
 """A reading's uncertainty is told from the scatter of the means of so many equal stretches:
 neighbouring counts are not independent, and the deviation of single counts says too little."""
-LONGEST_S: Final = 120.0
+LONGEST_S: Final = LONGEST_ZERO_S
 
 
 class Taking:

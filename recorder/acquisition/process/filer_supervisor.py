@@ -1,4 +1,4 @@
-"""Looks after the filer: its death is told and mended once, and costs no sample."""
+"""Supervises the filer: its death is a warning, is mended once, and costs no sample."""
 
 from __future__ import annotations
 
@@ -35,7 +35,8 @@ class FilerSupervisor:
     @property
     def filed(self) -> dict[str, int]:
         """Records in the synced run file, by device; empty before the first report."""
-        return dict(self._filer.filed.get("records", {}))
+        filed = self._filer.filed
+        return {} if filed is None else dict(filed.records)
 
     def look(self) -> None:
         """See whether the filer lives; start it again once."""

@@ -1,4 +1,4 @@
-"""Once a second: clocks, health, disk, filer; what the crew must know, and what is kept."""
+"""Once a second: clocks, rates, disk, memory; what the crew must know, and what is kept."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class HealthMonitor:
         threads: list[DeviceThread],
         *,
         run_path: Path,
-        tell: Callable[[Event], None],
+        keep: Callable[[Event], None],
         warn: Callable[[str], None],
         free: Callable[[Path], int] = free_bytes,
     ) -> None:
@@ -63,14 +63,14 @@ class HealthMonitor:
         self._threads = threads
         self._folder = run_path.absolute().parent
         self._run_path = run_path
-        self._tell = tell
+        self._keep = keep
         self._warn = warn
         self._free = free
         self._rates = {thread.name: _Rate() for thread in threads}
         self._wall: int | None = None
         self._asleep: int | None = None
-        self._said_disk = False
-        self._said_blind = False
+        self._warned_disk = False
+        self._warned_blind = False
 
     def second(self, t_s: float, *, keep_s: float, more: Mapping[str, Any]) -> None:
         """One second's work; ``keep_s`` is its longest commit, ``more`` is kept with it."""
@@ -79,8 +79,8 @@ class HealthMonitor:
         self.keep_s = keep_s
         self.rss_bytes = rss_bytes()
         self._clocks(t_s)
-        self._disk(t_s)
-        self._tell(Event(kind="health", t_s=t_s, data={**self._health(), **more}))
+        self.look_at_disk(t_s)
+        self._keep(Event(kind="health", t_s=t_s, data={**self._health(), **more}))
 
     def devices(self, t_s: float) -> dict[str, DeviceStatus]:
         """State of every device."""
@@ -144,25 +144,26 @@ class HealthMonitor:
             self._asleep = asleep
         if self._wall is not None and abs(wall - self._wall) > STEP_NS:
             step_s = (wall - self._wall) / 1e9
-            self._tell(Event(kind="wall_clock_step", t_s=t_s, data={"step_s": step_s}))
+            self._keep(Event(kind="wall_clock_step", t_s=t_s, data={"step_s": step_s}))
             self._warn(
                 f"the machine's clock was stepped by {step_s:+.3f} s; run time is not moved"
             )
         self._wall = wall
-        self._tell(Event(kind="clock_anchor", t_s=t_s, data=data))
+        self._keep(Event(kind="clock_anchor", t_s=t_s, data=data))
 
     def _slept(self, slept_s: float, t_s: float) -> None:
-        self._tell(Event(kind="suspended", t_s=t_s, data={"slept_s": slept_s}))
+        self._keep(Event(kind="suspended", t_s=t_s, data={"slept_s": slept_s}))
         self._warn(
             f"the machine slept for {slept_s:.1f} s; run time stood still, inhibit sleep"
         )
 
-    def _disk(self, t_s: float) -> None:
+    def look_at_disk(self, t_s: float) -> None:
+        """How much is free, for how long; warns once when that is little."""
         try:
             self.free_bytes = self._free(self._folder)
         except OSError as error:
-            if not self._said_blind:
-                self._said_blind = True
+            if not self._warned_blind:
+                self._warned_blind = True
                 self._warn(f"{self._folder}: cannot tell the free disk ({error.strerror})")
             return
         sheet = self._plan.car.recording
@@ -172,11 +173,11 @@ class HealthMonitor:
         hourly = self._plan.hourly(rates) if t_s > SETTLED_S else self._plan.bytes_per_hour
         self.hours_left = max(self.free_bytes - keep_free, 0.0) / hourly
         self.disk_ends = self.free_bytes < keep_free
-        if self.hours_left < sheet.free_disk_margin_hours and not self._said_disk:
-            self._said_disk = True
-            words = f"disk for {self.hours_left:.2f} h left; recording stops before it is full"
-            self._tell(Event(kind="disk", t_s=t_s, data={"hours_left": self.hours_left}))
-            self._warn(words)
+        if self.hours_left < sheet.free_disk_margin_hours and not self._warned_disk:
+            self._warned_disk = True
+            text = f"disk for {self.hours_left:.2f} h left; recording stops before it is full"
+            self._keep(Event(kind="disk", t_s=t_s, data={"hours_left": self.hours_left}))
+            self._warn(text)
 
 
 def _size(path: Path) -> int:

@@ -2,28 +2,35 @@
 
 from __future__ import annotations
 
-import json
-import os
-import signal
-import subprocess
-import sys
-import threading
+import time
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, Final, Self
 
-import recorder
 from recorder.acquisition.control.client import LiveSession, attach
 from recorder.acquisition.process.main import settings_to_json
+from recorder.acquisition.process.reports import (
+    RECORDING_REPORTS,
+    Done,
+    Progress,
+    RecordingReport,
+    Refused,
+    Reporter,
+    SessionOpen,
+    Started,
+    ZeroBegins,
+)
 from recorder.acquisition.process.settings import (
     Outcome,
     RecordingError,
     RecordingSettings,
-    Report,
 )
+from recorder.machine.child_process import ChildProcess, python_command
 
-__all__ = ["RecordingProcess", "start_recording"]
+__all__ = ["RecordingProcess", "start_limit_s", "start_recording"]
 
 START_S: Final = 60.0
+"""Sheets, ports, journal and channel take a second or two; a slow disk some more."""
 
 
 def start_recording(
@@ -33,7 +40,7 @@ def start_recording(
     *,
     seconds: float | None = None,
     zero_seconds: float | None = None,
-    report: Report | None = None,
+    report: Reporter | None = None,
     **options: Any,  # noqa: ANN401 - the other fields of RecordingSettings
 ) -> RecordingProcess:
     """Start recording in a process of its own; returns when run time 0 has passed.
@@ -45,7 +52,7 @@ def start_recording(
     seconds, zero_seconds, options
         As :class:`RecordingSettings`.
     report
-        Hears everything the recording tells, in a thread of its own.
+        Hears everything the recording reports, in a thread of its own.
 
     Raises
     ------
@@ -62,57 +69,57 @@ def start_recording(
     )
     process = RecordingProcess(settings, report)
     try:
-        process.wait_started(START_S + (zero_seconds or 120.0))
+        process.wait_started()
     except BaseException:
         process.kill()
         raise
     return process
 
 
+def start_limit_s(reports: Iterable[RecordingReport]) -> float:
+    """How long a start may take, after what it has reported so far: as long as its zero, too."""
+    return START_S + sum(r.seconds for r in reports if isinstance(r, ZeroBegins))
+
+
 class RecordingProcess:
     """A recording in a process of its own. It goes on without us."""
 
-    def __init__(self, settings: RecordingSettings, report: Report | None = None) -> None:
-        self.outcome: Outcome | None = None
-        """How it ended, once it has."""
-        self.told: list[dict[str, Any]] = []
-        """All it told, but the every-second progress."""
+    def __init__(self, settings: RecordingSettings, report: Reporter | None = None) -> None:
+        self.reports: list[RecordingReport] = []
+        """All it reported, but the every-second progress."""
         self._report = report
-        self._heard = threading.Condition()
-        self._session_path = ""
-        self._started = False
-        self._refused = ""
         self._session: LiveSession | None = None
-        self._process = subprocess.Popen(
-            [
-                sys.executable,
-                "-m",
-                "recorder.acquisition.process.main",
-                settings_to_json(settings),
-            ],
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            env=_environment(),
-            # On Windows a process can only be asked to stop if it leads a group of its own.
-            creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
+        self._began_s = time.monotonic()
+        self._child: ChildProcess[RecordingReport] = ChildProcess(
+            python_command("recorder.acquisition.process.main", settings_to_json(settings)),
+            name="recording",
+            table=RECORDING_REPORTS,
+            hear=self._hear,
         )
-        self._listener = threading.Thread(target=self._listen, name="recording", daemon=True)
-        self._listener.start()
 
     @property
     def pid(self) -> int:
         """Process id."""
-        return self._process.pid
+        return self._child.pid
 
     @property
     def returncode(self) -> int | None:
         """Exit code; None while it records."""
-        return self._process.poll()
+        return self._child.returncode
+
+    @property
+    def outcome(self) -> Outcome | None:
+        """How it ended, once it has."""
+        return next((r.outcome for r in self.reports if isinstance(r, Done)), None)
 
     @property
     def session_path(self) -> Path:
-        """The session file, for windows."""
-        return Path(self._session_path)
+        """The session file, for windows; raises ``LookupError`` before there is one."""
+        for report in self.reports:
+            if isinstance(report, SessionOpen):
+                return report.path
+        msg = "the recording has not opened its session yet"
+        raise LookupError(msg)
 
     @property
     def session(self) -> LiveSession:
@@ -121,21 +128,37 @@ class RecordingProcess:
             self._session = attach(self.session_path)
         return self._session
 
-    def wait_started(self, timeout_s: float) -> None:
+    def wait_for(
+        self, wanted: Callable[[RecordingReport], bool], timeout_s: float | None
+    ) -> bool:
+        """Wait until it has reported what is wanted (not progress); False if it never did."""
+        return self._child.wait_until(lambda: any(map(wanted, self.reports)), timeout_s)
+
+    def wait_started(self) -> None:
         """Wait until run time 0 has passed; raises :class:`RecordingError` if it never does."""
-        with self._heard:
-            self._heard.wait_for(lambda: self._started or self._ended(), timeout_s)
-        if self._started:
+        # Each report may give it more time, so each is looked at.
+        while True:
+            known = len(self.reports)
+            left_s = self._began_s + start_limit_s(self.reports) - time.monotonic()
+            if self._has(Started, Refused) or not self._more_than(known, left_s):
+                break
+        if self._has(Started):
             return
+        why = next((r.problems[0] for r in self.reports if isinstance(r, Refused)), "")
+        code = self.returncode
         self.close()
-        msg = self._refused or f"the recording did not start (exit code {self.returncode})"
-        raise RecordingError(msg)
+        raise RecordingError(
+            why
+            or (
+                "the recording did not start in time"
+                if code is None
+                else f"the recording did not start: it ended with exit code {code}"
+            )
+        )
 
     def stop(self, timeout_s: float = 120.0) -> int:
         """Stop cleanly and wait for the sealed file; returns the exit code."""
-        if self.returncode is None:
-            number = signal.SIGTERM if os.name == "posix" else signal.CTRL_BREAK_EVENT  # type: ignore[attr-defined,unused-ignore]
-            self._process.send_signal(number)
+        self._child.interrupt()
         return self.wait(timeout_s)
 
     def wait(self, timeout_s: float | None = None) -> int:
@@ -145,18 +168,13 @@ class RecordingProcess:
         ------
         TimeoutError
         """
-        try:
-            code = self._process.wait(timeout_s)
-        except subprocess.TimeoutExpired as error:
-            msg = f"the recording has not ended after {timeout_s:g} s"
-            raise TimeoutError(msg) from error
+        code = self._child.wait(timeout_s)
         self.close()
         return code
 
     def kill(self) -> None:
         """End it at once, as a crash would."""
-        self._process.kill()
-        self._process.wait()
+        self._child.kill()
         self.close()
 
     def close(self) -> None:
@@ -164,11 +182,7 @@ class RecordingProcess:
         if self._session is not None:
             self._session.close()
             self._session = None
-        if self.returncode is None:
-            return
-        self._listener.join(10.0)
-        if self._process.stdout is not None:
-            self._process.stdout.close()
+        self._child.close()
 
     def __enter__(self) -> Self:
         return self
@@ -179,52 +193,14 @@ class RecordingProcess:
         else:
             self.close()
 
-    def _ended(self) -> bool:
-        return bool(self._refused) or not self._listener.is_alive()
+    def _more_than(self, known: int, timeout_s: float) -> bool:
+        return self._child.wait_until(lambda: len(self.reports) > known, timeout_s)
 
-    def _listen(self) -> None:
-        pipe = self._process.stdout
-        if pipe is None:  # pragma: no cover - it is a pipe by construction
-            return
-        for line in pipe:
-            try:
-                data = json.loads(line)
-                kind = data.pop("kind")
-            except (ValueError, KeyError, AttributeError):
-                continue  # a line cut short because nobody listened
-            self._hear(kind, data)
-        self._process.wait()
-        with self._heard:
-            self._refused = self._refused or (
-                "" if self._started else f"it ended with exit code {self._process.returncode}"
-            )
-            self._heard.notify_all()
+    def _has(self, *kinds: type[RecordingReport]) -> bool:
+        return any(isinstance(report, kinds) for report in self.reports)
 
-    def _hear(self, kind: str, data: dict[str, Any]) -> None:
-        if kind == "done":
-            self.outcome = Outcome(
-                **{
-                    **data,
-                    "run_path": Path(data["run_path"]),
-                    "warnings": tuple(data["warnings"]),
-                }
-            )
+    def _hear(self, report: RecordingReport) -> None:
         if self._report is not None:
-            self._report(kind, **data)
-        with self._heard:
-            if kind != "progress":
-                self.told.append({"kind": kind, **data})
-            if kind == "session":
-                self._session_path = data["path"]
-            elif kind == "started":
-                self._started = True
-            elif kind == "refused":
-                self._refused = data["text"]
-            self._heard.notify_all()
-
-
-def _environment() -> dict[str, str]:
-    """Ours, with the place this very package was loaded from in front."""
-    home = str(Path(recorder.__file__).parents[1])
-    rest = os.environ.get("PYTHONPATH", "")
-    return {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, (home, rest)))}
+            self._report(report)
+        if not isinstance(report, Progress):
+            self.reports.append(report)

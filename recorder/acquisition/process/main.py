@@ -1,31 +1,31 @@
-"""A recording as a process of its own: ``python -m recorder.acquisition.process.main SPEC``.
+"""A recording as a process of its own: started with its settings as one line of JSON.
 
-SPEC is a JSON object with the fields of :class:`RecordingSettings`. What happens is told on
-the standard output, one JSON object a line with the word ``kind``; nobody needs to listen.
+What happens is reported as ``reports`` says, one JSON object a line; nobody needs to listen.
 """
 
 from __future__ import annotations
 
 import json
-import os
 import signal
 import sys
-import threading
 from collections.abc import Callable
 from dataclasses import asdict, fields
 from pathlib import Path
 from types import FrameType
 from typing import Any, Final
 
-from recorder.acquisition.process.recording import Recording
-from recorder.acquisition.process.settings import Outcome, RecordingSettings, Report
+from recorder.acquisition.process.recording import record
+from recorder.acquisition.process.reports import RECORDING_REPORTS, Done, Refused, Reporter
+from recorder.acquisition.process.settings import Outcome, RecordingSettings
+from recorder.acquisition.process.stop_wish import StopWish
+from recorder.machine.child_reports import ReportWriter
 
 __all__ = ["main", "record_here", "settings_from_json", "settings_to_json"]
 
 REFUSED: Final = 2
 
 
-def record_here(settings: RecordingSettings, report: Report) -> Outcome:
+def record_here(settings: RecordingSettings, report: Reporter) -> Outcome:
     """Record in this process, from its main thread; SIGINT and SIGTERM stop cleanly.
 
     Raises
@@ -33,10 +33,10 @@ def record_here(settings: RecordingSettings, report: Report) -> Outcome:
     RecordingError, SheetError, OSError
         It could not begin; one line each.
     """
-    recording = Recording(settings, report)
-    before = _on_signals(recording.stop)
+    stop = StopWish()
+    before = _on_signals(stop.ask)
     try:
-        return recording.run()
+        return record(settings, report, stop)
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
@@ -69,44 +69,18 @@ def settings_from_json(text: str) -> RecordingSettings:
     return RecordingSettings(**data)
 
 
-class _Teller:
-    """Writes reports to the standard output and never waits long for a reader."""
-
-    def __init__(self) -> None:
-        self._guard = threading.Lock()
-        self._deaf = False
-        if os.name == "posix":
-            # A parent that stopped reading must not stop the recording.
-            os.set_blocking(sys.stdout.fileno(), False)
-
-    def __call__(self, kind: str, **data: Any) -> None:  # noqa: ANN401 - JSON values
-        line = (json.dumps({"kind": kind, **data}) + "\n").encode()
-        with self._guard:
-            if self._deaf:
-                return
-            try:
-                written = os.write(sys.stdout.fileno(), line)
-            except BlockingIOError:
-                return  # nobody reads just now; the run itself keeps everything
-            except OSError:
-                self._deaf = True
-                return
-            # Half a line would spoil the next one: end it, and the reader skips it.
-            if written < len(line):
-                self._deaf = True
-
-
-def main(words: list[str] | None = None) -> int:
+def main(words: list[str]) -> int:
     """Entry of the process; returns the exit code."""
-    (spec,) = sys.argv[1:] if words is None else words
-    teller = _Teller()
+    (spec,) = words
+    # A parent that stopped reading must not stop the recording.
+    report = ReportWriter(RECORDING_REPORTS, wait=False)
     try:
-        outcome = record_here(settings_from_json(spec), teller)
+        outcome = record_here(settings_from_json(spec), report)
     except (ValueError, OSError) as error:
         problems = getattr(error, "problems", None) or [one_line(error)]
-        teller("refused", text=problems[0], problems=list(problems))
+        report.finish(Refused(tuple(problems)))
         return REFUSED
-    teller("done", **{**asdict(outcome), "run_path": str(outcome.run_path)})
+    report.finish(Done(outcome))
     return outcome.exit_code
 
 
@@ -118,4 +92,4 @@ def one_line(error: BaseException) -> str:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(main(sys.argv[1:]))

@@ -1,16 +1,17 @@
-"""What happens is kept with the run, remembered for clients, and told to the person."""
+"""What happens, on its three ways: kept with the run, remembered for clients, reported."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, Final
+import time
+from typing import TYPE_CHECKING, Final
 
 from recorder.acquisition.process.keeper import Outbox
+from recorder.acquisition.process.reports import CheckReport, GapReport, Warned
 from recorder.run.event import Event
 from recorder.run.gap import Gap
 
 if TYPE_CHECKING:
-    from recorder.acquisition.process.settings import Report
+    from recorder.acquisition.process.reports import RecordingReport, Reporter
 
 __all__ = ["Notices", "heard"]
 
@@ -19,14 +20,14 @@ MOST_EVENTS: Final = 20_000
 _EVERY_SECOND: Final = frozenset({"health", "clock_anchor"})
 
 
-def heard(report: Report) -> Report:
-    """The same report, but silent once nobody can hear it: a closed pipe stops no thread."""
+def heard(report: Reporter) -> Reporter:
+    """The same reporter, but silent once nobody can hear it: a closed pipe stops no thread."""
 
-    def guarded(kind: str, **data: Any) -> None:  # noqa: ANN401 - JSON values
+    def guarded(what: RecordingReport) -> None:
         try:
-            report(kind, **data)
+            report(what)
         except (OSError, ValueError):
-            # Nothing to tell it to: the run itself keeps what matters.
+            # Nobody to report to: the run itself keeps what matters.
             return
 
     return guarded
@@ -35,38 +36,43 @@ def heard(report: Report) -> Report:
 class Notices:
     """Any thread may call."""
 
-    def __init__(self, report: Report, now_s: Callable[[], float]) -> None:
+    def __init__(self, report: Reporter) -> None:
         self.report = report
         self.outbox = Outbox()
         self.warnings: list[str] = []
         self.events: list[Event] = []
-        """Told so far, without the every-second ones."""
-        self._now_s = now_s
+        """Kept so far, without the every-second ones."""
+        self.start_ns = time.monotonic_ns()
+        """Monotonic instant of run time 0; now, until it is settled when the run begins."""
 
-    def tell(self, item: Event | Gap) -> None:
-        """Have a gap or an event kept; clients and the person hear of it too."""
+    def now_s(self) -> float:
+        """Run time, now."""
+        return (time.monotonic_ns() - self.start_ns) / 1e9
+
+    def keep(self, item: Event | Gap) -> None:
+        """Have a gap or an event kept, and publish it."""
         self.outbox.put(item)
-        self.note(item)
+        self.publish(item)
 
-    def note(self, item: Event | Gap) -> None:
-        """Remember and tell what is kept already."""
+    def publish(self, item: Event | Gap) -> None:
+        """Remember for clients, and report, what is kept already."""
         event = item.to_event() if isinstance(item, Gap) else item
         if event.kind in _EVERY_SECOND:
             return
         if len(self.events) < MOST_EVENTS:
             self.events.append(event)
         if isinstance(item, Gap):
-            self.report("gap", **event.data)
+            self.report(GapReport(item))
 
     def warn(self, text: str) -> None:
-        """Say something the crew must know; it is kept with the run."""
+        """Something the crew must know; it is kept with the run."""
         self.warnings.append(text)
-        self.report("warning", text=text)
-        self.tell(Event(kind="warning", t_s=self._now_s(), data={"text": text}))
+        self.report(Warned(text))
+        self.keep(Event(kind="warning", t_s=self.now_s(), data={"text": text}))
 
     def check(self, text: str, *, well: bool) -> None:
-        """Say how a check came out: loudly when it is not well."""
+        """How a check came out: a warning when it is not well."""
         if well:
-            self.report("check", text=text)
+            self.report(CheckReport(text))
         else:
             self.warn(text)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
-__all__ = ["Outcome", "RecordingError", "RecordingSettings", "Report"]
+from recorder.sheets.car import LONGEST_ZERO_S
+
+__all__ = ["Outcome", "RecordingError", "RecordingSettings"]
 
 
 class RecordingError(ValueError):
@@ -37,20 +39,14 @@ class RecordingSettings:
     def __post_init__(self) -> None:
         for name, low, high in (
             ("seconds", 0.0, 1e7),
-            ("zero_seconds", 0.0, 120.0),
-            ("zero_after", 0.0, 120.0),
+            ("zero_seconds", 0.0, LONGEST_ZERO_S),
+            ("zero_after", 0.0, LONGEST_ZERO_S),
             ("until_quiet_s", 0.1, 86400.0),
         ):
             value = getattr(self, name)
             if value is not None and not low <= value <= high:
                 msg = f"{name} must be from {low:g} to {high:g}, got {value!r}"
                 raise RecordingError(msg)
-
-
-class Report(Protocol):
-    """Hears what happens: ``report("warning", text="…")``. Must not raise, must not wait."""
-
-    def __call__(self, kind: str, **data: Any) -> None: ...  # noqa: ANN401 - JSON values
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,8 +72,12 @@ class Outcome:
             return 1
         return 2 if self.problem else 0
 
+    def to_dict(self) -> dict[str, Any]:
+        """JSON-ready."""
+        return {**asdict(self), "run_path": str(self.run_path)}
+
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> Outcome:
-        """From its JSON form; raises ``TypeError``, ``KeyError`` on anything else."""
+        """Inverse of :meth:`to_dict`; raises ``TypeError``, ``KeyError`` on anything else."""
         made = {**data, "run_path": Path(data["run_path"]), "warnings": tuple(data["warnings"])}
         return cls(**made)

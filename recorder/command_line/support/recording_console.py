@@ -5,10 +5,29 @@ from __future__ import annotations
 import subprocess
 import sys
 import threading
-from typing import Any, Final
+from typing import TYPE_CHECKING, Final
 
+from recorder.acquisition.process.reports import (
+    CheckReport,
+    GapReport,
+    Progress,
+    SealProgress,
+    SessionOpen,
+    Started,
+    Stopping,
+    Swept,
+    Warned,
+    ZeroBegins,
+)
+from recorder.machine.child_process import child_environment, python_command
 from recorder.run.states import DeviceState
 from recorder.window.qt.frame.preflight import NoScreenError, check_screen
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from recorder.acquisition.control.status import SessionStatus
+    from recorder.acquisition.process.reports import RecordingReport
 
 __all__ = ["RecordingConsole", "screen_there"]
 
@@ -39,16 +58,20 @@ class RecordingConsole:
         self._reported_s = -LINE_EVERY_S
         self._moving = False
 
-    def __call__(self, kind: str, **data: Any) -> None:  # noqa: ANN401 - JSON values
+    def __call__(self, report: RecordingReport) -> None:
         with self._guard:
-            if kind == "progress":
-                self._progress(data["status"])
-            elif kind == "sealing":
-                self._line(f"sealing {100 * data['part']:3.0f} %  {data['what']}", moving=True)
-            elif kind == "session" and self._window:
-                self._open_window(data["path"])
-            elif (words := _in_words(kind, data)) is not None:
-                self._line(words)
+            match report:
+                case Progress(status):
+                    self._progress(status)
+                case SealProgress(part, what):
+                    if self._watched:
+                        self._line(f"sealing {100 * part:3.0f} %  {what}", moving=True)
+                case SessionOpen(path):
+                    if self._window:
+                        self._open_window(path)
+                case _:
+                    if words := _in_words(report):
+                        self._line(words)
 
     def end(self) -> None:
         """Finish a moving line; close the window, there is nothing to show any more."""
@@ -64,71 +87,68 @@ class RecordingConsole:
                 self._process.kill()
                 self._process.wait()
 
-    def _progress(self, status: dict[str, Any]) -> None:
+    def _progress(self, status: SessionStatus) -> None:
         if self._process is not None and (code := self._process.poll()) is not None:
             self._process = None
             self._line(
                 f"the window was closed (code {code}); recording goes on, Ctrl-C stops it,"
                 " testcar window attaches again"
             )
-        if self._watched or status["t_s"] - self._reported_s >= LINE_EVERY_S:
-            self._reported_s = status["t_s"]
+        if self._watched or status.t_s - self._reported_s >= LINE_EVERY_S:
+            self._reported_s = status.t_s
             self._line(_status_line(status), moving=True)
 
     def _line(self, text: str, *, moving: bool = False) -> None:
         if not self._watched:
-            if not moving or not text.startswith("sealing"):
-                print(text, file=sys.stderr, flush=True)
+            print(text, file=sys.stderr, flush=True)
             return
         end = "" if moving else "\n"
         print(f"\r\x1b[K{text}", end=end, file=sys.stderr, flush=True)
         self._moving = moving
 
-    def _open_window(self, session_path: str) -> None:
+    def _open_window(self, session_path: Path) -> None:
         """In a process of its own: whatever becomes of it, recording goes on."""
-        words = [
-            sys.executable,
-            "-m",
-            "recorder.window.qt.frame.app",
-            "--session",
-            session_path,
-        ]
         try:
-            # In a session of its own, so that a Ctrl-C meant for the recording spares it.
-            self._process = subprocess.Popen(words, start_new_session=True)
+            self._process = subprocess.Popen(
+                python_command("recorder.window.qt.frame.app", "--session", session_path),
+                env=child_environment(),
+                # In a session of its own, so that a Ctrl-C meant for the recording spares it.
+                start_new_session=True,
+            )
         except OSError as error:
             self._line(f"the window cannot be opened ({error}); recording goes on without it")
 
 
-def _status_line(status: dict[str, Any]) -> str:
-    parts = [f"{status['t_s']:8.1f} s"]
-    for name, device in status["devices"].items():
-        state = DeviceState(device["state"])
+def _status_line(status: SessionStatus) -> str:
+    parts = [f"{status.t_s:8.1f} s"]
+    for name, device in status.devices.items():
+        state = device.state
         word = "" if state is DeviceState.RUNNING else f" {state.upper()}"
-        gaps = f" {device['gaps']} gaps" if device["gaps"] else ""
-        parts.append(f"{name} {device['rate_hz']:.0f}/s{gaps}{word}")
-    parts.append(f"{status['marks']} marks")
-    if status["disk_hours_left"] is not None:
-        parts.append(f"disk {status['disk_hours_left']:.0f} h")
+        gaps = f" {device.gaps} gaps" if device.gaps else ""
+        parts.append(f"{name} {device.rate_hz:.0f}/s{gaps}{word}")
+    parts.append(f"{status.marks} marks")
+    if status.disk_hours_left is not None:
+        parts.append(f"disk {status.disk_hours_left:.0f} h")
     return "  ".join(parts)
 
 
-def _in_words(kind: str, data: dict[str, Any]) -> str | None:
-    match kind:
-        case "warning":
-            return f"warning: {data['text']}"
-        case "check" | "swept":
-            return str(data["text"])
-        case "zero_begins":
-            return f"taking the zero for {data['seconds']:g} s: train at rest, coupler slack"
-        case "started":
-            return f"recording to {data['run']}; Ctrl-C stops and seals"
-        case "gap":
+def _in_words(report: RecordingReport) -> str:
+    """A report as a line for a person; empty for one that has none."""
+    match report:
+        case Warned(text):
+            return f"warning: {text}"
+        case CheckReport(text) | Swept(text):
+            return text
+        case ZeroBegins(seconds):
+            return f"taking the zero for {seconds:g} s: train at rest, coupler slack"
+        case Started(run):
+            return f"recording to {run}; Ctrl-C stops and seals"
+        case GapReport(gap):
             return (
-                f"gap: {data['device']} {data['t_start_s']:.2f} to {data['t_end_s']:.2f} s,"
-                f" {data['cause']}: {data['detail']}"
+                f"gap: {gap.device} {gap.t_start_s:.2f} to {gap.t_end_s:.2f} s,"
+                f" {gap.cause}: {gap.detail}"
             )
-        case "stopping":
-            return f"stopping: {data['reason']}"
+        case Stopping(reason):
+            return f"stopping: {reason}"
         case _:
-            return None
+            return ""

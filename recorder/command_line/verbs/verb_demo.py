@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import argparse
-import os
 import subprocess
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from recorder.acquisition.process.launch import start_recording
+from recorder.acquisition.process.reports import CheckReport, Progress, Swept, Warned
 from recorder.command_line.support.demo_crew import DemoCrew
 from recorder.command_line.support.errors import UsageError
 from recorder.command_line.support.recording_console import screen_there
+from recorder.machine.child_process import child_environment, python_command
 from recorder.report.trial.summary import write_summary
 from recorder.run_file.seal.verify import verify_run
 from simulated_feeds.outing.truth import write_truth
@@ -20,6 +21,7 @@ from simulated_feeds.serving.serving import start_feed
 
 if TYPE_CHECKING:
     from recorder.acquisition.process.launch import RecordingProcess
+    from recorder.acquisition.process.reports import RecordingReport
     from simulated_feeds.serving.feed_process import FeedProcess
 
 __all__ = ["add_parser", "run"]
@@ -99,11 +101,8 @@ def _record(
 def _window(
     recording: RecordingProcess, args: argparse.Namespace, *, headless: bool
 ) -> subprocess.Popen[bytes]:
-    words = [
-        sys.executable, "-m", "recorder.window.qt.frame.app",
-        "--session", str(recording.session_path), "--png", str(args.out / "window.png"),
-    ]  # fmt: skip
-    environment = dict(os.environ)
+    words = ["--session", recording.session_path, "--png", args.out / "window.png"]
+    environment = child_environment()
     if headless:
         environment["QT_QPA_PLATFORM"] = "offscreen"
         # The picture is taken just before the end, with the whole run behind it.
@@ -111,7 +110,11 @@ def _window(
         words += ["--seconds", f"{shown:.1f}", "--size", PICTURE_SIZE]
     else:
         words += ["--seconds", f"{max(args.seconds - 0.5, 1.0):.1f}"]
-    return subprocess.Popen(words, env=environment, stdin=subprocess.DEVNULL)
+    return subprocess.Popen(
+        python_command("recorder.window.qt.frame.app", *words),
+        env=environment,
+        stdin=subprocess.DEVNULL,
+    )
 
 
 def _close(window: subprocess.Popen[bytes]) -> None:
@@ -130,14 +133,14 @@ class _DemoProgress:
     def __init__(self) -> None:
         self._next_s = 0.0
 
-    def __call__(self, kind: str, **data: Any) -> None:  # noqa: ANN401 - JSON values
-        if kind == "progress":
-            run_s = float(data["status"]["t_s"])
-            if run_s >= self._next_s:
-                self._next_s = 10.0 * (run_s // 10.0 + 1.0)
-                print(f"demo: {run_s:.0f} s recorded", file=sys.stderr)
-        elif text := data.get("text"):
-            print(f"demo: {text}", file=sys.stderr)
+    def __call__(self, report: RecordingReport) -> None:
+        match report:
+            case Progress(status):
+                if status.t_s >= self._next_s:
+                    self._next_s = 10.0 * (status.t_s // 10.0 + 1.0)
+                    print(f"demo: {status.t_s:.0f} s recorded", file=sys.stderr)
+            case Warned(text) | CheckReport(text) | Swept(text):
+                print(f"demo: {text}", file=sys.stderr)
 
 
 def _sum_up(out: Path, run_path: Path, started_ns: int) -> int:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import math
 import sys
 from contextlib import contextmanager
@@ -12,6 +11,13 @@ from signal import SIGINT, SIGTERM, getsignal, signal
 from typing import Any, Final
 
 from recorder.command_line.support.errors import UsageError
+from simulated_feeds.serving.feed_reports import (
+    FEED_REPORTS,
+    FeedEnded,
+    FeedReady,
+    FeedReport,
+    FeedStarted,
+)
 from simulated_feeds.serving.serving import FeedSettings, run_feed
 
 __all__ = ["Reporter", "add_parser", "add_port_options", "run", "speed_of"]
@@ -136,42 +142,41 @@ class Reporter:
 
         return held()
 
-    def __call__(self, event: dict[str, Any]) -> None:
-        if event["event"] == "ready" and self._car_sheet:
-            text = Path(event["sheets"]["car"]).read_text(encoding="utf-8")
+    def __call__(self, report: FeedReport) -> None:
+        if isinstance(report, FeedReady) and self._car_sheet:
+            text = Path(report.sheets["car"]).read_text(encoding="utf-8")
             Path(self._car_sheet).write_text(text, encoding="utf-8")
         if self._as_json:
-            print(json.dumps(event), flush=True)
+            print(FEED_REPORTS.to_json(report), flush=True)
             return
-        for line in _lines(event):
+        for line in _lines(report):
             print(line, flush=True)
-        if event["event"] == "ended" and _lost(event):
-            print(f"testcar {self._verb}: {_lost(event)}", file=sys.stderr)
+        if isinstance(report, FeedEnded) and (lost := _lost(report)):
+            print(f"testcar {self._verb}: {lost}", file=sys.stderr)
 
 
-def _lines(event: dict[str, Any]) -> list[str]:
-    match event["event"]:
-        case "ready":
-            ports = [f"{name:<10} {address}" for name, address in event["ports"].items()]
-            sheets = event["sheets"]
+def _lines(report: FeedReport) -> list[str]:
+    match report:
+        case FeedReady():
+            ports = [f"{name:<10} {address}" for name, address in report.ports.items()]
+            car, trip = report.sheets["car"], report.sheets["trip"]
             return [
                 *ports,
-                f"{'record':<10} testcar record {sheets['car']} {sheets['trip']} --out run.h5",
+                f"{'record':<10} testcar record {car} {trip} --out run.h5",
                 "waiting until the ports are opened; Ctrl-C ends",
             ]
-        case "started":
+        case FeedStarted():
             return ["running"]
-        case "ended":
-            sent = ", ".join(f"{n} {f['sent']}" for n, f in event["frames"].items())
-            return [f"ended after {event['world_s']:.1f} s; frames sent: {sent}"]
+        case FeedEnded():
+            sent = ", ".join(f"{name} {f.sent}" for name, f in report.frames.items())
+            return [f"ended after {report.world_s:.1f} s; frames sent: {sent}"]
         case _:
             return []
 
 
-def _lost(event: dict[str, Any]) -> str:
-    parts = [
-        f"{name}: {f['dropped']} frames dropped by a reader too slow"
-        for name, f in event["frames"].items()
-        if f["dropped"]
-    ]
-    return "; ".join(parts)
+def _lost(ended: FeedEnded) -> str:
+    return "; ".join(
+        f"{name}: {f.dropped} frames dropped by a reader too slow"
+        for name, f in ended.frames.items()
+        if f.dropped
+    )

@@ -55,10 +55,10 @@ def run(args: argparse.Namespace) -> int:
     )  # fmt: skip
     report = Reporter("replay", as_json=args.json)
     with report.until_interrupted():
-        summary = run_replay(settings, report, report.stopped)
-    lost = sum(f["dropped"] + f["unheard"] for f in summary["frames"].values())
-    if not summary["complete"]:
-        msg = f"ended after {summary['world_s']:.1f} s, before the end of the run"
+        ended = run_replay(settings, report, report.stopped)
+    lost = sum(f.dropped + f.unheard for f in ended.frames.values())
+    if not ended.complete:
+        msg = f"ended after {ended.world_s:.1f} s, before the end of the run"
         raise AnswerIsNoError(msg)
     if lost:
         msg = f"{lost} frames were not heard: a reader was too slow, or closed its port"

@@ -14,11 +14,13 @@ import numpy as np
 import pytest
 
 from recorder.keeping.errors import SealError
-from recorder.keeping.filer import FilerResult, follow
+from recorder.keeping.filer import follow
 from recorder.keeping.filer_process import FilerProcess
+from recorder.keeping.filer_reports import Filed
 from recorder.keeping.journal import Journal
 from recorder.keeping.owner import journal_path_for
 from recorder.keeping.seal import recover, seal
+from recorder.machine.child_process import child_environment, python_command
 from recorder.run.block import Block
 from recorder.run.errors import WriterDeadError
 from recorder.run_file.hdf5.reader import open_run
@@ -41,7 +43,7 @@ class Following:
 
     def __init__(self, journal: Path, run: Path) -> None:
         self.stop = threading.Event()
-        self.result: FilerResult | None = None
+        self.result: Filed | None = None
         self._filed = 0
         self._told = threading.Condition()
         self._thread = threading.Thread(target=self._run, args=(journal, run))
@@ -52,7 +54,7 @@ class Following:
             journal, run, self.stop, report=self._heard, poll_s=0.01, sync_s=0.02
         )
 
-    def _heard(self, result: FilerResult) -> None:
+    def _heard(self, result: Filed) -> None:
         with self._told:
             self._filed = result.records["cell"]
             self._told.notify_all()
@@ -62,7 +64,7 @@ class Following:
         with self._told:
             assert self._told.wait_for(lambda: self._filed >= records, timeout=20.0)
 
-    def end(self) -> FilerResult:
+    def end(self) -> Filed:
         """Stop it."""
         self.stop.set()
         self._thread.join(20.0)
@@ -196,7 +198,8 @@ class TestProcess:
             filer.seal(progress=lambda part, _what: parts.append(part), timeout_s=60.0)
             assert filer.problem == ""
             assert parts == sorted(parts)
-            assert filer.filed["records"]["cell"] == len(made.records("cell"))
+            assert filer.filed is not None
+            assert filer.filed.records["cell"] == len(made.records("cell"))
         assert [p.name for p in tmp_path.iterdir()] == ["run.h5"]
         assert verify_run(run) == []
 
@@ -223,10 +226,10 @@ class TestProcess:
         run = tmp_path / "run.h5"
         cell_run.journal(tmp_path / "j")
         process = subprocess.Popen(
-            [sys.executable, "-m", "recorder.keeping.filer", str(tmp_path / "j"), str(run)],
+            python_command("recorder.keeping.filer", tmp_path / "j", run),
             stdin=subprocess.PIPE,
             stdout=subprocess.DEVNULL,
-            cwd=ROOT,
+            env=child_environment(),
         )
         assert process.stdin is not None
         process.stdin.close()  # what happens to the pipe when its other end is killed

@@ -26,6 +26,7 @@ from simulated_feeds.outing.rendering import Rendered, render_bytes
 from simulated_feeds.outing.scenario import Scenario
 from simulated_feeds.physics.errors import FeedError
 from simulated_feeds.replay.replaying import ReplaySettings, run_replay, start_replay
+from simulated_feeds.serving.feed_reports import FeedEnded, FeedReady, FeedReport, FeedStarted
 from simulated_feeds.sheets.sheet_files import (
     car_sheet,
     force_certificate,
@@ -171,7 +172,7 @@ def test_count_for_count(
     with start_replay(path, tmp_path, speed=speed) as feed:
         got = reading(feed.ports)
         summary = feed.wait(30.0)
-    assert summary["complete"] is True
+    assert summary.complete
     for name in ("drawbar", "wheel"):
         records, causes = decode(name, got[name])
         assert causes == []
@@ -234,16 +235,16 @@ def test_gaps_are_gaps_again(
 def test_one_device_only(
     tmp_path: Path, clean: tuple[Path, dict[str, Taken]], reading: Reading
 ) -> None:
-    events: list[dict[str, Any]] = []
+    reports: list[FeedReport] = []
     got: dict[str, bytes] = {}
     import threading
 
     reader: list[threading.Thread] = []
 
-    def report(event: dict[str, Any]) -> None:
-        events.append(event)
-        if event["event"] == "ready":
-            thread = threading.Thread(target=lambda: got.update(reading(event["ports"])))
+    def report(what: FeedReport) -> None:
+        reports.append(what)
+        if isinstance(what, FeedReady):
+            thread = threading.Thread(target=lambda: got.update(reading(what.ports)))
             thread.start()
             reader.append(thread)
 
@@ -252,9 +253,9 @@ def test_one_device_only(
     )
     summary = run_replay(settings, report, lambda: False)
     reader[0].join(20.0)
-    assert list(summary["frames"]) == ["wheel"]
+    assert list(summary.frames) == ["wheel"]
     same(clean[1]["wheel"].records, decode("wheel", got["wheel"])[0])
-    assert [e["event"] for e in events] == ["ready", "started", "ended"]
+    assert [type(r) for r in reports] == [FeedReady, FeedStarted, FeedEnded]
 
 
 def test_what_cannot_be_replayed(tmp_path: Path, clean: tuple[Path, object]) -> None:
@@ -270,7 +271,7 @@ def test_what_cannot_be_replayed(tmp_path: Path, clean: tuple[Path, object]) -> 
         start_replay(path, tmp_path / "out", speed=-2.0)
     settings = ReplaySettings(run=str(path), folder=str(tmp_path), devices=("axle",))
     with pytest.raises(FeedError, match="there are drawbar, wheel, clock"):
-        run_replay(settings, lambda _event: None, lambda: True)
+        run_replay(settings, lambda _report: None, lambda: True)
 
 
 def test_an_imported_run_has_no_wire(tmp_path: Path, demo: Scenario) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import csv
 import json
+import os
 import subprocess
 import sys
 import time
@@ -21,8 +22,9 @@ from recorder.sheets import load_car_sheet, load_trip_sheet
 from recorder.track.route.route import load_route
 from simulated_feeds.outing.rendering import render_bytes
 from simulated_feeds.outing.scenario import make_scenario
+from simulated_feeds.outing.truth import write_truth
 from simulated_feeds.physics.errors import FeedError
-from simulated_feeds.serving.serving import FeedSettings, start_feed, write_truth
+from simulated_feeds.serving.serving import FeedSettings, start_feed
 
 Reading = Callable[[dict[str, str]], dict[str, bytes]]
 pty_only = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals")
@@ -51,8 +53,9 @@ def test_a_whole_feed(tmp_path: Path, reading: Reading) -> None:
         got = reading(feed.ports)
         started = feed.wait_started()
         summary = feed.wait(30.0)
-    assert summary["began"] is True
-    assert all(f["dropped"] == 0 for f in summary["frames"].values())
+    assert summary.began
+    assert summary.complete
+    assert all(f.dropped == 0 for f in summary.frames.values())
     expected = render_bytes(make_scenario(4, utc0_ns=10**18), 12.0)
     for name, rendered in expected.items():
         assert got[name] == rendered.data, name
@@ -62,13 +65,13 @@ def test_a_whole_feed(tmp_path: Path, reading: Reading) -> None:
     assert truth["time_s"][-1] == pytest.approx(11.995)
     assert truth["utc_s"] - truth["time_s"] == pytest.approx(10**9, abs=1e-5)
     assert truth["pull_kN"].max() > 20.0
-    assert started["world0_monotonic_ns"] >= before
+    assert started.world0_monotonic_ns >= before
 
 
 def test_truth_on_the_runs_clock(tmp_path: Path, reading: Reading) -> None:
     with start_feed(tmp_path, seconds=20.0, speed=25.0, seed=2) as feed:
         reading(feed.ports)
-        began = feed.wait_started()["world0_monotonic_ns"]
+        began = feed.wait_started().world0_monotonic_ns
         feed.wait(30.0)
     world = read_truth(tmp_path / "truth.csv")
     out = tmp_path / "shifted.csv"
@@ -113,7 +116,7 @@ def test_pseudo_terminals(tmp_path: Path) -> None:
         summary = feed.wait(30.0)
         for handle in handles.values():
             handle.close()
-    assert n == 20 * summary["frames"]["drawbar"]["sent"]
+    assert n == 20 * summary.frames["drawbar"].sent
     assert n > 11_000
 
 
@@ -125,7 +128,7 @@ def test_unplug_and_restart_over_tcp(
         got = reading(feed.ports)
         summary = feed.wait(30.0)
     assert 180 < len(got["wheel"]) // 24 < 220
-    assert summary["frames"]["wheel"]["unheard"] > 150
+    assert summary.frames["wheel"].unheard > 150
     assert len(got["drawbar"]) // 266 == pytest.approx(400, abs=5)
     del connecting
 
@@ -133,7 +136,8 @@ def test_unplug_and_restart_over_tcp(
 def test_stops_when_told_and_when_left_alone(tmp_path: Path) -> None:
     feed = start_feed(tmp_path / "a")
     summary = feed.stop()
-    assert summary["began"] is False
+    assert summary is not None
+    assert not summary.began
     assert feed.stop() == summary
     with pytest.raises(FeedError, match="never began"):
         write_truth(tmp_path / "a", 0, tmp_path / "t.csv")
@@ -145,9 +149,11 @@ def test_ends_with_who_started_it(tmp_path: Path) -> None:
         "import sys\nfrom simulated_feeds.serving.serving import start_feed\n"
         f"feed = start_feed({str(tmp_path)!r})\nprint(feed.pid, flush=True)\nsys.stdin.read()\n"
     )
+    (tmp_path / "starter.py").write_text(code, "utf-8")
     starter = subprocess.Popen(
-        [sys.executable, "-c", code], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
-        cwd=Path(__file__).parents[3],
+        [sys.executable, tmp_path / "starter.py"], stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE, text=True,
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[3])},
     )  # fmt: skip
     assert starter.stdout is not None
     pid = int(starter.stdout.readline())

@@ -22,6 +22,7 @@ from recorder.acquisition.control.session_files import (
     sweep,
 )
 from recorder.acquisition.process.launch import RecordingProcess, start_recording
+from recorder.acquisition.process.reports import Swept
 from recorder.acquisition.process.settings import RecordingError
 from recorder.keeping.seal import recover
 from recorder.machine.shared_memory import SHM_FOLDER
@@ -119,7 +120,7 @@ def test_what_a_killed_recording_leaves_is_swept_at_the_next_start(
     assert list(runtime_folder().iterdir()) != []
     with start_recording(*sheets, tmp_path / "next.h5", seconds=0.2) as second:
         assert second.wait(60.0) == 0
-        assert any(told["kind"] == "swept" for told in second.told)
+        assert any(isinstance(report, Swept) for report in second.reports)
     assert list(runtime_folder().iterdir()) == []
     if SHM_FOLDER.is_dir():
         assert list(SHM_FOLDER.glob(f"tcar_{process.pid}_*")) == []

@@ -14,7 +14,7 @@ import pytest
 
 from recorder.acquisition.devices.device_thread import DeviceThread
 from recorder.acquisition.devices.plan import make_plan
-from recorder.acquisition.process import health as watch_module
+from recorder.acquisition.process import health as health_module
 from recorder.acquisition.process.health import HealthMonitor
 from recorder.acquisition.ring.ring import RingWriter
 from recorder.machine.host import Clocks
@@ -27,7 +27,7 @@ GiB = 2**30
 
 
 class Desk:
-    """A watch over one device that exists in name only."""
+    """Monitors one device that exists in name only."""
 
     def __init__(self, folder: Path, car: Path) -> None:
         self.free = 1000 * GiB
@@ -45,17 +45,17 @@ class Desk:
             state=DeviceState.RUNNING,
             last_received_s=None,
         )
-        self.watch = HealthMonitor(
+        self.health = HealthMonitor(
             make_plan(load_car_sheet(car)),
             [cast("DeviceThread", cast("Any", self.thread))],
             run_path=folder / "run.h5",
-            tell=self.events.append,
+            keep=self.events.append,
             warn=self.warnings.append,
             free=lambda _folder: self.free,
         )
 
     def second(self, t_s: float) -> None:
-        self.watch.second(t_s, keep_s=0.001, more={})
+        self.health.second(t_s, keep_s=0.001, more={})
 
 
 @pytest.fixture
@@ -71,7 +71,7 @@ def test_rates_and_health_are_kept_every_second(desk: Desk) -> None:
         desk.stream.total = 2000 * t
         desk.thread.last_received_s = float(t)
         desk.second(float(t))
-    device = desk.watch.devices(5.2)["drawbar"]
+    device = desk.health.devices(5.2)["drawbar"]
     assert device.rate_hz == pytest.approx(2000.0)
     assert device.state is DeviceState.RUNNING
     assert device.age_s == pytest.approx(0.2)
@@ -80,17 +80,17 @@ def test_rates_and_health_are_kept_every_second(desk: Desk) -> None:
     assert len(health) == len(anchors) == 6
     assert health[-1].data["devices"]["drawbar"]["records"] == 10_000
     assert {"monotonic_ns", "utc_ns"} <= set(anchors[0].data)
-    assert desk.watch.devices(7.0)["drawbar"].state is DeviceState.QUIET
+    assert desk.health.devices(7.0)["drawbar"].state is DeviceState.QUIET
     desk.thread.state = DeviceState.LOST
-    assert desk.watch.devices(7.0)["drawbar"].state is DeviceState.LOST
+    assert desk.health.devices(7.0)["drawbar"].state is DeviceState.LOST
 
 
 def test_the_last_hour_of_disk_is_warned_of_once(desk: Desk) -> None:
-    hourly = desk.watch._plan.bytes_per_hour
+    hourly = desk.health._plan.bytes_per_hour
     desk.free = int(256 * 2**20 + 1.5 * hourly)
     desk.second(0.0)
     assert desk.warnings == []
-    assert desk.watch.hours_left == pytest.approx(1.5, rel=1e-3)
+    assert desk.health.hours_left == pytest.approx(1.5, rel=1e-3)
     desk.free = int(256 * 2**20 + 0.9 * hourly)
     desk.second(1.0)
     desk.second(2.0)
@@ -99,10 +99,10 @@ def test_the_last_hour_of_disk_is_warned_of_once(desk: Desk) -> None:
     assert [e.data["hours_left"] for e in desk.events if e.kind == "disk"] == [
         pytest.approx(0.9, rel=1e-3)
     ]
-    assert not desk.watch.disk_ends
+    assert not desk.health.disk_ends
     desk.free = 255 * 2**20
     desk.second(3.0)
-    assert desk.watch.disk_ends
+    assert desk.health.disk_ends
 
 
 def test_what_is_needed_to_seal_is_kept_free_too(desk: Desk, tmp_path: Path) -> None:
@@ -110,19 +110,19 @@ def test_what_is_needed_to_seal_is_kept_free_too(desk: Desk, tmp_path: Path) -> 
         file.truncate(10 * GiB)
     desk.free = GiB
     desk.second(0.0)
-    assert desk.watch.disk_ends
+    assert desk.health.disk_ends
 
 
 def test_a_disk_that_does_not_answer_is_said_and_not_fatal(desk: Desk) -> None:
     def gone(_folder: Path) -> int:
         raise OSError(5, "input/output error")
 
-    desk.watch._free = gone
+    desk.health._free = gone
     desk.second(0.0)
     desk.second(1.0)
     (words,) = desk.warnings
     assert "cannot tell the free disk" in words
-    assert not desk.watch.disk_ends
+    assert not desk.health.disk_ends
 
 
 def test_steps_of_the_wall_clock_and_sleep_are_told(
@@ -136,7 +136,7 @@ def test_steps_of_the_wall_clock_and_sleep_are_told(
             Clocks(monotonic_ns=3 * 10**9, utc_ns=10**18 + 10**9, boottime_ns=5 * 10**9),
         ]
     )
-    monkeypatch.setattr(watch_module, "read_clocks", lambda: next(clocks))
+    monkeypatch.setattr(health_module, "read_clocks", lambda: next(clocks))
     for t in range(4):
         desk.second(float(t))
     step = next(e for e in desk.events if e.kind == "wall_clock_step")

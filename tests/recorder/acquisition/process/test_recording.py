@@ -23,6 +23,7 @@ from recorder.acquisition.control.exchanges import RefusedError
 from recorder.acquisition.control.session_files import SessionError, runtime_folder
 from recorder.acquisition.control.status import DeviceStatus
 from recorder.acquisition.process.launch import start_recording
+from recorder.acquisition.process.reports import CheckReport, ZeroBegins
 from recorder.acquisition.process.settings import RecordingError
 from recorder.acquisition.ring.ring import RingError
 from recorder.machine.shared_memory import SHM_FOLDER
@@ -290,8 +291,8 @@ def test_the_zero_is_taken_before_the_run(
     out = tmp_path / "run.h5"
     with start_recording(*sheets, out, seconds=0.6) as process:
         assert process.wait(60.0) == 0
-        told = process.told
-    assert any("zero check" in t.get("text", "") for t in told)
+        reports = process.reports
+    assert any("zero check" in r.text for r in reports if isinstance(r, CheckReport))
     with open_run(out) as run:
         (zero,) = run.events("zero")
         assert (zero.t_s, zero.data["channel"], zero.data["when"]) == (0.0, "pull", "before")
@@ -319,7 +320,7 @@ def test_zero_and_shunt_checks_during_the_run(
         session = process.session
         with pytest.raises(RefusedError, match="no force channel"):
             session.take_zero(0.2, channel="push")
-        with pytest.raises(RefusedError, match=r"0\.1 to 120 seconds"):
+        with pytest.raises(RefusedError, match=r"0\.1 to 600 seconds"):
             session.take_zero(0.01)
         (zero,) = session.take_zero(0.3)
         assert zero.data["passed"] is False
@@ -463,15 +464,9 @@ def test_two_recordings_side_by_side(
 
 def test_a_zero_at_the_end_and_a_mark_meanwhile(tmp_path: Path, sheets: Sheets) -> None:
     out = tmp_path / "run.h5"
-    begun = threading.Event()
-
-    def report(kind: str, **_data: Any) -> None:  # noqa: ANN401 - JSON values
-        if kind == "zero_begins":
-            begun.set()
-
-    with start_recording(*sheets, out, seconds=0.3, zero_after=1.5, report=report) as process:
+    with start_recording(*sheets, out, seconds=0.3, zero_after=1.5) as process:
         session = process.session
-        assert begun.wait(20.0)
+        assert process.wait_for(lambda report: isinstance(report, ZeroBegins), 20.0)
         mark = session.mark("remark", time.monotonic_ns(), "standing")
         assert mark.t_s >= 0.3
         assert process.wait(60.0) == 0

@@ -1,0 +1,281 @@
+"""The run itself: zero, watch, end, seal; and what its clients see of it."""
+
+from __future__ import annotations
+
+import time
+from typing import TYPE_CHECKING, Final
+
+from recorder.acquisition.control.status import SessionStatus
+from recorder.acquisition.field.readings import FieldChecks
+from recorder.acquisition.process.health import HealthMonitor
+from recorder.acquisition.process.keeper import Keeper
+from recorder.acquisition.process.mark_register import MarkRegister
+from recorder.acquisition.process.reports import (
+    Progress,
+    SealProgress,
+    Started,
+    Stopping,
+    ZeroBegins,
+)
+from recorder.acquisition.process.settings import Outcome
+from recorder.keeping.errors import SealError
+from recorder.keeping.owner import journal_path_for
+from recorder.machine.version import software
+from recorder.run.event import Event
+from recorder.run.states import RunState
+
+if TYPE_CHECKING:
+    from recorder.acquisition.devices.device_thread import DeviceThread
+    from recorder.acquisition.devices.plan import Plan
+    from recorder.acquisition.process.filer_supervisor import FilerSupervisor
+    from recorder.acquisition.process.notices import Notices
+    from recorder.acquisition.process.settings import RecordingSettings
+    from recorder.acquisition.process.stop_wish import StopWish
+    from recorder.keeping.journal import Journal
+
+__all__ = ["RunningRecording"]
+
+TICK_S: Final = 0.1
+"""How soon a stop, a full disk or the end of the feeds is noticed."""
+JOIN_S: Final = 5.0
+"""A port that does not give a read back for so long hangs."""
+SHOWN_WARNINGS: Final = 20
+
+
+class RunningRecording:
+    """A recording whose devices, journal and filer are there; :meth:`run` is called once.
+
+    Its clients reach it as :class:`~recorder.acquisition.process.clients.Served`.
+    """
+
+    def __init__(
+        self,
+        settings: RecordingSettings,
+        plan: Plan,
+        threads: list[DeviceThread],
+        journal: Journal,
+        filer: FilerSupervisor,
+        notices: Notices,
+        stop: StopWish,
+    ) -> None:
+        self.header = journal.header
+        self.state = RunState.OPENING
+        self.notices = notices
+        self.marks = MarkRegister(
+            journal.commit_mark,
+            start_ns=self.header.started_monotonic_ns,
+            open_ns=min(self.header.started_monotonic_ns, time.monotonic_ns()),
+            software=software(),
+            by="" if plan.trip is None else plan.trip.operator,
+        )
+        self.checks = FieldChecks(plan, threads, tell=notices.keep, say=notices.check)
+        self._settings = settings
+        self._plan = plan
+        self._threads = threads
+        self._journal = journal
+        self._filer = filer
+        self._stop = stop
+        self._problem = ""
+        self._health = HealthMonitor(
+            plan, threads, run_path=settings.out, keep=notices.keep, warn=notices.warn
+        )
+        self._keeper = Keeper(
+            journal,
+            {thread.name: thread.ring.keeper(thread.name) for thread in threads},
+            notices.outbox,
+            failed=self._keeper_failed,
+            overrun=notices.publish,
+        )
+
+    def run(self, zero_s: float) -> Outcome:
+        """Record until the end, then seal."""
+        self._health.look_at_disk(0.0)
+        for thread in self._threads:
+            thread.start()
+        self._keeper.start()
+        try:
+            self._zero_before(zero_s)
+            self._watch()
+            self._zero_after()
+        finally:
+            self._end_threads()
+        return self._finish()
+
+    def let_go(self) -> None:
+        """Let go of the rings."""
+        self._keeper.close()
+
+    # ------------------------------------------------------------------ the run
+
+    def _zero_before(self, zero_s: float) -> None:
+        self.checks.give_known()
+        if zero_s:
+            self.state = RunState.ZERO
+            self.notices.report(ZeroBegins(zero_s))
+            taken = self.checks.begin(-zero_s, 0.0)
+            while (now_s := self.notices.now_s()) < 0.0 and not self._stop.reason:
+                time.sleep(min(TICK_S, -now_s))
+            if self._stop.reason:
+                return
+            self.checks.finish(taken, t_s=0.0, when="before")
+        self.state = RunState.RECORDING
+        self.notices.report(Started(str(self._settings.out)))
+
+    def _watch(self) -> None:
+        last = self._settings.seconds
+        next_s = 0.0
+        while not self._stop.reason:
+            now = self.notices.now_s()
+            if now >= next_s:
+                self._second(now)
+                next_s = max(next_s + 1.0, now)
+            self._stop_when_due(now)
+            left = TICK_S if last is None else min(TICK_S, max(last - now, 0.001))
+            time.sleep(left)
+
+    def _stop_when_due(self, now: float) -> None:
+        last, out = self._settings.seconds, self._settings.out
+        if last is not None and now >= last:
+            self.stop(f"{last:g} s recorded")
+        elif self._feeds_ended(now):
+            self.stop("nothing comes any more")
+        elif self._journal.disk_full:
+            self._fail(f"{out}: disk full; everything up to now is kept")
+        elif self._health.disk_ends:
+            margin = self._plan.car.recording.stop_free_MiB
+            self._fail(f"{out}: disk nearly full, {margin:g} MiB are kept free")
+
+    def _second(self, now: float) -> None:
+        self._filer.look()
+        more = {"filer": self._filer.state, "marks": len(self.marks)}
+        self._health.second(now, keep_s=self._keeper.take_longest_s(), more=more)
+        self.notices.report(Progress(self.status()))
+
+    def _feeds_ended(self, now: float) -> bool:
+        limit = self._settings.until_quiet_s
+        received = [t.last_received_s for t in self._threads if t.last_received_s is not None]
+        return limit is not None and bool(received) and now - max(received) >= limit
+
+    def _zero_after(self) -> None:
+        seconds = self._settings.zero_after
+        if seconds and self.checks.zeros and not self._problem:
+            self.state = RunState.ZERO
+            self.notices.report(ZeroBegins(seconds))
+            try:
+                self.checks.take_zero(seconds, "", when="after")
+            except ValueError as error:
+                self.notices.warn(str(error))
+
+    # ------------------------------------------------------------------ the end
+
+    def _end_threads(self) -> None:
+        self.state = RunState.STOPPING
+        self.notices.report(Stopping(self._stop.reason))
+        for thread in self._threads:
+            thread.stop()
+        for thread in self._threads:
+            if not thread.join(JOIN_S):
+                self.notices.warn(f"{thread.name}: does not stop; its port hangs")
+        now = self.notices.now_s()
+        for thread in self._threads:
+            if self._feeds_ended(now):
+                thread.stream.forget_pending()
+                continue
+            for gap in thread.stream.finish(now):
+                self.notices.keep(gap)
+
+    def _finish(self) -> Outcome:
+        now = self.notices.now_s()
+        self._health.second(now, keep_s=self._keeper.take_longest_s(), more={})
+        streams = {thread.name: thread.stream for thread in self._threads}
+        self.state = RunState.SEALING
+        marks = self.marks.close()
+        data = {
+            "reason": self._stop.reason,
+            "problem": self._problem,
+            "records": {name: stream.total for name, stream in streams.items()},
+            "marks": marks,
+        }
+        self.notices.keep(Event(kind="stop", t_s=now, data=data))
+        self._keeper.stop()
+        self._journal.close()
+        sealed = self._seal()
+        self.state = RunState.ENDED
+        lost = sum(s.lost_records for s in streams.values()) + self._keeper.lost_records
+        return Outcome(
+            run_path=self._settings.out,
+            reason=self._stop.reason,
+            duration_s=max(now, 0.0),
+            records=self._keeper.kept(),
+            gaps=sum(s.gaps for s in streams.values()) + self._keeper.overruns,
+            lost_records=lost,
+            marks=marks,
+            sealed=sealed,
+            problem=self._problem,
+            warnings=tuple(self.notices.warnings),
+        )
+
+    def _seal(self) -> bool:
+        report, percent = self.notices.report, 0
+        report(SealProgress(0.0, ""))
+
+        def progress(part: float, what: str) -> None:
+            nonlocal percent
+            if int(100.0 * part) > percent:
+                percent = int(100.0 * part)
+                report(SealProgress(part, what))
+
+        try:
+            self._filer.seal(progress)
+        except SealError as error:
+            journal = journal_path_for(self._settings.out)
+            self._problem = (
+                f"{self._settings.out}: not sealed ({error}); nothing is lost, the journal is"
+                f" kept: testcar recover {journal} --out NEW.h5"
+            )
+            return False
+        return True
+
+    # ------------------------------------------------------------------ what others ask
+
+    @property
+    def events(self) -> list[Event]:
+        """Gaps, checks and the like so far, not the every-second ones."""
+        return self.notices.events
+
+    def warn(self, text: str) -> None:
+        """Something the crew must know."""
+        self.notices.warn(text)
+
+    def stop(self, reason: str) -> None:
+        """Ask for a clean stop."""
+        self._stop.ask(reason)
+
+    def status(self) -> SessionStatus:
+        """State, now; for clients and progress."""
+        now = self.notices.now_s()
+        health, devices = self._health, self._health.devices(now)
+        return SessionStatus(
+            state=self.state,
+            t_s=now,
+            utc_ns=time.time_ns(),
+            devices=devices,
+            marks=len(self.marks),
+            zeros=dict(self.checks.zeros),
+            filer=self._filer.state,
+            filed=self._filer.filed,
+            warnings=tuple(reversed(self.notices.warnings[-SHOWN_WARNINGS:])),
+            disk_free_bytes=health.free_bytes,
+            disk_hours_left=health.hours_left,
+            rss_bytes=health.rss_bytes,
+            keep_s=health.keep_s,
+            dropped_records=sum(d.ring.dropped_records for d in devices.values()),
+        )
+
+    def _fail(self, problem: str) -> None:
+        self._problem = self._problem or problem
+        self.stop("stopped by a fault")
+
+    def _keeper_failed(self, error: Exception) -> None:
+        """The keeper can keep no more; called from its thread."""
+        self._fail(f"{self._settings.out}: recording stopped, {error}")
