@@ -38,7 +38,6 @@ __all__ = [
     "from_measured_length",
     "from_rolled_length",
     "from_tape",
-    "slip_free_shift_m",
     "wear_part",
 ]
 
@@ -335,13 +334,6 @@ def curve_part(circumference_m: float, radius_m: float, *, share: float = 1.0) -
 def combined_u_m(parts: Sequence[WheelPart]) -> float:
     """Root of the sum of squares of independent parts, m."""
     return math.hypot(*(part.u_m for part in parts))
-
-
-def slip_free_shift_m(
-    curve_radius_m: float, rolling_radius_m: float, *, conicity: float = CONICITY
-) -> float:
-    """Lateral shift for slip-free curving, ``y = r₀·e/(γ·R)`` (Redtenbacher; from memory)."""
-    return rolling_radius_m * HALF_CONTACT_M / (conicity * curve_radius_m)
 
 
 def _repeatability(values: Sequence[float], what: str) -> WheelPart:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -13,12 +12,11 @@ from calibration.clock.lower_edge import lower_edge, pieces
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["TickFit", "fit_ticks", "restarts"]
+__all__ = ["TickFit", "fit_ticks"]
 
 MOST_POINTS: Final = 200_000
 """Of more blocks, the earliest arrival of every so many is taken: the edge is made of those."""
 PIECE: Final = 1 << 20
-RESTART_S: Final = 60.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,7 +32,6 @@ class TickFit:
     """Standard uncertainty of a time, constant latency apart (which cannot be seen)."""
     drift_ppm: float
     """Mean rate error of the device's oscillator against the computer's; + runs fast."""
-    u_drift_ppm: float
     s_per_tick: float
     """Beyond the ends."""
 
@@ -83,27 +80,8 @@ def fit_ticks(
         knots_s=edge.x_s + edge.late_s,
         u_s=edge.u_s,
         drift_ppm=-1e6 * edge.rate,
-        u_drift_ppm=1e6 * edge.u_rate,
         s_per_tick=(1.0 + edge.rate) / tick_hz,
     )
-
-
-def restarts(
-    ticks: NDArray[np.uint64], received_s: NDArray[np.float64], *, tick_hz: float
-) -> list[slice]:
-    """Stretches of (n,) blocks within which the device's clock ran on.
-
-    A new one begins where ticks fall back, or where they and the receipt times part by more
-    than a minute between two blocks: each stretch is to be fitted by itself. n = 0 gives none.
-    """
-    ticks = np.asarray(ticks, np.uint64)
-    if not len(ticks):
-        return []
-    ahead_s = (ticks[1:] - ticks[:-1]).view(np.int64) / tick_hz
-    parted = np.abs(ahead_s - np.diff(received_s)) > RESTART_S
-    new = np.flatnonzero((ticks[1:] <= ticks[:-1]) | parted) + 1
-    bounds = [0, *new.tolist(), len(ticks)]
-    return [slice(a, b) for a, b in pairwise(bounds)]
 
 
 def _steps(ticks: NDArray[np.uint64], tick0: int) -> NDArray[np.float64]:

@@ -21,38 +21,16 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Component",
-    "arcsine",
     "combine",
-    "combine_correlated",
     "coverage_factor",
     "effective_dof",
     "rectangular",
-    "relative_doubt_dof",
-    "triangular",
 ]
 
 
 def rectangular(half_width: float) -> float:
     """Standard uncertainty of a value known only to lie within ± half_width (GUM 4.3.7)."""
     return half_width / math.sqrt(3.0)
-
-
-def triangular(half_width: float) -> float:
-    """The same when the middle is likelier than the ends (GUM 4.3.9)."""
-    return half_width / math.sqrt(6.0)
-
-
-def arcsine(half_width: float) -> float:
-    """The same for a value that swings like a sine between the limits (GUM H.1.3.4)."""
-    return half_width / math.sqrt(2.0)
-
-
-def relative_doubt_dof(doubt: float) -> float:
-    """Degrees of freedom of a type B component known to ``doubt`` of itself (GUM G.4.2, G.3).
-
-    ``ν = 1 / (2 doubt²)``: 0.1 gives 50, 0.25 gives 8; 0 gives infinity.
-    """
-    return math.inf if doubt == 0.0 else 1.0 / (2.0 * doubt * doubt)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,18 +57,6 @@ def combine(standards: ArrayLike) -> NDArray[np.float64]:
     standards : (components, …)
     """
     return np.asarray(np.sqrt(np.sum(np.square(np.asarray(standards, np.float64)), axis=0)))
-
-
-def combine_correlated(sensitivity: ArrayLike, covariance: ArrayLike) -> NDArray[np.float64]:
-    """Covariance of outputs of a linear (or linearised) model: ``J C Jᵀ`` (GUM 5.2, H.2).
-
-    Parameters
-    ----------
-    sensitivity : (outputs, inputs), partial derivatives
-    covariance : (inputs, inputs)
-    """
-    jacobian = np.atleast_2d(np.asarray(sensitivity, dtype=np.float64))
-    return np.asarray(jacobian @ np.asarray(covariance, dtype=np.float64) @ jacobian.T)
 
 
 def effective_dof(standards: ArrayLike, dofs: Sequence[float]) -> NDArray[np.float64]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -22,7 +22,6 @@ __all__ = [
     "FitError",
     "LackOfFit",
     "PolynomialFit",
-    "calibration_interval",
     "fit_polynomial",
     "invert",
     "is_monotone",
@@ -275,42 +274,6 @@ def invert(
         step = np.where(gradient != 0.0, (value(x, c) - target) / gradient, 0.0)
         x = np.clip(x - step, low, high)
     return np.asarray(x)
-
-
-def calibration_interval(
-    fit: PolynomialFit, y: float, *, level: float = 0.95
-) -> tuple[float, float, float]:
-    """x for one new reading y, with the limits from the prediction band of the fit.
-
-    The band is ``y ± t·√(s² + se(x)²)``; its limits are where the band's edges take the value
-    y. Source: inverse prediction as in the NIST/SEMATECH e-Handbook, 4.6.1.
-
-    Returns
-    -------
-    (x, low, high)
-
-    Raises
-    ------
-    FitError
-        y lies outside the fitted range, or the band does not reach it within a tenth beyond.
-    """
-    factor = t_quantile(fit.dof, level=level)
-    margin = 0.1 * (fit.x_high - fit.x_low)
-    ends = (fit.x_low - margin, fit.x_high + margin)
-    x = float(invert(fit.coefficients, y, *ends))
-
-    def edge(at: float, sign: float) -> float:
-        width = math.hypot(fit.residual_sd, float(fit.standard_error_at(at)))
-        return float(fit.predict(at)) + sign * factor * width - y
-
-    try:
-        found = [
-            float(optimize.brentq(edge, *ends, args=(s,), xtol=1e-12)) for s in (1.0, -1.0)
-        ]
-    except ValueError as error:
-        msg = f"the prediction band does not hold {y:g} within the fitted range"
-        raise FitError(msg) from error
-    return x, min(found), max(found)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,9 +2,8 @@
 
 from typing import Final
 
-__all__ = ["EXPIRED", "OK", "OUT_OF_RANGE", "SATURATED", "SUSPECT", "describe"]
+__all__ = ["EXPIRED", "OUT_OF_RANGE", "SATURATED", "SUSPECT", "describe"]
 
-OK: Final = 0
 SATURATED: Final = 1
 """The converter stood at a rail: the true value is beyond the number."""
 OUT_OF_RANGE: Final = 2

@@ -14,11 +14,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from numpy.typing import NDArray
 
-    from numpy.typing import ArrayLike, NDArray
-
-    from calibration.certificates.wheel import WheelCertificate
 
 __all__ = [
     "HALF_S",
@@ -26,11 +23,9 @@ __all__ = [
     "UNEVEN_PULSE",
     "Edges",
     "columns",
-    "distance_from_counts",
     "encoder_pattern",
     "find_edges",
     "odd_steps",
-    "period_resolution",
 ]
 
 HALF_S: Final = 0.25
@@ -205,50 +200,3 @@ def _fold(
     phase = np.mod(line[middle][even], ppr)
     total += np.bincount(phase, off[even], minlength=ppr)
     visits += np.bincount(phase, minlength=ppr)
-
-
-def distance_from_counts(
-    counts: ArrayLike, certificate: WheelCertificate, *, starts: Sequence[int] = ()
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Distance of (n,) counts from the first record on, m, and its standard uncertainty, m.
-
-    Parameters
-    ----------
-    counts : (n,) whole numbers, not wrapped
-    starts
-        Indices at which the counter began anew: distance goes on from where it was, and what
-        was moved meanwhile is not known (the gap tells of it); a pulse is allowed for each.
-
-    Returns
-    -------
-    (n,) float64, (n,) float64
-        Forward is positive. The uncertainty is that of the circumference over the distance from
-        the first record, and of the pulse at both ends (rectangular).
-
-    Raises
-    ------
-    ValueError
-        A start outside the records.
-    """
-    held = np.asarray(counts, np.int64)
-    where = sorted({int(i) for i in starts})
-    if where and not (where[0] >= 0 and where[-1] < len(held)):
-        msg = f"starts must lie within the {len(held)} records, got {where[0]} … {where[-1]}"
-        raise ValueError(msg)
-    moved = np.diff(held, prepend=held[:1])
-    moved[where] = 0
-    # Whole numbers until the end: exact at any count.
-    distance = certificate.to_distance(np.cumsum(moved))
-    ends = np.full(len(held), 2.0)
-    for i in where:
-        ends[i:] += 2.0
-    share = certificate.u_circumference_m / certificate.circumference_m
-    u_ends = certificate.m_per_pulse * np.sqrt(ends / 12.0)
-    return distance, np.hypot(np.abs(distance) * share, u_ends)
-
-
-def period_resolution(
-    frequency_hz: float, *, clock_hz: float, gate_s: float
-) -> tuple[float, float]:
-    """Relative resolution of counting over a gate, ``1/(f·T)``, and of one period, ``f/fc``."""
-    return 1.0 / (frequency_hz * gate_s), frequency_hz / clock_hz

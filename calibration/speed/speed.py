@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities import flags as flag_bits
-from calibration.speed.live_speed import LiveSpeed
 from calibration.speed.local_lines import Slopes, line_slopes
 from calibration.speed.pulses import (
     HALF_S,
@@ -27,9 +26,8 @@ from calibration.speed.pulses import (
     encoder_pattern,
     find_edges,
     odd_steps,
-    period_resolution,
 )
-from calibration.speed.slip import flag_slip, slip_against_gnss
+from calibration.speed.result import SpeedResult
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -38,14 +36,7 @@ if TYPE_CHECKING:
 
     from calibration.certificates.wheel import WheelCertificate
 
-__all__ = [
-    "LiveSpeed",
-    "SpeedResult",
-    "flag_slip",
-    "period_resolution",
-    "slip_against_gnss",
-    "speed_from_pulses",
-]
+__all__ = ["speed_from_pulses"]
 
 LOST_S: Final = 1.0
 """Edges further apart than this, and by more than a pulse: frames are missing between."""
@@ -64,26 +55,8 @@ ACCELERATION_S: Final = 3.0
 BLOCK: Final = 1 << 14
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SpeedResult:
-    """(n,) each, at the records' own times."""
-
-    t_s: NDArray[np.float64]
-    speed_m_s: NDArray[np.float64]
-    """Forward positive; exactly 0 at standstill; NaN where nothing can be told."""
-    u_m_s: NDArray[np.float64]
-    """Standard uncertainty, circumference included."""
-    acceleration_m_s2: NDArray[np.float64]
-    u_acceleration_m_s2: NDArray[np.float64]
-    flags: NDArray[np.uint8]
-    """``SUSPECT`` where pulses were missed or doubled."""
-    suspect_pulses: int = 0
-    pattern_pulses: NDArray[np.float64] | None = None
-    """Unevenness found of the encoder, in pulses by line; None when the run does not show it."""
-
-
 @dataclass(frozen=True, slots=True)
-class _Track:
+class _EdgeTrack:
     """Edges as the speed takes them."""
 
     t_s: NDArray[np.float64]
@@ -145,7 +118,6 @@ def speed_from_pulses(
         acceleration_m_s2=acceleration,
         u_acceleration_m_s2=u_acceleration,
         flags=_suspect(t, edges.t_s[odd != 0]),
-        suspect_pulses=int(np.abs(odd).sum()),
         pattern_pulses=pattern_pulses,
     )
 
@@ -155,7 +127,7 @@ def _track(
     line: NDArray[np.int64],
     pattern: NDArray[np.float64] | None,
     certificate: WheelCertificate,
-) -> _Track:
+) -> _EdgeTrack:
     pulse = certificate.m_per_pulse
     # Distance from the first edge: float64 keeps the pulse whole at any count.
     place = (line - line[:1]).astype(np.float64)
@@ -164,7 +136,7 @@ def _track(
     place *= pulse
     gap = np.diff(edge_s, prepend=edge_s[:1])
     lost = (gap > LOST_S) & (np.abs(np.diff(line, prepend=line[:1])) > 1)
-    return _Track(
+    return _EdgeTrack(
         t_s=edge_s,
         place_m=place,
         part=np.asarray(np.cumsum((gap > STANDING_S) | lost), np.int64),
@@ -196,7 +168,7 @@ def _spacing_m(
 
 
 def _speeds(
-    t: NDArray[np.float64], track: _Track
+    t: NDArray[np.float64], track: _EdgeTrack
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Speed and its own uncertainty (no circumference) at (n,) instants, standing apart."""
     speed, u = np.full(len(t), np.nan), np.full(len(t), np.nan)
@@ -224,7 +196,7 @@ def _speeds(
 
 
 def _within_part(
-    now: NDArray[np.float64], track: _Track, low: NDArray[np.int64], high: NDArray[np.int64]
+    now: NDArray[np.float64], track: _EdgeTrack, low: NDArray[np.int64], high: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Edges of one stretch only, the one ``now`` lies in, when it has two within reach."""
     apart = track.part[low] != track.part[high]
@@ -284,7 +256,7 @@ def _runs(part: NDArray[np.int64]) -> Iterator[tuple[int, int]]:
 def _silence(
     now: NDArray[np.float64],
     ends: tuple[float, float],
-    track: _Track,
+    track: _EdgeTrack,
     speed: NDArray[np.float64],
     u: NDArray[np.float64],
 ) -> None:

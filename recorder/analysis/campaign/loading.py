@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from calibration.quantities import flags as flag_bits
-from calibration.speed.speed import flag_slip
+from calibration.speed.slip import flag_slip
 from recorder.analysis.series.corrections import Switches
 from recorder.analysis.series.series import (
     Series,

@@ -198,21 +198,21 @@ def test_flags_for_each_sample() -> None:
     assert found.dtype == np.uint8
     assert found.tolist() == [
         flags.SATURATED | flags.OUT_OF_RANGE, flags.SATURATED | flags.OUT_OF_RANGE,
-        flags.OK, flags.OUT_OF_RANGE,
+        0, flags.OUT_OF_RANGE,
     ]  # fmt: skip
     late = c.flags(counts[2:3], [0.0], on=date(2027, 1, 1))
     assert late.tolist() == [flags.EXPIRED]
     early = c.flags(counts[2:3], [0.0], on=date(2025, 12, 31))
     assert early.tolist() == [flags.EXPIRED]
     assert c.flags(counts[2:3], [np.nan], on=None).tolist() == [flags.OUT_OF_RANGE]
-    assert c.flags(counts[2:3], [0.0], on=date(2026, 12, 31)).tolist() == [flags.OK]
+    assert c.flags(counts[2:3], [0.0], on=date(2026, 12, 31)).tolist() == [0]
 
 
 def test_noise_about_zero_is_inside_a_tension_only_range() -> None:
     c = ForceCertificate.from_coefficients(
         (0.0, 1e-4), capacity_kN=500.0, range_kN=(0.0, 500.0)
     )
-    assert c.flags([0, 0], [-1.0, -10.0], on=None).tolist() == [flags.OK, flags.OUT_OF_RANGE]
+    assert c.flags([0, 0], [-1.0, -10.0], on=None).tolist() == [0, flags.OUT_OF_RANGE]
 
 
 def test_uncertainty_interpolates_and_grows_beyond() -> None:

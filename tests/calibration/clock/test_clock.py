@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from calibration.clock.live_tick_clock import LiveTickClock
 from calibration.clock.run_time_to_utc import UtcFit, fit_utc
-from calibration.clock.ticks_to_run_time import fit_ticks, restarts
+from calibration.clock.ticks_to_run_time import fit_ticks
 
 HZ = 1e6
 NS = 10**9
@@ -82,19 +82,6 @@ def test_ticks_before_the_first_block_and_near_the_top_of_the_count() -> None:
     t = 5.0 + (ticks - top).astype(np.float64) / HZ
     fit = fit_ticks(ticks, t, tick_hz=HZ)
     assert fit.time_s(ticks[:1] - np.uint64(1_000_000))[0] == pytest.approx(4.0, abs=1e-6)
-
-
-def test_restarts_part_the_stretches() -> None:
-    t = np.arange(0.0, 300.0, 0.1)
-    ticks = oscillator(t, 10.0) + np.uint64(500)
-    ticks[1000:] = oscillator(t[1000:] - t[1000], 10.0)  # power lost: counts from 0
-    ticks[2000:] += np.uint64(10**10)  # a reset that lands ahead
-    found = restarts(ticks, t + 0.01, tick_hz=HZ)
-    assert [(s.start, s.stop) for s in found] == [(0, 1000), (1000, 2000), (2000, 3000)]
-    for part in found:
-        fit = fit_ticks(ticks[part], t[part] + 0.01, tick_hz=HZ)
-        assert np.abs(fit.time_s(ticks[part]) - t[part] - 0.01).max() < 1e-4
-    assert restarts(np.empty(0, np.uint64), np.empty(0), tick_hz=HZ) == []
 
 
 def test_bad_input_is_refused() -> None:

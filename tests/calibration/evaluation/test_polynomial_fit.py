@@ -9,7 +9,6 @@ from hypothesis import strategies as st
 from calibration.evaluation.polynomial_fit import (
     FitError,
     LackOfFit,
-    calibration_interval,
     fit_polynomial,
     invert,
     is_monotone,
@@ -62,12 +61,21 @@ def test_worked_inverse_of_the_handbook() -> None:
     assert invert(printed, 1.239722, 0.0, 3e6) == pytest.approx(1_705_106, abs=0.5)
 
 
-def test_prediction_interval_of_the_inverse() -> None:
-    """Computed from the certified fit (the e-Handbook prints such an interval)."""
-    fit = fit_polynomial(*pontius(), 2)
-    x, low, high = calibration_interval(fit, 1.239722)
-    assert x == pytest.approx(1705105.56885, abs=1e-4)
-    assert (low, high) == pytest.approx((1704513.373, 1705697.764), abs=1e-2)
+def test_gum_h3_thermometer() -> None:
+    """GUM (JCGM 100:2008) H.3, table H.6: the correction at 30 °C is -0.1494 °C, u = 0.0041 °C,
+    from y1 = -0.1712 (0.0029), y2 = 0.00218 (0.00067), r = -0.930, s = 0.0035, 9 dof."""
+    t = np.array([21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503,
+                  26.010, 26.511])  # fmt: skip
+    b = -np.array([171, 169, 166, 159, 164, 165, 156, 157, 159, 161, 160]) / 1000.0
+    fit = fit_polynomial(t - 20.0, b, 1)
+    assert fit.coefficients == pytest.approx([-0.1712, 0.00218], abs=5e-5)
+    assert fit.standard_errors == pytest.approx([0.0029, 0.00067], abs=5e-5)
+    correlation = fit.covariance[0, 1] / np.prod(fit.standard_errors)
+    assert correlation == pytest.approx(-0.930, abs=5e-4)
+    assert fit.residual_sd == pytest.approx(0.0035, abs=5e-5)
+    assert fit.dof == 9
+    assert float(fit.predict(10.0)) == pytest.approx(-0.1494, abs=5e-5)
+    assert float(fit.standard_error_at(10.0)) == pytest.approx(0.0041, abs=5e-5)
 
 
 def test_straight_line_of_pontius_is_rejected_and_quadratic_accepted() -> None:

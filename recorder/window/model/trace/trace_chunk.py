@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from calibration.certificates.wheel import WheelCertificate
-from calibration.speed.speed import LiveSpeed
+from calibration.speed.live_speed import LiveSpeed
 from recorder.run.calibrate import Calibrator, zero_event
 
 if TYPE_CHECKING:
