@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from calibration.clock.leap_seconds import TABLE_EXPIRES, table_covers
 from recorder.run.calibrate import day_of
 from recorder.run_file.hdf5.create import utc_text
 
@@ -58,7 +59,12 @@ def describe(run: RunFile) -> dict[str, Any]:
 def _utc(run: RunFile) -> dict[str, Any]:
     u_s = run.utc.u_s(np.linspace(0.0, max(run.duration_s, 0.0), 101))
     worst = float(np.max(u_s)) if len(u_s) else np.nan
-    return {"source": run.utc.source, "u_s": _number(worst)}
+    return {
+        "source": run.utc.source,
+        "u_s": _number(worst),
+        "leap_seconds_known_until": TABLE_EXPIRES.isoformat(),
+        "leap_seconds_known": table_covers(int(run.utc.utc_ns(run.duration_s))),
+    }
 
 
 def _device(run: RunFile, device: Device) -> dict[str, Any]:
@@ -130,6 +136,11 @@ def in_words(told: dict[str, Any]) -> str:
         f"began {told['started_utc']} ({told['utc']['source']}"
         f", u = {_or_unknown(told['utc']['u_s'], 's')}), {_duration(told['duration_s'])}",
     ]
+    if not told["utc"]["leap_seconds_known"]:
+        lines.append(
+            f"caution: leap seconds are known until {told['utc']['leap_seconds_known_until']} and"
+            " the run is later: its UTC may be whole seconds off; bring testcar up to date"
+        )
     for name, device in told["devices"].items():
         rate = _or_unknown(device["rate_hz"], "Hz")
         lines.append(
