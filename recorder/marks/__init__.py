@@ -1,1 +1,1 @@
-"""Kinds, keys and revisions of crew marks; no screen, no file."""
+"""Crew marks: kinds and keys, values by one grammar, revisions, edits; no screen, no file."""

@@ -18,11 +18,23 @@ from recorder.keeping.journal import Journal
 from recorder.marks.mark import Mark
 from recorder.run.states import DeviceState, FilerState, RunState
 from recorder.window.model.crew.mark_list import Entry, EntryState
+from recorder.window.model.live.control_worker import ControlReport, MarkKept, ZeroTaken
 from recorder.window.model.live.device_lines import LOUD, WARN
 from recorder.window.model.live.live_run import LiveRun
 
 if TYPE_CHECKING:
     from tests.recorder.window.conftest import FakeSession, Kit
+
+
+def await_report(run: LiveRun, kind: type[object]) -> None:
+    """Wait until the worker has brought one of this kind, then let the run take up all."""
+    reports = run.control.reports
+    seen: list[ControlReport] = []
+    while not (seen and isinstance(seen[-1], kind)):
+        seen.append(reports.get(timeout=10.0))
+    for report in seen:
+        reports.put(report)
+    run.tick()
 
 
 def state_of(entry: Entry) -> EntryState:
@@ -128,10 +140,8 @@ def test_workers_bring_what_comes(session: FakeSession, kit: Kit) -> None:
     run.start()
     try:
         session.send_pull(0.0, np.full(400, 10.0))
-        until = time.monotonic() + 10.0
-        while run.traces.newest_s == 0.0 and time.monotonic() < until:
-            threading.Event().wait(0.01)
-            run.tick()
+        run.ring_worker.chunks.put(run.ring_worker.chunks.get(timeout=10.0))
+        run.tick()
         assert run.traces.newest_s > 0.1
     finally:
         run.close()
@@ -148,15 +158,13 @@ def test_an_error_in_the_ring_is_told_and_marks_go_on(
     run = kit.make_run(session)
     run.start()
     try:
-        until = time.monotonic() + 10.0
-        while not run.ring_worker.problem and time.monotonic() < until:
-            threading.Event().wait(0.01)
+        for thread in threading.enumerate():
+            if thread.name == "window rings":
+                thread.join(10.0)
         assert "mapping is gone" in texts(run)
         entry = run.marks.press("S", session.header.started_monotonic_ns)
         assert entry is not None
-        while state_of(entry) is EntryState.PENDING and time.monotonic() < until:
-            threading.Event().wait(0.01)
-            run.tick()
+        await_report(run, MarkKept)
         assert state_of(entry) is EntryState.TAKEN
     finally:
         run.close()
@@ -300,10 +308,7 @@ def test_a_dead_filer_is_said(session: FakeSession, kit: Kit, run: LiveRun) -> N
 
 def test_zero_is_taken_without_holding_up_marks(run: LiveRun) -> None:
     run.take_zero()
-    until = time.monotonic() + 5.0
-    while "zero taken" not in run.message and time.monotonic() < until:
-        threading.Event().wait(0.01)
-        run.tick()
+    await_report(run, ZeroTaken)
     assert run.message == "pull: zero taken, 1001.5 counts"
 
 
