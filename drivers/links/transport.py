@@ -1,6 +1,7 @@
 """One small link interface over serial ports, pseudo-terminals and TCP.
 
-A link reads what is waiting and never more than one short timeout; it knows nothing of frames.
+A link only listens: nothing is ever sent to a device. It reads what is waiting and never waits
+longer than one short timeout; it knows nothing of frames.
 Every foreign exception is translated here, from the named list :data:`PORT_ERRORS`.
 """
 
@@ -14,7 +15,6 @@ from urllib.parse import urlsplit
 import serial
 
 from drivers.interface.errors import LinkLostError, SetupError
-from drivers.links.port_list import PortInfo, list_ports
 from drivers.links.serial_line import (
     PORT_ERRORS,
     LineCounters,
@@ -31,10 +31,8 @@ if TYPE_CHECKING:
 __all__ = [
     "PORT_FORMS",
     "Link",
-    "PortInfo",
     "SerialLink",
     "TcpLink",
-    "list_ports",
     "open_link",
 ]
 
@@ -44,8 +42,12 @@ PORT_FORMS: Final = (
     "tcp://host:port",
 )
 _CONNECT_TIMEOUT_S: Final = 3.0
+"""A second try for a lost first packet comes after 1 s (RFC 6298); a device on the train's own
+network that needs more than two of them is not there."""
 _HANGS_UP_WITHIN_S: Final = 0.2
+"""Ten times what a converter on the same network takes to refuse; each opening waits it once."""
 _RECEIVE_BUFFER_BYTES: Final = 1 << 20
+"""Seconds of the fastest front end, while this process is held up."""
 
 
 class Link(Protocol):
@@ -60,16 +62,6 @@ class Link(Protocol):
         ------
         LinkLostError
             The port is gone.
-        """
-        ...
-
-    def write(self, data: bytes) -> None:
-        """Send all of ``data``.
-
-        Raises
-        ------
-        LinkLostError
-            The port is gone, or takes nothing for a second.
         """
         ...
 
@@ -127,7 +119,6 @@ class SerialLink:
         handle = serial.Serial()
         handle.port = port
         handle.timeout = read_timeout_s
-        handle.write_timeout = 1.0
         handle.exclusive = True
         # Set before opening, so that a board wired to reset on DTR is left alone.
         handle.dtr = False
@@ -176,14 +167,6 @@ class SerialLink:
             raise self._lost(error) from error
         return bytes(data)
 
-    def write(self, data: bytes) -> None:
-        """Send all of ``data``."""
-        handle = self._open_handle()
-        try:
-            handle.write(data)
-        except PORT_ERRORS as error:
-            raise self._lost(error) from error
-
     def counters(self) -> LineCounters | None:
         """Give overruns, framing and parity errors and breaks so far; None if not kept."""
         return None if self._handle is None else line_counters(self._handle)
@@ -200,7 +183,8 @@ class SerialLink:
             raise self._lost(error) from error
 
     def _lost(self, error: Exception) -> LinkLostError:
-        msg = f"lost {self.port}: unplugged, or another program reads it too ({_said(error)})"
+        why = _in_one_line(error)
+        msg = f"lost {self.port}: unplugged, or another program reads it too ({why})"
         return LinkLostError(self.device_id, msg)
 
 
@@ -214,12 +198,12 @@ class TcpLink:
 
     @classmethod
     def open(cls, port: str, *, read_timeout_s: float, device_id: str) -> Self:
-        """Connect within three seconds."""
+        """Connect within three seconds, and see that the other end does not hang up at once."""
         host, number = _tcp_address(port, device_id)
         try:
             connection = socket.create_connection((host, number), timeout=_CONNECT_TIMEOUT_S)
         except OSError as error:
-            msg = f"nothing answers at {port} ({_said(error)}); is the device on?"
+            msg = f"nothing answers at {port} ({_in_one_line(error)}); is the device on?"
             raise LinkLostError(device_id, msg) from error
         try:
             connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
@@ -229,7 +213,7 @@ class TcpLink:
             connection.settimeout(read_timeout_s)
         except OSError as error:
             connection.close()
-            raise LinkLostError(device_id, f"lost {port} ({_said(error)})") from error
+            raise LinkLostError(device_id, f"lost {port} ({_in_one_line(error)})") from error
         if refused:
             connection.close()
             msg = (
@@ -252,20 +236,11 @@ class TcpLink:
         except TimeoutError:
             return b""
         except OSError as error:
-            msg = f"lost {self.port} ({_said(error)})"
+            msg = f"lost {self.port} ({_in_one_line(error)})"
             raise LinkLostError(self.device_id, msg) from error
         if not data:
             raise LinkLostError(self.device_id, f"{self.port} was closed by the other end")
         return data
-
-    def write(self, data: bytes) -> None:
-        """Send all of ``data``."""
-        connection = self._open_socket()
-        try:
-            connection.sendall(data)
-        except OSError as error:
-            msg = f"lost {self.port} ({_said(error)})"
-            raise LinkLostError(self.device_id, msg) from error
 
     def counters(self) -> None:
         """TCP keeps no line counters."""
@@ -300,5 +275,5 @@ def _tcp_address(port: str, device_id: str) -> tuple[str, int]:
     return host, number
 
 
-def _said(error: BaseException) -> str:
+def _in_one_line(error: BaseException) -> str:
     return " ".join(str(error).split()) or type(error).__name__

@@ -32,7 +32,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from drivers.decoding.crc import crc16_ibm_3740_rows
+from drivers.decoding.crc import CATALOGUE
 from drivers.decoding.framing import BatchMaker, FrameDecoder
 from drivers.decoding.unwrapping import (
     MASK_32,
@@ -55,11 +55,11 @@ if TYPE_CHECKING:
 
     from drivers.interface.driver_interface import DeviceDriver
 
-__all__ = ["FLAG_FORWARD", "FLAG_ILLEGAL", "FLAG_PPS", "Decoder", "WheelPulses"]
+__all__ = ["Decoder", "WheelPulses"]
 
-FLAG_FORWARD: Final = 1
-FLAG_ILLEGAL: Final = 2
-FLAG_PPS: Final = 4
+_PPS_SEEN: Final = 4
+"""Bit 2 of the flags."""
+_CHECK: Final = CATALOGUE["CRC-16/IBM-3740"]
 
 _FRAME: Final = np.dtype(
     [
@@ -111,9 +111,7 @@ class Decoder(FrameDecoder):
         rows = np.frombuffer(buffer, dtype=np.uint8, count=number * size, offset=at)
         rows = rows.reshape(number, size)
         frames: NDArray[np.void] = rows.view(_FRAME)[:, 0]
-        good = (rows[:, 0] == self.SYNC[0]) & (
-            crc16_ibm_3740_rows(rows[:, 1:22]) == frames["crc"]
-        )
+        good = (rows[:, 0] == self.SYNC[0]) & (_CHECK.of_rows(rows[:, 1:22]) == frames["crc"])
         # Frames that clash with the sheet end a run: each run is all well or all refused.
         fits = frames["tick_khz"] == self._tick_khz
         good &= fits == fits[0]
@@ -282,7 +280,7 @@ class _Counter:
         records["edge_tick"] = hold_last(
             _before(ticks, frames["made"], frames["edge"]), changed, last.edge if last else 0
         )
-        seen = (frames["flags"] & FLAG_PPS) != 0
+        seen = (frames["flags"] & _PPS_SEEN) != 0
         changed = _changed(frames["pps"], None if last is None else last.pps_wire)
         changed |= _changed(frames["pps_count"], None if last is None else last.pps_count)
         pps = _before(ticks, frames["made"], frames["pps"])

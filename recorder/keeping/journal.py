@@ -20,7 +20,6 @@ import json
 import os
 import sqlite3
 import threading
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Self
 
@@ -40,15 +39,20 @@ if TYPE_CHECKING:
     from recorder.run.event import Event
     from recorder.run.header import RunHeader
 
-__all__ = ["Journal", "JournalStats"]
+__all__ = ["Journal"]
 
 FORMAT: Final = "testcar-journal"
 VERSION: Final = 1
 PAGE_BYTES: Final = 16_384
+"""A commit's rows are of some kilobytes: smaller pages make chains of them."""
 BALLAST_BYTES: Final = 4 * 2**20
+"""Room kept for the end of the run: last blocks, last marks and the log they grow."""
 CHECKPOINT_BYTES: Final = 8 * 2**20
 """Log size at which the writer moves it into the database: bounds the log and the stall."""
 LARGEST_LOG_BYTES: Final = 16 * CHECKPOINT_BYTES
+"""A reader that is never at rest keeps the log from starting anew: then it is waited for."""
+LOCK_TIMEOUT_S: Final = 5.0
+"""Nobody else writes; only a reader that moves the last log away holds the lock, for less."""
 
 _SCHEMA: Final = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL, crc INTEGER NOT NULL);
@@ -63,20 +67,6 @@ CREATE TABLE events (id INTEGER PRIMARY KEY, kind TEXT NOT NULL, t_s REAL NOT NU
 """
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class JournalStats:
-    """How full the journal got."""
-
-    records: dict[str, int]
-    """By device."""
-    marks: int
-    events: int
-    log_bytes: int
-    """Write-ahead log now."""
-    disk_full: bool
-    """The disk was full once; the ballast has been given up for the end of the run."""
-
-
 class Journal:
     """The writing end. One process, one connection; calls may come from any thread."""
 
@@ -84,6 +74,7 @@ class Journal:
         self.path = path
         self.header = header
         self.disk_full = False
+        """The disk was full once; the ballast has been given up for the end of the run."""
         self._lock = lock
         self._guard = threading.Lock()
         self._records = {device.name: 0 for device in header.devices}
@@ -231,16 +222,6 @@ class Journal:
             self._kept(insert)
             self._next["marks"] += 1
 
-    def stats(self) -> JournalStats:
-        """How full the journal got."""
-        return JournalStats(
-            records=dict(self._records),
-            marks=self._next["marks"] - 1,
-            events=self._next["events"] - 1,
-            log_bytes=self._log_bytes(),
-            disk_full=self.disk_full,
-        )
-
     def close(self) -> None:
         """Move the log into the database and let go; may be called twice. The file stays."""
         with self._guard:
@@ -320,7 +301,7 @@ class Journal:
 
 def _connect(path: Path) -> sqlite3.Connection:
     connection = sqlite3.connect(
-        path, isolation_level=None, check_same_thread=False, timeout=5.0
+        path, isolation_level=None, check_same_thread=False, timeout=LOCK_TIMEOUT_S
     )
     try:
         connection.execute(f"PRAGMA page_size={PAGE_BYTES}")

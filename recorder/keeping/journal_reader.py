@@ -38,8 +38,7 @@ ORDINARY_HOLE: Final = 1_000
 """Ids tried one by one past a place that does not read, before the rest is given up: a torn
 page holds some hundred rows at most, and each try walks the tree anew."""
 LOCK_TIMEOUT_S: Final = 5.0
-"""A commit on a stalling disk holds its lock for seconds, never for longer than the keeper's
-own time-out of as much."""
+"""In write-ahead mode a reader waits for nobody but whoever is just moving a log away."""
 _PASSING: Final = frozenset(
     {
         sqlite3.SQLITE_BUSY,

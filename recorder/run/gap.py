@@ -27,6 +27,8 @@ class Cause(StrEnum):
     """Understood by the driver, and not acceptable."""
     LINK_LOST = "link lost"
     RING_OVERRUN = "ring overrun"
+    RING_DAMAGED = "ring damaged"
+    """Records in shared memory did not agree with their check when they were to be kept."""
     JOURNAL_DAMAGED = "journal damaged"
     OTHER = "other"
     """A word this version does not know; it stands at the head of the detail."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
@@ -52,6 +52,7 @@ class _Cursor:
         self.reader = reader
         self.kept = 0
         self._next = 0
+        self._damaged = 0
         self._last_t = 0.0
         self._drops: list[tuple[int, int]] = []
 
@@ -62,7 +63,7 @@ class _Cursor:
             times = block.time_s()
             if lost := block.first_record - self._next:
                 self._drops.append((block.first_record, lost))
-                gaps.append(self._overrun(lost, float(times[0])))
+                gaps.append(self._lost(lost, float(times[0])))
             self._next = block.first_record + len(block.records)
             self.kept += len(block.records)
             self._last_t = float(times[-1])
@@ -72,13 +73,25 @@ class _Cursor:
         """Index among the kept records of what was record number ``record``."""
         return record - sum(lost for first, lost in self._drops if first <= record)
 
-    def _overrun(self, lost: int, t_end_s: float) -> Gap:
+    def finish(self) -> list[Gap]:
+        """What was lost at the very end, where no later block tells of it."""
+        lost = self.reader.not_read()
+        return [self._lost(lost, self._last_t)] if lost else []
+
+    def _lost(self, lost: int, t_end_s: float) -> Gap:
+        cause, why = (
+            Cause.RING_OVERRUN,
+            "overwritten before they could be kept: the disk stalled",
+        )
+        if self.reader.damaged > self._damaged:
+            self._damaged = self.reader.damaged
+            cause, why = Cause.RING_DAMAGED, "in shared memory did not agree with their check"
         return Gap(
             device=self.name,
             t_start_s=min(self._last_t, t_end_s),
             t_end_s=t_end_s,
-            cause=Cause.RING_OVERRUN,
-            detail=f"{lost} records overwritten before they could be kept: the disk stalled",
+            cause=cause,
+            detail=f"{lost} records {why}",
             lost_records=lost,
             before_record=self.kept,
         )
@@ -102,7 +115,6 @@ class Keeper:
     ) -> None:
         self.longest_s = 0.0
         """Longest commit since :meth:`take_longest_s` was last asked."""
-        self.commits = 0
         self.overruns = 0
         self.lost_records = 0
         """Overwritten before they could be kept."""
@@ -126,6 +138,8 @@ class Keeper:
             self._thread.join()
         while self.keep():
             pass
+        if gaps := self._counted([g for c in self._cursors.values() for g in c.finish()]):
+            self._commit([], gaps)
 
     def keep(self) -> bool:
         """One commit of what is there; False when there was nothing, or no more can be kept.
@@ -137,7 +151,11 @@ class Keeper:
         blocks, gaps = self._poll()
         # After the rings: a gap is put before its records, so it is never missed.
         items: list[Event | Gap] = [*gaps, *(self._mapped(i) for i in self._outbox.take())]
-        if not blocks and not items:
+        return bool(blocks or items) and self._commit(blocks, items)
+
+    def _commit(self, blocks: Sequence[Block], items: Sequence[Event | Gap]) -> bool:
+        """False when no more can be kept."""
+        if self._broken:
             return False
         began = time.perf_counter()
         try:
@@ -147,7 +165,6 @@ class Keeper:
             self._failed(error)
             return False
         self.longest_s = max(self.longest_s, time.perf_counter() - began)
-        self.commits += 1
         for cursor in self._cursors.values():
             cursor.reader.mark_kept()
         return True
@@ -185,13 +202,16 @@ class Keeper:
         lost: list[Gap] = []
         for cursor in self._cursors.values():
             blocks, gaps = cursor.poll()
-            lost.extend(gaps)
-            for gap in gaps:
-                self.overruns += 1
-                self.lost_records += gap.lost_records
-                self._overrun(gap)
+            lost.extend(self._counted(gaps))
             kept.extend(blocks)
         return kept, lost
+
+    def _counted(self, gaps: list[Gap]) -> list[Gap]:
+        for gap in gaps:
+            self.overruns += 1
+            self.lost_records += gap.lost_records
+            self._overrun(gap)
+        return gaps
 
     def _mapped(self, item: Event | Gap) -> Event | Gap:
         if isinstance(item, Event):

@@ -39,20 +39,23 @@ __all__ = ["RingError", "RingReader", "RingStats", "RingWriter"]
 
 ALIGN: Final = 64
 MAGIC: Final = 0x52494E4754434152
-VERSION: Final = 2
+VERSION: Final = 3
 _BLOCK: Final = 0xB10C_DA7A
 _SKIP: Final = 0xB10C_5C1B
 _HEADER: Final = struct.Struct("<IIQQIIdQdd")
 _GAP: Final = 2**31
 """Set in the number of records when something is missing before the first of them."""
 _RETRIES: Final = 5
+"""Looks at a block before it counts as damaged: one that is just being overtaken is not whole
+for some microseconds, and the next look then finds the tail moved beyond it."""
 _TOUCHED: Final = 2**20
-_LOOK_AGAIN_S: Final = 0.001
+"""Zeros written at once; only a limit on the memory they take."""
 PATIENCE_S: Final = 10.0
-"""A disk that stalls for longer is gone."""
+"""A disk that stalls for longer is gone: drives give a request up after 7 to 30 s (common
+practice), and a device's own buffers behind a waiting socket hold some seconds at most."""
 
-(_W_MAGIC, _W_VERSION, _W_CAPACITY, _W_HEAD, _W_SEQUENCE, _W_RECORDS, _W_TAIL,
- _W_KEPT, _W_KEPT_SEQUENCE, _W_PEAK, _W_DROPPED, _W_DROPPED_RECORDS) = range(12)  # fmt: skip
+(_W_MAGIC, _W_VERSION, _W_CAPACITY, _W_HEAD, _W_RECORDS, _W_TAIL,
+ _W_KEPT, _W_KEPT_SEQUENCE, _W_PEAK, _W_DROPPED, _W_DROPPED_RECORDS) = range(11)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,8 +99,8 @@ class RingWriter:
         self._records = 0
         self._publishing = threading.Lock()
         self._closed = False
-        self._kept_here = False
-        self._pause = threading.Event()
+        self._kept: threading.Event | None = None
+        """Set by the keeper, of this very process, whenever it has kept something."""
         self.patience_s = PATIENCE_S
         # Touched now, so that the process does not grow while the ring is first filled.
         for start in range(0, self.capacity, _TOUCHED):
@@ -107,11 +110,6 @@ class RingWriter:
         self._words[_W_VERSION] = VERSION
         self._mapped.fence()
         self._words[_W_MAGIC] = MAGIC
-
-    @property
-    def records_written(self) -> int:
-        """Records ever written."""
-        return self._records
 
     def write(self, block: Block) -> None:
         """Publish a block; a long one goes out as several.
@@ -153,11 +151,16 @@ class RingWriter:
 
     def _wait_for_keeper(self, end: int) -> None:
         """Until the keeper has all that would be overwritten, or patience is at its end."""
-        if not self._kept_here or end - self._words[_W_KEPT] <= self.capacity:
+        if self._kept is None or end - self._words[_W_KEPT] <= self.capacity:
             return
         deadline = time.monotonic() + self.patience_s
-        while end - self._words[_W_KEPT] > self.capacity and time.monotonic() < deadline:
-            self._pause.wait(_LOOK_AGAIN_S)
+        while True:
+            # Cleared before the look: what is kept after it wakes the wait.
+            self._kept.clear()
+            if end - self._words[_W_KEPT] <= self.capacity:
+                return
+            if not self._kept.wait(max(deadline - time.monotonic(), 0.0)):
+                return
 
     def _free(self, oldest: int, start: int) -> None:
         """Give up blocks that begin before ``oldest``; count those nobody kept."""
@@ -176,7 +179,6 @@ class RingWriter:
     def _publish(self) -> None:
         self._mapped.fence()
         with self._publishing:
-            self._words[_W_SEQUENCE] = self._sequence
             self._words[_W_RECORDS] = self._records
             self._words[_W_HEAD] = self._head
             used = min(self._head - self._words[_W_KEPT], self.capacity)
@@ -190,9 +192,9 @@ class RingWriter:
 
     def keeper(self, device: str) -> RingReader:
         """The reader that counts as keeping, over this very mapping; close it first."""
-        self._kept_here = True
+        self._kept = threading.Event()
         return RingReader(
-            self.name, dtype=self.dtype, device=device, keeper=True, mapped=self._mapped
+            self.name, dtype=self.dtype, device=device, kept=self._kept, mapped=self._mapped
         )
 
     def close(self, *, unlink: bool = True) -> None:
@@ -219,10 +221,12 @@ class RingReader:
         dtype: np.dtype[Any],
         device: str = "",
         backlog: bool = True,
-        keeper: bool = False,
+        kept: threading.Event | None = None,
         mapped: MappedRing | None = None,
     ) -> None:
         """Open a ring; with ``backlog`` from the oldest block it holds, else from now on.
+
+        With ``kept`` it is the reader that counts as keeping; set whenever something was kept.
 
         Raises
         ------
@@ -235,7 +239,7 @@ class RingReader:
         self.lost_blocks = 0
         self.lost_records = 0
         self.damaged = 0
-        self._keeper = keeper
+        self._kept = kept
         self._mapped = mapped or MappedRing(attach_segment(name))
         self._own = mapped is None
         words = self._words = self._mapped.words
@@ -247,7 +251,7 @@ class RingReader:
         self._data = self._mapped.map_data(self._capacity) if self._own else self._mapped.data
         self._position = words[_W_TAIL] if backlog else words[_W_HEAD]
         # Until the first block is seen the cursor does not know what comes next.
-        self._next: tuple[int, int] | None = (0, 0) if backlog and keeper else None
+        self._next: tuple[int, int] | None = (0, 0) if kept is not None else None
 
     def poll(self, *, max_blocks: int = 4096) -> list[Block]:
         """Blocks published since the last call, oldest first; possibly none. Never waits."""
@@ -275,10 +279,19 @@ class RingReader:
 
     def mark_kept(self) -> None:
         """Say that all polled so far is safe: statistics of the ring count from here."""
-        if self._keeper:
+        if self._kept is not None:
             if self._next is not None:
                 self._words[_W_KEPT_SEQUENCE] = self._next[0]
             self._words[_W_KEPT] = self._position
+            self._kept.set()
+
+    def not_read(self) -> int:
+        """Records published of which this reader has neither seen nor counted the loss.
+
+        After the last block they are those that nothing comes after, so that no number of a
+        later block can tell of them.
+        """
+        return 0 if self._next is None else self._words[_W_RECORDS] - self._next[1]
 
     def stats(self) -> RingStats:
         """How full the ring is, seen from what is kept."""

@@ -7,10 +7,11 @@ import json
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from drivers.links.transport import PORT_FORMS, list_ports
+from drivers.links.port_list import list_ports
+from drivers.links.transport import PORT_FORMS
 
 if TYPE_CHECKING:
-    from drivers.links.transport import PortInfo
+    from drivers.links.port_list import PortInfo
 
 __all__ = ["add_parser", "run"]
 

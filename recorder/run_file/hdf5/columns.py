@@ -26,13 +26,10 @@ __all__ = ["Channel", "Device"]
 class Device:
     """One device's records and times."""
 
-    def __init__(
-        self, path: Path, file: h5py.File, header: DeviceHeader, *, live: bool
-    ) -> None:
+    def __init__(self, path: Path, file: h5py.File, header: DeviceHeader) -> None:
         self.header = header
         self.name = header.name
         self._path = path
-        self._live = live
         with reading(path):
             self._group = file[f"devices/{header.name}"]
             names = ["time_s", *(raw_name(f) for f in header.record_dtype.names or ())]

@@ -61,8 +61,7 @@ class LiveWriter:
             name: self._file[f"{name}/table"] for name in ("marks", "gaps", "events")
         }
         self._file.swmr_mode = True
-        self.schema_closed = bool(self._file.swmr_mode)
-        if not self.schema_closed:
+        if not self._file.swmr_mode:
             msg = f"{self.path}: HDF5 did not enter single-writer mode"
             raise RunFileError(msg)
 
@@ -70,18 +69,6 @@ class LiveWriter:
     def records(self) -> dict[str, int]:
         """Records written, by device."""
         return {name: columns.n for name, columns in self._devices.items()}
-
-    def create_dataset(self, *_: object, **__: object) -> None:
-        """Refused: the library would let it pass, and readers would break.
-
-        Raises
-        ------
-        RunFileError
-        """
-        msg = f"{self.path}: the structure is closed while the file is being written"
-        raise RunFileError(msg)
-
-    create_group = set_attribute = create_dataset
 
     def append(self, blocks: Sequence[Block]) -> None:
         """Append blocks of any devices, each device's in order.

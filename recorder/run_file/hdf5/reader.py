@@ -72,8 +72,7 @@ class RunFile:
             self.complete = bool(int(file.attrs["complete"]) == 1)
             self.live = bool(file.swmr_mode)
             self.devices = {
-                device.name: Device(path, file, device, live=self.live)
-                for device in self.header.devices
+                device.name: Device(path, file, device) for device in self.header.devices
             }
         self.channels: dict[str, Channel] = {
             channel.name: Channel(self.devices[device.name], channel)

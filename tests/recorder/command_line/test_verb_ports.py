@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from drivers.links.transport import PortInfo
+from drivers.links.port_list import PortInfo
 from recorder.command_line.main import main
 from recorder.command_line.verbs import verb_ports
 

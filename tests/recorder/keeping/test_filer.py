@@ -159,7 +159,6 @@ def test_a_run_file_is_never_overwritten(tmp_path: Path, cell_run: MadeRun) -> N
 def test_a_dead_handle_stays_dead(
     tmp_path: Path, cell_run: MadeRun, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from recorder.run_file.hdf5 import live_writer as writer_module
     from recorder.run_file.hdf5.live_writer import LiveWriter
 
     writer = LiveWriter(tmp_path / "run.h5", cell_run.header)
@@ -170,7 +169,7 @@ def test_a_dead_handle_stays_dead(
         msg = "Can't write data (file write failed: no space left on device)"
         raise RuntimeError(msg)
 
-    monkeypatch.setattr(writer_module, "_extend", refuse)
+    monkeypatch.setattr(h5py.Dataset, "resize", refuse)
     with pytest.raises(WriterDeadError, match="no space left"):
         writer.append(cell_run.blocks[5:6])
     monkeypatch.undo()
@@ -180,7 +179,6 @@ def test_a_dead_handle_stays_dead(
     writer.close()
     with h5py.File(tmp_path / "run.h5", "r", swmr=True) as file:
         assert len(file["devices/cell/time_s"]) == 250
-    writer._file.close()
 
 
 class TestProcess:

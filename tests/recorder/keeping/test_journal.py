@@ -11,6 +11,7 @@ import sys
 import textwrap
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -62,12 +63,28 @@ def test_what_goes_in_comes_out(tmp_path: Path) -> None:
     ]
 
 
-def test_durability_is_asked_for_and_given(tmp_path: Path) -> None:
-    with Journal.create(tmp_path / "j", header()) as journal:
-        ask = journal._connection.execute
+@pytest.fixture
+def connections(monkeypatch: pytest.MonkeyPatch) -> list[sqlite3.Connection]:
+    """Every connection to a database, in the order they are opened."""
+    made: list[sqlite3.Connection] = []
+    connect = sqlite3.connect
+
+    def connecting(*args: Any, **named: Any) -> sqlite3.Connection:  # noqa: ANN401
+        made.append(connect(*args, **named))
+        return made[-1]
+
+    monkeypatch.setattr(sqlite3, "connect", connecting)
+    return made
+
+
+def test_durability_is_asked_for_and_given(
+    tmp_path: Path, connections: list[sqlite3.Connection]
+) -> None:
+    with Journal.create(tmp_path / "j", header()):
+        ask = connections[0].execute
         assert ask("PRAGMA journal_mode").fetchone()[0] == "wal"
         assert ask("PRAGMA synchronous").fetchone()[0] == 2  # FULL
-        assert journal._connection.isolation_level is None
+        assert connections[0].isolation_level is None
 
 
 def test_an_existing_journal_is_refused_and_left_as_it_is(tmp_path: Path) -> None:
@@ -91,10 +108,12 @@ def test_a_revision_is_taken_once(tmp_path: Path) -> None:
 
 
 def test_a_block_that_does_not_fit_the_header_is_refused(tmp_path: Path) -> None:
-    with Journal.create(tmp_path / "j", header(wheel())) as journal:
-        with pytest.raises(JournalError, match="cell"):
-            journal.append(cell_blocks(0.1))
-        assert journal.stats().records == {"wheel": 0}
+    with (
+        Journal.create(tmp_path / "j", header(wheel())) as journal,
+        pytest.raises(JournalError, match="cell"),
+    ):
+        journal.append(cell_blocks(0.1))
+    assert everything(tmp_path / "j")[0] == []
 
 
 def test_who_holds_it_can_be_told(tmp_path: Path) -> None:
@@ -121,7 +140,7 @@ def test_the_log_stays_bounded_and_readers_never_see_half_a_commit(tmp_path: Pat
         largest = 0
         for i in range(60):
             journal.append(blocks, [Event(kind="health", t_s=float(i), data={"i": i})])
-            largest = max(largest, journal.stats().log_bytes)
+            largest = max(largest, (tmp_path / "j-wal").stat().st_size)
             rows = reader.read_new(cursor)
             assert len(rows.batches) == len(rows.events) == 1
         assert 60 * records.nbytes > 4 * CHECKPOINT_BYTES
@@ -130,20 +149,24 @@ def test_the_log_stays_bounded_and_readers_never_see_half_a_commit(tmp_path: Pat
 
 class TestDiskFull:
     def test_the_ballast_carries_the_end_of_the_run(
-        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+        self,
+        tmp_path: Path,
+        connections: list[sqlite3.Connection],
+        monkeypatch: pytest.MonkeyPatch,
     ) -> None:
         path = tmp_path / "j"
         journal = Journal.create(path, header(load_cell()), ballast_bytes=4096)
         blocks = cell_blocks(20.0)
         journal.append(blocks[:10])
-        _limit_pages(journal, 10)
-        release = Journal._release_ballast
+        _limit_pages(connections[0], 10)
+        unlink = Path.unlink
 
-        def released(self: Journal) -> None:
-            release(self)
-            _limit_pages(self, 10_000)
+        def unlinking(self: Path, missing_ok: bool = False) -> None:  # noqa: FBT001, FBT002
+            unlink(self, missing_ok=missing_ok)
+            if self == path.with_name("j.ballast"):
+                _limit_pages(connections[0], 10_000)
 
-        monkeypatch.setattr(Journal, "_release_ballast", released)
+        monkeypatch.setattr(Path, "unlink", unlinking)
         kept = 10
         while not journal.disk_full:
             assert kept < len(blocks)
@@ -151,18 +174,21 @@ class TestDiskFull:
             kept += 10
         # The commit that met the full disk is kept, and so is the end.
         journal.append([], [Event(kind="stop", t_s=9.0, data={"why": "disk full"})])
-        assert journal.stats().disk_full
+        assert journal.disk_full
         assert not (tmp_path / "j.ballast").exists()
+        monkeypatch.undo()
         journal.close()
         found, _, events = everything(path)
         assert [b.sequence for b in found] == list(range(kept))
         assert events[-1].data == {"why": "disk full"}
 
-    def test_what_fits_no_more_is_refused_and_the_rest_stays(self, tmp_path: Path) -> None:
+    def test_what_fits_no_more_is_refused_and_the_rest_stays(
+        self, tmp_path: Path, connections: list[sqlite3.Connection]
+    ) -> None:
         path = tmp_path / "j"
         with Journal.create(path, header(load_cell()), ballast_bytes=4096) as journal:
             blocks = cell_blocks(60.0)
-            _limit_pages(journal, 40)
+            _limit_pages(connections[0], 40)
             kept = 0
             refused = ""
             while not refused:
@@ -177,9 +203,9 @@ class TestDiskFull:
         assert [b.sequence for b in everything(path)[0]] == list(range(kept))
 
 
-def _limit_pages(journal: Journal, extra: int) -> None:
-    count = journal._connection.execute("PRAGMA page_count").fetchone()[0]
-    journal._connection.execute(f"PRAGMA max_page_count={count + extra}")
+def _limit_pages(connection: sqlite3.Connection, extra: int) -> None:
+    count = connection.execute("PRAGMA page_count").fetchone()[0]
+    connection.execute(f"PRAGMA max_page_count={count + extra}")
 
 
 WRITER = """

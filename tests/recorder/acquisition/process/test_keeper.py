@@ -19,6 +19,7 @@ from recorder.keeping.journal import Journal
 from recorder.run.block import Block
 from recorder.run.event import Event
 from recorder.run.gap import Cause, Gap
+from tests.recorder.acquisition.ring_damage import flip_byte
 
 DTYPE = np.dtype([("tick", "<u8"), ("ch0", "<i4")])
 _NUMBER = itertools.count()
@@ -127,6 +128,33 @@ def test_an_overrun_is_a_gap_and_later_gaps_point_at_kept_records(desk: Desk) ->
     assert desk.ring.stats().dropped_records == first.lost_records
     assert desk.overruns == [first]
     assert desk.keeper.lost_records == first.lost_records
+
+
+def test_records_damaged_in_the_ring_are_a_gap_of_that_cause(desk: Desk) -> None:
+    desk.write(10)
+    flip_byte(desk.ring.name, 70)
+    assert not desk.keeper.keep()
+    desk.write(5)
+    desk.keeper.keep()
+    (gap,) = (cast("Gap", item) for item in desk.journal.items)
+    assert (gap.cause, gap.lost_records, gap.before_record) == (Cause.RING_DAMAGED, 10, 0)
+    assert "check" in gap.detail
+    assert np.array_equal(desk.journal.records, np.arange(10, 15))
+
+
+def test_what_is_lost_at_the_very_end_is_a_gap_too(desk: Desk) -> None:
+    """Nothing comes after it, so that no later record's number can tell of the loss."""
+    desk.write(10)
+    desk.keeper.keep()
+    at = desk.ring.stats().peak_used
+    desk.write(7)
+    flip_byte(desk.ring.name, at + 70)
+    desk.keeper.stop()
+    (gap,) = (cast("Gap", item) for item in desk.journal.items)
+    assert (gap.cause, gap.lost_records, gap.before_record) == (Cause.RING_DAMAGED, 7, 10)
+    assert gap.t_start_s == gap.t_end_s == pytest.approx(0.009)
+    assert desk.overruns == [gap]
+    assert desk.keeper.lost_records == 7
 
 
 def test_a_writer_that_is_too_fast_waits_for_the_keeper(desk: Desk) -> None:

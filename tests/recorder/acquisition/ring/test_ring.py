@@ -20,6 +20,7 @@ from calibration.clock.tick_line import TickLine
 from recorder.acquisition.ring.ring import RingError, RingReader, RingWriter
 from recorder.machine.shared_memory import PAGE, SHM_FOLDER, create_segment, unlink_segment
 from recorder.run.block import Block
+from tests.recorder.acquisition.ring_damage import flip_byte
 
 DTYPE = np.dtype([("tick", "<u8"), ("ch0", "<i4"), ("ch1", "<i4")])
 _NUMBER = itertools.count()
@@ -129,7 +130,7 @@ def test_a_reader_sees_all_or_knows_how_much_it_lost(steps: list[tuple[int, bool
 
 
 def test_the_keeper_knows_from_the_first_record_on(writer: RingWriter) -> None:
-    with RingReader(writer.name, dtype=DTYPE, keeper=True) as keeper:
+    with RingReader(writer.name, dtype=DTYPE, kept=threading.Event()) as keeper:
         total = 0
         for _ in range(200):
             write(writer, total, 100)
@@ -142,7 +143,7 @@ def test_the_keeper_knows_from_the_first_record_on(writer: RingWriter) -> None:
 
 
 def test_statistics_count_from_what_is_kept(writer: RingWriter) -> None:
-    with RingReader(writer.name, dtype=DTYPE, keeper=True) as keeper:
+    with RingReader(writer.name, dtype=DTYPE, kept=threading.Event()) as keeper:
         write(writer, 0, 100)
         used = writer.stats().used
         assert used >= 100 * DTYPE.itemsize
@@ -175,7 +176,7 @@ def test_long_arrays_go_out_as_several_blocks(writer: RingWriter) -> None:
 def test_a_damaged_block_is_noticed_and_counted(writer: RingWriter) -> None:
     with RingReader(writer.name, dtype=DTYPE) as reader:
         write(writer, 0, 10)
-        writer._data[70] ^= 0xFF
+        flip_byte(writer.name, 70)
         assert reader.poll() == []
         assert reader.damaged == 1
         write(writer, 10, 10)
@@ -198,7 +199,7 @@ def test_one_writes_while_another_reads() -> None:
 
     thread = threading.Thread(target=work)
     try:
-        with RingReader(ring.name, dtype=DTYPE, keeper=True) as reader:
+        with RingReader(ring.name, dtype=DTYPE, kept=threading.Event()) as reader:
             thread.start()
             seen = 0
             while True:
