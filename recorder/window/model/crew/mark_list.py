@@ -100,7 +100,6 @@ class MarkList:
         """Mileposts keyed before do not count towards the next: the crew has set it since."""
         self._numbers = itertools.count(1)
         self._last_press: dict[str, int] = {}
-        self._revisions: dict[tuple[str, int], Mark] = {}
 
     # ------------------------------------------------------------------ what the crew does
 
@@ -187,7 +186,6 @@ class MarkList:
 
     def answered(self, mark: Mark) -> None:
         """The recording has this revision durably."""
-        self._keep(mark)
         entry = self._by_id.get(mark.mark_id)
         if entry is None:
             return
@@ -218,7 +216,6 @@ class MarkList:
     def refresh(self, revisions: Sequence[Mark]) -> None:
         """Take up marks the recording has, of other windows or from before this one."""
         for mark in revisions:
-            self._keep(mark)
             entry = self._by_id.get(mark.mark_id)
             if entry is None:
                 self._add(mark, EntryState.TAKEN, None)
@@ -246,10 +243,6 @@ class MarkList:
     def visible(self) -> list[Entry]:
         """Marks to draw: all that are not withdrawn."""
         return [e for e in self.entries if not e.shown.withdrawn]
-
-    def revisions(self) -> list[Mark]:
-        """Every revision known, in order of mark and number."""
-        return [self._revisions[key] for key in sorted(self._revisions)]
 
     def waiting_s(self, now_ns: int) -> float:
         """How long the oldest unanswered press has waited."""
@@ -280,9 +273,6 @@ class MarkList:
         entry.busy = True
         mark = entry.mark.revised(**entry.wanted, entered_utc_ns=time.time_ns())
         self._send(MarkRevision(mark))
-
-    def _keep(self, mark: Mark) -> None:
-        self._revisions[mark.mark_id, mark.revision] = mark
 
     def _add(self, mark: Mark, state: EntryState, keyed: KeyedMark | None) -> Entry:
         entry = Entry(
