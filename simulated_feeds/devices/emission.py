@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Protocol
 if TYPE_CHECKING:
     from simulated_feeds.physics.motion import Motion
 
-__all__ = ["Device", "Emission"]
+__all__ = ["Emission", "SimulatedDevice"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +22,7 @@ class Emission:
     """0 and up: whoever sends it notes when."""
 
 
-class Device(Protocol):
+class SimulatedDevice(Protocol):
     """A simulated instrument."""
 
     name: str

@@ -12,15 +12,15 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from simulated_feeds.devices.emission import Device, Emission
-from simulated_feeds.physics.errors import FeedError
+from simulated_feeds.devices.emission import Emission, SimulatedDevice
+from simulated_feeds.settings.errors import FeedError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from simulated_feeds.physics.motion import Motion
 
-__all__ = ["KINDS", "Fault", "FaultyDevice", "parse_fault"]
+__all__ = ["KINDS", "FaultyDevice", "FeedFault", "parse_fault"]
 
 KINDS: Final = {
     "dropout": "three frames in ten are missing",
@@ -43,7 +43,7 @@ _OFTEN: Final = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Fault:
+class FeedFault:
     """One fault."""
 
     kind: str
@@ -61,7 +61,7 @@ class Fault:
         return self.at_s <= t_s < self.at_s + self.lasts_s
 
 
-def parse_fault(text: str, devices: Sequence[str] = ()) -> Fault:
+def parse_fault(text: str, devices: Sequence[str] = ()) -> FeedFault:
     """Read ``KIND[:DEVICE]@T[+SECONDS]``.
 
     Raises
@@ -81,14 +81,18 @@ def parse_fault(text: str, devices: Sequence[str] = ()) -> Fault:
         msg = f"fault {text!r}: no device {device!r}; there are {', '.join(devices)}"
         raise FeedError(msg)
     span = float(lasts) if lasts else _USUAL_S.get(kind, 1.0)
-    return Fault(kind=kind, device=device or "", at_s=float(at), lasts_s=span)
+    return FeedFault(kind=kind, device=device or "", at_s=float(at), lasts_s=span)
 
 
 class FaultyDevice:
-    """A device with its faults. A :class:`~simulated_feeds.devices.emission.Device` itself."""
+    """A device with its faults; a :class:`SimulatedDevice` itself."""
 
     def __init__(
-        self, device: Device, faults: Sequence[Fault], *, seed: np.random.SeedSequence
+        self,
+        device: SimulatedDevice,
+        faults: Sequence[FeedFault],
+        *,
+        seed: np.random.SeedSequence,
     ) -> None:
         self._device = device
         self.name = device.name

@@ -13,7 +13,7 @@ from simulated_feeds.devices.wire import nmea_sentence, utc_fields
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from simulated_feeds.physics.line import Line
+    from simulated_feeds.physics.line import SimulatedLine
     from simulated_feeds.physics.motion import Motion
 
 __all__ = ["GnssClock", "GnssLaw", "position_walk"]
@@ -40,7 +40,7 @@ class GnssLaw:
 
 
 class GnssClock:
-    """See :class:`~simulated_feeds.devices.emission.Device`.
+    """See :class:`~simulated_feeds.devices.emission.SimulatedDevice`.
 
     Parameters
     ----------
@@ -53,7 +53,7 @@ class GnssClock:
     def __init__(
         self,
         law: GnssLaw,
-        line: Line,
+        line: SimulatedLine,
         *,
         seed: np.random.SeedSequence,
         utc0_ns: int,

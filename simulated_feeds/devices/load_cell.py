@@ -90,7 +90,7 @@ class Taken:
 
 
 class LoadCell:
-    """Channel 0 is the pull; see :class:`~simulated_feeds.devices.emission.Device`."""
+    """Channel 0 is the pull; see :class:`~simulated_feeds.devices.emission.SimulatedDevice`."""
 
     def __init__(
         self,

@@ -70,7 +70,7 @@ class WheelFrames:
 
 
 class MeasuringWheel:
-    """See :class:`~simulated_feeds.devices.emission.Device`.
+    """See :class:`~simulated_feeds.devices.emission.SimulatedDevice`.
 
     Parameters
     ----------

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from simulated_feeds.physics.errors import FeedError
+from simulated_feeds.settings.errors import FeedError
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from simulated_feeds.devices.faults import Fault
+    from simulated_feeds.devices.faults import FeedFault
     from simulated_feeds.devices.load_cell import LoadCell
     from simulated_feeds.devices.wheel import MeasuringWheel
     from simulated_feeds.outing.scenario import Scenario
@@ -114,7 +114,7 @@ class RunArrays:
 
 
 def render_bytes(
-    scenario: Scenario, seconds: float, *, faults: Sequence[Fault] = ()
+    scenario: Scenario, seconds: float, *, faults: Sequence[FeedFault] = ()
 ) -> dict[str, Rendered]:
     """What each device sends in so many seconds, by device name; no ports, no waiting."""
     world = World(scenario, faults=faults, until_s=seconds)

@@ -16,15 +16,15 @@ from simulated_feeds.devices.gnss import GnssClock, GnssLaw
 from simulated_feeds.devices.load_cell import CellLaw, FrontEnd, LoadCell
 from simulated_feeds.devices.oscillator import Oscillator
 from simulated_feeds.devices.wheel import MeasuringWheel, WheelLaw
-from simulated_feeds.physics.driving import Stop
+from simulated_feeds.physics.driving import StationStop
 from simulated_feeds.physics.locomotive import Diesel, Steam
 from simulated_feeds.physics.motion import Journey
 from simulated_feeds.physics.scenery import demo_line
-from simulated_feeds.physics.vehicles import LOCOMOTIVE, Train, Vehicle
+from simulated_feeds.physics.vehicles import LOCOMOTIVE, SimulatedTrain, Vehicle
 
 if TYPE_CHECKING:
-    from simulated_feeds.devices.emission import Device
-    from simulated_feeds.physics.line import Line
+    from simulated_feeds.devices.emission import SimulatedDevice
+    from simulated_feeds.physics.line import SimulatedLine
 
 __all__ = ["Scenario", "Stated", "demo_engine", "freight_train", "make_scenario"]
 
@@ -93,7 +93,7 @@ class Scenario:
             name=CLOCK,
         )
 
-    def devices(self) -> list[Device]:
+    def devices(self) -> list[SimulatedDevice]:
         """The three instruments, fresh."""
         return [self.load_cell(), self.measuring_wheel(), self.gnss_clock()]
 
@@ -121,7 +121,7 @@ TEST_CAR: Final = Vehicle(
 
 def freight_train(
     cars: int = 17, **couplings: float
-) -> tuple[Train, list[tuple[int, Vehicle]]]:
+) -> tuple[SimulatedTrain, list[tuple[int, Vehicle]]]:
     """A mixed freight of so many cars, and its groups from front to rear."""
     kinds = (
         Vehicle(
@@ -135,17 +135,17 @@ def freight_train(
     counts = (first, second, cars - first - second)
     groups = [(n, kind) for n, kind in zip(counts, kinds, strict=True) if n > 0]
     behind = [vehicle for n, vehicle in groups for _ in range(n)]
-    return Train(vehicles=(demo_locomotive(), TEST_CAR, *behind), **couplings), groups
+    return SimulatedTrain(vehicles=(demo_locomotive(), TEST_CAR, *behind), **couplings), groups
 
 
 def make_scenario(
     seed: int = 1,
     *,
     utc0_ns: int | None = None,
-    line: Line | None = None,
+    line: SimulatedLine | None = None,
     cars: int = 17,
     engine: Steam | Diesel | None = None,
-    stops: tuple[Stop, ...] | None = None,
+    stops: tuple[StationStop, ...] | None = None,
     start_s_m: float | None = None,
     depart_t_s: float = 8.0,
     channels: int = 4,
@@ -183,7 +183,7 @@ def make_scenario(
         later.append(stations[-1])
     journey = Journey(
         line=line, train=train, engine=demo_engine() if engine is None else engine,
-        stops=tuple(Stop(s_m=s, dwell_s=75.0) for s in later) if stops is None else stops,
+        stops=tuple(StationStop(s_m=s, dwell_s=75.0) for s in later) if stops is None else stops,
         start_s_m=start, depart_t_s=depart_t_s, slips=slips,
     )  # fmt: skip
     stated_m = 2.6389

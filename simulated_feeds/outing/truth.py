@@ -14,7 +14,7 @@ from typing import IO, TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from simulated_feeds.physics.errors import FeedError
+from simulated_feeds.settings.errors import FeedError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from simulated_feeds.devices.faults import Fault, FaultyDevice
+from simulated_feeds.devices.faults import FaultyDevice, FeedFault
 from simulated_feeds.physics.lumped_train import LumpedTrain
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ STRETCH_STEPS: Final = 20
 
 
 class World:
-    """A :class:`~simulated_feeds.serving.server.Source`.
+    """A :class:`~simulated_feeds.serving.server.EmissionSource`.
 
     Parameters
     ----------
@@ -44,7 +44,7 @@ class World:
         self,
         scenario: Scenario,
         *,
-        faults: Sequence[Fault] = (),
+        faults: Sequence[FeedFault] = (),
         truth: TruthWriter | None = None,
         until_s: float = float("inf"),
         mover: Mover | None = None,

@@ -15,9 +15,9 @@ import numpy as np
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from simulated_feeds.physics.line import Line
+    from simulated_feeds.physics.line import SimulatedLine
 
-__all__ = ["Controls", "EngineDriver", "Stop"]
+__all__ = ["Controls", "EngineDriver", "StationStop"]
 
 _GRID_M: Final = 10.0
 _RETARD_M_S2: Final = 0.16
@@ -26,7 +26,7 @@ _BACKING_M_S: Final = 2.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stop:
+class StationStop:
     """Where the coupler is to come to rest, and for how long."""
 
     s_m: float
@@ -62,8 +62,8 @@ class EngineDriver:
 
     def __init__(
         self,
-        line: Line,
-        stops: Sequence[Stop],
+        line: SimulatedLine,
+        stops: Sequence[StationStop],
         *,
         start_s_m: float,
         depart_t_s: float,
@@ -146,7 +146,7 @@ class EngineDriver:
 
 
 def _allowed_table(
-    line: Line, ahead_m: float, behind_m: float, top_speed_m_s: float
+    line: SimulatedLine, ahead_m: float, behind_m: float, top_speed_m_s: float
 ) -> list[float]:
     """Speed allowed every 10 m, going up the chainage, slowing in time for what comes."""
     limit = np.minimum(line.limit_table(_GRID_M), top_speed_m_s)

@@ -1,8 +1,8 @@
 """The line the train runs on: grades, curves, limits, posts, stations, and where it lies.
 
 Written for the simulated world alone. What the crew gets of it is a route table
-(:meth:`Line.to_csv`), in the columns the recorder documents; how the recorder reads that table
-is its own affair, so that a shared mistake cannot cancel out.
+(:meth:`SimulatedLine.to_csv`), in the columns the recorder documents; how the recorder reads
+that table is its own affair, so that a shared mistake cannot cancel out.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from simulated_feeds.physics.profile import Profile
+from simulated_feeds.physics.profile import LineQuantity
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["CurveSpec", "GradeSpec", "LimitSpec", "Line", "PostSpec", "StationSpec"]
+__all__ = ["CurveSpec", "GradeSpec", "LimitSpec", "PostSpec", "SimulatedLine", "StationSpec"]
 
 _A_M: Final = 6378137.0
 _E2: Final = 6.69437999014e-3
@@ -82,7 +82,7 @@ class StationSpec:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Line:
+class SimulatedLine:
     """A line from 0 to ``length_m``; chainages in metres."""
 
     name: str
@@ -101,7 +101,7 @@ class Line:
     """At chainage 0, clockwise from north."""
 
     @cached_property
-    def grade(self) -> Profile:
+    def grade(self) -> LineQuantity:
         """Slope along the line, linear over vertical curves."""
         x, y = [0.0], [self.grades[0].slope]
         for before, after in pairwise(self.grades):
@@ -110,10 +110,10 @@ class Line:
             y += [before.slope, after.slope]
         x.append(max(self.length_m, x[-1] + 1.0))
         y.append(self.grades[-1].slope)
-        return Profile(np.array(x), np.array(y))
+        return LineQuantity(np.array(x), np.array(y))
 
     @cached_property
-    def curvature(self) -> Profile:
+    def curvature(self) -> LineQuantity:
         """1/R along the line, + to the right."""
         x, y = [0.0], [0.0]
         for curve in self.curves:
@@ -123,12 +123,12 @@ class Line:
             y += [0.0, bend, bend, 0.0]
         x.append(max(self.length_m, x[-1] + 1.0))
         y.append(0.0)
-        return Profile(np.array(x), np.array(y))
+        return LineQuantity(np.array(x), np.array(y))
 
     @cached_property
-    def bend(self) -> Profile:
+    def bend(self) -> LineQuantity:
         """|1/R| along the line."""
-        return Profile(self.curvature.x, np.abs(self.curvature.y))
+        return LineQuantity(self.curvature.x, np.abs(self.curvature.y))
 
     def elevation(self, s_m: ArrayLike) -> NDArray[np.float64]:
         """Height above the sea at (...) chainages, m."""

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-__all__ = ["Ledger", "LumpedTrain"]
+__all__ = ["EnergyAccount", "LumpedTrain"]
 
 CONTROL_STEPS: Final = 10
 """Steps between looks at the line and the controls."""
@@ -34,7 +34,7 @@ _SEAT_M: Final = 0.003
 
 
 @dataclass(slots=True)
-class Ledger:
+class EnergyAccount:
     """Where the energy went, J, since the start."""
 
     effort: float = 0.0
@@ -61,7 +61,7 @@ class LumpedTrain:
     step_s
         Integration step.
     audit
-        Keep a :class:`Ledger`; costs a third of the speed.
+        Keep a :class:`EnergyAccount`; costs a third of the speed.
     """
 
     def __init__(self, journey: Journey, *, step_s: float = 0.002, audit: bool = False) -> None:
@@ -95,7 +95,7 @@ class LumpedTrain:
         self._work: Array = np.zeros((3, n - 1))
         self._net: Array = np.zeros(n)
         self._controls = (0.0, 1.0, 0.0, 0.0)
-        self.ledger = Ledger() if audit else None
+        self.ledger = EnergyAccount() if audit else None
         self._last: tuple[float, ...] | None = None
 
     def _coupling_rates(self) -> tuple[Array, Array]:

@@ -11,10 +11,10 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from simulated_feeds.physics.driving import Stop
-    from simulated_feeds.physics.line import Line
+    from simulated_feeds.physics.driving import StationStop
+    from simulated_feeds.physics.line import SimulatedLine
     from simulated_feeds.physics.locomotive import Diesel, Steam
-    from simulated_feeds.physics.vehicles import Train
+    from simulated_feeds.physics.vehicles import SimulatedTrain
 
 __all__ = ["Journey", "Motion", "Mover"]
 
@@ -23,10 +23,10 @@ __all__ = ["Journey", "Motion", "Mover"]
 class Journey:
     """One train on one line, with a schedule."""
 
-    line: Line
-    train: Train
+    line: SimulatedLine
+    train: SimulatedTrain
     engine: Steam | Diesel
-    stops: Sequence[Stop]
+    stops: Sequence[StationStop]
     start_s_m: float
     """Chainage of the measured coupler at time 0."""
     depart_t_s: float = 8.0

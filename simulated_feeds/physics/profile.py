@@ -11,11 +11,11 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Profile"]
+__all__ = ["LineQuantity"]
 
 
 @dataclass(frozen=True)
-class Profile:
+class LineQuantity:
     """Piecewise linear; level beyond its ends."""
 
     x: NDArray[np.float64]

@@ -8,8 +8,8 @@ from simulated_feeds.physics.line import (
     CurveSpec,
     GradeSpec,
     LimitSpec,
-    Line,
     PostSpec,
+    SimulatedLine,
     StationSpec,
 )
 
@@ -24,7 +24,7 @@ _NAMES = (
 """Invented."""
 
 
-def demo_line() -> Line:
+def demo_line() -> SimulatedLine:
     """Vellumbrook to Saltvane, 42 km: level yard, a climb, a summit, reverse curves, a sag."""
     grades = (
         GradeSpec(s_m=0.0, slope=0.0),
@@ -63,7 +63,7 @@ def demo_line() -> Line:
         StationSpec(s_m=31_800.0, name="Thistledown Quay"),
         StationSpec(s_m=41_600.0, name="Saltvane"),
     )
-    return Line(
+    return SimulatedLine(
         name="Vellumbrook and Saltvane line", length_m=42_000.0, grades=grades, curves=curves,
         limits=limits, stations=stations, posts=_posts(42_000.0, 560.0, 1000.0, 12.0, 7, 12),
     )  # fmt: skip
@@ -96,7 +96,7 @@ def invent_line(
     post_step_m: float = 1000.0,
     post_spread_m: float = 8.0,
     steepest: float = 0.009,
-) -> Line:
+) -> SimulatedLine:
     """A line of any length: undulating, curved, limited, posted; the same for the same seed.
 
     Parameters
@@ -110,7 +110,7 @@ def invent_line(
     """
     rng = np.random.default_rng(np.random.SeedSequence([seed, 0x11E]))
     length = 1000.0 * length_km
-    return Line(
+    return SimulatedLine(
         name=f"{_NAMES[seed % len(_NAMES)]} trunk", length_m=length,
         grades=_invent_grades(rng, length, steepest), curves=_invent_curves(rng, length),
         limits=_invent_limits(rng, length), stations=_invent_stations(rng, length),

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from simulated_feeds.physics.errors import FeedError
+from simulated_feeds.settings.errors import FeedError
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -23,7 +23,7 @@ __all__ = [
     "G_M_S2",
     "LOCOMOTIVE",
     "DavisLaw",
-    "Train",
+    "SimulatedTrain",
     "Vehicle",
     "davis_N_per_t",
 ]
@@ -100,7 +100,7 @@ class Vehicle:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Train:
+class SimulatedTrain:
     """Vehicles from the front: locomotive, test car, then what trails.
 
     The measured coupler is between the first two.

@@ -15,7 +15,7 @@ import numpy as np
 
 from simulated_feeds.devices.emission import Emission
 from simulated_feeds.devices.wire import load_cell_frames, wheel_frames
-from simulated_feeds.physics.errors import FeedError
+from simulated_feeds.settings.errors import FeedError
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -66,7 +66,7 @@ def replay_device(run: RunFile, name: str) -> ReplayDevice:
             raise FeedError(msg)
 
 
-class _Reader:
+class _RecordCursor:
     """Reads on through a device's records."""
 
     def __init__(self, device: Device) -> None:
@@ -86,7 +86,7 @@ class _Reader:
 class _LoadCell:
     def __init__(self, run: RunFile, device: Device) -> None:
         self.name = device.name
-        self._reader = _Reader(device)
+        self._reader = _RecordCursor(device)
         self._fields = [f for f in device.header.record_dtype.names or () if f != "tick"]
         self._channels = _channel_count(self._fields, run, self.name)
         self._tick_hz = round(device.header.tick_hz)
@@ -206,7 +206,7 @@ def _frame_shape(device: Device, gaps: list[Gap]) -> tuple[int, int, int]:
 class _Wheel:
     def __init__(self, run: RunFile, device: Device) -> None:
         self.name = device.name
-        self._reader = _Reader(device)
+        self._reader = _RecordCursor(device)
         self._tick_hz = round(device.header.tick_hz)
         wanted = {"tick", "edge_tick", "count", "pps_tick", "pps_count", "flags", "sequence"}
         missing = wanted - set(device.header.record_dtype.names or ())
@@ -238,7 +238,7 @@ class _Wheel:
 class _Gnss:
     def __init__(self, device: Device) -> None:
         self.name = device.name
-        self._reader = _Reader(device)
+        self._reader = _RecordCursor(device)
 
     @property
     def done(self) -> bool:

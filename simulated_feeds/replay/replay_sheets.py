@@ -6,9 +6,10 @@ import re
 import tomllib
 from typing import TYPE_CHECKING, Any
 
-from simulated_feeds.physics.errors import FeedError
+import tomli_w
+
+from simulated_feeds.settings.errors import FeedError
 from simulated_feeds.sheets.sheet_files import CAR, ROUTE, TRIP
-from simulated_feeds.sheets.toml_text import toml_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -48,13 +49,13 @@ def write_replay_sheets(folder: Path, run: RunFile, ports: Mapping[str, str]) ->
         car["devices"][name]["port"] = port
         _repoint(car["devices"][name], run, name, files, zeros)
     car.setdefault("recording", {})["zero_seconds"] = 0.0
-    (folder / CAR).write_text(toml_text(car), encoding="utf-8", newline="\n")
+    (folder / CAR).write_text(tomli_w.dumps(car), encoding="utf-8", newline="\n")
     trip = tomllib.loads(header.trip_sheet.removeprefix("\ufeff")) if header.trip_sheet else {}
     trip = trip or {"trip": {"name": "replayed"}}
     # The route's file is not in the run: a sheet that points at nothing would only warn.
     if "route" in trip and not (folder / ROUTE).exists():
         del trip["route"]
-    (folder / TRIP).write_text(toml_text(trip), encoding="utf-8", newline="\n")
+    (folder / TRIP).write_text(tomli_w.dumps(trip), encoding="utf-8", newline="\n")
     return {"car": str(folder / CAR), "trip": str(folder / TRIP)}
 
 

@@ -16,7 +16,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from recorder.run_file.hdf5.reader import open_run
-from simulated_feeds.physics.errors import FeedError
 from simulated_feeds.replay.replay_devices import ReplayDevice, replay_device
 from simulated_feeds.replay.replay_sheets import write_replay_sheets
 from simulated_feeds.serving.feed_process import FeedProcess, run_child, start_process
@@ -24,6 +23,7 @@ from simulated_feeds.serving.feed_reports import FeedEnded, FeedReady, FeedStart
 from simulated_feeds.serving.ports import open_ports
 from simulated_feeds.serving.server import Server
 from simulated_feeds.serving.serving import write_note
+from simulated_feeds.settings.errors import FeedError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from simulated_feeds.devices.emission import Emission
     from simulated_feeds.serving.feed_reports import FeedReporter
 
-__all__ = ["ReplaySettings", "RunSource", "run_replay", "start_replay"]
+__all__ = ["ReplaySettings", "ReplaySource", "run_replay", "start_replay"]
 
 _STRETCH_S: Final = 0.5
 """Run time read at once."""
@@ -58,8 +58,8 @@ class ReplaySettings:
             raise FeedError(msg)
 
 
-class RunSource:
-    """A :class:`~simulated_feeds.serving.server.Source` of all devices of a run."""
+class ReplaySource:
+    """A :class:`~simulated_feeds.serving.server.EmissionSource` of all devices of a run."""
 
     def __init__(self, devices: Sequence[ReplayDevice], duration_s: float) -> None:
         self._devices = devices
@@ -110,7 +110,7 @@ def run_replay(
                 run=settings.run, run_id=run.header.run_id,
             )
         )  # fmt: skip
-        source = RunSource(devices, run.duration_s)
+        source = ReplaySource(devices, run.duration_s)
         server = Server(
             source, ports, speed=settings.speed, seconds=None, stop=stop, gather_s=float("inf")
         )

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any, Self
 
 from recorder.machine.child_process import ChildProcess, python_command
 from recorder.machine.child_reports import Orders, ReportWriter
-from simulated_feeds.physics.errors import FeedError
 from simulated_feeds.serving.feed_reports import (
     FEED_REPORTS,
     FeedEnded,
@@ -17,6 +16,7 @@ from simulated_feeds.serving.feed_reports import (
     FeedReport,
     FeedStarted,
 )
+from simulated_feeds.settings.errors import FeedError
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -20,16 +20,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+import tomli_w
 
 from simulated_feeds.devices.emission import Emission
 from simulated_feeds.devices.wire import load_cell_frames
 from simulated_feeds.outing.scenario import make_scenario
-from simulated_feeds.physics.errors import FeedError
 from simulated_feeds.serving.feed_process import FeedProcess, run_child, start_process
 from simulated_feeds.serving.feed_reports import FeedEnded, FeedReady, FeedStarted
 from simulated_feeds.serving.ports import open_ports
 from simulated_feeds.serving.server import Server
 from simulated_feeds.serving.serving import write_note
+from simulated_feeds.settings.errors import FeedError
 from simulated_feeds.sheets.sheet_files import (
     CAR,
     PULL_CERTIFICATE,
@@ -38,7 +39,6 @@ from simulated_feeds.sheets.sheet_files import (
     force_certificate,
     trip_sheet,
 )
-from simulated_feeds.sheets.toml_text import toml_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -88,7 +88,7 @@ class LoadSettings:
 
 
 class LoadSource:
-    """A :class:`~simulated_feeds.serving.server.Source` of one device."""
+    """A :class:`~simulated_feeds.serving.server.EmissionSource` of one device."""
 
     def __init__(self, settings: LoadSettings) -> None:
         self._settings = s = settings
@@ -198,8 +198,8 @@ def _write_sheets(folder: Path, settings: LoadSettings, address: str) -> dict[st
     from calibration.certificates.certificate import dump_certificate
 
     texts = {
-        CAR: toml_text(car),
-        TRIP: toml_text(trip),
+        CAR: tomli_w.dumps(car),
+        TRIP: tomli_w.dumps(trip),
         PULL_CERTIFICATE: dump_certificate(force_certificate(scenario)),
     }
     for name, text in texts.items():

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Protocol
 
-from simulated_feeds.physics.errors import FeedError
+from simulated_feeds.settings.errors import FeedError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -86,7 +86,7 @@ class Port(Protocol):
     def close(self) -> None: ...
 
 
-class _Held:
+class _WaitingBytes:
     """Bytes that wait, bounded; frames are kept whole."""
 
     def __init__(self) -> None:
@@ -111,7 +111,7 @@ class TcpPort:
         self._number = number
         self._listener: socket.socket | None = None
         self._reader: socket.socket | None = None
-        self._held = _Held()
+        self._held = _WaitingBytes()
         self.replug()
 
     @property
@@ -230,7 +230,7 @@ class PtyPort:
         self._master: int | None = None
         self._keeper: int | None = None
         self._opened_ns: int | None = None
-        self._held = _Held()
+        self._held = _WaitingBytes()
         self.replug()
 
     @property

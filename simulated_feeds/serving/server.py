@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from simulated_feeds.devices.emission import Emission
     from simulated_feeds.serving.ports import Port
 
-__all__ = ["Outage", "Server", "Source"]
+__all__ = ["EmissionSource", "Outage", "Server"]
 
 _AHEAD_S: Final = 0.6
 """World seconds worked out in advance, times the speed."""
@@ -33,7 +33,7 @@ _BURST: Final = 256
 _QUIET_LOOKS: Final = 4
 
 
-class Source(Protocol):
+class EmissionSource(Protocol):
     """What is to be sent, stretch by stretch."""
 
     def advance(self) -> dict[str, list[Emission]] | None:
@@ -83,7 +83,7 @@ class Server:
 
     def __init__(
         self,
-        source: Source,
+        source: EmissionSource,
         ports: Sequence[Port],
         *,
         speed: float,

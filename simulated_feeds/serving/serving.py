@@ -16,11 +16,10 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import IO, Any, Final
 
-from simulated_feeds.devices.faults import WORLD_KINDS, Fault, parse_fault
+from simulated_feeds.devices.faults import WORLD_KINDS, FeedFault, parse_fault
 from simulated_feeds.outing.scenario import Scenario, make_scenario
 from simulated_feeds.outing.truth import NOTE, TRUTH, TruthWriter
 from simulated_feeds.outing.world import World
-from simulated_feeds.physics.errors import FeedError
 from simulated_feeds.serving.feed_process import FeedProcess, run_child, start_process
 from simulated_feeds.serving.feed_reports import (
     FeedEnded,
@@ -30,6 +29,7 @@ from simulated_feeds.serving.feed_reports import (
 )
 from simulated_feeds.serving.ports import Port, open_ports
 from simulated_feeds.serving.server import Outage, Server
+from simulated_feeds.settings.errors import FeedError
 from simulated_feeds.sheets.sheet_files import DRIVERS, SheetFiles, write_sheets
 
 __all__ = [
@@ -72,7 +72,7 @@ class FeedSettings:
     """Begin after so long even when nobody has opened a port; None: wait for ever."""
     effort_factor: float = 1.0
     wheel_scale_error: float | None = None
-    parsed_faults: tuple[Fault, ...] = field(default=(), init=False, repr=False)
+    parsed_faults: tuple[FeedFault, ...] = field(default=(), init=False, repr=False)
 
     def __post_init__(self) -> None:
         if self.seconds is not None and not self.seconds > 0.0:
@@ -103,7 +103,7 @@ class FeedSettings:
         """The scenario these settings ask for."""
         from simulated_feeds.outing.scenario import demo_engine
 
-        def spans(kind: str) -> list[Fault]:
+        def spans(kind: str) -> list[FeedFault]:
             return [f for f in self.parsed_faults if f.kind == kind]
 
         return make_scenario(

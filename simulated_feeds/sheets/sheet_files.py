@@ -7,12 +7,12 @@ from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+import tomli_w
 
 from calibration.certificates.certificate import dump_certificate
 from calibration.certificates.force import ForceCertificate
 from calibration.certificates.wheel import WheelCertificate
 from simulated_feeds.physics.locomotive import Diesel, Steam
-from simulated_feeds.sheets.toml_text import toml_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -253,8 +253,8 @@ def write_sheets(folder: Path, scenario: Scenario, ports: Mapping[str, str]) -> 
         files.pull_certificate: dump_certificate(force_certificate(scenario)),
         files.wheel_certificate: dump_certificate(wheel_certificate(scenario)),
         files.route: scenario.journey.line.to_csv(),
-        files.trip: toml_text(trip_sheet(scenario)),
-        files.car: toml_text(car_sheet(scenario, ports)),
+        files.trip: tomli_w.dumps(trip_sheet(scenario)),
+        files.car: tomli_w.dumps(car_sheet(scenario, ports)),
     }
     for path, text in texts.items():
         path.write_text(text, encoding="utf-8", newline="\n")

@@ -20,7 +20,7 @@ from recorder.marks.mark import Mark
 from recorder.track.consist.train_shape import Body, TrainShape
 from recorder.track.consist.under_train import UnderTrain
 from recorder.track.placing.live_placing import LivePlacer
-from recorder.track.placing.placing import GnssFixes, Options, place_run
+from recorder.track.placing.placing import GnssFixes, PlacingOptions, place_run
 from recorder.track.placing.wheel_track import WheelTrack
 from recorder.track.route.route import Route, parse_route
 
@@ -109,7 +109,7 @@ def main() -> None:
     print(f"worst error    {worst:.2f} m, stated at most {placed.greatest_u95_m:.2f} m")
     print(f"memory         {peak_MB() - before_MB:.0f} MB more than before")
 
-    placer = LivePlacer(route, Options(way=1, start_chainage_m=0.0))
+    placer = LivePlacer(route, PlacingOptions(way=1, start_chainage_m=0.0))
     waiting = list(marks)
     cpu = time.process_time()
     live_s = min(seconds, 7200.0)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import tomli_w
 
 from calibration.certificates.certificate import dump_certificate
 from calibration.clock.ticks_to_run_time import fit_ticks
@@ -22,7 +23,6 @@ from simulated_feeds.outing.rendering import RunArrays, post_passages, render_ru
 from simulated_feeds.outing.scenario import make_scenario
 from simulated_feeds.physics.scenery import invent_line
 from simulated_feeds.sheets.sheet_files import force_certificate, trip_sheet, wheel_certificate
-from simulated_feeds.sheets.toml_text import toml_text
 
 pytestmark = pytest.mark.slow
 
@@ -101,7 +101,7 @@ def keep(run: RunArrays, path: Path, seed: int) -> None:
         boot_id="test",
         software="test",
         car_sheet="",
-        trip_sheet=toml_text(trip_sheet(run.scenario)),
+        trip_sheet=tomli_w.dumps(trip_sheet(run.scenario)),
         certificates={"cell": dump_certificate(cell), "wheel": dump_certificate(wheel)},
         devices=tuple(devices),
         route=run.scenario.journey.line.to_csv(),

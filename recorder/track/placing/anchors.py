@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from recorder.track.placing.wheel_track import WheelTrack
     from recorder.track.route.route import Route
 
-__all__ = ["FixAnchors", "GnssFixes", "MarkAnchors", "Options", "match_marks"]
+__all__ = ["FixAnchors", "GnssFixes", "MarkAnchors", "PlacingOptions", "match_marks"]
 
 GATE: Final = 4.0
 """Standard deviations beyond which a mark is not at a post: 1 honest mark in 16 000."""
@@ -30,7 +30,7 @@ _OFF_LINE_M: Final = 40.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Options:
+class PlacingOptions:
     """What is known beforehand, with standard uncertainties."""
 
     way: int | None = None
@@ -91,7 +91,7 @@ class MarkAnchors:
 
     @classmethod
     def of(
-        cls, route: Route, track: WheelTrack, marks: Sequence[Mark], options: Options
+        cls, route: Route, track: WheelTrack, marks: Sequence[Mark], options: PlacingOptions
     ) -> MarkAnchors:
         """Those of `marks` that are mileposts within the run and not withdrawn."""
         low, high = float(track.t_s[0]) - 1.0, float(track.t_s[-1]) + 1.0

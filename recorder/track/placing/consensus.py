@@ -15,7 +15,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["Line", "agreed_lines"]
+__all__ = ["ChainageLine", "agreed_lines"]
 
 _MAX_SCALES: Final = 401
 _LEAST_APART: Final = 3.0
@@ -23,7 +23,7 @@ _LEAST_APART: Final = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class ChainageLine:
     """Nominal chainage of the car: ``start_m + way·scale·distance``."""
 
     way: int
@@ -46,7 +46,7 @@ def agreed_lines(
     scale: tuple[float, float],
     width_m: float,
     count: int = 4,
-) -> list[Line]:
+) -> list[ChainageLine]:
     """The lines that most pairs ``(d, s)`` agree with, most votes first.
 
     Parameters
@@ -66,13 +66,13 @@ def agreed_lines(
     steps = int(np.ceil(6.0 * u * reach / width_m)) + 1
     steps = min(_MAX_SCALES, steps + 1 - steps % 2)
     scales = middle + u * (np.linspace(-3.0, 3.0, steps) if steps > 1 else np.zeros(1))
-    found: list[Line] = []
+    found: list[ChainageLine] = []
     for way in ways:
         for k in scales:
             start_m, votes = _densest(s_m - way * k * d_m, weight, width_m)
             # Equal votes go to the scale that the certificate expects.
             votes -= 0.01 * ((float(k) - middle) / u) ** 2
-            found.append(Line(way=way, scale=float(k), start_m=start_m, votes=votes))
+            found.append(ChainageLine(way=way, scale=float(k), start_m=start_m, votes=votes))
     return _distinct(found, d_m, width_m, count)
 
 
@@ -90,10 +90,10 @@ def _densest(
 
 
 def _distinct(
-    lines: list[Line], d_m: NDArray[np.float64], width_m: float, count: int
-) -> list[Line]:
+    lines: list[ChainageLine], d_m: NDArray[np.float64], width_m: float, count: int
+) -> list[ChainageLine]:
     ends = np.array([d_m.min(), d_m.max()]) if d_m.size else np.zeros(2)
-    kept: list[Line] = []
+    kept: list[ChainageLine] = []
     for line in sorted(lines, key=lambda one: -one.votes):
         here = line.chainage(ends)
         if all(np.abs(here - k.chainage(ends)).max() > _LEAST_APART * width_m for k in kept):
@@ -112,7 +112,7 @@ def unlabelled_lines(
     start: tuple[float, float, float],
     width_m: float,
     count: int = 3,
-) -> list[Line]:
+) -> list[ChainageLine]:
     """Lines by which most marks are at some post, whatever numbers they carry.
 
     Parameters
@@ -128,7 +128,7 @@ def unlabelled_lines(
     steps = int(np.clip(np.ceil(6.0 * u * reach / width_m) * 2 + 1, 3, _MAX_SCALES))
     scales = middle + u * np.linspace(-3.0, 3.0, steps)
     shifts = np.arange(-3.0 * u_start, 3.0 * u_start + 1.0, 0.25 * width_m)
-    found: list[Line] = []
+    found: list[ChainageLine] = []
     if posts_m.size < 2:
         return found
     for way in ways:
@@ -140,7 +140,7 @@ def unlabelled_lines(
             score = closeness - 0.5 * (shifts / u_start) ** 2 - 0.5 * ((k - middle) / u) ** 2
             best = int(np.argmax(score))
             found.append(
-                Line(
+                ChainageLine(
                     way=way,
                     scale=float(k),
                     start_m=float(start_m + shifts[best] - way * k * d_first),

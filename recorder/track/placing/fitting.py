@@ -12,10 +12,10 @@ from recorder.track.placing.anchors import (
     FixAnchors,
     GnssFixes,
     MarkAnchors,
-    Options,
+    PlacingOptions,
     match_marks,
 )
-from recorder.track.placing.consensus import Line, agreed_lines, unlabelled_lines
+from recorder.track.placing.consensus import ChainageLine, agreed_lines, unlabelled_lines
 from recorder.track.placing.smoother import (
     Knots,
     Noise,
@@ -52,7 +52,7 @@ _MOST_KNOTS: Final = 4000
 class Fitted:
     """One line, worked out: what each mark meant and how well it fits."""
 
-    line: Line
+    line: ChainageLine
     noise: Noise
     reaction_sd_s: float
     gnss_sd_m: float
@@ -76,7 +76,7 @@ class Problem:
         track: WheelTrack,
         marks: Sequence[Mark],
         gnss: GnssFixes | None,
-        options: Options,
+        options: PlacingOptions,
     ) -> None:
         self.route, self.track, self.options = route, track, options
         self.marks = MarkAnchors.of(route, track, marks, options)
@@ -89,7 +89,7 @@ class Problem:
 
     # -- a first line -------------------------------------------------------------------------
 
-    def lines(self) -> list[Line]:
+    def lines(self) -> list[ChainageLine]:
         """Lines worth trying, most promising first; none when nothing ties the run down."""
         o, m = self.options, self.marks
         ways: tuple[int, ...] = (1, -1) if o.way != -1 else (-1, 1)
@@ -100,7 +100,7 @@ class Problem:
             pairs.append((float(self.track.d_m[0]), start, 0.5))
         if len(pairs) == 1 and o.way is not None:
             ways = (o.way,)
-        found: list[Line] = []
+        found: list[ChainageLine] = []
         if len(pairs) > 1 or (pairs and o.way is not None):
             table = np.array(pairs, dtype=np.float64)
             found = agreed_lines(
@@ -122,7 +122,7 @@ class Problem:
             return likely[:1] if clear else likely
         if start is not None and o.way is not None:
             here = start - o.way * o.scale * float(self.track.d_m[0])
-            return [Line(way=o.way, scale=o.scale, start_m=here, votes=0.0)]
+            return [ChainageLine(way=o.way, scale=o.scale, start_m=here, votes=0.0)]
         return []
 
     # -- fitting ------------------------------------------------------------------------------
@@ -136,7 +136,7 @@ class Problem:
             gnss_delay_s=o.u_gnss_delay_s,
         )
 
-    def first(self, line: Line, noise: Noise) -> tuple[Noise, tuple[float, float]]:
+    def first(self, line: ChainageLine, noise: Noise) -> tuple[Noise, tuple[float, float]]:
         """Noise and mean of the first states, relative to `line`."""
         o = self.options
         prior = (0.0, (o.scale - line.scale) / line.scale)
@@ -149,7 +149,7 @@ class Problem:
         noise = replace(noise, first_distance_m=o.u_start_m)
         return noise, (o.start_chainage_m - nominal, prior[1])
 
-    def start_doubted(self, line: Line) -> bool:
+    def start_doubted(self, line: ChainageLine) -> bool:
         """Whether the stated start is far from where the marks put it."""
         o = self.options
         if o.start_chainage_m is None or len(self.marks) + len(self.fixes) < _FEW:
@@ -157,7 +157,7 @@ class Problem:
         nominal = float(line.chainage(self.track.d_m[:1])[0])
         return abs(o.start_chainage_m - nominal) > 4.0 * o.u_start_m
 
-    def knots(self, line: Line, t_s: NDArray[np.float64]) -> Knots:
+    def knots(self, line: ChainageLine, t_s: NDArray[np.float64]) -> Knots:
         """Knots at sorted times; the first carries what was rolled since the run began."""
         times = np.concatenate((self.track.t_s[:1], t_s))
         lost = np.zeros(t_s.size)
@@ -197,7 +197,7 @@ class Problem:
         hand = self.marks.speed_m_s * fit.reaction_sd_s
         return np.asarray(hand**2 + self.options.sighting_m**2)
 
-    def begin(self, line: Line) -> Fitted:
+    def begin(self, line: ChainageLine) -> Fitted:
         """Match by the line alone."""
         n, k = len(self.marks), len(self.fixes)
         expected = line.chainage(self.marks.d_m)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from recorder.marks.kinds import Kind
-from recorder.track.placing.anchors import GnssFixes, Options
+from recorder.track.placing.anchors import GnssFixes, PlacingOptions
 from recorder.track.placing.fitting import Fitted, Problem
 from recorder.track.placing.placement import COVERAGE, MarkFit
 from recorder.track.placing.placing_result import mark_fits
@@ -80,9 +80,9 @@ class LivePlacer:
         Start and direction from the trip sheet, as far as they are known.
     """
 
-    def __init__(self, route: Route, options: Options | None = None) -> None:
+    def __init__(self, route: Route, options: PlacingOptions | None = None) -> None:
         self._route = route
-        self._options = replace(options or Options(), tune=False)
+        self._options = replace(options or PlacingOptions(), tune=False)
         self._t = np.empty(4096)
         self._d = np.empty(4096)
         self._n = 0
@@ -218,7 +218,7 @@ class LivePlacer:
         self.marks = tuple(mark_fits(problem, fit))
         self._hold(problem, fit)
 
-    def _window(self, first_s: float) -> tuple[WheelTrack, Options]:
+    def _window(self, first_s: float) -> tuple[WheelTrack, PlacingOptions]:
         """Wheel track from a little before the first mark still used, and what is expected
         there by the fits so far."""
         assert self._last is not None

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from recorder.track.placing.anchors import GnssFixes, Options
+from recorder.track.placing.anchors import GnssFixes, PlacingOptions
 from recorder.track.placing.fitting import Fitted, Problem
 from recorder.track.placing.placement import Placement, PlacingError
 from recorder.track.placing.placing_result import make_placement
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from recorder.track.placing.wheel_track import WheelTrack
     from recorder.track.route.route import Route
 
-__all__ = ["GnssFixes", "Options", "place_run"]
+__all__ = ["GnssFixes", "PlacingOptions", "place_run"]
 
 _FEWEST_TO_TUNE: Final = 8
 _TRIES: Final = 50
@@ -41,7 +41,7 @@ def place_run(
     marks: Sequence[Mark],
     *,
     gnss: GnssFixes | None = None,
-    options: Options | None = None,
+    options: PlacingOptions | None = None,
 ) -> Placement:
     """Place a run on its route.
 
@@ -59,7 +59,7 @@ def place_run(
     PlacingError
         Nothing ties the run to the route.
     """
-    problem = Problem(route, track, marks, gnss, options or Options())
+    problem = Problem(route, track, marks, gnss, options or PlacingOptions())
     best = problem.best()
     if best is None:
         msg = (

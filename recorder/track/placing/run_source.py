@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final, Protocol
 
 import numpy as np
 
-from recorder.track.placing.anchors import GnssFixes, Options
+from recorder.track.placing.anchors import GnssFixes, PlacingOptions
 from recorder.track.placing.placement import Placement, PlacingError
 from recorder.track.placing.placing import place_run
 from recorder.track.placing.wheel_track import WheelTrack
@@ -177,12 +177,12 @@ def gnss_of(run: RunSource) -> tuple[GnssFixes, float] | None:
     return GnssFixes(t_s=t, latitude_deg=lat, longitude_deg=lon), max(doubt)
 
 
-def options_of(run: RunSource) -> Options:
+def options_of(run: RunSource) -> PlacingOptions:
     """What trip sheet says of start and direction, with the usual uncertainties."""
     trip = run.trip
     if trip is None or trip.route is None:
-        return Options()
-    return Options(
+        return PlacingOptions()
+    return PlacingOptions(
         way=-1 if trip.route.direction == "decreasing" else 1,
         start_chainage_m=trip.route.start_chainage_m,
     )
@@ -239,7 +239,7 @@ def _kept_route(run: RunSource, data: object) -> Route:
 
 
 def place_run_file(
-    run: RunSource, route: Route, *, options: Options | None = None
+    run: RunSource, route: Route, *, options: PlacingOptions | None = None
 ) -> Placement:
     """Place an opened run on a route; the run is not changed.
 

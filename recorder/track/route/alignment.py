@@ -16,9 +16,12 @@ from geographiclib.geodesic import Geodesic
 from scipy.spatial import cKDTree
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from numpy.typing import ArrayLike, NDArray
 
-    from recorder.track.route.route import Route
+    from recorder.track.route.features import Feature
+    from recorder.track.route.profile import Profile
 
 __all__ = ["Alignment", "alignment_of"]
 
@@ -97,14 +100,12 @@ class Alignment:
         return s, away
 
 
-def _shape(route: Route, s: NDArray[np.float64]) -> tuple[NDArray[Any], NDArray[Any]]:
+def _shape(curvature: Profile, s: NDArray[np.float64]) -> tuple[NDArray[Any], NDArray[Any]]:
     """Plane shape of the line at chainages `s` from its curvature: x ahead, y to the right."""
-    heading = route.curvature.integral(s) - float(route.curvature.integral(s[0]))
+    heading = curvature.integral(s) - float(curvature.integral(s[0]))
     step = np.diff(s)
     # The heading at the middle of a step is exact to the third order for a circular arc.
-    middle = route.curvature.integral(0.5 * (s[:-1] + s[1:])) - float(
-        route.curvature.integral(s[0])
-    )
+    middle = curvature.integral(0.5 * (s[:-1] + s[1:])) - float(curvature.integral(s[0]))
     weights = (heading[:-1], middle, heading[1:])
     ahead, right = (
         np.concatenate(
@@ -115,10 +116,16 @@ def _shape(route: Route, s: NDArray[np.float64]) -> tuple[NDArray[Any], NDArray[
     return ahead, right
 
 
-def alignment_of(route: Route) -> Alignment | None:
-    """Draw the line through the rows with coordinates; ``None`` with fewer than two."""
+def alignment_of(features: Iterable[Feature], curvature: Profile) -> Alignment | None:
+    """Draw the line through the features with coordinates; ``None`` with fewer than two.
+
+    Parameters
+    ----------
+    features : in any order
+    curvature : 1/m, to the right positive, over all of the features
+    """
     known: dict[float, tuple[float, float]] = {}
-    for f in route.all_features:
+    for f in features:
         if f.latitude_deg is not None and f.longitude_deg is not None:
             known.setdefault(f.s_m, (f.latitude_deg, f.longitude_deg))
     if len(known) < 2:
@@ -127,7 +134,7 @@ def alignment_of(route: Route) -> Alignment | None:
     step = max(_STEP_M, (places[-1] - places[0]) / _MAX_POINTS)
     out: list[tuple[float, float, float]] = []
     for a, b in pairwise(places):
-        out.extend(_leg(route, a, known[a], b, known[b], step))
+        out.extend(_leg(curvature, a, known[a], b, known[b], step))
     last = known[places[-1]]
     out.append((places[-1], *last))
     table = np.array(out)
@@ -135,7 +142,7 @@ def alignment_of(route: Route) -> Alignment | None:
 
 
 def _leg(
-    route: Route,
+    curvature: Profile,
     a: float,
     from_place: tuple[float, float],
     b: float,
@@ -146,7 +153,7 @@ def _leg(
     line = Geodesic.WGS84.Inverse(*from_place, *to_place)
     n = max(1, int(np.ceil((b - a) / step)))
     s = np.linspace(a, b, n + 1)
-    ahead, right = _shape(route, s)
+    ahead, right = _shape(curvature, s)
     chord = float(np.hypot(ahead[-1], right[-1]))
     if chord < 1e-3 or line["s12"] < 1e-3:
         return [(a, *from_place)]

@@ -12,7 +12,7 @@ from recorder.track.route.geometry import radius_from_degree
 from recorder.track.route.rows import read_chainage, read_number
 
 if TYPE_CHECKING:
-    from recorder.track.route.rows import Cells, Problems, Table
+    from recorder.track.route.rows import Cells, Problems, RouteTable
 
 __all__ = ["KINDS", "Curve", "Feature", "read_features"]
 
@@ -83,7 +83,7 @@ class Feature:
 class _Reader:
     """Reads the rows of one table; every complaint goes to `problems`."""
 
-    def __init__(self, table: Table, problems: Problems) -> None:
+    def __init__(self, table: RouteTable, problems: Problems) -> None:
         self.problems = problems
         starts = [c for c in table.columns if c.startswith("chainage_")]
         ends = [c for c in table.columns if c.startswith("end_chainage_")]
@@ -318,7 +318,7 @@ def _coordinates(cells: Cells) -> tuple[float | None, float | None]:
     return latitude, longitude
 
 
-def read_features(table: Table, problems: Problems) -> list[Feature]:
+def read_features(table: RouteTable, problems: Problems) -> list[Feature]:
     """All rows as features, by chainage; complaints go to `problems`.
 
     Raises

@@ -78,8 +78,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from recorder.track.route import features as _features
-from recorder.track.route.features import Curve, Feature, read_features
+from recorder.track.route.alignment import Alignment, alignment_of
+from recorder.track.route.features import STEEPEST, Curve, Feature, read_features
 from recorder.track.route.profile import Profile
 from recorder.track.route.profiles import (
     Milepost,
@@ -94,7 +94,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
-    from recorder.track.route.alignment import Alignment
 
 __all__ = ["Curve", "Feature", "Milepost", "Route", "RouteError", "load_route", "parse_route"]
 
@@ -228,9 +227,7 @@ class Route:
     @cached_property
     def alignment(self) -> Alignment | None:
         """The line on the ground; ``None`` when fewer than two rows have coordinates."""
-        from recorder.track.route.alignment import alignment_of
-
-        return alignment_of(self)
+        return alignment_of(self.all_features, self.curvature)
 
     def latlon_at(self, s_m: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """WGS 84 latitude and longitude, degrees; NaN without coordinates or beyond them."""
@@ -301,7 +298,7 @@ def _route(found: list[Feature], problems: Problems, text: str) -> Route:
         if f.kind == "milepost"
     ]
     equations = [f for f in found if f.kind == "equation"]
-    grade = grade_profile(found, s_max, _features.STEEPEST, problems)
+    grade = grade_profile(found, s_max, STEEPEST, problems)
     curvature, curves = curvature_profile(found, s_min, s_max, problems)
     numbers = number_profile(posts, equations, s_min, s_max, problems)
     if not posts:

@@ -17,7 +17,7 @@ __all__ = [
     "Cells",
     "Problems",
     "RouteError",
-    "Table",
+    "RouteTable",
     "read_chainage",
     "read_number",
     "read_table",
@@ -93,7 +93,7 @@ class Cells:
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class RouteTable:
     """The rows and how the numbers in them are written."""
 
     columns: tuple[str, ...]
@@ -102,7 +102,7 @@ class Table:
     """The whole table, decoded."""
 
 
-def read_table(data: bytes, problems: Problems) -> Table:
+def read_table(data: bytes, problems: Problems) -> RouteTable:
     """Decode and split a route table; comment lines (``#``) and empty rows are left out.
 
     Raises
@@ -128,7 +128,7 @@ def read_table(data: bytes, problems: Problems) -> Table:
     columns, rows = _with_header(records, problems)
     _check_decimal_signs(rows, separator, problems)
     problems.stop_if_any()
-    return Table(columns, rows, text)
+    return RouteTable(columns, rows, text)
 
 
 def _check_decimal_signs(rows: list[Cells], separator: str, problems: Problems) -> None:

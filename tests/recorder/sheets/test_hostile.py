@@ -8,11 +8,11 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
+import tomli_w
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from recorder.sheets import SheetError, parse_car_sheet, parse_trip_sheet
-from simulated_feeds.sheets.toml_text import toml_text
 
 READERS = (parse_car_sheet, parse_trip_sheet)
 ODD = st.one_of(
@@ -52,7 +52,7 @@ def test_any_value_in_any_place(data: st.DataObject, car_text: str, trip_text: s
         else:
             holder[key] = value
         with contextlib.suppress(SheetError):
-            read(toml_text(tables))
+            read(tomli_w.dumps(tables))
 
 
 def _places(node: dict[str, Any] | list[Any]) -> Iterator[tuple[Any, Any]]:

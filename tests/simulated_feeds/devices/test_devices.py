@@ -17,7 +17,7 @@ from simulated_feeds.devices.load_cell import CellLaw, FrontEnd, LoadCell
 from simulated_feeds.devices.oscillator import Oscillator
 from simulated_feeds.devices.wheel import MeasuringWheel, WheelLaw
 from simulated_feeds.outing.scenario import Scenario, make_scenario, still
-from simulated_feeds.physics.driving import Stop
+from simulated_feeds.physics.driving import StationStop
 from simulated_feeds.physics.lumped_train import LumpedTrain
 from simulated_feeds.physics.motion import Motion
 from simulated_feeds.sheets.sheet_files import force_certificate
@@ -316,7 +316,7 @@ def test_wheel_error_is_within_what_is_stated() -> None:
 
 
 def test_last_stop_is_for_good() -> None:
-    scenario = make_scenario(2, utc0_ns=0, stops=(Stop(s_m=520.0, dwell_s=1.0),), cars=3)
+    scenario = make_scenario(2, utc0_ns=0, stops=(StationStop(s_m=520.0, dwell_s=1.0),), cars=3)
     train = LumpedTrain(scenario.journey)
     train.advance(35_000)
     assert train.advance(10).v_m_s[-1] == 0.0

@@ -11,15 +11,15 @@ from drivers.interface.driver_interface import FaultCause
 from drivers.protocols.load_cell_frames import Decoder as CellDecoder
 from drivers.protocols.nmea_0183 import Decoder as NmeaDecoder
 from drivers.protocols.wheel_pulses import Decoder as WheelDecoder
-from simulated_feeds.devices.faults import KINDS, Fault, parse_fault
+from simulated_feeds.devices.faults import KINDS, FeedFault, parse_fault
 from simulated_feeds.outing.rendering import Rendered, render_bytes
 from simulated_feeds.outing.scenario import Scenario
-from simulated_feeds.physics.errors import FeedError
+from simulated_feeds.settings.errors import FeedError
 
 
 def test_reads_what_is_documented() -> None:
     fault = parse_fault("unplug:drawbar@20+3", ["drawbar", "wheel"])
-    assert fault == Fault(kind="unplug", device="drawbar", at_s=20.0, lasts_s=3.0)
+    assert fault == FeedFault(kind="unplug", device="drawbar", at_s=20.0, lasts_s=3.0)
     assert parse_fault(" slip@40.5 ").lasts_s == 5.0
 
 

@@ -18,7 +18,7 @@ from simulated_feeds.devices.wire import (
     utc_fields,
     wheel_frames,
 )
-from simulated_feeds.physics.errors import FeedError
+from simulated_feeds.settings.errors import FeedError
 
 
 def crc32_bitwise(data: bytes) -> int:

@@ -7,7 +7,7 @@ import pytest
 
 from simulated_feeds.outing.rendering import post_passages, render_run_arrays
 from simulated_feeds.outing.scenario import Scenario, make_scenario
-from simulated_feeds.physics.driving import Stop
+from simulated_feeds.physics.driving import StationStop
 from simulated_feeds.physics.scenery import invent_line
 from simulated_feeds.sheets.sheet_files import force_certificate
 
@@ -79,9 +79,12 @@ def test_posts_are_passed_in_turn() -> None:
 def test_set_backs_pass_posts_again() -> None:
     line = invent_line(20.0, 5)
     post = line.posts[3]
-    stops = (Stop(s_m=post.s_m + 150.0, dwell_s=5.0), Stop(s_m=post.s_m - 100.0, dwell_s=5.0))
+    stops = (
+        StationStop(s_m=post.s_m + 150.0, dwell_s=5.0),
+        StationStop(s_m=post.s_m - 100.0, dwell_s=5.0),
+    )
     scenario = make_scenario(
-        1, utc0_ns=0, line=line, stops=(*stops, Stop(s_m=post.s_m + 400.0)),
+        1, utc0_ns=0, line=line, stops=(*stops, StationStop(s_m=post.s_m + 400.0)),
         start_s_m=post.s_m - 500.0,
     )  # fmt: skip
     run = render_run_arrays(scenario)

@@ -7,14 +7,14 @@ import pytest
 from geographiclib.geodesic import Geodesic
 
 from recorder.track.route.route import parse_route
-from simulated_feeds.physics.line import Line
+from simulated_feeds.physics.line import SimulatedLine
 from simulated_feeds.physics.scenery import demo_line, invent_line
 
 LINES = [demo_line(), invent_line(30.0, 2), invent_line(200.0, 9)]
 
 
 @pytest.mark.parametrize("line", LINES, ids=lambda line: line.name)
-def test_the_recorder_reads_the_same_line(line: Line) -> None:
+def test_the_recorder_reads_the_same_line(line: SimulatedLine) -> None:
     """Two programs, written apart from one table, agree on grade, height and curvature."""
     route = parse_route(line.to_csv(coordinates=False), source="route.csv")
     assert route.warnings == ()

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from simulated_feeds.physics.profile import Profile
+from simulated_feeds.physics.profile import LineQuantity
 
 NODES = st.lists(st.tuples(st.floats(0.5, 900.0), st.floats(-1.0, 1.0)), min_size=2, max_size=8)
 
@@ -18,7 +18,7 @@ def test_integrals_agree_with_fine_sums(
     nodes: list[tuple[float, float]], at: float, span: float
 ) -> None:
     """Against the midpoint rule on 20 000 steps, an independent way to the same number."""
-    profile = Profile(np.cumsum([x for x, _ in nodes]), np.array([y for _, y in nodes]))
+    profile = LineQuantity(np.cumsum([x for x, _ in nodes]), np.array([y for _, y in nodes]))
     edges = np.linspace(at, at + span, 20_001)
     middle = 0.5 * (edges[1:] + edges[:-1])
     values = profile.value(middle)
@@ -35,4 +35,4 @@ def test_integrals_agree_with_fine_sums(
 )
 def test_nodes_must_rise(x: list[float], y: list[float]) -> None:
     with pytest.raises(ValueError, match="profile"):
-        Profile(np.array(x), np.array(y))
+        LineQuantity(np.array(x), np.array(y))

@@ -10,8 +10,8 @@ import pytest
 
 from simulated_feeds.outing.scenario import demo_engine, freight_train, make_scenario
 from simulated_feeds.physics.coarse_train import CoarseTrain
-from simulated_feeds.physics.driving import Stop
-from simulated_feeds.physics.line import CurveSpec, GradeSpec, Line
+from simulated_feeds.physics.driving import StationStop
+from simulated_feeds.physics.line import CurveSpec, GradeSpec, SimulatedLine
 from simulated_feeds.physics.lumped_train import LumpedTrain
 from simulated_feeds.physics.motion import Journey, Motion, Mover
 from simulated_feeds.physics.vehicles import CURVE_N_PER_KN_M, G_M_S2
@@ -27,12 +27,12 @@ def journey(
         if radius_m
         else ()
     )
-    line = Line(
+    line = SimulatedLine(
         name="test", length_m=10_000.0, grades=(GradeSpec(s_m=0.0, slope=slope),), curves=curves
     )
     return Journey(
         line=line, train=freight_train(cars)[0], engine=demo_engine(), start_s_m=1000.0,
-        stops=(Stop(s_m=stop_m, dwell_s=20.0),), depart_t_s=2.0,
+        stops=(StationStop(s_m=stop_m, dwell_s=20.0),), depart_t_s=2.0,
     )  # fmt: skip
 
 
@@ -46,7 +46,9 @@ def test_energy_is_conserved_on_a_real_line() -> None:
     Potential energy is taken from elevations, kinetic from speeds: other roads to the numbers
     than the forces that made them. The bound halves with the step (semi-implicit stepping).
     """
-    scenario = make_scenario(1, utc0_ns=0, start_s_m=1600.0, stops=(Stop(s_m=3400.0),), cars=4)
+    scenario = make_scenario(
+        1, utc0_ns=0, start_s_m=1600.0, stops=(StationStop(s_m=3400.0),), cars=4
+    )
     errors = []
     for step_s in (0.002, 0.001):
         train = LumpedTrain(scenario.journey, step_s=step_s, audit=True)
@@ -177,7 +179,9 @@ def test_slip_drops_the_pull_and_is_caught() -> None:
 
 
 def test_sets_back() -> None:
-    back = replace(journey(), stops=(Stop(s_m=1200.0, dwell_s=5.0), Stop(s_m=1100.0)))
+    back = replace(
+        journey(), stops=(StationStop(s_m=1200.0, dwell_s=5.0), StationStop(s_m=1100.0))
+    )
     motion = run(CoarseTrain(back), 400.0)
     assert motion.s_m.max() == pytest.approx(1200.0, abs=4.0)
     assert motion.s_m[-1] == pytest.approx(1100.0, abs=4.0)

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import tomli_w
 
 from calibration.certificates.certificate import dump_certificate
 from calibration.clock.tick_line import TickLine
@@ -24,16 +25,15 @@ from recorder.sheets import load_car_sheet, load_trip_sheet
 from simulated_feeds.devices.faults import parse_fault
 from simulated_feeds.outing.rendering import Rendered, render_bytes
 from simulated_feeds.outing.scenario import Scenario
-from simulated_feeds.physics.errors import FeedError
 from simulated_feeds.replay.replaying import ReplaySettings, run_replay, start_replay
 from simulated_feeds.serving.feed_reports import FeedEnded, FeedReady, FeedReport, FeedStarted
+from simulated_feeds.settings.errors import FeedError
 from simulated_feeds.sheets.sheet_files import (
     car_sheet,
     force_certificate,
     trip_sheet,
     wheel_certificate,
 )
-from simulated_feeds.sheets.toml_text import toml_text
 
 Reading = Callable[[dict[str, str]], dict[str, bytes]]
 DRIVERS = {"drawbar": "load-cell-frames", "wheel": "wheel-pulses", "clock": "nmea-0183"}
@@ -77,8 +77,8 @@ def header_of(scenario: Scenario) -> RunHeader:
     return RunHeader(
         run_id="0" * 32, started_utc_ns=scenario.utc0_ns, started_monotonic_ns=10**9,
         boot_id="test", software="test", certificates=certificates, devices=tuple(devices),
-        car_sheet=toml_text(car_sheet(scenario, dict.fromkeys(DRIVERS, "-") | _PORTS)),
-        trip_sheet=toml_text(trip_sheet(scenario)),
+        car_sheet=tomli_w.dumps(car_sheet(scenario, dict.fromkeys(DRIVERS, "-") | _PORTS)),
+        trip_sheet=tomli_w.dumps(trip_sheet(scenario)),
     )  # fmt: skip
 
 

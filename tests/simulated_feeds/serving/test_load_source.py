@@ -11,8 +11,8 @@ import pytest
 
 from drivers.protocols.load_cell_frames import Decoder
 from recorder.sheets import load_car_sheet
-from simulated_feeds.physics.errors import FeedError
 from simulated_feeds.serving.load_source import LoadSettings, LoadSource, start_load
+from simulated_feeds.settings.errors import FeedError
 
 Reading = Callable[[dict[str, str]], dict[str, bytes]]
 

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from simulated_feeds.physics.errors import FeedError
 from simulated_feeds.serving.ports import BOUND_BYTES, Port, PtyPort, TcpPort, open_ports
+from simulated_feeds.settings.errors import FeedError
 
 pty_only = pytest.mark.skipif(sys.platform != "linux", reason="sees its reader on Linux only")
 Connecting = Callable[[str], socket.socket]

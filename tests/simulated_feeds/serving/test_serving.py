@@ -23,8 +23,8 @@ from recorder.track.route.route import load_route
 from simulated_feeds.outing.rendering import render_bytes
 from simulated_feeds.outing.scenario import make_scenario
 from simulated_feeds.outing.truth import write_truth
-from simulated_feeds.physics.errors import FeedError
 from simulated_feeds.serving.serving import FeedSettings, start_feed
+from simulated_feeds.settings.errors import FeedError
 
 Reading = Callable[[dict[str, str]], dict[str, bytes]]
 pty_only = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from recorder.marks.kinds import Kind
-from recorder.track.placing.anchors import Options
+from recorder.track.placing.anchors import PlacingOptions
 from recorder.track.placing.live_placing import LivePlacer, LivePosition
 
 if TYPE_CHECKING:
@@ -89,7 +89,7 @@ class RouteAhead:
             return
         if self._placer is None:
             start = None if self.start_m is None else self._predicted(distance_m)
-            options = Options(
+            options = PlacingOptions(
                 way=self.direction,
                 start_chainage_m=start,
                 u_start_m=_U_START_M + _U_WHEEL * abs(distance_m),

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from recorder.marks.mark import Mark
-from recorder.track.placing.anchors import Options
+from recorder.track.placing.anchors import PlacingOptions
 from recorder.track.placing.live_placing import LivePlacer
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ def test_live_position_follows_the_truth(
     short_line: Line, runs: Callable[..., Run], *, gnss: bool
 ) -> None:
     run = runs(short_line, seed=7, length_m=38_000.0, begin_m=200.0)
-    placer = LivePlacer(short_line.route(), Options(way=1, start_chainage_m=260.0))
+    placer = LivePlacer(short_line.route(), PlacingOptions(way=1, start_chainage_m=260.0))
     marks = list(run.marks)
     error, u95 = [], []
     for i in range(0, run.t_s.size, 10):
@@ -54,7 +54,7 @@ def test_nothing_is_said_before_anything_is_known(short_line: Line) -> None:
 def test_next_milepost_and_what_comes(short_line: Line) -> None:
     route = short_line.route()
     post = route.mileposts[3]
-    placer = LivePlacer(route, Options(way=1))
+    placer = LivePlacer(route, PlacingOptions(way=1))
     for i in range(100):
         placer.update(i * 0.5, i * 5.0)
     mark = Mark(mark_id="a", kind="milepost", t_s=49.9, value=post.label)
@@ -72,7 +72,9 @@ def test_next_milepost_and_what_comes(short_line: Line) -> None:
 
 def test_setting_back_turns_what_is_ahead(short_line: Line) -> None:
     route = short_line.route()
-    placer = LivePlacer(route, Options(way=1, start_chainage_m=route.mileposts[3].s_m + 100.0))
+    placer = LivePlacer(
+        route, PlacingOptions(way=1, start_chainage_m=route.mileposts[3].s_m + 100.0)
+    )
     forward = [placer.update(t * 0.5, t * 2.0) for t in range(50)]
     backward = [placer.update(25.0 + t * 0.5, 98.0 - t * 2.0) for t in range(20)]
     first, last = forward[-1], backward[-1]
@@ -85,7 +87,7 @@ def test_setting_back_turns_what_is_ahead(short_line: Line) -> None:
 
 def test_a_withdrawn_mark_no_longer_counts(short_line: Line) -> None:
     route = short_line.route()
-    placer = LivePlacer(route, Options(way=1))
+    placer = LivePlacer(route, PlacingOptions(way=1))
     for i in range(100):
         placer.update(i * 0.5, i * 5.0)
     mark = Mark(mark_id="a", kind="milepost", t_s=40.0, value=route.mileposts[2].label)
@@ -97,7 +99,7 @@ def test_a_mark_with_a_wrong_number_is_told_and_does_not_jump(
     short_line: Line, runs: Callable[..., Run]
 ) -> None:
     run = runs(short_line, seed=11, length_m=25_000.0, begin_m=200.0, gnss=False)
-    placer = LivePlacer(short_line.route(), Options(way=1, start_chainage_m=250.0))
+    placer = LivePlacer(short_line.route(), PlacingOptions(way=1, start_chainage_m=250.0))
     marks = [m if i != 8 else m.revised(value="40") for i, m in enumerate(run.marks)]
     worst = 0.0
     for i in range(0, run.t_s.size, 10):
@@ -114,7 +116,7 @@ def test_a_mark_with_a_wrong_number_is_told_and_does_not_jump(
 def test_times_that_go_back_and_values_that_are_no_numbers_are_passed_over(
     short_line: Line,
 ) -> None:
-    placer = LivePlacer(short_line.route(), Options(way=1, start_chainage_m=1000.0))
+    placer = LivePlacer(short_line.route(), PlacingOptions(way=1, start_chainage_m=1000.0))
     placer.update(10.0, 100.0)
     before = placer.update(11.0, 110.0)
     assert placer.update(5.0, 0.0) == before
@@ -123,5 +125,5 @@ def test_times_that_go_back_and_values_that_are_no_numbers_are_passed_over(
 
 
 def test_other_kinds_of_mark_are_passed_over(short_line: Line) -> None:
-    placer = LivePlacer(short_line.route(), Options(way=1))
+    placer = LivePlacer(short_line.route(), PlacingOptions(way=1))
     assert placer.update(1.0, 1.0, Mark(mark_id="w", kind="weather", t_s=1.0)) is None

@@ -10,7 +10,7 @@ import pytest
 
 from recorder.marks.mark import Mark
 from recorder.track.placing.placement import Placement, PlacingError
-from recorder.track.placing.placing import GnssFixes, Options, place_run
+from recorder.track.placing.placing import GnssFixes, PlacingOptions, place_run
 from recorder.track.placing.wheel_track import WheelTrack
 from recorder.track.route.route import Route, parse_route
 
@@ -145,7 +145,7 @@ def test_marks_without_any_number_need_only_a_rough_start(
     run = runs(long_line, seed=4, gnss=False)
     marks = [m.revised(value="") for m in run.marks]
     track = WheelTrack.from_arrays(run.t_s, run.d_m)
-    placed = place_run(long_route, track, marks, options=Options(start_chainage_m=50.0))
+    placed = place_run(long_route, track, marks, options=PlacingOptions(start_chainage_m=50.0))
     assert np.max(np.abs(errors(run, placed)[0])) < 10.0
     assert {m.status for m in placed.marks} == {"used"}
 
@@ -160,7 +160,7 @@ def test_numbers_keyed_backwards_are_shown_and_do_not_move_the_run(
         long_route,
         WheelTrack.from_arrays(run.t_s, run.d_m),
         marks,
-        options=Options(way=1, start_chainage_m=100.0),
+        options=PlacingOptions(way=1, start_chainage_m=100.0),
     )
     assert np.max(np.abs(errors(run, placed)[0])) < 10.0
     assert sum(m.status == "renumbered" for m in placed.marks) >= len(marks) - 2
@@ -259,7 +259,7 @@ def test_marks_are_believed_before_a_wrong_trip_sheet(
         long_route,
         WheelTrack.from_arrays(run.t_s, run.d_m),
         run.marks,
-        options=Options(way=1, start_chainage_m=0.0),
+        options=PlacingOptions(way=1, start_chainage_m=0.0),
     )
     assert placed.way == -1
     assert np.max(np.abs(errors(run, placed)[0])) < 10.0
@@ -274,7 +274,7 @@ def test_dead_reckoning_says_how_little_it_knows(
         long_route,
         WheelTrack.from_arrays(run.t_s, run.d_m),
         [],
-        options=Options(way=1, start_chainage_m=100.0),
+        options=PlacingOptions(way=1, start_chainage_m=100.0),
     )
     error, u95 = errors(run, placed)
     assert (np.abs(error) <= u95).all()
@@ -294,7 +294,10 @@ def test_a_run_that_only_stood_still_is_placed_where_it_stood(long_route: Route)
     t = np.arange(0.0, 600.0, 0.1)
     track = WheelTrack.from_arrays(t, np.zeros(t.size))
     placed = place_run(
-        long_route, track, [], options=Options(way=1, start_chainage_m=5000.0, u_start_m=10.0)
+        long_route,
+        track,
+        [],
+        options=PlacingOptions(way=1, start_chainage_m=5000.0, u_start_m=10.0),
     )
     assert placed.position(t, np.zeros(t.size)) == pytest.approx(5000.0, abs=1e-6)
     assert placed.greatest_u95_m == pytest.approx(2.0 * np.sqrt(10.0**2 + 1.0), rel=1e-3)
@@ -334,7 +337,7 @@ def test_milepost_timing_table(seconds: float, mph: float) -> None:
         Mark(mark_id=str(i), kind="milepost", t_s=10.0 + i * seconds, value=str(7 + i))
         for i in range(3)
     ]
-    options = Options(way=1, reaction_s=0.0, u_reaction_s=0.01, reaction_sd_s=0.01)
+    options = PlacingOptions(way=1, reaction_s=0.0, u_reaction_s=0.01, reaction_sd_s=0.01)
     placed = place_run(route, WheelTrack.from_arrays(t, d), marks, options=options)
     at = np.array([10.0, 10.0 + seconds])
     rolled = np.diff(placed.position(at, np.interp(at, t, d)))[0]

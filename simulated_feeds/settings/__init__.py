@@ -1,0 +1,1 @@
+"""What a feed is asked for, and what can be wrong with that."""
