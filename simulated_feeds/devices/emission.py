@@ -16,7 +16,7 @@ class Emission:
     """One frame or sentence."""
 
     due_s: float
-    """World time."""
+    """SimulatedOuting time."""
     data: bytes
     tag: int = -1
     """0 and up: whoever sends it notes when."""

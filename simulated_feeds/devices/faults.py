@@ -1,7 +1,7 @@
 """Faults on demand: what real ports and devices do when least wanted.
 
 Written ``KIND[:DEVICE]@T[+SECONDS]``, e.g. ``unplug:drawbar@20+3``, ``slip@40+5``;
-seconds of the world.
+seconds of simulated time.
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ class FeedFault:
         return self.device in ("", device)
 
     def on(self, t_s: float) -> bool:
-        """Whether it holds at a world time."""
+        """Whether it holds at a simulated time."""
         return self.at_s <= t_s < self.at_s + self.lasts_s
 
 

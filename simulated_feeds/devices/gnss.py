@@ -47,7 +47,7 @@ class GnssClock:
     law, line
         The receiver, and where the train's chainage lies on the ground.
     utc0_ns
-        UTC at world time 0, Unix nanoseconds.
+        UTC at simulated time 0, Unix nanoseconds.
     """
 
     def __init__(
@@ -81,7 +81,7 @@ class GnssClock:
         return out
 
     def has_fix(self, t_s: float) -> bool:
-        """Whether the sky is open at a world time."""
+        """Whether the sky is open at a simulated time."""
         return not any(a <= t_s < a + b for a, b in self.law.outages)
 
     def burst(self, t_s: float, utc_ns: int, s_m: float, v_m_s: float) -> list[Emission]:

@@ -36,7 +36,7 @@ class CellLaw:
     """Gain in compression over gain in tension, minus 1."""
     capacity_kN: float = 600.0
     zero_counts: float = 0.0
-    """Output of the unloaded cell at world time 0."""
+    """Output of the unloaded cell at simulated time 0."""
     zero_drift_per_h: float = 0.0
     """Counts an hour."""
     zero_swing: float = 0.0
@@ -53,7 +53,7 @@ class CellLaw:
         return np.asarray(gain * part * (1.0 + self.bow * part + self.bend * part**2))
 
     def zero(self, t_s: ArrayLike) -> NDArray[np.float64]:
-        """(...) counts of the unloaded cell at (...) world times."""
+        """(...) counts of the unloaded cell at (...) simulated times."""
         t = np.asarray(t_s, dtype=np.float64)
         swing = self.zero_swing * np.sin(2.0 * np.pi * t / 3100.0)
         return np.asarray(self.zero_counts + self.zero_drift_per_h * t / 3600.0 + swing)
@@ -84,7 +84,7 @@ class Taken:
     ticks: NDArray[np.int64]
     """(f, n) device ticks, not wrapped."""
     t_s: NDArray[np.float64]
-    """(f, n) world time."""
+    """(f, n) simulated time."""
     counts: NDArray[np.int32]
     """(f, n, c)."""
 
@@ -125,7 +125,7 @@ class LoadCell:
     def counts_at(
         self, t_s: NDArray[np.float64], pull_N: NDArray[np.float64]
     ) -> NDArray[np.int32]:
-        """(n, c) counts at (n,) world times under (n,) true pulls."""
+        """(n, c) counts at (n,) simulated times under (n,) true pulls."""
         c = self.front.channels
         main = self.law.deflection(pull_N / 1000.0)
         noise = self._noise.standard_normal((t_s.size, c))
@@ -159,7 +159,7 @@ class LoadCell:
         return Taken(ticks=ticks - self._tick_base, t_s=t.reshape(f, n), counts=counts)
 
     def due_s(self, last_s: NDArray[np.float64]) -> NDArray[np.float64]:
-        """When frames whose last samples were taken at (f,) world times reach the wire."""
+        """When frames whose last samples were taken at (f,) simulated times reach the wire."""
         wait = self._latency.exponential(self.front.latency_jitter_s, last_s.size)
         due = np.maximum(last_s + self.front.latency_s + wait, self._last_due)
         due = np.maximum.accumulate(due)

@@ -18,7 +18,7 @@ _WANDER_S: Final = 2700.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Oscillator:
-    """World seconds to device ticks and back."""
+    """SimulatedOuting seconds to device ticks and back."""
 
     tick_hz: int
     """Nominal."""
@@ -27,7 +27,7 @@ class Oscillator:
     phase: float = 0.0
     """Of the wander, rad."""
     tick0: int = 0
-    """Ticks at world time 0."""
+    """Ticks at simulated time 0."""
 
     def _ahead_s(self, t_s: NDArray[np.float64]) -> NDArray[np.float64]:
         """How far the clock has run ahead, s."""
@@ -36,12 +36,12 @@ class Oscillator:
         return np.asarray(1e-6 * (self.ppm * t_s + self.wander_ppm / rate * swing))
 
     def ticks(self, t_s: ArrayLike) -> NDArray[np.int64]:
-        """(...) whole device ticks at (...) world times; not wrapped."""
+        """(...) whole device ticks at (...) simulated times; not wrapped."""
         t = np.asarray(t_s, dtype=np.float64)
         return self.tick0 + np.floor((t + self._ahead_s(t)) * self.tick_hz).astype(np.int64)
 
     def time_s(self, ticks: ArrayLike) -> NDArray[np.float64]:
-        """(...) world time at which the clock reaches (...) ticks."""
+        """(...) simulated time at which the clock reaches (...) ticks."""
         shown = (np.asarray(ticks, dtype=np.int64) - self.tick0) / self.tick_hz
         t = shown
         for _ in range(3):  # errors are parts per million: three rounds reach below 1 fs

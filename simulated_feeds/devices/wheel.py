@@ -60,7 +60,7 @@ class WheelFrames:
     """Values of (f,) frames, ticks and counts not wrapped."""
 
     t_s: NDArray[np.float64]
-    """World time each was made."""
+    """SimulatedOuting time each was made."""
     tick: NDArray[np.int64]
     edge_tick: NDArray[np.int64]
     count: NDArray[np.int64]
@@ -77,7 +77,7 @@ class MeasuringWheel:
     law, clock
         The wheel, and the counter's clock.
     utc0_ns
-        UTC at world time 0: where the pulses per second fall.
+        UTC at simulated time 0: where the pulses per second fall.
     """
 
     def __init__(
@@ -149,7 +149,7 @@ class MeasuringWheel:
         return np.asarray(turns * self.law.pulses_per_revolution + self._true[within])
 
     def _seconds(self, t_s: NDArray[np.float64]) -> NDArray[np.int64]:
-        """Whole UTC seconds passed since world time 0."""
+        """Whole UTC seconds passed since simulated time 0."""
         start = self._utc0_ns % 1_000_000_000
         return np.floor(t_s + start * 1e-9).astype(np.int64)
 
@@ -181,7 +181,7 @@ class MeasuringWheel:
     def _edges(
         self, t: NDArray[np.float64], true: NDArray[np.float64], t_f: NDArray[np.float64]
     ) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.int64]]:
-        """Count, world time of the last line passed, and which way, at each frame."""
+        """Count, simulated time of the last line passed, and which way, at each frame."""
         place = np.searchsorted(t, t_f, side="right")
         grid = np.insert(t, place, t_f)
         pulses = np.insert(true, place, np.interp(t_f, t, true))

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from simulated_feeds.devices.gnss import position_walk
-from simulated_feeds.outing.world import World
+from simulated_feeds.outing.simulated_outing import SimulatedOuting
 from simulated_feeds.physics.coarse_train import CoarseTrain
 from simulated_feeds.physics.lumped_train import LumpedTrain
 from simulated_feeds.physics.motion import Motion
@@ -63,7 +63,7 @@ class Rendered:
     """What one device sent."""
 
     due_s: list[float] = field(default_factory=list)
-    """World time of each frame's first byte."""
+    """SimulatedOuting time of each frame's first byte."""
     frames: list[bytes] = field(default_factory=list)
 
     @property
@@ -74,7 +74,7 @@ class Rendered:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Truth:
-    """(n,) each, at even steps of world time; run time and world time are one here."""
+    """(n,) each, at even steps of simulated time; run time and simulated time are one here."""
 
     time_s: NDArray[np.float64]
     utc_ns: NDArray[np.int64]
@@ -91,11 +91,11 @@ class Truth:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeviceRecords:
-    """Records of one device with the world time they were made and reached the host."""
+    """Records of one device with the simulated time they were made and reached the host."""
 
     records: NDArray[np.void]
     true_s: NDArray[np.float64]
-    """(n,) world time of each record (of the sample, of the frame, of the fix)."""
+    """(n,) simulated time of each record (of the sample, of the frame, of the fix)."""
     received_s: NDArray[np.float64]
     """(n,) when its bytes were in hand."""
 
@@ -117,9 +117,9 @@ def render_bytes(
     scenario: Scenario, seconds: float, *, faults: Sequence[FeedFault] = ()
 ) -> dict[str, Rendered]:
     """What each device sends in so many seconds, by device name; no ports, no waiting."""
-    world = World(scenario, faults=faults, until_s=seconds)
+    outing = SimulatedOuting(scenario, faults=faults, until_s=seconds)
     out = {device.name: Rendered() for device in scenario.devices()}
-    while (stretch := world.advance()) is not None:
+    while (stretch := outing.advance()) is not None:
         for name, emissions in stretch.items():
             for emission in emissions:
                 if emission.due_s < seconds:

@@ -51,7 +51,7 @@ class Scenario:
 
     seed: int
     utc0_ns: int
-    """UTC at world time 0."""
+    """UTC at simulated time 0."""
     journey: Journey
     cell: CellLaw
     front: FrontEnd
@@ -163,7 +163,7 @@ def make_scenario(
     Parameters
     ----------
     utc0_ns
-        UTC at world time 0; None: now, by the wall clock.
+        UTC at simulated time 0; None: now, by the wall clock.
     line, cars, engine, stops, start_s_m
         None: the demo's; the train then stops at every second station.
     wheel_scale_error
@@ -176,14 +176,10 @@ def make_scenario(
     rng = np.random.default_rng(np.random.SeedSequence([seed, 0x5CE]))
     line = demo_line() if line is None else line
     train, groups = freight_train(cars)
-    stations = [p.s_m for p in line.stations]
-    start = stations[0] if start_s_m is None else start_s_m
-    later = [s for s in stations[2::2] if s > start] or [stations[-1]]
-    if stations[-1] not in later and stations[-1] > start:
-        later.append(stations[-1])
+    start = line.stations[0].s_m if start_s_m is None else start_s_m
     journey = Journey(
         line=line, train=train, engine=demo_engine() if engine is None else engine,
-        stops=tuple(StationStop(s_m=s, dwell_s=75.0) for s in later) if stops is None else stops,
+        stops=_station_stops(line, start) if stops is None else stops,
         start_s_m=start, depart_t_s=depart_t_s, slips=slips,
     )  # fmt: skip
     stated_m = 2.6389
@@ -200,6 +196,15 @@ def make_scenario(
         stated=Stated(circumference_m=stated_m, u_circumference_m=u_wheel * stated_m),
         cell_clock=_clock(rng), wheel_clock=_clock(rng),
     )  # fmt: skip
+
+
+def _station_stops(line: SimulatedLine, start_s_m: float) -> tuple[StationStop, ...]:
+    """Every second station ahead of the start, and the last one."""
+    stations = [station.s_m for station in line.stations]
+    later = [s for s in stations[2::2] if s > start_s_m] or [stations[-1]]
+    if stations[-1] not in later and stations[-1] > start_s_m:
+        later.append(stations[-1])
+    return tuple(StationStop(s_m=s, dwell_s=75.0) for s in later)
 
 
 def still(scenario: Scenario) -> Scenario:

@@ -1,6 +1,6 @@
 """The truth beside a feed: what the train really did, for tests to hold a recording against.
 
-The feed writes ``truth.csv`` on its own clock (world time 0 when the devices began), with UTC.
+The feed writes ``truth.csv`` on its own clock (simulated time 0 when the devices began), with UTC.
 Once a recording is known, :func:`write_truth` gives the same on the recording's run time.
 """
 
@@ -42,14 +42,14 @@ def utc_text(utc_ns: int) -> str:
 
 
 class TruthWriter:
-    """Writes rows of truth at even steps of world time.
+    """Writes rows of truth at even steps of simulated time.
 
     Parameters
     ----------
     stream
         Text file, opened with ``newline=""``.
     utc0_ns
-        UTC at world time 0.
+        UTC at simulated time 0.
     rate_hz
         Rows a second.
     """
@@ -96,7 +96,7 @@ class TruthWriter:
 
 
 def read_feed_note(folder: Path | str) -> dict[str, Any]:
-    """What the feed wrote of itself: ``world0_monotonic_ns``, ``utc0_ns``, ``speed``, ports.
+    """What the feed wrote of itself: ``simulated0_monotonic_ns``, ``utc0_ns``, ``speed``, ports.
 
     Raises
     ------
@@ -146,7 +146,7 @@ def write_truth(
         The feed never began, or its truth does not read.
     """
     note = read_feed_note(feed_dir)
-    began = note.get("world0_monotonic_ns")
+    began = note.get("simulated0_monotonic_ns")
     if not isinstance(began, int):
         msg = f"{feed_dir}: the feed never began: nobody opened its ports"
         raise FeedError(msg)

@@ -108,7 +108,7 @@ class LumpedTrain:
 
     @property
     def t_s(self) -> float:
-        """World time."""
+        """SimulatedOuting time."""
         return self.t_step * self.step_s
 
     @property

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 
 from simulated_feeds.physics.line import (
@@ -24,48 +26,52 @@ _NAMES = (
 """Invented."""
 
 
+_DEMO_GRADES: Final = (
+    GradeSpec(s_m=0.0, slope=0.0),
+    GradeSpec(s_m=1650.0, slope=0.0045, vertical_curve_m=120.0),
+    GradeSpec(s_m=4200.0, slope=0.0090, vertical_curve_m=120.0),
+    GradeSpec(s_m=9100.0, slope=0.0015, vertical_curve_m=160.0),
+    GradeSpec(s_m=11_800.0, slope=-0.0070, vertical_curve_m=220.0),
+    GradeSpec(s_m=15_900.0, slope=0.0, vertical_curve_m=160.0),
+    GradeSpec(s_m=20_300.0, slope=0.0060, vertical_curve_m=140.0),
+    GradeSpec(s_m=26_500.0, slope=-0.0035, vertical_curve_m=200.0),
+    GradeSpec(s_m=33_000.0, slope=0.0025, vertical_curve_m=120.0),
+    GradeSpec(s_m=38_000.0, slope=0.0, vertical_curve_m=100.0),
+)
+_DEMO_CURVES: Final = (
+    (2150.0, 2790.0, 640.0, 1, 60.0),
+    (4700.0, 5180.0, 420.0, -1, 60.0),
+    (5290.0, 5830.0, 450.0, 1, 60.0),
+    (8000.0, 8900.0, 900.0, -1, 80.0),
+    (12_400.0, 13_050.0, 560.0, 1, 70.0),
+    (17_200.0, 18_400.0, 1400.0, -1, 90.0),
+    (22_100.0, 22_700.0, 480.0, 1, 60.0),
+    (29_600.0, 30_500.0, 800.0, -1, 80.0),
+    (36_100.0, 36_800.0, 600.0, 1, 70.0),
+)
+"""From, to, radius in m, hand (+1 right), spiral in m."""
+_DEMO_LIMITS: Final = (
+    LimitSpec(s_m=0.0, end_m=1500.0, speed_km_h=40.0),
+    LimitSpec(s_m=1500.0, end_m=4600.0, speed_km_h=60.0),
+    LimitSpec(s_m=4600.0, end_m=5900.0, speed_km_h=45.0),
+    LimitSpec(s_m=5900.0, end_m=40_500.0, speed_km_h=65.0),
+    LimitSpec(s_m=40_500.0, end_m=42_000.0, speed_km_h=35.0),
+)
+_DEMO_STATIONS: Final = (
+    StationSpec(s_m=420.0, name="Vellumbrook"),
+    StationSpec(s_m=10_150.0, name="Quillgate"),
+    StationSpec(s_m=19_700.0, name="Marrowby"),
+    StationSpec(s_m=31_800.0, name="Thistledown Quay"),
+    StationSpec(s_m=41_600.0, name="Saltvane"),
+)
+
+
 def demo_line() -> SimulatedLine:
     """Vellumbrook to Saltvane, 42 km: level yard, a climb, a summit, reverse curves, a sag."""
-    grades = (
-        GradeSpec(s_m=0.0, slope=0.0),
-        GradeSpec(s_m=1650.0, slope=0.0045, vertical_curve_m=120.0),
-        GradeSpec(s_m=4200.0, slope=0.0090, vertical_curve_m=120.0),
-        GradeSpec(s_m=9100.0, slope=0.0015, vertical_curve_m=160.0),
-        GradeSpec(s_m=11_800.0, slope=-0.0070, vertical_curve_m=220.0),
-        GradeSpec(s_m=15_900.0, slope=0.0, vertical_curve_m=160.0),
-        GradeSpec(s_m=20_300.0, slope=0.0060, vertical_curve_m=140.0),
-        GradeSpec(s_m=26_500.0, slope=-0.0035, vertical_curve_m=200.0),
-        GradeSpec(s_m=33_000.0, slope=0.0025, vertical_curve_m=120.0),
-        GradeSpec(s_m=38_000.0, slope=0.0, vertical_curve_m=100.0),
-    )
-    curves = (
-        _curve(2150.0, 2790.0, 640.0, 1, 60.0),
-        _curve(4700.0, 5180.0, 420.0, -1, 60.0),
-        _curve(5290.0, 5830.0, 450.0, 1, 60.0),
-        _curve(8000.0, 8900.0, 900.0, -1, 80.0),
-        _curve(12_400.0, 13_050.0, 560.0, 1, 70.0),
-        _curve(17_200.0, 18_400.0, 1400.0, -1, 90.0),
-        _curve(22_100.0, 22_700.0, 480.0, 1, 60.0),
-        _curve(29_600.0, 30_500.0, 800.0, -1, 80.0),
-        _curve(36_100.0, 36_800.0, 600.0, 1, 70.0),
-    )
-    limits = (
-        LimitSpec(s_m=0.0, end_m=1500.0, speed_km_h=40.0),
-        LimitSpec(s_m=1500.0, end_m=4600.0, speed_km_h=60.0),
-        LimitSpec(s_m=4600.0, end_m=5900.0, speed_km_h=45.0),
-        LimitSpec(s_m=5900.0, end_m=40_500.0, speed_km_h=65.0),
-        LimitSpec(s_m=40_500.0, end_m=42_000.0, speed_km_h=35.0),
-    )
-    stations = (
-        StationSpec(s_m=420.0, name="Vellumbrook"),
-        StationSpec(s_m=10_150.0, name="Quillgate"),
-        StationSpec(s_m=19_700.0, name="Marrowby"),
-        StationSpec(s_m=31_800.0, name="Thistledown Quay"),
-        StationSpec(s_m=41_600.0, name="Saltvane"),
-    )
     return SimulatedLine(
-        name="Vellumbrook and Saltvane line", length_m=42_000.0, grades=grades, curves=curves,
-        limits=limits, stations=stations, posts=_posts(42_000.0, 560.0, 1000.0, 12.0, 7, 12),
+        name="Vellumbrook and Saltvane line", length_m=42_000.0, grades=_DEMO_GRADES,
+        curves=tuple(_curve(*curve) for curve in _DEMO_CURVES), limits=_DEMO_LIMITS,
+        stations=_DEMO_STATIONS, posts=_posts(42_000.0, 560.0, 1000.0, 12.0, 7, 12),
     )  # fmt: skip
 
 

@@ -117,11 +117,11 @@ def run_replay(
         began = server.wait_for_readers()
         if began:
             now = time.monotonic_ns()
-            write_note(folder, {"world0_monotonic_ns": now, "speed": settings.speed or 1.0})
-            report(FeedStarted(world0_monotonic_ns=now))
+            write_note(folder, {"simulated0_monotonic_ns": now, "speed": settings.speed or 1.0})
+            report(FeedStarted(simulated0_monotonic_ns=now))
             server.run(now)
         ended = FeedEnded(
-            began=began, world_s=min(source.t_s, run.duration_s),
+            began=began, simulated_s=min(source.t_s, run.duration_s),
             frames={p.name: p.stats for p in ports}, worst_late_ms=server.late_ns / 1e6,
             complete=began and all(d.done for d in devices),
         )  # fmt: skip

@@ -39,8 +39,8 @@ class FeedReady(Report):
 class FeedStarted(Report):
     """The devices have begun."""
 
-    world0_monotonic_ns: int
-    """Monotonic instant of world time 0."""
+    simulated0_monotonic_ns: int
+    """Monotonic instant of simulated time 0."""
     utc0_ns: int | None = None
     """UTC then, in the world of a simulated train."""
 
@@ -51,8 +51,8 @@ class FeedEnded(Report):
 
     began: bool
     """Whether the devices ever began."""
-    world_s: float
-    """World time given out."""
+    simulated_s: float
+    """SimulatedOuting time given out."""
     frames: dict[str, PortStats]
     """By device."""
     worst_late_ms: float

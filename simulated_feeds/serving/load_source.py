@@ -116,7 +116,7 @@ class LoadSource:
 
     @property
     def t_s(self) -> float:
-        """World time given out."""
+        """SimulatedOuting time given out."""
         return self._next * self._frame_s
 
     def advance(self) -> dict[str, list[Emission]] | None:
@@ -173,11 +173,11 @@ def run_load(
         began = server.wait_for_readers()
         if began:
             now = time.monotonic_ns()
-            write_note(folder, {"world0_monotonic_ns": now, "speed": settings.speed or 1.0})
-            report(FeedStarted(world0_monotonic_ns=now, utc0_ns=time.time_ns()))
+            write_note(folder, {"simulated0_monotonic_ns": now, "speed": settings.speed or 1.0})
+            report(FeedStarted(simulated0_monotonic_ns=now, utc0_ns=time.time_ns()))
             server.run(now)
         ended = FeedEnded(
-            began=began, world_s=source.t_s, frames={p.name: p.stats for p in ports},
+            began=began, simulated_s=source.t_s, frames={p.name: p.stats for p in ports},
             worst_late_ms=server.late_ns / 1e6,
             complete=settings.seconds is not None and source.t_s >= settings.seconds,
         )  # fmt: skip

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["EmissionSource", "Outage", "Server"]
 
 _AHEAD_S: Final = 0.6
-"""World seconds worked out in advance, times the speed."""
+"""SimulatedOuting seconds worked out in advance, times the speed."""
 _QUIET_NS: Final = 2_500_000
 """Nothing due for so long: time to move the train on."""
 _POLL_NS: Final = 5_000_000
@@ -42,13 +42,13 @@ class EmissionSource(Protocol):
 
     @property
     def t_s(self) -> float:
-        """World time up to which everything has been given out."""
+        """SimulatedOuting time up to which everything has been given out."""
         ...
 
 
 @dataclass(frozen=True, slots=True)
 class Outage:
-    """A port that is unplugged for a while; world seconds."""
+    """A port that is unplugged for a while; seconds of simulated time."""
 
     port: str
     from_s: float
@@ -69,9 +69,9 @@ class Server:
     source, ports
         Names agree.
     speed
-        World seconds a second; 0: as fast as the readers take it, losing nothing.
+        SimulatedOuting seconds a second; 0: as fast as the readers take it, losing nothing.
     seconds
-        World time at which to end; None: when the source ends or :meth:`stop` is called.
+        SimulatedOuting time at which to end; None: when the source ends or :meth:`stop` is called.
     stop
         Asked often; True ends the run.
     gather_s
@@ -103,7 +103,7 @@ class Server:
             + [(o.to_s, o.port, True) for o in outages]
         )
         self._exhausted = False
-        self._world0_ns = 0
+        self._simulated0_ns = 0
         self.late_ns = 0
         """Worst lateness of a frame."""
 
@@ -124,11 +124,11 @@ class Server:
             self._sleep(now + 2 * _POLL_NS)
         return False
 
-    def run(self, world0_ns: int) -> None:
-        """Send until the end, world time 0 being at that monotonic instant; call
+    def run(self, simulated0_ns: int) -> None:
+        """Send until the end, simulated time 0 being at that monotonic instant; call
         :meth:`wait_for_readers` first. Ports stay open.
         """
-        self._world0_ns = world0_ns
+        self._simulated0_ns = simulated0_ns
         if self._speed > 0.0:
             self._run_paced()
         else:
@@ -137,28 +137,28 @@ class Server:
 
     # ------------------------------------------------------------------ paced
 
-    def _world_s(self, now_ns: int) -> float:
-        return (now_ns - self._world0_ns) * 1e-9 * self._speed
+    def _simulated_s(self, now_ns: int) -> float:
+        return (now_ns - self._simulated0_ns) * 1e-9 * self._speed
 
     def _run_paced(self) -> None:
         ahead_s = _AHEAD_S * self._speed
         next_poll = 0
         while not self._stop():
             now = time.monotonic_ns()
-            world = self._world_s(now)
-            if world >= self._end_s:
+            now_s = self._simulated_s(now)
+            if now_s >= self._end_s:
                 self._finish_paced()
                 return
             if now >= next_poll:
-                self._poll_ports(world)
+                self._poll_ports(now_s)
                 next_poll = now + _POLL_NS
-            due_s = self._send_due(world)
+            due_s = self._send_due(now_s)
             if due_s is None and self._exhausted:
                 return
-            behind = world + ahead_s - self._source.t_s
+            behind = now_s + ahead_s - self._source.t_s
             due_ns = self._due_ns(due_s)
             if behind > 0.0 and not self._exhausted:
-                must = self._source.t_s < world + 0.1 * ahead_s
+                must = self._source.t_s < now_s + 0.1 * ahead_s
                 if must or due_ns - time.monotonic_ns() > _QUIET_NS:
                     self._move_on()
                     continue
@@ -173,19 +173,19 @@ class Server:
     def _due_ns(self, due_s: float | None) -> int:
         if due_s is None or due_s == float("inf"):
             return 2**63
-        return self._world0_ns + int(due_s * 1e9 / self._speed)
+        return self._simulated0_ns + int(due_s * 1e9 / self._speed)
 
-    def _send_due(self, world: float) -> float | None:
-        """Send what is due; world time of what is due next."""
+    def _send_due(self, now_s: float) -> float | None:
+        """Send what is due; simulated time of what is due next."""
         soonest: float | None = None
         for lane in self._lanes.values():
             queue = lane.queue
             frames = []
-            while queue and queue[0].due_s <= world:
+            while queue and queue[0].due_s <= now_s:
                 emission = queue.popleft()
                 frames.append(emission.data)
                 if len(frames) == 1:
-                    late = int((world - emission.due_s) * 1e9 / self._speed)
+                    late = int((now_s - emission.due_s) * 1e9 / self._speed)
                     self.late_ns = max(self.late_ns, late)
                 if emission.tag >= 0 and self._note_sent is not None:
                     self._note_sent(emission.tag, time.monotonic_ns())
@@ -203,8 +203,8 @@ class Server:
         for name, emissions in stretch.items():
             self._lanes[name].queue.extend(emissions)
 
-    def _poll_ports(self, world: float) -> None:
-        while self._switches and self._switches[0][0] <= world:
+    def _poll_ports(self, now_s: float) -> None:
+        while self._switches and self._switches[0][0] <= now_s:
             _, name, back = self._switches.pop(0)
             port = self._lanes[name].port
             if back:

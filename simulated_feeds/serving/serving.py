@@ -18,8 +18,8 @@ from typing import IO, Any, Final
 
 from simulated_feeds.devices.faults import WORLD_KINDS, FeedFault, parse_fault
 from simulated_feeds.outing.scenario import Scenario, make_scenario
+from simulated_feeds.outing.simulated_outing import SimulatedOuting
 from simulated_feeds.outing.truth import NOTE, TRUTH, TruthWriter
-from simulated_feeds.outing.world import World
 from simulated_feeds.serving.feed_process import FeedProcess, run_child, start_process
 from simulated_feeds.serving.feed_reports import (
     FeedEnded,
@@ -52,9 +52,9 @@ class FeedSettings:
     """Receives sheets, certificates, route, ``truth.csv`` and ``feed.json``."""
     seed: int = 1
     seconds: float | None = None
-    """World seconds from when the devices begin; None: until stopped."""
+    """SimulatedOuting seconds from when the devices begin; None: until stopped."""
     speed: float = 1.0
-    """World seconds a second; 0: as fast as the readers take it."""
+    """SimulatedOuting seconds a second; 0: as fast as the readers take it."""
     transport: str = "tcp"
     channels: int = 4
     sample_rate_hz: int = 2000
@@ -65,7 +65,7 @@ class FeedSettings:
     faults: tuple[str, ...] = ()
     truth_hz: float = 200.0
     utc0_ns: int | None = None
-    """UTC at world time 0; None: the wall clock's then."""
+    """UTC at simulated time 0; None: the wall clock's then."""
     gather_s: float = 2.0
     """How long the first reader waits for the others."""
     wait_s: float | None = None
@@ -159,7 +159,7 @@ def run_feed(
         sheets = write_sheets(folder, settings.scenario(now), addresses)
         note: dict[str, Any] = {
             "seed": settings.seed, "speed": settings.speed or 1.0, "ports": addresses,
-            "world0_monotonic_ns": None, "utc0_ns": None,
+            "simulated0_monotonic_ns": None, "utc0_ns": None,
         }  # fmt: skip
         write_note(folder, note)
         report(
@@ -193,7 +193,7 @@ def _serve(
         for port in ports if f.strikes(port.name)
     ]  # fmt: skip
     # The wall clock is read when the devices begin; until then nothing in the world moves.
-    relay = _LateWorld()
+    relay = _LateOuting()
     server = Server(
         relay, ports, speed=settings.speed, seconds=settings.seconds, stop=stop,
         outages=outages, gather_s=settings.gather_s,
@@ -201,38 +201,41 @@ def _serve(
     patience = float("inf") if settings.wait_s is None else settings.wait_s
     began = server.wait_for_readers(patience)
     if began:
-        # A little ahead, so that making the world costs none of its time.
+        # A little ahead, so that making the outing costs none of its time.
         wall_ns, mono_ns = time.time_ns() + _MAKING_NS, time.monotonic_ns() + _MAKING_NS
         utc0 = wall_ns if settings.utc0_ns is None else settings.utc0_ns
-        until = float("inf") if settings.seconds is None else settings.seconds
-        truth = TruthWriter(stream, utc0_ns=utc0, rate_hz=settings.truth_hz)
-        relay.world = World(
-            settings.scenario(utc0),
-            faults=[f for f in settings.parsed_faults if f.kind not in _ELSEWHERE],
-            truth=truth, until_s=until,
-        )  # fmt: skip
-        note |= {"world0_monotonic_ns": mono_ns, "utc0_ns": utc0}
+        relay.outing = _outing(settings, stream, utc0)
+        note |= {"simulated0_monotonic_ns": mono_ns, "utc0_ns": utc0}
         write_note(folder, note)
-        report(FeedStarted(world0_monotonic_ns=mono_ns, utc0_ns=utc0))
+        report(FeedStarted(simulated0_monotonic_ns=mono_ns, utc0_ns=utc0))
         server.run(mono_ns)
     return FeedEnded(
-        began=began, world_s=relay.t_s, frames={p.name: p.stats for p in ports},
+        began=began, simulated_s=relay.t_s, frames={p.name: p.stats for p in ports},
         worst_late_ms=server.late_ns / 1e6,
         complete=settings.seconds is not None and relay.t_s >= settings.seconds,
     )  # fmt: skip
 
 
-class _LateWorld:
+def _outing(settings: FeedSettings, stream: IO[str], utc0_ns: int) -> SimulatedOuting:
+    return SimulatedOuting(
+        settings.scenario(utc0_ns),
+        faults=[f for f in settings.parsed_faults if f.kind not in _ELSEWHERE],
+        truth=TruthWriter(stream, utc0_ns=utc0_ns, rate_hz=settings.truth_hz),
+        until_s=float("inf") if settings.seconds is None else settings.seconds,
+    )
+
+
+class _LateOuting:
     """Stands in for the world until the devices begin."""
 
-    world: World | None = None
+    outing: SimulatedOuting | None = None
 
     @property
     def t_s(self) -> float:
-        return 0.0 if self.world is None else self.world.t_s
+        return 0.0 if self.outing is None else self.outing.t_s
 
     def advance(self) -> Any:  # noqa: ANN401 - as the world's
-        return None if self.world is None else self.world.advance()
+        return None if self.outing is None else self.outing.advance()
 
 
 def write_note(folder: Path, note: Mapping[str, Any]) -> None:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from simulated_feeds.outing.scenario import Scenario
+    from simulated_feeds.physics.vehicles import Vehicle
 
 __all__ = ["SheetFiles", "car_sheet", "force_certificate", "trip_sheet", "write_sheets"]
 
@@ -98,8 +99,26 @@ def wheel_certificate(scenario: Scenario) -> WheelCertificate:
 
 def car_sheet(scenario: Scenario, ports: Mapping[str, str]) -> dict[str, Any]:
     """The car sheet as TOML values; ``ports`` by device name."""
+    return {
+        "car": {
+            "name": "Dynamometer car Plumbline",
+            "number": "D 2",
+            "time_zone": "UTC",
+            "units": "metric",
+            "remarks": "Simulated: its devices speak, but no car stands behind them.",
+        },
+        "recording": {"zero_seconds": 3.0},
+        "devices": _devices(scenario, ports),
+        "pens": {
+            "pull": {"low": -100.0, "high": 300.0},
+            "speed": {"low": 0.0, "high": 25.0},
+        },
+    }
+
+
+def _devices(scenario: Scenario, ports: Mapping[str, str]) -> dict[str, Any]:
     front = scenario.front
-    devices: dict[str, Any] = {
+    return {
         "drawbar": {
             "driver": DRIVERS["drawbar"],
             "port": ports["drawbar"],
@@ -133,45 +152,12 @@ def car_sheet(scenario: Scenario, ports: Mapping[str, str]) -> dict[str, Any]:
             },
         },
     }
-    return {
-        "car": {
-            "name": "Dynamometer car Plumbline",
-            "number": "D 2",
-            "time_zone": "UTC",
-            "units": "metric",
-            "remarks": "Simulated: its devices speak, but no car stands behind them.",
-        },
-        "recording": {"zero_seconds": 3.0},
-        "devices": devices,
-        "pens": {
-            "pull": {"low": -100.0, "high": 300.0},
-            "speed": {"low": 0.0, "high": 25.0},
-        },
-    }
 
 
 def trip_sheet(scenario: Scenario) -> dict[str, Any]:
     """The trip sheet as TOML values."""
     journey = scenario.journey
-    engine, vehicles = journey.engine, journey.train.vehicles
-    front = vehicles[0]
-    locomotive: dict[str, Any] = {
-        "name": front.name, "kind": "steam" if isinstance(engine, Steam) else "diesel",
-        "mass_t": front.mass_t, "adhesive_mass_t": engine.adhesive_mass_t,
-        "length_m": front.length_m, "axles": front.axles,
-        "rotary_allowance": front.rotary_allowance, "resistance": _resistance(front.davis),
-    }  # fmt: skip
-    if isinstance(engine, Steam):
-        locomotive["rated_power_kW"] = engine.boiler_power_kW
-        locomotive["steam"] = {
-            "cylinders": engine.cylinders, "bore_mm": round(1000.0 * engine.bore_m, 3),
-            "stroke_mm": round(1000.0 * engine.stroke_m, 3),
-            "driver_diameter_m": engine.driver_diameter_m,
-            "boiler_pressure_kPa": round(engine.boiler_pressure_Pa / 1000.0, 3),
-        }  # fmt: skip
-    elif isinstance(engine, Diesel):
-        locomotive["rated_power_kW"] = engine.power_kW
-    car = vehicles[1]
+    car = journey.train.vehicles[1]
     posts = [p for p in journey.line.posts if p.s_m > journey.start_s_m]
     sheet: dict[str, Any] = {
         "trip": {
@@ -184,26 +170,45 @@ def trip_sheet(scenario: Scenario) -> dict[str, Any]:
         "route": {
             "file": ROUTE, "direction": "increasing", "start_chainage_m": journey.start_s_m,
         },
-        "locomotive": locomotive,
+        "locomotive": _locomotive(journey.engine, journey.train.vehicles[0]),
         "test_car": {
             "mass_t": car.mass_t, "length_m": car.length_m, "axles": car.axles,
             "rotary_allowance": car.rotary_allowance,
         },
-        "consist": {
-            "cars": [
-                {
-                    "count": n, "name": v.name, "mass_t": v.tare_t, "load_t": v.load_t,
-                    "length_m": v.length_m, "axles": v.axles,
-                    "rotary_allowance": v.rotary_allowance,
-                }
-                for n, v in scenario.cars
-            ]
-        },
+        "consist": {"cars": [_cars(n, vehicle) for n, vehicle in scenario.cars]},
         "specification": _specification(scenario),
     }  # fmt: skip
     if posts:
         sheet["mileposts"] = {"first": float(posts[0].number), "step": 1.0}
     return sheet
+
+
+def _locomotive(engine: Steam | Diesel, front: Vehicle) -> dict[str, Any]:
+    sheet: dict[str, Any] = {
+        "name": front.name, "kind": "steam" if isinstance(engine, Steam) else "diesel",
+        "mass_t": front.mass_t, "adhesive_mass_t": engine.adhesive_mass_t,
+        "length_m": front.length_m, "axles": front.axles,
+        "rotary_allowance": front.rotary_allowance, "resistance": _resistance(front.davis),
+    }  # fmt: skip
+    if isinstance(engine, Steam):
+        sheet["rated_power_kW"] = engine.boiler_power_kW
+        sheet["steam"] = {
+            "cylinders": engine.cylinders, "bore_mm": round(1000.0 * engine.bore_m, 3),
+            "stroke_mm": round(1000.0 * engine.stroke_m, 3),
+            "driver_diameter_m": engine.driver_diameter_m,
+            "boiler_pressure_kPa": round(engine.boiler_pressure_Pa / 1000.0, 3),
+        }  # fmt: skip
+    else:
+        sheet["rated_power_kW"] = engine.power_kW
+    return sheet
+
+
+def _cars(count: int, vehicle: Vehicle) -> dict[str, Any]:
+    return {
+        "count": count, "name": vehicle.name, "mass_t": vehicle.tare_t, "load_t": vehicle.load_t,
+        "length_m": vehicle.length_m, "axles": vehicle.axles,
+        "rotary_allowance": vehicle.rotary_allowance,
+    }  # fmt: skip
 
 
 def _resistance(davis: tuple[float, float, float]) -> list[float]:

@@ -79,8 +79,8 @@ def throughput(folder: Path, seconds: float) -> None:
     Time runs from the first bytes in hand until the last row is in the run file and synced.
     """
     frame = 20
-    world_s = seconds or 80.0
-    rows = int(world_s * RATE) // frame * frame
+    simulated_s = seconds or 80.0
+    rows = int(simulated_s * RATE) // frame * frame
     with pinned(1):
         feed = start_load(
             folder / "feed",

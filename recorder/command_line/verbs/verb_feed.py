@@ -42,7 +42,9 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     )
     add_port_options(parser)
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="default 1")
-    parser.add_argument("--seconds", type=float, metavar="S", help="end after S world seconds")
+    parser.add_argument(
+        "--seconds", type=float, metavar="S", help="end after S seconds of simulated time"
+    )
     parser.add_argument("--out", default="feed", metavar="DIR", help="folder (default feed)")
     parser.add_argument("--cars", type=int, default=17, metavar="N", help="default 17")
     parser.add_argument("--channels", type=int, default=4, metavar="N", help="default 4")
@@ -169,7 +171,7 @@ def _lines(report: FeedReport) -> list[str]:
             return ["running"]
         case FeedEnded():
             sent = ", ".join(f"{name} {f.sent}" for name, f in report.frames.items())
-            return [f"ended after {report.world_s:.1f} s; frames sent: {sent}"]
+            return [f"ended after {report.simulated_s:.1f} s; frames sent: {sent}"]
         case _:
             return []
 

@@ -58,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
         ended = run_replay(settings, report, report.stopped)
     lost = sum(f.dropped + f.unheard for f in ended.frames.values())
     if not ended.complete:
-        msg = f"ended after {ended.world_s:.1f} s, before the end of the run"
+        msg = f"ended after {ended.simulated_s:.1f} s, before the end of the run"
         raise AnswerIsNoError(msg)
     if lost:
         msg = f"{lost} frames were not heard: a reader was too slow, or closed its port"

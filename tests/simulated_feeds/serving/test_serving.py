@@ -65,13 +65,13 @@ def test_a_whole_feed(tmp_path: Path, reading: Reading) -> None:
     assert truth["time_s"][-1] == pytest.approx(11.995)
     assert truth["utc_s"] - truth["time_s"] == pytest.approx(10**9, abs=1e-5)
     assert truth["pull_kN"].max() > 20.0
-    assert started.world0_monotonic_ns >= before
+    assert started.simulated0_monotonic_ns >= before
 
 
 def test_truth_on_the_runs_clock(tmp_path: Path, reading: Reading) -> None:
     with start_feed(tmp_path, seconds=20.0, speed=25.0, seed=2) as feed:
         reading(feed.ports)
-        began = feed.wait_started().world0_monotonic_ns
+        began = feed.wait_started().simulated0_monotonic_ns
         feed.wait(30.0)
     world = read_truth(tmp_path / "truth.csv")
     out = tmp_path / "shifted.csv"
@@ -201,7 +201,7 @@ def test_settings_go_through_json() -> None:
 
 @pytest.mark.parametrize("damage", ["", "time_s,utc\n", "\x00\xff", "a,b\n1,2\n"])
 def test_damaged_truth_is_told(tmp_path: Path, damage: str) -> None:
-    note = {"world0_monotonic_ns": 5, "utc0_ns": 0, "speed": 1.0}
+    note = {"simulated0_monotonic_ns": 5, "utc0_ns": 0, "speed": 1.0}
     (tmp_path / "feed.json").write_text(json.dumps(note))
     (tmp_path / "truth.csv").write_text(damage)
     with pytest.raises(FeedError, match="truth"):

@@ -138,5 +138,5 @@ def test_begins_unheard_when_told(tmp_path: Path) -> None:
         rest, _ = process.communicate(timeout=30)
     assert process.returncode == 0
     ended = json.loads(rest.splitlines()[-1])
-    assert ended["world_s"] == pytest.approx(2.0, abs=0.1)
+    assert ended["simulated_s"] == pytest.approx(2.0, abs=0.1)
     assert ended["frames"]["wheel"]["unheard"] == pytest.approx(200, abs=3)

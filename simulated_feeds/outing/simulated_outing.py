@@ -17,13 +17,13 @@ if TYPE_CHECKING:
     from simulated_feeds.outing.truth import TruthWriter
     from simulated_feeds.physics.motion import Motion, Mover
 
-__all__ = ["World"]
+__all__ = ["SimulatedOuting"]
 
 STRETCH_STEPS: Final = 20
 """40 ms at the usual step."""
 
 
-class World:
+class SimulatedOuting:
     """A :class:`~simulated_feeds.serving.server.EmissionSource`.
 
     Parameters
@@ -35,7 +35,7 @@ class World:
     truth
         Told of every stretch, or None.
     until_s
-        World time at which the truth ends.
+        SimulatedOuting time at which the truth ends.
     mover
         None: the train car by car.
     """
@@ -61,7 +61,7 @@ class World:
 
     @property
     def t_s(self) -> float:
-        """World time reached."""
+        """SimulatedOuting time reached."""
         return self._t_s
 
     def move(self) -> Motion:
