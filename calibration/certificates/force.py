@@ -5,7 +5,7 @@ without a constant term, so that there is no step where the train changes from d
 
     force_kN = Σ c_i · (counts − zero_counts)^i        i = 1 … degree
 
-A certificate with one polynomial for both senses says so by having no ``compression``.
+A certificate with one polynomial for both senses has no ``compression``.
 """
 
 from __future__ import annotations
@@ -154,7 +154,7 @@ class ForceCertificate:
 
     @cached_property
     def zero_band_kN(self) -> float:
-        """Force so near zero that its sense cannot be told; not called out of range."""
+        """Force so near zero that its sense is not known; not called out of range."""
         expanded = float(self.expanded_uncertainty_kN(0.0))
         return max(2.0 * expanded, 0.005 * self.capacity_kN)
 

@@ -58,7 +58,7 @@ TABLE: Final[tuple[tuple[date, int], ...]] = tuple(
 )
 """(UTC day from which it holds, TAI − UTC in s): the IERS list as kept in the tz database."""
 TABLE_EXPIRES: Final = date(2027, 6, 28)
-"""From this UTC day on the list does not say whether a second was inserted."""
+"""From this UTC day on the list does not show whether a second was inserted."""
 _NS: Final = 1_000_000_000
 
 

@@ -15,7 +15,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["GREATEST_RATE", "Edge", "lower_edge", "pieces", "shrunk_rate", "smooth_lines"]
+__all__ = ["GREATEST_RATE", "Edge", "interpolated", "lower_edge", "shrunk_rate", "smooth_lines"]
 
 FLAT_SPAN_S: Final = 20.0
 """Over less than this the rate is the nominal one: receipt jitter would decide it."""
@@ -30,7 +30,7 @@ MOST_LINES: Final = 1500
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Edge:
-    """Least lateness as straight pieces between knots."""
+    """Least lateness as straight lines between knots."""
 
     x_s: NDArray[np.float64]
     """(k,) rising, k ≥ 2."""
@@ -70,7 +70,7 @@ def lower_edge(x_s: NDArray[np.float64], late_s: NDArray[np.float64]) -> Edge:
     u_s = max(scatter, 1e-6)
     rate, u_rate = shrunk_rate(at, smooth, u_s)
     knots = np.array([x_s[0], *at[(at > x_s[0]) & (at < x_s[-1])], x_s[-1]])
-    values = pieces(knots, at, smooth, rate)
+    values = interpolated(knots, at, smooth, rate)
     return Edge(x_s=knots, late_s=values, u_s=u_s, rate=rate, u_rate=u_rate)
 
 
@@ -104,7 +104,7 @@ def smooth_lines(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.f
     """Robust local straight lines through (k,) points, each over ± half the smoothing span.
 
     Of more than 1500 points every so many-th is worked out, from the median of its like, and the
-    others lie on straight pieces between them.
+    others lie on straight lines between them.
     """
     if len(x) < 3:
         return y.copy()
@@ -115,7 +115,7 @@ def smooth_lines(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.f
         # Medians of both: beside a silence the mean of x would lie where no point is.
         at = np.array([np.median(x[a:b]) for a, b in zip(lows, highs, strict=True)])
         middle = np.array([np.median(y[a:b]) for a, b in zip(lows, highs, strict=True)])
-        return pieces(x, at, smooth_lines(at, middle))
+        return interpolated(x, at, smooth_lines(at, middle))
     half = max(SMOOTH_S / 2.0, 2.0 * float(np.median(np.diff(x))))
     starts = np.searchsorted(x, x - half)
     stops = np.searchsorted(x, x + half, side="right")
@@ -144,15 +144,15 @@ def _line_at(dx: NDArray[np.float64], y: NDArray[np.float64]) -> float:
     return value
 
 
-def pieces(
+def interpolated(
     x: NDArray[np.float64],
     knots: NDArray[np.float64],
     values: NDArray[np.float64],
     end_rate: float | None = None,
 ) -> NDArray[np.float64]:
-    """Straight pieces between (k,) knots, k ≥ 1.
+    """Straight lines between (k,) knots, k ≥ 1.
 
-    Beyond the ends they go on with ``end_rate``; None: as the first and last piece do.
+    Beyond the ends they go on with ``end_rate``; None: as the first and last line do.
     """
     if len(knots) == 1:
         return np.asarray(values[0] + (x - knots[0]) * (end_rate or 0.0))

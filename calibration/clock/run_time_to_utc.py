@@ -2,9 +2,9 @@
 
 A sentence is late by a delay that only adds: the tie lies on the lower edge of its lateness,
 less the usual least delay, which is stated and not known well. A pulse marks the second itself;
-the sentence after it says which. The fit runs on a scale without leap seconds, by the table and
+the sentence after it names which. The fit runs on a scale without leap seconds, by the table and
 by what the receiver shows at a month's end; a receiver that jumps by whole seconds at another
-time has learnt its leap seconds late, or is wrong: its jumps are told, and followed by nothing.
+time has learnt its leap seconds late, or is wrong: its jumps are reported and not followed.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 
 from calibration.clock.leap_seconds import tai_minus_utc_ns, utc_of_tai_ns
-from calibration.clock.lower_edge import lower_edge, pieces, shrunk_rate, smooth_lines
+from calibration.clock.lower_edge import interpolated, lower_edge, shrunk_rate, smooth_lines
 from calibration.clock.whole_seconds import settle_seconds
 
 if TYPE_CHECKING:
@@ -32,13 +32,13 @@ PPS_U_S: Final = 2e-4
 DRIFT_U: Final = 1e-6
 """Standard uncertainty of an oscillator's rate once followed, s/s: what an outage costs."""
 NEAR_S: Final = 0.95
-"""A sentence this soon after a pulse tells that pulse's second."""
+"""A sentence this soon after a pulse names that pulse's second."""
 NS: Final = 1_000_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UtcFit:
-    """UTC of run time as straight pieces between knots."""
+    """UTC of run time as straight lines between knots."""
 
     knots_s: NDArray[np.float64]
     """(k,) run time, rising."""
@@ -67,7 +67,7 @@ class UtcFit:
         """
         t = np.asarray(t_run_s, np.float64)
         flat = np.atleast_1d(t)
-        offset = pieces(flat, self.knots_s, self.offsets_ns, 1e9 * self.rate)
+        offset = interpolated(flat, self.knots_s, self.offsets_ns, 1e9 * self.rate)
         tai = self.base_ns + np.rint(flat * 1e9 + offset).astype(np.int64)
         utc = utc_of_tai_ns(tai)
         for at, sign in self.leaps:
@@ -100,7 +100,7 @@ def fit_utc(
     Parameters
     ----------
     t_run_s : (n,) run time at which each valid sentence was received, never falling.
-    utc_ns : (n,) UTC it told, nanoseconds since 1970; the least number of int64 is no time. A
+    utc_ns : (n,) UTC in it, nanoseconds since 1970; the least number of int64 is no time. A
         sentence of the second 23:59:60 carries the number of the second after it.
     pps_t_s : (m,) run times of pulse-per-second edges; each is the start of the UTC second that
         the sentences right after it name. Stray pulses are left out.
@@ -113,24 +113,24 @@ def fit_utc(
         Fewer than two sentences at different times, or none that names the second of a pulse.
     """
     t = np.asarray(t_run_s, np.float64)
-    told = np.asarray(utc_ns, np.int64)
-    if t.shape != told.shape:
-        msg = f"t_run_s has {len(t)} rows, utc_ns {len(told)}"
+    sent = np.asarray(utc_ns, np.int64)
+    if t.shape != sent.shape:
+        msg = f"t_run_s has {len(t)} rows, utc_ns {len(sent)}"
         raise ValueError(msg)
-    good = np.isfinite(t) & (told > np.iinfo(np.int64).min)
-    t, told = t[good], told[good]
+    good = np.isfinite(t) & (sent > np.iinfo(np.int64).min)
+    t, sent = t[good], sent[good]
     if len(t) < 2 or t[-1] <= t[0] or np.any(np.diff(t) < 0.0):
         msg = (
             "a UTC fit wants at least two valid time sentences at rising run times, got"
             f" {len(t)}"
         )
         raise ValueError(msg)
-    tai = told + NS * tai_minus_utc_ns(told)
+    tai = sent + NS * tai_minus_utc_ns(sent)
     middle = len(t) // 2
     base = int(tai[middle]) - round(float(t[middle]) * 1e9)
     # float64 holds a nanosecond over a run's offset from the base.
     offset_s = ((tai - base) - np.rint(t * 1e9).astype(np.int64)).astype(np.float64) / 1e9
-    settled = settle_seconds(t, offset_s, told)
+    settled = settle_seconds(t, offset_s, sent)
     t, offset_s = t[settled.kept], settled.offset_s[settled.kept]
     if len(t) < 2 or t[-1] <= t[0]:
         msg = "the time sentences agree on nothing: no two lie within a second of each other"
@@ -176,8 +176,8 @@ def _by_pulses(
         raise ValueError(msg)
     k, at = k[followed], pulses[followed]
     part = (common.base_ns % NS) / 1e9
-    # A sentence tells at most the time it is: the second of the pulse is the first whole one
-    # not before what is told, less the time since the pulse. Any delay below a second will do.
+    # A sentence names at most the time it is: the second of the pulse is the first whole one
+    # not before what it names, less the time since the pulse. Any delay below a second will do.
     second = np.ceil(offset_s[k] + t[k] + part - (t[k] - at) - 1e-3)
     # Pulses lie whole seconds apart; one number then fits all of them, by the most of votes.
     apart = np.concatenate(([0.0], np.cumsum(np.round(np.diff(pulses)))))

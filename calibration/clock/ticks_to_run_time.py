@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from calibration.clock.lower_edge import lower_edge, pieces
+from calibration.clock.lower_edge import interpolated, lower_edge
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -16,12 +16,12 @@ __all__ = ["TickFit", "fit_ticks"]
 
 MOST_POINTS: Final = 200_000
 """Of more blocks, the earliest arrival of every so many is taken: the edge is made of those."""
-PIECE: Final = 1 << 20
+CHUNK: Final = 1 << 20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TickFit:
-    """Run time of ticks as straight pieces between knots."""
+    """Run time of ticks as straight lines between knots."""
 
     tick0: int
     knots_tick: NDArray[np.float64]
@@ -38,7 +38,7 @@ class TickFit:
     def time_s(self, ticks: ArrayLike) -> NDArray[np.float64]:
         """Run time of (n,) unsigned 64-bit ticks, s; never falling with the tick."""
         steps = _steps(np.asarray(ticks, np.uint64), self.tick0)
-        return pieces(steps, self.knots_tick, self.knots_s, self.s_per_tick)
+        return interpolated(steps, self.knots_tick, self.knots_s, self.s_per_tick)
 
 
 def fit_ticks(
@@ -94,13 +94,13 @@ def _earliest(
 ) -> NDArray[np.int64]:
     """Indices of the blocks to fit: all, or the earliest arrival of every so many.
 
-    The first and the last are always among them. Works piece by piece: memory stays flat.
+    The first and the last are always among them. Works chunk by chunk: memory stays flat.
     """
     n = len(ticks)
     if n <= MOST_POINTS:
         return np.arange(n)
     group = -(-n // MOST_POINTS)
-    step = PIECE // group * group
+    step = CHUNK // group * group
     found = [np.array([0])]
     for start in range(0, n, step):
         stop = min(start + step, n)

@@ -1,4 +1,4 @@
-"""Whole seconds in what a receiver tells: leap seconds, jumps, and which sentences to believe."""
+"""Whole seconds in what a receiver sends: leap seconds, jumps, and which sentences to believe."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ class Settled:
 def settle_seconds(
     t: NDArray[np.float64], offset_s: NDArray[np.float64], told_ns: NDArray[np.int64]
 ) -> Settled:
-    """Find whole-second jumps of (n,) offsets (TAI told less run time, s), n ≥ 2.
+    """Find whole-second jumps of (n,) offsets (TAI sent less run time, s), n ≥ 2.
 
     A jump by one second at the midnight that ends a month, and stays, is a leap second. Of other
     levels the one most sentences agree on is believed; but after a single jump of at most 20 s
@@ -128,7 +128,7 @@ def _believed(t: NDArray[np.float64], held: NDArray[np.float64]) -> float:
 
 
 def _month_end(told_ns: int) -> int | None:
-    """Midnight that ends a month, when a sentence within seconds of it told of a jump."""
+    """Midnight that ends a month, when a sentence within seconds of it showed a jump."""
     midnight = round(told_ns / DAY_NS) * DAY_NS
     if abs(told_ns - midnight) > 5 * NS:
         return None

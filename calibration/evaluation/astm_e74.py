@@ -122,7 +122,7 @@ def choose_degree(
 
 
 def e74_figures(
-    a: LoadSeries, curve: PolynomialFit, *, resolution_kN: float | None
+    loads: LoadSeries, curve: PolynomialFit, *, resolution_kN: float | None
 ) -> list[Figure]:
     """Standard deviation, lower limit factor, and the verified ranges of class A and AA.
 
@@ -131,15 +131,15 @@ def e74_figures(
     AA from 2000 LLF, neither below 400 or 2000 steps of resolution nor below the lowest force
     applied. ``curve`` is deflection from force with a constant term.
     """
-    kN = a.readings.kN_per_unit
-    usable = a.deflection != 0.0
-    ratio_kN = float(np.mean(np.abs(a.force[usable] / a.deflection[usable]))) * kN
+    kN = loads.readings.kN_per_unit
+    usable = loads.deflection != 0.0
+    ratio_kN = float(np.mean(np.abs(loads.force[usable] / loads.deflection[usable]))) * kN
     llf_kN = max(2.4 * curve.residual_sd * ratio_kN, resolution_kN or 0.0)
     figures = [
         Figure(
             name="e74_standard_deviation",
             value=curve.residual_sd,
-            unit=a.readings.reading_unit,
+            unit=loads.readings.reading_unit,
             formula="sqrt(sum d^2 / (n - m - 1)), d = observed - fitted deflection",
             source=_SOURCE,
             detail={"kN": curve.residual_sd * ratio_kN, "dof": curve.dof},
@@ -152,28 +152,30 @@ def e74_figures(
             source=_SOURCE,
             detail={
                 "own_units": llf_kN / kN,
-                "own_unit": a.readings.force_unit,
+                "own_unit": loads.readings.force_unit,
                 "mean_force_per_deflection": ratio_kN / kN,
                 "deflection": 2.4 * curve.residual_sd,
             },
         ),
     ]
-    obstacle = _obstacle(a)
+    obstacle = _obstacle(loads)
     for name, steps in CLASS_FACTORS.items():
-        figures += _class_figures(a, name, steps, llf_kN, resolution_kN, obstacle)
+        figures += _class_figures(loads, name, steps, llf_kN, resolution_kN, obstacle)
     return figures
 
 
-def _obstacle(a: LoadSeries) -> str:
+def _obstacle(loads: LoadSeries) -> str:
     """What keeps a verified range from being claimed; empty when nothing does."""
-    n, counts = len(a.force), np.bincount(a.level_of)
+    n, counts = len(loads.force), np.bincount(loads.level_of)
     if n < MIN_READINGS:
         return f"{n} readings under force; at least {MIN_READINGS} needed"
     if len(counts) < MIN_FORCES:
         return f"{len(counts)} distinct forces; at least {MIN_FORCES} needed"
     if np.any(counts < 2):
         return f"{np.count_nonzero(counts < 2)} of the forces were applied only once"
-    positions = {run.position_deg for run in a.runs if not math.isnan(run.position_deg)}
+    positions = {
+        branch.position_deg for branch in loads.branches if not math.isnan(branch.position_deg)
+    }
     if not positions:
         return "the positions of the runs are not stated: rotation is not known"
     if len(positions) < 2:
@@ -182,15 +184,15 @@ def _obstacle(a: LoadSeries) -> str:
 
 
 def _class_figures(
-    a: LoadSeries,
+    loads: LoadSeries,
     name: str,
     steps: float,
     llf_kN: float,
     resolution_kN: float | None,
     obstacle: str,
 ) -> list[Figure]:
-    kN = a.readings.kN_per_unit
-    lowest, highest = float(np.min(np.abs(a.levels))) * kN, a.largest * kN
+    kN = loads.readings.kN_per_unit
+    lowest, highest = float(np.min(np.abs(loads.levels))) * kN, loads.largest * kN
     limit_kN = max(steps * llf_kN, steps * (resolution_kN or 0.0), lowest)
     letter = name.upper()
     limit = Figure(
@@ -200,7 +202,7 @@ def _class_figures(
         formula=f"max({steps:.0f} LLF, {steps:.0f} r, lowest force applied)",
         source=_SOURCE,
         reason="arithmetic only: claims no class",
-        detail={"own_units": limit_kN / kN, "own_unit": a.readings.force_unit},
+        detail={"own_units": limit_kN / kN, "own_unit": loads.readings.force_unit},
     )
     verified = Figure(
         name=f"e74_class_{name}_range",

@@ -1,7 +1,7 @@
 """Figures particular to an element: capsule, draft spring, strain-gauged coupler.
 
 All elements go down the same road: force is a polynomial of the deflection, found on the
-bench. What the polynomial means differs, and is told here, so that a person can hold it
+bench. What the polynomial means differs, and is stated here, so that a person can hold it
 against the drawing: the effective area of an oil-filled capsule, the rate and preload of a
 draft spring, the force a shunt resistor stands for.
 """
@@ -37,19 +37,19 @@ class Friction:
     standard_errors: tuple[float, float]
 
 
-def friction(a: LoadSeries, curve: PolynomialFit) -> Friction | str:
+def friction(loads: LoadSeries, curve: PolynomialFit) -> Friction | str:
     """Friction from readings taken rising and falling: ``F − F(d) = ±(f₀ + f₁ |F|)``.
 
     Rising force must overcome friction before the element deflects, falling force is held up
     by it: the sign is that of the direction. Least squares without a constant; returns a
     reason in words when it cannot be found. ``curve`` is kN from deflection.
     """
-    moving = a.direction != 0
-    if np.count_nonzero(a.direction > 0) < 2 or np.count_nonzero(a.direction < 0) < 2:
+    moving = loads.direction != 0
+    if np.count_nonzero(loads.direction > 0) < 2 or np.count_nonzero(loads.direction < 0) < 2:
         return "at least two rising and two falling readings are needed"
-    force = a.force[moving] * a.readings.kN_per_unit
-    sign = a.direction[moving] * a.sense
-    left = force - curve.predict(a.deflection[moving])
+    force = loads.force[moving] * loads.readings.kN_per_unit
+    sign = loads.direction[moving] * loads.sense
+    left = force - curve.predict(loads.deflection[moving])
     scale = float(np.max(np.abs(force)))
     design = np.column_stack((sign, sign * np.abs(force) / scale))
     solution, _, rank, _ = np.linalg.lstsq(design, left, rcond=None)
@@ -66,7 +66,7 @@ def friction(a: LoadSeries, curve: PolynomialFit) -> Friction | str:
 
 
 def element_figures(
-    a: LoadSeries,
+    loads: LoadSeries,
     *,
     working: PolynomialFit,
     free: PolynomialFit,
@@ -82,14 +82,14 @@ def element_figures(
     if settings.element == "capsule":
         return [
             _effective_area(working, settings),
-            _diaphragm(a, working),
-            *_friction_figures(a, working),
+            _diaphragm(loads, working),
+            *_friction_figures(loads, working),
         ]
     if settings.element == "draft spring":
         return [
             _spring_rate(working, settings),
-            _preload(a, free),
-            *_friction_figures(a, working),
+            _preload(loads, free),
+            *_friction_figures(loads, working),
         ]
     if settings.element == "strain-gauged coupler":
         return [_shunt_force(working, settings)]
@@ -115,7 +115,7 @@ def _effective_area(working: PolynomialFit, settings: BenchSettings) -> Figure:
     return _with(figure, area, {"standard_error": abs(error)})
 
 
-def _diaphragm(a: LoadSeries, working: PolynomialFit) -> Figure:
+def _diaphragm(loads: LoadSeries, working: PolynomialFit) -> Figure:
     """Share of the force at full scale that is not pressure times area."""
     figure = Figure(
         name="diaphragm_term",
@@ -126,12 +126,12 @@ def _diaphragm(a: LoadSeries, working: PolynomialFit) -> Figure:
     )
     if working.degree < 2:
         return figure.without("the curve is a straight line: no diaphragm term was found")
-    full = float(a.mean_at_levels()[-1])
+    full = float(loads.mean_at_levels()[-1])
     force = float(working.predict(full))
     return _with(figure, 100.0 * (force - float(working.coefficients[1]) * full) / force, {})
 
 
-def _friction_figures(a: LoadSeries, working: PolynomialFit) -> list[Figure]:
+def _friction_figures(loads: LoadSeries, working: PolynomialFit) -> list[Figure]:
     figures = [
         Figure(name=name, value=None, unit=unit, formula=formula, source=_SOURCE)
         for name, unit, formula in (
@@ -139,7 +139,7 @@ def _friction_figures(a: LoadSeries, working: PolynomialFit) -> list[Figure]:
             ("friction_proportional", "kN/kN", "f_1 of F - F(d) = ±(f_0 + f_1 F)"),
         )
     ]
-    found = friction(a, working)
+    found = friction(loads, working)
     if isinstance(found, str):
         return [figure.without(found) for figure in figures]
     values = (found.constant_kN, found.proportional)
@@ -167,7 +167,7 @@ def _spring_rate(working: PolynomialFit, settings: BenchSettings) -> Figure:
     return _with(figure, rate, {"standard_error": abs(error)})
 
 
-def _preload(a: LoadSeries, free: PolynomialFit) -> Figure:
+def _preload(loads: LoadSeries, free: PolynomialFit) -> Figure:
     """Force at which the spring begins to move: the constant term of force from deflection."""
     figure = Figure(
         name="preload",
@@ -176,15 +176,15 @@ def _preload(a: LoadSeries, free: PolynomialFit) -> Figure:
         formula="constant term of force from deflection; below it the spring does not move",
         source=_SOURCE,
     )
-    if not a.has_zero:
+    if not loads.has_zero:
         return figure.without("no zero was read")
-    kN = a.readings.kN_per_unit
+    kN = loads.readings.kN_per_unit
     value, error = float(free.coefficients[0]) * kN, float(free.standard_errors[0]) * kN
     return _with(figure, value, {"standard_error": error})
 
 
 def preload_matters(figure: Figure, full_kN: float, dof: int) -> bool:
-    """Whether a preload is both told from zero and larger than 0.5 % of full scale."""
+    """Whether a preload is both significant against zero and larger than 0.5 % of full scale."""
     if not isinstance(figure.value, float):
         return False
     error = float(figure.detail.get("standard_error", math.inf))

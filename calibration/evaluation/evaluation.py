@@ -22,7 +22,7 @@ from calibration.evaluation.polynomial_fit import (
     lack_of_fit,
 )
 from calibration.readings.bench_settings import BenchSettings
-from calibration.readings.load_series import LoadSeries, arrange, senses
+from calibration.readings.load_series import LoadSeries, load_series, senses
 from calibration.readings.readings import Readings, ReadingsError
 
 if TYPE_CHECKING:
@@ -59,7 +59,7 @@ class InverseCheck:
 class SenseEvaluation:
     """One sense of loading. Curves are in the file's own units but for ``working``."""
 
-    arrangement: LoadSeries
+    loads: LoadSeries
     choice: DegreeChoice
     degree: int
     raw: PolynomialFit
@@ -77,7 +77,7 @@ class SenseEvaluation:
 
     @property
     def name(self) -> str:
-        return SENSE_NAMES[self.arrangement.sense]
+        return SENSE_NAMES[self.loads.sense]
 
     def figure(self, name: str) -> Figure:
         """A figure by name; raises ``KeyError``."""
@@ -104,7 +104,7 @@ def evaluate(readings: Readings, settings: BenchSettings) -> Evaluation:
         The readings cannot carry a fit; one line with the source.
     """
     try:
-        parts = tuple(_sense(arrange(readings, s), settings) for s in senses(readings))
+        parts = tuple(_sense(load_series(readings, s), settings) for s in senses(readings))
     except FitError as error:
         msg = f"{readings.source}: {error}"
         raise ReadingsError(msg) from error
@@ -116,26 +116,26 @@ def evaluate(readings: Readings, settings: BenchSettings) -> Evaluation:
     )
 
 
-def _sense(a: LoadSeries, settings: BenchSettings) -> SenseEvaluation:
-    step = settings.resolution if settings.resolution is not None else a.readings.resolution
-    means = a.mean_at_levels()
+def _sense(loads: LoadSeries, settings: BenchSettings) -> SenseEvaluation:
+    step = settings.resolution if settings.resolution is not None else loads.readings.resolution
+    means = loads.mean_at_levels()
     choice = choose_degree(
-        a.levels, means, resolution_counts=None if step is None else a.full_scale / step
+        loads.levels, means, resolution_counts=None if step is None else loads.full_scale / step
     )
     degree = choice.degree if settings.degree is None else settings.degree
-    raw = fit_polynomial(a.raw_force, a.raw_reading, degree)
-    zero = float(np.mean(a.zeros)) if a.has_zero else float(raw.coefficients[0])
-    a_used = a if a.has_zero else _less(a, zero)
-    to_deflection = fit_polynomial(a.force, a.deflection, degree)
-    to_force = fit_polynomial(a.deflection, a.force, degree)
-    kN = a.readings.kN_per_unit
+    raw = fit_polynomial(loads.raw_force, loads.raw_reading, degree)
+    zero = float(np.mean(loads.zeros)) if loads.has_zero else float(raw.coefficients[0])
+    zeroed = loads if loads.has_zero else _less(loads, zero)
+    to_deflection = fit_polynomial(loads.force, loads.deflection, degree)
+    to_force = fit_polynomial(loads.deflection, loads.force, degree)
+    kN = loads.readings.kN_per_unit
     working = fit_polynomial(
-        a_used.deflection, a.force * kN, _working_degree(a_used, degree, settings),
+        zeroed.deflection, loads.force * kN, _working_degree(zeroed, degree, settings),
         through_zero=True,
     )  # fmt: skip
-    figures = _figures(a, a_used, to_deflection, to_force, working, settings, step)
+    figures = _figures(loads, zeroed, to_deflection, to_force, working, settings, step)
     return SenseEvaluation(
-        arrangement=a,
+        loads=loads,
         choice=choice,
         degree=degree,
         raw=raw,
@@ -143,86 +143,86 @@ def _sense(a: LoadSeries, settings: BenchSettings) -> SenseEvaluation:
         force_from_deflection=to_force,
         working=working,
         zero=zero,
-        lack_of_fit=lack_of_fit(a.force, a.deflection, to_deflection),
-        inverse=_inverse_check(a, to_deflection, to_force),
+        lack_of_fit=lack_of_fit(loads.force, loads.deflection, to_deflection),
+        inverse=_inverse_check(loads, to_deflection, to_force),
         figures=figures,
         budget=force_budget(
-            a_used,
+            zeroed,
             working,
             {f.name: f for f in figures},
             settings,
-            extrapolated_zero_sd=None if a.has_zero else float(raw.standard_errors[0]),
+            extrapolated_zero_sd=None if loads.has_zero else float(raw.standard_errors[0]),
         ),
     )
 
 
-def _working_degree(a: LoadSeries, degree: int, settings: BenchSettings) -> int:
+def _working_degree(loads: LoadSeries, degree: int, settings: BenchSettings) -> int:
     """Degree of force from deflection: the inverse of a bent curve may need a term more."""
     if settings.degree is not None:
         return degree
-    means = a.mean_at_levels()
-    return max(degree, choose_degree(means, a.levels, resolution_counts=None).degree)
+    means = loads.mean_at_levels()
+    return max(degree, choose_degree(means, loads.levels, resolution_counts=None).degree)
 
 
-def _less(a: LoadSeries, zero: float) -> LoadSeries:
+def _less(loads: LoadSeries, zero: float) -> LoadSeries:
     """Deflections from a zero that was not read but extrapolated."""
-    runs = tuple(replace(run, at=run.at - zero) for run in a.runs)
-    return replace(a, deflection=a.deflection - zero, runs=runs)
+    branches = tuple(replace(branch, at=branch.at - zero) for branch in loads.branches)
+    return replace(loads, deflection=loads.deflection - zero, branches=branches)
 
 
 def _figures(
-    a: LoadSeries,
-    a_used: LoadSeries,
+    loads: LoadSeries,
+    zeroed: LoadSeries,
     to_deflection: PolynomialFit,
     to_force: PolynomialFit,
     working: PolynomialFit,
     settings: BenchSettings,
     step: float | None,
 ) -> tuple[Figure, ...]:
-    per_reading = a.largest * a.readings.kN_per_unit / a_used.full_scale
-    resolution = fig.resolution(a, step, per_reading)
+    per_reading = loads.largest * loads.readings.kN_per_unit / zeroed.full_scale
+    resolution = fig.resolution(loads, step, per_reading)
     r_kN = resolution.value if isinstance(resolution.value, float) else None
-    creep = fig.creep(a)
+    creep = fig.creep(loads)
     return (
-        fig.zero_return(a),
-        fig.nonlinearity_terminal(a),
-        fig.nonlinearity_best_fit(a),
-        fig.hysteresis(a),
+        fig.zero_return(loads),
+        fig.nonlinearity_terminal(loads),
+        fig.nonlinearity_best_fit(loads),
+        fig.hysteresis(loads),
         *iso_figures(
-            a,
+            loads,
             degree=to_deflection.degree,
             creep_pct=creep.value if isinstance(creep.value, float) else None,
             resolution_kN=r_kN,
             reference_U_pct=settings.reference_U_pct,
         ),
-        fig.replication_sd(a),
-        fig.interpolation_error(a, to_deflection),
+        fig.replication_sd(loads),
+        fig.interpolation_error(loads, to_deflection),
         creep,
-        fig.temperature_effect_zero(a),
-        fig.temperature_effect_span(a, to_deflection),
+        fig.temperature_effect_zero(loads),
+        fig.temperature_effect_span(loads, to_deflection),
         resolution,
-        *e74_figures(a, to_deflection, resolution_kN=r_kN),
-        *element_figures(a_used, working=working, free=to_force, settings=settings),
+        *e74_figures(loads, to_deflection, resolution_kN=r_kN),
+        *element_figures(zeroed, working=working, free=to_force, settings=settings),
     )
 
 
 def _inverse_check(
-    a: LoadSeries, to_deflection: PolynomialFit, to_force: PolynomialFit
+    loads: LoadSeries, to_deflection: PolynomialFit, to_force: PolynomialFit
 ) -> InverseCheck:
-    low, high = sorted((float(a.levels[0]), float(a.levels[-1])))
-    slope = abs(float(np.mean(to_deflection.slope(a.levels))))
+    low, high = sorted((float(loads.levels[0]), float(loads.levels[-1])))
+    slope = abs(float(np.mean(to_deflection.slope(loads.levels))))
     limit = 2.4 * to_deflection.residual_sd / slope if slope > 0.0 else 0.0
     # The arithmetic itself is good to about this much of the largest force.
-    limit = max(limit, 1e-9 * a.largest)
+    limit = max(limit, 1e-9 * loads.largest)
     try:
-        deflection = to_deflection.predict(a.levels)
+        deflection = to_deflection.predict(loads.levels)
         root = invert(to_deflection.coefficients, deflection, low, high)
     except FitError as error:
         return InverseCheck(
             round_trip=None, direction_difference=None, limit=limit, reason=str(error)
         )
     return InverseCheck(
-        round_trip=float(np.max(np.abs(root - a.levels))),
+        round_trip=float(np.max(np.abs(root - loads.levels))),
         direction_difference=float(np.max(np.abs(to_force.predict(deflection) - root))),
         limit=limit,
     )
@@ -232,7 +232,7 @@ def _cautions(
     readings: Readings, settings: BenchSettings, parts: tuple[SenseEvaluation, ...]
 ) -> tuple[str, ...]:
     found = []
-    if not any(part.arrangement.has_zero for part in parts):
+    if not any(part.loads.has_zero for part in parts):
         found.append("no zero was read: the zero is extrapolated from the curve")
     if settings.reference_U_pct is None:
         found.append(
@@ -252,7 +252,7 @@ def _cautions(
 
 def _part_cautions(part: SenseEvaluation, settings: BenchSettings) -> list[str]:
     found = []
-    a, lack = part.arrangement, part.lack_of_fit
+    loads, lack = part.loads, part.lack_of_fit
     if isinstance(lack, LackOfFit) and lack.rejected:
         found.append(
             f"{part.name}: a curve of degree {part.degree} is rejected by the lack-of-fit test"
@@ -263,12 +263,14 @@ def _part_cautions(part: SenseEvaluation, settings: BenchSettings) -> list[str]:
             f"{part.name}: degree {settings.degree} was asked for; the rule chooses"
             f" {part.choice.degree}"
         )
-    deflection = np.append(a.deflection if a.has_zero else a.deflection - part.zero, 0.0)
+    deflection = np.append(
+        loads.deflection if loads.has_zero else loads.deflection - part.zero, 0.0
+    )
     low, high = float(np.min(deflection)), float(np.max(deflection))
     if not is_monotone(part.working.coefficients, low, high):
         found.append(f"{part.name}: the curve turns back inside its range")
     preload = next((f for f in part.figures if f.name == "preload"), None)
-    full = a.largest * a.readings.kN_per_unit
+    full = loads.largest * loads.readings.kN_per_unit
     if preload is not None and preload_matters(preload, full, part.force_from_deflection.dof):
         found.append(
             f"{part.name}: the spring begins to move at {preload.value:.3g} kN; smaller forces"

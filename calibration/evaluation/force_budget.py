@@ -88,7 +88,7 @@ def _finite(value: float) -> float | None:
 
 
 def force_budget(
-    a: LoadSeries,
+    loads: LoadSeries,
     curve: PolynomialFit,
     figures: dict[str, Figure],
     settings: BenchSettings,
@@ -105,8 +105,8 @@ def force_budget(
         Standard error of a zero that was not read but is the curve's constant term, unit of
         reading; None where zeros were read.
     """
-    grid = np.linspace(0.0, a.largest * a.readings.kN_per_unit, GRID)
-    maker = _Maker(a, curve, figures, settings, grid)
+    grid = np.linspace(0.0, loads.largest * loads.readings.kN_per_unit, GRID)
+    maker = _BudgetMaker(loads, curve, figures, settings, grid)
     components = (
         maker.reference(),
         maker.reference_temperature(),
@@ -131,18 +131,18 @@ def force_budget(
     )
 
 
-class _Maker:
+class _BudgetMaker:
     def __init__(
         self,
-        a: LoadSeries,
+        loads: LoadSeries,
         curve: PolynomialFit,
         figures: dict[str, Figure],
         settings: BenchSettings,
         grid: NDArray[np.float64],
     ) -> None:
-        self.a, self.curve, self.figures, self.settings = a, curve, figures, settings
+        self.loads, self.curve, self.figures, self.settings = loads, curve, figures, settings
         self.grid = grid
-        self.kN_per_reading = float(abs(grid[-1] / a.full_scale))
+        self.kN_per_reading = float(abs(grid[-1] / loads.full_scale))
 
     def component(
         self,
@@ -199,15 +199,15 @@ class _Maker:
         return self.relative(name, percent, f"{percent:.3g} % for {shift:g} K", "")
 
     def scatter(self) -> tuple[Component, ...]:
-        series = iso_series(self.a)
+        series = iso_series(self.loads)
         if isinstance(series, str):
             return self.plain_scatter(series)
         pair = (series.x2.at - series.x1.at) * self.kN_per_reading
-        rotated = np.vstack([series.x1.at, *(run.at for run in series.rotated)])
+        rotated = np.vstack([series.x1.at, *(branch.at for branch in series.rotated)])
         n = len(rotated)
         spread = np.std(rotated, axis=0, ddof=1) * self.kN_per_reading
-        upper = np.abs(self.a.levels) >= 0.5 * self.a.largest
-        force = np.abs(self.a.levels) * self.a.readings.kN_per_unit
+        upper = np.abs(self.loads.levels) >= 0.5 * self.loads.largest
+        force = np.abs(self.loads.levels) * self.loads.readings.kN_per_unit
         share = float(np.sqrt(np.mean((spread / force)[upper] ** 2)))
         return (
             self.component(
@@ -236,14 +236,16 @@ class _Maker:
         )  # fmt: skip
 
     def curve_error(self) -> Component:
-        a = self.a
-        sign = np.sign(a.mean_at_levels()[-1])
+        loads = self.loads
+        sign = np.sign(loads.mean_at_levels()[-1])
         at = sign * self.grid / self.kN_per_reading
         error = self.curve.standard_error_at(at)
-        means = a.mean_at_levels()
+        means = loads.mean_at_levels()
         known = ~np.isnan(means)
-        misfit = self.curve.predict(means[known]) - a.levels[known] * a.readings.kN_per_unit
-        structured = not isinstance(iso_series(a), str)
+        misfit = (
+            self.curve.predict(means[known]) - loads.levels[known] * loads.readings.kN_per_unit
+        )
+        structured = not isinstance(iso_series(loads), str)
         bias = float(np.sqrt(np.mean(misfit**2))) if structured else 0.0
         return self.component(
             "interpolation",
@@ -268,9 +270,9 @@ class _Maker:
                 "zero not read: standard error of the curve's constant term",
                 dof=float(self.curve.dof), evaluation="A", distribution="normal",
             )  # fmt: skip
-        change = self.a.zero_after - self.a.zero_before
+        change = self.loads.zero_after - self.loads.zero_before
         known = change[~np.isnan(change)]
-        if not self.a.has_zero or len(known) == 0:
+        if not self.loads.has_zero or len(known) == 0:
             return self.unknown("zero", self.figures["zero_return"].reason)
         rms = float(np.sqrt(np.mean(known**2))) * self.kN_per_reading
         return self.component(

@@ -21,7 +21,7 @@ from calibration.evaluation.polynomial_fit import fit_polynomial
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-    from calibration.readings.load_series import LoadSeries, Run
+    from calibration.readings.load_series import Branch, LoadSeries
 
 __all__ = ["CLASSES", "LIMITS", "IsoErrors", "iso_errors", "iso_figures", "iso_series"]
 
@@ -41,7 +41,7 @@ FORCE_UNCERTAINTY: Final = MappingProxyType({"00": 0.01, "0.5": 0.02, "1": 0.05,
 MIN_STEPS: Final = MappingProxyType({"00": 4000, "0.5": 2000, "1": 1000, "2": 500})
 """Lowest force in steps of the indication, by class."""
 MIN_FORCES: Final = 8
-WORDS: Final = MappingProxyType(
+ERROR_NAMES: Final = MappingProxyType(
     {
         "b": "reproducibility b",
         "b'": "repeatability b'",
@@ -100,52 +100,56 @@ def iso_errors(
 
 
 @dataclass(frozen=True, slots=True)
-class _Series:
-    """Which runs play X₁, X₂, the rotated ones, and the falling ones with their rising."""
+class _Programme:
+    """Which branches are X₁, X₂, the rotated ones, and the falling ones with their rising."""
 
-    x1: Run
-    x2: Run
-    rotated: tuple[Run, ...]
-    falling: tuple[tuple[Run, Run], ...]
+    x1: Branch
+    x2: Branch
+    rotated: tuple[Branch, ...]
+    falling: tuple[tuple[Branch, Branch], ...]
 
 
-def iso_series(a: LoadSeries) -> _Series | str:
-    """Find the series among the runs, or say in words what is missing."""
-    if not a.runs:
+def iso_series(loads: LoadSeries) -> _Programme | str:
+    """The series among the branches, or what is missing in words."""
+    if not loads.branches:
         return "the series are not stated"
-    rising = [run for run in a.runs if run.direction > 0]
-    if any(math.isnan(run.position_deg) for run in rising):
+    rising = [branch for branch in loads.branches if branch.direction > 0]
+    if any(math.isnan(branch.position_deg) for branch in rising):
         return "the positions of the runs are not stated"
     if not rising:
         return "no run is known to be rising"
-    positions = [run.position_deg for run in rising]
+    positions = [branch.position_deg for branch in rising]
     same = [p for p in dict.fromkeys(positions) if positions.count(p) >= 2]
     if not same:
         return "no two rising series at the same position"
-    home = [run for run in rising if run.position_deg == same[0]]
-    others = {run.position_deg: run for run in reversed(rising) if run.position_deg != same[0]}
-    rotated = sorted(others.values(), key=lambda run: run.first_row)
+    home = [branch for branch in rising if branch.position_deg == same[0]]
+    others = {
+        branch.position_deg: branch
+        for branch in reversed(rising)
+        if branch.position_deg != same[0]
+    }
+    rotated = sorted(others.values(), key=lambda branch: branch.first_row)
     if len(rotated) < 2:
         return f"{len(rotated)} rotated position(s) with a rising series; two needed"
     complete = [home[0], home[1], *rotated]
-    if any(np.any(np.isnan(run.at)) for run in complete):
+    if any(np.any(np.isnan(branch.at)) for branch in complete):
         return "not every force was taken in each rising series"
-    return _Series(home[0], home[1], tuple(rotated), _falling(a, rotated))
+    return _Programme(home[0], home[1], tuple(rotated), _falling(loads, rotated))
 
 
-def _falling(a: LoadSeries, rotated: list[Run]) -> tuple[tuple[Run, Run], ...]:
-    """Each rotated rising run with the falling one at its position, where there is one."""
+def _falling(loads: LoadSeries, rotated: list[Branch]) -> tuple[tuple[Branch, Branch], ...]:
+    """Each rotated rising branch with the falling one at its position, where there is one."""
     pairs = []
     for up in rotated:
-        for run in a.runs:
-            if run.direction < 0 and run.position_deg == up.position_deg:
-                pairs.append((run, up))
+        for branch in loads.branches:
+            if branch.direction < 0 and branch.position_deg == up.position_deg:
+                pairs.append((branch, up))
                 break
     return tuple(pairs)
 
 
 def iso_figures(
-    a: LoadSeries,
+    loads: LoadSeries,
     *,
     degree: int,
     creep_pct: float | None,
@@ -158,62 +162,68 @@ def iso_figures(
     ``f₀ = 100 (i_f − i₀) / X_N``. The class holds for all forces applied; better classes over
     part of them are in the detail.
     """
-    series = iso_series(a)
+    series = iso_series(loads)
     if isinstance(series, str):
-        return _partial(a, series)
-    errors, table = _errors(a, series, degree)
-    zero = _zero_error(a)
+        return _partial(loads, series)
+    errors, table = _errors(loads, series, degree)
+    zero = _zero_error(loads)
     figures = [
-        _figure("repeatability", "100 |X2 - X1| / X_wr, worst force", a, errors.b_prime),
-        _figure("reproducibility", "100 |X_max - X_min| / X_r, worst force", a, errors.b),
-        _figure("iso376_interpolation", "100 (X_r - X_a) / X_a, worst force", a, table["fc"]),
-        _figure("reversibility", "(v1 + v2)/2, v1 = 100 |X4' - X3| / X3", a, table.get("v")),
+        _figure("repeatability", "100 |X2 - X1| / X_wr, worst force", loads, errors.b_prime),
+        _figure("reproducibility", "100 |X_max - X_min| / X_r, worst force", loads, errors.b),
+        _figure(
+            "iso376_interpolation", "100 (X_r - X_a) / X_a, worst force", loads, table["fc"]
+        ),
+        _figure(
+            "reversibility", "(v1 + v2)/2, v1 = 100 |X4' - X3| / X3", loads, table.get("v")
+        ),
     ]
     if zero is not None:
-        table["f0"] = np.full(len(a.levels), zero)
+        table["f0"] = np.full(len(loads.levels), zero)
     if creep_pct is not None:
-        table["c"] = np.full(len(a.levels), creep_pct)
-    missing = _missing(a, table)
+        table["c"] = np.full(len(loads.levels), creep_pct)
+    missing = _missing(loads, table)
     result = _class_figure()
     if missing:
         return [*figures, result.without(missing)]
-    classes = _ranges(a, table, resolution_kN, reference_U_pct)
-    return [*figures, _decide(a, result, classes, table, reference_U_pct)]
+    classes = _ranges(loads, table, resolution_kN, reference_U_pct)
+    return [*figures, _decide(loads, result, classes, table, reference_U_pct)]
 
 
 def _errors(
-    a: LoadSeries, series: _Series, degree: int
+    loads: LoadSeries, series: _Programme, degree: int
 ) -> tuple[IsoErrors, dict[str, NDArray[np.float64]]]:
     falling = None
     pairs = [p for p in series.falling if not np.all(np.isnan(p[0].at))]
     if pairs:
         falling = (np.vstack([d.at for d, _ in pairs]), np.vstack([u.at for _, u in pairs]))
-    rotated = np.vstack([run.at for run in series.rotated])
+    rotated = np.vstack([branch.at for branch in series.rotated])
     errors = iso_errors(series.x1.at, series.x2.at, rotated, falling)
     table = {"b": errors.b, "b'": errors.b_prime}
-    terms = min(degree, 3, max(1, len(a.levels) - 2))
-    if len(a.levels) > terms + 1:
-        expected = fit_polynomial(a.levels, errors.mean_rotated, terms).predict(a.levels)
+    terms = min(degree, 3, max(1, len(loads.levels) - 2))
+    if len(loads.levels) > terms + 1:
+        expected = fit_polynomial(loads.levels, errors.mean_rotated, terms).predict(
+            loads.levels
+        )
         table["fc"] = 100.0 * (errors.mean_rotated - expected) / expected
     else:
-        table["fc"] = np.full(len(a.levels), np.nan)
+        table["fc"] = np.full(len(loads.levels), np.nan)
     if errors.v is not None:
         table["v"] = errors.v
     return errors, table
 
 
-def _zero_error(a: LoadSeries) -> float | None:
-    change = a.zero_after - a.zero_before
+def _zero_error(loads: LoadSeries) -> float | None:
+    change = loads.zero_after - loads.zero_before
     known = change[~np.isnan(change)]
-    if not a.has_zero or len(known) == 0:
+    if not loads.has_zero or len(known) == 0:
         return None
-    return float(100.0 * np.max(np.abs(known)) / a.full_scale)
+    return float(100.0 * np.max(np.abs(known)) / loads.full_scale)
 
 
-def _missing(a: LoadSeries, table: Mapping[str, NDArray[np.float64]]) -> str:
-    if len(a.levels) < MIN_FORCES:
-        return f"{len(a.levels)} forces; at least {MIN_FORCES} needed"
-    if abs(a.levels[0]) > 0.5 * a.largest:
+def _missing(loads: LoadSeries, table: Mapping[str, NDArray[np.float64]]) -> str:
+    if len(loads.levels) < MIN_FORCES:
+        return f"{len(loads.levels)} forces; at least {MIN_FORCES} needed"
+    if abs(loads.levels[0]) > 0.5 * loads.largest:
         return "the forces do not reach down to half of the largest"
     if "f0" not in table:
         return "no zero was read before and after a series"
@@ -224,7 +234,7 @@ def _missing(a: LoadSeries, table: Mapping[str, NDArray[np.float64]]) -> str:
 
 def _within(
     name: str,
-    a: LoadSeries,
+    loads: LoadSeries,
     table: Mapping[str, NDArray[np.float64]],
     resolution_kN: float | None,
 ) -> dict[str, NDArray[np.bool_]]:
@@ -235,28 +245,28 @@ def _within(
         for key, values in table.items()
     }
     if resolution_kN is not None:
-        force = np.abs(a.levels) * a.readings.kN_per_unit
+        force = np.abs(loads.levels) * loads.readings.kN_per_unit
         holds["r"] = force >= MIN_STEPS[name] * resolution_kN * (1.0 - 1e-9)
     return holds
 
 
 def _ranges(
-    a: LoadSeries,
+    loads: LoadSeries,
     table: Mapping[str, NDArray[np.float64]],
     resolution_kN: float | None,
     reference_U_pct: float | None,
 ) -> dict[str, dict[str, Any]]:
     """For each class the lowest force from which it holds up to the largest; what stops it."""
     result: dict[str, dict[str, Any]] = {}
-    force = np.abs(a.levels) * a.readings.kN_per_unit
+    force = np.abs(loads.levels) * loads.readings.kN_per_unit
     for name in CLASSES:
-        holds = _within(name, a, table, resolution_kN)
+        holds = _within(name, loads, table, resolution_kN)
         if reference_U_pct is not None and reference_U_pct > FORCE_UNCERTAINTY[name]:
             holds["U"] = np.zeros(len(force), dtype=np.bool_)
         every = np.all(np.vstack(list(holds.values())), axis=0)
         bad = np.flatnonzero(~every)
         start = int(bad[-1]) + 1 if len(bad) else 0
-        failed = sorted(WORDS[key] for key, ok in holds.items() if not np.all(ok))
+        failed = sorted(ERROR_NAMES[key] for key, ok in holds.items() if not np.all(ok))
         usable = start < len(force) and force[start] <= 0.5 * force[-1] * (1.0 + 1e-9)
         result[name] = {
             "low_kN": float(force[start]) if usable else None,
@@ -268,7 +278,7 @@ def _ranges(
 
 
 def _decide(
-    a: LoadSeries,
+    loads: LoadSeries,
     figure: Figure,
     classes: Mapping[str, dict[str, Any]],
     table: Mapping[str, NDArray[np.float64]],
@@ -287,7 +297,7 @@ def _decide(
             f"holds only if the expanded uncertainty of the applied force, not stated, is at"
             f" most {limit:g} %"
         )
-    force = np.abs(a.levels) * a.readings.kN_per_unit
+    force = np.abs(loads.levels) * loads.readings.kN_per_unit
     return replace(
         figure,
         value=name if name is not None else "none",
@@ -316,26 +326,28 @@ def _class_figure() -> Figure:
 def _figure(
     name: str,
     formula: str,
-    a: LoadSeries,
+    loads: LoadSeries,
     values: NDArray[np.float64] | None,
     why: str = "",
 ) -> Figure:
     figure = Figure(name=name, value=None, unit="% of reading", formula=formula, source=_SOURCE)
     if values is None or np.all(np.isnan(values)):
-        falling = name == "reversibility" and not any(run.direction < 0 for run in a.runs)
+        falling = name == "reversibility" and not any(
+            branch.direction < 0 for branch in loads.branches
+        )
         return figure.without("no falling series" if falling else why or "too few forces")
     known = np.where(np.isnan(values), 0.0, values)
     worst = float(known[np.argmax(np.abs(known))])
     detail = {
-        "applied": a.levels.tolist(),
+        "applied": loads.levels.tolist(),
         "pct": [None if math.isnan(v) else v for v in values.tolist()],
     }
     return replace(figure, value=worst, detail=detail)
 
 
-def _partial(a: LoadSeries, reason: str) -> list[Figure]:
-    """What can be said without the whole programme: repeatability and reversibility alone."""
-    rising = [r for r in a.runs if r.direction > 0]
+def _partial(loads: LoadSeries, reason: str) -> list[Figure]:
+    """What stands without the whole programme: repeatability and reversibility alone."""
+    rising = [r for r in loads.branches if r.direction > 0]
     b_prime = v = None
     for i, first in enumerate(rising):
         for second in rising[i + 1 :]:
@@ -346,18 +358,18 @@ def _partial(a: LoadSeries, reason: str) -> list[Figure]:
     changes = [
         100.0 * np.abs((down.at - up.at) / up.at)
         for up in rising
-        for down in a.runs
+        for down in loads.branches
         if down.direction < 0 and down.series == up.series
     ]
     if changes:
         v = np.mean(np.vstack(changes), axis=0)
     repeatability = _figure(
-        "repeatability", "100 |X2 - X1| / X_wr, worst force", a, b_prime, reason
+        "repeatability", "100 |X2 - X1| / X_wr, worst force", loads, b_prime, reason
     )
     reversibility = _figure(
         "reversibility",
         "mean of 100 |X_down - X_up| / X_up over series, worst force",
-        a,
+        loads,
         v,
         reason,
     )
@@ -365,5 +377,5 @@ def _partial(a: LoadSeries, reason: str) -> list[Figure]:
         ("reproducibility", "100 |X_max - X_min| / X_r, worst force"),
         ("iso376_interpolation", "100 (X_r - X_a) / X_a, worst force"),
     )
-    others = [_figure(name, formula, a, None, reason) for name, formula in empty]
+    others = [_figure(name, formula, loads, None, reason) for name, formula in empty]
     return [repeatability, reversibility, *others, _class_figure().without(reason)]

@@ -33,7 +33,7 @@ CAUTIONS: Final = (
     " weakest part.",
     "The cell and this certificate measure; they protect nobody and are no safety device.",
 )
-"""Said on the bench page and on the certificate."""
+"""Shown on the bench page and on the certificate."""
 
 MIN_FORCES: Final = 3
 MIN_DOF: Final = 2
@@ -68,7 +68,7 @@ def issue_certificate(
     settings = evaluation.settings
     issued = settings.issued or today or datetime.now(UTC).astimezone().date()
     settings = replace(settings, issued=issued)
-    by_sense = {part.arrangement.sense: part for part in evaluation.senses}
+    by_sense = {part.loads.sense: part for part in evaluation.senses}
     tension = by_sense.get(1) or by_sense[-1]
     compression = by_sense.get(-1)
     limits = _limits(by_sense)
@@ -109,16 +109,16 @@ def issue_certificate(
 
 
 def _refuse(part: SenseEvaluation) -> None:
-    a = part.arrangement
-    source = a.readings.source
+    loads = part.loads
+    source = loads.readings.source
     where = f"{source}: no certificate for {part.name}"
-    if len(a.levels) < MIN_FORCES:
-        msg = f"{where}: {len(a.levels)} distinct forces; at least {MIN_FORCES} needed"
+    if len(loads.levels) < MIN_FORCES:
+        msg = f"{where}: {len(loads.levels)} distinct forces; at least {MIN_FORCES} needed"
         raise ReadingsError(msg)
     dof = part.deflection_from_force.dof
     if dof < MIN_DOF:
         msg = (
-            f"{where}: {len(a.force)} readings leave {dof} degree(s) of freedom at degree"
+            f"{where}: {len(loads.force)} readings leave {dof} degree(s) of freedom at degree"
             f" {part.degree}; at least {MIN_DOF} needed to tell the uncertainty"
         )
         raise ReadingsError(msg)
@@ -126,7 +126,7 @@ def _refuse(part: SenseEvaluation) -> None:
     if not r_squared >= MIN_R_SQUARED:
         msg = f"{where}: the readings do not follow the force (r² = {r_squared:.3f})"
         raise ReadingsError(msg)
-    deflection = np.append(a.deflection - (0.0 if a.has_zero else part.zero), 0.0)
+    deflection = np.append(loads.deflection - (0.0 if loads.has_zero else part.zero), 0.0)
     ends = float(np.min(deflection)), float(np.max(deflection))
     if not is_monotone(part.working.coefficients, *ends):
         msg = f"{where}: the curve of degree {part.degree} turns back inside its range"
@@ -136,7 +136,7 @@ def _refuse(part: SenseEvaluation) -> None:
 def _limits(by_sense: Mapping[int, SenseEvaluation]) -> tuple[float, float]:
     low = high = 0.0
     for sense, part in by_sense.items():
-        kN = part.arrangement.largest * part.arrangement.readings.kN_per_unit
+        kN = part.loads.largest * part.loads.readings.kN_per_unit
         low, high = (low, kN) if sense > 0 else (-kN, high)
     return low, high
 
@@ -147,9 +147,9 @@ def _curve(part: SenseEvaluation) -> SenseCurve:
 
 def _deflection_at(part: SenseEvaluation, capacity_kN: float) -> float:
     """Magnitude of the deflection at capacity, in proportion to the largest force applied."""
-    a = part.arrangement
-    full = float(abs(a.mean_at_levels()[-1] - (0.0 if a.has_zero else part.zero)))
-    return full * capacity_kN / (a.largest * a.readings.kN_per_unit)
+    loads = part.loads
+    full = float(abs(loads.mean_at_levels()[-1] - (0.0 if loads.has_zero else part.zero)))
+    return full * capacity_kN / (loads.largest * loads.readings.kN_per_unit)
 
 
 def _table(by_sense: Mapping[int, SenseEvaluation]) -> UncertaintyTable:

@@ -1,6 +1,6 @@
 """The figures of a force cell that need no class: zero, linearity, hysteresis, and the like.
 
-Each function takes one arrangement (one sense of loading) and gives a ``Figure``: a value with
+Each function takes one ``LoadSeries`` (one sense of loading) and gives a ``Figure``: a value with
 its unit, or no value and the reason. Symbols: X deflection, X_N mean deflection at the largest
 force, i₀ and i_f zero before and after a series. Terms follow common practice of the load-cell
 trade; ISO 376 and ASTM E74 have modules of their own.
@@ -50,7 +50,7 @@ def _worst(values: NDArray[np.float64]) -> float:
     return float(known[np.argmax(np.abs(known))])
 
 
-def zero_return(a: LoadSeries) -> Figure:
+def zero_return(loads: LoadSeries) -> Figure:
     """Worst change of the zero over a series: ``100 (i_f − i₀) / X_N``, common practice."""
     figure = Figure(
         name="zero_return",
@@ -59,20 +59,20 @@ def zero_return(a: LoadSeries) -> Figure:
         formula="100 (i_f - i_0) / X_N, worst series",
         source=_TRADE,
     )
-    change = a.zero_after - a.zero_before
+    change = loads.zero_after - loads.zero_before
     if not np.any(~np.isnan(change)):
         return figure.without("no series has a zero reading both before and after its loads")
-    percent = 100.0 * change / a.full_scale
+    percent = 100.0 * change / loads.full_scale
     return replace(figure, value=_worst(percent), detail={"per_series_pct": _listed(percent)})
 
 
-def _rising_means(a: LoadSeries) -> NDArray[np.float64]:
+def _rising_means(loads: LoadSeries) -> NDArray[np.float64]:
     """Means of the rising readings; of all readings when no direction is known."""
-    rising = a.direction > 0
-    return a.mean_at_levels(rising) if np.any(rising) else a.mean_at_levels()
+    rising = loads.direction > 0
+    return loads.mean_at_levels(rising) if np.any(rising) else loads.mean_at_levels()
 
 
-def nonlinearity_terminal(a: LoadSeries) -> Figure:
+def nonlinearity_terminal(loads: LoadSeries) -> Figure:
     """Largest distance of the rising means from the line through zero and the largest force.
 
     ``100 · max |X(F) − X_N F/F_N| / X_N``; common practice (terminal line).
@@ -84,16 +84,16 @@ def nonlinearity_terminal(a: LoadSeries) -> Figure:
         formula="100 max(X(F) - X_N F / F_N) / X_N, sign kept",
         source=_TRADE,
     )
-    means = _rising_means(a)
-    if not a.has_zero:
+    means = _rising_means(loads)
+    if not loads.has_zero:
         return figure.without("no zero was read: the line through zero is not known")
     if np.count_nonzero(~np.isnan(means)) < 3 or np.isnan(means[-1]):
         return figure.without("fewer than three rising forces up to the largest")
-    percent = 100.0 * (means - means[-1] * a.levels / a.levels[-1]) / abs(means[-1])
-    return replace(figure, value=_worst(percent), detail=_at_levels(a, percent))
+    percent = 100.0 * (means - means[-1] * loads.levels / loads.levels[-1]) / abs(means[-1])
+    return replace(figure, value=_worst(percent), detail=_at_levels(loads, percent))
 
 
-def nonlinearity_best_fit(a: LoadSeries) -> Figure:
+def nonlinearity_best_fit(loads: LoadSeries) -> Figure:
     """Largest distance of the rising means from their least-squares straight line.
 
     ``100 · max |X(F) − (a + b F)| / X_N``; common practice (best-fit line).
@@ -105,20 +105,20 @@ def nonlinearity_best_fit(a: LoadSeries) -> Figure:
         formula="100 max(X(F) - (a + b F)) / X_N, a and b by least squares, sign kept",
         source=_TRADE,
     )
-    means = _rising_means(a)
+    means = _rising_means(loads)
     known = ~np.isnan(means)
     if np.count_nonzero(known) < 3:
         return figure.without("fewer than three distinct forces")
-    line = fit_polynomial(a.levels[known], means[known], 1)
-    percent = 100.0 * (means - line.predict(a.levels)) / a.full_scale
-    return replace(figure, value=_worst(percent), detail=_at_levels(a, percent))
+    line = fit_polynomial(loads.levels[known], means[known], 1)
+    percent = 100.0 * (means - line.predict(loads.levels)) / loads.full_scale
+    return replace(figure, value=_worst(percent), detail=_at_levels(loads, percent))
 
 
-def _at_levels(a: LoadSeries, values: NDArray[np.float64]) -> dict[str, object]:
-    return {"applied": _listed(a.levels), "pct": _listed(values)}
+def _at_levels(loads: LoadSeries, values: NDArray[np.float64]) -> dict[str, object]:
+    return {"applied": _listed(loads.levels), "pct": _listed(values)}
 
 
-def hysteresis(a: LoadSeries) -> Figure:
+def hysteresis(loads: LoadSeries) -> Figure:
     """Largest difference of falling and rising means: ``100 · max |X↓ − X↑| / X_N``.
 
     Common practice; the reversibility of ISO 376, relative to the reading, is apart from it.
@@ -130,14 +130,17 @@ def hysteresis(a: LoadSeries) -> Figure:
         formula="100 max(X_down - X_up) / X_N over forces taken both ways, sign kept",
         source=_TRADE,
     )
-    up, down = a.mean_at_levels(a.direction > 0), a.mean_at_levels(a.direction < 0)
-    percent = 100.0 * np.sign(a.mean_at_levels()[-1]) * (down - up) / a.full_scale
+    up, down = (
+        loads.mean_at_levels(loads.direction > 0),
+        loads.mean_at_levels(loads.direction < 0),
+    )
+    percent = 100.0 * np.sign(loads.mean_at_levels()[-1]) * (down - up) / loads.full_scale
     if not np.any(~np.isnan(percent)):
         return figure.without("no force was taken both rising and falling")
-    return replace(figure, value=_worst(percent), detail=_at_levels(a, percent))
+    return replace(figure, value=_worst(percent), detail=_at_levels(loads, percent))
 
 
-def replication_sd(a: LoadSeries) -> Figure:
+def replication_sd(loads: LoadSeries) -> Figure:
     """Standard deviation among repeats of one force and direction, pooled over forces.
 
     ``√(Σ (X − X̄)² / (n − groups))``; pooled type A evaluation, GUM (JCGM 100:2008) 4.2.4.
@@ -149,9 +152,9 @@ def replication_sd(a: LoadSeries) -> Figure:
         formula="100 sqrt(sum (X - mean)^2 / (n - groups)) / X_N",
         source="pooled type A evaluation, GUM (JCGM 100:2008) 4.2.4",
     )
-    group = a.level_of * 3 + a.direction + 1
+    group = loads.level_of * 3 + loads.direction + 1
     _, index = np.unique(group, return_inverse=True)
-    values = a.at_level_force()
+    values = loads.at_level_force()
     count = np.bincount(index)
     dof = len(values) - len(count)
     if dof < 1:
@@ -159,13 +162,13 @@ def replication_sd(a: LoadSeries) -> Figure:
     within = values - (np.bincount(index, weights=values) / count)[index]
     sd = float(np.sqrt(within @ within / dof))
     detail = {"sd": sd, "dof": int(dof)}
-    return replace(figure, value=100.0 * sd / a.full_scale, detail=detail)
+    return replace(figure, value=100.0 * sd / loads.full_scale, detail=detail)
 
 
-def interpolation_error(a: LoadSeries, curve: PolynomialFit) -> Figure:
+def interpolation_error(loads: LoadSeries, curve: PolynomialFit) -> Figure:
     """Largest relative distance of the rising means from the fitted curve, in % of reading.
 
-    ``100 (X̄ − X_a) / X_a``, X_a from the curve; as ISO 376 defines f_c, on all rising runs.
+    ``100 (X̄ − X_a) / X_a``, X_a from the curve; as ISO 376 defines f_c, on all rising branches.
     """
     figure = Figure(
         name="interpolation_error",
@@ -174,19 +177,19 @@ def interpolation_error(a: LoadSeries, curve: PolynomialFit) -> Figure:
         formula="100 (X_mean - X_a) / X_a, X_a on the fitted curve, worst force, sign kept",
         source="as f_c of ISO 376:2011, on the means of all rising runs",
     )
-    if len(a.levels) <= curve.degree + 1:
+    if len(loads.levels) <= curve.degree + 1:
         return figure.without("the curve has as many coefficients as there are forces")
-    means = _rising_means(a)
-    expected = curve.predict(a.levels)
+    means = _rising_means(loads)
+    expected = curve.predict(loads.levels)
     with np.errstate(divide="ignore", invalid="ignore"):
         percent = 100.0 * (means - expected) / expected
     percent[~np.isfinite(percent)] = np.nan
     if not np.any(~np.isnan(percent)):
         return figure.without("the curve is zero at every force")
-    return replace(figure, value=_worst(percent), detail=_at_levels(a, percent))
+    return replace(figure, value=_worst(percent), detail=_at_levels(loads, percent))
 
 
-def creep(a: LoadSeries) -> Figure:
+def creep(loads: LoadSeries) -> Figure:
     """Change from 30 s to 300 s under (or after) the largest force.
 
     ``100 |i₃₀₀ − i₃₀| / X_N``, as ISO 376:2011 defines c.
@@ -198,10 +201,10 @@ def creep(a: LoadSeries) -> Figure:
         formula="100 |i_300 - i_30| / X_N, 30 s and 300 s after loading or unloading",
         source="as c of ISO 376:2011",
     )
-    r = a.readings
+    r = loads.readings
     found: list[float] = []
     longest = 0.0
-    for group in _holds(a):
+    for group in _holds(loads):
         elapsed = r.time_s[group] - r.time_s[group[0]]
         longest = max(longest, float(elapsed[-1]))
         pair = _creep_pair(elapsed)
@@ -210,14 +213,14 @@ def creep(a: LoadSeries) -> Figure:
     if not found:
         why = f"the longest hold is {longest:g} s" if longest else "no force was held"
         return figure.without(f"no readings 30 s and 300 s after a change of force ({why})")
-    percent = 100.0 * np.abs(np.array(found)) / a.full_scale
+    percent = 100.0 * np.abs(np.array(found)) / loads.full_scale
     detail = {"per_hold_pct": _listed(percent)}
     return replace(figure, value=float(np.max(percent)), detail=detail)
 
 
-def _holds(a: LoadSeries) -> list[NDArray[np.intp]]:
+def _holds(loads: LoadSeries) -> list[NDArray[np.intp]]:
     """Indices of readings that follow each other at one force with known times."""
-    r = a.readings
+    r = loads.readings
     n = len(r)
     if n < 2:
         return []
@@ -255,7 +258,7 @@ def _creep_pair(elapsed: NDArray[np.float64]) -> tuple[int, int] | None:
     return None
 
 
-def temperature_effect_zero(a: LoadSeries) -> Figure:
+def temperature_effect_zero(loads: LoadSeries) -> Figure:
     """Slope of the zero reading over temperature, in % of full scale per kelvin."""
     figure = Figure(
         name="temperature_effect_zero",
@@ -264,18 +267,18 @@ def temperature_effect_zero(a: LoadSeries) -> Figure:
         formula="100 (d zero / d T) / X_N, least-squares line",
         source=_TRADE,
     )
-    r = a.readings
+    r = loads.readings
     zero = (r.applied == 0.0) & ~np.isnan(r.temperature_C)
     reason = _temperatures(r.temperature_C[zero], "zero readings")
     if reason:
         return figure.without(reason)
     line = fit_polynomial(r.temperature_C[zero] - 20.0, r.reading[zero], 1)
-    percent = 100.0 * line.coefficients[1] / a.full_scale
-    error = 100.0 * line.standard_errors[1] / a.full_scale
+    percent = 100.0 * line.coefficients[1] / loads.full_scale
+    error = 100.0 * line.standard_errors[1] / loads.full_scale
     return replace(figure, value=float(percent), detail={"standard_error": float(error)})
 
 
-def temperature_effect_span(a: LoadSeries, curve: PolynomialFit) -> Figure:
+def temperature_effect_span(loads: LoadSeries, curve: PolynomialFit) -> Figure:
     """Slope over temperature of deflection against the curve, in % of reading per kelvin."""
     figure = Figure(
         name="temperature_effect_span",
@@ -284,12 +287,12 @@ def temperature_effect_span(a: LoadSeries, curve: PolynomialFit) -> Figure:
         formula="100 d(X / X_a) / dT, least-squares line, forces from half the largest up",
         source=_TRADE,
     )
-    upper = (np.abs(a.force) >= 0.5 * a.largest) & ~np.isnan(a.temperature_C)
-    reason = _temperatures(a.temperature_C[upper], "readings under force")
+    upper = (np.abs(loads.force) >= 0.5 * loads.largest) & ~np.isnan(loads.temperature_C)
+    reason = _temperatures(loads.temperature_C[upper], "readings under force")
     if reason:
         return figure.without(reason)
-    ratio = a.deflection[upper] / curve.predict(a.force[upper])
-    line = fit_polynomial(a.temperature_C[upper] - 20.0, ratio, 1)
+    ratio = loads.deflection[upper] / curve.predict(loads.force[upper])
+    line = fit_polynomial(loads.temperature_C[upper] - 20.0, ratio, 1)
     detail = {"standard_error": float(100.0 * line.standard_errors[1])}
     return replace(figure, value=float(100.0 * line.coefficients[1]), detail=detail)
 
@@ -304,7 +307,7 @@ def _temperatures(temperature: NDArray[np.float64], what: str) -> str:
     return ""
 
 
-def resolution(a: LoadSeries, step: float | None, kN_per_reading: float) -> Figure:
+def resolution(loads: LoadSeries, step: float | None, kN_per_reading: float) -> Figure:
     """Smallest step of the indication, as force: ``r = step · |dF/dX|``."""
     figure = Figure(
         name="resolution",
@@ -317,5 +320,5 @@ def resolution(a: LoadSeries, step: float | None, kN_per_reading: float) -> Figu
         return figure.without(
             "the readings are means or computed: the step of the indication is not known"
         )
-    detail = {"step": step, "unit": a.readings.reading_unit}
+    detail = {"step": step, "unit": loads.readings.reading_unit}
     return replace(figure, value=abs(step * kN_per_reading), detail=detail)

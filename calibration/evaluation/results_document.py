@@ -53,8 +53,12 @@ def results_document(evaluation: Evaluation) -> dict[str, Any]:
 
 
 def _sense(part: SenseEvaluation) -> dict[str, Any]:
-    a = part.arrangement
-    kN, force, reading = a.readings.kN_per_unit, a.readings.force_unit, a.readings.reading_unit
+    loads = part.loads
+    kN, force, reading = (
+        loads.readings.kN_per_unit,
+        loads.readings.force_unit,
+        loads.readings.reading_unit,
+    )
     own = _fit(part.raw, x_unit=force, y_unit=reading, x_scale=1.0, y_scale=1.0)
     si = _fit(part.raw, x_unit="kN", y_unit=reading, x_scale=kN, y_scale=1.0)
     slope = _mean_slope(part)
@@ -104,7 +108,7 @@ def _sense(part: SenseEvaluation) -> dict[str, Any]:
 
 
 def _mean_slope(part: SenseEvaluation) -> float:
-    return abs(float(np.mean(part.raw.slope(part.arrangement.levels))))
+    return abs(float(np.mean(part.raw.slope(part.loads.levels))))
 
 
 def _fit(

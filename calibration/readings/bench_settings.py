@@ -45,7 +45,7 @@ class BenchSettings:
     stability_pct: float | None = None
     """Largest change of sensitivity expected between calibrations, % of reading."""
     resolution: float | None = None
-    """Smallest step of the indication, unit of reading; None: told from the readings."""
+    """Smallest step of the indication, unit of reading; None: from the readings."""
     degree: int | None = None
     """Asked for; None: by the standard's rule."""
     shunt_deflection: float | None = None

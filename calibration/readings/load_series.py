@@ -1,6 +1,6 @@
-"""Bench readings put in order: zero taken off, grouped into runs and force levels.
+"""Bench readings put in order: zero taken off, grouped into branches and force levels.
 
-A run is the rising or the falling part of one series at one position. The deflection of a
+A branch is the rising or the falling part of one series at one position. The deflection of a
 reading is the reading less the last zero reading before it (the first after it, when none was
 taken before). Where no zero was read at all, deflections are the readings themselves and
 everything that needs a zero is left unassessed.
@@ -18,14 +18,14 @@ from calibration.readings.readings import Readings, ReadingsError
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["LoadSeries", "Run", "arrange", "senses"]
+__all__ = ["Branch", "LoadSeries", "load_series", "senses"]
 
 LEVEL_TOLERANCE: Final = 0.002
 """Applied forces closer than this fraction of the largest are one level of the plan."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Run:
+class Branch:
     """One series at one position in one direction."""
 
     series: int
@@ -60,7 +60,7 @@ class LoadSeries:
     """(levels,) distinct forces, by rising magnitude."""
     level_of: NDArray[np.int64]
     """(n,) index into levels."""
-    runs: tuple[Run, ...]
+    branches: tuple[Branch, ...]
     """In the order taken; empty when no series was stated."""
     zeros: NDArray[np.float64]
     """(z,) zero readings as indicated."""
@@ -105,8 +105,8 @@ def senses(readings: Readings) -> tuple[int, ...]:
     return tuple(s for s in (1, -1) if bool(np.any(np.sign(used) == s)))
 
 
-def arrange(readings: Readings, sense: int) -> LoadSeries:
-    """Arrange the used readings of one sense.
+def load_series(readings: Readings, sense: int) -> LoadSeries:
+    """The used readings of one sense, put in order.
 
     Raises
     ------
@@ -116,7 +116,7 @@ def arrange(readings: Readings, sense: int) -> LoadSeries:
     zero_of = _zero_of(readings)
     used = readings.used & (readings.applied * sense >= 0.0)
     loaded = used & (readings.applied != 0.0)
-    # Creep readings tell how the cell settles; the curve rests on the first under each force.
+    # Creep readings show how the cell settles; the curve rests on the first under each force.
     main = loaded & ~_held(readings)
     if not np.any(main):
         msg = f"{readings.source}: no reading under force in that sense"
@@ -136,7 +136,7 @@ def arrange(readings: Readings, sense: int) -> LoadSeries:
         temperature_C=readings.temperature_C[main],
         levels=levels,
         level_of=level_of,
-        runs=_runs(readings, main, deflection, levels, level_of),
+        branches=_branches(readings, main, deflection, levels, level_of),
         zeros=readings.reading[readings.used & (readings.applied == 0.0)],
         zero_before=before,
         zero_after=after,
@@ -188,13 +188,13 @@ def _levels(force: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np
     return np.sign(force[0]) * levels, label.astype(np.int64)
 
 
-def _runs(
+def _branches(
     readings: Readings,
     main: NDArray[np.bool_],
     deflection: NDArray[np.float64],
     levels: NDArray[np.float64],
     level_of: NDArray[np.int64],
-) -> tuple[Run, ...]:
+) -> tuple[Branch, ...]:
     if not readings.series_names:
         return ()
     index = np.flatnonzero(main)
@@ -208,14 +208,14 @@ def _runs(
             strict=True,
         )
     )
-    runs = []
+    branches = []
     for key in dict.fromkeys(keys):
         here = np.array([k == key for k in keys])
         count = np.bincount(level_of[here], minlength=len(levels))
         total = np.bincount(level_of[here], weights=scaled[here], minlength=len(levels))
         at = np.where(count > 0, total / np.maximum(count, 1), np.nan)
-        runs.append(
-            Run(
+        branches.append(
+            Branch(
                 series=key[0],
                 position_deg=key[1] if key[1] >= 0.0 else np.nan,
                 direction=key[2],
@@ -223,7 +223,7 @@ def _runs(
                 at=at,
             )
         )
-    return tuple(runs)
+    return tuple(branches)
 
 
 def _series_zeros(

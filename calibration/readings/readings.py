@@ -59,7 +59,7 @@ class Readings:
     superseded: NDArray[np.bool_]
     """(n,) taken again later with a reason: kept, not used."""
     resolution: float | None
-    """Smallest step the readings show, reading_unit; None when it cannot be told."""
+    """Smallest step the readings show, reading_unit; None when it is not known."""
     columns: frozenset[str] = field(default_factory=frozenset)
     """Which optional columns were stated."""
 

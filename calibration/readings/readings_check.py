@@ -99,7 +99,7 @@ def _check_series(readings: Readings) -> None:
 
 
 def _infer_directions(readings: Readings) -> Readings:
-    """Rising then falling within a series is told from the forces; anything else stays open."""
+    """Rising then falling within a series follows from the forces; anything else stays open."""
     if "direction" in readings.columns:
         return readings
     direction = readings.direction.copy()

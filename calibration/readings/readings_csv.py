@@ -79,7 +79,7 @@ def parse_readings(text: str, *, source: str = "readings") -> Readings:
 
 
 @dataclass(slots=True)
-class _Column:
+class _CsvColumn:
     index: int
     name: str
     unit: str
@@ -124,8 +124,8 @@ class _Parser:
         except csv.Error as error:
             raise self.fail(reader.line_num, f"not CSV ({error})") from error
 
-    def header(self, row: int, names: list[str]) -> dict[str, _Column]:
-        columns: dict[str, _Column] = {}
+    def header(self, row: int, names: list[str]) -> dict[str, _CsvColumn]:
+        columns: dict[str, _CsvColumn] = {}
         for index, name in enumerate(names):
             column = self.column(row, index, name)
             if column is None:
@@ -142,23 +142,25 @@ class _Parser:
             raise self.fail(row, f"no column 'reading'; columns are {names}")
         return columns
 
-    def column(self, row: int, index: int, name: str) -> _Column | None:
+    def column(self, row: int, index: int, name: str) -> _CsvColumn | None:
         lower = name.lower()
         if lower == "applied":
             msg = "column 'applied' does not say its unit; name it applied_kN, applied_lbf, …"
             raise self.fail(row, msg)
         if lower.startswith("applied_"):
-            return _Column(index, "applied", self.unit(row, name, name[8:], "force"))
+            return _CsvColumn(index, "applied", self.unit(row, name, name[8:], "force"))
         if lower == "reading":
-            return _Column(index, "reading", "reading")
+            return _CsvColumn(index, "reading", "reading")
         if lower.startswith("reading_") and lower != "reading_sd":
             unit = name[8:]
-            return _Column(index, "reading", UNITS[unit].name if unit in UNITS else unit)
+            return _CsvColumn(index, "reading", UNITS[unit].name if unit in UNITS else unit)
         if lower.startswith("temperature_"):
-            return _Column(index, "temperature", self.unit(row, name, name[12:], "temperature"))
+            return _CsvColumn(
+                index, "temperature", self.unit(row, name, name[12:], "temperature")
+            )
         if lower.startswith("time_"):
-            return _Column(index, "time", self.unit(row, name, name[5:], "time"))
-        return _Column(index, _OTHER[lower], "") if lower in _OTHER else None
+            return _CsvColumn(index, "time", self.unit(row, name, name[5:], "time"))
+        return _CsvColumn(index, _OTHER[lower], "") if lower in _OTHER else None
 
     def unit(self, row: int, name: str, unit: str, quantity: str) -> str:
         try:
@@ -178,7 +180,7 @@ class _Parser:
             msg = f"{len(cells)} fields where the header has {width}"
         raise self.fail(row, msg)
 
-    def number(self, row: int, column: _Column, text: str) -> float:
+    def number(self, row: int, column: _CsvColumn, text: str) -> float:
         try:
             # Python reads 1_000 as a number; a table does not mean it.
             value = float(text) if "_" not in text else math.nan
@@ -205,7 +207,7 @@ class _Parser:
 
     def optional(
         self,
-        columns: dict[str, _Column],
+        columns: dict[str, _CsvColumn],
         name: str,
         to: str,
         records: list[tuple[int, list[str]]],
@@ -220,7 +222,7 @@ class _Parser:
         return convert(values, column.unit, to) if column.unit else np.array(values)
 
     def build(
-        self, columns: dict[str, _Column], records: list[tuple[int, list[str]]]
+        self, columns: dict[str, _CsvColumn], records: list[tuple[int, list[str]]]
     ) -> Readings:
         applied = [
             self.number(r, columns["applied"], c[columns["applied"].index]) for r, c in records
@@ -246,58 +248,58 @@ class _Parser:
             resolution=_resolution(texts),
             columns=frozenset(columns),
         )
-        reasons = self.words(columns, "repeat_reason", records)
+        reasons = self.texts(columns, "repeat_reason", records)
         return check_readings(result, repeat_reasons=reasons)
 
-    def reading(self, row: int, column: _Column, cells: list[str]) -> float:
+    def reading(self, row: int, column: _CsvColumn, cells: list[str]) -> float:
         value = self.number(row, column, cells[column.index])
         if value in RAILS and column.unit in ("reading", "counts"):
             msg = f"reading is {value:.0f}: the converter stood at its rail (saturated)"
             raise self.fail(row, msg)
         return value
 
-    def words(
-        self, columns: dict[str, _Column], name: str, records: list[tuple[int, list[str]]]
+    def texts(
+        self, columns: dict[str, _CsvColumn], name: str, records: list[tuple[int, list[str]]]
     ) -> list[str]:
         column = columns.get(name)
         return [""] * len(records) if column is None else [c[column.index] for _, c in records]
 
     def series(
-        self, columns: dict[str, _Column], records: list[tuple[int, list[str]]]
+        self, columns: dict[str, _CsvColumn], records: list[tuple[int, list[str]]]
     ) -> tuple[tuple[str, ...], list[int]]:
         if "series" not in columns:
             return (), [0] * len(records)
-        words = self.words(columns, "series", records)
-        for (row, _), word in zip(records, words, strict=True):
-            if not word:
-                raise self.fail(row, "series is empty: say which series the reading belongs to")
-        names = tuple(dict.fromkeys(words))
+        texts = self.texts(columns, "series", records)
+        for (row, _), text in zip(records, texts, strict=True):
+            if not text:
+                raise self.fail(row, "series is empty: name the series the reading belongs to")
+        names = tuple(dict.fromkeys(texts))
         index = {name: i for i, name in enumerate(names)}
-        return names, [index[word] for word in words]
+        return names, [index[text] for text in texts]
 
     def directions(
-        self, columns: dict[str, _Column], records: list[tuple[int, list[str]]]
+        self, columns: dict[str, _CsvColumn], records: list[tuple[int, list[str]]]
     ) -> NDArray[np.int8]:
-        words = self.words(columns, "direction", records)
-        result = np.zeros(len(words), dtype=np.int8)
-        for i, ((row, _), word) in enumerate(zip(records, words, strict=True)):
-            if word.lower() not in DIRECTIONS:
-                raise self.fail(row, f"direction is {word!r}: 'up' or 'down' is needed")
-            result[i] = DIRECTIONS[word.lower()]
+        texts = self.texts(columns, "direction", records)
+        result = np.zeros(len(texts), dtype=np.int8)
+        for i, ((row, _), text) in enumerate(zip(records, texts, strict=True)):
+            if text.lower() not in DIRECTIONS:
+                raise self.fail(row, f"direction is {text!r}: 'up' or 'down' is needed")
+            result[i] = DIRECTIONS[text.lower()]
         return result
 
     def kinds(
         self,
-        columns: dict[str, _Column],
+        columns: dict[str, _CsvColumn],
         records: list[tuple[int, list[str]]],
         applied: list[float],
     ) -> tuple[str, ...]:
-        words = self.words(columns, "kind", records)
+        texts = self.texts(columns, "kind", records)
         result = []
-        for (row, _), word, force in zip(records, words, applied, strict=True):
-            kind = word.lower() or ("zero" if force == 0.0 else "step")
+        for (row, _), text, force in zip(records, texts, applied, strict=True):
+            kind = text.lower() or ("zero" if force == 0.0 else "step")
             if kind not in KINDS:
-                raise self.fail(row, f"kind is {word!r}; known: {', '.join(KINDS)}")
+                raise self.fail(row, f"kind is {text!r}; known: {', '.join(KINDS)}")
             result.append("zero" if kind == "step" and force == 0.0 else kind)
         return tuple(result)
 

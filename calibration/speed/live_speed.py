@@ -34,7 +34,7 @@ class LiveSpeed:
         self._count: int | None = None
 
     def update(self, records: NDArray[Any], line: TickLine) -> float:
-        """Speed at the last of (n,) records, m/s, forward positive; 0 while nothing is told."""
+        """Speed at the last of (n,) records, m/s, forward positive; 0 while it is not known."""
         self._rates.append(line.s_per_tick)
         tick_s = float(np.median(self._rates))
         if len(records):
@@ -53,7 +53,7 @@ class LiveSpeed:
     def _add(self, tick: int, count: int, tick_s: float) -> None:
         if self._edges:
             since = tick - self._edges[-1][0]
-            # After a stop, or a restart unseen, what was before says nothing of now.
+            # After a stop, or a restart unseen, what was before does not bear on now.
             if since <= 0 or since * tick_s > 2.0:
                 self._edges.clear()
         self._edges.append((tick, count))

@@ -54,7 +54,7 @@ def line_slopes(
     with np.errstate(divide="ignore", invalid="ignore"):
         slope = (total(u * v) - n * mean_u * mean_v) / spread
     span = x[high] - x[low]
-    # What running sums cannot tell apart: few points, near each other.
+    # What running sums do not resolve: few points, near each other.
     few = (n <= 2) | (spread <= 1e-9 * np.maximum(u[-1] ** 2, 1e-12))
     if few.any():
         step = span[few]

@@ -1,6 +1,6 @@
 """Wheel-pulse records put in order: edges in run time, odd counts, uneven encoders, distance.
 
-A frame tells the count and the device tick of the last counted edge. Here the distinct edges of
+A frame holds the count and the device tick of the last counted edge. Here the distinct edges of
 one start of the device are found and laid on run time; counts that cannot be (a pulse missed or
 counted twice) are found by their neighbours; and the encoder's own unevenness, which comes back
 with every revolution, is worked out from the run itself.
@@ -35,7 +35,7 @@ STANDING_S: Final = 5.0
 UNEVEN_PULSE: Final = 1.2
 """The longest way from one line of an encoder to the next, in pulses."""
 OLDEST_EDGE_S: Final = 3600.0
-"""An edge longer ago than this tells nothing of the present."""
+"""An edge longer ago than this bears on nothing now."""
 ODD: Final = 0.7
 """Pulses off what the neighbours lead to expect."""
 ODD_NEAR_S: Final = 2.0
@@ -81,8 +81,8 @@ def find_edges(
 ) -> Edges:
     """Edges of (n,) records; ``t_s`` is the run time of ``tick``.
 
-    An edge stamped after its frame, an hour before it, or out of order is left out. The edge the
-    first record tells of counts when it is younger than five seconds.
+    An edge stamped after its frame, an hour before it, or out of order is left out. The edge in the
+    first record counts when it is younger than five seconds.
     """
     none = np.empty(0, np.int64)
     if len(tick) < 2 or tick[-1] <= tick[0]:

@@ -18,7 +18,7 @@ class SpeedResult:
 
     t_s: NDArray[np.float64]
     speed_m_s: NDArray[np.float64]
-    """Forward positive; exactly 0 at standstill; NaN where nothing can be told."""
+    """Forward positive; exactly 0 at standstill; NaN where it is not known."""
     u_m_s: NDArray[np.float64]
     """Standard uncertainty, circumference included."""
     acceleration_m_s2: NDArray[np.float64]

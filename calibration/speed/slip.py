@@ -1,4 +1,4 @@
-"""Slip and slide of the measuring wheel, by the speed a GNSS receiver tells."""
+"""Slip and slide of the measuring wheel, by the speed of a GNSS receiver."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """Speed and acceleration from time-stamped pulse counts (M/T method).
 
-Each frame tells the count and the device tick of the last counted edge. Between two edges the
+Each frame holds the count and the device tick of the last counted edge. Between two edges the
 wheel turned a whole number of pulses in a time known to a tick: a speed has neither the ±1 count
 of frequency counting nor the staircase of period measurement. Here a straight line is laid by
 least squares through the edges of half a second around each instant, or through the two nearest

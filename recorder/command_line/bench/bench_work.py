@@ -156,10 +156,10 @@ def print_results(evaluation: Evaluation) -> None:
 
 
 def _print_sense(part: SenseEvaluation) -> None:
-    a = part.arrangement
-    force, reading = a.readings.force_unit, a.readings.reading_unit
-    print(f"{part.name}: {len(a.force)} readings at {len(a.levels)} forces,"
-          f" up to {a.largest:g} {force}")  # fmt: skip
+    loads = part.loads
+    force, reading = loads.readings.force_unit, loads.readings.reading_unit
+    print(f"{part.name}: {len(loads.force)} readings at {len(loads.levels)} forces,"
+          f" up to {loads.largest:g} {force}")  # fmt: skip
     print(f"  curve of degree {part.degree}, reading = sum of b[i] * ({force})**i")
     for i, (c, e) in enumerate(
         zip(part.raw.coefficients, part.raw.standard_errors, strict=True)

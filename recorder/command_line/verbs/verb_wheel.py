@@ -35,7 +35,7 @@ __all__ = ["add_parser"]
 _EPILOG: Final = """\
 Lengths carry their unit: 2872.6mm, 9.425ft, 113.125in, 113-1/8in, 1mi, 0.4km. What is stated of
 them with --u-... is a standard uncertainty. On top come the cone, curves and wear until the
-wheel is measured again: say --wear 0mm, --lateral 0mm when they are none of your business.
+wheel is measured again: give --wear 0mm, --lateral 0mm when they are none of your business.
 
 --json prints one object: the certificate as it is written, and under "derived" diameter_m,
 u_relative, revolutions_per_mile, revolutions_per_km, m_per_pulse.

@@ -36,24 +36,26 @@ _SIZE_IN: Final = (6.3, 2.6)
 
 def fit_chart(part: SenseEvaluation) -> bytes:
     """Deflection over applied force, readings and fitted curve."""
-    a = part.arrangement
+    loads = part.loads
     with mpl.rc_context(_STYLE):
         figure, axes = _axes()
-        _points(axes, part, a.deflection)
-        force = np.linspace(float(a.levels[0]), float(a.levels[-1]), 200)
+        _points(axes, part, loads.deflection)
+        force = np.linspace(float(loads.levels[0]), float(loads.levels[-1]), 200)
         curve = part.deflection_from_force.predict(force)
-        axes.plot(force * a.readings.kN_per_unit, curve, "k-", label=f"degree {part.degree}")
-        axes.set_ylabel(f"deflection, {a.readings.reading_unit}")
+        axes.plot(
+            force * loads.readings.kN_per_unit, curve, "k-", label=f"degree {part.degree}"
+        )
+        axes.set_ylabel(f"deflection, {loads.readings.reading_unit}")
         return _svg(figure, axes)
 
 
 def residual_chart(part: SenseEvaluation) -> bytes:
     """Distance of each reading from the curve, with the band of 2.4 standard deviations."""
-    a = part.arrangement
+    loads = part.loads
     fit = part.deflection_from_force
     with mpl.rc_context(_STYLE):
         figure, axes = _axes()
-        residuals = a.deflection - fit.predict(a.force)
+        residuals = loads.deflection - fit.predict(loads.force)
         _points(axes, part, residuals)
         reach = 1.1 * max(float(np.max(np.abs(residuals))), 2.4 * fit.residual_sd)
         if reach > 0.0:
@@ -65,7 +67,7 @@ def residual_chart(part: SenseEvaluation) -> bytes:
                 sign * 2.4 * fit.residual_sd, color="black", linestyle="--", linewidth=0.7,
                 label=label,
             )  # fmt: skip
-        axes.set_ylabel(f"residual, {a.readings.reading_unit}")
+        axes.set_ylabel(f"residual, {loads.readings.reading_unit}")
         return _svg(figure, axes)
 
 
@@ -98,12 +100,12 @@ def _axes() -> tuple[Figure, Axes]:
 
 
 def _points(axes: Axes, part: SenseEvaluation, values: NDArray[np.float64]) -> None:
-    a = part.arrangement
+    loads = part.loads
     for direction, (marker, face, label) in _MARKERS.items():
-        here = a.direction == direction
+        here = loads.direction == direction
         if np.any(here):
             axes.plot(
-                a.force[here] * a.readings.kN_per_unit, values[here], linestyle="none",
+                loads.force[here] * loads.readings.kN_per_unit, values[here], linestyle="none",
                 marker=marker, markersize=3.5, markeredgecolor="black", markerfacecolor=face,
                 markeredgewidth=0.6, label=label,
             )  # fmt: skip

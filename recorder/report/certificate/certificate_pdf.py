@@ -111,7 +111,7 @@ def _stated(value: float | None, unit: str) -> str:
 
 
 def _sense(part: SenseEvaluation) -> dict[str, Any]:
-    a = part.arrangement
+    loads = part.loads
     classes = [part.figure("iso376_class"), part.figure("e74_class_a_range"),
                part.figure("e74_class_aa_range")]  # fmt: skip
     return {
@@ -131,8 +131,8 @@ def _sense(part: SenseEvaluation) -> dict[str, Any]:
                     part.deflection_from_force.standard_errors, strict=True)
             )
         ],
-        "reverse_model": f"deflection ({a.readings.reading_unit}) = sum of b(i) times force"
-        f" ({a.readings.force_unit}) to the power i; residual standard deviation"
+        "reverse_model": f"deflection ({loads.readings.reading_unit}) = sum of b(i) times force"
+        f" ({loads.readings.force_unit}) to the power i; residual standard deviation"
         f" {part.deflection_from_force.residual_sd:.5g}, {part.deflection_from_force.dof}"
         " degrees of freedom",
         "degree": [f"Degree {part.degree} is used.", *part.choice.reasons],

@@ -101,7 +101,7 @@ def test_strain_gauged_coupler_tells_the_force_of_its_shunt() -> None:
 def test_friction_says_why_it_cannot_be_found() -> None:
     text = HEAD + "1,up,0,0\n1,up,10,10\n1,up,20,20\n1,up,30,31\n"
     part = first(text, degree=1)
-    assert "two rising and two falling" in str(friction(part.arrangement, part.working))
+    assert "two rising and two falling" in str(friction(part.loads, part.working))
 
 
 def test_friction_agrees_with_a_direct_solution() -> None:

@@ -144,7 +144,7 @@ def test_dense_forces_are_not_run_together_into_one_level() -> None:
         f"{f:.4f},{r:.3f}\n" for f, r in zip(force, reading, strict=True)
     )
     part = first(text)
-    assert len(part.arrangement.levels) > 900
+    assert len(part.loads.levels) > 900
     assert part.raw.coefficients[1] == pytest.approx(10.0, rel=1e-3)
 
 
@@ -153,6 +153,6 @@ def test_forces_near_the_plan_are_one_level_and_brought_to_it() -> None:
     for name, off in (("1", 0.05), ("2", -0.05)):
         lines += series([("up", 0, 0)] + [
             ("up", f + off, 10.0 * (f + off)) for f in (50.0, 100.0, 150.0)], name)  # fmt: skip
-    a = first(HEAD + lines).arrangement
+    a = first(HEAD + lines).loads
     assert a.levels == pytest.approx([50.0, 100.0, 150.0])
     assert a.mean_at_levels() == pytest.approx([500.0, 1000.0, 1500.0])
