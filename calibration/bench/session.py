@@ -43,7 +43,7 @@ from calibration.readings.readings import Readings
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
-__all__ = ["BenchSession", "PendingReading"]
+__all__ = ["BenchSession"]
 
 _ALL_READ: Final = "every step of the plan is read; repeat one with a reason, or finish"
 # Shares of the asked seconds: covered by counts at least, without a count at most.

@@ -33,7 +33,7 @@ from calibration.quantities import flags as flag_bits
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["ForceCertificate", "SenseCurve", "ShuntExpectation", "UncertaintyTable"]
+__all__ = ["RAILS_24_BIT", "ForceCertificate"]
 
 RAILS_24_BIT: Final = (-(2**23), 2**23 - 1)
 

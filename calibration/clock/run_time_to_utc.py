@@ -112,19 +112,7 @@ def fit_utc(
     ValueError
         Fewer than two sentences at different times, or none that names the second of a pulse.
     """
-    t = np.asarray(t_run_s, np.float64)
-    sent = np.asarray(utc_ns, np.int64)
-    if t.shape != sent.shape:
-        msg = f"t_run_s has {len(t)} rows, utc_ns {len(sent)}"
-        raise ValueError(msg)
-    good = np.isfinite(t) & (sent > np.iinfo(np.int64).min)
-    t, sent = t[good], sent[good]
-    if len(t) < 2 or t[-1] <= t[0] or np.any(np.diff(t) < 0.0):
-        msg = (
-            "a UTC fit wants at least two valid time sentences at rising run times, got"
-            f" {len(t)}"
-        )
-        raise ValueError(msg)
+    t, sent = _valid_sentences(t_run_s, utc_ns)
     tai = sent + NS * tai_minus_utc_ns(sent)
     middle = len(t) // 2
     base = int(tai[middle]) - round(float(t[middle]) * 1e9)
@@ -151,6 +139,25 @@ def fit_utc(
         steps=common.steps,
         leaps=common.leaps,
     )
+
+
+def _valid_sentences(
+    t_run_s: NDArray[np.float64], utc_ns: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    t = np.asarray(t_run_s, np.float64)
+    sent = np.asarray(utc_ns, np.int64)
+    if t.shape != sent.shape:
+        msg = f"t_run_s has {len(t)} rows, utc_ns {len(sent)}"
+        raise ValueError(msg)
+    good = np.isfinite(t) & (sent > np.iinfo(np.int64).min)
+    t, sent = t[good], sent[good]
+    if len(t) < 2 or t[-1] <= t[0] or np.any(np.diff(t) < 0.0):
+        msg = (
+            "a UTC fit wants at least two valid time sentences at rising run times, got"
+            f" {len(t)}"
+        )
+        raise ValueError(msg)
+    return t, sent
 
 
 class _Common(NamedTuple):

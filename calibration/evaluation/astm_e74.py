@@ -15,7 +15,7 @@ import numpy as np
 from scipy import special
 
 from calibration.evaluation.figure import Figure
-from calibration.evaluation.polynomial_fit import PolynomialFit, fit_polynomial
+from calibration.statistics.polynomial_fit import PolynomialFit, fit_polynomial
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike

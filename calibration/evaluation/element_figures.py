@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.evaluation.figure import Figure
-from calibration.evaluation.polynomial_fit import PolynomialFit, t_quantile
+from calibration.statistics.polynomial_fit import PolynomialFit, t_quantile
 
 if TYPE_CHECKING:
     from calibration.readings.bench_settings import BenchSettings

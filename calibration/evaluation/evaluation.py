@@ -12,7 +12,10 @@ from calibration.evaluation.astm_e74 import DegreeChoice, choose_degree, e74_fig
 from calibration.evaluation.element_figures import element_figures, preload_matters
 from calibration.evaluation.force_budget import ForceBudget, force_budget
 from calibration.evaluation.iso376 import iso_figures
-from calibration.evaluation.polynomial_fit import (
+from calibration.readings.bench_settings import BenchSettings
+from calibration.readings.load_series import LoadSeries, load_series, senses
+from calibration.readings.readings import Readings, ReadingsError
+from calibration.statistics.polynomial_fit import (
     FitError,
     LackOfFit,
     PolynomialFit,
@@ -21,9 +24,6 @@ from calibration.evaluation.polynomial_fit import (
     is_monotone,
     lack_of_fit,
 )
-from calibration.readings.bench_settings import BenchSettings
-from calibration.readings.load_series import LoadSeries, load_series, senses
-from calibration.readings.readings import Readings, ReadingsError
 
 if TYPE_CHECKING:
     from calibration.evaluation.figure import Figure

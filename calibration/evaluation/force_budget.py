@@ -13,22 +13,22 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from calibration.evaluation.gum import (
+from calibration.evaluation.iso376 import iso_series
+from calibration.readings.bench_settings import BenchSettings
+from calibration.statistics.gum import (
     Component,
     combine,
     coverage_factor,
     effective_dof,
     rectangular,
 )
-from calibration.evaluation.iso376 import iso_series
-from calibration.readings.bench_settings import BenchSettings
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from calibration.evaluation.figure import Figure
-    from calibration.evaluation.polynomial_fit import PolynomialFit
     from calibration.readings.load_series import LoadSeries
+    from calibration.statistics.polynomial_fit import PolynomialFit
 
 __all__ = ["ForceBudget", "force_budget"]
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from calibration.evaluation.figure import Figure
-from calibration.evaluation.polynomial_fit import fit_polynomial
+from calibration.statistics.polynomial_fit import fit_polynomial
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray

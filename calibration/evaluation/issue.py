@@ -3,28 +3,27 @@
 from __future__ import annotations
 
 import calendar
-import math
 import re
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, date, datetime
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from calibration.certificates.certificate import CertificateError, document_digest
+from calibration.certificates.certificate import CertificateError
 from calibration.certificates.force import RAILS_24_BIT, ForceCertificate
 from calibration.certificates.force_curve import SenseCurve, ShuntExpectation, UncertaintyTable
-from calibration.evaluation.evaluation import Evaluation, SenseEvaluation, evaluate
-from calibration.evaluation.polynomial_fit import is_monotone
+from calibration.evaluation.evaluation import Evaluation, SenseEvaluation
 from calibration.evaluation.results_document import results_document
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings import Readings, ReadingsError
+from calibration.statistics.polynomial_fit import is_monotone
 
 if TYPE_CHECKING:
     pass
 
-__all__ = ["CAUTIONS", "add_months", "issue_certificate", "verify_document"]
+__all__ = ["CAUTIONS", "add_months", "issue_certificate"]
 
 CAUTIONS: Final = (
     "A press, a dead-weight frame or a lifted load can crush. Follow the press's instructions"
@@ -38,8 +37,6 @@ CAUTIONS: Final = (
 MIN_FORCES: Final = 3
 MIN_DOF: Final = 2
 MIN_R_SQUARED: Final = 0.98
-TOLERANCE: Final = 1e-9
-"""Relative; machines round differently in the last bits."""
 
 
 def add_months(day: date, months: int) -> date:
@@ -72,14 +69,7 @@ def issue_certificate(
     tension = by_sense.get(1) or by_sense[-1]
     compression = by_sense.get(-1)
     limits = _limits(by_sense)
-    largest = max(abs(limits[0]), limits[1])
-    capacity = settings.capacity_kN if settings.capacity_kN is not None else largest
-    if largest > capacity * 1.5:
-        msg = (
-            f"capacity_kN is {capacity:g}, the largest force applied {largest:g} kN: check the"
-            " capacity or the unit of the force column"
-        )
-        raise CertificateError(msg)
+    capacity = _capacity_kN(settings, limits)
     scale = _deflection_at(tension, capacity)
     return ForceCertificate(
         certificate_id=settings.certificate_id or _identity(settings, issued),
@@ -141,6 +131,19 @@ def _limits(by_sense: Mapping[int, SenseEvaluation]) -> tuple[float, float]:
     return low, high
 
 
+def _capacity_kN(settings: BenchSettings, limits_kN: tuple[float, float]) -> float:
+    """As stated; the largest force applied where it is not."""
+    largest = max(abs(limits_kN[0]), limits_kN[1])
+    capacity = settings.capacity_kN if settings.capacity_kN is not None else largest
+    if largest > capacity * 1.5:
+        msg = (
+            f"capacity_kN is {capacity:g}, the largest force applied {largest:g} kN: check the"
+            " capacity or the unit of the force column"
+        )
+        raise CertificateError(msg)
+    return capacity
+
+
 def _curve(part: SenseEvaluation) -> SenseCurve:
     return SenseCurve(tuple(float(c) for c in part.working.coefficients))
 
@@ -187,79 +190,3 @@ def _shunt(settings: BenchSettings) -> ShuntExpectation | None:
 def _identity(settings: BenchSettings, issued: date) -> str:
     words = re.sub(r"[^\w]+", "-", settings.cell).strip("-") or "cell"
     return f"{words}-{issued.isoformat()}"
-
-
-def verify_document(document: Mapping[str, Any], *, source: str) -> list[str]:
-    """Work a force certificate out again from its own readings.
-
-    Returns
-    -------
-    list of str
-        Every disagreement in words, digest first; empty when all agrees.
-
-    Raises
-    ------
-    CertificateError
-        Not a force certificate, or one without readings, which cannot be verified.
-    """
-    if document.get("kind") != "force":
-        msg = f"{source}: a certificate of kind {document.get('kind')!r}, not of a force cell"
-        raise CertificateError(msg)
-    found = []
-    computed = document_digest(document)
-    if document.get("digest") != computed:
-        found.append(f"digest: stated {document.get('digest')}, computed {computed}")
-    details = document.get("details")
-    if not isinstance(details, Mapping) or not isinstance(details.get("readings"), Mapping):
-        msg = f"{source}: holds no readings: nothing can be worked out again"
-        raise CertificateError(msg)
-    try:
-        readings = Readings.from_document(details["readings"])
-        stated = details.get("settings")
-        settings = BenchSettings.from_document(stated if isinstance(stated, Mapping) else {})
-        again = issue_certificate(
-            evaluate(readings, settings),
-            today=date(2000, 1, 1),
-            # Another version than today's may have issued it: the figures are held to account.
-            software=str(document.get("software", "")),
-        )
-    except ValueError as error:
-        return [*found, f"readings: {error}"]
-    head = {
-        key: document[key] for key in ("format", "version", "kind", "digest") if key in document
-    }
-    differences = _compare({**head, **again.to_document()}, document, "")
-    return [*found, *differences]
-
-
-def _compare(computed: object, stated: object, path: str) -> list[str]:
-    if isinstance(computed, Mapping) and isinstance(stated, Mapping):
-        found = []
-        for key in [*computed, *(k for k in stated if k not in computed)]:
-            where = f"{path}.{key}" if path else str(key)
-            if key not in computed or key not in stated:
-                found.append(f"{where}: {'missing' if key not in stated else 'not expected'}")
-            else:
-                found += _compare(computed[key], stated[key], where)
-        return found
-    if isinstance(computed, list | tuple) and isinstance(stated, list | tuple):
-        if len(computed) != len(stated):
-            return [f"{path}: {len(stated)} values stated, {len(computed)} computed"]
-        found = []
-        for i, (one, other) in enumerate(zip(computed, stated, strict=True)):
-            found += _compare(one, other, f"{path}[{i}]")
-        return found
-    if _alike(computed, stated):
-        return []
-    return [f"{path}: stated {stated!r}, computed {computed!r}"]
-
-
-def _alike(computed: object, stated: object) -> bool:
-    if isinstance(computed, bool) or isinstance(stated, bool):
-        return computed is stated
-    if isinstance(computed, int | float) and isinstance(stated, int | float):
-        return math.isclose(computed, stated, rel_tol=TOLERANCE, abs_tol=0.0) or (
-            # Rounding noise of exact data is different noise on another machine.
-            abs(computed) < 1e-12 and abs(stated) < 1e-12
-        )
-    return computed == stated

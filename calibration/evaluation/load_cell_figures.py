@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.evaluation.figure import Figure
-from calibration.evaluation.polynomial_fit import PolynomialFit, fit_polynomial
+from calibration.statistics.polynomial_fit import PolynomialFit, fit_polynomial
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -29,7 +29,7 @@ from typing import Any
 import numpy as np
 
 from calibration.evaluation.evaluation import Evaluation, InverseCheck, SenseEvaluation
-from calibration.evaluation.polynomial_fit import PolynomialFit, t_quantile
+from calibration.statistics.polynomial_fit import PolynomialFit, t_quantile
 
 __all__ = ["results_document"]
 
@@ -77,24 +77,7 @@ def _sense(part: SenseEvaluation) -> dict[str, Any]:
         **own,
         "own_units": own,
         "si": si,
-        "deflection_from_force": {
-            "model": "deflection = sum of coefficients[i] * force**i",
-            "own_units": _fit(
-                part.deflection_from_force, x_unit=force, y_unit=reading, x_scale=1, y_scale=1
-            ),
-            "si": _fit(
-                part.deflection_from_force, x_unit="kN", y_unit=reading, x_scale=kN, y_scale=1
-            ),
-        },
-        "force_from_deflection": {
-            "model": "force = sum of coefficients[i] * deflection**i",
-            "own_units": _fit(
-                part.force_from_deflection, x_unit=reading, y_unit=force, x_scale=1, y_scale=1
-            ),
-            "si": _fit(
-                part.force_from_deflection, x_unit=reading, y_unit="kN", x_scale=1, y_scale=kN
-            ),
-        },
+        **_both_directions(part),
         "working_curve": {
             "model": "force_kN = sum of coefficients[i] * (reading - zero)**i",
             "zero": part.zero,
@@ -104,6 +87,24 @@ def _sense(part: SenseEvaluation) -> dict[str, Any]:
         "lack_of_fit": _lack(part),
         "figures": {figure.name: figure.to_document() for figure in part.figures},
         "budget": part.budget.to_document(),
+    }
+
+
+def _both_directions(part: SenseEvaluation) -> dict[str, Any]:
+    r = part.loads.readings
+    kN, force, reading = r.kN_per_unit, r.force_unit, r.reading_unit
+    there, back = part.deflection_from_force, part.force_from_deflection
+    return {
+        "deflection_from_force": {
+            "model": "deflection = sum of coefficients[i] * force**i",
+            "own_units": _fit(there, x_unit=force, y_unit=reading, x_scale=1, y_scale=1),
+            "si": _fit(there, x_unit="kN", y_unit=reading, x_scale=kN, y_scale=1),
+        },
+        "force_from_deflection": {
+            "model": "force = sum of coefficients[i] * deflection**i",
+            "own_units": _fit(back, x_unit=reading, y_unit=force, x_scale=1, y_scale=1),
+            "si": _fit(back, x_unit=reading, y_unit="kN", x_scale=1, y_scale=kN),
+        },
     }
 
 

@@ -19,8 +19,9 @@ from calibration.certificates.certificate import (
 )
 from calibration.certificates.force import ForceCertificate
 from calibration.evaluation.evaluation import Evaluation, evaluate
-from calibration.evaluation.issue import issue_certificate, verify_document
+from calibration.evaluation.issue import issue_certificate
 from calibration.evaluation.results_document import results_document
+from calibration.evaluation.verify import verify_document
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings_csv import read_readings
 from recorder.machine.version import software

@@ -22,7 +22,8 @@ from calibration.certificates.certificate import (
 from calibration.certificates.force import ForceCertificate
 from calibration.certificates.force_curve import SenseCurve, ShuntExpectation, UncertaintyTable
 from calibration.evaluation.evaluation import evaluate
-from calibration.evaluation.issue import add_months, issue_certificate, verify_document
+from calibration.evaluation.issue import add_months, issue_certificate
+from calibration.evaluation.verify import verify_document
 from calibration.quantities import flags
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings import ReadingsError

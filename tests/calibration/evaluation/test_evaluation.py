@@ -11,11 +11,11 @@ from scipy import stats
 from calibration.certificates.force import ForceCertificate
 from calibration.evaluation.evaluation import evaluate
 from calibration.evaluation.issue import issue_certificate
-from calibration.evaluation.polynomial_fit import fit_polynomial, t_quantile
 from calibration.evaluation.results_document import results_document
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings import Readings, ReadingsError
 from calibration.readings.readings_csv import parse_readings
+from calibration.statistics.polynomial_fit import fit_polynomial, t_quantile
 from tests.calibration.bench_tables import iso_csv, pontius_csv, rows
 
 TRIALS = 400

@@ -18,7 +18,8 @@ import pytest
 from numpy.typing import ArrayLike, NDArray
 
 from calibration.certificates.certificate import dump_certificate
-from calibration.certificates.force import ForceCertificate, SenseCurve, UncertaintyTable
+from calibration.certificates.force import ForceCertificate
+from calibration.certificates.force_curve import SenseCurve, UncertaintyTable
 from calibration.certificates.wheel import WheelCertificate
 from calibration.clock.tick_line import TickLine
 from recorder.acquisition.control.client import SessionLostError

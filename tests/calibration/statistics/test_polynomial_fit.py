@@ -6,7 +6,7 @@ import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calibration.evaluation.polynomial_fit import (
+from calibration.statistics.polynomial_fit import (
     FitError,
     LackOfFit,
     fit_polynomial,

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from calibration.evaluation.polynomial_fit import t_quantile
+from calibration.statistics.polynomial_fit import t_quantile
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from calibration.evaluation.gum import (
+from calibration.statistics.gum import (
     combine,
     coverage_factor,
     effective_dof,

@@ -134,12 +134,7 @@ def fit_polynomial(
     first = 1 if through_zero else 0
     exponents = np.arange(first, degree + 1)
     design = (xs / scale)[:, None] ** exponents
-    q, r = np.linalg.qr(design)
-    diagonal = np.abs(np.diag(r))
-    if float(np.min(diagonal)) < 1e-12 * float(np.max(diagonal)):
-        msg = f"the values lie too close together for a degree {degree} fit"
-        raise FitError(msg)
-    inverse = _invert_upper(r)
+    q, inverse = _decomposed(design, degree)
     solution = inverse @ (q.T @ ys)
     # Refinement takes out what decomposition and inverse rounded.
     for _ in range(2):
@@ -166,6 +161,18 @@ def fit_polynomial(
         through_zero=through_zero,
         scale=scale,
     )
+
+
+def _decomposed(
+    design: NDArray[np.float64], degree: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Orthonormal columns of a design, and the inverse of its triangle."""
+    q, r = np.linalg.qr(design)
+    diagonal = np.abs(np.diag(r))
+    if float(np.min(diagonal)) < 1e-12 * float(np.max(diagonal)):
+        msg = f"the values lie too close together for a degree {degree} fit"
+        raise FitError(msg)
+    return q, _invert_upper(r)
 
 
 def _invert_upper(r: NDArray[np.float64]) -> NDArray[np.float64]:

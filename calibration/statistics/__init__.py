@@ -1,0 +1,1 @@
+"""Least-squares polynomials and uncertainty arithmetic, for any measurand. No readings, no cell."""
