@@ -1,5 +1,6 @@
 """Clocks against drawn truth: drifting oscillators, late frames, late sentences, leap seconds."""
 
+import pickle
 from datetime import UTC, datetime
 
 import numpy as np
@@ -142,7 +143,8 @@ def test_live_clock_settles_and_follows(ppm: float) -> None:
     assert (np.array(found) <= received + 1e-9)[50:].all()
     assert np.abs(error[500:]).max() < 0.015
     assert np.abs(error[20_000:]).max() < 0.002
-    assert len(clock._least) <= 60
+    # Bounded whatever the run's length.
+    assert len(pickle.dumps(clock)) < 10_000
 
 
 def sentences(
