@@ -1,33 +1,48 @@
-"""In the field: zero and shunt checks before and after a run, and zero drift between them.
+"""Zero and shunt checks against the certificate, and zero drift over a run: arithmetic alone.
 
-A check never stops a run; it says loudly what is out of limits, and its result is recorded.
-The zero of a run is the line through the zeros taken; what it may have done in between enters
-the uncertainty.
+A check never stops a run: it shows loudly what is out of limits, and is kept.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
-
-import numpy as np
-
-from calibration.certificates.force import ForceCertificate
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING, Any, Final, Self
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
+    from calibration.certificates.force import ForceCertificate
+    from calibration.field.mean_counts import MeanCounts
 
-__all__ = ["FieldCheck", "ZeroLine", "check_drift", "check_shunt", "check_zero", "zero_line"]
+__all__ = [
+    "CheckKind",
+    "FieldCheck",
+    "check_drift",
+    "check_shunt",
+    "check_zero",
+    "stands_at_rail",
+    "unsteady",
+]
+
+RESTLESS_SHARE: Final = 0.01
+"""Of capacity: a zero that moves by more was not taken at rest; common practice."""
+SPREAD_SD: Final = 3.0
+"""Deviations to either side that hold nearly all counts of a cell at rest."""
+
+
+class CheckKind(StrEnum):
+    """What was compared."""
+
+    ZERO = "zero"
+    SHUNT = "shunt"
+    DRIFT = "drift"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FieldCheck:
     """One check and its verdict."""
 
-    kind: str
-    """``"zero"``, ``"shunt"`` or ``"drift"``."""
+    kind: CheckKind
     passed: bool | None
     """None: the certificate states nothing to compare with."""
     counts: float
@@ -42,88 +57,100 @@ class FieldCheck:
 
     def to_document(self) -> dict[str, Any]:
         """Plain JSON, for the run file's events."""
-        return {
-            "kind": self.kind,
-            "passed": self.passed,
-            "counts": self.counts,
-            "expected_counts": self.expected_counts,
-            "difference_counts": self.difference_counts,
-            "limit_counts": self.limit_counts,
-            "difference_kN": self.difference_kN,
-            "text": self.text,
-        }
+        return {**asdict(self), "kind": str(self.kind)}
+
+    @classmethod
+    def from_document(cls, document: object) -> Self | None:
+        """Inverse of :meth:`to_document`; None for anything else."""
+        if not isinstance(document, Mapping):
+            return None
+        passed = document.get("passed")
+        try:
+            return cls(
+                kind=CheckKind(document["kind"]),
+                passed=passed if isinstance(passed, bool) else None,
+                counts=float(document["counts"]),
+                text=str(document["text"]),
+                **{name: _optional(document, name) for name in _OPTIONAL},
+            )
+        except (KeyError, TypeError, ValueError, OverflowError):
+            return None
 
 
-def check_zero(certificate: ForceCertificate, counts: ArrayLike) -> FieldCheck:
-    """Compare the zero with the bench's.
+_OPTIONAL: Final = ("expected_counts", "difference_counts", "limit_counts", "difference_kN")
 
-    ``counts`` (n,) of the unloaded cell, n ≥ 1; their mean is the zero. Raises ``ValueError``
-    without a finite count.
-    """
-    mean, noise, n = _mean(counts)
-    difference = mean - certificate.nominal_zero_counts
-    slope = certificate.tension.coefficients[1]
-    limit = certificate.zero_limit_counts
+
+def check_zero(certificate: ForceCertificate, zero: MeanCounts) -> FieldCheck:
+    """Compare a zero of the unloaded cell with the bench's."""
     return _verdict(
-        certificate, "zero", mean, certificate.nominal_zero_counts, difference, limit, slope,
-        f"{n} counts, sd {noise:.1f}",
-    )  # fmt: skip
+        certificate,
+        CheckKind.ZERO,
+        zero.mean,
+        certificate.nominal_zero_counts,
+        certificate.zero_limit_counts,
+        f"{zero.n} counts, sd {zero.sd:.1f}",
+    )
 
 
 def check_shunt(
-    certificate: ForceCertificate, counts: ArrayLike, *, zero_counts: float
+    certificate: ForceCertificate, opened: MeanCounts, shunted: MeanCounts
 ) -> FieldCheck:
-    """Compare the deflection by the shunt resistor with the bench's.
+    """Compare the deflection by the shunt resistor with the bench's, the cell unloaded.
 
-    ``counts`` (n,) with the shunt across its arm and the cell unloaded.
+    ``opened`` without the resistor across its bridge arm, ``shunted`` with it.
     """
-    mean, noise, n = _mean(counts)
-    deflection = mean - zero_counts
-    slope = certificate.tension.coefficients[1]
-    shunt = certificate.shunt
-    if shunt is None:
-        return _verdict(
-            certificate, "shunt", deflection, None, None, None, slope, f"{n} counts"
-        )
+    stated = certificate.shunt
     return _verdict(
-        certificate, "shunt", deflection, shunt.deflection_counts,
-        deflection - shunt.deflection_counts, shunt.limit_counts, slope,
-        f"{n} counts, sd {noise:.1f}",
-    )  # fmt: skip
+        certificate,
+        CheckKind.SHUNT,
+        shunted.mean - opened.mean,
+        None if stated is None else stated.deflection_counts,
+        None if stated is None else stated.limit_counts,
+        f"{shunted.n} counts, sd {shunted.sd:.1f}",
+    )
 
 
 def check_drift(
-    certificate: ForceCertificate, zero_before: float, zero_after: float
+    certificate: ForceCertificate, first_counts: float, last_counts: float
 ) -> FieldCheck:
-    """Compare the zero after a run with the zero before it, limit as for the zero check."""
-    slope = certificate.tension.coefficients[1]
+    """Compare the last zero of a run with its first, limit as for the zero check."""
     return _verdict(
-        certificate, "drift", zero_after, zero_before, zero_after - zero_before,
-        certificate.zero_limit_counts, slope, "zero after the run against zero before it",
-    )  # fmt: skip
+        certificate,
+        CheckKind.DRIFT,
+        last_counts,
+        first_counts,
+        certificate.zero_limit_counts,
+        "last zero of the run against its first",
+    )
 
 
-def _mean(counts: ArrayLike) -> tuple[float, float, int]:
-    values = np.asarray(counts, dtype=np.float64).ravel()
-    values = values[np.isfinite(values)]
-    if len(values) == 0:
-        msg = "a field check needs at least one count"
-        raise ValueError(msg)
-    return float(np.mean(values)), float(np.std(values)), len(values)
+def stands_at_rail(certificate: ForceCertificate, found: MeanCounts) -> bool:
+    """Whether the converter stood at a rail: such a mean tells nothing."""
+    low, high = certificate.rails
+    return found.lowest <= low or found.highest >= high
+
+
+def unsteady(certificate: ForceCertificate, zero: MeanCounts) -> str:
+    """Why a zero cannot have been taken at rest; empty when it can."""
+    slope = abs(certificate.tension.coefficients[1])
+    limit_kN = max(certificate.zero_band_kN, RESTLESS_SHARE * certificate.capacity_kN)
+    for what, counts in (("drift", abs(zero.drift)), ("spread", SPREAD_SD * zero.sd)):
+        if counts * slope > limit_kN:
+            return f"{what} {counts * slope:.3g} kN"
+    return ""
 
 
 def _verdict(
     certificate: ForceCertificate,
-    kind: str,
+    kind: CheckKind,
     counts: float,
     expected: float | None,
-    difference: float | None,
     limit: float | None,
-    slope: float,
     detail: str,
 ) -> FieldCheck:
-    force = None if difference is None else difference * slope
-    if difference is None or limit is None or force is None:
+    difference = None if expected is None else counts - expected
+    force = None if difference is None else difference * certificate.tension.coefficients[1]
+    if difference is None or limit is None:
         passed, what = None, f"certificate {certificate.certificate_id} states no limit"
     else:
         passed = abs(difference) <= limit
@@ -146,67 +173,6 @@ def _verdict(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class ZeroLine:
-    """The zero over a run: straight between the zeros taken, level before and after."""
-
-    t_s: tuple[float, ...]
-    """Run time of each zero, strictly rising."""
-    counts: tuple[float, ...]
-    u_counts: tuple[float, ...]
-    """Standard uncertainty of each zero."""
-
-    def at(self, t_s: ArrayLike) -> NDArray[np.float64]:
-        """Zero counts at run times; (...) float64."""
-        return np.asarray(np.interp(np.asarray(t_s, np.float64), self.t_s, self.counts))
-
-    def u_at(self, t_s: ArrayLike) -> NDArray[np.float64]:
-        """Standard uncertainty of the zero in counts at run times; (...) float64.
-
-        The zeros' own uncertainty, carried along the line, and in quadrature what the drift
-        may have done off the line: nothing at a zero, at the middle between two a rectangular
-        ± half of the change between them. Beyond the last zero (or before the first) the
-        largest change seen between zeros, rectangular; with one zero only it is not known and
-        only that zero's own uncertainty is given.
-        """
-        t = np.asarray(t_s, dtype=np.float64)
-        times = np.asarray(self.t_s)
-        own = np.interp(t, times, self.u_counts)
-        if len(times) == 1:
-            return np.asarray(own)
-        changes = np.abs(np.diff(self.counts))
-        k = np.clip(np.searchsorted(times, t, side="right") - 1, 0, len(times) - 2)
-        share = np.clip((t - times[k]) / (times[k + 1] - times[k]), 0.0, 1.0)
-        between = changes[k] / 2.0 * 4.0 * share * (1.0 - share)
-        beyond = np.where((t < times[0]) | (t > times[-1]), float(np.max(changes)), 0.0)
-        return np.asarray(np.hypot(own, (between + beyond) / math.sqrt(3.0)))
-
-    @property
-    def drift_counts(self) -> float:
-        """Change from the first zero to the last; 0 with one zero."""
-        return self.counts[-1] - self.counts[0]
-
-
-def zero_line(
-    t_s: Sequence[float], counts: Sequence[float], u_counts: Sequence[float] | None = None
-) -> ZeroLine:
-    """Make a zero line from the zeros taken, in any order.
-
-    Raises
-    ------
-    ValueError
-        No zero, values that are not finite, or two zeros at one instant.
-    """
-    sds = [0.0] * len(t_s) if u_counts is None else list(u_counts)
-    if not len(t_s) == len(counts) == len(sds) or len(t_s) == 0:
-        msg = "a zero line needs as many times as zeros, and at least one"
-        raise ValueError(msg)
-    rows = sorted(zip(map(float, t_s), map(float, counts), map(float, sds), strict=True))
-    if not all(math.isfinite(v) for row in rows for v in row) or any(r[2] < 0 for r in rows):
-        msg = "times, zeros and uncertainties of a zero line must be finite"
-        raise ValueError(msg)
-    times = [row[0] for row in rows]
-    if len(set(times)) != len(times):
-        msg = "two zeros were taken at one instant"
-        raise ValueError(msg)
-    return ZeroLine(tuple(times), tuple(r[1] for r in rows), tuple(r[2] for r in rows))
+def _optional(document: Mapping[str, Any], name: str) -> float | None:
+    value = document[name]
+    return None if value is None else float(value)

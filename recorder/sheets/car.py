@@ -56,6 +56,8 @@ class ChannelSheet:
     """What the channel is for, in words; ``reference`` marks a reference cell."""
     zero_counts: float | None = None
     """A zero already known, in counts; none is taken then."""
+    zero_u_counts: float | None = None
+    """Its standard uncertainty; None when it is not known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -268,6 +270,7 @@ def _channels(table: SheetTable) -> dict[str, ChannelSheet]:
             certificate=row.text("certificate"),
             role=row.text("role"),
             zero_counts=row.number("zero_counts", low=-(2.0**31), high=2.0**31),
+            zero_u_counts=row.number("zero_u_counts", low=0.0, high=2.0**31),
         )
         row.done()
     return channels

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import tomllib
 from typing import TYPE_CHECKING, Any
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
+    from recorder.run.zero_line import Zero
     from recorder.run_file.hdf5.reader import RunFile
 
 __all__ = ["write_replay_sheets"]
@@ -64,14 +66,11 @@ def _file_name(key: str, number: int) -> str:
     return f"{number}-{word}.cert.json"
 
 
-def _first_zeros(run: RunFile) -> dict[str, float]:
-    zeros: dict[str, float] = {}
-    for event in run.events("zero"):
-        channel, counts = event.data.get("channel"), event.data.get("counts")
-        if not isinstance(channel, str) or not event.data.get("accepted", True):
-            continue
-        if isinstance(counts, int | float):
-            zeros.setdefault(channel, float(counts))
+def _first_zeros(run: RunFile) -> dict[str, Zero]:
+    zeros: dict[str, Zero] = {}
+    for zero in run.zeros():
+        if zero.accepted:
+            zeros.setdefault(zero.channel, zero)
     return zeros
 
 
@@ -80,7 +79,7 @@ def _repoint(
     run: RunFile,
     name: str,
     files: Mapping[str, str],
-    zeros: Mapping[str, float],
+    zeros: Mapping[str, Zero],
 ) -> None:
     """Certificates of one device to the files written, and its zeros known."""
     held = {c.name: c.certificate for c in run.devices[name].header.channels}
@@ -94,4 +93,7 @@ def _repoint(
         if row.get("certificate") and held.get(channel):
             row["certificate"] = files[held[channel]]
         if channel in zeros and held.get(channel):
-            row["zero_counts"] = zeros[channel]
+            zero = zeros[channel]
+            row["zero_counts"] = zero.counts
+            if math.isfinite(zero.u_counts):
+                row["zero_u_counts"] = zero.u_counts

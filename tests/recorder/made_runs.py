@@ -21,10 +21,10 @@ from recorder.keeping.journal import Journal
 from recorder.keeping.owner import journal_path_for
 from recorder.marks.mark import Mark
 from recorder.run.block import Block
-from recorder.run.calibrate import zero_event
 from recorder.run.event import Event
 from recorder.run.gap import Cause, Gap
 from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
+from recorder.run.zero_line import Zero
 
 STARTED_UTC_NS = 1_770_000_000_000_000_000
 STARTED_MONOTONIC_NS = 5_000_000_000_000
@@ -301,7 +301,14 @@ def made_run(seconds: float = 12.0) -> MadeRun:
             mark(3.0, kind="remark", value="", note="signal at clear, " + "ä" * 200),
         ],
         events=[
-            zero_event("pull", 0.0, float(ZERO_COUNTS), sd_counts=2.0, n=2000),
+            Zero(
+                channel="pull",
+                t_s=0.0,
+                counts=float(ZERO_COUNTS),
+                u_counts=0.05,
+                sd_counts=2.0,
+                n=2000,
+            ).to_event(),
             Gap(
                 device="cell",
                 t_start_s=2.0,

@@ -34,12 +34,16 @@ from recorder.acquisition.ring.ring import RingReader
 from recorder.marks.mark import Mark
 from recorder.run.event import Event
 from recorder.run.header import RunHeader
+from recorder.run.shunt_check import ShuntCheck, ShuntStep
+from recorder.run.zero_line import Zero
 
-__all__ = ["LiveSession", "SessionLostError", "attach"]
+__all__ = ["CHECK_S", "LiveSession", "SessionLostError", "attach"]
 
 R = TypeVar("R")
 A = TypeVar("A")
 
+CHECK_S: Final = 3.0
+"""Time for a zero or a step of a shunt check, unless another is asked for."""
 ANSWER_S: Final = 10.0
 """A recording that does not answer for so long is not there."""
 
@@ -176,23 +180,24 @@ class LiveSession:
         """Gaps, zeros, checks, stop and the like (not health), from number ``since`` on."""
         return self._ask(exchanges.EVENTS, Since(since))
 
-    def take_zero(self, seconds: float = 3.0, *, channel: str = "") -> list[Event]:
+    def take_zero(self, seconds: float = CHECK_S, *, channel: str = "") -> list[Zero]:
         """Take the zero of a channel, or of every force channel, now. Waits so long.
 
-        Only with no force on the coupler. Returns the ``zero`` events kept; their data say
-        whether they were accepted and, in words, how they compare with the certificate.
+        Only with no force on the coupler. Returns the zeros kept, accepted or refused. Raises
+        as :meth:`take`.
         """
         request = ZeroRequest(seconds=seconds, channel=channel)
         return self._ask_alone(exchanges.ZERO, request, seconds)
 
     def shunt_check(
-        self, channel: str, when: str, *, seconds: float = 3.0, step: str = "shunted"
-    ) -> Event:
-        """Read a channel for a shunt check: first ``step="open"``, then ``step="shunted"``.
+        self, step: ShuntStep, seconds: float = CHECK_S, *, channel: str = ""
+    ) -> ShuntCheck:
+        """Read a channel for a shunt check: first open, then shunted. Waits so long.
 
-        ``when`` is ``before`` or ``after`` the run. Returns the event kept.
+        With an empty name the one whose certificate states a shunt value. Raises as
+        :meth:`take`.
         """
-        request = ShuntRequest(channel=channel, when=when, step=step, seconds=seconds)
+        request = ShuntRequest(channel=channel, step=step, seconds=seconds)
         return self._ask_alone(exchanges.SHUNT, request, seconds)
 
     def stop(self, reason: str = "stopped from a window") -> None:

@@ -24,6 +24,8 @@ from recorder.acquisition.control.status import SessionStatus
 from recorder.marks.mark import Mark
 from recorder.run.event import Event
 from recorder.run.header import RunHeader
+from recorder.run.shunt_check import ShuntCheck
+from recorder.run.zero_line import Zero
 
 __all__ = [
     "EVENTS", "HEADER", "MARK", "MARKS", "REVISE", "SHUNT", "STATUS", "STOP", "ZERO",
@@ -95,6 +97,22 @@ def _events(data: list[dict[str, Any]]) -> list[Event]:
     return [Event(**event) for event in data]
 
 
+def _dump_zeros(zeros: list[Zero]) -> object:
+    return _dump_events([zero.to_event() for zero in zeros])
+
+
+def _zeros(data: list[dict[str, Any]]) -> list[Zero]:
+    return [Zero.from_event(event) for event in _events(data)]
+
+
+def _dump_shunt(check: ShuntCheck) -> object:
+    return asdict(check.to_event())
+
+
+def _shunt(data: dict[str, Any]) -> ShuntCheck:
+    return ShuntCheck.from_event(Event(**data))
+
+
 HEADER: Final = Exchange("header", Ask.parse, RunHeader.to_json, RunHeader.from_json)
 STATUS: Final = Exchange("status", Ask.parse, SessionStatus.to_dict, SessionStatus.from_dict)
 MARK: Final = Exchange("mark", KeyedMark.parse, Mark.to_dict, Mark.from_dict)
@@ -103,6 +121,6 @@ MARKS: Final = Exchange(
     "marks", Since.parse, _dump_marks, lambda data: [Mark.from_dict(m) for m in data]
 )
 EVENTS: Final = Exchange("events", Since.parse, _dump_events, _events)
-ZERO: Final = Exchange("zero", ZeroRequest.parse, _dump_events, _events)
-SHUNT: Final = Exchange("shunt_check", ShuntRequest.parse, asdict, lambda data: Event(**data))
+ZERO: Final = Exchange("zero", ZeroRequest.parse, _dump_zeros, _zeros)
+SHUNT: Final = Exchange("shunt_check", ShuntRequest.parse, _dump_shunt, _shunt)
 STOP: Final = Exchange("stop", StopRequest.parse, _nothing, _nothing)

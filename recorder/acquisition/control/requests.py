@@ -13,6 +13,7 @@ from typing import Final, TypeAlias
 
 from recorder.marks.grammar import LONGEST_NOTE
 from recorder.marks.mark import Mark
+from recorder.run.shunt_check import ShuntStep
 
 __all__ = [
     "Ask",
@@ -139,21 +140,22 @@ class ZeroRequest:
 class ShuntRequest:
     """One step of a shunt check."""
 
-    channel: str
-    when: str
-    """``before`` or ``after`` the run."""
-    step: str
-    """``open``, then ``shunted``."""
+    step: ShuntStep
     seconds: float
+    channel: str = ""
+    """Empty: the one whose certificate states a shunt value."""
 
     @classmethod
     def parse(cls, fields: Fields) -> ShuntRequest:
         """Raises :class:`RequestError`."""
+        step = _text(fields, "step")
+        if step not in list(ShuntStep):
+            msg = f"step must be {' or '.join(ShuntStep)}, got {step!r}"
+            raise RequestError(msg)
         return cls(
-            channel=_text(fields, "channel"),
-            when=_text(fields, "when"),
-            step=_text(fields, "step"),
+            step=ShuntStep(step),
             seconds=_number(fields, "seconds"),
+            channel=_text(fields, "channel"),
         )
 
 

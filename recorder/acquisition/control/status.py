@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from recorder.acquisition.ring.ring import RingStats
+from recorder.run.event import Event
 from recorder.run.states import DeviceState, FilerState, RunState
+from recorder.run.zero_line import Zero
 
 __all__ = ["DeviceStatus", "SessionStatus"]
 
@@ -44,8 +46,8 @@ class SessionStatus:
     devices: Mapping[str, DeviceStatus] = field(default_factory=dict)
     marks: int = 0
     """Marks taken, all revisions."""
-    zeros: Mapping[str, float] = field(default_factory=dict)
-    """Channel → zero in counts, as last accepted."""
+    zeros: tuple[Zero, ...] = ()
+    """Of each force channel the zero last accepted."""
     filer: FilerState = FilerState.RUNNING
     filed: Mapping[str, int] = field(default_factory=dict)
     """Device → records in the run file and synced to the disk, as the filer last told."""
@@ -61,7 +63,8 @@ class SessionStatus:
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready."""
-        return asdict(self)
+        zeros = [asdict(zero.to_event()) for zero in self.zeros]
+        return {**asdict(replace(self, zeros=())), "zeros": zeros}
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> SessionStatus:
@@ -77,6 +80,7 @@ class SessionStatus:
             "filer": FilerState(data["filer"]),
             "devices": {name: _device(row) for name, row in data["devices"].items()},
             "warnings": tuple(data["warnings"]),
+            "zeros": tuple(Zero.from_event(Event(**row)) for row in data["zeros"]),
         }
         return cls(**{**data, **known})
 

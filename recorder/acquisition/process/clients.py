@@ -17,6 +17,7 @@ from recorder.acquisition.control.session_files import (
     write_session,
 )
 from recorder.run.states import RunState
+from recorder.run.zero_line import ZeroTime
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -33,6 +34,8 @@ if TYPE_CHECKING:
     from recorder.marks.mark import Mark
     from recorder.run.event import Event
     from recorder.run.header import RunHeader
+    from recorder.run.shunt_check import ShuntCheck, ShuntStep
+    from recorder.run.zero_line import Zero
 
 __all__ = ["Marks", "Served", "handlers", "open_to_clients"]
 
@@ -48,8 +51,8 @@ class Marks(Protocol):
 class Checks(Protocol):
     """Takes zeros and shunt readings; each waits as long as it takes."""
 
-    def take_zero(self, seconds: float, name: str, *, when: str) -> list[Event]: ...
-    def shunt(self, name: str, when: str, step: str, seconds: float) -> Event: ...
+    def take_zero(self, seconds: float, name: str, *, when: ZeroTime) -> list[Zero]: ...
+    def shunt(self, seconds: float, name: str, step: ShuntStep) -> ShuntCheck: ...
 
 
 class Served(Protocol):
@@ -73,13 +76,13 @@ class Served(Protocol):
 def handlers(run: Served) -> dict[str, Handler]:
     """For every word of the channel, what it does."""
 
-    def zero(request: ZeroRequest) -> list[Event]:
+    def zero(request: ZeroRequest) -> list[Zero]:
         _must_record(run)
-        return run.checks.take_zero(request.seconds, request.channel, when="during")
+        return run.checks.take_zero(request.seconds, request.channel, when=ZeroTime.DURING)
 
-    def shunt(request: ShuntRequest) -> Event:
+    def shunt(request: ShuntRequest) -> ShuntCheck:
         _must_record(run)
-        return run.checks.shunt(request.channel, request.when, request.step, request.seconds)
+        return run.checks.shunt(request.seconds, request.channel, request.step)
 
     return dict(
         [

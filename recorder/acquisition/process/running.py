@@ -6,7 +6,7 @@ import time
 from typing import TYPE_CHECKING, Final
 
 from recorder.acquisition.control.status import SessionStatus
-from recorder.acquisition.field.readings import FieldChecks
+from recorder.acquisition.field.field_checks import FieldChecks
 from recorder.acquisition.process.health import HealthMonitor
 from recorder.acquisition.process.keeper import Keeper
 from recorder.acquisition.process.mark_register import MarkRegister
@@ -23,6 +23,7 @@ from recorder.keeping.owner import journal_path_for
 from recorder.machine.version import software
 from recorder.run.event import Event
 from recorder.run.states import RunState
+from recorder.run.zero_line import ZeroTime
 
 if TYPE_CHECKING:
     from recorder.acquisition.devices.device_thread import DeviceThread
@@ -68,7 +69,7 @@ class RunningRecording:
             software=software(),
             by="" if plan.trip is None else plan.trip.operator,
         )
-        self.checks = FieldChecks(plan, threads, tell=notices.keep, say=notices.check)
+        self.checks = FieldChecks(plan, threads, keep=notices.keep, notice=notices.check)
         self._settings = settings
         self._plan = plan
         self._threads = threads
@@ -108,16 +109,16 @@ class RunningRecording:
     # ------------------------------------------------------------------ the run
 
     def _zero_before(self, zero_s: float) -> None:
-        self.checks.give_known()
+        self.checks.keep_known()
         if zero_s:
             self.state = RunState.ZERO
             self.notices.report(ZeroBegins(zero_s))
-            taken = self.checks.begin(-zero_s, 0.0)
+            taking = self.checks.begin(-zero_s, 0.0)
             while (now_s := self.notices.now_s()) < 0.0 and not self._stop.reason:
                 time.sleep(min(TICK_S, -now_s))
             if self._stop.reason:
                 return
-            self.checks.finish(taken, t_s=0.0, when="before")
+            self.checks.finish(taking, t_s=0.0, when=ZeroTime.BEFORE)
         self.state = RunState.RECORDING
         self.notices.report(Started(str(self._settings.out)))
 
@@ -158,11 +159,11 @@ class RunningRecording:
 
     def _zero_after(self) -> None:
         seconds = self._settings.zero_after
-        if seconds and self.checks.zeros and not self._problem:
+        if seconds and self.checks.channels and not self._problem:
             self.state = RunState.ZERO
             self.notices.report(ZeroBegins(seconds))
             try:
-                self.checks.take_zero(seconds, "", when="after")
+                self.checks.take_zero(seconds, "", when=ZeroTime.AFTER)
             except ValueError as error:
                 self.notices.warn(str(error))
 
@@ -261,7 +262,7 @@ class RunningRecording:
             utc_ns=time.time_ns(),
             devices=devices,
             marks=len(self.marks),
-            zeros=dict(self.checks.zeros),
+            zeros=tuple(self.checks.zeros.values()),
             filer=self._filer.state,
             filed=self._filer.filed,
             warnings=tuple(reversed(self.notices.warnings[-SHOWN_WARNINGS:])),

@@ -28,9 +28,8 @@ from recorder.analysis.uncertainty.instrument_uncertainty import InstrumentUncer
 from recorder.analysis.uncertainty.instruments import (
     evidence_of,
     with_wheel,
-    with_zero_drift,
-    zero_drift_kN,
 )
+from recorder.analysis.uncertainty.zero import with_zero_drift, zero_drift_kN
 from recorder.marks.kinds import Kind
 from recorder.marks.mark import Mark, unread
 from recorder.marks.values import GradeMark

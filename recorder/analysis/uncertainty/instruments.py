@@ -11,23 +11,19 @@ import numpy as np
 from calibration.certificates.force import ForceCertificate
 from calibration.certificates.wheel import WheelCertificate
 from recorder.analysis.uncertainty.instrument_uncertainty import InstrumentUncertainty
-from recorder.run.calibrate import zero_lines
+from recorder.analysis.uncertainty.zero import zero_u_kN
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from recorder.analysis.series.series import Series
     from recorder.run_file.hdf5.reader import Channel, RunFile
 
-__all__ = ["evidence_of", "with_wheel", "with_zero_drift", "zero_drift_kN"]
+__all__ = ["evidence_of", "with_wheel"]
 
 STATED_PULL_REL: Final = 0.01
 """Relative standard uncertainty of a pull that came without certificate or statement."""
 STATED_ROLLING_REL: Final = 0.005
 """The same for speed and distance."""
 STANDS_M_S: Final = 0.1
-UNKNOWN_ZERO: Final = 0.001
-"""Standard uncertainty of the zero, as a share of capacity, when none was taken."""
 
 
 def evidence_of(
@@ -44,7 +40,7 @@ def evidence_of(
     """
     name = name or run.path.stem
     certificate = None if pull is None else run.certificates.get(pull.certificate)
-    zero_u = _zero_u(run, pull, certificate, notes)
+    zero_u = zero_u_kN(run, pull, notes)
     stated = _stated(pull)
     if isinstance(certificate, ForceCertificate):
         curve = certificate.standard_uncertainty_kN
@@ -116,36 +112,6 @@ def _stated_rolling(run: RunFile) -> float | None:
     return max(found, default=None)
 
 
-def zero_drift_kN(
-    run: RunFile, pull: Channel | None, t_s: NDArray[np.float64]
-) -> NDArray[np.float64] | None:
-    """What following the zero from one taking to the next has changed, (n,) kN at (n,) times.
-
-    ``None`` when there are not two zeros to follow.
-    """
-    certificate = None if pull is None else run.certificates.get(pull.certificate)
-    if pull is None or not isinstance(certificate, ForceCertificate) or not run.complete:
-        return None
-    line = zero_lines(run.events("zero")).get(pull.name)
-    if line is None or len(line.counts) < 2:
-        return None
-    moved = line.at(t_s) - line.counts[0]
-    return np.asarray(-_per_count(certificate, float(line.counts[0])) * moved)
-
-
-def with_zero_drift(series: Series, drift_kN: NDArray[np.float64], *, followed: bool) -> Series:
-    """The series with the drift as a column; without following it, the first zero holds."""
-    if followed:
-        return replace(series, zero_drift_kN=drift_kN)
-    return replace(
-        series,
-        pull_kN=series.pull_kN - drift_kN,
-        pull_min_kN=series.pull_min_kN - drift_kN,
-        pull_max_kN=series.pull_max_kN - drift_kN,
-        zero_drift_kN=np.zeros(len(series)),
-    )
-
-
 def with_wheel(
     series: Series,
     evidence: InstrumentUncertainty,
@@ -181,32 +147,3 @@ def with_wheel(
     return corrected, replace(
         evidence, wheel_rel_u=u_scale, wheel_cause=cause, wheel_scale=scale
     )
-
-
-def _per_count(certificate: ForceCertificate, zero: float) -> float:
-    at = np.array([zero, zero + 1000.0])
-    return abs(float(np.diff(certificate.to_force(at, zero_counts=zero))[0])) / 1000.0
-
-
-def _zero_u(run: RunFile, pull: Channel | None, certificate: object, notes: list[str]) -> float:
-    """Standard uncertainty of the zero, kN.
-
-    The worst scatter of a zero taken, and the greatest change between zeros over √12: values
-    follow a straight line from zero to zero, and may lie anywhere around it.
-    """
-    if pull is None or not isinstance(certificate, ForceCertificate):
-        return 0.0
-    taken = [e.data for e in run.events("zero") if e.data.get("channel") == pull.name]
-    counts = [float(d["counts"]) for d in taken]
-    if not counts:
-        notes.append(
-            "no zero was taken: the certificate's own zero stands, and 0.1 % of the capacity is"
-            " assumed as its standard uncertainty"
-        )
-        return UNKNOWN_ZERO * certificate.capacity_kN
-    per_count = _per_count(certificate, counts[0])
-    scatter = max(
-        float(d.get("sd_counts", 0.0) or 0.0) / math.sqrt(max(int(d.get("n", 1)), 1))
-        for d in taken
-    )
-    return per_count * math.hypot(scatter, (max(counts) - min(counts)) / math.sqrt(12.0))

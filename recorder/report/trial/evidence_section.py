@@ -41,13 +41,22 @@ def evidence(answer: Worked, sources: Sequence[Source]) -> list[Block]:
             Text("No certificate is in the run: values carry what was stated with them.")
         )
     zeros = tuple(
-        (source.name, str(e.data.get("channel", "")), f"{e.t_s:.1f}", f"{e.data.get('counts')}")
+        (
+            source.name,
+            z.channel,
+            f"{z.t_s:.1f}",
+            plain(z.counts, 8),
+            "accepted" if z.accepted else "REFUSED",
+            z.reason,
+        )
         for source in sources
-        for e in source.zeros
+        for z in source.zeros
     )
     if zeros:
         blocks.append(
-            TextTable(("run", "channel", "at, s", "zero, counts"), zeros, "Zeros taken.")
+            TextTable(
+                ("run", "channel", "at, s", "zero, counts", "", "why"), zeros, "Zeros taken."
+            )
         )
     for run, source in zip(answer.runs, sources, strict=True):
         e = run.loaded.evidence

@@ -37,7 +37,7 @@ from recorder.track.route.route import RouteError
 if TYPE_CHECKING:
     from recorder.analysis.series.corrections import Switches
     from recorder.analysis.specification.steady_stretches import Edit
-    from recorder.run.event import Event
+    from recorder.run.zero_line import Zero
     from recorder.sheets import TripSheet
     from recorder.track.placing.placement import Placement
     from recorder.track.route.route import Route
@@ -73,7 +73,7 @@ class Source:
     software: str
     digest: str
     told: dict[str, Any]
-    zeros: tuple[Event, ...]
+    zeros: tuple[Zero, ...]
     utc_source: str
     utc_u_s: float
     car_text: str
@@ -262,7 +262,7 @@ def _source(
         software=run.header.software,
         digest=str(told.get("digest") or ""),
         told=told,
-        zeros=tuple(run.events("zero")),
+        zeros=tuple(run.zeros()),
         utc_source=run.utc.source,
         utc_u_s=float(np.max(u_s)),
         car_text=run.header.car_sheet,

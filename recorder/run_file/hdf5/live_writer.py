@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 
 from recorder.run.block import BLOCK_DTYPE, by_device, heads_of, joined, times_of
-from recorder.run.calibrate import Calibrator
+from recorder.run.calibrate import Calibrated, Calibrator
 from recorder.run.errors import HDF5_ERRORS, RunFileError, WriterDeadError
 from recorder.run.event import EventKind
 from recorder.run.gap import Gap
@@ -20,7 +20,7 @@ from recorder.run_file.hdf5 import layout
 from recorder.run_file.hdf5.create import create_file
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from types import TracebackType
 
     import h5py
@@ -198,7 +198,7 @@ class _DeviceColumns:
         heads: NDArray[np.void],
         records: NDArray[np.void],
         time_s: NDArray[np.float64],
-        values: dict[str, tuple[NDArray[np.float64], NDArray[np.uint8]]],
+        values: Mapping[str, Calibrated],
     ) -> None:
         rows = np.zeros(len(heads), BLOCK_DTYPE)
         for name in heads.dtype.names or ():
@@ -217,8 +217,8 @@ class _DeviceColumns:
         self.n += len(records)
 
 
-def _nothing(n: int) -> tuple[NDArray[np.float64], NDArray[np.uint8]]:
-    return np.full(n, np.nan), np.zeros(n, np.uint8)
+def _nothing(n: int) -> Calibrated:
+    return Calibrated(np.full(n, np.nan), np.zeros(n, np.uint8))
 
 
 def _extend(dataset: h5py.Dataset, rows: NDArray[Any]) -> None:

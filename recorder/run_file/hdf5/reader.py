@@ -15,8 +15,11 @@ from calibration.quantities.flags import describe as describe_flags
 from recorder.marks.mark import Mark, current
 from recorder.run.calibrate import parse_certificates
 from recorder.run.errors import reading
+from recorder.run.event import EventKind
 from recorder.run.overview import Overview, resample
+from recorder.run.shunt_check import ShuntCheck, shunt_checks_of
 from recorder.run.utc import UTC_DTYPE, UtcScale, wall_clock_scale
+from recorder.run.zero_line import Zero, zeros_of
 from recorder.run_file.companion.companion import Companion, companion_path
 from recorder.run_file.hdf5.columns import Channel, Device
 from recorder.run_file.hdf5.create import get_text, get_word, read_header
@@ -168,6 +171,14 @@ class RunFile:
         """Events other than gaps, of one kind or of all."""
         events = read_events(self._file, self.path)
         return [e for e in events if kind is None or e.kind == kind]
+
+    def zeros(self) -> list[Zero]:
+        """Zeros taken or stated, accepted or refused, in the order kept."""
+        return zeros_of(self.events(EventKind.ZERO))
+
+    def shunt_checks(self) -> list[ShuntCheck]:
+        """Every step of every shunt check, in the order kept."""
+        return shunt_checks_of(self.events(EventKind.SHUNT_CHECK))
 
     # ------------------------------------------------------------------ numbers
 

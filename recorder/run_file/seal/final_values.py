@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from calibration.speed.speed import speed_from_pulses
-from recorder.run.calibrate import Calibrator
+from recorder.run.calibrate import Calibrator, is_wheel
 from recorder.run.timeline import HOST_CLOCK_DRIVERS
+from recorder.run.wheel_distance import PPS_PRESENT
 from recorder.run_file.hdf5.records import read_records
 
 if TYPE_CHECKING:
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     import h5py
     from numpy.typing import NDArray
 
+    from calibration.certificates.wheel import WheelCertificate
     from recorder.run.event import Event
     from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
     from recorder.run.timeline import Timeline
@@ -26,7 +28,6 @@ __all__ = ["gnss_fixes", "revalue_device"]
 SPEED_PIECE: Final = 200_000
 SPEED_OVERLAP: Final = 3_000
 """Records worked with on either side of a piece: 30 s at 100 frames a second."""
-PPS_PRESENT: Final = 4
 
 
 def revalue_device(
@@ -46,7 +47,6 @@ def revalue_device(
     calibrator = Calibrator(header)
     for event in events:
         calibrator.note(event)
-    calibrator.use_lines(events)
     dtype = device.record_dtype
     for start in range(0, n, piece):
         stop = min(start + piece, n)
@@ -57,11 +57,7 @@ def revalue_device(
             group[f"{name}_flags"][start:stop] = flags
     for channel in device.channels:
         certificate = calibrator.certificates.get(channel.certificate)
-        if (
-            channel.quantity == "speed"
-            and certificate is not None
-            and certificate.kind == "wheel"
-        ):
+        if channel.quantity == "speed" and is_wheel(certificate):
             _speeds(group, device, channel, certificate, line)
 
 
@@ -69,7 +65,7 @@ def _speeds(
     group: h5py.Group,
     device: DeviceHeader,
     channel: ChannelHeader,
-    certificate: Any,  # noqa: ANN401 - a wheel certificate
+    certificate: WheelCertificate,
     line: Timeline,
 ) -> None:
     """Speed from pulse timing, over each stretch in which the device did not restart."""

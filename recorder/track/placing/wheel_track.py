@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from recorder.run.wheel_distance import FASTEST_M_S
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
@@ -20,8 +22,6 @@ if TYPE_CHECKING:
 __all__ = ["Break", "WheelTrack"]
 
 STEP_S: Final = 0.1
-FASTEST_M_S: Final = 150.0
-"""No train is faster: a greater step of distance is a counter that began anew."""
 TURN_M: Final = 1.0
 """A movement back by less is rocking, not a reversal."""
 

@@ -1,17 +1,28 @@
+"""Zero and shunt checks against the certificate."""
+
 from __future__ import annotations
 
 import json
-import math
+from dataclasses import replace
+from typing import Any
 
-import numpy as np
 import pytest
 
 from calibration.certificates.force import ForceCertificate
 from calibration.certificates.force_curve import ShuntExpectation
-from calibration.field.checks import check_drift, check_shunt, check_zero, zero_line
+from calibration.field.checks import (
+    FieldCheck,
+    check_drift,
+    check_shunt,
+    check_zero,
+    stands_at_rail,
+    unsteady,
+)
+from calibration.field.mean_counts import MeanCounts
 
 
 def certificate(*, limits: bool = True) -> ForceCertificate:
+    """1e-4 kN a count, 500 kN."""
     return ForceCertificate.from_coefficients(
         (0.0, 1e-4), capacity_kN=500.0, nominal_zero_counts=1000.0,
         shunt=ShuntExpectation(2_000_000.0, 5000.0) if limits else None,
@@ -19,11 +30,17 @@ def certificate(*, limits: bool = True) -> ForceCertificate:
     )  # fmt: skip
 
 
+def found(mean: float, *, sd: float = 10.0, drift: float = 0.0) -> MeanCounts:
+    return MeanCounts(
+        mean=mean, u=1.0, sd=sd, n=100, drift=drift, lowest=mean - 3 * sd, highest=mean + 3 * sd
+    )
+
+
 def test_zero_check_in_and_out_of_limits() -> None:
-    good = check_zero(certificate(), np.array([900, 1100, 1000]))
+    good = check_zero(certificate(), found(1000.0))
     assert good.passed is True
     assert good.difference_kN == pytest.approx(0.0)
-    bad = check_zero(certificate(), [61_000])
+    bad = check_zero(certificate(), found(61_000.0))
     assert bad.passed is False
     assert "OUT OF LIMITS" in bad.text
     assert "+60000 counts (+6 kN)" in bad.text
@@ -31,15 +48,18 @@ def test_zero_check_in_and_out_of_limits() -> None:
 
 
 def test_shunt_check_in_and_out_of_limits() -> None:
-    assert check_shunt(certificate(), [2_001_000], zero_counts=1000.0).passed is True
-    bad = check_shunt(certificate(), [2_007_000], zero_counts=1000.0)
+    opened = found(1000.0)
+    assert check_shunt(certificate(), opened, found(2_001_000.0)).passed is True
+    bad = check_shunt(certificate(), opened, found(2_007_000.0))
     assert bad.passed is False
+    assert (bad.counts, bad.expected_counts) == (2_006_000.0, 2_000_000.0)
     assert bad.difference_counts == pytest.approx(6000.0)
 
 
 def test_without_a_limit_nothing_is_claimed() -> None:
     bare = certificate(limits=False)
-    for check in (check_zero(bare, [1000]), check_shunt(bare, [5], zero_counts=0.0)):
+    opened = found(1000.0)
+    for check in (check_zero(bare, opened), check_shunt(bare, opened, found(5.0))):
         assert check.passed is None
         assert "states no limit" in check.text
 
@@ -49,41 +69,36 @@ def test_drift_over_a_run() -> None:
     assert check_drift(certificate(), 1000.0, 61_000.0).passed is False
 
 
-def test_a_check_is_recorded_as_plain_json() -> None:
-    document = check_zero(certificate(), [1000]).to_document()
-    assert json.loads(json.dumps(document)) == document
-
-
-@pytest.mark.parametrize("counts", [[], [math.nan]])
-def test_a_check_needs_counts(counts: list[float]) -> None:
-    with pytest.raises(ValueError, match="at least one count"):
-        check_zero(certificate(), counts)
-
-
-def test_zero_line_interpolates_and_holds_beyond() -> None:
-    line = zero_line([100.0, 0.0, 200.0], [20.0, 10.0, 20.0], [1.0, 1.0, 1.0])
-    assert line.at([-5.0, 0.0, 50.0, 100.0, 150.0, 999.0]).tolist() == [10, 10, 15, 20, 20, 20]
-    assert line.drift_counts == 10.0
-
-
-def test_uncertainty_of_the_zero_is_least_at_the_zeros() -> None:
-    line = zero_line([0.0, 100.0], [0.0, 60.0], [2.0, 2.0])
-    u = line.u_at([0.0, 50.0, 100.0, 150.0])
-    assert u[[0, 2]] == pytest.approx([2.0, 2.0])
-    assert u[1] == pytest.approx(math.hypot(2.0, 30.0 / math.sqrt(3.0)))
-    assert u[3] == pytest.approx(math.hypot(2.0, 60.0 / math.sqrt(3.0)))
-
-
-def test_one_zero_has_only_its_own_uncertainty() -> None:
-    line = zero_line([0.0], [7.0], [3.0])
-    assert line.u_at([0.0, 1e6]).tolist() == [3.0, 3.0]
-    assert line.at(5.0) == 7.0
+@pytest.mark.parametrize("limits", [True, False])
+def test_a_check_is_kept_as_plain_json(*, limits: bool) -> None:
+    check = check_zero(certificate(limits=limits), found(1000.0))
+    document = json.loads(json.dumps(check.to_document()))
+    assert FieldCheck.from_document(document) == check
 
 
 @pytest.mark.parametrize(
-    ("t", "counts"),
-    [([], []), ([0.0], [1.0, 2.0]), ([0.0, 0.0], [1.0, 2.0]), ([math.nan], [1.0])],
+    "document",
+    [None, 3, [], {}, {"kind": "zero"}, {"kind": "weight", "counts": 1.0, "text": ""}],
 )
-def test_senseless_zeros_are_refused(t: list[float], counts: list[float]) -> None:
-    with pytest.raises(ValueError, match="zero"):
-        zero_line(t, counts)
+def test_what_is_no_check_is_none(document: Any) -> None:  # noqa: ANN401 - anything
+    assert FieldCheck.from_document(document) is None
+
+
+@pytest.mark.parametrize("at", ["lowest", "highest"])
+def test_one_count_at_a_rail_is_enough(at: str) -> None:
+    low, high = certificate().rails
+    held = found(0.0)
+    railed = (
+        replace(held, lowest=float(low))
+        if at == "lowest"
+        else replace(held, highest=float(high))
+    )
+    assert stands_at_rail(certificate(), railed)
+    assert not stands_at_rail(certificate(), found(0.0))
+
+
+def test_a_zero_that_moves_by_a_hundredth_of_capacity_was_not_at_rest() -> None:
+    """5 kN of 500: 50 000 counts."""
+    assert unsteady(certificate(), found(0.0, drift=49_000.0)) == ""
+    assert unsteady(certificate(), found(0.0, drift=-51_000.0)) == "drift 5.1 kN"
+    assert unsteady(certificate(), found(0.0, sd=17_000.0)) == "spread 5.1 kN"

@@ -3,28 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calibration.certificates.certificate import Certificate, dump_certificate
+from calibration.certificates.certificate import dump_certificate
+from calibration.certificates.force import ForceCertificate
 from calibration.quantities import flags as flag_bits
-from recorder.run.calibrate import (
-    Calibrator,
-    ZeroLine,
-    calibrate_records,
-    parse_certificates,
-    zero_event,
-    zero_lines,
-)
+from recorder.run.calibrate import Calibrated, Calibrator, parse_certificates
 from recorder.run.errors import RunFileError
 from recorder.run.event import Event
 from recorder.run.gap import Cause, Gap
+from recorder.run.zero_line import Zero
 from tests.recorder.made_runs import CELL, WHEEL, gnss, header, load_cell, wheel
-
-CERTIFICATES: dict[str, Certificate] = {"certs/cell.json": CELL, "wheel": WHEEL}
 
 
 def cell_records(counts: list[int]) -> NDArray[np.void]:
@@ -40,54 +33,56 @@ def wheel_records(counts: list[int], ticks: list[int] | None = None) -> NDArray[
     return records
 
 
+def calibrator(cell: ForceCertificate = CELL, *zeros: Zero, year: int = 2026) -> Calibrator:
+    """For a run of that year with the made cell, wheel and receiver."""
+    texts = {"certs/cell.json": dump_certificate(cell), "wheel": dump_certificate(WHEEL)}
+    start_ns = int(datetime(year, 6, 1, tzinfo=UTC).timestamp()) * 10**9
+    made = Calibrator(replace(header(certificates=texts), started_utc_ns=start_ns))
+    made.note_zeros(zeros)
+    return made
+
+
+def zero(t_s: float, counts: float, *, accepted: bool = True) -> Zero:
+    return Zero(channel="pull", t_s=t_s, counts=counts, accepted=accepted)
+
+
+def pull(made: Calibrator, counts: list[int], time_s: list[float] | None = None) -> Calibrated:
+    times = np.array(range(len(counts)) if time_s is None else time_s, dtype=np.float64)
+    return made.calibrate(load_cell().name, cell_records(counts), times)["pull"]
+
+
 def test_counts_above_the_zero_are_force() -> None:
-    values, flags = calibrate_records(
-        load_cell(), CERTIFICATES, cell_records([1000, 11_000, -9000]), {"pull": 1000.0}
-    )["pull"]
-    assert values == pytest.approx([0.0, 1.0, -1.0])  # 1e-4 kN a count, tension +
-    assert flags.tolist() == [0, 0, 0]
+    found = pull(calibrator(CELL, zero(0.0, 1000.0)), [1000, 11_000, -9000])
+    assert found.values == pytest.approx([0.0, 1.0, -1.0])  # 1e-4 kN a count, tension +
+    assert found.flags.tolist() == [0, 0, 0]
 
 
 def test_without_a_zero_the_nominal_one_holds() -> None:
     cell = replace(CELL, nominal_zero_counts=500.0)
-    values, _ = calibrate_records(
-        load_cell(), {"certs/cell.json": cell}, cell_records([500, 10_500]), {}
-    )["pull"]
-    assert values == pytest.approx([0.0, 1.0])
+    refused = zero(0.0, 9000.0, accepted=False)
+    for made in (calibrator(cell), calibrator(cell, refused)):
+        assert pull(made, [500, 10_500]).values == pytest.approx([0.0, 1.0])
 
 
 def test_between_two_zeros_the_zero_lies_on_a_line() -> None:
-    lines = zero_lines([zero_event("pull", 0.0, 1000.0), zero_event("pull", 100.0, 2000.0)])
-    time_s = np.array([-5.0, 0.0, 25.0, 100.0, 200.0])
+    made = calibrator(CELL, zero(0.0, 1000.0), zero(100.0, 2000.0))
     zeros = [1000, 1000, 1250, 2000, 2000]
-    values, _ = calibrate_records(
-        load_cell(), CERTIFICATES, cell_records(zeros), lines, time_s=time_s
-    )["pull"]
-    assert values == pytest.approx(np.zeros(5), abs=1e-12)
+    found = pull(made, zeros, [-5.0, 0.0, 25.0, 100.0, 200.0])
+    assert found.values == pytest.approx(np.zeros(5), abs=1e-12)
 
 
-@pytest.mark.parametrize(
-    "data",
-    [
-        {},
-        {"channel": "pull"},
-        {"channel": 3, "counts": 1.0},
-        {"channel": "pull", "counts": "12"},
-        {"channel": "pull", "counts": True},
-        {"channel": "pull", "counts": float("nan")},
-        {"channel": "pull", "counts": 5.0, "accepted": False},
-    ],
-)
-def test_a_zero_that_cannot_be_used_is_left_out(data: dict[str, object]) -> None:
-    assert zero_lines([Event(kind="zero", t_s=1.0, data=data)]) == {}
+def test_live_the_newest_zero_holds_for_what_comes() -> None:
+    made = calibrator(CELL, zero(0.0, 1000.0))
+    assert pull(made, [1000], [10.0]).values == pytest.approx([0.0])
+    made.note(zero(20.0, 3000.0).to_event())
+    assert pull(made, [3000], [21.0]).values == pytest.approx([0.0])
+    made.note(zero(30.0, 7000.0, accepted=False).to_event())
+    assert pull(made, [3000], [31.0]).values == pytest.approx([0.0])
 
 
 def test_flags_tell_rails_range_and_expiry() -> None:
-    records = cell_records([2**23 - 1, 6_000_000, 0])
-    _, flags = calibrate_records(
-        load_cell(), CERTIFICATES, records, {"pull": 0.0}, on=date(2030, 1, 1)
-    )["pull"]
-    assert flags.tolist() == [
+    made = calibrator(CELL, zero(0.0, 0.0), year=2030)
+    assert pull(made, [2**23 - 1, 6_000_000, 0]).flags.tolist() == [
         flag_bits.SATURATED | flag_bits.OUT_OF_RANGE | flag_bits.EXPIRED,
         flag_bits.OUT_OF_RANGE | flag_bits.EXPIRED,  # 600 kN, certified to 500
         flag_bits.EXPIRED,
@@ -97,17 +92,17 @@ def test_flags_tell_rails_range_and_expiry() -> None:
 def test_an_illegal_quadrature_transition_is_suspect() -> None:
     records = wheel_records([0, 1, 2])
     records["flags"] = [0, 2, 1]
-    _, flags = calibrate_records(wheel(), CERTIFICATES, records, {})["distance"]
-    assert flags.tolist() == [0, flag_bits.SUSPECT, 0]
+    found = calibrator().calibrate("wheel", records, np.array([0.0, 0.01, 0.02]))["distance"]
+    assert found.flags.tolist() == [0, flag_bits.SUSPECT, 0]
 
 
 def test_values_without_a_certificate_are_as_they_came() -> None:
     records = np.zeros(2, gnss().record_dtype)
     records["latitude_deg"] = [51.5, np.nan]
-    values, flags = calibrate_records(gnss(), CERTIFICATES, records, {})["latitude"]
-    assert values.tolist()[0] == 51.5
-    assert np.isnan(values[1])
-    assert flags.tolist() == [0, 0]
+    found = calibrator().calibrate(gnss().name, records, np.array([0.0, 1.0]))["latitude"]
+    assert found.values.tolist()[0] == 51.5
+    assert np.isnan(found.values[1])
+    assert found.flags.tolist() == [0, 0]
 
 
 class TestDistance:
@@ -119,15 +114,15 @@ class TestDistance:
         *,
         events: list[Event] | None = None,
     ) -> list[float]:
-        calibrator = Calibrator(header())
+        made = calibrator()
         for event in events or []:
-            calibrator.note(event)
+            made.note(event)
         found: list[float] = []
         at = 0
         for records in pieces:
             time_s = np.asarray((at + 1 + np.arange(len(records))) * 0.01, dtype=np.float64)
             at += len(records)
-            values, _ = calibrator.calibrate("wheel", records, time_s)["distance"]
+            values, _ = made.calibrate("wheel", records, time_s)["distance"]
             found += values.tolist()
         return found
 
@@ -167,8 +162,8 @@ class TestDistance:
 
 
 def test_speed_waits_for_the_seal() -> None:
-    values, _ = calibrate_records(wheel(), CERTIFICATES, wheel_records([0, 1]), {})["speed"]
-    assert np.isnan(values).all()
+    found = calibrator().calibrate("wheel", wheel_records([0, 1]), np.array([0.0, 0.01]))
+    assert np.isnan(found["speed"].values).all()
 
 
 def test_certificates_a_run_does_not_hold() -> None:
@@ -176,8 +171,3 @@ def test_certificates_a_run_does_not_hold() -> None:
         parse_certificates(header(certificates={"certs/cell.json": dump_certificate(CELL)}))
     with pytest.raises(RunFileError, match="certificate 'wheel': not a certificate"):
         parse_certificates(header(certificates={"wheel": "{"}))
-
-
-def test_a_line_of_zeros_is_level_outside() -> None:
-    line = ZeroLine(np.array([1.0, 2.0]), np.array([10.0, 20.0]))
-    assert line.at([0.0, 1.5, 3.0]).tolist() == [10.0, 15.0, 20.0]

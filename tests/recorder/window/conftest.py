@@ -29,9 +29,9 @@ from recorder.acquisition.control.status import DeviceStatus, SessionStatus
 from recorder.acquisition.ring.ring import RingStats
 from recorder.marks.mark import Mark
 from recorder.run.block import Block
-from recorder.run.event import Event
 from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run.states import DeviceState, FilerState, RunState
+from recorder.run.zero_line import Zero
 from recorder.window.model.live.live_run import LiveRun
 
 if TYPE_CHECKING:
@@ -179,9 +179,12 @@ class FakeSession:
     device_state: DeviceState = DeviceState.RUNNING
     filer: FilerState = FilerState.RUNNING
     disk_hours_left: float | None = 31.0
-    zeros: dict[str, float] = field(default_factory=lambda: {"pull": float(ZERO_COUNTS)})
+    zeros: tuple[Zero, ...] = (Zero(channel="pull", t_s=0.0, counts=float(ZERO_COUNTS)),)
     rings: dict[str, FakeReader] = field(
         default_factory=lambda: {"drawbar": FakeReader(), "wheel": FakeReader()}
+    )
+    zero_found: Zero = field(
+        default_factory=lambda: Zero(channel="pull", t_s=1.0, counts=1001.5)
     )
     closed: bool = False
     sent: dict[str, int] = field(default_factory=dict)
@@ -224,7 +227,7 @@ class FakeSession:
         }  # fmt: skip
         return SessionStatus(
             state=self.state, t_s=1.0, utc_ns=0, devices=devices, marks=len(self.revisions),
-            zeros=dict(self.zeros), filer=self.filer, disk_free_bytes=412_000_000_000,
+            zeros=self.zeros, filer=self.filer, disk_free_bytes=412_000_000_000,
             disk_hours_left=self.disk_hours_left,
         )  # fmt: skip
 
@@ -247,10 +250,9 @@ class FakeSession:
     def marks(self, since: int = 0) -> list[Mark]:
         return self.revisions[since:]
 
-    def take_zero(self, seconds: float = 3.0, *, channel: str = "") -> list[Event]:
+    def take_zero(self, seconds: float = 3.0, *, channel: str = "") -> list[Zero]:
         self._ask("zero", (seconds, channel))
-        data = {"channel": "pull", "counts": 1001.5, "accepted": True}
-        return [Event(kind="zero", t_s=1.0, data=data)]
+        return [self.zero_found]
 
     def stop(self, reason: str = "") -> None:
         self._ask("stop", reason)

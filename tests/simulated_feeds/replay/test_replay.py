@@ -17,9 +17,9 @@ from drivers.interface.registry import layout_of
 from recorder.keeping.journal import Journal
 from recorder.keeping.seal import recover
 from recorder.run.block import Block
-from recorder.run.calibrate import zero_event
 from recorder.run.gap import Cause, Gap
 from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
+from recorder.run.zero_line import Zero
 from recorder.run_file.hdf5.reader import open_run
 from recorder.sheets import load_car_sheet, load_trip_sheet
 from simulated_feeds.devices.faults import parse_fault
@@ -137,7 +137,9 @@ def make_run(path: Path, scenario: Scenario, *faults: str) -> dict[str, Taken]:
     taken = {name: take(name, sent[name]) for name in DRIVERS}
     journal = path.with_suffix(".journal")
     with Journal.create(journal, header_of(scenario)) as kept:
-        kept.append([], [zero_event("pull", 0.0, 21_000.5)])
+        kept.append(
+            [], [Zero(channel="pull", t_s=0.0, counts=21_000.5, u_counts=1.5).to_event()]
+        )
         for device in taken.values():
             kept.append(device.blocks, device.gaps)
     assert recover(journal, path) == []
@@ -193,7 +195,7 @@ def test_sheets_for_recording_again(
     assert {n: d.port for n, d in car.devices.items()} == feed.ports
     assert car.recording.zero_seconds == 0.0
     pull = car.devices["drawbar"].channels["pull"]
-    assert pull.zero_counts == 21_000.5
+    assert (pull.zero_counts, pull.zero_u_counts) == (21_000.5, 1.5)
     assert car.certificate_path(pull.certificate).is_file()
     assert car.certificate_path(car.devices["wheel"].certificate).is_file()
     from recorder.acquisition.devices.plan import make_plan

@@ -15,7 +15,7 @@ from recorder.acquisition.control.requests import KeyedMark, MarkRevision, StopR
 from recorder.acquisition.control.session_files import SessionError
 from recorder.acquisition.control.status import SessionStatus
 from recorder.marks.mark import Mark
-from recorder.run.event import Event
+from recorder.run.zero_line import Zero
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -86,9 +86,9 @@ class ContactBack:
 
 @dataclass(frozen=True, slots=True)
 class ZeroTaken:
-    """The zeros kept, accepted or not."""
+    """The zeros kept, accepted or refused."""
 
-    events: list[Event]
+    zeros: list[Zero]
 
 
 @dataclass(frozen=True, slots=True)

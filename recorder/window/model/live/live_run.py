@@ -41,7 +41,6 @@ if TYPE_CHECKING:
 
     from recorder.acquisition.control.client import LiveSession
     from recorder.acquisition.control.status import SessionStatus
-    from recorder.run.event import Event
     from recorder.track.route.route import Route
     from recorder.window.model.crew.mark_list import EntryState, MarkList
 
@@ -183,7 +182,7 @@ class LiveRun:
                 self.marks.refresh(marks)
             case StatusReport(status):
                 self.status, self.status_ns = status, time.monotonic_ns()
-                self.ring_worker.use_zeros(status.zeros)
+                self.ring_worker.note_zeros(status.zeros)
                 self._enter(status.state)
             case ContactLost(why):
                 self.lost = why
@@ -192,8 +191,8 @@ class LiveRun:
             case ContactBack():
                 self.lost = ""
                 self.marks.send_again()
-            case ZeroTaken(events):
-                self.message = _zero_words(events)
+            case ZeroTaken(zeros):
+                self.message = "; ".join(zero.text for zero in zeros)
             case StopAccepted():
                 self._stop_asked = True
                 self.message = "stopping: the run is being sealed"
@@ -302,15 +301,3 @@ def _ahead(route: object, trip: TripSheet) -> RouteAhead:
         start_m=None if sheet is None else sheet.start_chainage_m,
         shape=TrainShape.from_trip(trip),
     )
-
-
-def _zero_words(events: list[Event]) -> str:
-    parts = []
-    for event in events:
-        data = event.data
-        name = data.get("channel", "")
-        if not data.get("accepted", True):
-            parts.append(f"{name}: zero NOT accepted, {data.get('why', data.get('words', ''))}")
-        else:
-            parts.append(f"{name}: zero taken, {data.get('counts', math.nan):.1f} counts")
-    return "; ".join(parts) or "no force channel to take a zero of"

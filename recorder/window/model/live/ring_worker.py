@@ -11,9 +11,8 @@ from recorder.keeping.journal_rows import Cursor
 from recorder.window.model.trace.trace_chunk import ChunkMaker, TraceChunk
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from recorder.acquisition.control.client import LiveSession
+    from recorder.run.zero_line import Zero
 
 __all__ = ["RingWorker"]
 
@@ -37,8 +36,8 @@ class RingWorker:
         self._session = session
         self._poll_s = poll_s
         self._stop = threading.Event()
-        self._zeros: dict[str, float] = {}
-        self._new_zeros: queue.SimpleQueue[dict[str, float]] = queue.SimpleQueue()
+        self._zeros_seen: set[tuple[str, float]] = set()
+        self._new_zeros: queue.SimpleQueue[tuple[Zero, ...]] = queue.SimpleQueue()
         self._maker = ChunkMaker(session.header)
         wheels = {
             d.name
@@ -52,16 +51,17 @@ class RingWorker:
         self._unseen_wheels = wheels
         self._thread: threading.Thread | None = None
 
-    def use_zeros(self, zeros: Mapping[str, float]) -> None:
-        """Zeros in counts, by channel; taken up before the next look."""
-        if dict(zeros) != self._zeros:
-            self._zeros = dict(zeros)
-            self._new_zeros.put(dict(zeros))
+    def note_zeros(self, zeros: tuple[Zero, ...]) -> None:
+        """Zeros as last accepted; taken up before the next look."""
+        fresh = tuple(z for z in zeros if (z.channel, z.t_s) not in self._zeros_seen)
+        if fresh:
+            self._zeros_seen.update((zero.channel, zero.t_s) for zero in fresh)
+            self._new_zeros.put(fresh)
 
     def step(self) -> int:
         """One look at every ring; returns how many records came."""
         while not self._new_zeros.empty():
-            self._maker.use_zeros(self._new_zeros.get())
+            self._maker.note_zeros(self._new_zeros.get())
         n = 0
         if self.chunks.qsize() >= MOST_WAITING:
             return 0

@@ -9,15 +9,16 @@ import numpy as np
 
 from calibration.certificates.wheel import WheelCertificate
 from calibration.speed.live_speed import LiveSpeed
-from recorder.run.calibrate import Calibrator, zero_event
+from recorder.run.calibrate import Calibrator
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
     from recorder.run.block import Block
     from recorder.run.header import DeviceHeader, RunHeader
+    from recorder.run.zero_line import Zero
 
 __all__ = ["ChunkMaker", "TraceChunk"]
 
@@ -74,10 +75,9 @@ class ChunkMaker:
                 return LiveSpeed(certificate)
         return None
 
-    def use_zeros(self, zeros: Mapping[str, float]) -> None:
-        """From now on these counts are no force."""
-        for channel, counts in zeros.items():
-            self._calibrator.note(zero_event(channel, 0.0, counts))
+    def note_zeros(self, zeros: Iterable[Zero]) -> None:
+        """Take up zeros that were taken; they hold for what comes from now on."""
+        self._calibrator.note_zeros(zeros)
 
     def start_wheel(self, device: str, record: NDArray[np.void], t_s: float) -> None:
         """Begin distance at the run's first record (1,), when the ring no longer holds it."""

@@ -24,6 +24,7 @@ from recorder.acquisition.control.requests import (
     ZeroRequest,
 )
 from recorder.marks.mark import Mark
+from recorder.run.shunt_check import ShuntStep
 
 ID = "0123456789abcdef" * 2
 KEYED: dict[str, Any] = {"mark_id": ID, "kind": "station", "keyed_monotonic_ns": 5}
@@ -56,7 +57,7 @@ def test_a_revision_arrives_as_it_was_sent() -> None:
 def test_the_other_requests_arrive_as_they_were_sent() -> None:
     zero = ZeroRequest(seconds=3.0, channel="pull")
     assert ZeroRequest.parse(sent(exchanges.ZERO.message(zero))) == zero
-    shunt = ShuntRequest(channel="pull", when="before", step="open", seconds=2.0)
+    shunt = ShuntRequest(channel="pull", step=ShuntStep.OPEN, seconds=2.0)
     assert ShuntRequest.parse(sent(exchanges.SHUNT.message(shunt))) == shunt
     assert Since.parse(sent(exchanges.MARKS.message(Since(7)))) == Since(7)
     assert StopRequest.parse(sent(exchanges.STOP.message(StopRequest("enough")))).reason == (

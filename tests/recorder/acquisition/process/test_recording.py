@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import signal
 import subprocess
@@ -27,7 +28,9 @@ from recorder.acquisition.process.reports import CheckReport, ZeroBegins
 from recorder.acquisition.process.settings import RecordingError
 from recorder.acquisition.ring.ring import RingError
 from recorder.machine.shared_memory import SHM_FOLDER
+from recorder.run.shunt_check import ShuntStep
 from recorder.run.states import DeviceState, FilerState, RunState
+from recorder.run.zero_line import ZeroTime
 from recorder.run_file.hdf5.reader import open_run
 
 if TYPE_CHECKING:
@@ -294,16 +297,16 @@ def test_the_zero_is_taken_before_the_run(
         reports = process.reports
     assert any("zero check" in r.text for r in reports if isinstance(r, CheckReport))
     with open_run(out) as run:
-        (zero,) = run.events("zero")
-        assert (zero.t_s, zero.data["channel"], zero.data["when"]) == (0.0, "pull", "before")
-        assert 900 <= zero.data["n"] <= 1010
+        (zero,) = run.zeros()
+        assert (zero.t_s, zero.channel, zero.when) == (0.0, "pull", ZeroTime.BEFORE)
+        assert 900 <= zero.n <= 1010
         # It counts up by one a sample: the zero's mean lies half its length before the run.
         first = int(run.channels["pull"].counts()[0])
-        assert zero.data["counts"] == pytest.approx(first - 500, abs=30)
-        assert zero.data["accepted"]
+        assert zero.counts == pytest.approx(first - 500, abs=30)
+        assert zero.accepted
         channel = run.channels["pull"]
         assert channel.time_s()[0] >= 0.0
-        expected_kN = (channel.counts() - zero.data["counts"]) * 1e-4
+        expected_kN = (channel.counts() - zero.counts) * 1e-4
         assert channel.values() == pytest.approx(expected_kN, abs=1e-5)
 
 
@@ -323,17 +326,21 @@ def test_zero_and_shunt_checks_during_the_run(
         with pytest.raises(RefusedError, match=r"0\.1 to 600 seconds"):
             session.take_zero(0.01)
         (zero,) = session.take_zero(0.3)
-        assert zero.data["passed"] is False
-        assert "OUT OF LIMITS" in zero.data["text"]
-        assert session.status().zeros["pull"] == pytest.approx(zero.data["counts"])
+        assert zero.accepted
+        assert "OUT OF LIMITS" in zero.reason
+        (held,) = session.status().zeros
+        assert (held.channel, held.t_s, held.counts) == ("pull", zero.t_s, zero.counts)
         assert any("OUT OF LIMITS" in words for words in session.status().warnings)
         with pytest.raises(RefusedError, match="step open"):
-            session.shunt_check("pull", "before", seconds=0.2)
-        session.shunt_check("pull", "before", seconds=0.2, step="open")
-        check = session.shunt_check("pull", "before", seconds=0.2)
-        assert check.data["passed"] is False
-        deflection = check.data["shunted_counts"] - check.data["open_counts"]
-        assert check.data["check"]["counts"] == pytest.approx(deflection)
+            session.shunt_check(ShuntStep.SHUNTED, 0.2)
+        opened = session.shunt_check(ShuntStep.OPEN, 0.2)
+        assert (opened.channel, opened.passed) == ("pull", None)
+        check = session.shunt_check(ShuntStep.SHUNTED, 0.2, channel="pull")
+        assert check.passed is False
+        assert check.open_counts == opened.open_counts
+        assert check.check is not None
+        assert check.check.counts == pytest.approx(check.deflection_counts)
+        assert any("shunt check OUT OF LIMITS" in w for w in session.status().warnings)
         kinds = [event.kind for event in session.events()]
         assert kinds.count("zero") == 1
         assert kinds.count("shunt_check") == 2
@@ -351,8 +358,9 @@ def test_a_zero_that_the_sheet_knows(
         assert process.wait(60.0) == 0
     assert_unbroken(out, at_least=500)
     with open_run(out) as run:
-        (zero,) = run.events("zero")
-        assert (zero.data["counts"], zero.data["when"]) == (-250.0, "sheet")
+        (zero,) = run.zeros()
+        assert (zero.counts, zero.when) == (-250.0, ZeroTime.SHEET)
+        assert math.isnan(zero.u_counts)
         assert run.channels["pull"].values()[0] == pytest.approx(250e-4)
 
 
@@ -471,7 +479,7 @@ def test_a_zero_at_the_end_and_a_mark_meanwhile(tmp_path: Path, sheets: Sheets) 
         assert mark.t_s >= 0.3
         assert process.wait(60.0) == 0
     with open_run(out) as run:
-        (zero,) = run.events("zero")
-        assert zero.data["when"] == "after"
+        (zero,) = run.zeros()
+        assert zero.when is ZeroTime.AFTER
         assert zero.t_s == pytest.approx(0.3 + 0.75, abs=0.3)
         assert [m.value for m in run.marks()] == ["standing"]

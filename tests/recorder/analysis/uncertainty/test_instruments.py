@@ -29,8 +29,8 @@ from recorder.analysis.uncertainty.measured import Measured
 from recorder.analysis.uncertainty.table_uncertainty import with_uncertainty
 from recorder.marks.kinds import Kind
 from recorder.marks.mark import Mark
-from recorder.run.calibrate import zero_event
 from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
+from recorder.run.zero_line import Zero
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.hdf5.write_whole import DeviceData, write_run
 from recorder.track.route.route import parse_route
@@ -106,7 +106,10 @@ def cell_run(path: Path, zeros: list[tuple[float, float]]) -> Path:
         certificates={"cell": dump_certificate(replace(CELL, issued=date(2026, 1, 1)))},
         devices=(device,),
     )
-    events = [zero_event("pull", t_s, counts, sd_counts=1.0, n=100) for t_s, counts in zeros]
+    events = [
+        Zero(channel="pull", t_s=t_s, counts=counts, u_counts=0.1).to_event()
+        for t_s, counts in zeros
+    ]
     write_run(path, header, {"cell": DeviceData(time_s=t, records=records)}, events=events)
     return path
 

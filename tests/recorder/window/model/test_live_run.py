@@ -309,7 +309,7 @@ def test_a_dead_filer_is_said(session: FakeSession, kit: Kit, run: LiveRun) -> N
 def test_zero_is_taken_without_holding_up_marks(run: LiveRun) -> None:
     run.take_zero()
     await_report(run, ZeroTaken)
-    assert run.message == "pull: zero taken, 1001.5 counts"
+    assert run.message == "pull: zero 1001.5 counts"
 
 
 def test_a_trip_sheet_is_not_needed(session: FakeSession, kit: Kit) -> None:

@@ -1,0 +1,220 @@
+"""The zero of a force channel over a run: what was taken, and the line through what was accepted.
+
+One formula for all: live, at the seal, in the analysis and in the report.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING, Any, Final, Self
+
+import numpy as np
+
+from calibration.field.checks import FieldCheck
+from recorder.run.event import Event, EventKind
+from recorder.run.event_numbers import known, number
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["Zero", "ZeroLine", "ZeroTime", "zero_lines", "zeros_of"]
+
+_POINTS: Final = 33
+"""Points between two zeros at which the uncertainty is looked at: one lies in the middle, where
+the drift's part is greatest."""
+
+
+class ZeroTime(StrEnum):
+    """When a zero was taken."""
+
+    BEFORE = "before"
+    DURING = "during"
+    AFTER = "after"
+    SHEET = "sheet"
+    """Not taken: the car sheet states it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Zero:
+    """One zero of one channel, accepted or refused."""
+
+    channel: str
+    t_s: float
+    """Run time it stands for."""
+    counts: float
+    """Mean counts with no force on the coupler; NaN when nothing came."""
+    u_counts: float = math.nan
+    """Standard uncertainty of the mean; NaN when it is not known."""
+    accepted: bool = True
+    when: ZeroTime = ZeroTime.DURING
+    reason: str = ""
+    """Why it was refused, or is doubted though accepted; empty when all is well."""
+    sd_counts: float = math.nan
+    """Standard deviation of single counts."""
+    n: int = 0
+    """Counts taken."""
+    drift_counts: float = math.nan
+    """Mean of the last third less mean of the first."""
+    seconds: float = math.nan
+    """How long it was taken."""
+    check: FieldCheck | None = None
+    """Against the bench's zero; None when there was nothing to compare."""
+
+    @property
+    def text(self) -> str:
+        """One line for the crew."""
+        head = f"zero {self.counts:.1f} counts" if self.accepted else "ZERO REFUSED"
+        stated = " as the car sheet states" if self.when is ZeroTime.SHEET else ""
+        detail = self.reason or ("" if self.check is None else self.check.text)
+        return f"{self.channel}: {head}{stated}" + (f"; {detail}" if detail else "")
+
+    def to_event(self) -> Event:
+        """The event it is kept as; numbers that are not known are null."""
+        data: dict[str, Any] = {
+            "channel": self.channel,
+            "counts": known(self.counts),
+            "u_counts": known(self.u_counts),
+            "accepted": self.accepted,
+            "when": str(self.when),
+            "reason": self.reason,
+            "sd_counts": known(self.sd_counts),
+            "n": self.n,
+            "drift_counts": known(self.drift_counts),
+            "seconds": known(self.seconds),
+            "passed": not self.reason,
+            "text": self.text,
+        }
+        if self.check is not None:
+            data["check"] = self.check.to_document()
+        return Event(kind=EventKind.ZERO, t_s=self.t_s, data=data)
+
+    @classmethod
+    def from_event(cls, event: Event) -> Self:
+        """The zero of an event, of this version or an older one. Never raises: an event that
+        gives no channel, time or counts is a refused zero, and says so."""
+        data = event.data
+        name, counts = data.get("channel"), number(data.get("counts"))
+        sd, n = number(data.get("sd_counts")), data.get("n")
+        n = n if isinstance(n, int) and not isinstance(n, bool) and n > 0 else 0
+        accepted, reason = data.get("accepted", True) is True, _reason(data)
+        if accepted and not (
+            isinstance(name, str) and math.isfinite(counts) and math.isfinite(event.t_s)
+        ):
+            accepted, reason = False, "the event gives no channel, time or counts to go by"
+        u = number(data.get("u_counts"))
+        if math.isnan(u) and n > 1:
+            # Runs of the first version keep the scatter of single counts only.
+            u = sd / math.sqrt(n)
+        return cls(
+            channel=name if isinstance(name, str) else "",
+            t_s=event.t_s,
+            counts=counts,
+            u_counts=u if u >= 0.0 else math.nan,
+            accepted=accepted,
+            when=_time_of(data.get("when")),
+            reason=reason,
+            sd_counts=sd,
+            n=n,
+            drift_counts=number(data.get("drift_counts")),
+            seconds=number(data.get("seconds")),
+            check=FieldCheck.from_document(data.get("check")),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class ZeroLine:
+    """The zero of one channel over a run: straight between accepted zeros, level outside."""
+
+    t_s: NDArray[np.float64]
+    """(k,) run times, rising, k ≥ 1."""
+    counts: NDArray[np.float64]
+    """(k,) counts with no force on the coupler."""
+    u_counts: NDArray[np.float64]
+    """(k,) standard uncertainty of each zero; NaN where it is not known."""
+
+    @classmethod
+    def through(cls, zeros: Iterable[Zero]) -> Self | None:
+        """The line through the accepted ones of some zeros, in any order.
+
+        Of several at one run time the last given holds. None when none was accepted.
+        """
+        held = {zero.t_s: zero for zero in zeros if zero.accepted}
+        if not held:
+            return None
+        rows = np.array([(t, z.counts, z.u_counts) for t, z in sorted(held.items())])
+        return cls(rows[:, 0], rows[:, 1], rows[:, 2])
+
+    def at(self, t_s: ArrayLike) -> NDArray[np.float64]:
+        """Zero in counts at (...) run times, s."""
+        return np.asarray(np.interp(np.asarray(t_s, np.float64), self.t_s, self.counts))
+
+    def along(self, time_s: NDArray[np.float64]) -> float | NDArray[np.float64]:
+        """As :meth:`at` for (n,) rising times, but one number where the line is level: no array
+        is built for what a live recording does thousands of times a second."""
+        if not len(time_s) or time_s[-1] <= self.t_s[0]:
+            return float(self.counts[0])
+        return float(self.counts[-1]) if time_s[0] >= self.t_s[-1] else self.at(time_s)
+
+    def u_at(self, t_s: ArrayLike) -> NDArray[np.float64]:
+        """Standard uncertainty of the zero in counts at (...) run times, s; NaN: not known.
+
+        The zeros' own uncertainty carried along the line, and in quadrature what the zero may
+        have done off the line: nothing at a zero; half way between two a rectangular ± half of
+        the change between them; beyond the first or last a rectangular ± what it would have
+        moved on at the pace last seen, at most the largest change seen. One zero alone shows no
+        drift: then only its own uncertainty is given, and whoever reports it must say so.
+        """
+        t = np.asarray(t_s, dtype=np.float64)
+        own = np.interp(t, self.t_s, self.u_counts)
+        if len(self.t_s) == 1:
+            return np.asarray(own)
+        changes, steps_s = np.abs(np.diff(self.counts)), np.diff(self.t_s)
+        k = np.clip(np.searchsorted(self.t_s, t, side="right") - 1, 0, len(changes) - 1)
+        share = np.clip((t - self.t_s[k]) / steps_s[k], 0.0, 1.0)
+        between = changes[k] / 2.0 * 4.0 * share * (1.0 - share)
+        outside_s = np.maximum(self.t_s[0] - t, 0.0) + np.maximum(t - self.t_s[-1], 0.0)
+        beyond = np.minimum(changes[k] / steps_s[k] * outside_s, float(np.max(changes)))
+        return np.asarray(np.hypot(own, (between + beyond) / math.sqrt(3.0)))
+
+    def greatest_u_counts(self, start_s: float, stop_s: float) -> float:
+        """The greatest standard uncertainty from ``start_s`` to ``stop_s``; NaN: not known."""
+        inside = [
+            np.linspace(a, b, _POINTS) for a, b in zip(self.t_s[:-1], self.t_s[1:], strict=True)
+        ]
+        points = np.concatenate([[start_s, stop_s], self.t_s, *inside])
+        return float(np.max(self.u_at(np.clip(points, start_s, stop_s))))
+
+
+def zeros_of(events: Iterable[Event]) -> list[Zero]:
+    """Every zero among the events of a run, accepted or refused, in the order given."""
+    return [Zero.from_event(event) for event in events if event.kind == EventKind.ZERO]
+
+
+def zero_lines(zeros: Iterable[Zero]) -> dict[str, ZeroLine]:
+    """Zero lines by channel; a channel without an accepted zero has none."""
+    by_channel: dict[str, list[Zero]] = {}
+    for zero in zeros:
+        by_channel.setdefault(zero.channel, []).append(zero)
+    lines = {name: ZeroLine.through(held) for name, held in by_channel.items()}
+    return {name: line for name, line in lines.items() if line is not None}
+
+
+def _time_of(value: object) -> ZeroTime:
+    try:
+        return ZeroTime(str(value))
+    except ValueError:
+        return ZeroTime.DURING
+
+
+def _reason(data: dict[str, Any]) -> str:
+    if "reason" in data:
+        return str(data["reason"])
+    # Runs of the first version told only in words how it came out.
+    well = data.get("accepted", True) is True and data.get("passed", True) is True
+    words = str(data.get("text", "no reason was kept"))
+    words = words.removeprefix(f"{data.get('channel')}: ")
+    return "" if well else words.removeprefix("ZERO REFUSED, ")

@@ -1,0 +1,106 @@
+"""The zero's part in the figures: accepted zeros only, one line, one uncertainty."""
+
+from __future__ import annotations
+
+import math
+import uuid
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from calibration.certificates.certificate import dump_certificate
+from calibration.certificates.force import ForceCertificate
+from recorder.analysis.campaign.loading import load_run
+from recorder.run.event import Event
+from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
+from recorder.run_file.hdf5.reader import open_run
+from recorder.run_file.hdf5.write_whole import DeviceData, write_run
+
+KN_PER_COUNT = 1e-4
+CELL = replace(
+    ForceCertificate.from_coefficients([0.0, KN_PER_COUNT], capacity_kN=500.0),
+    issued=date(2026, 1, 1),
+)
+TAKEN = {"channel": "pull", "counts": 20_000.0, "sd_counts": 270.0, "n": 2000}
+"""As the first version kept a zero: 6 counts of standard uncertainty, 0.0006 kN."""
+
+
+def run_with(path: Path, *events: Event) -> Path:
+    """Two hundred seconds at 50 kN above a zero of 20 000 counts."""
+    n = 20_000
+    t = np.arange(n) / 100.0
+    records = np.zeros(n, np.dtype([("tick", "<u8"), ("ch0", "<i4")]))
+    records["tick"] = np.arange(n, dtype=np.uint64) * np.uint64(10_000)
+    records["ch0"] = 520_000
+    pull = ChannelHeader(
+        name="pull", quantity="pull", unit="kN", field="ch0", certificate="cell"
+    )
+    device = DeviceHeader(
+        name="cell", driver="load-cell-frames", port="none",
+        dtype=[["tick", "<u8"], ["ch0", "<i4"]], tick_hz=1e6, channels=(pull,),
+    )  # fmt: skip
+    header = RunHeader(
+        run_id=uuid.uuid4().hex, started_utc_ns=1_790_000_000 * 10**9, started_monotonic_ns=0,
+        boot_id="made", software="made", car_sheet="", trip_sheet="",
+        certificates={"cell": dump_certificate(CELL)}, devices=(device,),
+    )  # fmt: skip
+    data = {"cell": DeviceData(time_s=t, records=records)}
+    write_run(path, header, data, events=events)
+    return path
+
+
+def zero_u_kN(path: Path) -> tuple[float, tuple[str, ...]]:
+    with open_run(path) as run:
+        loaded = load_run(run)
+    assert np.nanmedian(loaded.series.pull_kN) == pytest.approx(50.0, abs=1e-3)
+    return loaded.evidence.zero_u_kN, loaded.notes
+
+
+def test_a_refused_zero_is_in_no_figure(tmp_path: Path) -> None:
+    """The converter stood at its rail: 8 388 607 counts, refused, and nothing like the zero."""
+    refused = {**TAKEN, "counts": 8_388_607.0, "sd_counts": 1e6, "n": 1, "accepted": False}
+    path = run_with(
+        tmp_path / "run.h5",
+        Event(kind="zero", t_s=0.0, data=dict(TAKEN)),
+        Event(kind="zero", t_s=100.0, data=refused),
+    )
+    u_kN, _ = zero_u_kN(path)
+    assert u_kN == pytest.approx(0.0006, rel=0.02)
+
+
+def test_only_refused_zeros_are_no_zero(tmp_path: Path) -> None:
+    refused = {"channel": "pull", "counts": 20_000.0, "accepted": False, "text": "nothing came"}
+    path = run_with(tmp_path / "run.h5", Event(kind="zero", t_s=0.0, data=refused))
+    with open_run(path) as run:
+        loaded = load_run(run)
+    assert loaded.evidence.zero_u_kN == pytest.approx(0.001 * 500.0)
+    assert any("no zero was taken" in note for note in loaded.notes)
+
+
+def test_the_drift_not_seen_is_told(tmp_path: Path) -> None:
+    event = Event(kind="zero", t_s=0.0, data=dict(TAKEN))
+    _, notes = zero_u_kN(run_with(tmp_path / "run.h5", event))
+    assert any("may have drifted" in note for note in notes)
+
+
+def test_a_zero_without_uncertainty_is_not_taken_for_exact(tmp_path: Path) -> None:
+    """As the car sheet states one: no scatter, no number of counts."""
+    stated = {"channel": "pull", "counts": 20_000.0, "sd_counts": 0.0, "n": 0, "when": "sheet"}
+    path = run_with(tmp_path / "run.h5", Event(kind="zero", t_s=0.0, data=stated))
+    u_kN, notes = zero_u_kN(path)
+    assert u_kN == pytest.approx(0.001 * 500.0)
+    assert any("without an uncertainty" in note for note in notes)
+
+
+def test_the_greatest_uncertainty_over_the_run_is_taken(tmp_path: Path) -> None:
+    """Two zeros 1000 counts apart: half way between them ± 500 counts, rectangular."""
+    path = run_with(
+        tmp_path / "run.h5",
+        Event(kind="zero", t_s=0.0, data={**TAKEN, "counts": 19_500.0}),
+        Event(kind="zero", t_s=200.0, data={**TAKEN, "counts": 20_500.0}),
+    )
+    u_kN, _ = zero_u_kN(path)
+    assert u_kN == pytest.approx(math.hypot(0.0006, 0.05 / math.sqrt(3.0)), rel=0.01)
