@@ -15,7 +15,37 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["Batch", "DeviceDriver", "Fault", "FaultCause", "Layout"]
+__all__ = [
+    "Batch",
+    "DeviceDriver",
+    "DriverDescription",
+    "Fault",
+    "FaultCause",
+    "Layout",
+    "Role",
+]
+
+
+class Role(StrEnum):
+    """What a device measures, whatever protocol it speaks."""
+
+    FORCE = "force"
+    """Counts of a bridge amplifier, one or more channels."""
+    WHEEL = "wheel"
+    """Pulses of a measuring wheel."""
+    RECEIVER = "receiver"
+    """Position and UTC of a navigation receiver."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriverDescription:
+    """What a driver is, known before any setting."""
+
+    role: Role
+    usual_hz: float
+    """Records a second of an ordinary device of this kind."""
+    host_clock: bool
+    """Its ticks are this machine's monotonic nanoseconds, not a clock of the device."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

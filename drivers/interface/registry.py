@@ -11,9 +11,9 @@ from drivers.interface.errors import SetupError
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from drivers.interface.driver_interface import DeviceDriver, Layout
+    from drivers.interface.driver_interface import DeviceDriver, DriverDescription, Layout
 
-__all__ = ["DRIVERS", "layout_of", "open_driver"]
+__all__ = ["DRIVERS", "description_of", "layout_of", "open_driver"]
 
 DRIVERS: Final[dict[str, str]] = {
     "load-cell-frames": "drivers.protocols.load_cell_frames:LoadCellFrames",
@@ -23,6 +23,8 @@ DRIVERS: Final[dict[str, str]] = {
 
 
 class _DriverClass(Protocol):
+    description: DriverDescription
+
     def open(
         self,
         *,
@@ -68,6 +70,17 @@ def open_driver(
     """
     driver = _driver_class(name, device_id)
     return driver.open(device_id=device_id, port=port, options=options or {}, after=after)
+
+
+def description_of(name: str, *, device_id: str) -> DriverDescription:
+    """Give what a driver is: its role, its usual rate, whose clock its ticks are.
+
+    Raises
+    ------
+    SetupError
+        Unknown driver.
+    """
+    return _driver_class(name, device_id).description
 
 
 def layout_of(

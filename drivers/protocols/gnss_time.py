@@ -19,11 +19,12 @@ from typing import TYPE_CHECKING, Final
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from drivers.protocols.nmea_sentences import Reading
+    from drivers.protocols.nmea_sentences import Sentence
 
 __all__ = ["BUILT_ON", "NO_TIME_NS", "TimeJudge", "right_turn"]
 
 NO_TIME_NS: Final = -(2**63)
+"""Of a sentence without a time to be believed."""
 BUILT_ON: Final = date(2026, 11, 1)
 """No clock of a computer that runs this can truly be earlier."""
 
@@ -32,7 +33,10 @@ _DAY_NS: Final = 86_400 * _NS
 _TURN: Final = timedelta(weeks=1024)
 _EPOCH: Final = date(1970, 1, 1)
 _LONGEST_ADVANCE_NS: Final = 2 * _NS
+"""Receivers send once a second or more often: one sentence may be missing between two."""
 _FIX_LASTS_NS: Final = 5 * _NS
+"""ZDA has no word for a fix and takes that of the sentences around it; some receivers send GGA
+every fifth second only."""
 _BELIEVABLE: Final = timedelta(days=731)
 """A date moved by whole turns must land this near to the computer's clock."""
 
@@ -54,8 +58,8 @@ def right_turn(day: date, reference: date) -> date | None:
 
 
 @dataclass(frozen=True, slots=True)
-class _Track:
-    """Last time said by one kind of sentence."""
+class _LastTime:
+    """The last time of one kind of sentence."""
 
     utc_ns: int
     advances: int
@@ -78,25 +82,25 @@ class TimeJudge:
     ) -> None:
         self._confirmations = confirmations
         self._pc_utc_ns = time.time_ns if pc_utc_ns is None else pc_utc_ns
-        self._tracks: dict[str, _Track] = {}
+        self._last: dict[str, _LastTime] = {}
         self._fix_ns: int | None = None
-        """Host time of the last sentence that said it has a fix; None without one."""
+        """Host time of the last sentence with a fix; None without one."""
         self._dated_ns: int | None = None
         """Last UTC with a date of its own."""
-        self._told: str = ""
+        self._reported: str = ""
 
     def doubt(self) -> None:
         """Forget everything that made time believable."""
-        self._tracks.clear()
+        self._last.clear()
         self._fix_ns = None
         self._dated_ns = None
 
-    def utc_ns(self, reading: Reading, tick_ns: int) -> tuple[int, str]:
+    def utc_ns(self, sentence: Sentence, tick_ns: int) -> tuple[int, str]:
         """Give the UTC of a sentence.
 
         Parameters
         ----------
-        reading : Reading
+        sentence : Sentence
         tick_ns : int
             Host monotonic time of its first byte.
 
@@ -108,22 +112,22 @@ class TimeJudge:
         str
             What the crew should know, once; usually empty.
         """
-        if reading.fix:
+        if sentence.fix:
             self._fix_ns = tick_ns
-        elif reading.kind != "ZDA":
+        elif sentence.kind != "ZDA":
             self.doubt()
-        if reading.second_ns is None or not self.has_fix(tick_ns):
+        if sentence.second_ns is None or not self.has_fix(tick_ns):
             return NO_TIME_NS, ""
-        candidate, words = self._candidate(reading.day, reading.second_ns)
+        candidate, words = self._candidate(sentence.day, sentence.second_ns)
         if candidate is None:
             return NO_TIME_NS, words
-        believed, stepped = self._follow(reading.kind, candidate)
+        believed, stepped = self._follow(sentence.kind, candidate)
         return (candidate if believed else NO_TIME_NS), "; ".join(
             filter(None, (words, stepped))
         )
 
     def has_fix(self, tick_ns: int) -> bool:
-        """Tell whether a sentence of the last five seconds said it has a fix."""
+        """Whether a sentence of the last five seconds had a fix."""
         return self._fix_ns is not None and tick_ns - self._fix_ns <= _FIX_LASTS_NS
 
     def _candidate(self, day: date | None, second_ns: int) -> tuple[int | None, str]:
@@ -152,17 +156,17 @@ class TimeJudge:
         return days * _DAY_NS + second_ns
 
     def _follow(self, kind: str, candidate: int) -> tuple[bool, str]:
-        track = self._tracks.get(kind)
-        if track is None:
-            self._tracks[kind] = _Track(candidate, 1)
+        last = self._last.get(kind)
+        if last is None:
+            self._last[kind] = _LastTime(candidate, 1)
             return self._confirmations <= 1, ""
-        step_ns = candidate - track.utc_ns
+        step_ns = candidate - last.utc_ns
         if 0 <= step_ns <= _LONGEST_ADVANCE_NS:
-            advances = track.advances + (step_ns > 0)
-            self._tracks[kind] = _Track(candidate, advances)
+            advances = last.advances + (step_ns > 0)
+            self._last[kind] = _LastTime(candidate, advances)
             return advances >= self._confirmations, ""
-        self._tracks[kind] = replace(track, utc_ns=candidate, advances=1)
-        if track.advances < self._confirmations:
+        self._last[kind] = replace(last, utc_ns=candidate, advances=1)
+        if last.advances < self._confirmations:
             return self._confirmations <= 1, ""
         words = (
             f"{kind} time stepped by {step_ns / _NS:+.3f} s; doubted until it advances again"
@@ -170,8 +174,8 @@ class TimeJudge:
         return self._confirmations <= 1, words
 
     def _once(self, words: str, *, key: str = "") -> str:
-        """Say a thing when it begins, not with every sentence."""
-        if self._told == (key or words):
+        """Report a thing when it begins, not with every sentence."""
+        if self._reported == (key or words):
             return ""
-        self._told = key or words
+        self._reported = key or words
         return words

@@ -35,7 +35,7 @@ import numpy as np
 
 from drivers.decoding.framing import NOT_A_FRAME, BatchMaker, FrameDecoder
 from drivers.decoding.unwrapping import MASK_32, WRAP_32, later, nearest
-from drivers.interface.driver_interface import FaultCause, Layout
+from drivers.interface.driver_interface import DriverDescription, FaultCause, Layout, Role
 from drivers.interface.settings import LoadCellSettings, settings_from_options
 from drivers.links.link_driver import LinkDriver, inherit
 from drivers.links.transport import open_link
@@ -47,7 +47,7 @@ if TYPE_CHECKING:
 
     from drivers.interface.driver_interface import DeviceDriver
 
-__all__ = ["RAILS", "Decoder", "LoadCellFrames"]
+__all__ = ["RAILS", "LoadCellDecoder", "LoadCellFrames"]
 
 RAILS: Final = (-(2**23), 2**23 - 1)
 """Counts at which the converter is saturated."""
@@ -71,10 +71,12 @@ _HEAD: Final = np.dtype(
 _SAME: Final = np.r_[0:6, 14:22]
 """Bytes of the head that frames taken together have in common."""
 _LONGEST_FRAME_S: Final = 3600
+"""A head that promises more is no head: nobody samples 512 values in more than an hour."""
 _LARGEST_TICK: Final = 1 << 62
+"""Wide ticks stay clear of the sign bit of the differences taken of them."""
 
 
-class Decoder(FrameDecoder):
+class LoadCellDecoder(FrameDecoder):
     """Frames to one record a sample: ``tick`` u8, then ``ch0`` … as ``<i4``."""
 
     SYNC = b"\xa7\x5c"
@@ -217,8 +219,8 @@ class _Clock:
             wire = int(ticks[start])
             fault, first = self._judge(int(sequences[start]), wire, step, maker.received_ns)
             if first + (stop - start) * advance > _LARGEST_TICK:
-                said = "device ticks ran past what 64 bits hold"
-                fault, first = (FaultCause.DEVICE_RESTARTED, said, 0), wire
+                words = "device ticks ran past what 64 bits hold"
+                fault, first = (FaultCause.DEVICE_RESTARTED, words, 0), wire
             _report(fault, trouble if start == 0 else None, start * samples, maker)
             firsts[start:stop] = np.uint64(first) + np.arange(
                 stop - start, dtype=np.uint64
@@ -249,11 +251,11 @@ class _Clock:
                 return None, first
             if lost == 0:
                 off = first - expected
-                said = f"device clock {off:+d} ticks off its even steps between two frames"
-                return (FaultCause.LOST_FRAMES, said, max(0, off // step)), first
+                words = f"device clock {off:+d} ticks off its even steps between two frames"
+                return (FaultCause.LOST_FRAMES, words, max(0, off // step)), first
             if not behind:
-                said = f"{lost} frames missing by sequence ({device_s:.3f} s)"
-                return (FaultCause.LOST_FRAMES, said, lost * self._samples), first
+                words = f"{lost} frames missing by sequence ({device_s:.3f} s)"
+                return (FaultCause.LOST_FRAMES, words, lost * self._samples), first
         return self._by_host_clock(sequence, wire, step, elapsed_s)
 
     def _by_host_clock(
@@ -265,10 +267,10 @@ class _Clock:
         missing = (first - self._first - self._advance) // step
         numbers = f"sequence {self._sequence} then {sequence}"
         if missing >= 0 and abs(device_s - elapsed_s) <= 1.0 + 0.01 * elapsed_s:
-            said = f"{numbers}, the device clock ran on {device_s:.3f} s"
-            return (FaultCause.LOST_FRAMES, said, missing), first
-        said = f"{numbers}, device tick {self._first & MASK_32} then {wire}"
-        return (FaultCause.DEVICE_RESTARTED, said, 0), later(self._first + self._advance, wire)
+            words = f"{numbers}, the device clock ran on {device_s:.3f} s"
+            return (FaultCause.LOST_FRAMES, words, missing), first
+        words = f"{numbers}, device tick {self._first & MASK_32} then {wire}"
+        return (FaultCause.DEVICE_RESTARTED, words, 0), later(self._first + self._advance, wire)
 
 
 def _report(
@@ -308,11 +310,13 @@ def _checks(view: bytes | memoryview, at: int, size: int) -> bool:
 class LoadCellFrames(LinkDriver):
     """The load-cell front end on a link."""
 
+    description = DriverDescription(role=Role.FORCE, usual_hz=2000.0, host_clock=False)
+
     @classmethod
     def layout_for(cls, options: Mapping[str, object], *, device_id: str) -> Layout:
         """Shape of the records for these options, without a port."""
         settings = settings_from_options(LoadCellSettings, options, device_id)
-        return Decoder(channels=settings.channels, tick_hz=settings.tick_hz).layout
+        return LoadCellDecoder(channels=settings.channels, tick_hz=settings.tick_hz).layout
 
     @classmethod
     def open(
@@ -325,7 +329,7 @@ class LoadCellFrames(LinkDriver):
     ) -> LoadCellFrames:
         """Open the port; see :func:`drivers.interface.registry.open_driver`."""
         settings = settings_from_options(LoadCellSettings, options, device_id)
-        fresh = Decoder(channels=settings.channels, tick_hz=settings.tick_hz)
+        fresh = LoadCellDecoder(channels=settings.channels, tick_hz=settings.tick_hz)
         decoder = inherit(fresh, after, device_id)
         link = open_link(
             port,

@@ -21,19 +21,30 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from drivers.decoding.framing import BatchMaker, RecordDecoder
-from drivers.interface.driver_interface import Batch, FaultCause, Layout
+from drivers.interface.driver_interface import (
+    Batch,
+    DriverDescription,
+    FaultCause,
+    Layout,
+    Role,
+)
 from drivers.interface.settings import NmeaSettings, settings_from_options
 from drivers.links.link_driver import LinkDriver, inherit
 from drivers.links.transport import open_link
 from drivers.protocols.gnss_time import NO_TIME_NS, TimeJudge
-from drivers.protocols.nmea_sentences import KINDS, Reading, RefusedError, parse_sentence
+from drivers.protocols.nmea_sentences import (
+    KINDS,
+    RefusedSentenceError,
+    Sentence,
+    parse_sentence,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from drivers.interface.driver_interface import DeviceDriver
 
-__all__ = ["NO_TIME_NS", "Decoder", "Nmea0183"]
+__all__ = ["NO_TIME_NS", "Nmea0183", "NmeaDecoder"]
 
 _RECORD: Final = np.dtype(
     [
@@ -52,6 +63,7 @@ _RECORD: Final = np.dtype(
     ]
 )
 _MAX_LINE: Final = 1024
+"""The standard allows 82 characters; makers' own sentences run to some hundreds."""
 _LINE_END: Final = re.compile(rb"[\r\n]+")
 _BODY: Final = re.compile(rb"([\x20-\x29\x2b-\x7e]*)\*([0-9A-Fa-f]{2})\s*\Z")
 
@@ -65,7 +77,7 @@ class _BrokenLineError(Exception):
         self.words = words
 
 
-class Decoder(RecordDecoder):
+class NmeaDecoder(RecordDecoder):
     """Sentences to one record each; see DEVELOPERS.md for the fields.
 
     Parameters
@@ -159,18 +171,18 @@ class Decoder(RecordDecoder):
             maker.fault(FaultCause.REFUSED, f"{kind} of {len(raw)} bytes", dropped=len(raw))
             return
         try:
-            reading = parse_sentence(kind, fields)
-        except RefusedError as refused:
+            sentence = parse_sentence(kind, fields)
+        except RefusedSentenceError as refused:
             self._judge.doubt()
             maker.fault(FaultCause.REFUSED, f"{kind} {refused}: {raw[:60].decode('ascii')}")
             maker.add(record)
             return
-        utc_ns, words = self._judge.utc_ns(reading, began_ns)
+        utc_ns, words = self._judge.utc_ns(sentence, began_ns)
         if words:
             maker.fault(FaultCause.REFUSED, words)
         # ZDA has no word for a fix; the sentences around it have.
-        fix = reading.fix or (kind == "ZDA" and self._judge.has_fix(began_ns))
-        _fill(record, reading, utc_ns, fix=fix)
+        fix = sentence.fix or (kind == "ZDA" and self._judge.has_fix(began_ns))
+        _fill(record, sentence, utc_ns, fix=fix)
         maker.add(record)
 
 
@@ -209,7 +221,7 @@ def _empty_record(kind: str, raw: bytes, began_ns: int) -> np.ndarray:
     return record
 
 
-def _fill(record: np.ndarray, reading: Reading, utc_ns: int, *, fix: bool) -> None:
+def _fill(record: np.ndarray, sentence: Sentence, utc_ns: int, *, fix: bool) -> None:
     record["utc_ns"] = utc_ns
     record["valid"] = fix
     for name in (
@@ -220,12 +232,14 @@ def _fill(record: np.ndarray, reading: Reading, utc_ns: int, *, fix: bool) -> No
         "course_deg",
         "hdop",
     ):
-        record[name] = getattr(reading, name)
-    record["satellites"] = reading.satellites
+        record[name] = getattr(sentence, name)
+    record["satellites"] = sentence.satellites
 
 
 class Nmea0183(LinkDriver):
     """A GNSS receiver on a link."""
+
+    description = DriverDescription(role=Role.RECEIVER, usual_hz=3.0, host_clock=True)
 
     @classmethod
     def layout_for(cls, options: Mapping[str, object], *, device_id: str) -> Layout:
@@ -244,7 +258,7 @@ class Nmea0183(LinkDriver):
     ) -> Nmea0183:
         """Open the port; see :func:`drivers.interface.registry.open_driver`."""
         settings = settings_from_options(NmeaSettings, options, device_id)
-        fresh = Decoder(confirmations=settings.confirmations)
+        fresh = NmeaDecoder(confirmations=settings.confirmations)
         decoder = inherit(fresh, after, device_id)
         link = open_link(
             port,

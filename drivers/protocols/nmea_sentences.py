@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Final
 
-__all__ = ["KINDS", "Reading", "RefusedError", "parse_sentence"]
+__all__ = ["KINDS", "RefusedSentenceError", "Sentence", "parse_sentence"]
 
 KINDS: Final = frozenset({"RMC", "ZDA", "GGA"})
 KNOT_M_S: Final = 1852.0 / 3600.0
@@ -26,13 +26,13 @@ _NO_FIX_MODES: Final = frozenset("NEMS")
 """RMC mode: not valid, estimated, manual, simulator."""
 
 
-class RefusedError(Exception):
+class RefusedSentenceError(Exception):
     """A field with a good checksum that cannot be."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
-    """What one sentence says; NaN, -1 and None where it does not."""
+class Sentence:
+    """What one sentence holds; NaN, -1 and None where it does not."""
 
     kind: str
     fix: bool
@@ -48,7 +48,7 @@ class Reading:
     satellites: int = -1
 
 
-def parse_sentence(kind: str, fields: list[str]) -> Reading:
+def parse_sentence(kind: str, fields: list[str]) -> Sentence:
     """Read the fields of one sentence whose checksum agreed.
 
     Parameters
@@ -60,12 +60,12 @@ def parse_sentence(kind: str, fields: list[str]) -> Reading:
 
     Returns
     -------
-    Reading
+    Sentence
         Without a fix, only what can be read; nothing in it is then to be believed.
 
     Raises
     ------
-    RefusedError
+    RefusedSentenceError
         It claims a fix and a field cannot be.
     """
     readers = {"RMC": _rmc, "ZDA": _zda, "GGA": _gga}
@@ -93,7 +93,7 @@ class _Fields:
         value = float(text) if _NUMBER.fullmatch(text) else math.nan
         if not low <= value <= high:
             msg = f"{name} {text!r} is not within {low:g} to {high:g}"
-            raise RefusedError(msg)
+            raise RefusedSentenceError(msg)
         return value
 
     def angle(self, index: int, name: str, degrees: int, ends: str) -> float:
@@ -104,12 +104,12 @@ class _Fields:
         match = re.fullmatch(rf"(\d{{{degrees}}})(\d\d(?:\.\d{{0,12}})?)", text)
         if match is None or end not in tuple(ends):
             msg = f"{name} {text!r} {end!r} cannot be read"
-            raise RefusedError(msg)
+            raise RefusedSentenceError(msg)
         minutes = float(match[2])
         value = int(match[1]) + minutes / 60.0
         if minutes >= 60.0 or value > (90.0 if degrees == 2 else 180.0):
             msg = f"{name} {text!r} cannot be"
-            raise RefusedError(msg)
+            raise RefusedSentenceError(msg)
         return value if end == ends[0] else -value
 
     def second_ns(self, index: int) -> int:
@@ -118,44 +118,44 @@ class _Fields:
         match = _TIME.fullmatch(text)
         if match is None:
             msg = f"time {text!r} cannot be read"
-            raise RefusedError(msg)
+            raise RefusedSentenceError(msg)
         hour, minute, second = int(match[1]), int(match[2]), int(match[3])
         leap = (hour, minute, second) == (23, 59, 60)
         if hour > 23 or minute > 59 or (second > 59 and not leap):
             msg = f"time {text!r} cannot be"
-            raise RefusedError(msg)
+            raise RefusedSentenceError(msg)
         decimals = (match[4] or "").ljust(9, "0")
         return ((hour * 60 + minute) * 60 + second) * _NS + int(decimals)
 
     def day(self, texts: tuple[str, str, str]) -> date:
         """Day, month, year as digits."""
-        said = "-".join(texts)
+        text = "-".join(texts)
         if not all(text.isascii() and text.isdigit() for text in texts):
-            msg = f"date {said!r} cannot be read"
-            raise RefusedError(msg)
+            msg = f"date {text!r} cannot be read"
+            raise RefusedSentenceError(msg)
         number, month, year = (int(text) for text in texts)
         if len(texts[2]) == 2:
             year += 1900 if year >= 80 else 2000
         try:
             day = date(year, month, number)
         except ValueError as error:
-            msg = f"date {said!r} cannot be"
-            raise RefusedError(msg) from error
+            msg = f"date {text!r} cannot be"
+            raise RefusedSentenceError(msg) from error
         if not 1980 <= year <= 2200:
-            msg = f"date {said!r} cannot be"
-            raise RefusedError(msg)
+            msg = f"date {text!r} cannot be"
+            raise RefusedSentenceError(msg)
         return day
 
 
-def _rmc(fields: _Fields) -> Reading:
+def _rmc(fields: _Fields) -> Sentence:
     mode = fields.text(12)
     if fields.text(2) != "A" or mode in _NO_FIX_MODES - {""}:
-        return Reading(kind="RMC", fix=False)
+        return Sentence(kind="RMC", fix=False)
     day = fields.text(9)
     if len(day) != 6:
         msg = f"date {day!r} cannot be read"
-        raise RefusedError(msg)
-    return Reading(
+        raise RefusedSentenceError(msg)
+    return Sentence(
         kind="RMC",
         fix=True,
         second_ns=fields.second_ns(1),
@@ -167,14 +167,14 @@ def _rmc(fields: _Fields) -> Reading:
     )
 
 
-def _gga(fields: _Fields) -> Reading:
+def _gga(fields: _Fields) -> Sentence:
     if fields.text(6) not in _FIX_QUALITIES:
-        return Reading(kind="GGA", fix=False)
+        return Sentence(kind="GGA", fix=False)
     satellites = fields.number(7, "satellites", 0, 999)
     if fields.text(9) and fields.text(10) not in ("M", ""):
         msg = f"altitude unit {fields.text(10)!r} is not M"
-        raise RefusedError(msg)
-    return Reading(
+        raise RefusedSentenceError(msg)
+    return Sentence(
         kind="GGA",
         fix=True,
         second_ns=fields.second_ns(1),
@@ -186,15 +186,15 @@ def _gga(fields: _Fields) -> Reading:
     )
 
 
-def _zda(fields: _Fields) -> Reading:
-    """ZDA says nothing of a fix; whether it may be believed is for others to know."""
+def _zda(fields: _Fields) -> Sentence:
+    """ZDA has no word for a fix; whether it may be believed is for others to know."""
     if not fields.text(1) or not fields.text(2):
-        return Reading(kind="ZDA", fix=False)
+        return Sentence(kind="ZDA", fix=False)
     year = fields.text(4)
     if len(year) != 4:
         msg = f"year {year!r} cannot be read"
-        raise RefusedError(msg)
-    return Reading(
+        raise RefusedSentenceError(msg)
+    return Sentence(
         kind="ZDA",
         fix=False,
         second_ns=fields.second_ns(1),

@@ -43,7 +43,7 @@ from drivers.decoding.unwrapping import (
     run_signed,
     signed_step,
 )
-from drivers.interface.driver_interface import FaultCause, Layout
+from drivers.interface.driver_interface import DriverDescription, FaultCause, Layout, Role
 from drivers.interface.settings import WheelSettings, settings_from_options
 from drivers.links.link_driver import LinkDriver, inherit
 from drivers.links.transport import open_link
@@ -55,7 +55,7 @@ if TYPE_CHECKING:
 
     from drivers.interface.driver_interface import DeviceDriver
 
-__all__ = ["Decoder", "WheelPulses"]
+__all__ = ["WheelDecoder", "WheelPulses"]
 
 _PPS_SEEN: Final = 4
 """Bit 2 of the flags."""
@@ -89,10 +89,12 @@ _RECORD: Final = np.dtype(
 _FEWEST, _MOST = 64, 8192
 """Frames looked at together: more while all are good, few again after a bad one."""
 _HOST_SLACK_S: Final = 1.0
+"""How far the device's clock and ours may part between two frames: a process on a busy machine is
+held up for some tenths of a second, and a counter that starts anew takes longer than that."""
 _SEQUENCES: Final = 256
 
 
-class Decoder(FrameDecoder):
+class WheelDecoder(FrameDecoder):
     """Frames to one record each; see the module's table for the fields."""
 
     SYNC = b"\xd2"
@@ -238,30 +240,30 @@ class _Counter:
 
     def _restart(self, last: _Last, wire: int, count: int, count_wide: int) -> _Verdict:
         tick = later(last.tick, wire)
-        said = f"device tick {last.tick & MASK_32} then {wire}"
+        words = f"device tick {last.tick & MASK_32} then {wire}"
         # From zero at power-up, no more pulses than the wheel can make in the ticks since.
         near_zero = (
             abs(signed_step(0, count)) <= self._max_pulse_hz * wire / self._tick_hz + 2.0
         )
         cause = FaultCause.COUNTER_RESTARTED if near_zero else FaultCause.DEVICE_RESTARTED
-        return _Verdict(tick, count_wide, cause, f"{said}, count {last.count} then {count}")
+        return _Verdict(tick, count_wide, cause, f"{words}, count {last.count} then {count}")
 
     def _went_on(self, last: _Last, tick: int, count_wide: int, lost: int) -> _Verdict:
         device_s = (tick - last.tick) / self._tick_hz
         reach = self._max_pulse_hz * device_s + 2.0
         if abs(count_wide - last.count) > reach:
-            said = f"count {last.count} then {count_wide & MASK_32} within {device_s:.3f} s"
-            return _Verdict(tick, count_wide, FaultCause.COUNTER_RESTARTED, said)
+            words = f"count {last.count} then {count_wide & MASK_32} within {device_s:.3f} s"
+            return _Verdict(tick, count_wide, FaultCause.COUNTER_RESTARTED, words)
         if self._period:
             # The sequence says how many modulo 256; the time says how often it went round.
             about = (tick - last.tick) / self._period - 1 - lost
             lost += _SEQUENCES * max(0, round(about / _SEQUENCES))
         if not lost:
             return _Verdict(tick, count_wide)
-        said = f"{lost} frames missing by sequence ({device_s:.3f} s)"
+        words = f"{lost} frames missing by sequence ({device_s:.3f} s)"
         if reach >= WRAP_32 / 2:
-            said += ", so long that the count may have gone round: distance uncertain"
-        return _Verdict(tick, count_wide, FaultCause.LOST_FRAMES, said, lost)
+            words += ", so long that the count may have gone round: distance uncertain"
+        return _Verdict(tick, count_wide, FaultCause.LOST_FRAMES, words, lost)
 
     def _fill(
         self,
@@ -340,6 +342,8 @@ def _report(
 class WheelPulses(LinkDriver):
     """The measuring-wheel counter on a link."""
 
+    description = DriverDescription(role=Role.WHEEL, usual_hz=100.0, host_clock=False)
+
     @classmethod
     def layout_for(cls, options: Mapping[str, object], *, device_id: str) -> Layout:
         """Shape of the records for these options, without a port."""
@@ -357,7 +361,7 @@ class WheelPulses(LinkDriver):
     ) -> WheelPulses:
         """Open the port; see :func:`drivers.interface.registry.open_driver`."""
         settings = settings_from_options(WheelSettings, options, device_id)
-        fresh = Decoder(tick_hz=settings.tick_hz, max_pulse_hz=settings.max_pulse_hz)
+        fresh = WheelDecoder(tick_hz=settings.tick_hz, max_pulse_hz=settings.max_pulse_hz)
         decoder = inherit(fresh, after, device_id)
         link = open_link(
             port,

@@ -36,7 +36,10 @@ if TYPE_CHECKING:
 __all__ = ["follow", "main"]
 
 POLL_S: Final = 0.5
+"""Between looks at the journal; a reader of the growing file is never further behind than this
+and ``SYNC_S``."""
 SYNC_S: Final = 2.0
+"""Between flushes of the file. Each costs a few milliseconds of disk that the journal wants too."""
 EXIT_DONE: Final = 0
 EXIT_FAILED: Final = 3
 """The run file could not be written; the journal has everything."""

@@ -31,7 +31,9 @@ __all__ = ["JournalReader"]
 FORMAT: Final = "testcar-journal"
 NEWEST_VERSION: Final = 1
 LARGEST_ROW_BYTES: Final = 512 * 2**20
+"""A commit holds what all rings hold at most; a damaged length must not ask for all memory."""
 MANY_ROWS: Final = 512
+"""Taken in one query; only a bound on what a journal of tiny commits puts in memory."""
 PIECE_BYTES: Final = 4 * 2**20
 """Small enough that what is worked on stays near the processor."""
 ORDINARY_HOLE: Final = 1_000

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
 __all__ = ["ChannelHeader", "DeviceHeader", "RunHeader"]
+
+_HOST_CLOCK_DRIVERS: Final = frozenset({"nmea-0183"})
+"""A header of layout 1 names the driver, and does not say whose clock its ticks are."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +45,11 @@ class DeviceHeader:
     """``[[field, numpy type string], …]``; the first field is ``tick``."""
     tick_hz: float
     channels: tuple[ChannelHeader, ...]
+
+    @property
+    def host_clock(self) -> bool:
+        """Whether ticks are the recording machine's own monotonic nanoseconds."""
+        return self.driver in _HOST_CLOCK_DRIVERS
 
     @property
     def record_dtype(self) -> np.dtype[Any]:

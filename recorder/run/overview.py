@@ -25,8 +25,11 @@ __all__ = [
 ]
 
 FACTOR: Final = 4
+"""From one level to the next: all coarser levels together add a third to the finest."""
 SAMPLES_A_BIN: Final = 64
+"""In the finest level; what is nearer than that is drawn from the samples themselves."""
 MOST_BINS: Final = 4_000_000
+"""About 100 MB of sums in memory while they are filled."""
 LEAST_BINS: Final = 256
 """A level with fewer bins needs no coarser one."""
 
@@ -60,7 +63,7 @@ class Overview:
 
 
 class BinSums:
-    """Fills even bins from samples that come in order of time, piece by piece."""
+    """Fills even bins from samples that come in order of time, chunk by chunk."""
 
     def __init__(self, t0_s: float, width_s: float, n_bins: int) -> None:
         self.t0_s = t0_s

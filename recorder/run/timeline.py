@@ -25,17 +25,19 @@ if TYPE_CHECKING:
 
     Ticks: TypeAlias = NDArray[np.uint64]
 
-__all__ = ["HOST_CLOCK_DRIVERS", "Segment", "Timeline", "as_given", "tie_ticks"]
-
-HOST_CLOCK_DRIVERS: Final = frozenset({"nmea-0183"})
-"""Devices without a clock of their own: ticks are this machine's monotonic nanoseconds."""
+__all__ = ["Segment", "Timeline", "as_given", "tie_ticks"]
 
 LEAST_BLOCKS: Final = 20
+"""A line through the earliest arrivals needs some that were not held up."""
 LEAST_SPAN_S: Final = 5.0
+"""Arrivals late by 5 ms over a shorter span bend the line by more than oscillators differ (1 000
+ppm is beyond any crystal)."""
 MOST_POINTS: Final = 100_000
-"""Points given to one fit; of more, the earliest arrivals of even pieces are taken."""
+"""Points given to one fit; of more, the earliest arrivals of even chunks are taken. More points
+make the fit no better and its time at the seal longer."""
 RESTART_S: Final = 60.0
-"""Ticks and receipt times that part by more than this between two blocks: a restart."""
+"""Ticks and receipt times that part by more than this between two blocks: a restart. A stalled
+host delays receipts by seconds, and a 32-bit tick at 1 MHz wraps after 71 min."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,7 +124,7 @@ def tie_ticks(
     if not len(blocks):
         return Timeline((), ())
     n = int(blocks["first_record"][-1]) + int(blocks["n"][-1])
-    if device.driver in HOST_CLOCK_DRIVERS:
+    if device.host_clock:
         whole = Segment(
             first_record=0, stop_record=n, source="host clock", u_s=0.0, drift_ppm=0.0
         )
@@ -200,13 +202,13 @@ def _tie(
 def _earliest(
     ticks: Ticks, received_s: NDArray[np.float64], tick_hz: float
 ) -> NDArray[np.int64]:
-    """Indices of the points to fit: all, or the earliest arrival of each even piece."""
+    """Indices of the points to fit: all, or the earliest arrival of each even chunk."""
     n = len(ticks)
     if n <= MOST_POINTS:
         return np.arange(n)
     late_s = received_s - (ticks - ticks[0]).view(np.int64) / tick_hz
-    piece = -(-n // MOST_POINTS)
-    padded = np.full(-(-n // piece) * piece, np.inf)
+    chunk = -(-n // MOST_POINTS)
+    padded = np.full(-(-n // chunk) * chunk, np.inf)
     padded[:n] = late_s
-    table = padded.reshape(-1, piece)
-    return np.asarray(np.arange(len(table)) * piece + np.argmin(table, axis=1))
+    table = padded.reshape(-1, chunk)
+    return np.asarray(np.arange(len(table)) * chunk + np.argmin(table, axis=1))

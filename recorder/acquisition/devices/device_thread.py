@@ -25,7 +25,9 @@ if TYPE_CHECKING:
 __all__ = ["DeviceThread", "Tap"]
 
 FIRST_WAIT_S: Final = 0.1
+"""Before a lost port is opened again; a converter needs this long to let go of its reader."""
 LONGEST_WAIT_S: Final = 2.0
+"""A plug put back is noticed within so long, and an open that fails costs next to nothing."""
 
 
 class Tap(Protocol):

@@ -17,7 +17,7 @@ from drivers.interface.registry import open_driver
 from recorder.acquisition.control.session_files import ring_name
 from recorder.acquisition.devices.device_stream import DeviceStream, TickClock
 from recorder.acquisition.devices.device_thread import DeviceThread
-from recorder.acquisition.devices.plan import HOST_CLOCK, DevicePlan, Plan
+from recorder.acquisition.devices.plan import DevicePlan, Plan
 from recorder.acquisition.process.settings import RecordingError, RecordingSettings
 from recorder.acquisition.ring.ring import RingWriter
 from recorder.keeping.owner import JournalState, boot_id, journal_path_for, journal_state
@@ -209,6 +209,6 @@ def start_threads(
 
 
 def _clock_maker(device: DevicePlan, start_ns: int) -> Callable[[], TickClock]:
-    if device.sheet.driver in HOST_CLOCK:
+    if device.description.host_clock:
         return lambda: _HostClock(start_ns)
     return lambda: LiveTickClock(device.layout.tick_hz)

@@ -15,28 +15,26 @@ from calibration.certificates.certificate import (
     CertificateError,
     parse_certificate,
 )
-from drivers.interface.driver_interface import Layout
+from drivers.interface.driver_interface import DriverDescription, Layout, Role
 from drivers.interface.errors import SetupError
-from drivers.interface.registry import DRIVERS, layout_of
+from drivers.interface.registry import DRIVERS, description_of, layout_of
 from recorder.marks.kinds import check_keys
 from recorder.run.header import ChannelHeader
 from recorder.sheets import CarSheet, ChannelSheet, DeviceSheet, SheetError, TripSheet
 from recorder.sheets.sheet_table import likely
 
-__all__ = ["HOST_CLOCK", "DevicePlan", "Plan", "make_plan"]
+__all__ = ["DevicePlan", "Plan", "make_plan"]
 
-LOAD_CELL: Final = "load-cell-frames"
-WHEEL: Final = "wheel-pulses"
-GNSS: Final = "nmea-0183"
-HOST_CLOCK: Final = frozenset({GNSS})
-"""Drivers whose ticks are this machine's monotonic nanoseconds."""
-USUAL_HZ: Final = {LOAD_CELL: 2000.0, WHEEL: 100.0, GNSS: 3.0}
-"""Records a second when the sheet says nothing."""
 RING_S: Final = 30.0
+"""A disk may stall for seconds, a laptop's that wakes from rest for ten (from memory)."""
 LEAST_SLOW_RING: Final = 2**20
+"""Of devices that send some hundred records a second at most: hours of them."""
 LEAST_RING: Final = 8 * 2**20
-"""A load cell may be ten times as fast as its sheet says."""
+"""A load cell may be ten times as fast as its sheet gives."""
 MOST_RING: Final = 64 * 2**20
+"""Shared memory is half the machine's memory as a rule, for every device together."""
+_UNKNOWN: Final = DriverDescription(role=Role.FORCE, usual_hz=100.0, host_clock=False)
+"""Stands for a driver that does not exist, while the other problems of a sheet are gathered."""
 _NO_LAYOUT: Final = Layout(dtype=np.dtype([("tick", "<u8")]), tick_hz=1.0)
 _UNITS: Final = {
     "pull": "kN",
@@ -65,12 +63,13 @@ class DevicePlan:
     channels: tuple[ChannelHeader, ...]
     expected_hz: float
     layout: Layout
+    description: DriverDescription
 
     @property
     def ring_bytes(self) -> int:
         """Room for half a minute: disks stall for seconds."""
         wanted = int(RING_S * self.expected_hz * (self.layout.dtype.itemsize + 4))
-        least = LEAST_RING if self.sheet.driver == LOAD_CELL else LEAST_SLOW_RING
+        least = LEAST_RING if self.description.role is Role.FORCE else LEAST_SLOW_RING
         return min(max(wanted, least), MOST_RING)
 
 
@@ -198,11 +197,11 @@ def make_plan(
     SheetError
         Something cannot be recorded as the sheets say; ``problems`` holds each, in one line.
     """
-    maker = _Maker(car, on or datetime.now(UTC).date(), allow_expired=allow_expired)
+    maker = _PlanMaker(car, on or datetime.now(UTC).date(), allow_expired=allow_expired)
     return maker.make(trip)
 
 
-class _Maker:
+class _PlanMaker:
     def __init__(self, car: CarSheet, on: date, *, allow_expired: bool) -> None:
         self.car = car
         self.on = on
@@ -244,14 +243,15 @@ class _Maker:
     def _device(self, sheet: DeviceSheet) -> DevicePlan:
         where = f"devices.{sheet.name}"
         layout = self._layout(where, sheet)
+        description = _description(sheet)
         _check_port(self, where, sheet.port)
-        if sheet.driver == WHEEL:
+        if description.role is Role.WHEEL:
             channels = self._wheel(where, sheet)
-        elif sheet.driver == GNSS and not sheet.channels:
+        elif description.role is Role.RECEIVER and not sheet.channels:
             channels = [self._channel(sheet, n, n, f) for n, f in _GNSS_CHANNELS]
         else:
             channels = [self._wired(where, sheet, c) for c in sheet.channels.values()]
-        if not channels and sheet.driver == LOAD_CELL:
+        if not channels and description.role is Role.FORCE:
             self.warnings.append(f"{self.car.source} [{where}]: no channel is wired; raw only")
         fields = layout.dtype.names or ()
         for channel in channels:
@@ -264,8 +264,9 @@ class _Maker:
         return DevicePlan(
             sheet=sheet,
             channels=tuple(channels),
-            expected_hz=sheet.expected_hz or USUAL_HZ.get(sheet.driver, 100.0),
+            expected_hz=sheet.expected_hz or description.usual_hz,
             layout=layout,
+            description=description,
         )
 
     def _layout(self, where: str, sheet: DeviceSheet) -> Layout:
@@ -295,8 +296,9 @@ class _Maker:
 
     def _wired(self, where: str, sheet: DeviceSheet, channel: ChannelSheet) -> ChannelHeader:
         where = f"{where}.channels.{channel.name}"
-        file = channel.certificate or (sheet.certificate if sheet.driver == WHEEL else "")
-        kind = "wheel" if sheet.driver == WHEEL else "force"
+        wheel = _description(sheet).role is Role.WHEEL
+        file = channel.certificate or (sheet.certificate if wheel else "")
+        kind = "wheel" if wheel else "force"
         name = self._certificate(where, file, kind) if file else ""
         if channel.quantity == "pull" and not file:
             self.warnings.append(f"{self.car.source} [{where}]: no certificate; counts only")
@@ -309,9 +311,10 @@ class _Maker:
             name = f"{sheet.name}_{name}"
         self._channels.add(name)
         unit = _UNITS.get(quantity, "counts")
-        if sheet.driver == LOAD_CELL:
+        role = _description(sheet).role
+        if role is Role.FORCE:
             unit = "kN" if certificate else "counts"
-        elif sheet.driver == WHEEL and not certificate:
+        elif role is Role.WHEEL and not certificate:
             unit = "pulses"
         return ChannelHeader(
             name=name, quantity=quantity, unit=unit, field=field, certificate=certificate
@@ -361,7 +364,13 @@ class _Maker:
             self._problem(where, f"{words}; renew it, or record flagged with --allow-expired")
 
 
-def _check_port(maker: _Maker, where: str, port: str) -> None:
+def _description(sheet: DeviceSheet) -> DriverDescription:
+    if sheet.driver not in DRIVERS:
+        return _UNKNOWN
+    return description_of(sheet.driver, device_id=sheet.name)
+
+
+def _check_port(maker: _PlanMaker, where: str, port: str) -> None:
     if port.startswith("/dev/") and not Path(port).exists():
         maker.warnings.append(f"{maker.car.source} [{where}]: port {port} is not there now")
 

@@ -38,6 +38,7 @@ from recorder.run.block import Block
 __all__ = ["RingError", "RingReader", "RingStats", "RingWriter"]
 
 ALIGN: Final = 64
+"""Of headers: a line of the processor's cache, and room for the header itself."""
 MAGIC: Final = 0x52494E4754434152
 VERSION: Final = 3
 _BLOCK: Final = 0xB10C_DA7A

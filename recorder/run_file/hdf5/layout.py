@@ -78,8 +78,10 @@ LAYOUT_VERSION: Final = 1
 CHUNK: Final = 20_000
 """Records a chunk: 10 s at 2 kHz."""
 LONGEST_CHUNK_BYTES: Final = 262_144
+"""Of wide fields such as sentences, so that a chunk fits many times into HDF5's own 1 MiB cache."""
 BLOCK_CHUNK: Final = 4_096
 TABLE_CHUNK: Final = 256
+"""Marks, gaps and events are few; a chunk is the least a table takes."""
 
 MARK_DTYPE: Final = np.dtype(
     [

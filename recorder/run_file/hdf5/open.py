@@ -27,6 +27,7 @@ __all__ = ["SIGNATURE", "is_marked", "lookup3", "open_for_reading"]
 
 SIGNATURE: Final = b"\x89HDF\r\n\x1a\n"
 SUPERBLOCK_BYTES: Final = 48
+"""Of version 2 or 3, with addresses of 8 bytes; this and the places in it: HDF5's file format."""
 FLAGS_AT: Final = 11
 END_AT: Final = 28
 MARK: Final = 0x05

@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 
 __all__ = ["raw_overview", "stored_level"]
 
-PIECE: Final = 500_000
+CHUNK: Final = 500_000
+"""Samples in memory at once: some 10 MB."""
 LEAST_STORED_BINS: Final = 4
 """Stored bins in one wanted bin, at least: keeps what spills over its edges small."""
 
@@ -38,11 +39,11 @@ def stored_level(file: h5py.File, channel: str, width_s: float) -> h5py.Dataset 
 
 
 def raw_overview(channel: Channel, t0_s: float, t1_s: float, n: int) -> Overview:
-    """An overview straight from the samples, piece by piece."""
+    """An overview straight from the samples, chunk by chunk."""
     sums = BinSums(t0_s, (t1_s - t0_s) / n, n)
     start, stop = channel.index_at(t0_s), channel.index_at(t1_s)
-    for low in range(start, stop, PIECE):
-        high = min(low + PIECE, stop)
+    for low in range(start, stop, CHUNK):
+        high = min(low + CHUNK, stop)
         sums.add(channel.time_s(low, high), channel.values(low, high), channel.flags(low, high))
     rows = sums.rows(np.dtype("<f8"))
     return resample(rows, t0_s, sums.width_s, t0_s, t1_s, n)

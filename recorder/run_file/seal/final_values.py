@@ -8,7 +8,6 @@ import numpy as np
 
 from calibration.speed.speed import speed_from_pulses
 from recorder.run.calibrate import Calibrator, is_wheel
-from recorder.run.timeline import HOST_CLOCK_DRIVERS
 from recorder.run.wheel_distance import PPS_PRESENT
 from recorder.run_file.hdf5.records import read_records
 
@@ -93,9 +92,7 @@ def gnss_fixes(
     t_run_s: list[NDArray[np.float64]] = []
     utc_ns: list[NDArray[np.int64]] = []
     for device in header.devices:
-        if device.driver in HOST_CLOCK_DRIVERS and "utc_ns" in (
-            device.record_dtype.names or ()
-        ):
+        if device.host_clock and "utc_ns" in (device.record_dtype.names or ()):
             group = file[f"devices/{device.name}"]
             t_run_s.append(group["time_s"][:])
             utc_ns.append(group["raw_utc_ns"][:])

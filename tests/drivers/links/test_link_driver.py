@@ -8,8 +8,8 @@ import pytest
 from drivers.interface.driver_interface import Batch, Fault, FaultCause
 from drivers.interface.errors import LinkLostError, SetupError
 from drivers.links.link_driver import LinkDriver, inherit, split_at_restarts
-from drivers.protocols.load_cell_frames import Decoder as LoadCellDecoder
-from drivers.protocols.wheel_pulses import Decoder as WheelDecoder
+from drivers.protocols.load_cell_frames import LoadCellDecoder
+from drivers.protocols.wheel_pulses import WheelDecoder
 from tests.drivers.driver_contract import HandClock, ScriptedLink, read_until_lost
 from tests.drivers.wire import load_cell_frame, wheel_frame
 

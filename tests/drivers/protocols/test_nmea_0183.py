@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.decoding.framing import RecordDecoder
-from drivers.protocols.nmea_0183 import NO_TIME_NS, Decoder
+from drivers.protocols.nmea_0183 import NO_TIME_NS, NmeaDecoder
 from tests.drivers.driver_contract import SECOND_NS, DriverContract
 from tests.drivers.wire import cut, feed_all, sentence
 
@@ -50,8 +50,8 @@ def utc_ns(text: str) -> int:
 PC_NS = utc_ns("2026-11-25T12:00:00")
 
 
-def decoder(confirmations: int = 1, pc: str = "2026-11-25T12:00:00") -> Decoder:
-    return Decoder(confirmations=confirmations, pc_utc_ns=lambda: utc_ns(pc))
+def decoder(confirmations: int = 1, pc: str = "2026-11-25T12:00:00") -> NmeaDecoder:
+    return NmeaDecoder(confirmations=confirmations, pc_utc_ns=lambda: utc_ns(pc))
 
 
 def rmc(time: str = "120000.00", date: str = "251126", **more: str) -> bytes:
@@ -70,7 +70,7 @@ def zda(
     return sentence(f"GLZDA,{time},{day},{month},{year},00,00")
 
 
-def times(data: bytes, reader: Decoder | None = None) -> list[int]:
+def times(data: bytes, reader: NmeaDecoder | None = None) -> list[int]:
     records, _ = feed_all(reader or decoder(), [data])
     return [int(value) for value in records["utc_ns"]]
 

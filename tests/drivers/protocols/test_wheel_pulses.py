@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.decoding.framing import RecordDecoder
-from drivers.protocols.wheel_pulses import Decoder
+from drivers.protocols.wheel_pulses import WheelDecoder
 from tests.drivers.driver_contract import SECOND_NS, DriverContract
 from tests.drivers.wire import cut, feed_all, wheel_frame
 
@@ -36,14 +36,14 @@ def stream(
 
 class TestContract(DriverContract):
     def decoder(self) -> RecordDecoder:
-        return Decoder()
+        return WheelDecoder()
 
     def frames(self, count: int) -> list[bytes]:
         return stream(count)
 
 
 def test_golden_bytes() -> None:
-    records, faults = feed_all(Decoder(), [GOLDEN])
+    records, faults = feed_all(WheelDecoder(), [GOLDEN])
     assert records[0].tolist() == (2_060_000, 2_050_000, 1000, 2_000_000, 3, 5, 5)
     assert records.dtype.names == (
         "tick",
@@ -72,7 +72,7 @@ def test_the_test_builder_makes_the_golden_bytes() -> None:
 
 def test_flags_are_kept_as_they_came() -> None:
     frames = [wheel_frame(sequence=k, flags=k, made=k * PERIOD) for k in range(8)]
-    records, _ = feed_all(Decoder(), frames)
+    records, _ = feed_all(WheelDecoder(), frames)
     assert records["flags"].tolist() == list(range(8))
 
 
@@ -89,8 +89,8 @@ def test_where_a_stream_is_cut_changes_nothing(
     data = bytearray(b"".join([*frames[:80], junk, *frames[80:]]))
     for place, flip in damage:
         data[place % len(data)] ^= flip
-    whole, whole_faults = feed_all(Decoder(), [bytes(data)])
-    parts, part_faults = feed_all(Decoder(), cut(bytes(data), places))
+    whole, whole_faults = feed_all(WheelDecoder(), [bytes(data)])
+    parts, part_faults = feed_all(WheelDecoder(), cut(bytes(data), places))
     np.testing.assert_array_equal(parts, whole)
     assert part_faults == whole_faults
 
@@ -98,7 +98,7 @@ def test_where_a_stream_is_cut_changes_nothing(
 @settings(max_examples=200, deadline=None)
 @given(chunks=st.lists(st.binary(max_size=200), max_size=8))
 def test_any_bytes_at_all(chunks: list[bytes]) -> None:
-    records, _ = feed_all(Decoder(), chunks)
+    records, _ = feed_all(WheelDecoder(), chunks)
     assert len(records) == 0
 
 
@@ -114,7 +114,7 @@ def test_any_bytes_at_all(chunks: list[bytes]) -> None:
 def test_any_fields_keep_the_bits_that_came(
     fields: list[tuple[int, int, int, int, int, int]], seconds: int
 ) -> None:
-    decoder = Decoder()
+    decoder = WheelDecoder()
     before = -1
     for number, (count, edge, made, pps, sequence, flags) in enumerate(fields):
         frame = wheel_frame(
@@ -133,20 +133,22 @@ def test_any_fields_keep_the_bits_that_came(
 @pytest.mark.parametrize("pulses", [7, -7])
 @pytest.mark.parametrize("start", [2**32 - 200, 200, 2**31 - 200, 2**31 + 200])
 def test_the_count_wraps_both_ways_without_a_fault(start: int, pulses: int) -> None:
-    records, faults = feed_all(Decoder(), [b"".join(stream(100, count=start, pulses=pulses))])
+    records, faults = feed_all(
+        WheelDecoder(), [b"".join(stream(100, count=start, pulses=pulses))]
+    )
     np.testing.assert_array_equal(np.diff(records["count"]), pulses)
     assert faults == []
 
 
 def test_a_count_below_zero_is_negative() -> None:
-    records, _ = feed_all(Decoder(), [b"".join(stream(3, count=5, pulses=-7))])
+    records, _ = feed_all(WheelDecoder(), [b"".join(stream(3, count=5, pulses=-7))])
     assert records["count"].tolist() == [5, -2, -9]
     assert records["flags"].tolist() == [0, 0, 0]
 
 
 def test_the_tick_wraps_without_a_fault() -> None:
     made = 2**32 - 35_000
-    records, faults = feed_all(Decoder(), stream(8, made=made))
+    records, faults = feed_all(WheelDecoder(), stream(8, made=made))
     assert records["tick"].tolist() == [made + k * PERIOD for k in range(8)]
     np.testing.assert_array_equal(records["tick"] - records["edge_tick"], 300)
     assert faults == []
@@ -157,7 +159,7 @@ def test_rocking_about_an_edge_goes_nowhere() -> None:
         wheel_frame(sequence=k, flags=k % 2, count=k % 2, made=k * PERIOD, edge=k * PERIOD)
         for k in range(50)
     ]
-    records, faults = feed_all(Decoder(), frames)
+    records, faults = feed_all(WheelDecoder(), frames)
     assert int(records["count"][-1]) == 1
     assert faults == []
 
@@ -170,7 +172,7 @@ def test_the_last_edge_of_a_long_stand_stays_where_it_was() -> None:
         wheel_frame(sequence=k, count=42, made=edge + 10 + k * step, edge=edge)
         for k in range(10_300)
     ]
-    records, faults = feed_all(Decoder(), [b"".join(frames)])
+    records, faults = feed_all(WheelDecoder(), [b"".join(frames)])
     assert int(records["tick"][-1]) > 2**32
     assert set(records["edge_tick"].tolist()) == {edge}
     assert faults == []
@@ -178,19 +180,19 @@ def test_the_last_edge_of_a_long_stand_stays_where_it_was() -> None:
 
 def test_an_edge_from_before_the_first_frames_wrap() -> None:
     frame = wheel_frame(made=500, edge=2**32 - 1000, count=3)
-    records, _ = feed_all(Decoder(), [frame])
+    records, _ = feed_all(WheelDecoder(), [frame])
     assert int(records["tick"][0]) - int(records["edge_tick"][0]) == 1500
 
 
 def test_lost_frames_by_sequence() -> None:
     frames = stream(40)
-    _, (fault,) = feed_all(Decoder(), [b"".join(frames[:10] + frames[17:])])
+    _, (fault,) = feed_all(WheelDecoder(), [b"".join(frames[:10] + frames[17:])])
     assert (fault.cause, fault.lost_records, fault.before_record) == ("lost frames", 7, 10)
 
 
 @pytest.mark.parametrize("lost", [255, 256, 257, 1000])
 def test_more_frames_lost_than_the_sequence_can_say(lost: int) -> None:
-    decoder = Decoder()
+    decoder = WheelDecoder()
     feed_all(decoder, stream(10), 0)
     late = stream(1, first=10 + lost, made=(10 + lost) * PERIOD, count=(10 + lost) * 7)
     _, (fault,) = feed_all(decoder, late, round(lost * 0.01 * SECOND_NS))
@@ -198,7 +200,7 @@ def test_more_frames_lost_than_the_sequence_can_say(lost: int) -> None:
 
 
 def test_a_replay_faster_than_time_still_counts_what_is_lost() -> None:
-    decoder = Decoder()
+    decoder = WheelDecoder()
     frames = stream(1000)
     _, (fault,) = feed_all(decoder, frames[:10] + frames[610:], received_ns=1)
     assert (fault.cause, fault.lost_records) == ("lost frames", 600)
@@ -206,7 +208,7 @@ def test_a_replay_faster_than_time_still_counts_what_is_lost() -> None:
 
 def test_silence_longer_than_a_turn_of_the_tick() -> None:
     """5000 s unheard at 1 MHz is 1.16 turns: the host clock tells."""
-    decoder = Decoder()
+    decoder = WheelDecoder()
     feed_all(decoder, stream(10), 0)
     frames = 500_000
     late = stream(1, first=9 + frames, made=(9 + frames) * PERIOD, count=5000)
@@ -216,7 +218,7 @@ def test_silence_longer_than_a_turn_of_the_tick() -> None:
 
 
 def test_a_silence_in_which_the_count_may_have_gone_round_says_so() -> None:
-    decoder = Decoder()
+    decoder = WheelDecoder()
     feed_all(decoder, stream(10), 0)
     frames = 1_100_000
     late = stream(1, first=9 + frames, made=(9 + frames) * PERIOD, count=5000)
@@ -225,7 +227,7 @@ def test_a_silence_in_which_the_count_may_have_gone_round_says_so() -> None:
 
 
 def test_a_counter_that_restarts_is_no_wrap() -> None:
-    decoder = Decoder()
+    decoder = WheelDecoder()
     before, _ = feed_all(decoder, stream(10, made=3_000_000_000, count=4_000_000_000), 0)
     after, (fault,) = feed_all(decoder, stream(5, made=20_000, count=3), SECOND_NS)
     assert (fault.cause, fault.before_record) == ("counter restarted", 0)
@@ -234,14 +236,14 @@ def test_a_counter_that_restarts_is_no_wrap() -> None:
 
 
 def test_a_restart_with_the_next_sequence_number_is_no_wrap() -> None:
-    decoder = Decoder()
+    decoder = WheelDecoder()
     feed_all(decoder, stream(10, made=3_000_000_000, count=900_000), 0)
     _, (fault,) = feed_all(decoder, stream(1, first=10, made=20_000), SECOND_NS)
     assert fault.cause == "counter restarted"
 
 
 def test_a_restart_that_keeps_its_count_is_the_devices() -> None:
-    decoder = Decoder()
+    decoder = WheelDecoder()
     feed_all(decoder, stream(10, made=3_000_000_000, count=900_000), 0)
     after, (fault,) = feed_all(decoder, stream(1, made=20_000, count=900_080), SECOND_NS)
     assert fault.cause == "device restarted"
@@ -251,7 +253,7 @@ def test_a_restart_that_keeps_its_count_is_the_devices() -> None:
 def test_a_count_that_jumps_while_the_clock_runs_on() -> None:
     """Faster than any wheel can turn: 900000 pulses within 10 ms."""
     frames = stream(10, count=900_000) + stream(3, first=10, made=10 * PERIOD, count=0)
-    records, (fault,) = feed_all(Decoder(), [b"".join(frames)])
+    records, (fault,) = feed_all(WheelDecoder(), [b"".join(frames)])
     assert (fault.cause, fault.before_record) == ("counter restarted", 10)
     assert int(records["count"][10]) & 0xFFFFFFFF == 0
 
@@ -267,7 +269,7 @@ def test_pulse_per_second_ticks() -> None:
         )
         for k in range(6)
     ]
-    records, faults = feed_all(Decoder(), frames)
+    records, faults = feed_all(WheelDecoder(), frames)
     assert records["pps_tick"].tolist() == [0, 0, 0, 1_500_000, 2_000_000, 2_500_000]
     assert records["pps_count"].tolist() == [0, 0, 0, 1, 2, 3]
     assert faults == []
@@ -275,7 +277,7 @@ def test_pulse_per_second_ticks() -> None:
 
 def test_another_tick_rate_is_refused_with_the_cure() -> None:
     frames = [wheel_frame(sequence=k, tick_khz=2000) for k in range(3)]
-    records, (fault,) = feed_all(Decoder(), [b"".join(frames)])
+    records, (fault,) = feed_all(WheelDecoder(), [b"".join(frames)])
     assert len(records) == 0
     assert (fault.cause, fault.lost_records) == ("refused", 3)
     assert "frames say 2000 kHz, the car sheet 1000 kHz; set tick_hz" in fault.detail
@@ -284,7 +286,7 @@ def test_another_tick_rate_is_refused_with_the_cure() -> None:
 def test_refused_frames_among_good_ones() -> None:
     frames = stream(12)
     frames[5] = wheel_frame(sequence=5, made=5 * PERIOD, tick_khz=999)
-    records, faults = feed_all(Decoder(), [b"".join(frames)])
+    records, faults = feed_all(WheelDecoder(), [b"".join(frames)])
     assert len(records) == 11
     assert [(fault.cause, fault.before_record) for fault in faults] == [
         ("refused", 5),
@@ -293,7 +295,7 @@ def test_refused_frames_among_good_ones() -> None:
 
 
 def test_a_new_edge_on_the_same_tick_one_turn_later() -> None:
-    decoder = Decoder()
+    decoder = WheelDecoder()
     feed_all(decoder, [wheel_frame(sequence=0, count=1, edge=900, made=1000)], 0)
     late = wheel_frame(sequence=1, count=2, edge=900, made=1000)
     records, _ = feed_all(decoder, [late], 4_294_967_296_000)
@@ -305,14 +307,14 @@ def test_many_frames_at_once() -> None:
     """More than are looked at together, with one broken in the middle."""
     frames = stream(3000)
     frames[1500] = frames[1500][:-1] + bytes([frames[1500][-1] ^ 1])
-    records, (fault,) = feed_all(Decoder(), [b"".join(frames)])
+    records, (fault,) = feed_all(WheelDecoder(), [b"".join(frames)])
     assert len(records) == 2999
     assert (fault.cause, fault.lost_records, fault.before_record) == ("checksum", 1, 1500)
 
 
 def test_a_reader_held_up_is_no_restart() -> None:
     """Frames that waited in a buffer follow one another by sequence and by device clock."""
-    decoder = Decoder()
+    decoder = WheelDecoder()
     for i in range(3):
         decoder.feed(
             wheel_frame(sequence=i, count=100 + i, edge=10_000 * i, made=10_000 * (i + 1)),

@@ -8,9 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.interface.driver_interface import FaultCause
-from drivers.protocols.load_cell_frames import Decoder as CellDecoder
-from drivers.protocols.nmea_0183 import Decoder as NmeaDecoder
-from drivers.protocols.wheel_pulses import Decoder as WheelDecoder
+from drivers.protocols.load_cell_frames import LoadCellDecoder
+from drivers.protocols.nmea_0183 import NmeaDecoder
+from drivers.protocols.wheel_pulses import WheelDecoder
 from simulated_feeds.devices.faults import KINDS, FeedFault, parse_fault
 from simulated_feeds.outing.rendering import Rendered, render_bytes
 from simulated_feeds.outing.scenario import Scenario
@@ -52,7 +52,7 @@ def test_any_text_is_read_or_refused(text: str) -> None:
 
 
 def decode(
-    rendered: Rendered, decoder: CellDecoder | WheelDecoder | NmeaDecoder
+    rendered: Rendered, decoder: LoadCellDecoder | WheelDecoder | NmeaDecoder
 ) -> tuple[np.ndarray, list[FaultCause]]:
     """Every record and every cause, frame by frame as a port would bring them."""
     records, causes = [], []
@@ -70,7 +70,7 @@ def struck(demo: Scenario, *texts: str, seconds: float = 4.0) -> dict[str, Rende
 def test_without_faults_the_drivers_find_none(demo: Scenario) -> None:
     """Two programs written apart from one protocol page agree on every byte."""
     sent = render_bytes(demo, 4.0)
-    cells, causes = decode(sent["drawbar"], CellDecoder())
+    cells, causes = decode(sent["drawbar"], LoadCellDecoder())
     assert causes == []
     assert len(cells) == 20 * len(sent["drawbar"].frames)
     assert np.all(np.diff(cells["tick"]) == 500)
@@ -96,9 +96,9 @@ def test_drivers_see_the_fault_and_nothing_false(
     demo: Scenario, kind: str, found: set[str]
 ) -> None:
     """Each damaged stretch is told, and every record that comes is one that was sent."""
-    good, _ = decode(render_bytes(demo, 4.0)["drawbar"], CellDecoder())
+    good, _ = decode(render_bytes(demo, 4.0)["drawbar"], LoadCellDecoder())
     rendered = struck(demo, f"{kind}:drawbar@1+1")["drawbar"]
-    got, causes = decode(rendered, CellDecoder())
+    got, causes = decode(rendered, LoadCellDecoder())
     assert causes
     assert set(causes) <= found
     known = np.isin(got["tick"], good["tick"])
@@ -118,7 +118,7 @@ def test_silence(demo: Scenario) -> None:
 
 def test_restart_begins_at_nothing(demo: Scenario) -> None:
     sent = struck(demo, "restart@1+0.5")
-    got, causes = decode(sent["drawbar"], CellDecoder())
+    got, causes = decode(sent["drawbar"], LoadCellDecoder())
     assert causes == ["device restarted"]
     assert np.any(np.diff(got["tick"].astype(np.int64) % 2**32) < 0)
     _, causes = decode(sent["wheel"], WheelDecoder())

@@ -45,12 +45,12 @@ CHANNELS = {
 
 
 def decoder_of(driver: str) -> Any:  # noqa: ANN401 - one of three decoders
-    from drivers.protocols.load_cell_frames import Decoder as CellDecoder
-    from drivers.protocols.nmea_0183 import Decoder as NmeaDecoder
-    from drivers.protocols.wheel_pulses import Decoder as WheelDecoder
+    from drivers.protocols.load_cell_frames import LoadCellDecoder
+    from drivers.protocols.nmea_0183 import NmeaDecoder
+    from drivers.protocols.wheel_pulses import WheelDecoder
 
     if driver == "load-cell-frames":
-        return CellDecoder()
+        return LoadCellDecoder()
     return WheelDecoder() if driver == "wheel-pulses" else NmeaDecoder()
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from drivers.protocols.load_cell_frames import Decoder
+from drivers.protocols.load_cell_frames import LoadCellDecoder
 from recorder.sheets import load_car_sheet
 from simulated_feeds.serving.load_source import LoadSettings, LoadSource, start_load
 from simulated_feeds.settings.errors import FeedError
@@ -21,7 +21,7 @@ Reading = Callable[[dict[str, str]], dict[str, bytes]]
 def test_frames_are_good_and_even(channels: int, rate: int) -> None:
     settings = LoadSettings(folder=".", channels=channels, sample_rate_hz=rate)
     source = LoadSource(settings)
-    decoder = Decoder(channels=channels, tick_hz=settings.tick_hz)
+    decoder = LoadCellDecoder(channels=channels, tick_hz=settings.tick_hz)
     records = []
     while source.t_s < 2.0:
         stretch = source.advance()
@@ -42,7 +42,7 @@ def test_flat_out_with_steps(tmp_path: Path, reading: Reading) -> None:
         options = car.devices["drawbar"].options
         data = reading(feed.ports)["drawbar"]
         feed.wait(30.0)
-    decoder = Decoder(channels=options["channels"], tick_hz=options["tick_hz"])
+    decoder = LoadCellDecoder(channels=options["channels"], tick_hz=options["tick_hz"])
     batch = decoder.feed(data, 0)
     assert batch.faults == ()
     high = batch.records["ch0"] > 1_000_000

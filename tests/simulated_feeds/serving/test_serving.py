@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 
 from calibration.certificates.certificate import load_certificate
-from drivers.protocols.load_cell_frames import Decoder as CellDecoder
+from drivers.protocols.load_cell_frames import LoadCellDecoder
 from recorder.sheets import load_car_sheet, load_trip_sheet
 from recorder.track.route.route import load_route
 from simulated_feeds.outing.rendering import render_bytes
@@ -101,7 +101,7 @@ def test_pseudo_terminals(tmp_path: Path) -> None:
     with start_feed(tmp_path, seconds=6.0, speed=4.0, transport="pty", seed=3) as feed:
         handles = {n: serial.Serial(p, timeout=1.0) for n, p in feed.ports.items()}
         feed.wait_started()
-        decoder, n = CellDecoder(), 0
+        decoder, n = LoadCellDecoder(), 0
         port = handles["drawbar"]
         while True:
             try:
