@@ -96,7 +96,7 @@ class RecordDecoder(ABC):
         Returns
         -------
         Batch
-            Never raises on what the bytes say; damage becomes faults.
+            Never raises for the content of the bytes; damage becomes faults.
         """
 
     def link_reopened(self) -> None:
@@ -153,7 +153,7 @@ class FrameDecoder(RecordDecoder):
         """
 
     def _is_false_start(self, buffer: bytes, at: int) -> bool:  # noqa: ARG002 - for subclasses
-        """Tell whether the unfinished frame at ``at`` is already known to be none."""
+        """Whether the unfinished frame at ``at`` is already known to be none."""
         return False
 
     def feed(self, chunk: bytes, received_ns: int) -> Batch:

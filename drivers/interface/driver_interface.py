@@ -59,7 +59,7 @@ class Layout:
 
 
 class FaultCause(StrEnum):
-    """What a driver can tell of lost or damaged data."""
+    """Causes of lost or damaged data that a driver can see."""
 
     CHECKSUM = "checksum"
     LOST_FRAMES = "lost frames"

@@ -25,7 +25,7 @@ class PortInfo:
     """What to write on the car sheet: the by-id path, else the by-path one, else ``device``."""
     description: str
     hardware_id: str
-    """Vendor, product and serial number where the bus tells them; may be empty."""
+    """Vendor, product and serial number where the bus gives them; may be empty."""
     permitted: bool
     """This user may read and write it."""
     permission: str

@@ -51,7 +51,7 @@ class LineCounters:
     buffer_overrun: int
 
     def since(self, earlier: LineCounters) -> str:
-        """Say in words what has grown; empty when nothing has."""
+        """What has grown, in words; empty when nothing has."""
         grown = {
             "framing errors": self.framing - earlier.framing,
             "overruns": self.overrun - earlier.overrun,
@@ -63,7 +63,7 @@ class LineCounters:
 
 
 def is_pseudo_terminal(port: str) -> bool:
-    """Tell whether a path is the device side of a pseudo-terminal."""
+    """Whether a path is the device side of a pseudo-terminal."""
     real = os.path.realpath(port)
     return real.startswith(("/dev/pts/", "/dev/ttys"))
 
@@ -133,7 +133,7 @@ def group_of(port: str) -> str | None:
 
 
 def why_not_opened(port: str, baud_bd: int, error: Exception) -> str:
-    """Say in one line why a port did not open and what to do."""
+    """Why a port did not open and what to do."""
     number = getattr(error, "errno", None)
     text = " ".join(str(error).split())
     if number == errno.ENOENT or "FileNotFoundError" in text:

@@ -188,7 +188,7 @@ class LoadCellDecoder(FrameDecoder):
 
 
 class _Clock:
-    """Follows sequence and tick from frame to frame, and tells loss, wrap and restart apart."""
+    """Follows sequence and tick from frame to frame, and distinguishes loss, wrap and restart."""
 
     def __init__(self, tick_hz: int) -> None:
         self._tick_hz = tick_hz

@@ -85,7 +85,7 @@ class NmeaDecoder(RecordDecoder):
     confirmations : int
         Sentences of one kind that must advance before time is believed; 1 believes at once.
     pc_utc_ns : callable, optional
-        The computer's clock, to tell which 1024-week turn of the date is meant.
+        The computer's clock, to know which 1024-week turn of the date is meant.
     """
 
     def __init__(

@@ -173,7 +173,7 @@ class _Verdict:
 
 
 class _Counter:
-    """Widens ticks and counts, and tells loss, wrap, long silence and restart apart."""
+    """Widens ticks and counts, and distinguishes loss, wrap, long silence and restart."""
 
     def __init__(self, tick_hz: int, max_pulse_hz: float) -> None:
         self._tick_hz = tick_hz
@@ -255,7 +255,7 @@ class _Counter:
             words = f"count {last.count} then {count_wide & MASK_32} within {device_s:.3f} s"
             return _Verdict(tick, count_wide, FaultCause.COUNTER_RESTARTED, words)
         if self._period:
-            # The sequence says how many modulo 256; the time says how often it went round.
+            # The sequence gives how many modulo 256; the time, how often it went round.
             about = (tick - last.tick) / self._period - 1 - lost
             lost += _SEQUENCES * max(0, round(about / _SEQUENCES))
         if not lost:

@@ -61,6 +61,6 @@ def unpack(dtype: np.dtype[Any], payload: bytes) -> tuple[NDArray[np.void], NDAr
     heads = np.frombuffer(payload, HEAD_DTYPE, count=count, offset=_COUNT.size)
     n = int(heads["n"].sum(dtype=np.int64))
     if len(payload) != offset + n * dtype.itemsize:
-        msg = f"the payload has {len(payload)} bytes, its heads tell of {n} records"
+        msg = f"the payload has {len(payload)} bytes, its heads promise {n} records"
         raise ValueError(msg)
     return heads, np.frombuffer(payload, dtype, count=n, offset=offset)

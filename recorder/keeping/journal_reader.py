@@ -34,7 +34,7 @@ LARGEST_ROW_BYTES: Final = 512 * 2**20
 """A commit holds what all rings hold at most; a damaged length must not ask for all memory."""
 MANY_ROWS: Final = 512
 """Taken in one query; only a bound on what a journal of tiny commits puts in memory."""
-PIECE_BYTES: Final = 4 * 2**20
+CHUNK_BYTES: Final = 4 * 2**20
 """Small enough that what is worked on stays near the processor."""
 ORDINARY_HOLE: Final = 1_000
 """Ids tried one by one past a place that does not read, before the rest is given up: a torn
@@ -52,7 +52,7 @@ _PASSING: Final = frozenset(
         sqlite3.SQLITE_FULL,
     }
 )
-"""Causes that say nothing of the rows: another moment may read them."""
+"""Causes that are no sign of damage to the rows: another moment may read them."""
 
 
 class JournalReader:
@@ -134,10 +134,10 @@ class JournalReader:
             raise JournalError(msg) from error
         return header
 
-    def read_new(self, cursor: Cursor, *, piece_bytes: int = PIECE_BYTES) -> Rows:
+    def read_new(self, cursor: Cursor, *, chunk_bytes: int = CHUNK_BYTES) -> Rows:
         """Rows after the cursor, of one moment; moves the cursor on.
 
-        Batches stop at about ``piece_bytes``: call again until the result is empty.
+        Batches stop at about ``chunk_bytes``: call again until the result is empty.
 
         Raises
         ------
@@ -152,12 +152,12 @@ class JournalReader:
             # Events and batches of one moment: a gap is known before its records are used.
             self._table("events", cursor, rows, rows.take_event)
             self._table("marks", cursor, rows, rows.take_mark)
-            self._batches(cursor, rows, piece_bytes)
+            self._batches(cursor, rows, chunk_bytes)
         return rows
 
     @contextlib.contextmanager
     def _one_moment(self) -> Iterator[None]:
-        """A short transaction; an error of the database that is no loss of rows is told."""
+        """A short transaction; an error of the database that is no loss of rows is raised."""
         sql = self._connection
         try:
             sql.execute("BEGIN")
@@ -169,12 +169,6 @@ class JournalReader:
         except SQLITE_READ_ERRORS as error:
             msg = f"{self.path}: the journal cannot be read ({error})"
             raise JournalError(msg) from error
-
-    def pieces(self, *, piece_bytes: int = PIECE_BYTES) -> Iterator[Rows]:
-        """Everything committed, from the first row, piece by piece."""
-        cursor = Cursor()
-        while rows := self.read_new(cursor, piece_bytes=piece_bytes):
-            yield rows
 
     def last_batch(self) -> int | None:
         """Highest row of the batches (for a progress line); None where it cannot be read."""
@@ -214,11 +208,11 @@ class JournalReader:
             if not found and not bad:
                 return
 
-    def _batches(self, cursor: Cursor, rows: Rows, piece_bytes: int) -> None:
+    def _batches(self, cursor: Cursor, rows: Rows, chunk_bytes: int) -> None:
         taken = 0
-        while taken < piece_bytes:
-            # As many rows at once as should fill the piece, going by the last ones.
-            limit = min(max((piece_bytes - taken) // self._row_bytes, 1), MANY_ROWS)
+        while taken < chunk_bytes:
+            # As many rows at once as should fill the chunk, going by the last ones.
+            limit = min(max((chunk_bytes - taken) // self._row_bytes, 1), MANY_ROWS)
             found, bad = self._rows("batches", cursor, limit)
             rows.damage.extend(bad)
             size = 0
@@ -256,7 +250,7 @@ class JournalReader:
     def _one_by_one(
         self, table: str, cursor: Cursor, last: int | None, torn: str
     ) -> tuple[list[tuple[Any, ...]], list[Damage]]:
-        """The next row that reads, or the loss of all there is; ``torn`` says what is wrong."""
+        """The next row that reads, or the loss of all there is; ``torn`` is the cause."""
         after: int = getattr(cursor, table)
         stop = after + ORDINARY_HOLE if last is None else min(last, after + ORDINARY_HOLE)
         for row in range(after + 1, stop + 1):
@@ -282,7 +276,7 @@ class JournalReader:
         return (value if isinstance(value, int) else 0), ""
 
     def _ask(self, query: str, *values: int) -> tuple[list[tuple[Any, ...]], str]:
-        """Rows of a query; none, and what is wrong, where the database is torn."""
+        """Rows of a query; none, and the cause, where the database is torn."""
         try:
             return self._connection.execute(query, values).fetchall(), ""
         except SQLITE_READ_ERRORS as error:

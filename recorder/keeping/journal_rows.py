@@ -56,19 +56,19 @@ class StoredBlocks:
 
 @dataclass(slots=True)
 class Cursor:
-    """The last row seen of each table, and what has been told once and for all."""
+    """The last row seen of each table, and what has been reported once and for all."""
 
     batches: int = 0
     marks: int = 0
     events: int = 0
     given_up: set[str] = field(default_factory=set)
-    """Tables whose end cannot be read: told as a loss, and not tried again."""
+    """Tables whose end cannot be read: reported as a loss, and not tried again."""
     header_checked: bool = False
 
 
 @dataclass(slots=True)
 class Rows:
-    """What one look brought: all of one moment, at most a piece at a time."""
+    """What one look brought: all of one moment, at most a chunk at a time."""
 
     batches: list[StoredBlocks] = field(default_factory=list)
     marks: list[Mark] = field(default_factory=list)

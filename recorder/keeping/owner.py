@@ -98,7 +98,7 @@ def journal_state(journal: Path | str) -> JournalState:
 
 
 def boot_id() -> str:
-    """Identity of this boot, where the system tells; monotonic time ends with it."""
+    """Identity of this boot, where the system has one; monotonic time ends with it."""
     try:
         return Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
     except OSError:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from recorder.keeping.journal_reader import PIECE_BYTES
+from recorder.keeping.journal_reader import CHUNK_BYTES
 from recorder.keeping.journal_rows import Cursor
 from recorder.run.block import joined, times_of
 from recorder.run.event import Event, EventKind
@@ -67,14 +67,14 @@ class Transfer:
         self._maps = {d.name: IndexMap() for d in reader.header.devices}
         self._latest_s = {d.name: 0.0 for d in reader.header.devices}
 
-    def step(self, writer: LiveWriter, *, piece_bytes: int = PIECE_BYTES) -> bool:
-        """Move the next piece; False when there was nothing new.
+    def step(self, writer: LiveWriter, *, chunk_bytes: int = CHUNK_BYTES) -> bool:
+        """Move the next chunk; False when there was nothing new.
 
         Raises
         ------
         JournalError, WriterDeadError
         """
-        rows = self.next_rows(piece_bytes=piece_bytes)
+        rows = self.next_rows(chunk_bytes=chunk_bytes)
         if not rows:
             return False
         writer.add_events(rows.events)
@@ -84,12 +84,12 @@ class Transfer:
             writer.append_rows(device, heads, joined([batch.records for batch in batches]))
         return True
 
-    def next_rows(self, *, piece_bytes: int = PIECE_BYTES) -> Rows:
-        """The next piece as it goes into the file: losses told as gaps, indices mapped.
+    def next_rows(self, *, chunk_bytes: int = CHUNK_BYTES) -> Rows:
+        """The next chunk as it goes into the file: losses told as gaps, indices mapped.
 
         An index can be mapped only as far as losses are known; :meth:`collect` sees them all.
         """
-        rows = self.reader.read_new(self.cursor, piece_bytes=piece_bytes)
+        rows = self.reader.read_new(self.cursor, chunk_bytes=chunk_bytes)
         told = self._losses(rows)
         rows.events = [*map(self.mapped, rows.events), *told]
         return rows

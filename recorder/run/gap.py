@@ -16,7 +16,7 @@ __all__ = ["Cause", "Gap", "gaps_of"]
 
 class Cause(StrEnum):
     """Why data is missing. Journal and run file hold these words; drivers have those they can
-    tell (``drivers.interface.driver_interface.FaultCause``)."""
+    see (``drivers.interface.driver_interface.FaultCause``)."""
 
     CHECKSUM = "checksum"
     LOST_FRAMES = "lost frames"

@@ -18,6 +18,8 @@ from calibration.certificates.wheel import WheelCertificate
 from calibration.clock.tick_line import TickLine
 from recorder.keeping.filer import follow
 from recorder.keeping.journal import Journal
+from recorder.keeping.journal_reader import JournalReader
+from recorder.keeping.journal_rows import Cursor, Rows
 from recorder.keeping.owner import journal_path_for
 from recorder.marks.mark import Mark
 from recorder.run.block import Block
@@ -272,6 +274,13 @@ class MadeRun:
         self.journal(journal)
         follow(journal, run_path, Stopped())
         return journal
+
+
+def all_rows(reader: JournalReader, *, chunk_bytes: int = 2**20) -> Iterator[Rows]:
+    """Everything committed, from the first row on."""
+    cursor = Cursor()
+    while rows := reader.read_new(cursor, chunk_bytes=chunk_bytes):
+        yield rows
 
 
 class Stopped:

@@ -74,7 +74,7 @@ class _Cursor:
         return record - sum(lost for first, lost in self._drops if first <= record)
 
     def finish(self) -> list[Gap]:
-        """What was lost at the very end, where no later block tells of it."""
+        """What was lost at the very end, where no later block shows it."""
         lost = self.reader.not_read()
         return [self._lost(lost, self._last_t)] if lost else []
 

@@ -279,7 +279,7 @@ class RingReader:
         return blocks
 
     def mark_kept(self) -> None:
-        """Say that all polled so far is safe: statistics of the ring count from here."""
+        """Note that all polled so far is safe: statistics of the ring count from here."""
         if self._kept is not None:
             if self._next is not None:
                 self._words[_W_KEPT_SEQUENCE] = self._next[0]
@@ -290,7 +290,7 @@ class RingReader:
         """Records published of which this reader has neither seen nor counted the loss.
 
         After the last block they are those that nothing comes after, so that no number of a
-        later block can tell of them.
+        later block shows that they are missing.
         """
         return 0 if self._next is None else self._words[_W_RECORDS] - self._next[1]
 

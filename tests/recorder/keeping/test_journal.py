@@ -26,7 +26,15 @@ from recorder.marks.mark import Mark
 from recorder.run.block import Block
 from recorder.run.event import Event
 from recorder.run.gap import Gap, gaps_of
-from tests.recorder.made_runs import cell_blocks, header, load_cell, made_run, mark, wheel
+from tests.recorder.made_runs import (
+    all_rows,
+    cell_blocks,
+    header,
+    load_cell,
+    made_run,
+    mark,
+    wheel,
+)
 
 ROOT = Path(__file__).parents[3]
 
@@ -37,7 +45,7 @@ def everything(path: Path) -> tuple[list[Block], list[Mark], list[Event]]:
     marks: list[Mark] = []
     events: list[Event] = []
     with JournalReader(path) as reader:
-        for rows in reader.pieces():
+        for rows in all_rows(reader):
             assert rows.damage == []
             blocks += [block for batch in rows.batches for block in batch.blocks]
             marks += rows.marks
@@ -213,7 +221,7 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 from recorder.keeping.journal import Journal
-from tests.recorder.made_runs import cell_blocks, header, load_cell, mark
+from tests.recorder.made_runs import all_rows, cell_blocks, header, load_cell, mark
 
 journal = Journal.create(Path(sys.argv[1]), header(load_cell()), ballast_bytes=4096)
 blocks = cell_blocks(60.0, size=20)

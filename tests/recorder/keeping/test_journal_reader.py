@@ -17,14 +17,22 @@ from recorder.keeping.seal import recover
 from recorder.keeping.transfer import IndexMap
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.verify import verify_run
-from tests.recorder.made_runs import MadeRun, cell_blocks, header, load_cell, made_run, mark
+from tests.recorder.made_runs import (
+    MadeRun,
+    all_rows,
+    cell_blocks,
+    header,
+    load_cell,
+    made_run,
+    mark,
+)
 
 
 def read_all(path: Path) -> tuple[int, int, int]:
     """Numbers of batches, marks and damaged rows."""
     batches = marks = damage = 0
     with JournalReader(path) as reader:
-        for rows in reader.pieces():
+        for rows in all_rows(reader):
             batches += len(rows.batches)
             marks += len(rows.marks)
             damage += len(rows.damage)
@@ -46,7 +54,7 @@ def test_rows_come_once_and_in_order(tmp_path: Path, cell_run: MadeRun) -> None:
     with JournalReader(path) as reader:
         cursor = Cursor()
         seen = []
-        while rows := reader.read_new(cursor, piece_bytes=2000):
+        while rows := reader.read_new(cursor, chunk_bytes=2000):
             seen += [b.row for b in rows.batches]
         assert not reader.read_new(cursor)
         assert seen == list(range(1, (reader.last_batch() or 0) + 1))
@@ -236,7 +244,7 @@ def test_any_damage_to_the_file_is_an_error_or_told(
     told = ""
     try:
         with JournalReader(folder / "j") as reader:
-            for rows in reader.pieces():
+            for rows in all_rows(reader):
                 for batch in rows.batches:
                     for block in batch.blocks:
                         assert wanted[block.sequence] == block.records.tobytes()

@@ -15,7 +15,7 @@ from recorder.keeping.seal import recover
 from recorder.run.event import Event
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.verify import verify_run
-from tests.recorder.made_runs import MadeRun, cell_blocks, header, load_cell, mark
+from tests.recorder.made_runs import MadeRun, all_rows, cell_blocks, header, load_cell, mark
 
 TABLES = ("batches", "marks", "events")
 
@@ -67,7 +67,7 @@ def accounted(path: Path) -> tuple[dict[str, set[int]], list[Damage]]:
     batches: set[int] = set()
     losses: list[Damage] = []
     with JournalReader(path) as reader:
-        for rows in reader.pieces():
+        for rows in all_rows(reader):
             batches |= {batch.row for batch in rows.batches}
             read["marks"] += len(rows.marks)
             read["events"] += len(rows.events)

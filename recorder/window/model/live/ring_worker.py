@@ -86,7 +86,7 @@ class RingWorker:
             with JournalReader(self._session.journal_path) as journal:
                 cursor = Cursor()
                 for _ in range(_LOOKS):
-                    for batch in journal.read_new(cursor, piece_bytes=_LOOK_BYTES).batches:
+                    for batch in journal.read_new(cursor, chunk_bytes=_LOOK_BYTES).batches:
                         for block in batch.blocks if batch.device == device else ():
                             if len(block.records):
                                 at = float(block.time_s()[0])
