@@ -87,6 +87,7 @@ class Fault:
     lost_records: int = 0
     """Records known to be missing; 0 when the number cannot be known."""
     bytes_dropped: int = 0
+    """Bytes that came and became no record."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -60,6 +60,8 @@ class DeviceStream:
         """Records of the run so far."""
         self.gaps = 0
         self.lost_records = 0
+        self.bytes_dropped = 0
+        """Bytes that came and became no record."""
         self.last_fault = ""
         self.last_fault_t_s: float | None = None
         self._make_clock = make_clock
@@ -89,6 +91,7 @@ class DeviceStream:
         """
         whole = self._lines(batch, received_s)
         for fault in batch.faults:
+            self.bytes_dropped += fault.bytes_dropped
             self._note(Cause(fault.cause), fault.detail, received_s, lost=fault.lost_records)
         if not whole:
             self._hold(batch.faults, received_s)

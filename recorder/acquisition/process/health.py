@@ -120,6 +120,7 @@ class HealthMonitor:
                 "hz": round(self._rates[thread.name].rate_hz, 1),
                 "gaps": thread.stream.gaps,
                 "lost": thread.stream.lost_records,
+                "bytes_dropped": thread.stream.bytes_dropped,
                 "ring_peak": round(ring.peak_used / ring.capacity, 4),
                 "dropped": ring.dropped_records,
                 "state": thread.state,

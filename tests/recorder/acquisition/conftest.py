@@ -106,7 +106,8 @@ class FakeCell:
                         except OSError:
                             reader.close()
                             reader = None
-                self._ended.wait(0.002)
+                due_s = began + (sequence + 1) * _FRAME_S
+                self._ended.wait(max(due_s - time.monotonic(), 0.0))
             if reader is not None:
                 reader.close()
 

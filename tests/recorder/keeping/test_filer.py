@@ -7,6 +7,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import h5py
@@ -21,7 +22,6 @@ from recorder.keeping.journal import Journal
 from recorder.keeping.owner import journal_path_for
 from recorder.keeping.seal import recover, seal
 from recorder.machine.child_process import child_environment, python_command
-from recorder.run.block import Block
 from recorder.run.errors import WriterDeadError
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.verify import verify_run
@@ -235,53 +235,62 @@ class TestProcess:
         with open_run(run) as opened:
             assert opened.devices["cell"].n == len(cell_run.records("cell"))
 
+    def test_its_end_by_a_kill_is_a_problem_in_words(
+        self, tmp_path: Path, cell_run: MadeRun
+    ) -> None:
+        cell_run.journal(tmp_path / "j")
+        with FilerProcess(tmp_path / "j", tmp_path / "run.h5") as filer:
+            filer.kill()
+            assert "ended with code" in filer.problem
+            assert "recover the run" in filer.problem
+
     @pytest.mark.slow
     @pytest.mark.skipif(os.name != "posix", reason="needs SIGKILL")
     def test_killed_at_any_instant_it_costs_nothing(
         self, tmp_path: Path, cell_run: MadeRun
     ) -> None:
+        """Its first report comes when the file is there; the kill some commits after that."""
         rng = np.random.default_rng(7)
         wanted = cell_run.records("cell")
+        commits = list(cell_run.commits())
         for trial in range(4):
             folder = tmp_path / str(trial)
             folder.mkdir()
             run = folder / "run.h5"
             journal = Journal.create(journal_path_for(run), cell_run.header)
-            with FilerProcess(journal.path, run) as filer:
-                for blocks in _paced(cell_run, filer, run, rng):
+            killed_at = int(rng.integers(1, len(commits)))
+            journal.append(commits[0])
+            with _filing(journal.path, run) as filer:
+                for i, blocks in enumerate(commits[1:], 1):
+                    if i == killed_at:
+                        filer.kill()
                     journal.append(blocks)
-                filer.kill()
-                assert "ended with code" in filer.problem
             journal.close()
-            if run.exists() and run.stat().st_size > 10_000:
-                with open_run(run) as opened:
-                    n = opened.devices["cell"].n
-                    found = opened.devices["cell"].records()
-                    assert found.tobytes() == wanted[:n].tobytes()
-            losses = recover(journal.path, run if run.exists() else folder / "other.h5")
-            assert losses == []
-            made = run if run.exists() else folder / "other.h5"
-            assert verify_run(made) == []
-            with open_run(made) as opened:
+            with open_run(run) as opened:
+                n = opened.devices["cell"].n
+                assert opened.devices["cell"].records().tobytes() == wanted[:n].tobytes()
+            assert recover(journal.path, run) == []
+            assert verify_run(run) == []
+            with open_run(run) as opened:
                 assert opened.devices["cell"].records().tobytes() == wanted.tobytes()
 
 
-def _paced(
-    run: MadeRun, filer: FilerProcess, path: Path, rng: np.random.Generator
-) -> Iterator[list[Block]]:
-    """All commits; the filer is killed in the midst, once its file is there."""
-    commits = list(run.commits())
-    killed_at = int(rng.integers(1, len(commits)))
-    for i, blocks in enumerate(commits):
-        if i == killed_at:
-            tick = threading.Event()
-            for _ in range(2000):
-                if path.exists():
-                    break
-                tick.wait(0.01)
-            tick.wait(float(rng.uniform(0.0, 0.3)))
-            filer.kill()
-        yield blocks
+@contextmanager
+def _filing(journal: Path, run: Path) -> Iterator[subprocess.Popen[bytes]]:
+    """A filer that has made its first report; dead at the end."""
+    process = subprocess.Popen(
+        python_command("recorder.keeping.filer", journal, run),
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        env=child_environment(),
+    )
+    with process:
+        assert process.stdout is not None
+        assert b"filed" in process.stdout.readline()
+        try:
+            yield process
+        finally:
+            process.kill()
 
 
 def test_sealing_twice_is_refused(tmp_path: Path, cell_run: MadeRun) -> None:

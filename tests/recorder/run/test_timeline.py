@@ -7,6 +7,8 @@ import pytest
 from numpy.typing import NDArray
 
 from calibration.clock.tick_line import TickLine, time_along
+from calibration.clock.ticks_to_run_time import TickFit, fit_ticks
+from recorder.run import timeline
 from recorder.run.block import BLOCK_DTYPE, Block, blocks_of, heads_of, joined, times_of
 from recorder.run.gap import Cause, Gap
 from recorder.run.timeline import as_given, tie_ticks
@@ -88,17 +90,30 @@ def test_too_little_for_a_fit_keeps_the_lines_of_the_recording() -> None:
     assert edge.tolist() == pytest.approx([0.24])
 
 
-def test_a_long_run_is_thinned_to_its_earliest_arrivals() -> None:
-    from recorder.run import timeline
+def test_a_long_run_is_thinned_to_its_earliest_arrivals(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Late arrivals tell of a busy machine; of a hundred, the earliest is worth keeping."""
+    given: list[tuple[np.ndarray, np.ndarray]] = []
 
-    n = 3 * timeline.MOST_POINTS + 17
-    ticks = (np.arange(n, dtype=np.uint64) + 1) * 1000
-    late = np.random.default_rng(1).exponential(0.01, n)
-    received = ticks / 1e6 + late
-    chosen = timeline._earliest(ticks, received, 1e6)
-    assert len(chosen) <= timeline.MOST_POINTS
-    assert np.all(np.diff(chosen) > 0)
-    assert late[chosen].mean() < 0.4 * late.mean()
+    def seen(ticks: np.ndarray, received_s: np.ndarray, *, tick_hz: float) -> TickFit:
+        given.append((ticks, received_s))
+        return fit_ticks(ticks, received_s, tick_hz=tick_hz)
+
+    monkeypatch.setattr(timeline, "MOST_POINTS", 1000)
+    monkeypatch.setattr(timeline, "fit_ticks", seen)
+    n = 3017
+    t_s = np.arange(n) * 0.01
+    late_s = np.random.default_rng(1).exponential(0.01, n)
+    rows = np.zeros(n, BLOCK_DTYPE)
+    rows["first_record"], rows["n"] = np.arange(n), 1
+    rows["tick_last"], rows["received_s"] = t_s * 1e6, t_s + late_s
+    line = tie_ticks(load_cell(), header(load_cell()), rows, [])
+    assert [segment.source for segment in line.segments] == ["fit"]
+    ((ticks, received_s),) = given
+    assert len(ticks) <= 1000
+    assert np.all(np.diff(ticks.astype(np.int64)) > 0)
+    assert np.mean(received_s - ticks / 1e6) < 0.4 * late_s.mean()
 
 
 def test_the_hosts_own_clock_needs_no_fit() -> None:

@@ -175,3 +175,14 @@ def test_everything_is_kept_when_no_zero_is_taken() -> None:
     _, blocks, before = one.take(batch(0, 10), -0.5)
     assert before == []
     assert len(blocks[0].records) == 10
+
+
+def test_bytes_that_became_no_record_are_counted_with_and_without_records() -> None:
+    """The health events of a run hold the number: nothing is dropped without a count."""
+    one = stream()
+    garbage = Fault(
+        cause=FaultCause.GARBAGE, detail="in words", before_record=0, bytes_dropped=7
+    )
+    one.take(batch(0, 0, garbage), 0.001)
+    one.take(batch(0, 5, garbage), 0.009)
+    assert one.bytes_dropped == 14

@@ -10,7 +10,9 @@ import pytest
 
 from calibration.certificates.certificate import dump_certificate
 from calibration.certificates.force import ForceCertificate
+from drivers.interface.registry import DRIVERS, description_of
 from recorder.acquisition.devices.plan import Plan, make_plan
+from recorder.run.header import DeviceHeader
 from recorder.sheets import SheetError, load_car_sheet, load_trip_sheet
 
 WHEEL = """
@@ -175,3 +177,12 @@ def test_a_pen_without_a_channel_is_only_a_warning(plan_of: Callable[..., Plan])
     plan = plan_of("[pens.pul]\nlow = 0\nhigh = 1\n[pens.power]\nlow = 0\nhigh = 1\n")
     (line,) = plan.warnings
     assert "did you mean 'pull'" in line
+
+
+def test_the_run_file_knows_whose_clock_the_ticks_of_every_driver_are() -> None:
+    """A header of layout 1 holds the driver's name only; the driver itself says the rest."""
+    for name in DRIVERS:
+        header = DeviceHeader(
+            name="one", driver=name, port="", dtype=[["tick", "<u8"]], tick_hz=1.0, channels=()
+        )
+        assert header.host_clock == description_of(name, device_id="one").host_clock, name

@@ -36,7 +36,7 @@ class Desk:
         name = f"tctest_w{os.getpid()}_{next(_NUMBER)}"
         self.ring = RingWriter(name, dtype=np.dtype([("tick", "<u8")]), capacity=8192)
         self.stream = SimpleNamespace(
-            total=0, gaps=0, lost_records=0, last_fault="", last_fault_t_s=None
+            total=0, gaps=0, lost_records=0, bytes_dropped=0, last_fault="", last_fault_t_s=None
         )
         self.thread = SimpleNamespace(
             name="drawbar",
@@ -69,6 +69,7 @@ def desk(tmp_path: Path, make_sheets: Callable[..., tuple[Path, Path]]) -> Itera
 def test_rates_and_health_are_kept_every_second(desk: Desk) -> None:
     for t in range(6):
         desk.stream.total = 2000 * t
+        desk.stream.bytes_dropped = 37
         desk.thread.last_received_s = float(t)
         desk.second(float(t))
     device = desk.health.devices(5.2)["drawbar"]
@@ -79,6 +80,7 @@ def test_rates_and_health_are_kept_every_second(desk: Desk) -> None:
     anchors = [e for e in desk.events if e.kind == "clock_anchor"]
     assert len(health) == len(anchors) == 6
     assert health[-1].data["devices"]["drawbar"]["records"] == 10_000
+    assert health[-1].data["devices"]["drawbar"]["bytes_dropped"] == 37
     assert {"monotonic_ns", "utc_ns"} <= set(anchors[0].data)
     assert desk.health.devices(7.0)["drawbar"].state is DeviceState.QUIET
     desk.thread.state = DeviceState.LOST
