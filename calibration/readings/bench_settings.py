@@ -143,8 +143,8 @@ def _check_type(name: str, value: object, declared: str) -> None:
     if value is None and "None" in declared:
         return
     if declared.startswith("tuple"):
-        pair = isinstance(value, list | tuple) and len(value) == 2
-        good = pair and all(_is_number(v) for v in value)  # type: ignore[attr-defined]
+        pair = value if isinstance(value, list | tuple) else ()
+        good = len(pair) == 2 and all(_is_number(v) for v in pair)
     elif declared.startswith("str"):
         good = isinstance(value, str)
     elif declared.startswith("int"):

@@ -178,4 +178,5 @@ def _floats(values: Sequence[float | None]) -> NDArray[np.float64]:
 
 
 def _optional(value: object) -> float | None:
+    # What is no number raises here, and is told where the document is read.
     return None if value is None else float(value)  # type: ignore[arg-type]

@@ -133,6 +133,7 @@ class ChildProcess(Generic[R]):
     def interrupt(self) -> None:
         """Ask it to stop, as a polite kill would."""
         if self.returncode is None:
+            # Each system has one of the two, and the type checker knows its own.
             polite = signal.SIGTERM if os.name == "posix" else signal.CTRL_BREAK_EVENT  # type: ignore[attr-defined,unused-ignore]
             self._process.send_signal(polite)
 

@@ -34,6 +34,7 @@ class Report:
 
     def to_fields(self) -> dict[str, Any]:
         """JSON-ready."""
+        # What derives from this is a dataclass; this itself is none.
         return asdict(self)  # type: ignore[call-overload, no-any-return]
 
     @classmethod

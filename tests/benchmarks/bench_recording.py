@@ -228,7 +228,7 @@ def _plain(path: Path, frame: int) -> float:
 def _live(
     folder: Path,
     seconds: float,
-    **load: Any,  # noqa: ANN401 - checked by the source
+    **load: Any,
 ) -> tuple[FeedProcess, RecordingProcess]:
     feed = start_load(folder / "feed", **load)
     recording = start_recording(

@@ -114,7 +114,7 @@ def test_place_time_and_speed(
     tmp_path: Path,
     capsys: pytest.CaptureFixture[str],
     seed: int,
-    pps: bool,  # noqa: FBT001
+    pps: bool,
 ) -> None:
     """Position within 15 m everywhere and inside its stated 95 % for 95 % of the run; UTC within
     1 ms with a pulse per second, 100 ms without; steady speed within 0.05 km/h or 0.1 %."""

@@ -124,7 +124,7 @@ def gnss() -> DeviceHeader:
     )
 
 
-def header(*devices: DeviceHeader, **changes: Any) -> RunHeader:  # noqa: ANN401
+def header(*devices: DeviceHeader, **changes: Any) -> RunHeader:
     """The header of a run of these devices; all three when none is given."""
     values: dict[str, Any] = {
         "run_id": uuid.uuid4().hex,
@@ -222,7 +222,7 @@ def _cut(
     ]
 
 
-def mark(t_s: float, **changes: Any) -> Mark:  # noqa: ANN401
+def mark(t_s: float, **changes: Any) -> Mark:
     """A milepost mark."""
     values: dict[str, Any] = {
         "mark_id": uuid.uuid4().hex,

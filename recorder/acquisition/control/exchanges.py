@@ -59,6 +59,7 @@ class Exchange(Generic[R, A]):
 
     def message(self, request: R) -> bytes:
         """The client's end: a request (a dataclass) as it is sent."""
+        # A request is a dataclass, which its type variable cannot say.
         fields: dict[str, Any] = asdict(request)  # type: ignore[call-overload]
         return json.dumps({"ask": self.word, **fields}).encode()
 

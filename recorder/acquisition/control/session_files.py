@@ -132,7 +132,7 @@ def process_lives(pid: int, started: str = "") -> bool:
 def _windows_lives(pid: int) -> bool:
     import ctypes
 
-    kernel = ctypes.windll.kernel32  # type: ignore[attr-defined,unused-ignore]
+    kernel = ctypes.windll.kernel32  # type: ignore[attr-defined,unused-ignore]  # Windows
     handle = kernel.OpenProcess(0x1000, False, pid)  # noqa: FBT003 - a system call
     if not handle:
         return False

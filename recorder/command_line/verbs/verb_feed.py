@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 import math
 import sys
-from contextlib import contextmanager
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from signal import SIGINT, SIGTERM, getsignal, signal
 from typing import Any, Final
@@ -125,14 +126,14 @@ class Reporter:
         """Ctrl-C was pressed."""
         return self._stopped
 
-    def until_interrupted(self) -> Any:  # noqa: ANN401 - a context manager
+    def until_interrupted(self) -> AbstractContextManager[None]:
         """Within it, Ctrl-C (and a polite kill) asks for the end."""
 
         def ask(_number: int, _frame: object) -> None:
             self._stopped = True
 
         @contextmanager
-        def held() -> Any:  # noqa: ANN401
+        def held() -> Iterator[None]:
             before = {number: getsignal(number) for number in (SIGINT, SIGTERM)}
             for number in before:
                 signal(number, ask)

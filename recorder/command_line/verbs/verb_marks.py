@@ -79,7 +79,7 @@ def _common(parser: argparse.ArgumentParser, *, history: bool) -> None:
         )  # fmt: skip
 
 
-def _edit(actions: Any, name: str, words: str) -> argparse.ArgumentParser:  # noqa: ANN401
+def _edit(actions: Any, name: str, words: str) -> argparse.ArgumentParser:  # noqa: ANN401 - argparse
     parser: argparse.ArgumentParser = actions.add_parser(name, help=words, description=words)
     _common(parser, history=False)
     parser.add_argument("--by", metavar="NAME", help="who makes the change; by default you")

@@ -9,7 +9,7 @@ typst.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -267,11 +267,11 @@ def _columns(
 
 def _piece(
     columns: tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]],
-    y_of: object,
+    y_of: Callable[[float], float],
 ) -> str:
     x, low, high = columns
-    upper = [f"{px:.3f} {y_of(v):.3f}" for px, v in zip(x, high, strict=True)]  # type: ignore[operator]
-    lower = [f"{px:.3f} {y_of(v):.3f}" for px, v in zip(x[::-1], low[::-1], strict=True)]  # type: ignore[operator]
+    upper = [f"{px:.3f} {y_of(v):.3f}" for px, v in zip(x, high, strict=True)]
+    lower = [f"{px:.3f} {y_of(v):.3f}" for px, v in zip(x[::-1], low[::-1], strict=True)]
     path = "M" + "L".join(upper + lower) + "Z"
     return f'<path d="{path}" fill="black" stroke="black" stroke-width="0.15"/>'
 

@@ -132,6 +132,7 @@ def _behind(trip: TripSheet) -> list[tuple[Any, str]]:
     return out
 
 
+# Vehicles, groups and consists share names of fields, and no class.
 def _block(thing: Any, name: str, notes: list[str]) -> tuple[float, float] | None:  # noqa: ANN401
     """Mass and length of a vehicle, a group of cars or a consist given by totals."""
     if thing is None:

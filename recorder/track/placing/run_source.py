@@ -91,13 +91,13 @@ class RunSource(Protocol):
     @property
     def devices(self) -> Mapping[str, Any]: ...
     @property
-    def header(self) -> Any: ...  # noqa: ANN401
+    def header(self) -> Any: ...  # noqa: ANN401 - what it is belongs to rooms above
     @property
-    def companion(self) -> Any: ...  # noqa: ANN401
+    def companion(self) -> Any: ...  # noqa: ANN401 - what it is belongs to rooms above
     @property
     def trip(self) -> TripSheet | None: ...
     @property
-    def utc(self) -> Any: ...  # noqa: ANN401
+    def utc(self) -> Any: ...  # noqa: ANN401 - what it is belongs to rooms above
     def marks(self) -> list[Mark]: ...
     def gaps(self, device: str | None = None) -> Sequence[Any]: ...
 

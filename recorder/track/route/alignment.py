@@ -82,9 +82,10 @@ class Alignment:
         s, away = np.full(lat.shape, np.nan), np.full(lat.shape, np.nan)
         if not good.any():
             return s, away
+        # Set beside the fields, since the class is frozen.
         xyz: NDArray[np.float64] = self._xyz  # type: ignore[attr-defined]
         points = _ecef(lat[good], lon[good])
-        _, near = self._tree.query(points)  # type: ignore[attr-defined]
+        _, near = self._tree.query(points)  # type: ignore[attr-defined]  # set beside them too
         best_s, best = np.full(near.shape, np.nan), np.full(near.shape, np.inf)
         for first in (near - 1, near):
             i = np.clip(first, 0, self.s_m.size - 2)

@@ -41,7 +41,7 @@ def test_compression_has_a_minus_sign_and_series_of_its_own() -> None:
 )  # fmt: skip
 def test_senseless_plans_are_refused(wrong: dict[str, object]) -> None:
     with pytest.raises(ValueError, match=next(iter(wrong))):
-        make_plan(**{"capacity_kN": 500.0, **wrong})  # type: ignore[arg-type]
+        make_plan(**{"capacity_kN": 500.0, **wrong})  # type: ignore[arg-type]  # wrong on purpose
 
 
 def test_damaged_steps_are_refused() -> None:

@@ -82,7 +82,7 @@ def test_senseless_certificates_are_refused(change: dict[str, object], words: st
     with pytest.raises(CertificateError, match=words):
         ForceCertificate.from_coefficients(
             (0.0, 1e-4),
-            **{"capacity_kN": 500.0, **change},  # type: ignore[arg-type]
+            **{"capacity_kN": 500.0, **change},  # type: ignore[arg-type]  # of any field
         )
 
 

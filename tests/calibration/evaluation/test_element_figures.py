@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 
@@ -12,13 +14,13 @@ from tests.calibration.bench_tables import iso_csv
 HEAD = "series,direction,applied_kN,reading\n"
 
 
-def both_ways(reading_of: dict[str, object]) -> str:
+def both_ways(reading_of: dict[str, Callable[[float], float]]) -> str:
     """Three series rising and falling; ``reading_of`` maps direction to a function of force."""
     lines = []
     for s in range(3):
         lines.append(f"{s},up,0,0")
         for word, forces in (("up", range(10, 201, 10)), ("down", range(190, 9, -10))):
-            lines += [f"{s},{word},{f},{reading_of[word](f):.4f}" for f in forces]  # type: ignore[operator]
+            lines += [f"{s},{word},{f},{reading_of[word](f):.4f}" for f in forces]
         lines.append(f"{s},down,0,0")
     return HEAD + "\n".join(lines) + "\n"
 

@@ -80,7 +80,7 @@ def test_a_check_is_kept_as_plain_json(*, limits: bool) -> None:
     "document",
     [None, 3, [], {}, {"kind": "zero"}, {"kind": "weight", "counts": 1.0, "text": ""}],
 )
-def test_what_is_no_check_is_none(document: Any) -> None:  # noqa: ANN401 - anything
+def test_what_is_no_check_is_none(document: Any) -> None:
     assert FieldCheck.from_document(document) is None
 
 

@@ -97,4 +97,4 @@ def test_bad_settings(kind: type[LinkSettings], options: dict[str, Any], said: s
 def test_settings_do_not_change() -> None:
     settings = LinkSettings()
     with pytest.raises(FrozenInstanceError):
-        settings.baud_bd = 9600  # type: ignore[misc]
+        settings.baud_bd = 9600  # type: ignore[misc]  # frozen: that is tested

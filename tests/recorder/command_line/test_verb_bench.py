@@ -397,4 +397,5 @@ def short_plan(**words: object) -> object:
     """The plan without the waits of a real press."""
     from dataclasses import replace
 
+    # Any field by its name.
     return tuple(replace(s, settle_s=0.0) for s in make_plan(**words))  # type: ignore[arg-type]

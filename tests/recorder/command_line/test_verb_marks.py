@@ -19,7 +19,7 @@ from tests.recorder.made_runs import MadeRun
 OLD_FILE = Path(__file__).parents[1] / "run_file" / "hdf5" / "data" / "layout_1.h5.gz"
 
 
-def asked(capsys: pytest.CaptureFixture[str], *words: str) -> Any:  # noqa: ANN401
+def asked(capsys: pytest.CaptureFixture[str], *words: str) -> Any:
     capsys.readouterr()
     assert main(["marks", *words, "--json"]) == 0
     return json.loads(capsys.readouterr().out)

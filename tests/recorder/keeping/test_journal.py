@@ -77,7 +77,7 @@ def connections(monkeypatch: pytest.MonkeyPatch) -> list[sqlite3.Connection]:
     made: list[sqlite3.Connection] = []
     connect = sqlite3.connect
 
-    def connecting(*args: Any, **named: Any) -> sqlite3.Connection:  # noqa: ANN401
+    def connecting(*args: Any, **named: Any) -> sqlite3.Connection:
         made.append(connect(*args, **named))
         return made[-1]
 
@@ -169,7 +169,7 @@ class TestDiskFull:
         _limit_pages(connections[0], 10)
         unlink = Path.unlink
 
-        def unlinking(self: Path, missing_ok: bool = False) -> None:  # noqa: FBT001, FBT002
+        def unlinking(self: Path, missing_ok: bool = False) -> None:  # noqa: FBT002 - as it is
             unlink(self, missing_ok=missing_ok)
             if self == path.with_name("j.ballast"):
                 _limit_pages(connections[0], 10_000)

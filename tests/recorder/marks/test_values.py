@@ -153,7 +153,7 @@ def test_what_cannot_stand_is_refused_in_one_line(kind: Kind, typed: str, allowe
         ("0.7 bar", False, 70.0),
     ],
 )
-def test_what_a_brake_mark_says(text: str, released: bool, kPa: float | None) -> None:  # noqa: FBT001
+def test_what_a_brake_mark_says(text: str, released: bool, kPa: float | None) -> None:
     value = parse(Kind.BRAKE, text)
     assert isinstance(value, BrakeMark)
     assert value.released is released
@@ -219,7 +219,7 @@ def test_the_wind_stands_among_words() -> None:
     ("text", "speaks"),
     [("dry", False), ("windy", False), ("wind strong", True), ("calm", True), ("", False)],
 )
-def test_whether_the_wind_is_spoken_of(text: str, speaks: bool) -> None:  # noqa: FBT001
+def test_whether_the_wind_is_spoken_of(text: str, speaks: bool) -> None:
     value = parse(Kind.WEATHER, text)
     assert isinstance(value, WeatherMark)
     assert value.speaks_of_wind is speaks

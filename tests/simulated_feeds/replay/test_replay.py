@@ -44,7 +44,7 @@ CHANNELS = {
 }
 
 
-def decoder_of(driver: str) -> Any:  # noqa: ANN401 - one of three decoders
+def decoder_of(driver: str) -> Any:
     from drivers.protocols.load_cell_frames import LoadCellDecoder
     from drivers.protocols.nmea_0183 import NmeaDecoder
     from drivers.protocols.wheel_pulses import WheelDecoder

@@ -188,7 +188,7 @@ def test_settings_that_cannot_work(
     tmp_path: Path, settings: dict[str, object], words: str
 ) -> None:
     with pytest.raises(FeedError, match=words):
-        start_feed(tmp_path, **settings)  # type: ignore[arg-type]
+        start_feed(tmp_path, **settings)  # type: ignore[arg-type]  # wrong on purpose
 
 
 def test_settings_go_through_json() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from PyQt6.QtCore import QEvent, QObject, Qt, QTimer
 from PyQt6.QtGui import QCloseEvent, QKeyEvent, QResizeEvent
@@ -214,7 +214,7 @@ def run_bench_page(
         page.show()
         page.start()
 
-        def finish() -> Any:  # noqa: ANN401
+        def finish() -> None:
             if png is not None:
                 save_picture(page, png)
             page.close()

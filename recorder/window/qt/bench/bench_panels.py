@@ -219,7 +219,7 @@ class DoPanel(_BenchPanel):
         write(painter, last.translated(0, row * 0.9), words, look.faint, self.small * 0.92)
 
 
-class CountsStrip(pg.PlotWidget):  # type: ignore[misc]
+class CountsStrip(pg.PlotWidget):  # type: ignore[misc]  # a library without types
     """The last minute of counts."""
 
     def __init__(self, desk: BenchDesk) -> None:

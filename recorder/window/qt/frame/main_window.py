@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -101,7 +102,7 @@ class CrewWindow(QWidget):
         self._unlight.setSingleShot(True)
         self._unlight.timeout.connect(self._put_out)
 
-    def _timer(self, ms: float, call: Any, *, precise: bool = False) -> QTimer:  # noqa: ANN401
+    def _timer(self, ms: float, call: Callable[[], object], *, precise: bool = False) -> QTimer:
         timer = QTimer(self)
         if precise:
             timer.setTimerType(Qt.TimerType.PreciseTimer)

@@ -21,7 +21,7 @@ class FrameLog:
     """Writes the CSV while the window runs; raises ``OSError`` when it cannot be written."""
 
     def __init__(self, path: str | Path, window: CrewWindow) -> None:
-        self._stream = Path(path).open("w", newline="", encoding="utf-8")  # noqa: SIM115
+        self._stream = Path(path).open("w", newline="", encoding="utf-8")  # noqa: SIM115 - until close
         self._rows = csv.writer(self._stream)
         self._rows.writerow(COLUMNS)
         self._window = window

@@ -6,7 +6,7 @@ import ctypes.util
 import os
 import sys
 
-__all__ = ["NoScreenError", "check_screen", "use_offscreen"]
+__all__ = ["NoScreenError", "check_screen", "library_words", "use_offscreen"]
 
 
 class NoScreenError(OSError):
@@ -23,7 +23,7 @@ def check_screen() -> None:
     try:
         import PyQt6.QtWidgets  # noqa: F401 - only whether it loads
     except ImportError as error:
-        raise NoScreenError(_library_words(str(error))) from error
+        raise NoScreenError(library_words(str(error))) from error
     platform = os.environ.get("QT_QPA_PLATFORM", "")
     if not sys.platform.startswith("linux") or platform.startswith(("offscreen", "minimal")):
         return
@@ -40,7 +40,8 @@ def check_screen() -> None:
         raise NoScreenError(msg)
 
 
-def _library_words(text: str) -> str:
+def library_words(text: str) -> str:
+    """What to install for the library that the loader's error names."""
     packages = {"libEGL": "libegl1", "libGL.so": "libgl1", "libxkbcommon": "libxkbcommon0",
                 "libfontconfig": "libfontconfig1", "libdbus": "libdbus-1-3",
                 "libglib": "libglib2.0-0"}  # fmt: skip

@@ -55,9 +55,8 @@ class MarkPanel(Panel):
         chosen = self._commands.entry()
         y = area.bottom() - foot - row * len(entries)
         for entry in entries:
-            self._line(
-                painter, QRectF(area.left(), y, area.width(), row), entry, entry is chosen
-            )
+            box = QRectF(area.left(), y, area.width(), row)
+            self._line(painter, box, entry, chosen=entry is chosen)
             y += row
         if not entries:
             text = "no mark yet: press a mark key at the instant, fill in the details later"
@@ -74,7 +73,7 @@ class MarkPanel(Panel):
             end = min(len(entries), max(at + 1 + room // 2, room))
         return entries[max(0, end - room) : end]
 
-    def _line(self, painter: QPainter, box: QRectF, entry: Entry, chosen: bool) -> None:  # noqa: FBT001
+    def _line(self, painter: QPainter, box: QRectF, entry: Entry, *, chosen: bool) -> None:
         look, mark = self.look, entry.shown
         if chosen:
             painter.fillRect(box, QColor(look.paper))

@@ -324,7 +324,8 @@ class KeyPanel(Panel):
     def __init__(self, run: LiveRun, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._run = run
-        self._caps: list[tuple[QRectF, str]] = []
+        self.caps: list[tuple[QRectF, str]] = []
+        """Where each key was painted last."""
         self.lit = ""
         self.off = False
         """While typing: the keys type words, not marks."""
@@ -335,12 +336,12 @@ class KeyPanel(Panel):
         columns = max(1, math.ceil(len(keys) * self.small * 1.6 / area.height()))
         rows = math.ceil(len(keys) / columns)
         w, h = (area.width() - _PAD) / columns, (area.height() - 4) / max(1, rows)
-        self._caps = []
+        self.caps = []
         for i, (key, kind) in enumerate(keys.items()):
             box = QRectF(
                 area.left() + _PAD / 2 + (i // rows) * w, area.top() + 2 + (i % rows) * h, w, h
             )
-            self._caps.append((box, key))
+            self.caps.append((box, key))
             side = min(h - 4, self.small * 1.9)
             wide = side if len(key) == 1 else side * (0.62 * len(key) + 0.5)
             cap = QRectF(box.left() + 2, box.center().y() - side / 2, wide, side)
@@ -362,7 +363,7 @@ class KeyPanel(Panel):
     def mousePressEvent(self, event: QMouseEvent | None) -> None:
         """A touch on a cap."""
         if event is not None:
-            for box, key in self._caps:
+            for box, key in self.caps:
                 if box.contains(event.position()):
                     self.pressed.emit(key)
 

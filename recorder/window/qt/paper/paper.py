@@ -110,7 +110,7 @@ class Lanes:
         self._free[lane] = min(self._free[lane], left_end)
 
 
-class Paper(pg.GraphicsLayoutWidget):  # type: ignore[misc]
+class Paper(pg.GraphicsLayoutWidget):  # type: ignore[misc]  # a library without types
     """Draws a :class:`LiveRun`; only the window's thread calls it."""
 
     def __init__(self, run: LiveRun) -> None:

@@ -126,7 +126,7 @@ def _round_step(least: float) -> float:
     return next(s for s in (1.0, 2.0, 5.0, 10.0) if s * power >= least * (1 - 1e-9)) * power
 
 
-class PaperAxis(pg.AxisItem):  # type: ignore[misc]
+class PaperAxis(pg.AxisItem):  # type: ignore[misc]  # a library without types
     """Bottom axis: the railway's clock, or distance."""
 
     def __init__(self) -> None:
@@ -168,7 +168,7 @@ class PaperAxis(pg.AxisItem):  # type: ignore[misc]
         return (when.astimezone(self.zone) if self.zone else when).strftime("%H:%M:%S")
 
 
-class ValueAxis(pg.AxisItem):  # type: ignore[misc]
+class ValueAxis(pg.AxisItem):  # type: ignore[misc]  # a library without types
     """Few plain numbers with a true minus sign, and perhaps their unit."""
 
     def __init__(self, side: str = "left", unit: str = "") -> None:
@@ -192,7 +192,7 @@ class ValueAxis(pg.AxisItem):  # type: ignore[misc]
         return [t.replace(",", "\u2009").replace("-", "−") for t in texts]
 
 
-class GapBands(pg.GraphicsObject):  # type: ignore[misc]
+class GapBands(pg.GraphicsObject):  # type: ignore[misc]  # a library without types
     """Hatched bands where data are missing. One item for all of them: nothing to leak."""
 
     def __init__(self) -> None:

@@ -51,7 +51,7 @@ def session(pid: int, started: str, **changes: object) -> SessionFile:
         journal_path="/runs/run.h5.journal",
         run_id="7",
     )
-    return replace(made, **changes)  # type: ignore[arg-type]
+    return replace(made, **changes)  # type: ignore[arg-type]  # any field
 
 
 def test_a_session_is_written_and_read() -> None:

@@ -153,7 +153,7 @@ def test_a_gap_is_told_before_its_records_are_in_the_ring(desk: Desk) -> None:
         if desk.order.count("ring") == 2:
             seen.set()
 
-    desk.ring.write = writing  # type: ignore[method-assign]
+    desk.ring.write = writing  # type: ignore[method-assign]  # looked over the shoulder
     desk.script.put(5)
     desk.script.put(LinkLostError("cell", "unplugged"))
     desk.script.put(3)

@@ -30,7 +30,8 @@ class Desk:
     """Monitors one device that exists in name only."""
 
     def __init__(self, folder: Path, car: Path) -> None:
-        self.free = 1000 * GiB
+        self.free: int | OSError = 1000 * GiB
+        """What the disk answers."""
         self.events: list[Event] = []
         self.warnings: list[str] = []
         name = f"tctest_w{os.getpid()}_{next(_NUMBER)}"
@@ -51,8 +52,13 @@ class Desk:
             run_path=folder / "run.h5",
             keep=self.events.append,
             warn=self.warnings.append,
-            free=lambda _folder: self.free,
+            free=self._answer,
         )
+
+    def _answer(self, _folder: Path) -> int:
+        if isinstance(self.free, OSError):
+            raise self.free
+        return self.free
 
     def second(self, t_s: float) -> None:
         self.health.second(t_s, keep_s=0.001, more={})
@@ -88,9 +94,14 @@ def test_rates_and_health_are_kept_every_second(desk: Desk) -> None:
 
 
 def test_the_last_hour_of_disk_is_warned_of_once(desk: Desk) -> None:
-    hourly = desk.health._plan.bytes_per_hour
-    desk.free = int(256 * 2**20 + 1.5 * hourly)
+    desk.free = 256 * 2**20 + GiB
     desk.second(0.0)
+    assert desk.health.hours_left is not None
+    hourly = GiB / desk.health.hours_left
+    desk.warnings.clear()
+    desk.events.clear()
+    desk.free = int(256 * 2**20 + 1.5 * hourly)
+    desk.second(0.5)
     assert desk.warnings == []
     assert desk.health.hours_left == pytest.approx(1.5, rel=1e-3)
     desk.free = int(256 * 2**20 + 0.9 * hourly)
@@ -116,10 +127,7 @@ def test_what_is_needed_to_seal_is_kept_free_too(desk: Desk, tmp_path: Path) -> 
 
 
 def test_a_disk_that_does_not_answer_is_said_and_not_fatal(desk: Desk) -> None:
-    def gone(_folder: Path) -> int:
-        raise OSError(5, "input/output error")
-
-    desk.health._free = gone
+    desk.free = OSError(5, "input/output error")
     desk.second(0.0)
     desk.second(1.0)
     (words,) = desk.warnings

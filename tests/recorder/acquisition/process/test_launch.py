@@ -21,6 +21,7 @@ from recorder.sheets.car import LONGEST_ZERO_S
 
 def settings(**more: float) -> RecordingSettings:
     path = Path("x")
+    # Any field by its name.
     return RecordingSettings(car_sheet=path, trip_sheet=path, out=path, **more)  # type: ignore[arg-type]
 
 

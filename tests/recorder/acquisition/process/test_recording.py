@@ -367,7 +367,7 @@ def test_a_zero_that_the_sheet_knows(
 class TestRefused:
     """What cannot begin is told in one line, and leaves nothing behind."""
 
-    def refused(self, sheets: Sheets, out: Path, **options: Any) -> str:  # noqa: ANN401
+    def refused(self, sheets: Sheets, out: Path, **options: Any) -> str:
         here = {p.name for p in out.parent.iterdir()}
         with pytest.raises(RecordingError) as caught:
             start_recording(*sheets, out, **options)

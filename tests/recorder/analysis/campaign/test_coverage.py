@@ -35,7 +35,7 @@ def test_intervals_hold_the_truth() -> None:
     held: Counter[str] = Counter()
     asked: Counter[str] = Counter()
 
-    def ask(name: str, inside: bool) -> None:  # noqa: FBT001 - a counter's one argument
+    def ask(name: str, inside: bool) -> None:
         asked[name] += 1
         held[name] += inside
 

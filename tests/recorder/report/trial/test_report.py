@@ -8,6 +8,7 @@ import math
 import re
 from io import BytesIO
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow.parquet as pq
@@ -22,13 +23,13 @@ from tests.recorder.report.conftest import TRIP, Make
 BUFF = np.full(600, -40.0)
 
 
-def report(out: Path, *words: object) -> dict[str, object]:
+def report(out: Path, *words: object) -> dict[str, Any]:
     assert main(["report", *map(str, words), "--out", str(out)]) == 0
-    told: dict[str, object] = json.loads((out / "results.json").read_text(encoding="utf-8"))
+    told: dict[str, Any] = json.loads((out / "results.json").read_text(encoding="utf-8"))
     return told
 
 
-def verdict(told: dict[str, object]) -> str:
+def verdict(told: dict[str, Any]) -> str:
     whole = told["overall"]
     assert isinstance(whole, dict)
     return str(whole["verdict"])
@@ -96,7 +97,7 @@ def test_a_poor_run_does_not_meet(make: Make, tmp_path: Path) -> None:
     ],
 )
 def test_runs_that_cannot_say_all(
-    make: Make, tmp_path: Path, name: str, options: dict[str, object]
+    make: Make, tmp_path: Path, name: str, options: dict[str, Any]
 ) -> None:
     out = tmp_path / "out"
     told = report(out, make(**options))
@@ -114,8 +115,8 @@ def test_runs_that_cannot_say_all(
 def test_a_wheel_dead_half_way_answers_for_what_it_saw(make: Make, tmp_path: Path) -> None:
     told = report(tmp_path / "out", make(speed=np.where(np.arange(1800) < 900, 10.0, np.nan)))
     assert verdict(told) == "meets"
-    assert any("not tested: 10-30, 40-90" in r for r in told["overall"]["reasons"])  # type: ignore[index]
-    assert told["runs"][0]["seconds_missing"] == pytest.approx(899.0, abs=2.0)  # type: ignore[index]
+    assert any("not tested: 10-30, 40-90" in r for r in told["overall"]["reasons"])
+    assert told["runs"][0]["seconds_missing"] == pytest.approx(899.0, abs=2.0)
     assert "Meets its specification at the speeds tested" in pdf_text(
         tmp_path / "out" / "report.pdf"
     )

@@ -22,7 +22,7 @@ from recorder.run_file.seal.verify import verify_run
 from tests.recorder.made_runs import cell_blocks, header, load_cell, mark
 
 
-def paper(name: str = "paper", channel: str = "pull", **stated: Any) -> DeviceHeader:  # noqa: ANN401
+def paper(name: str = "paper", channel: str = "pull", **stated: Any) -> DeviceHeader:
     """A device that has values only."""
     return DeviceHeader(
         name=name,

@@ -73,7 +73,7 @@ class FakeCompanion:
     def __init__(self) -> None:
         self.held: dict[str, Any] = {}
 
-    def result(self, name: str) -> Any:  # noqa: ANN401 - as a companion gives it
+    def result(self, name: str) -> Any:
         return self.held.get(name)
 
     def set_result(self, name: str, data: object, *, by: str, version: str) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from random import Random
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -34,8 +36,8 @@ def test_integrals_against_quadrature(a: float, b: float) -> None:
     st.randoms(use_true_random=False),
 )
 @settings(max_examples=50, deadline=None)
-def test_mean_of_parts_is_mean_of_whole(lengths: list[float], random: object) -> None:
-    rng = np.random.default_rng(random.randrange(2**32))  # type: ignore[attr-defined]
+def test_mean_of_parts_is_mean_of_whole(lengths: list[float], random: Random) -> None:
+    rng = np.random.default_rng(random.randrange(2**32))
     s = np.concatenate(([0.0], np.cumsum(lengths)))
     profile = Profile(s, rng.normal(size=len(lengths)), rng.normal(size=len(lengths)))
     cuts = np.unique(np.concatenate(([s[0]], rng.uniform(s[0], s[-1], 5), [s[-1]])))

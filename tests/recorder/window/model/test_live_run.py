@@ -69,7 +69,7 @@ def test_a_refused_mark_says_why(run: LiveRun, session: FakeSession, kit: Kit) -
 def test_a_lost_recording_is_loud_and_marks_are_sent_when_it_is_back(
     session: FakeSession, kit: Kit
 ) -> None:
-    def again() -> Any:  # noqa: ANN401
+    def again() -> Any:
         if session.gone:
             raise SessionLostError(session.gone)
         return session
@@ -99,7 +99,7 @@ def test_a_recording_that_hangs_does_not_hold_the_window(
     free = threading.Event()
     asked = threading.Event()
 
-    class Hanging(kit.FakeSession):  # type: ignore[name-defined,misc]
+    class Hanging(kit.FakeSession):  # type: ignore[name-defined,misc]  # from a fixture
         def take(self, keyed: KeyedMark) -> Mark:
             asked.set()
             free.wait(20.0)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from tests.recorder.window.conftest import FakeSession, Kit
 
 
-def drawn(run: LiveRun, pen: str, axis: str = "time", span: float = 20.0) -> Any:  # noqa: ANN401
+def drawn(run: LiveRun, pen: str, axis: str = "time", span: float = 20.0) -> Any:
     x1 = run.traces.newest(axis)
     return run.traces.columns(pen, axis, x1 - span, x1 + 1.0, span / 4e4)
 

@@ -53,7 +53,7 @@ def test_a_picture_is_taken_when_the_recording_stops(
     attached.state = RunState.STOPPING
     attached_status = attached.status
 
-    def status() -> Any:  # noqa: ANN401
+    def status() -> Any:
         told = attached_status()
         attached.gone = "the recording of run.h5 has ended"
         return told
@@ -81,7 +81,7 @@ def test_a_recording_that_is_just_starting_is_waited_for(
 ) -> None:
     answers = iter([SessionError("not yet"), SessionError("not yet"), session])
 
-    def attach(_: object = None) -> Any:  # noqa: ANN401
+    def attach(_: object = None) -> Any:
         answer = next(answers)
         if isinstance(answer, SessionError):
             raise answer
@@ -123,5 +123,5 @@ def test_a_missing_library_is_named_with_its_package(monkeypatch: pytest.MonkeyP
     monkeypatch.delenv("QT_QPA_PLATFORM", raising=False)
     with pytest.raises(preflight.NoScreenError, match="libxcb-cursor0"):
         preflight.check_screen()
-    words = preflight._library_words("libEGL.so.1: cannot open shared object file")
+    words = preflight.library_words("libEGL.so.1: cannot open shared object file")
     assert "install libegl1" in words

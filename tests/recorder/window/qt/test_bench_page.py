@@ -212,7 +212,7 @@ def test_a_channel_that_is_not_there_is_named(bench: BenchSession) -> None:
 
 def test_a_feed_that_ends_says_so(bench: BenchSession) -> None:
     made = BenchFeed(PressDriver(blocks=3), bench, channel="ch0")
-    made._thread.join(5.0)
+    made._thread.join(5.0)  # noqa: SLF001 - its end is what is waited for
     assert "silent" in made.trouble
     made.close()
     desk = BenchDesk(bench, made)
