@@ -21,6 +21,7 @@ VERBS: Final = {
     "demo": "run a simulated train from the ports to the summary",
     "feed": "start a simulated train on ports",
     "record": "record a run",
+    "check": "take the zero, or check the shunt, of a running recording",
     "window": "open the crew's window on a running recording",
     "replay": "send a recorded run again, on ports",
     "bench": "calibrate a force cell: guided session, fit, certificate, verification",

@@ -64,10 +64,13 @@ class ShuntCheck:
     @property
     def text(self) -> str:
         """One line for the crew."""
-        if self.step is ShuntStep.OPEN or self.check is None:
-            return f"{self.channel}: read without the shunt, {self.open_counts:.1f} counts"
+        if self.step is ShuntStep.OPEN:
+            return f"{self.channel}: without the shunt {self.open_counts:.1f} counts"
+        words = f"the shunt deflects it by {self.deflection_counts:.1f} counts"
+        if self.check is not None:
+            words = self.check.text
         doubt = f"; NOT STEADY, {self.reason}" if self.reason else ""
-        return f"{self.channel}: {self.check.text}{doubt}"
+        return f"{self.channel}: {words}{doubt}"
 
     def to_event(self) -> Event:
         """The event it is kept as; numbers that are not known are null."""

@@ -208,7 +208,7 @@ class FieldChecks:
         if len(stating) == 1:
             return stating[0]
         names = ", ".join(c.header.name for c in stating) or "none"
-        msg = f"which channel? Those whose certificate states a shunt value: {names}"
+        msg = f"name the channel to check; certificates with a shunt value: {names}"
         raise ValueError(msg)
 
     @contextlib.contextmanager

@@ -6,6 +6,7 @@ import os
 
 os.environ["QT_QPA_PLATFORM"] = "offscreen"
 
+import math
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
@@ -30,6 +31,7 @@ from recorder.acquisition.ring.ring import RingStats
 from recorder.marks.mark import Mark
 from recorder.run.block import Block
 from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
+from recorder.run.shunt_check import ShuntCheck, ShuntStep
 from recorder.run.states import DeviceState, FilerState, RunState
 from recorder.run.zero_line import Zero
 from recorder.window.model.live.live_run import LiveRun
@@ -186,6 +188,7 @@ class FakeSession:
     zero_found: Zero = field(
         default_factory=lambda: Zero(channel="pull", t_s=1.0, counts=1001.5)
     )
+    shunted_counts: float = 51_001.5
     closed: bool = False
     sent: dict[str, int] = field(default_factory=dict)
 
@@ -252,7 +255,24 @@ class FakeSession:
 
     def take_zero(self, seconds: float = 3.0, *, channel: str = "") -> list[Zero]:
         self._ask("zero", (seconds, channel))
+        self._must_record()
         return [self.zero_found]
+
+    def shunt_check(
+        self, step: ShuntStep, seconds: float = 3.0, *, channel: str = ""
+    ) -> ShuntCheck:
+        self._ask("shunt", (step, seconds, channel))
+        self._must_record()
+        shunted = self.shunted_counts if step is ShuntStep.SHUNTED else math.nan
+        return ShuntCheck(
+            channel=channel, t_s=1.0, step=step, open_counts=1001.5, shunted_counts=shunted
+        )
+
+    def _must_record(self) -> None:
+        """As the real one: checks are taken while it records, and in no other state."""
+        if self.state is not RunState.RECORDING:
+            msg = f"not now: the recording is at {self.state}"
+            raise RefusedError(msg)
 
     def stop(self, reason: str = "") -> None:
         self._ask("stop", reason)

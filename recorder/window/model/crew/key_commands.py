@@ -35,6 +35,9 @@ class Command(Enum):
     NEXT_POST = ("Ctrl+M", "Next post…")
     TURN_COUNT = ("Ctrl+R", "Posts up/down")
     ZERO = ("Ctrl+0", "Take zero")
+    SHUNT = ("Ctrl+9", "Shunt check")
+    SHUNTED = ("", "")
+    """The second reading of a shunt check: asked for by the window itself after the first."""
     STOP = ("Ctrl+S", "Stop…")
     EARLIER = ("Up", "")
     LATER = ("Down", "")
@@ -50,7 +53,7 @@ class Command(Enum):
 BUTTONS: Final = tuple(command for command in Command if command.words)
 """In the order of the row."""
 
-_BY_KEY: Final = {c.key: c for c in Command} | {"Ctrl+Enter": Command.DETAILS}
+_BY_KEY: Final = {c.key: c for c in Command if c.key} | {"Ctrl+Enter": Command.DETAILS}
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,6 +166,14 @@ class KeyCommands:
             case Command.ZERO:
                 words = "Take the zero now? Only standing, with no force on the coupler."
                 self._ask(words, "take it", command)
+            case Command.SHUNT:
+                words = (
+                    "Shunt check, 1 of 2: standing, coupler slack, shunt OFF. Read the cell?"
+                )
+                self._ask(words, "read it", command)
+            case Command.SHUNTED:
+                words = "Shunt check, 2 of 2: shunt ON, and the reading steady. Read the cell?"
+                self._ask(words, "read it", command)
             case Command.TURN_COUNT:
                 self._marks.turn_count()
             case _:

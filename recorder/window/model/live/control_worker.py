@@ -1,4 +1,4 @@
-"""The worker that talks to the recording: marks, state, zero, stop. It may wait; nobody else
+"""The worker that talks to the recording: marks, state, checks, stop. It may wait; nobody else
 does, so a recording that hangs cannot freeze the window."""
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from recorder.acquisition.control.requests import KeyedMark, MarkRevision, StopR
 from recorder.acquisition.control.session_files import SessionError
 from recorder.acquisition.control.status import SessionStatus
 from recorder.marks.mark import Mark
+from recorder.run.shunt_check import ShuntCheck, ShuntStep
 from recorder.run.zero_line import Zero
 
 if TYPE_CHECKING:
@@ -23,8 +24,19 @@ if TYPE_CHECKING:
     from recorder.acquisition.control.client import LiveSession
 
 __all__ = [
-    "ContactBack", "ContactLost", "ControlReport", "ControlWorker", "MarkKept", "MarkRefused",
-    "MarkUnanswered", "MarksListed", "Order", "StatusReport", "StopAccepted", "Trouble",
+    "ContactBack",
+    "ContactLost",
+    "ControlReport",
+    "ControlWorker",
+    "MarkKept",
+    "MarkRefused",
+    "MarkUnanswered",
+    "MarksListed",
+    "Order",
+    "ShuntRead",
+    "StatusReport",
+    "StopAccepted",
+    "Trouble",
     "ZeroTaken",
 ]  # fmt: skip
 
@@ -92,6 +104,13 @@ class ZeroTaken:
 
 
 @dataclass(frozen=True, slots=True)
+class ShuntRead:
+    """One step of a shunt check, kept."""
+
+    check: ShuntCheck
+
+
+@dataclass(frozen=True, slots=True)
 class StopAccepted:
     """The recording will stop and seal."""
 
@@ -105,7 +124,7 @@ class Trouble:
 
 ControlReport: TypeAlias = (
     MarkKept | MarkRefused | MarkUnanswered | MarksListed | StatusReport | ContactLost
-    | ContactBack | ZeroTaken | StopAccepted | Trouble
+    | ContactBack | ZeroTaken | ShuntRead | StopAccepted | Trouble
 )  # fmt: skip
 
 
@@ -135,6 +154,10 @@ class ControlWorker:
     def take_zero(self, seconds: float) -> None:
         """Take the zero of every force channel; marks go on meanwhile."""
         self._begin("window zero", lambda: self._zero(seconds))
+
+    def read_shunt(self, step: ShuntStep, seconds: float, channel: str) -> None:
+        """Read a channel for a step of a shunt check; marks go on meanwhile."""
+        self._begin("window shunt check", lambda: self._shunt(step, seconds, channel))
 
     # ------------------------------------------------------------------ the worker
 
@@ -200,6 +223,14 @@ class ControlWorker:
             self.reports.put(ZeroTaken(self._session.take_zero(seconds)))
         except (RefusedError, SessionError) as error:
             self.reports.put(Trouble(f"zero not taken: {error}"))
+
+    def _shunt(self, step: ShuntStep, seconds: float, channel: str) -> None:
+        try:
+            check = self._session.shunt_check(step, seconds, channel=channel)
+        except (RefusedError, SessionError) as error:
+            self.reports.put(Trouble(f"no shunt check: {error}"))
+        else:
+            self.reports.put(ShuntRead(check))
 
     def _note_lost(self, error: SessionLostError) -> None:
         if not self._lost:

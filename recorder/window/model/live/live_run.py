@@ -9,8 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from recorder.acquisition.control.client import CHECK_S
 from recorder.acquisition.control.requests import StopRequest
 from recorder.marks.kinds import keys_for
+from recorder.run.shunt_check import ShuntStep
 from recorder.run.states import DeviceState, FilerState, RunState
 from recorder.sheets import TripSheet, parse_car_sheet, parse_trip_sheet
 from recorder.window.model.crew.mark_list import EntryState, MarkList
@@ -24,6 +26,7 @@ from recorder.window.model.live.control_worker import (
     MarkRefused,
     MarksListed,
     MarkUnanswered,
+    ShuntRead,
     StatusReport,
     StopAccepted,
     Trouble,
@@ -49,10 +52,9 @@ __all__ = ["Drawn", "LiveRun"]
 SLOW_ANSWER_S: Final = 1.0
 """A mark not acknowledged for so long is said."""
 QUIET_STATUS_S: Final = 3.0
+_SHUNT_IS: Final = {ShuntStep.OPEN: "OFF", ShuntStep.SHUNTED: "ON"}
 _CHUNKS_A_TICK: Final = 200
 """A backlog is taken up over several frames, so that the screen stays alive."""
-_ZERO_S: Final = 3.0
-"""Of a zero asked for from the window when the car sheet takes none before a run."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +107,8 @@ class LiveRun:
         self._stop_asked = False
         self.message = ""
         """The last thing worth telling, in words."""
+        self.shunt_due = False
+        """The cell has been read without the shunt: the reading with it comes next."""
         self.drawn: dict[str, Drawn] = {}
         self.route_problem = ""
         self.ahead = self._route(route_path)
@@ -193,6 +197,10 @@ class LiveRun:
                 self.marks.send_again()
             case ZeroTaken(zeros):
                 self.message = "; ".join(zero.text for zero in zeros)
+            case ShuntRead(check):
+                self.shunt_due = check.step is ShuntStep.OPEN
+                then = "put the shunt ON" if self.shunt_due else "take the shunt OFF"
+                self.message = f"{then}; {check.text}"
             case StopAccepted():
                 self._stop_asked = True
                 self.message = "stopping: the run is being sealed"
@@ -234,7 +242,20 @@ class LiveRun:
     def take_zero(self) -> None:
         """Take the zero of every force channel, as long as the car sheet says."""
         self.message = "taking the zero …"
-        self.control.take_zero(self.car.recording.zero_seconds or _ZERO_S)
+        self.control.take_zero(self._check_seconds)
+
+    def read_shunt(self, step: ShuntStep) -> None:
+        """Read the pull for a step of a shunt check, as long as for a zero."""
+        self.message = f"shunt check: reading, shunt {_SHUNT_IS[step]} …"
+        self.shunt_due = False
+        channels = (c for d in self.header.devices for c in d.channels)
+        pull = next((c.name for c in channels if c.quantity == "pull"), "")
+        self.control.read_shunt(step, self._check_seconds, pull)
+
+    @property
+    def _check_seconds(self) -> float:
+        """Of a zero or a reading asked for from here; a car sheet may take no zero itself."""
+        return self.car.recording.zero_seconds or CHECK_S
 
     # ------------------------------------------------------------------ what is said loudly
 

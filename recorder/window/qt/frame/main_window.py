@@ -18,7 +18,8 @@ from PyQt6.QtWidgets import (
     QWidget,
 )
 
-from recorder.window.model.crew.key_commands import BUTTONS, Command, KeyCommands
+from recorder.run.shunt_check import ShuntStep
+from recorder.window.model.crew.key_commands import BUTTONS, Command, KeyCommands, KeyMode
 from recorder.window.model.shown.display_units import other_system
 from recorder.window.qt.frame.key_filter import KeyFilter
 from recorder.window.qt.panels.appearance import APPEARANCES
@@ -211,6 +212,9 @@ class CrewWindow(QWidget):
 
     def draw_words(self) -> None:
         """Numerals, marks, states: as often as an eye reads them."""
+        if self.run.shunt_due and self.commands.mode is KeyMode.KEYS:
+            self.run.shunt_due = False
+            self.commands.command(Command.SHUNTED)
         question = self.commands.question
         self.alarm.question = "" if question is None else question.words
         self.alarm.yes = "" if question is None else question.yes
@@ -246,6 +250,10 @@ class CrewWindow(QWidget):
                 self.look_name = "night" if self.look_name == "day" else "day"
             case Command.ZERO:
                 self.run.take_zero()
+            case Command.SHUNT:
+                self.run.read_shunt(ShuntStep.OPEN)
+            case Command.SHUNTED:
+                self.run.read_shunt(ShuntStep.SHUNTED)
             case Command.STOP:
                 self.run.stop_recording()
             case Command.FULL_SCREEN:

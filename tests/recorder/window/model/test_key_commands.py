@@ -109,6 +109,27 @@ def test_zero_asks_first(commands: KeyCommands, done: list[Command]) -> None:
     assert done == [Command.ZERO]
 
 
+def test_a_shunt_check_asks_before_each_reading(
+    commands: KeyCommands, done: list[Command]
+) -> None:
+    """The first without the shunt, the second, which the window asks for, with it."""
+    commands.key("Ctrl+9", "", 0)
+    assert commands.question is not None
+    assert "coupler slack, shunt OFF" in commands.question.words
+    assert done == []
+    commands.key("Enter", "", 0)
+    commands.command(Command.SHUNTED)
+    assert commands.question is not None
+    assert "shunt ON" in commands.question.words
+    commands.key("Escape", "", 0)
+    assert done == [Command.SHUNT]
+
+
+def test_no_key_is_meant_for_two_commands() -> None:
+    keys = [command.key for command in Command if command.key]
+    assert len(keys) == len(set(keys))
+
+
 def test_delete_withdraws_the_mark_that_is_chosen(
     commands: KeyCommands, run: LiveRun, session: FakeSession, kit: Kit
 ) -> None:
@@ -125,9 +146,9 @@ def test_delete_withdraws_the_mark_that_is_chosen(
 
 
 def test_commands_never_take_a_key_that_makes_marks(run: LiveRun) -> None:
-    for command in Command:
-        assert len(command.key) > 1
-        assert command.key not in run.marks.keys
+    for key in (command.key for command in Command if command.key):
+        assert len(key) > 1
+        assert key not in run.marks.keys
 
 
 def test_nothing_to_type_about_is_no_error(commands: KeyCommands) -> None:

@@ -16,9 +16,16 @@ from recorder.acquisition.control.client import SessionLostError
 from recorder.acquisition.control.requests import KeyedMark
 from recorder.keeping.journal import Journal
 from recorder.marks.mark import Mark
+from recorder.run.shunt_check import ShuntStep
 from recorder.run.states import DeviceState, FilerState, RunState
 from recorder.window.model.crew.mark_list import Entry, EntryState
-from recorder.window.model.live.control_worker import ControlReport, MarkKept, ZeroTaken
+from recorder.window.model.live.control_worker import (
+    ControlReport,
+    MarkKept,
+    ShuntRead,
+    Trouble,
+    ZeroTaken,
+)
 from recorder.window.model.live.device_lines import LOUD, WARN
 from recorder.window.model.live.live_run import LiveRun
 
@@ -40,6 +47,11 @@ def await_report(run: LiveRun, kind: type[object]) -> None:
 def state_of(entry: Entry) -> EntryState:
     """Asked anew each time: an entry changes behind the back of who holds it."""
     return entry.state
+
+
+def shunt_due(run: LiveRun) -> bool:
+    """Asked anew each time, as above."""
+    return run.shunt_due
 
 
 def texts(run: LiveRun) -> str:
@@ -310,6 +322,35 @@ def test_zero_is_taken_without_holding_up_marks(run: LiveRun) -> None:
     run.take_zero()
     await_report(run, ZeroTaken)
     assert run.message == "pull: zero 1001.5 counts"
+
+
+def test_a_shunt_check_is_read_twice_and_tells_when_to_move_the_shunt(
+    run: LiveRun, session: FakeSession
+) -> None:
+    run.read_shunt(ShuntStep.OPEN)
+    await_report(run, ShuntRead)
+    assert shunt_due(run)
+    assert run.message == "put the shunt ON; pull: without the shunt 1001.5 counts"
+    run.read_shunt(ShuntStep.SHUNTED)
+    await_report(run, ShuntRead)
+    assert not shunt_due(run)
+    assert run.message == "take the shunt OFF; pull: the shunt deflects it by 50000.0 counts"
+    steps = [content for what, content in session.asked if what == "shunt"]
+    assert steps == [(ShuntStep.OPEN, 3.0, "pull"), (ShuntStep.SHUNTED, 3.0, "pull")]
+
+
+@pytest.mark.parametrize("state", [s for s in RunState if s is not RunState.RECORDING])
+def test_checks_refused_in_another_state_say_so(
+    run: LiveRun, session: FakeSession, state: RunState
+) -> None:
+    session.state = state
+    run.take_zero()
+    await_report(run, Trouble)
+    assert run.message == f"zero not taken: not now: the recording is at {state}"
+    run.read_shunt(ShuntStep.OPEN)
+    await_report(run, Trouble)
+    assert run.message == f"no shunt check: not now: the recording is at {state}"
+    assert not run.shunt_due
 
 
 def test_a_trip_sheet_is_not_needed(session: FakeSession, kit: Kit) -> None:

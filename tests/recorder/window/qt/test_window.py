@@ -301,3 +301,25 @@ def test_labels_never_overlap_nor_do_stems_run_through_them() -> None:
         for box, _, lane in boxes:
             for _, stem, top in boxes:
                 assert not (top > lane and box.left() + 0.1 < stem < box.right() - 0.1)
+
+
+def test_a_shunt_check_goes_on_by_itself_to_its_second_question(
+    window: CrewWindow, session: FakeSession
+) -> None:
+    click(window.paper, Qt.Key.Key_9, Qt.KeyboardModifier.ControlModifier)
+    click(window.paper, Qt.Key.Key_Return)
+    reports = window.run.control.reports
+    reports.put(reports.get(timeout=10.0))
+    window.draw_frame()
+    window.draw_words()
+    assert "2 of 2" in window.alarm.question
+    click(window.paper, Qt.Key.Key_Return)
+    reports.put(reports.get(timeout=10.0))
+    window.draw_frame()
+    window.draw_words()
+    assert window.alarm.question == ""
+    assert window.run.message.startswith("take the shunt OFF")
+    assert [step for what, (step, *_) in session.asked if what == "shunt"] == [
+        "open",
+        "shunted",
+    ]

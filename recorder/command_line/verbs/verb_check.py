@@ -1,0 +1,105 @@
+"""``testcar check zero`` and ``testcar check shunt``: field checks of a running recording."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from typing import Any
+
+from recorder.acquisition.control.client import CHECK_S, LiveSession, attach
+from recorder.command_line.support.errors import UsageError
+from recorder.run.shunt_check import ShuntCheck, ShuntStep
+
+__all__ = ["add_parser", "run"]
+
+
+def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type is private
+    """Add the verb."""
+    parser = subparsers.add_parser(
+        "check",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        description="Take the zero of a recording that runs, or check a cell by its shunt. Train\n"
+        "at rest, coupler slack; local rules first. What is found is kept with the run.",
+        epilog="Examples:\n  testcar check zero\n"
+        "  testcar check shunt --session run.h5 --json\n"
+        "  testcar check shunt --step open, then: testcar check shunt --step shunted\n\n"
+        "Exit code 0: in limits, or no limit is stated; 1: refused or out of limits; 2: wrong\n"
+        "use, or no recording to attach to.",
+    )
+    checks = parser.add_subparsers(dest="check", metavar="CHECK", required=True)
+    zero = checks.add_parser("zero", help="take the zero of every force channel")
+    _add_options(zero, "channel whose zero is taken; by default all")
+    zero.set_defaults(run=run, take=_zero)
+    shunt = checks.add_parser("shunt", help="read a cell without its shunt, then with it")
+    _add_options(shunt, "channel; by default the one whose certificate states a shunt value")
+    shunt.add_argument(
+        "--step", choices=list(ShuntStep), type=str,
+        help="one reading only; by default both, asking for the shunt between them",
+    )  # fmt: skip
+    shunt.set_defaults(run=run, take=_shunt)
+
+
+def _add_options(parser: argparse.ArgumentParser, channel: str) -> None:
+    parser.add_argument(
+        "--session", metavar="FILE", help="session file, or the run file being recorded"
+    )
+    parser.add_argument("--channel", default="", metavar="NAME", help=channel)
+    parser.add_argument(
+        "--seconds", type=float, default=CHECK_S, metavar="S", help="length of a reading"
+    )
+    parser.add_argument("--json", action="store_true", help="answer as one JSON object")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check; 0 well, 1 not.
+
+    Raises
+    ------
+    SessionError, RefusedError
+        No recording to attach to, or it takes no check now.
+    UsageError
+        Nobody is there to put the shunt on.
+    """
+    with attach(args.session) as session:
+        code: int = args.take(session, args)
+    return code
+
+
+def _zero(session: LiveSession, args: argparse.Namespace) -> int:
+    zeros = session.take_zero(args.seconds, channel=args.channel)
+    well = all(not zero.reason for zero in zeros)
+    if args.json:
+        found = [{"t_s": zero.t_s, **zero.to_event().data} for zero in zeros]
+        print(json.dumps({"passed": well, "zeros": found}, indent=1))
+    else:
+        for zero in zeros:
+            print(zero.text)
+    return 0 if well else 1
+
+
+def _shunt(session: LiveSession, args: argparse.Namespace) -> int:
+    if args.step is not None:
+        check = session.shunt_check(ShuntStep(args.step), args.seconds, channel=args.channel)
+    else:
+        opened = session.shunt_check(ShuntStep.OPEN, args.seconds, channel=args.channel)
+        print(opened.text, file=sys.stderr)
+        _wait_for_shunt()
+        check = session.shunt_check(ShuntStep.SHUNTED, args.seconds, channel=opened.channel)
+        print("take the shunt off", file=sys.stderr)
+    _print_shunt(check, as_json=args.json)
+    return 1 if check.passed is False else 0
+
+
+def _wait_for_shunt() -> None:
+    print("put the shunt on, then press Enter", file=sys.stderr)
+    if not sys.stdin.readline():
+        msg = "nobody is there to put the shunt on; take --step open and --step shunted apart"
+        raise UsageError(msg)
+
+
+def _print_shunt(check: ShuntCheck, *, as_json: bool) -> None:
+    if as_json:
+        print(json.dumps({"t_s": check.t_s, **check.to_event().data}, indent=1))
+    else:
+        print(check.text)
