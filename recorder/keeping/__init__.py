@@ -1,1 +1,1 @@
-"""Journal, writer, seal, recovery."""
+"""The journal, the filer that makes the run file from it, seal and recovery. No HDF5 itself."""

@@ -5,7 +5,7 @@ returns. One connection writes and checkpoints; readers are read-only. Tables::
 
     meta, meta_copy  (key, value, crc)          format, version, header (JSON), began (JSON)
     batches (id, device, first_record, n, crc, payload)
-                                                one row a device and commit, see ``batch_rows``
+                                                one row a device and commit, see ``journal_rows``
     marks   (id, mark_id, revision, json, crc)
     events  (id, kind, t_s, json, crc)          gaps are events of kind ``gap``
 
@@ -23,8 +23,8 @@ import threading
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Self
 
-from recorder.keeping import batch_rows
 from recorder.keeping.errors import JournalError, JournalFullError
+from recorder.keeping.journal_rows import FORMAT, VERSION, pack_blocks, row_crc
 from recorder.keeping.owner import OwnerLock, boot_id
 from recorder.machine.durable import sync_folder
 from recorder.run.block import by_device
@@ -41,8 +41,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Journal"]
 
-FORMAT: Final = "testcar-journal"
-VERSION: Final = 1
 PAGE_BYTES: Final = 16_384
 """A commit's rows are of some kilobytes: smaller pages make chains of them."""
 BALLAST_BYTES: Final = 4 * 2**20
@@ -140,7 +138,7 @@ class Journal:
                 for table in ("meta", "meta_copy"):
                     sql.executemany(
                         f"INSERT INTO {table} VALUES (?, ?, ?)",
-                        [(k, v, batch_rows.crc(k, v)) for k, v in meta.items()],
+                        [(k, v, row_crc(k, v)) for k, v in meta.items()],
                     )
             _write_ballast(self._ballast, ballast_bytes)
         except sqlite3.Error as error:
@@ -173,7 +171,7 @@ class Journal:
             if self._dtypes.get(block.device) != block.records.dtype:
                 msg = f"{self.path}: a block of {block.device!r} does not fit the run's header"
                 raise JournalError(msg)
-        packed = {d: batch_rows.pack(b) for d, b in by_device(blocks).items()}
+        packed = {d: pack_blocks(b) for d, b in by_device(blocks).items()}
         with self._guard:
             self._kept(lambda: self._insert(packed, rows))
             for device, (n, _) in packed.items():
@@ -186,7 +184,7 @@ class Journal:
         with self._commit() as sql:
             for i, (device, (n, payload)) in enumerate(packed.items(), self._next["batches"]):
                 first = self._records[device]
-                check = batch_rows.crc(i, device, first, n, payload)
+                check = row_crc(i, device, first, n, payload)
                 sql.execute(
                     "INSERT INTO batches VALUES (?, ?, ?, ?, ?, ?)",
                     (i, device, first, n, check, payload),
@@ -196,7 +194,7 @@ class Journal:
                 t_s = float(event.t_s)
                 sql.execute(
                     "INSERT INTO events VALUES (?, ?, ?, ?, ?)",
-                    (i, event.kind, t_s, text, batch_rows.crc(i, event.kind, t_s, text)),
+                    (i, event.kind, t_s, text, row_crc(i, event.kind, t_s, text)),
                 )
 
     def commit_mark(self, mark: Mark) -> None:
@@ -211,7 +209,7 @@ class Journal:
 
         def insert() -> None:
             i = self._next["marks"]
-            check = batch_rows.crc(i, mark.mark_id, mark.revision, text)
+            check = row_crc(i, mark.mark_id, mark.revision, text)
             with self._commit() as sql:
                 sql.execute(
                     "INSERT INTO marks VALUES (?, ?, ?, ?, ?)",

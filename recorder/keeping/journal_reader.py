@@ -9,9 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Self
 from urllib.parse import quote
 
-from recorder.keeping import batch_rows
 from recorder.keeping.errors import JournalError
-from recorder.keeping.journal_rows import Cursor, Damage, Rows
+from recorder.keeping.journal_rows import FORMAT, VERSION, Cursor, Damage, Rows, row_crc
 from recorder.keeping.owner import JournalState, journal_state
 from recorder.machine.sqlite_errors import SQLITE_READ_ERRORS
 from recorder.run.errors import RunFileError
@@ -28,8 +27,6 @@ if TYPE_CHECKING:
 
 __all__ = ["JournalReader"]
 
-FORMAT: Final = "testcar-journal"
-NEWEST_VERSION: Final = 1
 LARGEST_ROW_BYTES: Final = 512 * 2**20
 """A commit holds what all rings hold at most; a damaged length must not ask for all memory."""
 MANY_ROWS: Final = 512
@@ -113,17 +110,17 @@ class JournalReader:
         meta = {}
         for key, value, check in rows.fetchall():
             name, text = bytes(key).decode(), bytes(value).decode()
-            if check != batch_rows.crc(name, text):
+            if check != row_crc(name, text):
                 msg = f"{table} row {name!r} fails its check"
                 raise ValueError(msg)
             meta[name] = text
         if meta["format"] != FORMAT:
             msg = f"format {meta['format']!r}"
             raise ValueError(msg)
-        if int(meta["version"]) > NEWEST_VERSION:
+        if int(meta["version"]) > VERSION:
             msg = (
                 f"{self.path}: journal version {meta['version']} is newer than this program"
-                f" reads ({NEWEST_VERSION}): use a newer one"
+                f" reads ({VERSION}): use a newer one"
             )
             raise JournalError(msg)
         header = RunHeader.from_json(meta["header"])

@@ -1,25 +1,82 @@
-"""Rows of a journal as they are read back: each is believed only if its check agrees."""
+"""The rows of a journal: blocks packed into one payload, the check over every row, and rows as
+they are read back, believed only if their check agrees.
+
+A payload is ``<u4`` number of blocks b, b heads of ``HEAD_DTYPE``, then the records of all
+blocks on end.
+"""
 
 from __future__ import annotations
 
 import json
+import struct
+import zlib
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
-from recorder.keeping import batch_rows
+import numpy as np
+
 from recorder.marks.mark import Mark
-from recorder.run.block import blocks_of
+from recorder.run.block import HEAD_DTYPE, blocks_of, heads_of
 from recorder.run.event import Event
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
-    import numpy as np
     from numpy.typing import NDArray
 
     from recorder.run.block import Block
 
-__all__ = ["Cursor", "Damage", "Rows", "StoredBlocks"]
+__all__ = [
+    "FORMAT", "VERSION", "Cursor", "Damage", "Rows", "StoredBlocks",
+    "pack_blocks", "row_crc", "unpack_blocks",
+]  # fmt: skip
+
+FORMAT: Final = "testcar-journal"
+VERSION: Final = 1
+"""Written, and the newest that is read."""
+_COUNT: Final = struct.Struct("<I")
+
+
+def row_crc(*columns: float | str | bytes) -> int:
+    """CRC-32 over the columns of a row, order and bounds included."""
+    check = 0
+    for column in columns:
+        data = column if isinstance(column, bytes) else str(column).encode("utf-8", "replace")
+        check = zlib.crc32(data, zlib.crc32(b"\x1f", check))
+    return check
+
+
+def pack_blocks(blocks: Sequence[Block]) -> tuple[int, bytes]:
+    """Number of records, and the payload, of blocks of one device."""
+    parts: list[Any] = [_COUNT.pack(len(blocks)), heads_of(blocks).tobytes()]
+    parts.extend(np.ascontiguousarray(block.records).view(np.uint8).data for block in blocks)
+    return sum(len(block.records) for block in blocks), b"".join(parts)
+
+
+def unpack_blocks(
+    dtype: np.dtype[Any], payload: bytes
+) -> tuple[NDArray[np.void], NDArray[np.void]]:
+    """Heads and records that :func:`pack_blocks` put together: views into the payload, read-only.
+
+    Raises
+    ------
+    ValueError
+        The payload is not what ``pack_blocks`` makes.
+    """
+    if len(payload) < _COUNT.size:
+        msg = f"the payload is cut short: {len(payload)} bytes"
+        raise ValueError(msg)
+    (count,) = _COUNT.unpack_from(payload)
+    offset = _COUNT.size + count * HEAD_DTYPE.itemsize
+    if len(payload) < offset:
+        msg = f"the payload is cut short: {len(payload)} bytes for {count} heads"
+        raise ValueError(msg)
+    heads = np.frombuffer(payload, HEAD_DTYPE, count=count, offset=_COUNT.size)
+    n = int(heads["n"].sum(dtype=np.int64))
+    if len(payload) != offset + n * dtype.itemsize:
+        msg = f"the payload has {len(payload)} bytes, its heads promise {n} records"
+        raise ValueError(msg)
+    return heads, np.frombuffer(payload, dtype, count=n, offset=offset)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,11 +143,11 @@ class Rows:
         if (
             isinstance(payload, bytes)
             and isinstance(first, int)
-            and check == batch_rows.crc(i, name, first, n, payload)
+            and check == row_crc(i, name, first, n, payload)
             and name in dtypes
         ):
             try:
-                heads, records = batch_rows.unpack(dtypes[name], payload)
+                heads, records = unpack_blocks(dtypes[name], payload)
             except ValueError as error:
                 why = str(error)
             else:
@@ -105,7 +162,7 @@ class Rows:
         """Take up one row of the marks."""
         i, mark_id, revision, data, check = row
         text = _text(data)
-        if check == batch_rows.crc(i, _text(mark_id), revision, text):
+        if check == row_crc(i, _text(mark_id), revision, text):
             try:
                 self.marks.append(Mark.from_dict(json.loads(text)))
             except (ValueError, TypeError, AttributeError) as error:
@@ -117,7 +174,7 @@ class Rows:
         """Take up one row of the events."""
         i, kind, t_s, data, check = row
         text = _text(data)
-        if check == batch_rows.crc(i, _text(kind), t_s, text):
+        if check == row_crc(i, _text(kind), t_s, text):
             try:
                 content = json.loads(text)
                 self.events.append(Event(kind=_text(kind), t_s=float(t_s), data=dict(content)))

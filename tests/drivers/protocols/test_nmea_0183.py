@@ -1,12 +1,6 @@
-"""NMEA 0183: sentences with published checksums, fixes, belief in time, hostile lines.
-
-The sentences marked published come from the public documentation of a GNSS daemon and from
-public guides to the format; every checksum in them was published with them.
-"""
+"""NMEA 0183: sentences with published checksums, positions, hostile lines."""
 
 from __future__ import annotations
-
-from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
@@ -14,65 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.decoding.framing import RecordDecoder
-from drivers.protocols.nmea_0183 import NO_TIME_NS, NmeaDecoder
-from tests.drivers.driver_contract import SECOND_NS, DriverContract
+from drivers.protocols.nmea_0183 import NO_TIME_NS
+from tests.drivers.driver_contract import DriverContract
+from tests.drivers.nmea_lines import PUBLISHED, decoder, gga, rmc, times, utc_ns, zda
 from tests.drivers.wire import cut, feed_all, sentence
-
-PUBLISHED = (
-    "$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47",
-    "$GNGGA,001043.00,4404.14036,N,12118.85961,W,1,12,0.98,1113.0,M,-21.3,M,,*47",
-    "$GNGLL,4404.14012,N,12118.85993,W,001037.00,A,A*67",
-    "$GNRMC,001031.00,A,4404.13993,N,12118.86023,W,0.146,,100117,,,A*7B",
-    "$GPVTG,220.86,T,,M,2.550,N,4.724,K,A*34",
-    "$GPZDA,160012.71,11,03,2004,-1,00*7D",
-    "$GPZDA,032915,07,08,2004,00,00*4D",
-    "$GPZDA,024611.08,25,03,2002,00,00*6A",
-    "$GNGSA,A,3,80,71,73,79,69,,,,,,,,1.83,1.09,1.47*17",
-    "$GPGST,182141.000,15.5,15.3,7.2,21.8,0.9,0.5,0.8*54",
-    "$GPGGA,092204.999,4250.5589,S,14718.5084,E,1,04,24.4,19.7,M,,,,0000*1F",
-    "$GPGGA,111309.00,5400.6000,N,00247.1000,W,1,16,00.7,042.2,M,49.1,M,,*4A",
-    "$GPRMC,111309.00,A,5400.6000,N,00247.1000,W,00.00,302.5,140915,,,A*4C",
-    "$GPGGA,111309.00,5400.6000,N,00247.1000,W,1,16,00.7,042.289,M,49.1,M,,*4B",
-    "$GPGGA,050701.00,2713.5680820,N,10254.3169400,E,4,17,2.0,823.0678,M,-34.480,M,02,0004*73",
-    "$GPGGA,075851.891,5611.5305,N,00302.0369,W,0,00,4.8,44.0,M,52.0,M,,0000*77",
-    "$GPRMC,075851.891,V,5611.5305,N,00302.0369,W,002.2,252.9,160411,,,N*68",
-    "$GPVTG,252.9,T,,M,002.2,N,004.1,K,N*0B",
-    "$GPRMC,194812.00,V,,,,,,,290317,,,N*74",
-)
-
-
-def utc_ns(text: str) -> int:
-    """Nanoseconds since 1970, by the standard library."""
-    instant = datetime.fromisoformat(text).replace(tzinfo=UTC)
-    return (instant - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1) * 1000
-
-
-PC_NS = utc_ns("2026-11-25T12:00:00")
-
-
-def decoder(confirmations: int = 1, pc: str = "2026-11-25T12:00:00") -> NmeaDecoder:
-    return NmeaDecoder(confirmations=confirmations, pc_utc_ns=lambda: utc_ns(pc))
-
-
-def rmc(time: str = "120000.00", date: str = "251126", **more: str) -> bytes:
-    field = {"status": "A", "lat": "4807.038,N", "lon": "01131.000,E", "mode": "A"} | more
-    body = f"GNRMC,{time},{field['status']},{field['lat']},{field['lon']},10.0,84.4,{date},,,"
-    return sentence(body + field["mode"])
-
-
-def gga(time: str = "120000.00", quality: str = "1") -> bytes:
-    return sentence(f"GPGGA,{time},4807.038,N,01131.000,E,{quality},08,0.9,545.4,M,46.9,M,,")
-
-
-def zda(
-    time: str = "120000.00", day: str = "25", month: str = "11", year: str = "2026"
-) -> bytes:
-    return sentence(f"GLZDA,{time},{day},{month},{year},00,00")
-
-
-def times(data: bytes, reader: NmeaDecoder | None = None) -> list[int]:
-    records, _ = feed_all(reader or decoder(), [data])
-    return [int(value) for value in records["utc_ns"]]
 
 
 class TestContract(DriverContract):
@@ -179,108 +118,6 @@ def test_other_kinds_are_skipped_but_keep_the_link_alive() -> None:
     assert faults == []
 
 
-def test_no_fix_means_no_time() -> None:
-    data = "".join(line + "\r\n" for line in (PUBLISHED[16], PUBLISHED[18], PUBLISHED[15]))
-    records, faults = feed_all(decoder(), [data.encode()])
-    assert records["valid"].tolist() == [0, 0, 0]
-    assert set(records["utc_ns"].tolist()) == {NO_TIME_NS}
-    assert np.isnan(records["latitude_deg"]).all()
-    assert faults == []
-
-
-def test_a_date_and_time_without_any_fix_are_not_believed() -> None:
-    """A receiver's own clock runs before the first fix; ZDA alone says nothing of it."""
-    assert times(zda() + zda("120001.00")) == [NO_TIME_NS] * 2
-    assert times(rmc() + rmc("120001", status="V") + zda("120001.00"))[1:] == [NO_TIME_NS] * 2
-
-
-def test_a_fix_goes_stale_after_five_seconds() -> None:
-    reader = decoder()
-    feed_all(reader, [rmc()], 0)
-    records, _ = feed_all(reader, [zda("120004.00")], 4 * SECOND_NS)
-    assert records["utc_ns"][0] == utc_ns("2026-11-25T12:00:04")
-    assert records["valid"][0] == 1
-    records, _ = feed_all(reader, [zda("120006.00")], 6 * SECOND_NS)
-    assert records["utc_ns"][0] == NO_TIME_NS
-    assert records["valid"][0] == 0
-
-
-@pytest.mark.parametrize("mode", ["N", "E", "M", "S"])
-def test_modes_that_are_no_fix(mode: str) -> None:
-    records, _ = feed_all(decoder(), [rmc(mode=mode)])
-    assert records["valid"].tolist() == [0]
-
-
-@pytest.mark.parametrize("quality", ["", "0", "6", "7", "8", "x"])
-def test_qualities_that_are_no_fix(quality: str) -> None:
-    records, _ = feed_all(decoder(), [gga(quality=quality)])
-    assert records["valid"].tolist() == [0]
-
-
-def test_time_is_believed_only_after_three_that_advance() -> None:
-    data = b"".join(rmc(f"12000{k}.00") for k in range(5))
-    believed = [value != NO_TIME_NS for value in times(data, decoder(3))]
-    assert believed == [False, False, True, True, True]
-
-
-def test_the_same_second_three_times_is_no_advance() -> None:
-    assert times(rmc() * 5, decoder(3)) == [NO_TIME_NS] * 5
-
-
-def test_a_step_of_time_is_doubted_and_told() -> None:
-    reader = decoder(2)
-    data = [rmc(f"12000{k}.00") for k in range(3)] + [rmc(f"13000{k}.00") for k in range(3)]
-    records, (fault,) = feed_all(reader, data)
-    believed = [value != NO_TIME_NS for value in records["utc_ns"].tolist()]
-    assert believed == [False, True, True, False, True, True]
-    assert fault.cause == "refused"
-    assert "stepped by +3598.000 s" in fault.detail
-
-
-def test_a_lost_fix_must_be_confirmed_again() -> None:
-    reader = decoder(2)
-    data = [
-        rmc("120000"),
-        rmc("120001"),
-        rmc("120002", status="V"),
-        rmc("120003"),
-        rmc("120004"),
-    ]
-    records, faults = feed_all(reader, data)
-    believed = [value != NO_TIME_NS for value in records["utc_ns"].tolist()]
-    assert believed == [False, True, False, False, True]
-    assert faults == []
-
-
-def test_nonsense_makes_time_doubtful_again() -> None:
-    data = [rmc("120000"), rmc("120001"), rmc("120002", lat="8960.0,N"), rmc("120003")]
-    records, _ = feed_all(decoder(2), [*data, rmc("120004")])
-    believed = [value != NO_TIME_NS for value in records["utc_ns"].tolist()]
-    assert believed == [False, True, False, False, True]
-
-
-def test_a_leap_second_counts_as_the_one_after() -> None:
-    """Constructed: no leap second is announced for this day; the form is that of all before."""
-    data = rmc("235959.00", "311226") + rmc("235960.00", "311226") + rmc("000000.00", "010127")
-    midnight = utc_ns("2027-01-01T00:00:00")
-    assert times(data) == [midnight - SECOND_NS, midnight, midnight]
-
-
-def test_gga_takes_the_date_that_is_nearest() -> None:
-    data = rmc("235959.50", "311226") + gga("000000.00") + gga("235959.90")
-    assert times(data) == [
-        utc_ns("2026-12-31T23:59:59.500"),
-        utc_ns("2027-01-01T00:00:00"),
-        utc_ns("2026-12-31T23:59:59.900"),
-    ]
-
-
-def test_gga_alone_has_no_date() -> None:
-    records, _ = feed_all(decoder(), [gga()])
-    assert records["valid"].tolist() == [1]
-    assert records["utc_ns"].tolist() == [NO_TIME_NS]
-
-
 @pytest.mark.parametrize(
     "bad",
     [
@@ -318,31 +155,6 @@ def test_nonsense_with_a_good_checksum_is_refused_and_kept(bad: bytes) -> None:
     assert fault.cause == "refused"
     assert records["utc_ns"][1] == NO_TIME_NS
     assert records["sentence"][1] == bad.rstrip()
-
-
-@pytest.mark.parametrize(
-    ("date", "pc", "expected"),
-    [
-        # A week number modulo 1024 read one turn too low, told by the computer's clock.
-        ("110407", "2026-11-25T12:00:00", "2026-11-25T12:00:00"),
-        # The computer's clock is dead: never earlier than this software.
-        ("251126", "1970-01-01T00:00:05", "2026-11-25T12:00:00"),
-        ("110407", "1970-01-01T00:00:05", "2026-11-25T12:00:00"),
-        # After the turn of November 2038 a receiver still counts from the turn of 2019.
-        ("070419", "2038-11-22T08:00:00", "2038-11-21T12:00:00"),
-        # An old record played again is left alone.
-        ("140924", "2026-11-25T12:00:00", "2024-09-14T12:00:00"),
-    ],
-)
-def test_week_rollover(date: str, pc: str, expected: str) -> None:
-    assert times(rmc(date=date), decoder(pc=pc)) == [utc_ns(expected)]
-
-
-def test_a_moved_date_is_told_once() -> None:
-    data = [rmc(f"12000{k}", date="110407") for k in range(5)]
-    _, faults = feed_all(decoder(), data)
-    assert len(faults) == 1
-    assert "1 turns of 1024 weeks: 2007-04-11 taken as 2026-11-25" in faults[0].detail
 
 
 def test_the_tick_is_when_the_first_byte_was_in_hand() -> None:

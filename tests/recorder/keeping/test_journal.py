@@ -16,11 +16,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from recorder.keeping.batch_rows import pack, unpack
 from recorder.keeping.errors import JournalError, JournalFullError
 from recorder.keeping.journal import CHECKPOINT_BYTES, Journal
 from recorder.keeping.journal_reader import JournalReader
-from recorder.keeping.journal_rows import Cursor
+from recorder.keeping.journal_rows import Cursor, pack_blocks, unpack_blocks
 from recorder.keeping.owner import JournalState, OwnerLock, journal_path_for, journal_state
 from recorder.marks.mark import Mark
 from recorder.run.block import Block
@@ -263,15 +262,15 @@ def test_nothing_acknowledged_is_lost_to_a_kill(tmp_path: Path) -> None:
 
 def test_payloads_tell_when_they_are_not_whole() -> None:
     blocks = cell_blocks(0.2, size=20)
-    n, payload = pack(blocks)
+    n, payload = pack_blocks(blocks)
     dtype = load_cell().record_dtype
     assert n == sum(len(b.records) for b in blocks)
-    heads, records = unpack(dtype, payload)
+    heads, records = unpack_blocks(dtype, payload)
     assert heads["sequence"].tolist() == [b.sequence for b in blocks]
     assert len(records) == n
     for cut in (0, 3, 10, 4 + 44 * len(blocks), len(payload) - 1):
         with pytest.raises(ValueError, match=r"cut short|heads"):
-            unpack(dtype, payload[:cut])
+            unpack_blocks(dtype, payload[:cut])
 
 
 def test_marks_and_header_are_plain_json_in_the_file(tmp_path: Path) -> None:

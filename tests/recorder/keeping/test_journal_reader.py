@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from recorder.keeping.errors import JournalError
 from recorder.keeping.journal_reader import JournalReader
-from recorder.keeping.journal_rows import Cursor
+from recorder.keeping.journal_rows import Cursor, row_crc
 from recorder.keeping.seal import recover
 from recorder.keeping.transfer import IndexMap
 from recorder.run_file.hdf5.reader import open_run
@@ -77,13 +77,11 @@ def test_missing_and_foreign_files(tmp_path: Path) -> None:
 
 
 def test_a_newer_version_is_told(tmp_path: Path, cell_run: MadeRun) -> None:
-    from recorder.keeping.batch_rows import crc
-
     path = tmp_path / "j"
     cell_run.journal(path)
     connection = sqlite3.connect(path)
     connection.execute(
-        "UPDATE meta SET value = '9', crc = ? WHERE key = 'version'", (crc("version", "9"),)
+        "UPDATE meta SET value = '9', crc = ? WHERE key = 'version'", (row_crc("version", "9"),)
     )
     connection.commit()
     connection.close()
