@@ -17,9 +17,7 @@ from typing import Final
 
 PACKAGES: Final = ("recorder", "drivers", "calibration", "simulated_feeds")
 TESTS: Final = "tests"
-LONGEST_MODULE: Final = 400
-LONGEST_FUNCTION: Final = 40
-FULLEST_FOLDER: Final = 12
+LONGEST_MODULE, LONGEST_FUNCTION, FULLEST_FOLDER = 400, 40, 12
 SIDE_BY_SIDE: Final = frozenset({"recorder/command_line/verbs"})  # a module a verb
 DOORS: Final = frozenset({"__init__.py", "main.py"})
 
@@ -109,10 +107,13 @@ def sizes(module: Module) -> Iterator[str]:
 
 
 def reasons(module: Module) -> Iterator[str]:
-    """An import inside a function that does not say why."""
+    """An import inside a function that does not say why; one comment serves a row of them."""
+    served = 0
     for node in sorted(module.inside, key=lambda n: n.lineno):
-        last = node.end_lineno or node.lineno
-        if not any("#" in line for line in module.lines[max(node.lineno - 2, 0) : last]):
+        near = module.lines[max(node.lineno - 2, 0) : node.end_lineno]
+        if node.lineno == served + 1 or any("#" in line for line in near):
+            served = node.end_lineno or node.lineno
+        else:
             yield f"{module.path}:{node.lineno}: an import inside a function says why, in a comment"
 
 
@@ -132,9 +133,8 @@ def folders(modules: list[Module]) -> Iterator[str]:
 
 def offences(root: Path) -> list[str]:
     """Every offence in the product and its tests under a folder, one line each."""
-    paths = sorted(p for top in (*PACKAGES, TESTS) for p in (root / top).rglob("*.py"))
     modules = []
-    for path in paths:
+    for path in sorted(p for top in (*PACKAGES, TESTS) for p in (root / top).rglob("*.py")):
         text = path.read_text("utf-8")
         here = PurePosixPath(path.relative_to(root).as_posix())
         modules.append(Module(here, text.splitlines(), ast.parse(text)))

@@ -220,7 +220,7 @@ def drawbar_power(
 
 class _CsvSink:
     def __init__(self, path: Path, columns: dict[str, NDArray[np.generic]]) -> None:
-        from pyarrow import csv as arrow_csv
+        from pyarrow import csv as arrow_csv  # slow to import
 
         self._file = path.open("xb")
         self._file.write((",".join(columns) + "\n").encode())
@@ -239,7 +239,7 @@ class _CsvSink:
 
 class _ParquetSink:
     def __init__(self, path: Path, columns: dict[str, NDArray[np.generic]]) -> None:
-        from pyarrow import parquet
+        from pyarrow import parquet  # slow to import
 
         self._file = path.open("xb")
         self._writer = parquet.ParquetWriter(self._file, _table(columns).schema)
@@ -257,7 +257,7 @@ def _sink(path: Path, form: str, columns: dict[str, NDArray[np.generic]]) -> _Si
 
 
 def _table(columns: dict[str, NDArray[np.generic]]) -> pa.Table:
-    import pyarrow as pa
+    import pyarrow as pa  # slow to import
 
     # NaN becomes null: an empty field, not the letters "nan".
     return pa.table({k: pa.array(v, from_pandas=True) for k, v in columns.items()})

@@ -81,7 +81,7 @@ def rss_bytes() -> int:
         return pages * os.sysconf("SC_PAGE_SIZE")
     if sys.platform == "win32":
         return 0
-    import resource
+    import resource  # not there on Windows
 
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     return peak if sys.platform == "darwin" else peak * 1024

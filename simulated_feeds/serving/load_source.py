@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import tomli_w
 
+from calibration.certificates.certificate import dump_certificate
 from simulated_feeds.devices.emission import Emission
 from simulated_feeds.devices.wire import load_cell_frames
 from simulated_feeds.outing.scenario import make_scenario
@@ -195,8 +196,6 @@ def _write_sheets(folder: Path, settings: LoadSettings, address: str) -> dict[st
     car["recording"]["zero_seconds"] = 0.0
     trip = trip_sheet(scenario)
     del trip["route"]
-    from calibration.certificates.certificate import dump_certificate
-
     texts = {
         CAR: tomli_w.dumps(car),
         TRIP: tomli_w.dumps(trip),

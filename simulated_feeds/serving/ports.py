@@ -254,6 +254,7 @@ class PtyPort:
         """Bytes waiting on the reader's side."""
         if sys.platform == "win32":
             return 0
+        # Not there on Windows.
         import fcntl
         import termios
 
@@ -273,7 +274,7 @@ class PtyPort:
         """Make a new pseudo-terminal and point the link at it."""
         if self._master is not None or sys.platform == "win32":
             return
-        import tty
+        import tty  # not there on Windows
 
         master, device = os.openpty()
         try:

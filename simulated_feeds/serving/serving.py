@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import IO, Any, Final
 
 from simulated_feeds.devices.faults import WORLD_KINDS, FeedFault, parse_fault
-from simulated_feeds.outing.scenario import Scenario, make_scenario
+from simulated_feeds.outing.scenario import Scenario, demo_engine, make_scenario
 from simulated_feeds.outing.simulated_outing import SimulatedOuting
 from simulated_feeds.outing.truth import NOTE, TRUTH, TruthWriter
 from simulated_feeds.serving.feed_process import FeedProcess, run_child, start_process
@@ -101,7 +101,6 @@ class FeedSettings:
 
     def scenario(self, utc0_ns: int) -> Scenario:
         """The scenario these settings ask for."""
-        from simulated_feeds.outing.scenario import demo_engine
 
         def spans(kind: str) -> list[FeedFault]:
             return [f for f in self.parsed_faults if f.kind == kind]

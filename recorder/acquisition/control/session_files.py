@@ -130,7 +130,7 @@ def process_lives(pid: int, started: str = "") -> bool:
 
 
 def _windows_lives(pid: int) -> bool:
-    import ctypes
+    import ctypes  # Windows alone has its windll
 
     kernel = ctypes.windll.kernel32  # type: ignore[attr-defined,unused-ignore]  # Windows
     handle = kernel.OpenProcess(0x1000, False, pid)  # noqa: FBT003 - a system call

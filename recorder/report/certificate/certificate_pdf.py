@@ -37,6 +37,7 @@ def certificate_pdf(certificate: ForceCertificate) -> bytes:
     CertificateError
         The certificate holds no readings: there is nothing to show behind the curve.
     """
+    # Charts are slow to import; a refusal does not wait for them.
     from recorder.report.certificate.certificate_charts import (
         fit_chart,
         residual_chart,

@@ -75,7 +75,7 @@ def place_run(
 def _tuned(problem: Problem, fit: Fitted) -> Fitted:
     """Let the innovations say how much hands, fixes and wheel scatter (maximum likelihood with
     broad log-normal expectations), then match again."""
-    from scipy.optimize import minimize
+    from scipy.optimize import minimize  # slow to import
 
     if fit.used.sum() + fit.fix_used.sum() < _FEWEST_TO_TUNE:
         return fit

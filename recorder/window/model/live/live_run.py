@@ -128,6 +128,7 @@ class LiveRun:
 
     def _read_route(self, given: str | Path | None) -> Route:
         """The route given, the one in the run itself, or the trip sheet's beside the run."""
+        # Start-up time: only a run with a route needs it.
         from recorder.track.route.route import load_route, parse_route
 
         if given is not None:
@@ -310,6 +311,7 @@ def _route_places(trip: TripSheet, session: LiveSession) -> list[Path]:
 
 
 def _ahead(route: object, trip: TripSheet) -> RouteAhead:
+    # Start-up time: only a run with a route needs them.
     from recorder.track.consist.train_shape import TrainShape
     from recorder.track.route.route import Route
 
