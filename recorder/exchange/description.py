@@ -9,10 +9,13 @@ import numpy as np
 
 from calibration.clock.leap_seconds import TABLE_EXPIRES, table_covers
 from recorder.run.calibrate import day_of
-from recorder.run_file.hdf5.create import utc_text
+from recorder.run.utc import utc_text
 
 if TYPE_CHECKING:
-    from recorder.run_file.hdf5.columns import Channel, Device
+    from collections.abc import Sequence
+
+    from recorder.run.timeline import Segment
+    from recorder.run_file.hdf5.devices import Channel, Device
     from recorder.run_file.hdf5.reader import RunFile
 
 __all__ = ["describe", "in_words"]
@@ -69,7 +72,7 @@ def _utc(run: RunFile) -> dict[str, Any]:
 
 def _device(run: RunFile, device: Device) -> dict[str, Any]:
     gaps = run.gaps(device.name)
-    ties = run.tick_ties().get(device.name, [])
+    ties = run.tick_ties().get(device.name, ())
     first_s = float(device.time_s(0, 1)[0]) if device.n else 0.0
     span_s = device.end_s - first_s
     rate = (device.n - 1) / span_s if device.n > 1 and span_s > 0.0 else None
@@ -80,14 +83,14 @@ def _device(run: RunFile, device: Device) -> dict[str, Any]:
         "records": device.n,
         "rate_hz": rate,
         "time_source": _source(ties),
-        "ticks": ties,
+        "ticks": [tie.to_dict() for tie in ties],
         "gaps": len(gaps),
         "lost_records": sum(gap.lost_records for gap in gaps),
     }
 
 
-def _source(ties: list[dict[str, Any]]) -> str:
-    kinds = {str(tie.get("source")) for tie in ties}
+def _source(ties: Sequence[Segment]) -> str:
+    kinds = {tie.source for tie in ties}
     return next(iter(kinds)) if len(kinds) == 1 else "mixed" if kinds else "provisional"
 
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 import numpy as np
 
 from recorder.run.errors import RunFileError
-from recorder.run_file.hdf5.create import utc_text
+from recorder.run.utc import utc_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from recorder.run.gap import Gap
-    from recorder.run_file.hdf5.columns import Channel
+    from recorder.run_file.hdf5.devices import Channel
     from recorder.run_file.hdf5.reader import RunFile
 
     Progress: TypeAlias = Callable[[float, str], None]

@@ -1,6 +1,6 @@
 """What can go wrong with the journal, in one line for a person."""
 
-__all__ = ["JournalError", "JournalFullError", "SealError"]
+__all__ = ["JournalError", "JournalFullError", "SealBugError", "SealError"]
 
 
 class JournalError(ValueError):
@@ -13,3 +13,10 @@ class JournalFullError(OSError):
 
 class SealError(ValueError):
     """The run file does not agree with its journal; the journal has been kept."""
+
+
+class SealBugError(RuntimeError):
+    """A mistake in this program while filing or sealing; the journal has been kept.
+
+    No ``ValueError``: nothing the crew did, and nothing they can mend.
+    """

@@ -11,9 +11,10 @@ from __future__ import annotations
 import os
 import sys
 import time
+from pathlib import Path
 from typing import TYPE_CHECKING, Final, Protocol
 
-from recorder.keeping.errors import JournalError, SealError
+from recorder.keeping.errors import JournalError, SealBugError, SealError
 from recorder.keeping.filer_reports import (
     FILER_REPORTS,
     Filed,
@@ -23,7 +24,7 @@ from recorder.keeping.filer_reports import (
     SealProgress,
 )
 from recorder.keeping.journal_reader import JournalReader
-from recorder.keeping.seal import seal
+from recorder.keeping.seal import bugs_named, seal
 from recorder.keeping.transfer import Transfer
 from recorder.machine.child_reports import Orders, ReportWriter
 from recorder.run.errors import RunFileError
@@ -31,7 +32,6 @@ from recorder.run_file.hdf5.live_writer import LiveWriter
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from pathlib import Path
 
 __all__ = ["follow", "main"]
 
@@ -110,7 +110,8 @@ def main(words: list[str]) -> int:
     orders = Orders(list(FilerOrder))
     report = ReportWriter(FILER_REPORTS)
     try:
-        report(follow(journal_path, run_path, orders.given, report=report))
+        with bugs_named(Path(journal_path)):
+            report(follow(journal_path, run_path, orders.given, report=report))
         if orders.word == FilerOrder.SEAL:
             seal(
                 journal_path,
@@ -120,6 +121,10 @@ def main(words: list[str]) -> int:
             report(Sealed())
     except (JournalError, RunFileError, SealError, OSError) as error:
         report(FilerFailed(" ".join(str(error).split())))
+        return EXIT_FAILED
+    except SealBugError as bug:
+        # The traceback is for who is asked to mend it: testcar --debug recover shows it.
+        report(FilerFailed(str(bug), bug=True))
         return EXIT_FAILED
     return EXIT_DONE
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
-from recorder.keeping.errors import SealError
+from recorder.keeping.errors import SealBugError, SealError
 from recorder.keeping.filer_reports import (
     FILER_REPORTS,
     Filed,
@@ -42,6 +42,7 @@ class FilerProcess:
         """As last reported; None before the first."""
         self._progress: Callable[[float, str], None] | None = None
         self._failed = ""
+        self._bug = False
         self._sealed = False
         self._child: ChildProcess[FilerReport] = ChildProcess(
             python_command("recorder.keeping.filer", journal_path, run_path),
@@ -81,11 +82,15 @@ class FilerProcess:
         ------
         SealError
             Something failed; the journal is kept and holds everything.
+        SealBugError
+            Likewise, by a mistake of ours.
         TimeoutError
         """
         self._progress = progress
         self._child.order(FilerOrder.SEAL)
         self._child.wait(timeout_s)
+        if self._bug:
+            raise SealBugError(self._failed)
         if not self._sealed:
             raise SealError(self.problem or f"{self.run_path}: the filer ended without sealing")
 
@@ -112,8 +117,8 @@ class FilerProcess:
                     self._progress(part, what)
             case Sealed():
                 self._sealed = True
-            case FilerFailed(why):
-                self._failed = why
+            case FilerFailed(why, bug):
+                self._failed, self._bug = why, bug
 
     def __enter__(self) -> Self:
         return self

@@ -53,6 +53,8 @@ class FilerFailed(Report):
     """The run file could not be written or sealed; the journal has everything."""
 
     why: str
+    bug: bool = False
+    """By a mistake in this program."""
 
 
 FilerReport: TypeAlias = Filed | SealProgress | Sealed | FilerFailed

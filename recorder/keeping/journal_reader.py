@@ -15,7 +15,7 @@ from recorder.keeping.owner import JournalState, journal_state
 from recorder.machine.sqlite_errors import SQLITE_READ_ERRORS
 from recorder.run.errors import RunFileError
 from recorder.run.header import RunHeader
-from recorder.run_file.hdf5.layout import check_names
+from recorder.run_file.hdf5.naming import check_names
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -5,12 +5,13 @@ And the other end: recovery of a run from a journal that was left behind, by the
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
-from recorder.keeping.errors import JournalError, SealError
+from recorder.keeping.errors import JournalError, SealBugError, SealError
 from recorder.keeping.journal_reader import JournalReader
 from recorder.keeping.journal_rows import Cursor
 from recorder.keeping.owner import JournalState, journal_state
@@ -23,18 +24,37 @@ from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.seal_file import mark_complete, seal_file
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from recorder.keeping.journal_rows import Damage, StoredBlocks
     from recorder.run_file.hdf5.reader import RunFile
 
     Progress: TypeAlias = Callable[[float, str], None]
 
-__all__ = ["check_against_journal", "recover", "remove_journal", "seal"]
+__all__ = ["bugs_named", "check_against_journal", "recover", "remove_journal", "seal"]
 
 
 def _silent(_part: float, _what: str) -> None:
     """No progress is asked for."""
+
+
+@contextmanager
+def bugs_named(journal: Path) -> Iterator[None]:
+    """Around filing and sealing: a mistake of ours is named as one, and what became of the run.
+
+    Raises
+    ------
+    SealBugError
+        For anything that is not an error of the files, the disk or their contents.
+    """
+    try:
+        yield
+    except (SealError, SealBugError, JournalError, RunFileError, OSError):
+        raise
+    except Exception as bug:
+        what = " ".join(str(bug).split())
+        msg = f"{type(bug).__name__}: {what}; nothing is lost, the journal {journal} is kept"
+        raise SealBugError(msg) from bug
 
 
 def seal(
@@ -54,21 +74,30 @@ def seal(
         The file does not agree with the journal, which is kept.
     JournalError, RunFileError, OSError
         As reading and writing them; the journal is kept.
+    SealBugError
+        A mistake of ours; the journal is kept.
     """
-    told = progress or _silent
+    progress = progress or _silent
     journal, run = Path(journal_path), Path(run_path)
     _refuse_living(journal)
-    with JournalReader(journal) as reader:
-        told(0.0, "reading the journal")
-        marks, events = Transfer(reader).collect()
-    seal_file(run, marks=marks, events=events, progress=lambda p, w: told(0.05 + 0.75 * p, w))
-    told(0.8, "checking against the journal")
-    check_against_journal(journal, run, progress=lambda p, w: told(0.8 + 0.2 * p, w))
-    mark_complete(run)
+    with bugs_named(journal):
+        _seal(journal, run, progress)
     sync_folder(run.parent)
     if remove:
         remove_journal(journal)
-    told(1.0, "sealed")
+    progress(1.0, "sealed")
+
+
+def _seal(journal: Path, run: Path, progress: Progress) -> None:
+    with JournalReader(journal) as reader:
+        progress(0.0, "reading the journal")
+        marks, events = Transfer(reader).collect()
+    seal_file(
+        run, marks=marks, events=events, progress=lambda p, w: progress(0.05 + 0.75 * p, w)
+    )
+    progress(0.8, "checking against the journal")
+    check_against_journal(journal, run, progress=lambda p, w: progress(0.8 + 0.2 * p, w))
+    mark_complete(run)
 
 
 def recover(
@@ -89,8 +118,10 @@ def recover(
         Something else is at ``run_path``.
     JournalError
         Not a journal, or a living process is recording to it.
+    RunFileError, SealError, SealBugError, OSError
+        As :func:`seal`.
     """
-    told = progress or _silent
+    progress = progress or _silent
     journal, run = Path(journal_path), Path(run_path)
     _refuse_living(journal)
     work = run.with_name(run.name + ".recovering")
@@ -99,8 +130,9 @@ def recover(
         _may_stand(run, run_id)
         work.unlink(missing_ok=True)
         try:
-            damage = _refile(reader, work, told)
-            seal(journal, work, remove=False, progress=lambda p, w: told(0.3 + 0.7 * p, w))
+            with bugs_named(journal):
+                damage = _refile(reader, work, progress)
+            seal(journal, work, remove=False, progress=lambda p, w: progress(0.3 + 0.7 * p, w))
         except BaseException:
             work.unlink(missing_ok=True)
             raise
@@ -110,12 +142,12 @@ def recover(
     return damage
 
 
-def _refile(reader: JournalReader, work: Path, told: Progress) -> list[Damage]:
+def _refile(reader: JournalReader, work: Path, progress: Progress) -> list[Damage]:
     transfer = Transfer(reader)
     total = reader.last_batch() or 1
     with LiveWriter(work, reader.header) as writer:
         while transfer.step(writer):
-            told(0.3 * min(transfer.cursor.batches / total, 1.0), "filing")
+            progress(0.3 * min(transfer.cursor.batches / total, 1.0), "filing")
     return transfer.damage
 
 
@@ -129,7 +161,7 @@ def check_against_journal(
     SealError
         The first difference, in words.
     """
-    told = progress or _silent
+    progress = progress or _silent
     with JournalReader(journal_path) as reader, open_run(run_path) as run:
         total = reader.last_batch() or 1
         at = dict.fromkeys(run.devices, 0)
@@ -142,7 +174,7 @@ def check_against_journal(
                 at[device] += sum(len(batch.records) for batch in batches)
                 block_at[device] += sum(len(batch.heads) for batch in batches)
             marks.extend(rows.marks)
-            told(min(cursor.batches / total, 1.0), "checking against the journal")
+            progress(min(cursor.batches / total, 1.0), "checking against the journal")
         for name, n in at.items():
             if run.devices[name].n != n:
                 msg = f"{run_path}: {name} has {run.devices[name].n} records, the journal {n}"

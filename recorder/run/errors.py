@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
-import errno
-import os
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
-__all__ = ["HDF5_ERRORS", "CompanionError", "RunFileError", "WriterDeadError", "reading"]
+__all__ = ["CompanionError", "RunFileError", "UnreadableError", "WriterDeadError"]
+
+LONGEST_WORDS = 200
+"""Characters of a library's words that are passed on: some tell of every buffer they held."""
 
 
 class RunFileError(ValueError):
     """A run file that cannot be read or made; the text names the file first."""
+
+
+class UnreadableError(RunFileError):
+    """The file is damaged: what is stored in it does not read. Never a mistake of ours."""
+
+    def __init__(self, path: Path, words: str) -> None:
+        self.words = " ".join(words.split())[:LONGEST_WORDS]
+        """What did not read, without the file's name."""
+        super().__init__(f"{path}: damaged run file ({self.words})")
 
 
 class CompanionError(RunFileError):
@@ -21,49 +29,3 @@ class CompanionError(RunFileError):
 
 class WriterDeadError(RunFileError):
     """HDF5 refused a write: nothing more may be written through this handle."""
-
-
-HDF5_ERRORS = (
-    OSError,
-    RuntimeError,
-    ValueError,
-    KeyError,
-    TypeError,
-    IndexError,
-    AttributeError,
-    OverflowError,
-    MemoryError,
-)
-"""What h5py raises, by experience, on a damaged file: there is no root class."""
-
-NO_PLACE = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EPERM})
-"""Of the disk or its rights, not of the file."""
-
-
-@contextmanager
-def reading(path: Path | str) -> Iterator[None]:
-    """Turn what h5py raises on damage into a :class:`RunFileError` that names the file.
-
-    Raises
-    ------
-    RunFileError
-    OSError
-        The place cannot be written: nothing is damaged.
-    """
-    try:
-        yield
-    except RunFileError:
-        raise
-    except OSError as error:
-        if error.errno in NO_PLACE:
-            name = str(error.filename or path)
-            why = str(error.strerror) if error.filename else os.strerror(error.errno)
-            raise OSError(error.errno, why, name) from error
-        raise _damaged(path, error) from error
-    except HDF5_ERRORS as error:
-        raise _damaged(path, error) from error
-
-
-def _damaged(path: Path | str, error: BaseException) -> RunFileError:
-    words = " ".join(str(error).split()) or type(error).__name__
-    return RunFileError(f"{path}: damaged run file ({words[:200]})")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import asdict, dataclass
 from typing import Any, Final
 
@@ -92,9 +93,27 @@ class RunHeader:
         ValueError, KeyError, TypeError
             The text is not a header.
         """
-        data = json.loads(text)
+        return cls.from_dict(json.loads(text))
+
+    @classmethod
+    def from_dict(cls, data: dict[str, Any]) -> RunHeader:
+        """The header of its JSON fields, which may come from a damaged file.
+
+        Raises
+        ------
+        ValueError, KeyError, TypeError
+            They are not a header's.
+        """
         devices = tuple(
             DeviceHeader(**{**d, "channels": tuple(ChannelHeader(**c) for c in d["channels"])})
-            for d in data.pop("devices")
+            for d in data["devices"]
         )
-        return cls(**data, devices=devices)
+        header = cls(**{**data, "devices": devices})
+        if not -(2**63) <= header.started_utc_ns < 2**63:
+            msg = f"started_utc_ns is {header.started_utc_ns}, 64 bits are allowed"
+            raise ValueError(msg)
+        for device in devices:
+            if not 0.0 < device.tick_hz < math.inf:
+                msg = f"tick_hz of {device.name} is {device.tick_hz}, above 0 is allowed"
+                raise ValueError(msg)
+        return header

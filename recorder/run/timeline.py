@@ -53,6 +53,32 @@ class Segment:
     drift_ppm: float
     why: str = ""
 
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data for the file; NaN as None."""
+        row = asdict(self)
+        for name in ("u_s", "drift_ppm"):
+            row[name] = None if np.isnan(row[name]) else row[name]
+        return row
+
+    @classmethod
+    def from_dict(cls, row: dict[str, Any]) -> Segment:
+        """Inverse of :meth:`to_dict`.
+
+        Raises
+        ------
+        TypeError, KeyError, ValueError
+            The data are not a segment's; files may be damaged.
+        """
+        u_s, drift_ppm = row["u_s"], row["drift_ppm"]
+        return cls(
+            first_record=int(row["first_record"]),
+            stop_record=int(row["stop_record"]),
+            source=str(row["source"]),
+            u_s=np.nan if u_s is None else float(u_s),
+            drift_ppm=np.nan if drift_ppm is None else float(drift_ppm),
+            why=str(row.get("why", "")),
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Timeline:
@@ -91,14 +117,6 @@ class Timeline:
             if line is not None and here.any():
                 result[here] = line(edges[here])
         return result
-
-    def to_json(self) -> list[dict[str, Any]]:
-        """Plain data for the file; NaN as None."""
-        rows = [asdict(segment) for segment in self.segments]
-        for row in rows:
-            for name in ("u_s", "drift_ppm"):
-                row[name] = None if np.isnan(row[name]) else row[name]
-        return rows
 
 
 def as_given(n: int) -> Timeline:

@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from recorder.run.gap import Gap
-    from recorder.run_file.hdf5.reader import Device, RunFile
+    from recorder.run_file.hdf5.devices import Device
+    from recorder.run_file.hdf5.reader import RunFile
 
 __all__ = ["ReplayDevice", "replay_device"]
 

@@ -59,6 +59,8 @@ class FilerSupervisor:
         ------
         SealError
             The run file is not sealed; the journal is kept and holds everything.
+        SealBugError
+            Likewise, by a mistake of ours: it would only be made again.
         """
         try:
             if self._filer.problem:

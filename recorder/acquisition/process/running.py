@@ -18,7 +18,7 @@ from recorder.acquisition.process.reports import (
     ZeroBegins,
 )
 from recorder.acquisition.process.settings import Outcome
-from recorder.keeping.errors import SealError
+from recorder.keeping.errors import SealBugError, SealError
 from recorder.keeping.owner import journal_path_for
 from recorder.machine.version import software
 from recorder.run.event import Event
@@ -77,6 +77,7 @@ class RunningRecording:
         self._filer = filer
         self._stop = stop
         self._problem = ""
+        self._bug = False
         self._health = HealthMonitor(
             plan, threads, run_path=settings.out, keep=notices.keep, warn=notices.warn
         )
@@ -213,6 +214,7 @@ class RunningRecording:
             marks=marks,
             sealed=sealed,
             problem=self._problem,
+            internal_error=self._bug,
             warnings=tuple(self.notices.warnings),
         )
 
@@ -233,6 +235,16 @@ class RunningRecording:
             self._problem = (
                 f"{self._settings.out}: not sealed ({error}); nothing is lost, the journal is"
                 f" kept: testcar recover {journal} --out NEW.h5"
+            )
+            return False
+        except SealBugError as bug:
+            journal = journal_path_for(self._settings.out)
+            self._problem, self._bug = (
+                (
+                    f"{self._settings.out}: not sealed, internal error: {bug}; report what testcar"
+                    f" --debug recover {journal} --out NEW.h5 shows"
+                ),
+                True,
             )
             return False
         return True

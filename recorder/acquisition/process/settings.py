@@ -63,12 +63,14 @@ class Outcome:
     sealed: bool
     problem: str = ""
     """What went wrong, in one line; empty when nothing did."""
+    internal_error: bool = False
+    """It was a mistake of this program."""
     warnings: tuple[str, ...] = ()
 
     @property
     def exit_code(self) -> int:
-        """0 done, 1 not sealed (the journal is kept), 2 stopped by a fault."""
-        if not self.sealed:
+        """0 done, 1 not sealed (the journal is kept), 2 stopped by a fault or internal error."""
+        if not self.sealed and not self.internal_error:
             return 1
         return 2 if self.problem else 0
 

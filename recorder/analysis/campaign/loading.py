@@ -40,7 +40,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from recorder.run.gap import Gap
-    from recorder.run_file.hdf5.reader import Channel, RunFile
+    from recorder.run_file.hdf5.devices import Channel
+    from recorder.run_file.hdf5.reader import RunFile
     from recorder.sheets import TripSheet
     from recorder.track.route.route import Route
 

@@ -15,7 +15,8 @@ from recorder.analysis.uncertainty.zero import zero_u_kN
 
 if TYPE_CHECKING:
     from recorder.analysis.series.series import Series
-    from recorder.run_file.hdf5.reader import Channel, RunFile
+    from recorder.run_file.hdf5.devices import Channel
+    from recorder.run_file.hdf5.reader import RunFile
 
 __all__ = ["evidence_of", "with_wheel"]
 

@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from recorder.analysis.series.series import Series
-    from recorder.run_file.hdf5.reader import Channel, RunFile
+    from recorder.run_file.hdf5.devices import Channel
+    from recorder.run_file.hdf5.reader import RunFile
 
 __all__ = ["with_zero_drift", "zero_drift_kN", "zero_u_kN"]
 

@@ -36,7 +36,7 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
         "  testcar record car.toml trip.toml --out run.h5\n"
         "  testcar record --check car.toml\n\n"
         "Exit code 0: done; 1: recorded but not sealed, the journal is kept; 2: could not\n"
-        "begin, or a fault stopped it early.\n"
+        "begin, a fault stopped it early, or an internal error (the journal is kept).\n"
         "Never a safety system: local rules and licensed practice come first.",
     )
     _add_options(parser)

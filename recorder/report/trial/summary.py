@@ -18,7 +18,8 @@ from recorder.run_file.hdf5.reader import open_run
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from recorder.run_file.hdf5.reader import Channel, RunFile
+    from recorder.run_file.hdf5.devices import Channel
+    from recorder.run_file.hdf5.reader import RunFile
 
 __all__ = ["CAUTION", "seconds", "write_summary"]
 

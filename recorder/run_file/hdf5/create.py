@@ -2,46 +2,34 @@
 
 from __future__ import annotations
 
-import json
 import os
 from dataclasses import replace
-from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
-from urllib.parse import quote, unquote
+from typing import TYPE_CHECKING, Any, Final
 
 import h5py
 import numpy as np
 
-from recorder.run.block import BLOCK_DTYPE
 from recorder.run.calibrate import parse_certificates
-from recorder.run.errors import RunFileError, reading
-from recorder.run.header import RunHeader
-from recorder.run_file.hdf5 import layout
+from recorder.run.utc import utc_text
+from recorder.run_file.hdf5 import layout, naming
+from recorder.run_file.hdf5.open import LIBVER
+from recorder.run_file.hdf5.store import Column, Store
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
     from calibration.certificates.certificate import Certificate
-    from recorder.run.header import ChannelHeader, DeviceHeader
+    from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
 
-__all__ = [
-    "LIBVER",
-    "create_file",
-    "get_text",
-    "get_word",
-    "put_text",
-    "read_header",
-    "utc_text",
-]
+__all__ = ["create_file", "put_text", "say_what"]
 
-LIBVER = ("v110", "v110")
-"""Bounds of the file format: single-writer multiple-reader mode, and the offices' tools."""
-
-_UNITS = {"tick": ("device ticks", "ticks"), "edge_tick": ("device ticks", "ticks")}
+_TICKS: Final = ("edge_tick", "pps_tick")
+"""Fields beside ``tick`` that are device ticks too, by the protocol tables."""
+_BITS: Final = "1 saturated, 2 out of certified range, 4 certificate expired, 8 suspect"
 
 
-def create_file(path: Path, header: RunHeader) -> h5py.File:
+def create_file(path: Path, header: RunHeader) -> Store:
     """Create a run file with its whole structure and no data; the caller closes it.
 
     Raises
@@ -53,27 +41,28 @@ def create_file(path: Path, header: RunHeader) -> h5py.File:
     OSError
         The place cannot be written.
     """
-    layout.check_names(header)
+    naming.check_names(header)
     certificates = parse_certificates(header)
-    file = _new(path)
+    store = _new(path)
     try:
-        _root(file, header)
-        _texts(file, header)
+        _root(store, header)
+        _texts(store, header)
+        store.make_group("devices")
+        store.make_group("blocks")
         for device in header.devices:
-            _device(file, device, certificates)
-        _table(file, "marks/table", layout.MARK_DTYPE, "marks of the crew")
-        _table(file, "gaps/table", layout.GAP_DTYPE, "gaps")
-        _table(file, "events/table", layout.EVENT_DTYPE, "events")
+            _device(store, device, certificates)
+        for table in ("marks/table", "gaps/table", "events/table"):
+            _table(store, table, layout.part(table), layout.TABLE_CHUNK)
     except BaseException:
-        file.close()
+        store.close()
         path.unlink()
         raise
-    return file
+    return store
 
 
-def _new(path: Path) -> h5py.File:
+def _new(path: Path) -> Store:
     try:
-        return h5py.File(path, "x", libver=LIBVER)
+        return Store(path, h5py.File(path, "x", libver=LIBVER))
     except FileExistsError:
         raise
     except OSError as error:
@@ -84,168 +73,128 @@ def _new(path: Path) -> h5py.File:
         raise OSError(error.errno, why, str(path)) from error
 
 
-def utc_text(utc_ns: int) -> str:
-    """ISO 8601 in UTC to the microsecond, with ``Z``."""
-    whole, rest = divmod(utc_ns, 10**9)
-    moment = datetime.fromtimestamp(whole, UTC).replace(microsecond=rest // 1000)
-    return moment.isoformat(timespec="microseconds").replace("+00:00", "Z")
+def _root(store: Store, header: RunHeader) -> None:
+    values: dict[str, object] = {
+        "format": np.bytes_(layout.FORMAT),
+        "layout_version": layout.LAYOUT_VERSION,
+        "run_id": header.run_id,
+        "started_utc": utc_text(header.started_utc_ns),
+        "started_utc_ns": np.int64(header.started_utc_ns),
+        "software": header.software,
+        "origin": header.origin,
+        "complete": np.uint8(0),
+        "hdf5": h5py.version.hdf5_version,
+    }
+    wanted = [held.name for held in layout.ROOT if not held.at_seal]
+    store.set_attributes("/", {name: values[name] for name in wanted})
 
 
-def _root(file: h5py.File, header: RunHeader) -> None:
-    # Of fixed length, like every text our own reader needs: texts of varying length lie in
-    # heaps without a checksum, on which a reader of a damaged file may hang.
-    file.attrs["format"] = np.bytes_(layout.FORMAT)
-    file.attrs["layout_version"] = layout.LAYOUT_VERSION
-    file.attrs["run_id"] = header.run_id
-    file.attrs["started_utc"] = utc_text(header.started_utc_ns)
-    file.attrs["started_utc_ns"] = np.int64(header.started_utc_ns)
-    file.attrs["software"] = header.software
-    file.attrs["origin"] = header.origin
-    file.attrs["complete"] = np.uint8(0)
-    file.attrs["hdf5"] = h5py.version.hdf5_version
-
-
-def _texts(file: h5py.File, header: RunHeader) -> None:
+def _texts(store: Store, header: RunHeader) -> None:
     bare = replace(header, car_sheet="", trip_sheet="", route="", certificates={})
-    put_text(file, "header/run", bare.to_json(), "header of the run, JSON")
-    put_text(file, "header/car_sheet", header.car_sheet, "car sheet, TOML")
-    put_text(file, "header/trip_sheet", header.trip_sheet, "trip sheet, TOML")
-    put_text(file, "header/route", header.route, "route table, CSV")
-    file.require_group("certificates")
+    put_text(store, "header/run", bare.to_json())
+    put_text(store, "header/car_sheet", header.car_sheet)
+    put_text(store, "header/trip_sheet", header.trip_sheet)
+    put_text(store, "header/route", header.route)
+    store.make_group("certificates")
     for name, text in header.certificates.items():
-        put_text(file, f"certificates/{_quoted(name)}", text, "certificate, JSON")
+        column = store.put_text(naming.certificate_path(name), text)
+        say_what(column, layout.part("certificates/NAME"))
 
 
-def _quoted(name: str) -> str:
-    return quote(name, safe=" +,=@").replace(".", "%2E")
+def put_text(store: Store, path: str, text: str) -> None:
+    """Create a text that :data:`~recorder.run_file.hdf5.layout.PARTS` describes by its path."""
+    described = layout.part(path)
+    say_what(store.put_text(path, text), described)
 
 
-def put_text(file: h5py.File, path: str, text: str, quantity: str) -> None:
-    """Create a dataset of one text of fixed length."""
-    data = text.encode("utf-8", "replace")
-    kind = h5py.string_dtype("utf-8", max(len(data), 1))
-    dataset = file.create_dataset(path, shape=(1,), maxshape=(1,), chunks=(1,), dtype=kind)
-    dataset[0] = data
-    dataset.attrs["quantity"] = quantity
-    dataset.attrs["units"] = "text"
-
-
-def _table(file: h5py.File, path: str, dtype: np.dtype[Any], quantity: str) -> None:
-    chunk = layout.BLOCK_CHUNK if dtype is BLOCK_DTYPE else layout.TABLE_CHUNK
-    table = file.create_dataset(
-        path, shape=(0,), maxshape=(None,), chunks=(chunk,), dtype=dtype
+def say_what(
+    column: Column, described: layout.Part, *, quantity: str = "", units: str = ""
+) -> None:
+    """Set ``quantity`` and ``units``: as described, or as given where the header says."""
+    column.set_attributes(
+        {"quantity": described.quantity or quantity, "units": described.units or units}
     )
-    table.attrs["quantity"] = quantity
-    table.attrs["units"] = "by field"
+
+
+def _table(store: Store, path: str, described: layout.Part, chunk: int) -> None:
+    assert described.dtype is not None
+    say_what(store.make_column(path, described.dtype, chunk), described)
 
 
 def _device(
-    file: h5py.File, device: DeviceHeader, certificates: Mapping[str, Certificate]
+    store: Store, device: DeviceHeader, certificates: Mapping[str, Certificate]
 ) -> None:
-    group = file.create_group(f"devices/{device.name}")
-    group.attrs["driver"] = device.driver
-    group.attrs["port"] = device.port
-    group.attrs["tick_hz"] = float(device.tick_hz)
-    time = _column(group, "time_s", np.dtype("<f8"), "run time", "s")
-    time.make_scale("time_s")
-    for field in device.record_dtype.names or ():
-        kind = device.record_dtype[field]
-        quantity, units = _UNITS.get(field, (f"{field} as it came", "counts"))
-        if kind.kind not in "iu":
-            units = "as it came"
-        _column(group, layout.raw_name(field), kind, quantity, units)
+    place = f"devices/{device.name}"
+    store.make_group(place)
+    store.set_attributes(
+        place,
+        {"driver": device.driver, "port": device.port, "tick_hz": float(device.tick_hz)},
+    )
+    time = _column(store, f"{place}/time_s", "time_s", np.dtype("<f8"))
+    columns = [_field(store, place, device, name) for name in device.record_dtype.names or ()]
     for channel in device.channels:
-        _channel(group, device, channel, certificates.get(channel.certificate))
-    for dataset in group.values():
-        if dataset.name != time.name:
-            dataset.dims[0].attach_scale(time)
-    _table(file, f"blocks/{device.name}", BLOCK_DTYPE, "receipt times and provisional lines")
+        columns += _channel(store, device, channel, certificates.get(channel.certificate))
+    time.make_scale_of(columns)
+    _table(store, f"blocks/{device.name}", layout.part("blocks/DEVICE"), layout.BLOCK_CHUNK)
+
+
+def _field(store: Store, place: str, device: DeviceHeader, name: str) -> Column:
+    path, dtype = f"{place}/{naming.raw_name(name)}", device.record_dtype[name]
+    if name == "tick":
+        return _column(store, path, "tick", dtype)
+    if name in _TICKS:
+        quantity, units = "device ticks", "ticks"
+    else:
+        units = "counts" if dtype.kind in "iu" else "as it came"
+        quantity = f"{name} as it came"
+    return _column(store, path, "raw_FIELD", dtype, quantity=quantity, units=units)
 
 
 def _channel(
-    group: h5py.Group,
+    store: Store,
     device: DeviceHeader,
     channel: ChannelHeader,
     certificate: Certificate | None,
-) -> None:
-    kind = layout.channel_dtype(device, channel)
-    values = _column(group, channel.name, kind, channel.quantity, channel.unit)
-    values.attrs["field"] = channel.field
-    values.attrs["certificate"] = channel.certificate
-    if certificate is not None:
-        values.attrs["certificate_id"] = certificate.certificate_id
-        values.attrs["certificate_digest"] = certificate.digest
-    for stated in ("standard_uncertainty", "relative_uncertainty"):
-        if (u := getattr(channel, stated)) is not None:
-            values.attrs[stated] = float(u)
+) -> tuple[Column, Column]:
+    path = f"devices/{device.name}/{channel.name}"
+    values = _column(
+        store,
+        path,
+        "CHANNEL",
+        naming.channel_dtype(device, channel),
+        quantity=channel.quantity,
+        units=channel.unit,
+    )
+    attributes: dict[str, object] = {
+        "field": channel.field,
+        "certificate": channel.certificate,
+        "certificate_id": None if certificate is None else certificate.certificate_id,
+        "certificate_digest": None if certificate is None else certificate.digest,
+        "standard_uncertainty": channel.standard_uncertainty,
+        "relative_uncertainty": channel.relative_uncertainty,
+    }
+    values.set_attributes({k: held for k, held in attributes.items() if held is not None})
     flags = _column(
-        group, f"{channel.name}_flags", np.dtype("u1"), f"flags of {channel.quantity}", "1"
+        store,
+        f"{path}_flags",
+        "CHANNEL_flags",
+        np.dtype("u1"),
+        quantity=f"flags of {channel.quantity}",
     )
-    flags.attrs["bits"] = (
-        "1 saturated, 2 out of certified range, 4 certificate expired, 8 suspect"
-    )
+    flags.set_attributes({"bits": _BITS})
+    return values, flags
 
 
 def _column(
-    group: h5py.Group, name: str, dtype: np.dtype[Any], quantity: str, units: str
-) -> h5py.Dataset:
-    column = group.create_dataset(
-        name,
-        shape=(0,),
-        maxshape=(None,),
-        chunks=(layout.chunk_rows(dtype),),
-        dtype=dtype,
-        fillvalue=layout.fill_value(dtype),
-    )
-    column.attrs["quantity"] = quantity
-    column.attrs["units"] = units
+    store: Store,
+    path: str,
+    kind: str,
+    dtype: np.dtype[Any],
+    *,
+    quantity: str = "",
+    units: str = "",
+) -> Column:
+    described = layout.part(f"devices/DEVICE/{kind}")
+    column = store.make_column(path, dtype, naming.chunk_rows(dtype), naming.fill_value(dtype))
+    say_what(column, described, quantity=quantity, units=units)
     return column
-
-
-def read_header(file: h5py.File, path: Path) -> RunHeader:
-    """The run's header, sheets and certificates put back in.
-
-    Raises
-    ------
-    RunFileError
-        Not a run file, of a newer layout, or damaged.
-    """
-    with reading(path):
-        if get_word(file, "format") != layout.FORMAT:
-            msg = f"{path}: not a run file (an HDF5 file of another kind)"
-            raise RunFileError(msg)
-        version = int(file.attrs["layout_version"])
-        if not 1 <= version <= layout.LAYOUT_VERSION:
-            msg = (
-                f"{path}: layout version {version}; this program reads 1 to"
-                f" {layout.LAYOUT_VERSION}: use a newer one"
-            )
-            raise RunFileError(msg)
-        bare = json.loads(get_text(file, "header/run"))
-        bare["car_sheet"] = get_text(file, "header/car_sheet")
-        bare["trip_sheet"] = get_text(file, "header/trip_sheet")
-        if "header/route" in file:
-            bare["route"] = get_text(file, "header/route")
-        bare["certificates"] = {
-            unquote(name): get_text(file, f"certificates/{name}")
-            for name in file["certificates"]
-        }
-        header = RunHeader.from_json(json.dumps(bare))
-        layout.check_names(header)
-    return header
-
-
-def get_word(file: h5py.File, name: str) -> str | None:
-    """A root attribute of fixed length; None when there is none of that kind."""
-    if name not in file.attrs or file.attrs.get_id(name).dtype.kind != "S":
-        return None
-    return bytes(file.attrs[name]).decode("utf-8", "replace")
-
-
-def get_text(file: h5py.File, path: str) -> str:
-    """The text of a dataset :func:`put_text` made; raises ``ValueError`` for anything else."""
-    dataset = file[path]
-    if dataset.shape != (1,) or dataset.dtype.kind != "S":
-        msg = f"{path} is not a text"
-        raise ValueError(msg)
-    return bytes(dataset[0]).decode("utf-8")

@@ -1,42 +1,14 @@
-"""What is where in a run file.
+"""What is where in a run file, version 1: the description, from which every part is made.
 
-Version 1. One HDF5 file (superblock 3, bounds ``v110``), chunked and not compressed::
-
-    /                          attributes: format, layout_version, run_id, started_utc,
-                               started_utc_ns, software, origin, complete (0 while recording,
-                               1 when sealed), and once sealed: sealed_utc, duration_s,
-                               digests_sha256
-    /header/run                JSON of the run's header, without the texts below
-    /header/car_sheet          the car sheet, in full
-    /header/trip_sheet         the trip sheet, in full
-    /certificates/NAME         each certificate, in full
-    /devices/DEVICE/
-        time_s                 (n,) f8 run time of each record; the dimension scale of the rest
-        tick                   (n,) u8 device ticks
-        raw_FIELD              (n,) every other field of the records, exactly as it came
-        CHANNEL                (n,) calibrated value; f4 for values made from counts of at most
-                               32 bits by a force certificate, else f8
-        CHANNEL_flags          (n,) u1, bits of ``calibration.quantities.flags``
-    /blocks/DEVICE             (b,) receipt times and provisional lines, see ``BLOCK_DTYPE``
-    /marks/table, /gaps/table, /events/table
-                               fixed-length rows, there while recording; long words cut short
-                               (``cut`` is then 1)
-    /marks/json, /gaps/json, /events/json
-                               once sealed: every revision, gap and event in full, a JSON list
-    /overview/CHANNEL/level_K  once sealed: minimum, maximum, mean, flags, count in even bins of
-                               run time (attributes t0_s, width_s); widths grow fourfold
-    /clock/utc                 once sealed: run time, UTC and its standard uncertainty (NaN: not
-                               known) at nodes; straight lines between
-    /clock/utc_source          once sealed: JSON, what UTC was fitted to
-    /clock/ticks               once sealed: JSON, how each device's ticks were tied to run time
-    /digests/json              once sealed: SHA-256 of every dataset with its attributes
+One HDF5 file (superblock 3, bounds ``v110``), chunked and not compressed. :data:`ROOT` are the
+attributes of the root, :data:`PARTS` everything below it, in order; words in capitals in a path
+stand for names. A part that is not described here cannot be made.
 
 Texts are datasets of one string of fixed length. A sealed file ends, behind the end of the HDF5
 part, in one line with the SHA-256 of all bytes before it.
 
-Every dataset has the attributes ``quantity`` and ``units``; a channel also has ``certificate``,
-``certificate_id``, ``certificate_digest``, ``field`` and, where stated,
-``standard_uncertainty`` and ``relative_uncertainty``.
+Every dataset has the attributes ``quantity`` and ``units``. The times of a device are the
+dimension scale of its other columns, for which HDF5 keeps the attributes :data:`OF_SCALES`.
 
 Fill values cannot be data: NaN, the least signed integer, the greatest unsigned one. Nothing is
 created, and no attribute is set, while the file is written in single-writer multiple-reader
@@ -46,15 +18,14 @@ differ in length by one append; readers cut to the shortest.
 
 from __future__ import annotations
 
-import re
-from typing import TYPE_CHECKING, Any, Final
+from dataclasses import dataclass
+from enum import Enum
+from typing import Any, Final
 
 import numpy as np
 
-from recorder.run.errors import RunFileError
-
-if TYPE_CHECKING:
-    from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
+from recorder.run.block import BLOCK_DTYPE
+from recorder.run.utc import UTC_DTYPE
 
 __all__ = [
     "BLOCK_CHUNK",
@@ -64,13 +35,14 @@ __all__ = [
     "GAP_DTYPE",
     "LAYOUT_VERSION",
     "MARK_DTYPE",
+    "OF_SCALES",
+    "PARTS",
+    "ROOT",
     "TABLE_CHUNK",
-    "channel_dtype",
-    "check_names",
-    "chunk_rows",
-    "fill_value",
-    "fixed",
-    "raw_name",
+    "Attribute",
+    "Form",
+    "Part",
+    "part",
 ]
 
 FORMAT: Final = "testcar-run"
@@ -97,6 +69,7 @@ MARK_DTYPE: Final = np.dtype(
         ("cut", "u1"),
     ]
 )
+"""Long words are cut short; ``cut`` is then 1."""
 GAP_DTYPE: Final = np.dtype(
     [
         ("device", "S64"),
@@ -113,102 +86,183 @@ EVENT_DTYPE: Final = np.dtype(
     [("kind", "S32"), ("t_s", "<f8"), ("data", "S512"), ("cut", "u1")]
 )
 
-_NAME: Final = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,63}")
+
+class Form(Enum):
+    """What a part is."""
+
+    GROUP = "group"
+    TEXT = "text"
+    """One string of fixed length."""
+    TABLE = "table"
+    """Rows of several fields, each with its own unit."""
+    COLUMN = "column"
+    """Rows of one quantity."""
 
 
-def raw_name(field: str) -> str:
-    """Dataset of a record field: ``tick`` as it is, others as ``raw_FIELD``."""
-    return field if field == "tick" else f"raw_{field}"
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attribute:
+    """An attribute of the root or of a part."""
+
+    name: str
+    what: str
+    at_seal: bool = False
+    """Set at the seal, not before the first sample."""
+    optional: bool = False
+    """Only where it is stated."""
 
 
-def channel_dtype(device: DeviceHeader, channel: ChannelHeader) -> np.dtype[Any]:
-    """f4 for values a certificate makes from counts of at most 32 bits, else f8."""
-    if channel.field and channel.certificate:
-        kind = device.record_dtype[channel.field]
-        if kind.kind in "iu" and kind.itemsize <= 4 and channel.unit == "kN":
-            return np.dtype("<f4")
-    return np.dtype("<f8")
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """A group or dataset, or all of one kind."""
+
+    path: str
+    """Words in capitals stand for names."""
+    form: Form
+    quantity: str
+    """Of a dataset: its attribute ``quantity``; empty where the header gives the words."""
+    units: str = ""
+    """Of a dataset: its attribute ``units``; likewise."""
+    dtype: np.dtype[Any] | None = None
+    """Of the rows; None for texts, and where the header gives it."""
+    at_seal: bool = False
+    """Made at the seal, not before the first sample."""
+    optional: bool = False
+    """Not in every file."""
+    attributes: tuple[Attribute, ...] = ()
+    """Beside ``quantity`` and ``units``."""
 
 
-def chunk_rows(dtype: np.dtype[Any]) -> int:
-    """Rows of a chunk: ``CHUNK``, fewer where a row is long (sentences as they came)."""
-    return min(CHUNK, max(LONGEST_CHUNK_BYTES // dtype.itemsize, 1))
+ROOT: Final = (
+    Attribute(name="format", what=FORMAT),
+    Attribute(name="layout_version", what="version of this layout"),
+    Attribute(name="run_id", what="identity of the run, UUID in hex"),
+    Attribute(name="started_utc", what="wall clock at run time 0, ISO 8601; provisional"),
+    Attribute(name="started_utc_ns", what="the same, ns since 1970-01-01T00:00:00Z"),
+    Attribute(name="software", what="name and version of what recorded"),
+    Attribute(name="origin", what="recorded, imported (from a table) or replayed"),
+    Attribute(name="complete", what="0 while recording, 1 when sealed"),
+    Attribute(name="hdf5", what="version of the HDF5 library that made the file"),
+    Attribute(name="duration_s", what="run time of the end, s", at_seal=True),
+    Attribute(name="sealed_utc", what="wall clock at the seal, ISO 8601", at_seal=True),
+    Attribute(name="digests_sha256", what="SHA-256 of digests/json, in hex", at_seal=True),
+)
+"""Attributes of the root. Words our own reader needs are of fixed length: those of varying
+length lie in heaps without a checksum, on which a reader of a damaged file may hang."""
+
+OF_SCALES: Final = frozenset({"CLASS", "NAME", "DIMENSION_LIST", "REFERENCE_LIST"})
+"""Kept by HDF5 for dimension scales (HDF5 Dimension Scale Specification)."""
+
+_OF_DEVICE: Final = (
+    Attribute(name="driver", what="name of its driver"),
+    Attribute(name="port", what="where it was read"),
+    Attribute(name="tick_hz", what="ticks a second"),
+)
+_OF_CHANNEL: Final = (
+    Attribute(name="field", what="field of the records it is made from; empty: none"),
+    Attribute(name="certificate", what="name of its certificate; empty: as it came"),
+    Attribute(name="certificate_id", what="identity of that certificate", optional=True),
+    Attribute(name="certificate_digest", what="digest of that certificate", optional=True),
+    Attribute(
+        name="standard_uncertainty", what="stated with the values, in units", optional=True
+    ),
+    Attribute(
+        name="relative_uncertainty", what="stated, as a fraction of the value", optional=True
+    ),
+)
+_OF_OVERVIEW: Final = (
+    Attribute(name="t0_s", what="run time where the first bin begins, s"),
+    Attribute(name="width_s", what="width of a bin, s"),
+)
 
 
-def fill_value(dtype: np.dtype[Any]) -> object:
-    """A value that cannot be data: NaN, the least signed, the greatest unsigned integer."""
-    match dtype.kind:
-        case "f":
-            return np.nan
-        case "i":
-            return np.iinfo(dtype).min
-        case "u":
-            return np.iinfo(dtype).max
-        case _:
-            return None
+def _group(path: str, quantity: str, **more: Any) -> Part:  # noqa: ANN401 - fields of a part
+    return Part(path=path, form=Form.GROUP, quantity=quantity, **more)
 
 
-def fixed(text: str, dtype: np.dtype[Any]) -> tuple[bytes, bool]:
-    """UTF-8 bytes that fit a fixed length, cut between characters, and whether it was cut."""
-    data = text.encode("utf-8", "replace")
-    size = dtype.itemsize
-    if len(data) <= size:
-        return data, False
-    return data[:size].decode("utf-8", "ignore").encode("utf-8"), True
+def _text(path: str, quantity: str, **more: Any) -> Part:  # noqa: ANN401 - fields of a part
+    return Part(path=path, form=Form.TEXT, quantity=quantity, units="text", **more)
 
 
-def check_names(header: RunHeader) -> None:
-    """See that devices, fields and channels can be laid out.
-
-    Raises
-    ------
-    RunFileError
-        A name cannot be a dataset's, or two would be the same dataset.
-    """
-    channels: set[str] = set()
-    devices: set[str] = set()
-    for device in header.devices:
-        _check_name(device.name, "device")
-        if device.name in devices:
-            msg = f"device {device.name} is there twice"
-            raise RunFileError(msg)
-        devices.add(device.name)
-        _check_device(device, channels)
+def _table(path: str, quantity: str, dtype: np.dtype[Any]) -> Part:
+    return Part(path=path, form=Form.TABLE, quantity=quantity, units="by field", dtype=dtype)
 
 
-def _check_device(device: DeviceHeader, channels: set[str]) -> None:
-    try:
-        fields = device.record_dtype.names or ()
-    except (TypeError, ValueError) as error:
-        msg = f"device {device.name}: its records cannot be laid out ({error})"
-        raise RunFileError(msg) from error
-    if not fields or fields[0] != "tick" or device.record_dtype["tick"] != np.dtype("<u8"):
-        msg = f"device {device.name}: the first field must be tick, <u8; got {device.dtype[:1]}"
-        raise RunFileError(msg)
-    taken = {"time_s", *(raw_name(field) for field in fields)}
-    for channel in device.channels:
-        _check_name(channel.name, f"channel of {device.name}")
-        if channel.field and channel.field not in fields:
-            msg = (
-                f"channel {channel.name}: {device.name} has no field {channel.field!r};"
-                f" it has {', '.join(fields)}"
-            )
-            raise RunFileError(msg)
-        if channel.name in channels:
-            msg = f"channel {channel.name} is there twice: a channel's name is unique in a run"
-            raise RunFileError(msg)
-        channels.add(channel.name)
-        for name in (channel.name, f"{channel.name}_flags"):
-            if name in taken:
-                msg = f"channel {channel.name}: the name {name} is taken in {device.name}"
-                raise RunFileError(msg)
-            taken.add(name)
+def _column(
+    path: str,
+    quantity: str,
+    units: str,
+    **more: Any,  # noqa: ANN401 - fields of a part
+) -> Part:
+    return Part(path=path, form=Form.COLUMN, quantity=quantity, units=units, **more)
 
 
-def _check_name(name: str, what: str) -> None:
-    if not _NAME.fullmatch(name):
-        msg = (
-            f"{what}: the name must be a letter and then letters, digits, _ or -,"
-            f" at most 64, got {name!r}"
-        )
-        raise RunFileError(msg)
+PARTS: Final = (
+    _group("header", "what is known before the first sample"),
+    _text("header/run", "header of the run, JSON"),
+    # … without the texts below, which stand for themselves.
+    _text("header/car_sheet", "car sheet, TOML"),
+    _text("header/trip_sheet", "trip sheet, TOML"),
+    _text("header/route", "route table, CSV"),
+    _group("certificates", "certificates in full"),
+    _text("certificates/NAME", "certificate, JSON", optional=True),
+    _group("devices", "devices"),
+    _group("devices/DEVICE", "columns of one device, of one length", attributes=_OF_DEVICE),
+    _column("devices/DEVICE/time_s", "run time", "s", dtype=np.dtype("<f8")),
+    _column("devices/DEVICE/tick", "device ticks", "ticks", dtype=np.dtype("<u8")),
+    # Every other field of the records, exactly as it came.
+    _column("devices/DEVICE/raw_FIELD", "", "", optional=True),
+    # f4 for values made from counts of at most 32 bits by a force certificate, else f8.
+    _column("devices/DEVICE/CHANNEL", "", "", optional=True, attributes=_OF_CHANNEL),
+    _column(
+        "devices/DEVICE/CHANNEL_flags",
+        "",
+        "1",
+        dtype=np.dtype("u1"),
+        optional=True,
+        attributes=(Attribute(name="bits", what="what each bit says"),),
+    ),
+    _group("blocks", "blocks as they were received"),
+    _table("blocks/DEVICE", "receipt times and provisional lines", BLOCK_DTYPE),
+    _group("marks", "marks of the crew"),
+    _table("marks/table", "marks of the crew", MARK_DTYPE),
+    _text("marks/json", "marks, every revision, JSON", at_seal=True),
+    _group("gaps", "gaps"),
+    _table("gaps/table", "gaps", GAP_DTYPE),
+    _text("gaps/json", "gaps, JSON", at_seal=True),
+    _group("events", "events"),
+    _table("events/table", "events", EVENT_DTYPE),
+    _text("events/json", "events, JSON", at_seal=True),
+    _group("overview", "channels in even bins of run time", at_seal=True, optional=True),
+    _group("overview/CHANNEL", "bins growing fourfold", at_seal=True, optional=True),
+    # Minimum, maximum, mean, flags and count of each bin, in the unit of the channel.
+    Part(
+        path="overview/CHANNEL/level_K",
+        form=Form.TABLE,
+        quantity="",
+        at_seal=True,
+        optional=True,
+        attributes=_OF_OVERVIEW,
+    ),
+    _group("clock", "ties of times", at_seal=True),
+    # Nodes, with straight lines between; an uncertainty of NaN is not known.
+    Part(
+        path="clock/utc",
+        form=Form.TABLE,
+        quantity="run time, UTC and its standard uncertainty",
+        units="s, ns since 1970-01-01T00:00:00Z, s",
+        dtype=UTC_DTYPE,
+        at_seal=True,
+    ),
+    _text("clock/utc_source", "where UTC comes from, JSON", at_seal=True),
+    _text("clock/ticks", "ties of ticks to run time, JSON", at_seal=True),
+    _group("digests", "digests", at_seal=True),
+    _text("digests/json", "SHA-256 of every dataset with its attributes, JSON", at_seal=True),
+)
+"""Every group and dataset."""
+
+_BY_PATH: Final = {held.path: held for held in PARTS}
+
+
+def part(path: str) -> Part:
+    """The description of a part by its path as :data:`PARTS` writes it (``KeyError``: none)."""
+    return _BY_PATH[path]

@@ -3,33 +3,33 @@
 from __future__ import annotations
 
 import json
-import os
 from dataclasses import asdict
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any, NoReturn, Self
 
 import numpy as np
 
 from recorder.run.block import BLOCK_DTYPE, by_device, heads_of, joined, times_of
 from recorder.run.calibrate import Calibrated, Calibrator
-from recorder.run.errors import HDF5_ERRORS, RunFileError, WriterDeadError
+from recorder.run.errors import UnreadableError, WriterDeadError
 from recorder.run.event import EventKind
 from recorder.run.gap import Gap
-from recorder.run_file.hdf5 import layout
 from recorder.run_file.hdf5.create import create_file
+from recorder.run_file.hdf5.layout import EVENT_DTYPE, GAP_DTYPE, MARK_DTYPE
+from recorder.run_file.hdf5.naming import raw_name
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
     from types import TracebackType
 
-    import h5py
     from numpy.typing import NDArray
 
     from recorder.marks.mark import Mark
     from recorder.run.block import Block
     from recorder.run.event import Event
     from recorder.run.header import DeviceHeader, RunHeader
+    from recorder.run_file.hdf5.store import Store
 
 __all__ = ["LiveWriter"]
 
@@ -54,16 +54,14 @@ class LiveWriter:
         self.path = Path(path)
         self.header = header
         self._dead: str | None = None
+        self._closed = False
         self._calibrator = Calibrator(header)
-        self._file: h5py.File = create_file(self.path, header)
-        self._devices = {d.name: _DeviceColumns(self._file, d) for d in header.devices}
-        self._tables = {
-            name: self._file[f"{name}/table"] for name in ("marks", "gaps", "events")
-        }
-        self._file.swmr_mode = True
-        if not self._file.swmr_mode:
-            msg = f"{self.path}: HDF5 did not enter single-writer mode"
-            raise RunFileError(msg)
+        self._store = create_file(self.path, header)
+        self._devices = {d.name: _DeviceColumns(self._store, d) for d in header.devices}
+        self._marks, self._gaps, self._events = (
+            self._store.column(f"{name}/table") for name in ("marks", "gaps", "events")
+        )
+        self._store.begin_growing()
 
     @property
     def records(self) -> dict[str, int]:
@@ -95,21 +93,17 @@ class LiveWriter:
         ------
         WriterDeadError
         """
-        self._guard(partial(self._append, self._devices[device], heads, records))
-
-    def _append(
-        self, columns: _DeviceColumns, heads: NDArray[np.void], records: NDArray[np.void]
-    ) -> None:
+        columns = self._devices[device]
         time_s = columns.times(heads, records["tick"])
-        values = self._calibrator.calibrate(columns.name, records, time_s)
-        columns.append(heads, records, time_s, values)
+        values = self._calibrator.calibrate(device, records, time_s)
+        self._guard(partial(columns.append, heads, records, time_s, values))
 
     def add_marks(self, marks: Sequence[Mark]) -> None:
-        """Append revisions of marks; words that do not fit are cut and told so."""
-        rows = np.zeros(len(marks), layout.MARK_DTYPE)
+        """Append revisions of marks; words that do not fit are cut, and the row says so."""
+        rows = np.zeros(len(marks), MARK_DTYPE)
         for row, mark in zip(rows, marks, strict=True):
             _fill(row, mark.to_dict())
-        self._guard(lambda: _extend(self._tables["marks"], rows))
+        self._guard(partial(self._marks.append, rows))
 
     def add_events(self, events: Sequence[Event]) -> None:
         """Append events; gaps go to their own table, zeros hold from now on."""
@@ -117,15 +111,15 @@ class LiveWriter:
         others = [e for e in events if e.kind != EventKind.GAP]
         for event in events:
             self._calibrator.note(event)
-        gap_rows = np.zeros(len(gaps), layout.GAP_DTYPE)
+        gap_rows = np.zeros(len(gaps), GAP_DTYPE)
         for row, event in zip(gap_rows, gaps, strict=True):
             _fill(row, asdict(Gap.from_dict(event.data)))
-        event_rows = np.zeros(len(others), layout.EVENT_DTYPE)
+        event_rows = np.zeros(len(others), EVENT_DTYPE)
         for row, event in zip(event_rows, others, strict=True):
             data = json.dumps(event.data, sort_keys=True, ensure_ascii=False)
             _fill(row, {"kind": event.kind, "t_s": event.t_s, "data": data})
-        self._guard(lambda: _extend(self._tables["gaps"], gap_rows))
-        self._guard(lambda: _extend(self._tables["events"], event_rows))
+        self._guard(partial(self._gaps.append, gap_rows))
+        self._guard(partial(self._events.append, event_rows))
 
     def sync(self) -> None:
         """Flush to the operating system, then to the disk.
@@ -134,17 +128,14 @@ class LiveWriter:
         ------
         WriterDeadError
         """
-        self._guard(self._sync)
-
-    def _sync(self) -> None:
-        self._file.flush()
-        os.fsync(self._file.id.get_vfd_handle())
+        self._guard(self._store.sync)
 
     def close(self) -> None:
         """Sync and close; may be called twice. A dead handle is left as it is."""
-        if self._dead is None and self._file:
+        if self._dead is None and not self._closed:
             self.sync()
-            self._guard(self._file.close)
+            self._guard(self._store.close)
+            self._closed = True
 
     def __enter__(self) -> Self:
         return self
@@ -163,26 +154,28 @@ class LiveWriter:
             raise WriterDeadError(msg)
         try:
             work()
-        except HDF5_ERRORS as error:
-            self._dead = " ".join(str(error).split())[:200] or type(error).__name__
-            msg = f"{self.path}: HDF5 refused a write ({self._dead}); the journal goes on"
-            raise WriterDeadError(msg) from error
+        except UnreadableError as error:
+            self._die(error.words, error)
+        except OSError as error:
+            self._die(str(error.strerror or error), error)
+
+    def _die(self, words: str, error: Exception) -> NoReturn:
+        self._dead = words
+        msg = f"{self.path}: HDF5 refused a write ({words}); the journal goes on"
+        raise WriterDeadError(msg) from error
 
 
 class _DeviceColumns:
-    """The datasets of one device, and where they end."""
+    """The columns of one device, and where they end."""
 
-    def __init__(self, file: h5py.File, device: DeviceHeader) -> None:
-        group = file[f"devices/{device.name}"]
-        self.name = device.name
+    def __init__(self, store: Store, device: DeviceHeader) -> None:
+        columns = store.columns(f"devices/{device.name}")
         self.n = 0
-        self._time = group["time_s"]
-        self._raw = {
-            name: group[layout.raw_name(name)] for name in device.record_dtype.names or ()
-        }
-        self._values = {c.name: group[c.name] for c in device.channels}
-        self._flags = {c.name: group[f"{c.name}_flags"] for c in device.channels}
-        self._blocks = file[f"blocks/{device.name}"]
+        self._time = columns["time_s"]
+        self._raw = {name: columns[raw_name(name)] for name in device.record_dtype.names or ()}
+        self._values = {c.name: columns[c.name] for c in device.channels}
+        self._flags = {c.name: columns[f"{c.name}_flags"] for c in device.channels}
+        self._blocks = store.column(f"blocks/{device.name}")
         self._latest_s = -np.inf
 
     def times(self, heads: NDArray[np.void], ticks: NDArray[np.uint64]) -> NDArray[np.float64]:
@@ -206,26 +199,19 @@ class _DeviceColumns:
         ends = np.cumsum(heads["n"], dtype=np.int64)
         rows["first_record"] = self.n + ends - heads["n"]
         rows["tick_last"] = records["tick"][ends - 1]
-        for name, dataset in self._raw.items():
-            _extend(dataset, np.ascontiguousarray(records[name]))
-        for name, dataset in self._values.items():
+        for name, column in self._raw.items():
+            column.append(records[name])
+        for name, column in self._values.items():
             numbers, flags = values.get(name) or _nothing(len(records))
-            _extend(dataset, numbers.astype(dataset.dtype, copy=False))
-            _extend(self._flags[name], flags)
-        _extend(self._blocks, rows)
-        _extend(self._time, time_s)
+            column.append(numbers)
+            self._flags[name].append(flags)
+        self._blocks.append(rows)
+        self._time.append(time_s)
         self.n += len(records)
 
 
 def _nothing(n: int) -> Calibrated:
     return Calibrated(np.full(n, np.nan), np.zeros(n, np.uint8))
-
-
-def _extend(dataset: h5py.Dataset, rows: NDArray[Any]) -> None:
-    if len(rows):
-        n = dataset.shape[0]
-        dataset.resize((n + len(rows),))
-        dataset[n:] = rows
 
 
 def _fill(row: np.void, data: dict[str, Any]) -> None:
@@ -235,8 +221,16 @@ def _fill(row: np.void, data: dict[str, Any]) -> None:
             continue
         kind = row.dtype[name]
         if kind.kind == "S":
-            row[name], shortened = layout.fixed(str(data[name]), kind)
+            row[name], shortened = _fixed(str(data[name]), kind.itemsize)
             cut = cut or shortened
         else:
             row[name] = data[name]
     row["cut"] = cut
+
+
+def _fixed(text: str, size: int) -> tuple[bytes, bool]:
+    """UTF-8 bytes that fit a fixed length, cut between characters, and whether it was cut."""
+    data = text.encode("utf-8", "replace")
+    if len(data) <= size:
+        return data, False
+    return data[:size].decode("utf-8", "ignore").encode("utf-8"), True

@@ -21,9 +21,20 @@ from typing import Final
 
 import h5py
 
-from recorder.run.errors import RunFileError, reading
+from recorder.run.errors import RunFileError
+from recorder.run_file.hdf5.store import Hdf5Calls, Store
 
-__all__ = ["SIGNATURE", "is_marked", "lookup3", "open_for_reading"]
+__all__ = [
+    "LIBVER",
+    "SIGNATURE",
+    "is_marked",
+    "lookup3",
+    "open_for_reading",
+    "open_for_writing",
+]
+
+LIBVER: Final = ("v110", "v110")
+"""Bounds of the file format: single-writer multiple-reader mode, and the offices' tools."""
 
 SIGNATURE: Final = b"\x89HDF\r\n\x1a\n"
 SUPERBLOCK_BYTES: Final = 48
@@ -36,8 +47,8 @@ QUIET_S: Final = 30.0
 """A living writer flushes every few seconds; after this long there is none."""
 
 
-def open_for_reading(path: Path) -> h5py.File:
-    """Open a file for reading; ``swmr_mode`` of the result tells whether it may still grow.
+def open_for_reading(path: Path) -> Store:
+    """Open a file for reading; ``growing`` of the result tells whether a writer may be alive.
 
     Raises
     ------
@@ -51,23 +62,45 @@ def open_for_reading(path: Path) -> h5py.File:
     if head[: len(SIGNATURE)] != SIGNATURE:
         msg = f"{path}: not a run file (no HDF5 signature)"
         raise RunFileError(msg)
-    with reading(path):
-        if not is_marked(head):
-            return _plain(path)
-        view = _LiftedView(path)
+    calls = Hdf5Calls(path)
+    if not is_marked(head):
+        with calls:
+            file = _plain(path)
+        return Store(path, file)
+    view = _LiftedView(path)
+    with calls:
         file = h5py.File(view, "r")
-        try:
-            _touch(file)
-        except BaseException:
-            file.close()
-            raise
-        if time.time() - path.stat().st_mtime > QUIET_S:
-            return file
-        file.close()
-        return h5py.File(path, "r", swmr=True)
+    store = Store(path, file)
+    try:
+        _touch(store)
+    except BaseException:
+        store.close()
+        raise
+    if time.time() - path.stat().st_mtime > QUIET_S:
+        return store
+    store.close()
+    with calls:
+        file = h5py.File(path, "r", swmr=True)
+    return Store(path, file)
+
+
+def open_for_writing(path: Path) -> Store:
+    """Open an unsealed file for the seal.
+
+    Raises
+    ------
+    RunFileError
+        No HDF5 file, or damaged.
+    OSError
+        It may not be written.
+    """
+    with Hdf5Calls(path):
+        file = h5py.File(path, "r+", libver=LIBVER)
+    return Store(path, file)
 
 
 def _plain(path: Path) -> h5py.File:
+    """Called among the calls to h5py only."""
     try:
         return h5py.File(path, "r")
     except OSError as error:
@@ -83,14 +116,10 @@ def is_marked(head: bytes) -> bool:
     return whole and bool(head[FLAGS_AT] & MARK)
 
 
-def _touch(file: h5py.File) -> None:
+def _touch(store: Store) -> None:
     """Read every header and the last rows of every dataset: damage shows here, as an error."""
-
-    def read(_name: str, item: object) -> None:
-        if isinstance(item, h5py.Dataset) and item.shape and item.shape[0]:
-            item[-1:]
-
-    file.visititems(read)
+    for path in store.dataset_paths():
+        store.column(path).read(-1)
 
 
 class _LiftedView:

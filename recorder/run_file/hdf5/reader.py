@@ -2,28 +2,27 @@
 
 from __future__ import annotations
 
-import json
 import math
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Self
+from typing import TYPE_CHECKING, Final, Self
 
-import h5py
 import numpy as np
 
 from calibration.quantities.flags import describe as describe_flags
 from recorder.marks.mark import Mark, current
 from recorder.run.calibrate import parse_certificates
-from recorder.run.errors import reading
+from recorder.run.errors import UnreadableError
 from recorder.run.event import EventKind
-from recorder.run.overview import Overview, resample
+from recorder.run.overview import Overview
 from recorder.run.shunt_check import ShuntCheck, shunt_checks_of
-from recorder.run.utc import UTC_DTYPE, UtcScale, wall_clock_scale
+from recorder.run.utc import UTC_DTYPE, UtcScale, UtcSource, wall_clock_scale
 from recorder.run.zero_line import Zero, zeros_of
 from recorder.run_file.companion.companion import Companion, companion_path
-from recorder.run_file.hdf5.columns import Channel, Device
-from recorder.run_file.hdf5.create import get_text, get_word, read_header
+from recorder.run_file.hdf5.devices import Channel, Device
 from recorder.run_file.hdf5.open import open_for_reading
+from recorder.run_file.hdf5.store import parsed
+from recorder.run_file.hdf5.stored_header import read_header
 from recorder.run_file.hdf5.stored_overviews import raw_overview, stored_level
 from recorder.run_file.hdf5.tables import read_events, read_gaps, read_marks, read_tick_ties
 from recorder.sheets.car import CarSheet, parse_car_sheet
@@ -35,8 +34,10 @@ if TYPE_CHECKING:
     from calibration.certificates.certificate import Certificate
     from recorder.run.event import Event
     from recorder.run.gap import Gap
+    from recorder.run.timeline import Segment
+    from recorder.run_file.hdf5.store import Store
 
-__all__ = ["Channel", "Device", "RunFile", "open_run"]
+__all__ = ["RunFile", "open_run"]
 
 FEW_SAMPLES: Final = 100_000
 """Samples read and binned exactly, rather than taken from the stored overviews."""
@@ -55,34 +56,30 @@ def open_run(path: Path | str) -> RunFile:
     RunFileError
         Not a run file, of a newer layout, or damaged; one line that names the file.
     """
-    place = Path(path)
-    handle = open_for_reading(place)
+    store = open_for_reading(Path(path))
     try:
-        return RunFile(place, handle)
+        return RunFile(store)
     except BaseException:
-        handle.close()
+        store.close()
         raise
 
 
 class RunFile:
     """One run, with its companion, read only. Close it, or use it in a ``with``."""
 
-    def __init__(self, path: Path, file: h5py.File) -> None:
-        self.path = path
-        self._file = file
-        self.header = read_header(file, path)
-        with reading(path):
-            self.complete = bool(int(file.attrs["complete"]) == 1)
-            self.live = bool(file.swmr_mode)
-            self.devices = {
-                device.name: Device(path, file, device) for device in self.header.devices
-            }
+    def __init__(self, store: Store) -> None:
+        self.path = store.path
+        self._store = store
+        self.header = read_header(store)
+        self.complete = store.number("complete") == 1
+        self.live = store.growing
+        self.devices = {device.name: Device(store, device) for device in self.header.devices}
         self.channels: dict[str, Channel] = {
             channel.name: Channel(self.devices[device.name], channel)
             for device in self.header.devices
             for channel in device.channels
         }
-        self.companion = Companion(companion_path(path), self.header.run_id)
+        self.companion = Companion(companion_path(store.path), self.header.run_id)
 
     # ------------------------------------------------------------------ what it is
 
@@ -113,49 +110,43 @@ class RunFile:
     @property
     def duration_s(self) -> float:
         """Run time of the end: last sample, or the stop when it came later."""
-        with reading(self.path):
-            if "duration_s" in self._file.attrs:
-                return float(self._file.attrs["duration_s"])
+        if self._store.has_attribute("duration_s"):
+            return self._store.number("duration_s")
         return max((d.end_s for d in self.devices.values()), default=0.0)
 
     @cached_property
     def utc(self) -> UtcScale:
         """Run time to UTC, with uncertainty."""
-        with reading(self.path):
-            if "clock/utc" not in self._file:
-                return wall_clock_scale(self.header)
-            nodes = self._file["clock/utc"]
-            if nodes.dtype != UTC_DTYPE:
-                msg = "clock/utc is not as it should be"
-                raise ValueError(msg)
-            told = json.loads(get_text(self._file, "clock/utc_source"))
-            rows = nodes[:]
-            if not len(rows):
-                return wall_clock_scale(self.header)
-            return UtcScale(rows, str(told["source"]))
+        if not self._store.has("clock/utc"):
+            return wall_clock_scale(self.header)
+        nodes = self._store.column("clock/utc")
+        if nodes.dtype != UTC_DTYPE:
+            raise UnreadableError(self.path, "clock/utc is not as it should be")
+        text = self._store.text("clock/utc_source")
+        told = parsed(self.path, "clock/utc_source", UtcSource.from_json, text)
+        rows = nodes.read()
+        return UtcScale(rows, told.source) if len(rows) else wall_clock_scale(self.header)
 
     @property
     def sealed_utc(self) -> str | None:
         """When it was sealed, ISO 8601; None before."""
-        with reading(self.path):
-            return get_word(self._file, "sealed_utc")
+        return self._store.word("sealed_utc")
 
     @property
     def digest(self) -> str | None:
         """``sha256:…`` over the digests of all datasets; None before the seal."""
-        with reading(self.path):
-            held = get_word(self._file, "digests_sha256")
+        held = self._store.word("digests_sha256")
         return None if held is None else f"sha256:{held}"
 
-    def tick_ties(self) -> dict[str, list[dict[str, Any]]]:
+    def tick_ties(self) -> dict[str, tuple[Segment, ...]]:
         """By device: the stretches of one tie of ticks to run time, with uncertainty."""
-        return read_tick_ties(self._file, self.path)
+        return read_tick_ties(self._store)
 
     # ------------------------------------------------------------------ what happened
 
     def revisions(self) -> list[Mark]:
         """Every revision of every mark, of the run and of its companion."""
-        return read_marks(self._file, self.path) + self.companion.revisions()
+        return read_marks(self._store) + self.companion.revisions()
 
     def marks(self) -> list[Mark]:
         """The newest revision of each mark in order of run time, withdrawn ones left out."""
@@ -163,13 +154,12 @@ class RunFile:
 
     def gaps(self, device: str | None = None) -> list[Gap]:
         """Gaps, of one device or of all, in order of time."""
-        gaps = read_gaps(self._file, self.path)
-        chosen = [g for g in gaps if device is None or g.device == device]
+        chosen = [g for g in read_gaps(self._store) if device is None or g.device == device]
         return sorted(chosen, key=lambda g: (g.t_start_s, g.t_end_s))
 
     def events(self, kind: str | None = None) -> list[Event]:
         """Events other than gaps, of one kind or of all."""
-        events = read_events(self._file, self.path)
+        events = read_events(self._store)
         return [e for e in events if kind is None or e.kind == kind]
 
     def zeros(self) -> list[Zero]:
@@ -199,44 +189,30 @@ class RunFile:
             msg = f"overview: t1_s must be after t0_s and n at least 1, got {t0_s}, {t1_s}, {n}"
             raise ValueError(msg)
         found = self.channels[channel]
-        with reading(self.path):
-            level = stored_level(self._file, channel, (t1_s - t0_s) / n)
-            few = found.index_at(t1_s) - found.index_at(t0_s) <= FEW_SAMPLES
-            if level is None or few:
-                return raw_overview(found, t0_s, t1_s, n)
-            first_s, width_s = float(level.attrs["t0_s"]), float(level.attrs["width_s"])
-            low = max(int((t0_s - first_s) / width_s) - 1, 0)
-            high = max(min(int((t1_s - first_s) / width_s) + 2, level.shape[0]), low)
-            rows = level[low:high]
-            return resample(rows, first_s + low * width_s, width_s, t0_s, t1_s, n)
+        level = stored_level(self._store, channel, (t1_s - t0_s) / n)
+        few = found.index_at(t1_s) - found.index_at(t0_s) <= FEW_SAMPLES
+        if level is None or few:
+            return raw_overview(found, t0_s, t1_s, n)
+        return level.overview(t0_s, t1_s, n)
 
     def extremes(self, channel: str) -> tuple[float, float, list[str]]:
         """Least and greatest value (NaN: none) and the flags that occur, in words."""
         found = self.channels[channel]
-        with reading(self.path):
-            level = stored_level(self._file, channel, math.inf)
-            rows = None if level is None else level[:]
-        if rows is None:
+        level = stored_level(self._store, channel, math.inf)
+        if level is None:
             seen = raw_overview(found, 0.0, max(self.devices[found.device].end_s, 0.0) + 1.0, 1)
             low, high, bits = seen.minimum, seen.maximum, seen.flags
         else:
+            rows = level.rows.read()
             low, high, bits = rows["minimum"], rows["maximum"], rows["flags"]
         flags = int(np.bitwise_or.reduce(bits)) if len(bits) else 0
         words = [] if flags == 0 else describe_flags(flags).split(", ")
         return float(np.fmin.reduce(low)), float(np.fmax.reduce(high)), words
 
-    def refresh(self) -> None:
-        """Take in what a living writer has flushed since (a live file)."""
-        if self.live:
-            with reading(self.path):
-                for device in self.devices.values():
-                    device.refresh()
-
     def close(self) -> None:
         """Close; may be called twice."""
         self.companion.close()
-        if self._file:
-            self._file.close()
+        self._store.close()
 
     def __enter__(self) -> Self:
         return self

@@ -6,20 +6,23 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from recorder.run_file.hdf5.layout import raw_name
+from recorder.run_file.hdf5.naming import raw_name
 
 if TYPE_CHECKING:
-    import h5py
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
+
+    from recorder.run_file.hdf5.store import Column
 
 __all__ = ["read_records"]
 
 
 def read_records(
-    group: h5py.Group, dtype: np.dtype[Any], start: int, stop: int
+    columns: Mapping[str, Column], dtype: np.dtype[Any], start: int, stop: int
 ) -> NDArray[np.void]:
-    """(stop − start,) records put together from their columns."""
+    """(stop − start,) records put together from the columns of their device."""
     records = np.zeros(stop - start, dtype)
     for field in dtype.names or ():
-        records[field] = group[raw_name(field)][start:stop]
+        records[field] = columns[raw_name(field)].read(start, stop)
     return records

@@ -3,86 +3,87 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from recorder.marks.mark import Mark
-from recorder.run.errors import reading
+from recorder.run.errors import UnreadableError
 from recorder.run.event import Event
 from recorder.run.gap import Gap
-from recorder.run_file.hdf5.create import get_text
-from recorder.run_file.hdf5.layout import EVENT_DTYPE, GAP_DTYPE, MARK_DTYPE
+from recorder.run.timeline import Segment
+from recorder.run_file.hdf5.layout import part
+from recorder.run_file.hdf5.store import parsed
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from collections.abc import Callable
 
-    import h5py
-    import numpy as np
+    from recorder.run_file.hdf5.store import Store
 
 __all__ = ["read_events", "read_gaps", "read_marks", "read_tick_ties"]
 
+T = TypeVar("T")
 
-def read_marks(file: h5py.File, path: Path) -> list[Mark]:
+
+def read_marks(store: Store) -> list[Mark]:
     """Every revision in the file, in order of entry; raises ``RunFileError`` on damage."""
-    with reading(path):
-        if "marks/json" in file:
-            return [Mark.from_dict(row) for row in _json_rows(file, "marks/json")]
-        return [
-            Mark.from_dict(_mark_row(row)) for row in _table(file["marks/table"], MARK_DTYPE)
-        ]
+    return _read(store, "marks", Mark.from_dict, _mark_row)
 
 
-def read_gaps(file: h5py.File, path: Path) -> list[Gap]:
+def read_gaps(store: Store) -> list[Gap]:
     """All gaps in the file; raises ``RunFileError`` on damage."""
-    with reading(path):
-        if "gaps/json" in file:
-            return [Gap.from_dict(row) for row in _json_rows(file, "gaps/json")]
-        return [Gap.from_dict(row) for row in _table(file["gaps/table"], GAP_DTYPE)]
+    return _read(store, "gaps", Gap.from_dict, Gap.from_dict)
 
 
-def read_events(file: h5py.File, path: Path) -> list[Event]:
+def read_events(store: Store) -> list[Event]:
     """All events in the file; raises ``RunFileError`` on damage."""
-    with reading(path):
-        if "events/json" in file:
-            return [_event(row) for row in _json_rows(file, "events/json")]
-        return [_event_row(row) for row in _table(file["events/table"], EVENT_DTYPE)]
+    return _read(store, "events", _event, _event_row)
 
 
-def read_tick_ties(file: h5py.File, path: Path) -> dict[str, list[dict[str, Any]]]:
+def read_tick_ties(store: Store) -> dict[str, tuple[Segment, ...]]:
     """How each device's ticks were tied to run time; empty before the seal."""
-    with reading(path):
-        if "clock/ticks" not in file:
-            return {}
-        held = json.loads(get_text(file, "clock/ticks"))
-        if not isinstance(held, dict):
-            msg = "clock/ticks is not a JSON object"
-            raise TypeError(msg)
-        return held
+    if not store.has("clock/ticks"):
+        return {}
+    return parsed(store.path, "clock/ticks", _ties, store.text("clock/ticks"))
 
 
-def _json_rows(file: h5py.File, path: str) -> list[dict[str, Any]]:
-    rows = json.loads(get_text(file, path))
+def _read(
+    store: Store,
+    name: str,
+    from_json: Callable[[dict[str, Any]], T],
+    from_row: Callable[[dict[str, Any]], T],
+) -> list[T]:
+    path = f"{name}/json"
+    if store.has(path):
+        rows = parsed(store.path, path, _json_rows, store.text(path))
+        return [parsed(store.path, path, from_json, row) for row in rows]
+    path = f"{name}/table"
+    return [parsed(store.path, path, from_row, row) for row in _table(store, path)]
+
+
+def _json_rows(text: str) -> list[dict[str, Any]]:
+    rows = json.loads(text)
     if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
-        msg = f"{path} is not a list of JSON objects"
+        msg = "not a list of JSON objects"
         raise ValueError(msg)
     return rows
 
 
-def _table(dataset: h5py.Dataset, dtype: np.dtype[Any]) -> list[dict[str, Any]]:
-    if dataset.dtype != dtype:
-        msg = f"{dataset.name} is not as it should be"
-        raise ValueError(msg)
-    return [{name: _plain(row[name]) for name in dtype.names or ()} for row in dataset[:]]
+def _table(store: Store, path: str) -> list[dict[str, Any]]:
+    column = store.column(path)
+    if column.dtype != part(path).dtype:
+        raise UnreadableError(store.path, f"{path} is not as it should be")
+    names = column.dtype.names or ()
+    return [{name: _plain(row[name]) for name in names} for row in column.read()]
 
 
 def _plain(value: Any) -> Any:  # noqa: ANN401 - a scalar of a table
     return value.decode("utf-8", "replace") if isinstance(value, bytes) else value.item()
 
 
-def _mark_row(row: dict[str, Any]) -> dict[str, Any]:
-    cut = row.pop("cut")
-    row["withdrawn"] = bool(row["withdrawn"])
+def _mark_row(row: dict[str, Any]) -> Mark:
+    held = {**row, "withdrawn": bool(row["withdrawn"])}
     # What a key could not fit stands in full in the journal, and here once sealed.
-    return {**row, "extra": {"words_cut": True} if cut else {}}
+    held["extra"] = {"words_cut": True} if held.pop("cut") else {}
+    return Mark.from_dict(held)
 
 
 def _event(row: dict[str, Any]) -> Event:
@@ -91,4 +92,15 @@ def _event(row: dict[str, Any]) -> Event:
 
 def _event_row(row: dict[str, Any]) -> Event:
     data = {"words_cut": row["data"]} if row["cut"] else json.loads(row["data"])
-    return Event(kind=str(row["kind"]), t_s=float(row["t_s"]), data=dict(data))
+    return _event({**row, "data": data})
+
+
+def _ties(text: str) -> dict[str, tuple[Segment, ...]]:
+    held = json.loads(text)
+    if not isinstance(held, dict):
+        msg = "not a JSON object"
+        raise TypeError(msg)
+    return {
+        str(device): tuple(Segment.from_dict(row) for row in rows)
+        for device, rows in held.items()
+    }

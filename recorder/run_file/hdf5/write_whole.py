@@ -11,21 +11,21 @@ import numpy as np
 
 from recorder.machine.durable import sync_folder
 from recorder.run.block import BLOCK_DTYPE
-from recorder.run.errors import RunFileError, reading
+from recorder.run.errors import RunFileError
 from recorder.run.gap import Gap
 from recorder.run_file.hdf5.create import create_file
-from recorder.run_file.hdf5.layout import check_names, raw_name
+from recorder.run_file.hdf5.naming import check_names, raw_name
 from recorder.run_file.seal.seal_file import mark_complete, seal_file
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    import h5py
     from numpy.typing import NDArray
 
     from recorder.marks.mark import Mark
     from recorder.run.event import Event
     from recorder.run.header import DeviceHeader, RunHeader
+    from recorder.run_file.hdf5.store import Store
 
 __all__ = ["DeviceData", "write_run"]
 
@@ -80,9 +80,9 @@ def write_run(
     work = place.with_name(place.name + f".making-{os.getpid()}")
     kept = [e.to_event() if isinstance(e, Gap) else e for e in events]
     try:
-        with reading(place), create_file(work, header) as file:
+        with create_file(work, header) as store:
             for device in header.devices:
-                _fill(file, device, devices[device.name])
+                _fill(store, device, devices[device.name])
         seal_file(work, marks=marks, events=kept, progress=progress, given_times=True)
         mark_complete(work)
         work.rename(place)
@@ -122,37 +122,30 @@ def _check(device: DeviceHeader, devices: Mapping[str, DeviceData]) -> None:
             raise RunFileError(msg)
 
 
-def _fill(file: h5py.File, device: DeviceHeader, data: DeviceData) -> None:
-    group = file[f"devices/{device.name}"]
+def _fill(store: Store, device: DeviceHeader, data: DeviceData) -> None:
+    columns = store.columns(f"devices/{device.name}")
     time_s = np.asarray(data.time_s, dtype=np.float64)
     n = len(time_s)
-    for column in group.values():
-        column.resize((n,))
+    for column in columns.values():
+        column.resize(n)
     if not n:
         return
-    group["time_s"][:] = time_s
+    columns["time_s"].write(0, time_s)
     if data.records is None:
         ticks = np.rint((time_s - time_s[0]) * device.tick_hz).astype(np.uint64)
-        group["tick"][:] = ticks
+        columns["tick"].write(0, ticks)
         tick0, tick_last = 0, int(ticks[-1])
     else:
         for field_name in device.record_dtype.names or ():
-            group[raw_name(field_name)][:] = data.records[field_name]
+            columns[raw_name(field_name)].write(0, data.records[field_name])
         tick0, tick_last = int(data.records["tick"][0]), int(data.records["tick"][-1])
     for channel in device.channels:
         if not channel.field:
-            group[channel.name][:] = data.values.get(channel.name, np.full(n, np.nan))
-            group[f"{channel.name}_flags"][:] = data.flags.get(channel.name, np.zeros(n, "u1"))
-    _one_block(file, device, time_s, tick0, tick_last)
-
-
-def _one_block(
-    file: h5py.File, device: DeviceHeader, time_s: NDArray[np.float64], tick0: int, last: int
-) -> None:
+            nothing, unflagged = np.full(n, np.nan), np.zeros(n, np.uint8)
+            columns[channel.name].write(0, data.values.get(channel.name, nothing))
+            columns[f"{channel.name}_flags"].write(0, data.flags.get(channel.name, unflagged))
     rows = np.zeros(1, BLOCK_DTYPE)
-    rows["n"], rows["tick0"], rows["tick_last"] = len(time_s), tick0, last
+    rows["n"], rows["tick0"], rows["tick_last"] = n, tick0, tick_last
     rows["received_s"], rows["t0_s"] = time_s[-1], time_s[0]
     rows["s_per_tick"] = 1.0 / device.tick_hz
-    table = file[f"blocks/{device.name}"]
-    table.resize((1,))
-    table[:] = rows
+    store.column(f"blocks/{device.name}").append(rows)

@@ -1,4 +1,4 @@
-"""A quick look before a run is believed: is a sealed file still what was sealed?
+"""The digest check before a run is believed: is a sealed file still what was sealed?
 
 ``verify`` finds where a file is damaged; this one only refuses to work from it, at the speed of
 one read of the file.
@@ -14,14 +14,12 @@ from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.digests import CLOSING_BYTES, file_digest, read_closing_line
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from recorder.run_file.seal.digests import Progress
 
 __all__ = ["refuse_damaged"]
 
 
-def refuse_damaged(
-    path: Path | str, *, progress: Callable[[float, str], None] | None = None
-) -> None:
+def refuse_damaged(path: Path | str, *, progress: Progress | None = None) -> None:
     """Return when a file is as it was sealed, or was not sealed yet (live, or cut off).
 
     Raises

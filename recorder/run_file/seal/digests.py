@@ -5,31 +5,43 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from typing import TYPE_CHECKING, Any, BinaryIO, Final
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, TypeAlias
 
-import h5py
 import numpy as np
 
+from recorder.run.errors import UnreadableError
+from recorder.run_file.hdf5.store import parsed
+
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from recorder.run_file.hdf5.store import Store
 
 __all__ = [
     "CLOSING_BYTES",
+    "ItemDigest",
+    "Progress",
     "attributes_digest",
     "closing_line",
-    "dataset_digest",
-    "dataset_digests",
-    "every_dataset",
+    "column_digest",
+    "digested_paths",
+    "digests_of",
+    "digests_to_json",
     "file_digest",
     "read_closing_line",
+    "stored_digests",
 ]
 
-PIECE: Final = 1_000_000
+Progress: TypeAlias = Callable[[float, str], None]
+"""Called with the part done, 0 to 1, and what is being done."""
+
+CHUNK: Final = 1_000_000
+"""Rows read at once."""
+CHUNK_BYTES: Final = 4 * 2**20
 SKIPPED_ATTRIBUTES: Final = frozenset(
     {"complete", "digests_sha256", "REFERENCE_LIST", "DIMENSION_LIST"}
 )
 """Set after the digests, or addresses inside the file (the links of scales)."""
-
 
 _CLOSING: Final = b"\ntestcar-run sealed sha256 %s\n"
 CLOSING_BYTES: Final = len(_CLOSING % bytes(64))
@@ -50,86 +62,96 @@ def read_closing_line(file: BinaryIO) -> str | None:
     return digest.decode() if digest.isascii() and line == _CLOSING % digest else None
 
 
-def file_digest(
-    file: BinaryIO, *, less: int = 0, progress: Callable[[float, str], None] | None = None
-) -> str:
+def file_digest(file: BinaryIO, *, less: int = 0, progress: Progress | None = None) -> str:
     """SHA-256, in hex, of a file's bytes but for the last ``less``."""
     size = max(file.seek(0, os.SEEK_END) - less, 0)
     file.seek(0)
     check = hashlib.sha256()
     left = size
-    while left > 0 and (piece := file.read(min(left, 4 * 2**20))):
-        check.update(piece)
-        left -= len(piece)
+    while left > 0 and (chunk := file.read(min(left, CHUNK_BYTES))):
+        check.update(chunk)
+        left -= len(chunk)
         if progress is not None:
             progress(1.0 - left / size, "all bytes")
     return check.hexdigest()
 
 
-def every_dataset(file: h5py.File) -> Iterator[tuple[str, h5py.Dataset]]:
-    """All datasets with their paths, in order of path, the digests themselves left out."""
-    paths: list[str] = []
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ItemDigest:
+    """What is known of a dataset at the seal; of a group, its attributes alone."""
 
-    def note(name: str, item: object) -> None:
-        if isinstance(item, h5py.Dataset) and not name.startswith("digests/"):
-            paths.append(name)
+    attributes: str | None
+    """SHA-256, hex; None where they were left alone."""
+    sha256: str = ""
+    """Of the rows in order, little-endian, hex; empty for a group."""
+    n: int = 0
+    """Rows."""
+    type: str = ""
+    """Of the rows, as numpy writes it."""
 
-    file.visititems(note)
-    for path in sorted(paths):
-        yield path, file[path]
+    @property
+    def is_group(self) -> bool:
+        """Whether it is a group's."""
+        return not self.sha256
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data for the file."""
+        return {"attributes": self.attributes} if self.is_group else asdict(self)
 
 
-def dataset_digests(
-    file: h5py.File, *, progress: Callable[[float, str], None] | None = None
-) -> dict[str, dict[str, Any]]:
-    """Path → ``{"sha256", "n", "type", "attributes"}``, groups with their attributes alone."""
-    total = sum(d.size * d.dtype.itemsize for _, d in every_dataset(file)) or 1
+def digested_paths(store: Store) -> list[str]:
+    """Paths of all datasets, sorted, the digests themselves left out."""
+    return [path for path in store.dataset_paths() if not path.startswith("digests/")]
+
+
+def digests_of(store: Store, *, progress: Progress | None = None) -> dict[str, ItemDigest]:
+    """By path; a group's path ends in a slash."""
+    found = {"/": ItemDigest(attributes=attributes_digest(store, "/"))}
+    for name in store.names("devices"):
+        path = f"devices/{name}/"
+        found[path] = ItemDigest(attributes=attributes_digest(store, path))
+    columns = {path: store.column(path) for path in digested_paths(store)}
+    total = sum(column.n * column.dtype.itemsize for column in columns.values()) or 1
     done = 0
-    digests: dict[str, dict[str, Any]] = {"/": {"attributes": attributes_digest(file)}}
-    for name, group in file["devices"].items():
-        digests[f"devices/{name}/"] = {"attributes": attributes_digest(group)}
-    for path, dataset in every_dataset(file):
+    for path, column in columns.items():
         if progress is not None:
             progress(done / total, path)
-        digests[path] = dataset_digest(dataset)
-        done += dataset.size * dataset.dtype.itemsize
-    return digests
+        found[path] = column_digest(store, path)
+        done += column.n * column.dtype.itemsize
+    return found
 
 
-def dataset_digest(dataset: h5py.Dataset, *, attributes: bool = True) -> dict[str, Any]:
-    """The digest of one dataset: its rows in order, little-endian, and its attributes.
+def column_digest(store: Store, path: str, *, attributes: bool = True) -> ItemDigest:
+    """The digest of one dataset.
 
     Attributes of varying length lie in a heap without a checksum: in a file known to be damaged
     they are better left alone.
     """
+    column = store.column(path)
     check = hashlib.sha256()
-    n = dataset.shape[0] if dataset.shape else 0
-    for start in range(0, n, PIECE):
-        rows = dataset[start : start + PIECE]
+    n = column.n
+    for start in range(0, n, CHUNK):
+        rows = column.read(start, start + CHUNK)
         check.update(np.ascontiguousarray(rows).view(np.uint8).data)
-    return {
-        "sha256": check.hexdigest(),
-        "n": n,
-        "type": _type_text(dataset.dtype),
-        "attributes": attributes_digest(dataset) if attributes else None,
-    }
+    return ItemDigest(
+        sha256=check.hexdigest(),
+        n=n,
+        type=str(column.dtype.descr) if column.dtype.names else column.dtype.str,
+        attributes=attributes_digest(store, path) if attributes else None,
+    )
 
 
-def _type_text(dtype: np.dtype[Any]) -> str:
-    return str(dtype.descr) if dtype.names else dtype.str
-
-
-def attributes_digest(item: h5py.HLObject) -> str:
+def attributes_digest(store: Store, path: str) -> str:
     """SHA-256 over names and values of the attributes that mean something."""
     held = {
         name: _plain(value)
-        for name, value in item.attrs.items()
+        for name, value in store.attributes(path).items()
         if name not in SKIPPED_ATTRIBUTES
     }
     return hashlib.sha256(json.dumps(held, sort_keys=True).encode()).hexdigest()
 
 
-def _plain(value: Any) -> Any:  # noqa: ANN401 - whatever HDF5 holds
+def _plain(value: object) -> object:
     if isinstance(value, bytes):
         return value.decode("utf-8", "replace")
     if isinstance(value, np.generic | np.ndarray):
@@ -137,3 +159,26 @@ def _plain(value: Any) -> Any:  # noqa: ANN401 - whatever HDF5 holds
     if isinstance(value, list):
         return [_plain(item) for item in value]
     return value if isinstance(value, str | int | float | bool) else repr(value)
+
+
+def digests_to_json(digests: Mapping[str, ItemDigest]) -> str:
+    """The index of digests as the file holds it."""
+    return json.dumps({path: held.to_dict() for path, held in digests.items()}, sort_keys=True)
+
+
+def stored_digests(store: Store) -> dict[str, ItemDigest]:
+    """The digests as stored at the seal.
+
+    Raises
+    ------
+    UnreadableError
+        They do not read, or the index fails its own digest.
+    """
+    text = store.text("digests/json")
+    if hashlib.sha256(text.encode()).hexdigest() != store.word("digests_sha256"):
+        raise UnreadableError(store.path, "the index of digests fails its own digest")
+    return parsed(store.path, "digests/json", _from_json, text)
+
+
+def _from_json(text: str) -> dict[str, ItemDigest]:
+    return {path: ItemDigest(**held) for path, held in json.loads(text).items()}

@@ -2,40 +2,37 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
-import h5py
 import numpy as np
 
-from recorder.run.errors import HDF5_ERRORS, RunFileError
+from recorder.run.errors import RunFileError, UnreadableError
 from recorder.run_file.companion.companion import Companion, companion_path
-from recorder.run_file.hdf5.create import get_text, get_word, read_header
-from recorder.run_file.hdf5.layout import FORMAT, LAYOUT_VERSION
-from recorder.run_file.hdf5.open import SIGNATURE, is_marked, open_for_reading
+from recorder.run_file.hdf5.open import is_marked, open_for_reading
+from recorder.run_file.hdf5.stored_header import check_kind, read_header
 from recorder.run_file.seal.digests import (
     CLOSING_BYTES,
     attributes_digest,
-    dataset_digest,
-    every_dataset,
+    column_digest,
+    digested_paths,
     file_digest,
     read_closing_line,
+    stored_digests,
 )
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-    from typing import TypeAlias
 
     from recorder.run.header import DeviceHeader, RunHeader
+    from recorder.run_file.hdf5.store import Store
+    from recorder.run_file.seal.digests import ItemDigest, Progress
 
-    Progress: TypeAlias = Callable[[float, str], None]
+__all__ = ["verify_run"]
 
-__all__ = ["stored_digests", "verify_run"]
-
-PIECE: Final = 1_000_000
+CHUNK: Final = 1_000_000
+"""Times looked at at once."""
 NOT_SEALED: Final = (
     "not sealed: it is being recorded, or the recording was cut off; recover it from its"
     " journal (testcar recover)"
@@ -53,163 +50,136 @@ def verify_run(path: Path | str, *, progress: Progress | None = None) -> list[st
         Not a run file at all, or of a newer layout.
     """
     place = Path(path)
-    told = progress or (lambda _part, _what: None)
+    progress = progress or (lambda _part, _what: None)
     with place.open("rb") as raw:
         head = raw.read(64)
     if is_marked(head):
         return [NOT_SEALED]
     try:
-        file = open_for_reading(place)
-    except RunFileError as error:
-        if not head.startswith(SIGNATURE):
-            raise
-        return [f"cannot be opened: {_words(error.__cause__ or error)}"]
-    whole = _all_bytes(place, lambda part, what: told(0.5 * part, what))
-    with file:
-        header = _header(file, place)
+        store = open_for_reading(place)
+    except UnreadableError as error:
+        return [f"cannot be opened: {error.words}"]
+    whole = _all_bytes(place, lambda part, what: progress(0.5 * part, what))
+    with store:
+        header = _header(store)
         if isinstance(header, str):
             return [header]
-        findings = [*_sealed(file), *whole, *_digests(file, told, attributes=not whole)]
+        findings = [*_sealed(store), *whole, *_digests(store, progress, attributes=not whole)]
         for device in header.devices:
-            findings.extend(_guarded(partial(_device, file, device), device.name))
+            findings.extend(_guarded(partial(_device, store, device), device.name))
     try:
         with Companion(companion_path(place), header.run_id) as companion:
             findings.extend(companion.findings())
     except RunFileError as error:
         findings.append(str(error))
-    told(1.0, "checked")
+    progress(1.0, "checked")
     return findings
 
 
-def _all_bytes(place: Path, told: Progress) -> list[str]:
+def _all_bytes(place: Path, progress: Progress) -> list[str]:
     """Whether the file is byte for byte what was sealed."""
     with place.open("rb") as raw:
         stored = read_closing_line(raw)
         if stored is None:
             return ["its closing line is missing: cut short, or written to after the seal"]
-        found = file_digest(raw, less=CLOSING_BYTES, progress=told)
+        found = file_digest(raw, less=CLOSING_BYTES, progress=progress)
     return [] if found == stored else ["damaged: it is not byte for byte what was sealed"]
 
 
-def stored_digests(file: h5py.File) -> dict[str, dict[str, Any]]:
-    """The digests as stored at the seal.
-
-    Raises
-    ------
-    ValueError, KeyError, …
-        As h5py and JSON raise on damage; also when the index fails its own digest.
-    """
-    text = get_text(file, "digests/json")
-    if hashlib.sha256(text.encode()).hexdigest() != get_word(file, "digests_sha256"):
-        msg = "the index of digests fails its own digest"
-        raise ValueError(msg)
-    held = json.loads(text)
-    if not isinstance(held, dict):
-        msg = "the index of digests is not a JSON object"
-        raise TypeError(msg)
-    return held
-
-
-def _header(file: h5py.File, place: Path) -> RunHeader | str:
+def _header(store: Store) -> RunHeader | str:
     try:
-        kind, version = get_word(file, "format"), file.attrs.get("layout_version")
-    except HDF5_ERRORS as error:
-        return f"its root does not read: {_words(error)}"
-    if kind != FORMAT:
-        msg = f"{place}: not a run file (an HDF5 file of another kind)"
-        raise RunFileError(msg)
+        check_kind(store)
+    except UnreadableError as error:
+        return f"its root does not read: {error.words}"
     try:
-        return read_header(file, place)
+        return read_header(store)
+    except UnreadableError as error:
+        return f"its header does not read: {error.words}"
     except RunFileError as error:
-        if isinstance(version, np.integer) and version > LAYOUT_VERSION:
-            # Not damage: this program is too old to judge.
-            raise
-        return f"its header does not read: {_words(error)}"
+        # Names that cannot be: no run file of ours was ever made with them.
+        return f"its header does not read: {error}"
 
 
-def _sealed(file: h5py.File) -> Iterator[str]:
+def _sealed(store: Store) -> Iterator[str]:
     try:
-        complete = int(file.attrs["complete"])
-    except HDF5_ERRORS as error:
-        yield f"the attribute complete does not read: {_words(error)}"
+        complete = store.number("complete")
+    except UnreadableError as error:
+        yield f"whether it is complete does not read: {error.words}"
         return
     if complete != 1:
         yield NOT_SEALED
 
 
-def _digests(file: h5py.File, told: Progress, *, attributes: bool) -> Iterator[str]:
+def _digests(store: Store, progress: Progress, *, attributes: bool) -> Iterator[str]:
     try:
-        if "digests/json" not in file:
+        if not store.has("digests/json"):
             return
-        stored = stored_digests(file)
-        found = dict(every_dataset(file))
-    except HDF5_ERRORS as error:
-        yield f"the digests do not read: {_words(error)}"
+        stored = stored_digests(store)
+        found = set(digested_paths(store))
+    except UnreadableError as error:
+        yield f"the digests do not read: {error.words}"
         return
-    wanted = {path for path in stored if not path.endswith("/")}
-    yield from (f"{path}: missing" for path in sorted(wanted - set(found)))
-    yield from (f"{path}: was not there at the seal" for path in sorted(set(found) - wanted))
-    for path in (path for path in stored if path.endswith("/") and attributes):
-        yield from _guarded(partial(_group, file, path, stored[path]), path)
-    total = sum(d.size * d.dtype.itemsize for d in found.values()) or 1
+    wanted = {path for path, held in stored.items() if not held.is_group}
+    yield from (f"{path}: missing" for path in sorted(wanted - found))
+    yield from (f"{path}: was not there at the seal" for path in sorted(found - wanted))
+    if attributes:
+        for path in sorted(set(stored) - wanted):
+            yield from _guarded(partial(_group, store, path, stored[path]), path)
+    both = sorted(wanted & found)
+    total = sum(stored[path].n for path in both) or 1
     done = 0
-    for path in sorted(wanted & set(found)):
-        told(0.5 + 0.5 * done / total, path)
-        check = partial(_dataset, found[path], path, stored[path], attributes=attributes)
+    for path in both:
+        progress(0.5 + 0.5 * done / total, path)
+        check = partial(_dataset, store, path, stored[path], attributes=attributes)
         yield from _guarded(check, path)
-        done += found[path].size * found[path].dtype.itemsize
+        done += stored[path].n
 
 
-def _group(file: h5py.File, path: str, stored: dict[str, Any]) -> Iterator[str]:
-    if attributes_digest(file[path]) != stored["attributes"]:
+def _group(store: Store, path: str, stored: ItemDigest) -> Iterator[str]:
+    if attributes_digest(store, path) != stored.attributes:
         yield f"{path}: its attributes are not those of the seal"
 
 
-def _dataset(
-    dataset: h5py.Dataset, path: str, stored: dict[str, Any], *, attributes: bool
-) -> Iterator[str]:
-    found = dataset_digest(dataset, attributes=attributes)
-    if found["n"] != stored["n"] or found["type"] != stored["type"]:
+def _dataset(store: Store, path: str, stored: ItemDigest, *, attributes: bool) -> Iterator[str]:
+    found = column_digest(store, path, attributes=attributes)
+    if (found.n, found.type) != (stored.n, stored.type):
         yield (
-            f"{path}: {found['n']} rows of {found['type']}, {stored['n']} of {stored['type']}"
-            " at the seal"
+            f"{path}: {found.n} rows of {found.type}, {stored.n} of {stored.type} at the seal"
         )
-    elif found["sha256"] != stored["sha256"]:
+    elif found.sha256 != stored.sha256:
         yield f"{path}: damaged: its digest is not that of the seal"
-    if attributes and found["attributes"] != stored["attributes"]:
+    if attributes and found.attributes != stored.attributes:
         yield f"{path}: its attributes are not those of the seal"
 
 
-def _device(file: h5py.File, device: DeviceHeader) -> Iterator[str]:
-    group = file[f"devices/{device.name}"]
-    lengths = {name: int(column.shape[0]) for name, column in group.items()}
-    n = lengths["time_s"]
+def _device(store: Store, device: DeviceHeader) -> Iterator[str]:
+    lengths = {
+        name: column.n for name, column in store.columns(f"devices/{device.name}").items()
+    }
+    n = lengths.get("time_s", 0)
     for name, length in lengths.items():
         if length != n:
             yield f"devices/{device.name}/{name}: {length} rows, time_s has {n}"
-    blocks = file[f"blocks/{device.name}"]
-    told = int(blocks["n"].sum(dtype=np.int64)) if blocks.shape[0] else 0
-    if told != n:
-        yield f"blocks/{device.name}: tells of {told} records, there are {n}"
+    blocks = store.column(f"blocks/{device.name}").read_fields(["n"])
+    counted = int(blocks["n"].sum(dtype=np.int64))
+    if counted != n:
+        yield f"blocks/{device.name}: has {counted} records, there are {n}"
+    times = store.column(f"devices/{device.name}/time_s")
     latest = -np.inf
-    for start in range(0, n, PIECE):
-        times = group["time_s"][start : start + PIECE]
+    for start in range(0, n, CHUNK):
+        time_s = times.read(start, start + CHUNK)
         if (
-            not np.isfinite(times).all()
-            or times[0] < latest
-            or bool(np.any(np.diff(times) < 0))
+            not np.isfinite(time_s).all()
+            or time_s[0] < latest
+            or bool(np.any(np.diff(time_s) < 0))
         ):
             yield f"devices/{device.name}/time_s: not finite, or runs backwards"
             return
-        latest = times[-1]
+        latest = time_s[-1]
 
 
 def _guarded(check: Callable[[], Iterator[str]], what: str) -> list[str]:
     try:
         return list(check())
-    except HDF5_ERRORS as error:
-        return [f"{what}: does not read: {_words(error)}"]
-
-
-def _words(error: BaseException) -> str:
-    return " ".join(str(error).split())[:200] or type(error).__name__
+    except UnreadableError as error:
+        return [f"{what}: does not read: {error.words}"]

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final, Protocol
 
 import numpy as np
 
+from recorder.run.utc import COMPUTERS_CLOCK
 from recorder.track.placing.anchors import GnssFixes, PlacingOptions
 from recorder.track.placing.placement import Placement, PlacingError
 from recorder.track.placing.placing import place_run
@@ -145,7 +146,7 @@ def gnss_of(run: RunSource) -> tuple[GnssFixes, float] | None:
         return None
     device: _Device = run.devices[north.device]
     utc: _Utc = run.utc
-    tied = utc.source != "computer's clock"
+    tied = utc.source != COMPUTERS_CLOCK
     parts: list[tuple[NDArray[Any], NDArray[Any], NDArray[Any]]] = []
     doubt = [0.02]
     for start in range(0, north.n, _BLOCK):

@@ -15,14 +15,15 @@ import numpy as np
 import pytest
 
 from recorder.keeping.errors import SealError
-from recorder.keeping.filer import follow
+from recorder.keeping.filer import EXIT_FAILED, follow
 from recorder.keeping.filer_process import FilerProcess
-from recorder.keeping.filer_reports import Filed
+from recorder.keeping.filer_reports import FILER_REPORTS, Filed, FilerFailed
 from recorder.keeping.journal import Journal
 from recorder.keeping.owner import journal_path_for
 from recorder.keeping.seal import recover, seal
 from recorder.machine.child_process import child_environment, python_command
 from recorder.run.errors import WriterDeadError
+from recorder.run_file.hdf5.live_writer import LiveWriter
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.verify import verify_run
 from tests.recorder.made_runs import (
@@ -136,7 +137,7 @@ def test_our_own_reader_follows_a_growing_file(tmp_path: Path, cell_run: MadeRun
             first = opened.devices["cell"].n
             journal.append(cell_run.blocks[10:60])
             filer.wait_for(3000)
-            opened.refresh()
+        with open_run(run) as opened:
             assert opened.devices["cell"].n == 3000 > first
             assert [m.value for m in opened.marks()] == ["41"]
             found = opened.channels["pull"].counts()
@@ -159,8 +160,6 @@ def test_a_run_file_is_never_overwritten(tmp_path: Path, cell_run: MadeRun) -> N
 def test_a_dead_handle_stays_dead(
     tmp_path: Path, cell_run: MadeRun, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from recorder.run_file.hdf5.live_writer import LiveWriter
-
     writer = LiveWriter(tmp_path / "run.h5", cell_run.header)
     writer.append(cell_run.blocks[:5])
     writer.sync()
@@ -181,7 +180,39 @@ def test_a_dead_handle_stays_dead(
         assert len(file["devices/cell/time_s"]) == 250
 
 
+MISTAKEN = """
+import sys
+from recorder.keeping import filer
+from recorder.run_file.seal import final_times
+
+def mistaken(*_):
+    raise KeyError("unheard of")
+
+final_times.tie_ticks = mistaken
+sys.exit(filer.main(sys.argv[1:]))
+"""
+
+
 class TestProcess:
+    def test_a_bug_in_the_seal_is_reported_as_one(self, tmp_path: Path) -> None:
+        made_run(2.0).journal(tmp_path / "j")
+        done = subprocess.run(
+            [sys.executable, "-c", MISTAKEN, str(tmp_path / "j"), str(tmp_path / "run.h5")],
+            input=b"seal\n",
+            capture_output=True,
+            cwd=ROOT,
+            check=False,
+            timeout=60,
+        )
+        last = FILER_REPORTS.from_json(done.stdout.splitlines()[-1])
+        assert isinstance(last, FilerFailed)
+        assert last.bug
+        assert last.why.startswith("KeyError: 'unheard of'; nothing is lost")
+        assert done.returncode == EXIT_FAILED
+        # The traceback is for those who ask for it: testcar --debug recover.
+        assert done.stderr == b""
+        assert (tmp_path / "j").exists()
+
     def test_a_whole_recording(self, tmp_path: Path) -> None:
         made = made_run(6.0)
         run = tmp_path / "run.h5"

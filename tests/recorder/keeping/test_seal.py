@@ -12,7 +12,8 @@ import h5py
 import numpy as np
 import pytest
 
-from recorder.keeping.errors import JournalError, SealError
+from recorder.command_line.main import main
+from recorder.keeping.errors import JournalError, SealBugError, SealError
 from recorder.keeping.filer import follow
 from recorder.keeping.journal import Journal
 from recorder.keeping.owner import journal_path_for
@@ -141,6 +142,67 @@ def test_an_empty_run_can_be_sealed(tmp_path: Path) -> None:
         assert opened.duration_s == 0.0
         assert opened.channels["pull"].n == 0
         assert np.isnan(opened.overview("pull", 0.0, 1.0, 4).mean).all()
+
+
+STEPS = [
+    ("final_times", "tie_ticks", TypeError),
+    ("final_times", "fit_scale", KeyError),
+    ("seal_file", "revalue_device", ValueError),
+    ("final_overviews", "base_width", AttributeError),
+    ("seal_file", "gaps_of", RuntimeError),
+]
+
+
+@pytest.mark.parametrize(("module", "step", "kind"), STEPS)
+def test_a_bug_in_a_step_of_the_seal_is_no_damage(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    module: str,
+    step: str,
+    kind: type[Exception],
+) -> None:
+    """Our own mistake must never send the crew looking for a broken disk."""
+    run = tmp_path / "run.h5"
+    journal = made_run(2.0).filed(run)
+    monkeypatch.setattr(f"recorder.run_file.seal.{module}.{step}", mistaken(kind))
+    with pytest.raises(SealBugError) as raised:
+        seal(journal, run)
+    told = str(raised.value)
+    assert told.startswith(f"{kind.__name__}: ")
+    assert "unheard of" in told
+    assert f"the journal {journal} is kept" in told
+    assert "damaged" not in told
+    assert type(raised.value.__cause__) is kind
+    monkeypatch.undo()
+    recover(journal, tmp_path / "again.h5")
+    assert verify_run(tmp_path / "again.h5") == []
+
+
+def mistaken(kind: type[Exception]) -> Callable[..., None]:
+    """A step of ours that makes a mistake."""
+
+    def step(*_: object) -> None:
+        msg = "unheard of"
+        raise kind(msg)
+
+    return step
+
+
+def test_recover_tells_a_bug_as_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """``ValueError`` too, which elsewhere is what a person did wrong."""
+    made_run(2.0).journal(tmp_path / "run.h5.journal")
+    monkeypatch.setattr("recorder.run_file.seal.final_times.tie_ticks", mistaken(ValueError))
+    words = ["recover", str(tmp_path / "run.h5.journal"), "--out", str(tmp_path / "run.h5")]
+    assert main(words) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.startswith("testcar recover: internal error: ")
+    assert "--debug" in line
+    assert "damaged" not in line
+    assert main(["--debug", *words]) == 2
+    assert "Traceback" in capsys.readouterr().err
+    assert [p.name for p in tmp_path.iterdir()] == ["run.h5.journal"]
 
 
 CRASH = """

@@ -11,7 +11,7 @@ from calibration.clock.ticks_to_run_time import TickFit, fit_ticks
 from recorder.run import timeline
 from recorder.run.block import BLOCK_DTYPE, Block, blocks_of, heads_of, joined, times_of
 from recorder.run.gap import Cause, Gap
-from recorder.run.timeline import as_given, tie_ticks
+from recorder.run.timeline import Segment, as_given, tie_ticks
 from recorder.run.utc import NO_UTC, UTC_DTYPE, UtcScale, fit_scale, wall_clock_scale
 from tests.recorder.made_runs import STARTED_UTC_NS, gnss, header, load_cell
 
@@ -77,7 +77,8 @@ def test_too_little_for_a_fit_keeps_the_lines_of_the_recording() -> None:
     (segment,) = line.segments
     assert segment.source == "provisional"
     assert "too few" in segment.why
-    assert line.to_json()[0]["u_s"] is None
+    assert segment.to_dict()["u_s"] is None
+    assert np.isnan(Segment.from_dict(segment.to_dict()).u_s)
     kept = np.array([0.25, 0.5])
     assert line.times(0, np.array([1, 2], np.uint64), kept).tolist() == kept.tolist()
     edge = line.edge_times(
@@ -140,16 +141,16 @@ def test_ticks_before_the_line_and_at_the_top_of_64_bits() -> None:
 class TestUtc:
     def test_too_few_fixes_leave_the_computers_clock_and_no_claim(self) -> None:
         utc_ns = np.array([STARTED_UTC_NS, NO_UTC, NO_UTC])
-        scale, told = fit_scale(header(), 100.0, np.array([0.0, 1.0, 2.0]), utc_ns, None)
-        assert scale.source == told["source"] == "computer's clock"
+        scale, fitted = fit_scale(header(), 100.0, np.array([0.0, 1.0, 2.0]), utc_ns, None)
+        assert scale.source == fitted.source == "computer's clock"
         assert scale.utc_ns(10.0) == STARTED_UTC_NS + 10**10
         assert np.isnan(scale.u_s(10.0))
 
     def test_sentences_alone_say_so(self) -> None:
         t_s = np.arange(120, dtype=np.float64) + 0.1
         utc_ns = STARTED_UTC_NS + np.arange(120) * 10**9
-        scale, told = fit_scale(header(), 120.0, t_s, utc_ns, None)
-        assert (scale.source, told["fixes"]) == ("gnss sentences", 120)
+        scale, fitted = fit_scale(header(), 120.0, t_s, utc_ns, None)
+        assert (scale.source, fitted.fixes) == ("gnss sentences", 120)
         # Sentences are late by an unknown part of a second; the stated uncertainty owns to it.
         error_s = abs(int(scale.utc_ns(60.0)) - (STARTED_UTC_NS + 60 * 10**9)) / 1e9
         assert error_s < 3.0 * float(scale.u_s(60.0)) + 0.001

@@ -9,6 +9,7 @@ import h5py
 import numpy as np
 import pytest
 
+from recorder.run.calibrate import Calibrator
 from recorder.run.errors import RunFileError
 from recorder.run.event import Event
 from recorder.run.overview import BinSums, base_width, coarser, resample
@@ -61,6 +62,21 @@ def test_live_values_use_what_is_known_so_far(tmp_path: Path, made: MadeRun) -> 
         assert np.isnan(run.channels["speed"].values()).all()
         assert run.channels["distance"].values(0, 1)[0] == 0.0
         assert np.all(np.diff(run.devices["cell"].time_s()) >= 0.0)
+
+
+@pytest.mark.parametrize("bug", [TypeError, ValueError, KeyError])
+def test_a_mistake_of_ours_is_no_refusal_by_the_library(
+    tmp_path: Path, made: MadeRun, monkeypatch: pytest.MonkeyPatch, bug: type[Exception]
+) -> None:
+    def mistaken(*_: object) -> None:
+        msg = "unheard of"
+        raise bug(msg)
+
+    monkeypatch.setattr(Calibrator, "calibrate", mistaken)
+    with LiveWriter(tmp_path / "run.h5", made.header) as writer:
+        with pytest.raises(bug, match="unheard of") as raised:
+            writer.append(made.blocks)
+        assert not isinstance(raised.value, RunFileError)
 
 
 def test_times_never_run_backwards_over_a_seam(tmp_path: Path, made: MadeRun) -> None:

@@ -11,12 +11,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from recorder.run.errors import RunFileError, reading
+from recorder.run.errors import RunFileError
 from recorder.run.event import Event
 from recorder.run.gap import Cause, Gap
 from recorder.run.header import ChannelHeader, DeviceHeader
 from recorder.run_file.hdf5.create import create_file
 from recorder.run_file.hdf5.reader import open_run
+from recorder.run_file.hdf5.store import Hdf5Calls
 from recorder.run_file.hdf5.write_whole import DeviceData, write_run
 from recorder.run_file.seal.verify import verify_run
 from tests.recorder.made_runs import cell_blocks, header, load_cell, mark
@@ -74,7 +75,7 @@ def test_values_without_counts_at_uneven_times(tmp_path: Path) -> None:
         assert run.gaps() == [gap]
         assert len(run.marks()) == 1
         assert run.events("import")[0].data == {"source": "roll 12"}
-        assert run.tick_ties()["paper"][0]["source"] == "given"
+        assert run.tick_ties()["paper"][0].source == "given"
         assert run.utc.source == "computer's clock"
         assert np.isnan(run.utc.u_s(3.0))
         seen = run.overview("pull", 0.0, 100.0, 4)
@@ -114,11 +115,12 @@ def test_a_full_disk_is_no_damage(code: int) -> None:
     def write() -> None:
         raise OSError(code, "Unable to synchronously write (errno, buffers and offsets)")
 
-    with pytest.raises(OSError, match=os.strerror(code)) as caught, reading("run.h5"):
+    calls = Hdf5Calls(Path("run.h5"))
+    with pytest.raises(OSError, match=os.strerror(code)) as caught, calls:
         write()
     assert not isinstance(caught.value, RunFileError)
     assert caught.value.filename == "run.h5"
-    with pytest.raises(RunFileError, match="damaged run file"), reading("run.h5"):
+    with pytest.raises(RunFileError, match="damaged run file"), calls:
         raise OSError(errno.EIO, "Unable to synchronously read")
 
 

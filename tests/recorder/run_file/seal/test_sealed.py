@@ -35,9 +35,9 @@ def test_time_is_refitted_from_the_receipts(sealed: Path) -> None:
         assert np.ptp(late) < 0.0008
         assert np.mean(late) == pytest.approx(LATENCY_S, abs=0.001)
         (tie,) = run.tick_ties()["cell"]
-        assert tie["source"] == "fit"
-        assert tie["drift_ppm"] == pytest.approx(DRIFT * 1e6, abs=60)
-        assert run.tick_ties()["gnss"][0]["source"] == "host clock"
+        assert tie.source == "fit"
+        assert tie.drift_ppm == pytest.approx(DRIFT * 1e6, abs=60)
+        assert run.tick_ties()["gnss"][0].source == "host clock"
         assert np.allclose(run.devices["gnss"].time_s(), np.arange(12) + 0.1, atol=1e-9)
 
 

@@ -7,18 +7,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.run.block import BLOCK_DTYPE
-from recorder.run.errors import RunFileError, reading
-from recorder.run_file.hdf5.layout import raw_name
+from recorder.run.errors import RunFileError, UnreadableError
+from recorder.run_file.hdf5.naming import raw_name
 from recorder.run_file.hdf5.records import read_records
 
 if TYPE_CHECKING:
-    from pathlib import Path
     from typing import Any
 
-    import h5py
     from numpy.typing import NDArray
 
     from recorder.run.header import ChannelHeader, DeviceHeader
+    from recorder.run_file.hdf5.store import Store
 
 __all__ = ["Channel", "Device"]
 
@@ -26,41 +25,33 @@ __all__ = ["Channel", "Device"]
 class Device:
     """One device's records and times."""
 
-    def __init__(self, path: Path, file: h5py.File, header: DeviceHeader) -> None:
+    def __init__(self, store: Store, header: DeviceHeader) -> None:
         self.header = header
         self.name = header.name
-        self._path = path
-        with reading(path):
-            self._group = file[f"devices/{header.name}"]
-            names = ["time_s", *(raw_name(f) for f in header.record_dtype.names or ())]
-            for channel in header.channels:
-                names += [channel.name, f"{channel.name}_flags"]
-            self._columns: dict[str, h5py.Dataset] = {n: self._group[n] for n in names}
-            self._blocks = file[f"blocks/{header.name}"]
-            self._check_shapes()
+        self._path = store.path
+        names = ["time_s", *(raw_name(f) for f in header.record_dtype.names or ())]
+        for channel in header.channels:
+            names += [channel.name, f"{channel.name}_flags"]
+        self._columns = {n: store.column(f"devices/{header.name}/{n}") for n in names}
+        self._blocks = store.column(f"blocks/{header.name}")
+        self._check_types()
         self._measure()
 
-    def _check_shapes(self) -> None:
-        for name, column in self._columns.items():
-            if len(column.shape) != 1:
-                msg = f"{self._path}: {self.name}/{name} is not one column"
-                raise RunFileError(msg)
+    def _check_types(self) -> None:
         for field in self.header.record_dtype.names or ():
-            stored, stated = (
-                self._columns[raw_name(field)].dtype,
-                self.header.record_dtype[field],
-            )
-            if stored != stated:
-                msg = f"{self._path}: {self.name}/{field} is {stored}, its header says {stated}"
-                raise RunFileError(msg)
-        if self._blocks.dtype != BLOCK_DTYPE or len(self._blocks.shape) != 1:
-            msg = f"{self._path}: the table of blocks of {self.name} is not as it should be"
-            raise RunFileError(msg)
+            stored = self._columns[raw_name(field)].dtype
+            if stored != (stated := self.header.record_dtype[field]):
+                words = f"{self.name}/{field} is {stored}, its header says {stated}"
+                raise UnreadableError(self._path, words)
+        if self._blocks.dtype != BLOCK_DTYPE:
+            words = f"the table of blocks of {self.name} is not as it should be"
+            raise UnreadableError(self._path, words)
 
     def _measure(self) -> None:
-        with reading(self._path):
-            self.n = min(int(c.shape[0]) for c in self._columns.values())
-            self.end_s = float(self._columns["time_s"][self.n - 1]) if self.n else 0.0
+        self.n = min(column.n for column in self._columns.values())
+        self.end_s = (
+            float(self._columns["time_s"].read(self.n - 1, self.n)[0]) if self.n else 0.0
+        )
 
     def refresh(self) -> None:
         """Take in what a living writer has flushed since."""
@@ -71,9 +62,7 @@ class Device:
     def read(self, name: str, start: int, stop: int | None) -> NDArray[Any]:
         """Rows of one column, cut to what all columns hold."""
         low, high = self._bounds(start, stop)
-        with reading(self._path):
-            rows: NDArray[Any] = self._columns[name][low:high]
-        return rows
+        return self._columns[name].read(low, high)
 
     def _bounds(self, start: int, stop: int | None) -> tuple[int, int]:
         high = self.n if stop is None else min(max(stop, 0), self.n)
@@ -86,27 +75,23 @@ class Device:
     def records(self, start: int = 0, stop: int | None = None) -> NDArray[np.void]:
         """(stop − start,) raw records in the device's layout, exactly as they came."""
         low, high = self._bounds(start, stop)
-        with reading(self._path):
-            return read_records(self._group, self.header.record_dtype, low, high)
+        return read_records(self._columns, self.header.record_dtype, low, high)
 
     def blocks(self, start: int = 0, stop: int | None = None) -> NDArray[np.void]:
         """(stop − start,) of ``BLOCK_DTYPE``: receipt times and the lines of the recording."""
-        with reading(self._path):
-            rows: NDArray[np.void] = self._blocks[start:stop]
-        return rows
+        return self._blocks.read(start, stop)
 
     def index_at(self, t_s: float) -> int:
         """Index of the first record at or after a run time; ``n`` when there is none."""
         column = self._columns["time_s"]
         low, high = 0, self.n
-        with reading(self._path):
-            while high - low > 4096:
-                middle = (low + high) // 2
-                if float(column[middle]) < t_s:
-                    low = middle + 1
-                else:
-                    high = middle
-            return low + int(np.searchsorted(column[low:high], t_s, side="left"))
+        while high - low > 4096:
+            middle = (low + high) // 2
+            if float(column.read(middle, middle + 1)[0]) < t_s:
+                low = middle + 1
+            else:
+                high = middle
+        return low + int(np.searchsorted(column.read(low, high), t_s, side="left"))
 
 
 class Channel:

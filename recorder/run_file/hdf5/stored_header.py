@@ -1,0 +1,77 @@
+"""The run's header as the file holds it, sheets and certificates put back in."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+from recorder.run.errors import RunFileError
+from recorder.run.header import RunHeader
+from recorder.run_file.hdf5.layout import FORMAT, LAYOUT_VERSION
+from recorder.run_file.hdf5.naming import certificate_name, check_names
+from recorder.run_file.hdf5.store import parsed
+
+if TYPE_CHECKING:
+    from recorder.run_file.hdf5.store import Store
+
+__all__ = ["check_kind", "read_header"]
+
+
+def check_kind(store: Store) -> None:
+    """See that the file is a run file, of a layout this program reads.
+
+    Raises
+    ------
+    RunFileError
+        It is not.
+    UnreadableError
+        It cannot be told: damaged.
+    """
+    if store.word("format") != FORMAT:
+        msg = f"{store.path}: not a run file (an HDF5 file of another kind)"
+        raise RunFileError(msg)
+    version = store.number("layout_version")
+    if not 1 <= version <= LAYOUT_VERSION:
+        msg = (
+            f"{store.path}: layout version {version:g}; this program reads 1 to"
+            f" {LAYOUT_VERSION}: use a newer one"
+        )
+        raise RunFileError(msg)
+
+
+def read_header(store: Store) -> RunHeader:
+    """The header.
+
+    Raises
+    ------
+    RunFileError
+        Not a run file, of a newer layout, or damaged.
+    """
+    check_kind(store)
+    texts: dict[str, Any] = {
+        "car_sheet": store.text("header/car_sheet"),
+        "trip_sheet": store.text("header/trip_sheet"),
+        "certificates": {
+            certificate_name(name): store.text(f"certificates/{name}")
+            for name in store.names("certificates")
+        },
+    }
+    # Files made before trips had routes have none.
+    if store.has("header/route"):
+        texts["route"] = store.text("header/route")
+    bare = parsed(store.path, "header/run", _json_object, store.text("header/run"))
+    header = parsed(store.path, "header/run", RunHeader.from_dict, {**bare, **texts})
+    try:
+        check_names(header)
+    except RunFileError as error:
+        msg = f"{store.path}: {error}"
+        raise RunFileError(msg) from error
+    return header
+
+
+def _json_object(text: str) -> dict[str, Any]:
+    held = json.loads(text)
+    if not isinstance(held, dict):
+        msg = "not a JSON object"
+        raise TypeError(msg)
+    return held

@@ -1,0 +1,65 @@
+"""Overviews at the seal: each channel in even bins of run time, at widths fourfold apart."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from recorder.run.overview import FACTOR, LEAST_BINS, BinSums, base_width, coarser
+from recorder.run_file.hdf5.create import say_what
+from recorder.run_file.hdf5.layout import part
+
+if TYPE_CHECKING:
+    from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
+    from recorder.run_file.hdf5.store import Store
+    from recorder.run_file.seal.digests import Progress
+
+__all__ = ["write_overviews"]
+
+CHUNK: Final = 500_000
+"""Samples binned at once: bounds the memory, whatever the length of the run."""
+STORED_ROWS: Final = 4096
+"""Most bins in a chunk of the file."""
+
+
+def write_overviews(store: Store, header: RunHeader, progress: Progress) -> None:
+    """Store the overviews of all channels; one without a sample has none."""
+    channels = [(device, channel) for device in header.devices for channel in device.channels]
+    for i, (device, channel) in enumerate(channels):
+        progress(i / len(channels), f"overview of {channel.name}")
+        _overview(store, device, channel)
+
+
+def _overview(store: Store, device: DeviceHeader, channel: ChannelHeader) -> None:
+    path = f"devices/{device.name}"
+    times, values, flags = (
+        store.column(f"{path}/{name}")
+        for name in ("time_s", channel.name, f"{channel.name}_flags")
+    )
+    n = times.n
+    if n == 0:
+        return
+    first_s, last_s = float(times.read(0, 1)[0]), float(times.read(n - 1, n)[0])
+    width_s, bins = base_width(first_s, last_s, n)
+    sums = BinSums(first_s, width_s, bins)
+    for start in range(0, n, CHUNK):
+        stop = min(start + CHUNK, n)
+        held = values.read(start, stop).astype(np.float64)
+        sums.add(times.read(start, stop), held, flags.read(start, stop))
+    rows = sums.rows(values.dtype)
+    level = 0
+    while True:
+        stored = store.put_rows(
+            f"overview/{channel.name}/level_{level}", rows, min(len(rows), STORED_ROWS)
+        )
+        say_what(
+            stored,
+            part("overview/CHANNEL/level_K"),
+            quantity=f"overview of {channel.name}",
+            units=channel.unit,
+        )
+        stored.set_attributes({"t0_s": first_s, "width_s": width_s})
+        if len(rows) <= LEAST_BINS:
+            break
+        rows, width_s, level = coarser(rows), width_s * FACTOR, level + 1
