@@ -24,6 +24,7 @@ __all__ = [
     "Unit",
     "UnitError",
     "convert",
+    "exact_ratio",
     "factor",
     "find_unit",
     "quantity_of",
@@ -90,7 +91,6 @@ _TABLE: Final[Mapping[str, Mapping[str, Fraction | float | int]]] = {
         "yd": 3 * _FT,
         "chain": 66 * _FT,
         "mi": _MI,
-        "miles": _MI,
         "us_survey_ft": _SURVEY_FT,
         "us_survey_mi": 5280 * _SURVEY_FT,
         "nmi": 1852,
@@ -107,9 +107,7 @@ _TABLE: Final[Mapping[str, Mapping[str, Fraction | float | int]]] = {
     "speed": {
         "m_s": 1,
         "km_h": 1000 / _HOUR,
-        "kmh": 1000 / _HOUR,
         "mph": _MI / _HOUR,
-        "mi_h": _MI / _HOUR,
         "ft_s": _FT,
         "ft_min": _FT / 60,
         "kn": 1852 / _HOUR,
@@ -147,12 +145,9 @@ _TABLE: Final[Mapping[str, Mapping[str, Fraction | float | int]]] = {
         "g": Fraction(1, 1000),
         "t": 1000,
         "lb": _LB,
-        "lbs": _LB,
         "cwt_long": 112 * _LB,
         "short_ton": _SHORT_TON,
-        "short_tons": _SHORT_TON,
         "long_ton": _LONG_TON,
-        "long_tons": _LONG_TON,
     },
     "pressure": {
         "Pa": 1,
@@ -176,9 +171,7 @@ _TABLE: Final[Mapping[str, Mapping[str, Fraction | float | int]]] = {
     "volume": {
         "m3": 1,
         "L": Fraction(1, 1000),
-        "l": Fraction(1, 1000),
         "gal": 231 * _IN**3,
-        "gal_us": 231 * _IN**3,
         "gal_imp": Fraction("0.00454609"),
         "ft3": _FT**3,
     },
@@ -191,7 +184,6 @@ _TABLE: Final[Mapping[str, Mapping[str, Fraction | float | int]]] = {
     "ratio": {
         "1": 1,
         "pct": Fraction(1, 100),
-        "percent": Fraction(1, 100),
         "permille": Fraction(1, 1000),
         "ppm": Fraction(1, 10**6),
     },
@@ -201,8 +193,6 @@ _TABLE: Final[Mapping[str, Mapping[str, Fraction | float | int]]] = {
         "N_per_kg": 1,
         "N_per_t": Fraction(1, 1000),
         "kN_per_t": 1,
-        "lbf_per_short_ton": _LBF / _SHORT_TON,
-        "lbf_per_long_ton": _LBF / _LONG_TON,
         "lb_per_short_ton": _LBF / _SHORT_TON,
         "lb_per_long_ton": _LBF / _LONG_TON,
     },
@@ -236,12 +226,23 @@ _ALIASES: Final[Mapping[str, str]] = {
     "lbs_force": "lbf",
     "tonnes": "t",
     "tonne": "t",
-    "mile": "miles",
+    "mile": "mi",
+    "miles": "mi",
+    "kmh": "km_h",
+    "mi_h": "mph",
+    "lbs": "lb",
+    "short_tons": "short_ton",
+    "long_tons": "long_ton",
+    "l": "L",
+    "gal_us": "gal",
+    "percent": "pct",
     "sec": "s",
     "hours": "h",
     "count": "counts",
     "psig": "psi",
     "N/t": "N_per_t",
+    "lbf_per_short_ton": "lb_per_short_ton",
+    "lbf_per_long_ton": "lb_per_long_ton",
 }
 
 
@@ -310,6 +311,24 @@ def factor(unit: str) -> float:
         msg = f"unit {unit!r} has an offset: use convert"
         raise UnitError(msg)
     return found.factor
+
+
+def exact_ratio(from_unit: str, to_unit: str) -> float:
+    """``to_unit`` in one ``from_unit``, worked in fractions and rounded once (m_s, km_h: 3.6).
+
+    Raises
+    ------
+    UnitError
+        Unknown unit, units of different quantities, or one with an offset (C, F).
+    """
+    source, target = find_unit(from_unit), find_unit(to_unit)
+    if source.quantity != target.quantity or source.offset or target.offset:
+        msg = f"no ratio of {from_unit} ({source.quantity}) to {to_unit} ({target.quantity})"
+        raise UnitError(msg)
+    if source.quantity == "temperature":
+        return source.factor / target.factor
+    members = _TABLE[source.quantity]
+    return float(Fraction(members[source.name]) / Fraction(members[target.name]))
 
 
 def quantity_of(unit: str) -> str:

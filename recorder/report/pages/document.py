@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from calibration.quantities.written import typeset
 from recorder.analysis.uncertainty.measured import Measured
 
 __all__ = [
@@ -85,9 +86,9 @@ def plain(value: float, digits: int = 3) -> str:
         return "—"
     size = abs(value)
     if size and not 1e-3 <= size < 1e7:
-        return f"{value:.{digits - 1}e}".replace("-", "−")
+        return typeset(f"{value:.{digits - 1}e}")
     decimals = max(0, digits - 1 - _exponent(size)) if size else 0
-    return f"{value:.{decimals}f}".replace("-", "−")
+    return typeset(f"{value:.{decimals}f}")
 
 
 def pm(value: Measured | None, *, unit: bool = False) -> str:
@@ -108,7 +109,7 @@ def pm_of(value: float, spread: float, unit: str = "") -> str:
     places = max(0, 1 - _exponent(spread))
     if spread >= 1e7 or places > 9:
         return f"{plain(value)} ± {plain(spread, 2)}{tail}"
-    return f"{value:.{places}f} ± {spread:.{places}f}{tail}".replace("-", "−")
+    return f"{typeset(f'{value:.{places}f}')} ± {typeset(f'{spread:.{places}f}')}{tail}"
 
 
 def _exponent(size: float) -> int:

@@ -13,6 +13,7 @@ import numpy as np
 
 from calibration.bench.session_file import BenchError
 from calibration.quantities.units import UnitError, convert
+from calibration.quantities.written import typeset
 from drivers.interface.errors import LinkLostError
 from recorder.window.model.trace.pyramid import Pyramid
 
@@ -142,7 +143,7 @@ class BenchDesk:
             return "nothing to read"
         if step.kind == "zero":
             return "Enter reads the zero"
-        nominal = f"{step.applied_kN:g}".replace("-", "−")
+        nominal = typeset(f"{step.applied_kN:g}")
         source = "the reference cell" if self.session.reference is not None else f"{nominal} kN"
         return f"force as applied (with a unit, kN when none), or Enter for {source}"
 

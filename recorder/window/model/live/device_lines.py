@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from calibration.quantities.written import written
 from recorder.run.states import DeviceState
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ def _line(device: DeviceStatus) -> DeviceLine:
         rate += f" of {_rate(device.expected_hz)}"
     gaps = "no gap" if device.gaps == 0 else f"{device.gaps} gap{'s' * (device.gaps > 1)}"
     if device.lost_records:
-        gaps += f", {device.lost_records:,} lost".replace(",", "\u2009")
+        gaps += f", {written(device.lost_records, 0)} lost"
     fault = device.last_fault
     if fault and device.last_fault_t_s is not None:
         fault = f"{run_time_text(device.last_fault_t_s)} {fault}"
@@ -70,7 +71,7 @@ def _level(device: DeviceStatus) -> str:
 
 
 def _rate(hz: float) -> str:
-    return f"{hz:,.0f}".replace(",", "\u2009") if hz >= 10 else f"{hz:.1f}"
+    return written(hz, 0 if hz >= 10 else 1)
 
 
 def _seconds(age_s: float) -> str:
@@ -82,7 +83,7 @@ def disk_line(status: SessionStatus | None) -> tuple[str, str]:
     if status is None:
         return GOOD, ""
     hours = status.disk_hours_left
-    free = f"{status.disk_free_bytes / 1e9:,.1f} GB".replace(",", "\u2009")
+    free = f"{written(status.disk_free_bytes / 1e9, 1)} GB"
     if hours is None:
         return GOOD, f"disk {free} free"
     level = LOUD if hours < DISK_WARN_HOURS / 4 else WARN if hours < DISK_WARN_HOURS else GOOD

@@ -10,6 +10,7 @@ from PyQt6.QtCore import QRectF, Qt
 from PyQt6.QtGui import QColor, QPainter, QPen
 
 from calibration.evaluation.issue import CAUTIONS
+from calibration.quantities.written import typeset, written
 from recorder.window.qt.panels.appearance import Appearance, font
 from recorder.window.qt.panels.painted import Panel, fitted, write
 from recorder.window.qt.paper.strips import Scale, ValueAxis, path_arrays
@@ -89,12 +90,12 @@ class PlanPanel(_BenchPanel):
         arrow = {"zero": "zero", "preload": "preload"}.get(step.kind, "")
         arrow = arrow or ("↑" if step.direction == "up" else "↓")
         cells = [str(step.number), step.series, f"{step.position_deg:g}°", arrow,
-                 f"{step.applied_kN:g}".replace("-", "−")]  # fmt: skip
+                 typeset(f"{step.applied_kN:g}")]  # fmt: skip
         if taken is not None:
             again = "" if taken.repeat_of is None else " *"
             steady = "" if taken.stable else " ▲"
-            cells += [f"{taken.applied_kN:.3f}".replace("-", "−"),
-                      f"{taken.mean:,.1f}{again}".replace(",", "\u2009").replace("-", "−"),
+            cells += [written(taken.applied_kN, 3),
+                      f"{written(taken.mean, 1)}{again}",
                       f"{taken.sd:.1f}{steady}"]  # fmt: skip
         ink = look.ink if taken is not None or line.current else look.faint
         self._row(painter, box, cells, ink, bold=line.current)
@@ -120,16 +121,12 @@ class LivePanel(_BenchPanel):
         row = self.small * 1.8
         inside = area.adjusted(_PAD, 2, -_PAD, -2)
         known = math.isfinite(verdict.mean)
-        text = (
-            f"{verdict.mean:,.0f}".replace(",", "\u2009").replace("-", "−")
-            if known
-            else "– – –"
-        )
+        text = written(verdict.mean, 0)
         title = QRectF(inside.left(), inside.top(), inside.width(), row)
         write(painter, title, f"counts, mean of {limits.window_s:g} s", look.faint, self.small)
         force = desk.session.reference_force_kN()
         if force is not None:
-            words = f"reference {force:.3f} kN".replace("-", "−")
+            words = f"reference {written(force, 3)} kN"
             write(painter, title, words, look.ink, self.small * 1.1, bold=True, right=True)
         big = QRectF(inside.left(), title.bottom(), inside.width(), inside.height() - 5.2 * row)
         painter.setFont(fitted(text.rjust(11), big.width(), big.height(), bold=True))

@@ -18,9 +18,9 @@ from PyQt6.QtWidgets import (
     QWidget,
 )
 
+from calibration.quantities.editions import Edition
 from recorder.run.shunt_check import ShuntStep
 from recorder.window.model.crew.key_commands import BUTTONS, Command, KeyCommands, KeyMode
-from recorder.window.model.shown.display_units import other_system
 from recorder.window.qt.frame.key_filter import KeyFilter
 from recorder.window.qt.panels.appearance import APPEARANCES
 from recorder.window.qt.panels.mark_panel import MarkPanel
@@ -245,7 +245,7 @@ class CrewWindow(QWidget):
             case Command.SHORTER:
                 self.paper.view.step(-1)
             case Command.UNITS:
-                self.system = other_system(self.system)
+                self.system = Edition(self.system).other
             case Command.APPEARANCE:
                 self.look_name = "night" if self.look_name == "day" else "day"
             case Command.ZERO:

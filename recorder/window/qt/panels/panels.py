@@ -12,6 +12,8 @@ from PyQt6.QtCore import QPointF, QRectF, Qt, pyqtSignal
 from PyQt6.QtGui import QColor, QMouseEvent, QPainter, QPen
 
 from calibration.quantities import flags as flag_bits
+from calibration.quantities.editions import shown_quantity
+from calibration.quantities.written import NO_VALUE
 from recorder.marks.kinds import Kind
 from recorder.window.model.live.device_lines import (
     GOOD,
@@ -22,7 +24,6 @@ from recorder.window.model.live.device_lines import (
     run_time_text,
 )
 from recorder.window.model.live.lamp import Glow, lamp_of
-from recorder.window.model.shown.display_units import NO_VALUE, display_unit
 from recorder.window.qt.panels.painted import Panel, fitted, write
 
 if TYPE_CHECKING:
@@ -33,6 +34,8 @@ if TYPE_CHECKING:
 
 __all__ = ["AlarmPanel", "DevicePanel", "KeyPanel", "NumeralPanel", "TopPanel"]
 
+_WIDEST: Final = {"pull": -888.8, "speed": 88.8, "power": -8888.0}
+"""Figures as wide as any a train gives: kN, m/s (320 km/h), kW."""
 _PAD: Final = 6.0
 
 
@@ -220,7 +223,7 @@ class NumeralPanel(Panel):
             return "SATURATED"
         if pull.flags & flag_bits.OUT_OF_RANGE:
             return "out of range"
-        unit = display_unit("pull", self.system)
+        unit = shown_quantity("pull", self.system)
         if not math.isfinite(pull.value):
             return ""
         shown = round(pull.value * unit.factor, unit.decimals)
@@ -234,7 +237,7 @@ class NumeralPanel(Panel):
         if ahead is None:
             return ""
         limit = ahead.limit_m_s(self._run.traces.distance_m)
-        unit = display_unit("speed", self.system)
+        unit = shown_quantity("speed", self.system)
         return f"limit {limit * unit.factor:.0f}" if math.isfinite(limit) else ""
 
     def _box(
@@ -247,7 +250,7 @@ class NumeralPanel(Panel):
         colour: str,
         words: str,
     ) -> None:
-        look, unit = self.look, display_unit(quantity, self.system)
+        look, unit = self.look, shown_quantity(quantity, self.system)
         loud = bool(reading.flags & (flag_bits.SATURATED | flag_bits.OUT_OF_RANGE))
         ink = look.loud_ink if loud else colour
         if loud:
@@ -270,7 +273,7 @@ class NumeralPanel(Panel):
             inside.left(), top.bottom(), inside.width(), bottom.top() - top.bottom()
         )
         # Sized for the widest it will get, so that the figures do not jump about.
-        widest = {"pull": "+000.0", "speed": "000.0", "power": "−0\u2009000"}[quantity]
+        widest = unit.text(_WIDEST[quantity])
         shape = text if len(text) > len(widest) else widest
         painter.setFont(fitted(shape, middle.width(), middle.height() * 1.12, bold=True))
         painter.setPen(QColor(ink if math.isfinite(reading.value) else look.faint))
@@ -288,7 +291,7 @@ class NumeralPanel(Panel):
         lines = [("Distance", self._distance_text())]
         ahead = run.ahead
         there = None if ahead is None else ahead.next_post(run.traces.distance_m)
-        short = display_unit("short_distance", self.system)
+        short = shown_quantity("short_distance", self.system)
         if ahead is not None and there is not None:
             sure = math.isfinite(ahead.u95_m)
             give = f" ± {short.text(ahead.u95_m)}" if sure else ""
@@ -312,7 +315,7 @@ class NumeralPanel(Panel):
             write(painter, rest, text, look.ink, size, bold=True, right=True)
 
     def _distance_text(self) -> str:
-        unit = display_unit("distance", self.system)
+        unit = shown_quantity("distance", self.system)
         return f"{unit.text(self._run.traces.distance_m)} {unit.label}"
 
 

@@ -11,8 +11,8 @@ from zoneinfo import ZoneInfo
 import pyqtgraph as pg
 from PyQt6.QtGui import QColor, QFontMetricsF, QPaintEvent, QPen
 
+from calibration.quantities.editions import shown_quantity
 from recorder.window.model.crew.mark_list import EntryState
-from recorder.window.model.shown.display_units import display_unit
 from recorder.window.qt.panels.appearance import Appearance, font
 from recorder.window.qt.paper.strips import PaperAxis, PenStrip, ValueAxis
 
@@ -183,13 +183,13 @@ class Paper(pg.GraphicsLayoutWidget):  # type: ignore[misc]  # a library without
         axis.setHeight(round(small * 2.1))
         axis.setStyle(tickLength=-5)
         axis.setGrid(70)
-        axis.factor = display_unit("distance", system).factor
+        axis.factor = shown_quantity("distance", system).factor
 
     def axis_words(self) -> str:
         """What the bottom axis shows."""
         if self.view.axis == "time":
             return f"railway time, {self.run.car.time_zone}"
-        return f"paper moved, {display_unit('distance', self._system).label}"
+        return f"paper moved, {shown_quantity('distance', self._system).label}"
 
     def draw(self) -> None:
         """One frame of the newest data."""

@@ -8,7 +8,7 @@ import numpy as np
 from PyQt6.QtCore import QPointF, QRectF, Qt
 from PyQt6.QtGui import QColor, QFontMetricsF, QPainter, QPen, QPolygonF
 
-from recorder.window.model.shown.display_units import display_unit
+from calibration.quantities.editions import shown_quantity
 from recorder.window.qt.panels.appearance import font
 from recorder.window.qt.panels.painted import Panel, write
 
@@ -145,7 +145,7 @@ class ProfilePanel(Panel):
     def _coming(self, painter: QPainter, box: QRectF) -> None:
         look, run = self.look, self._run
         assert run.ahead is not None
-        unit = display_unit("short_distance", self.system)
+        unit = shown_quantity("short_distance", self.system)
         rows = run.ahead.coming(run.traces.distance_m)[
             : max(1, int(box.height() // (self.small * 1.45)) - 1)
         ]

@@ -13,7 +13,9 @@ from PyQt6.QtCore import QRectF, Qt
 from PyQt6.QtGui import QBrush, QColor, QPainter, QPen
 from PyQt6.QtWidgets import QGraphicsItem
 
-from recorder.window.model.shown.display_units import display_unit
+from calibration.quantities.constants import KM_H_PER_M_S
+from calibration.quantities.editions import shown_quantity
+from calibration.quantities.written import written
 from recorder.window.qt.panels.appearance import Appearance, font
 
 if TYPE_CHECKING:
@@ -27,6 +29,8 @@ if TYPE_CHECKING:
 
 __all__ = ["GapBands", "PaperAxis", "PenStrip", "Scale", "ValueAxis", "path_arrays"]
 
+_LEAST: Final = {"pull": 10.0, "speed": 2.0 / KM_H_PER_M_S, "power": 50.0}
+"""Smallest reach of a strip, kN, m/s, kW: a quiet pen must not be drawn as a wild one."""
 _DASHES: Final = {"solid": (1, 1), "dashed": (14, 20), "dotted": (3, 7), "dash-dot": (11, 13)}
 """Columns drawn of columns in a period; the pattern moves with the paper."""
 
@@ -188,8 +192,7 @@ class ValueAxis(pg.AxisItem):  # type: ignore[misc]  # a library without types
         """Words of the ticks."""
         del scale
         decimals = max(0, -math.floor(math.log10(max(spacing, 1e-9)) + 1e-9))
-        texts = (f"{round(v, decimals):,.{decimals}f}{self._unit}" for v in values)
-        return [t.replace(",", "\u2009").replace("-", "−") for t in texts]
+        return [f"{written(v, decimals)}{self._unit}" for v in values]
 
 
 class GapBands(pg.GraphicsObject):  # type: ignore[misc]  # a library without types
@@ -264,14 +267,13 @@ class PenStrip:
     def dress(self, look: Appearance, system: str, small: float) -> None:
         """Take on an appearance and a system of units."""
         colour = look.pen(self.pen.quantity)
-        unit = display_unit(self.pen.quantity, system, run_unit=self.pen.unit)
+        unit = shown_quantity(self.pen.quantity, system, inside=self.pen.unit)
         self._factor = unit.factor
         low, high = self.pen.low, self.pen.high
         self.scale = Scale(
             low=None if low is None else low * unit.factor,
             high=None if high is None else high * unit.factor,
-            least={"pull": 10.0, "speed": 2.0, "power": 50.0}.get(self.pen.quantity, 0.1)
-            * (0.2 if system == "customary" and self.pen.quantity == "pull" else 1.0),
+            least=_LEAST.get(self.pen.quantity, 0.1 / unit.factor) * unit.factor,
         )
         self.curve.setPen(QPen(colour, 0))
         self.zero.setPen(QPen(QColor(look.ink), 0))

@@ -195,7 +195,7 @@ def test_numbers_as_people_read_them() -> None:
     from recorder.analysis.uncertainty.measured import Measured
 
     assert pm(Measured(123.456, "kN", {"a": 0.6})) == "123.5 ± 1.2"
-    assert pm(Measured(-1234.0, "kN", {"a": 60.0}), unit=True) == "−1234 ± 118 kN"
+    assert pm(Measured(-1234.0, "kN", {"a": 60.0}), unit=True) == "−1\u2009234 ± 118 kN"
     assert pm(None) == "—"
     assert plain(math.nan) == "—"
     assert plain(0.0) == "0"

@@ -1,0 +1,56 @@
+"""Numbers and units as a person reads them: on the screen and on paper alike."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from calibration.quantities.units import find_unit
+
+__all__ = ["NO_VALUE", "symbol", "typeset", "written"]
+
+THIN_SPACE: Final = "\u2009"
+"""Between groups of three digits (SI Brochure, 9th edition, 5.4.4)."""
+MINUS: Final = "\u2212"
+NO_VALUE: Final = "– – –"
+"""Shown where there is no number: never an old one, never a zero."""
+
+_SYMBOLS: Final = {
+    "m_s": "m/s",
+    "km_h": "km/h",
+    "m_s2": "m/s²",
+    "mph_s": "mph/s",
+    "hp_h": "hp·h",
+    "short_ton": "short tons",
+    "C": "°C",
+    "N_per_t": "N/t",
+    # The trade's own way of writing it: pounds (of force) a short ton.
+    "lb_per_short_ton": "lb/ton",
+}
+
+
+def symbol(unit: str) -> str:
+    """How a unit of the table is written; raises ``UnitError`` for an unknown one."""
+    return _SYMBOLS.get(find_unit(unit).name, find_unit(unit).name)
+
+
+def written(value: float | None, decimals: int, *, sign: bool = False) -> str:
+    """A number with thin spaces by thousands and a true minus; no minus before a zero.
+
+    ``sign`` writes the plus as well; ``NO_VALUE`` for None and for what is not finite.
+    """
+    if value is None or not math.isfinite(value):
+        return NO_VALUE
+    rounded = round(value, decimals)
+    text = typeset(f"{abs(rounded):.{decimals}f}")
+    return text if rounded == 0.0 else (MINUS if rounded < 0 else "+" if sign else "") + text
+
+
+def typeset(number: str) -> str:
+    """A number in digits (``-12345.60``, ``1.5e-07``) with thin spaces and a true minus."""
+    whole, point, rest = number.partition(".")
+    # As text: a number of any length keeps its digits.
+    for end in range(len(whole) - 3, 0, -3):
+        if whole[end - 1].isdigit():
+            whole = whole[:end] + THIN_SPACE + whole[end:]
+    return (whole + point + rest).replace("-", MINUS)

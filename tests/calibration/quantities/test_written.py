@@ -1,0 +1,44 @@
+"""Numbers and units as a person reads them."""
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from calibration.quantities.units import UnitError
+from calibration.quantities.written import NO_VALUE, symbol, typeset, written
+
+
+def test_thin_spaces_true_minus_and_no_minus_zero() -> None:
+    """SI Brochure, 9th edition, 5.4.4: groups of three, thin spaces, no comma."""
+    assert written(-12345.6, 0) == "−12\u2009346"
+    assert written(1234567.891, 2) == "1\u2009234\u2009567.89"
+    assert written(-0.2, 0) == "0"
+    assert written(187.44, 1, sign=True) == "+187.4"
+    assert written(0.04, 1, sign=True) == "0.0"
+
+
+@pytest.mark.parametrize("value", [None, math.nan, math.inf])
+def test_no_number_is_shown_as_none(value: float | None) -> None:
+    assert written(value, 1) == NO_VALUE
+
+
+def test_digits_already_there() -> None:
+    assert typeset("-22481.09") == "−22\u2009481.09"
+    assert typeset("-0.5") == "−0.5"
+    assert typeset("-1.5e-07") == "−1.5e−07"
+
+
+@given(st.floats(-1e12, 1e12), st.integers(0, 4))
+def test_the_digits_are_those_of_the_number(value: float, decimals: int) -> None:
+    text = written(value, decimals).replace("\u2009", "").replace("−", "-")
+    assert float(text) == pytest.approx(round(value, decimals), abs=1e-9, rel=1e-12)
+
+
+def test_symbols() -> None:
+    assert [symbol(u) for u in ("km_h", "m_s2", "hp_h", "kN", "short_tons")] == [
+        "km/h", "m/s²", "hp·h", "kN", "short tons",
+    ]  # fmt: skip
+    with pytest.raises(UnitError, match="furlong"):
+        symbol("furlong")
