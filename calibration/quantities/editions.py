@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -111,6 +112,7 @@ _QUANTITIES: Final[Mapping[str, tuple[str, str]]] = {
 """Quantity: its unit inside, and the unit inside whose row shows it."""
 
 
+@lru_cache(maxsize=256)  # asked for by every panel in every frame
 def shown_unit(inside: str, edition: str) -> ShownUnit:
     """How figures in a unit inside (``"m/s"``) are shown; an unknown unit stays as it is.
 
@@ -133,6 +135,7 @@ def shown_unit(inside: str, edition: str) -> ShownUnit:
     return ShownUnit(symbol(unit), exact_ratio(row.inside, unit), decimals)
 
 
+@lru_cache(maxsize=256)
 def shown_quantity(quantity: str, edition: str, *, inside: str = "") -> ShownUnit:
     """How a quantity is shown; an unknown one in its own unit ``inside``.
 

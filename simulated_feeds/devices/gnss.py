@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.quantities.units import factor
 from simulated_feeds.devices.emission import Emission
 from simulated_feeds.devices.wire import nmea_sentence, utc_fields
 
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 
 __all__ = ["GnssClock", "GnssLaw", "position_walk"]
 
-_KNOT_M_S: Final = 1852.0 / 3600.0
+_KNOT_M_S: Final = factor("kn")
 _M_PER_DEGREE: Final = 111_200.0
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from calibration.quantities.constants import G_M_S2
 from simulated_feeds.physics.locomotive import adhesion_coefficient
-from simulated_feeds.physics.vehicles import G_M_S2
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.quantities.constants import G_M_S2
 from simulated_feeds.physics.adhesion import Footing
 from simulated_feeds.physics.driving import EngineDriver
 from simulated_feeds.physics.motion import Journey, Motion
-from simulated_feeds.physics.vehicles import CURVE_N_PER_KN_M, G_M_S2
+from simulated_feeds.physics.vehicles import CURVE_N_PER_KN_M
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

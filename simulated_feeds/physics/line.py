@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.quantities.constants import KM_H_PER_M_S
 from simulated_feeds.physics.profile import LineQuantity
 
 if TYPE_CHECKING:
@@ -140,7 +141,7 @@ class SimulatedLine:
         table = np.full(n, 25.0)
         for limit in self.limits:
             i, j = int(limit.s_m / step_m), int(np.ceil(limit.end_m / step_m)) + 1
-            table[i:j] = np.minimum(table[i:j], limit.speed_km_h / 3.6)
+            table[i:j] = np.minimum(table[i:j], limit.speed_km_h / KM_H_PER_M_S)
         return table
 
     @cached_property

@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Protocol
 
+from calibration.quantities.constants import KM_H_PER_M_S
+
 __all__ = [
     "Diesel",
     "Engine",
@@ -35,7 +37,7 @@ def adhesion_coefficient(speed_m_s: float, at_rest: float) -> float:
     """Adhesion at a speed: falls with it, as ``0.161 + 7.5/(V + 44)`` (V in km/h; the form
     commonly used for dry rail), scaled to what it is at rest.
     """
-    form = 0.161 + 7.5 / (3.6 * abs(speed_m_s) + 44.0)
+    form = 0.161 + 7.5 / (KM_H_PER_M_S * abs(speed_m_s) + 44.0)
     return at_rest * form / (0.161 + 7.5 / 44.0)
 
 

@@ -12,6 +12,13 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.quantities.constants import (
+    G_M_S2,
+    KM_H_PER_M_S,
+    KM_H_PER_MPH,
+    N_PER_T_PER_LB_PER_TON,
+)
+from calibration.quantities.units import exact_ratio
 from simulated_feeds.settings.errors import FeedError
 
 if TYPE_CHECKING:
@@ -20,7 +27,6 @@ if TYPE_CHECKING:
 __all__ = [
     "CURVE_N_PER_KN_M",
     "FREIGHT",
-    "G_M_S2",
     "LOCOMOTIVE",
     "DavisLaw",
     "SimulatedTrain",
@@ -28,12 +34,8 @@ __all__ = [
     "davis_N_per_t",
 ]
 
-G_M_S2: Final = 9.80665
-SHORT_TON_T: Final = 0.90718474
-LB_PER_TON_N_PER_T: Final = 4.4482216152605 / 0.90718474
-"""One pound-force a short ton in newtons a tonne."""
-MPH_KM_H: Final = 1.609344
-SQ_FT_M2: Final = 0.3048**2
+SHORT_TON_T: Final = exact_ratio("short_ton", "t")
+SQ_FT_M2: Final = exact_ratio("ft2", "m2")
 CURVE_N_PER_KN_M: Final = 0.8 / 2000.0 * 1000.0 * 30.48 * 180.0 / np.pi
 """0.8 lb per short ton per degree of curve (AREA), as N/kN times metres of radius."""
 
@@ -68,8 +70,8 @@ def davis_N_per_t(
         raise FeedError(msg)
     a = 1.3 + 29.0 / per_axle
     c = law.air * area_m2 / SQ_FT_M2 / (mass_t / SHORT_TON_T)
-    unit = LB_PER_TON_N_PER_T
-    return a * unit, law.flange * unit / MPH_KM_H, c * unit / MPH_KM_H**2
+    unit = N_PER_T_PER_LB_PER_TON
+    return a * unit, law.flange * unit / KM_H_PER_MPH, c * unit / KM_H_PER_MPH**2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,7 +144,7 @@ class SimulatedTrain:
     def davis_N(self) -> NDArray[np.float64]:
         """(3, n) resistance of each vehicle, N: a + b·v + c·v² with v in m/s."""
         table = np.array([v.davis for v in self.vehicles]).T * self.mass_kg / 1000.0
-        return np.asarray(table * np.array([[1.0], [3.6], [3.6**2]]))
+        return np.asarray(table * np.array([[1.0], [KM_H_PER_M_S], [KM_H_PER_M_S**2]]))
 
     @property
     def brake_N(self) -> NDArray[np.float64]:

@@ -12,6 +12,7 @@ import tomli_w
 from calibration.certificates.certificate import dump_certificate
 from calibration.certificates.force import ForceCertificate
 from calibration.certificates.wheel import WheelCertificate
+from calibration.quantities.constants import KM_H_PER_M_S
 from simulated_feeds.physics.locomotive import Diesel, Steam
 
 if TYPE_CHECKING:
@@ -225,7 +226,7 @@ def _specification(scenario: Scenario) -> dict[str, Any]:
     points = []
     for speed_km_h in (15.0, 25.0, 35.0, 45.0, 55.0, 65.0):
         resists = front.mass_t * (a + b * speed_km_h + c * speed_km_h**2)
-        pull = 0.98 * (good.effort_N(speed_km_h / 3.6) - resists) / 1000.0
+        pull = 0.98 * (good.effort_N(speed_km_h / KM_H_PER_M_S) - resists) / 1000.0
         points.append({"speed_km_h": speed_km_h, "pull_kN": round(pull, 1)})
     return {
         "name": "builder's promise at the drawbar, level tangent",

@@ -21,7 +21,7 @@ from calibration.certificates.wheel import (
     from_tape,
 )
 from calibration.certificates.wheel import wear_part as wear
-from calibration.quantities.units import UnitError, convert, find_unit
+from calibration.quantities.units import UnitError, convert, factor, find_unit
 from recorder.command_line.support.errors import UsageError
 from recorder.machine.version import software
 
@@ -296,7 +296,7 @@ def _derived(certificate: WheelCertificate) -> dict[str, float]:
     return {
         "diameter_m": girth_m / math.pi,
         "u_relative": certificate.u_circumference_m / girth_m,
-        "revolutions_per_mile": 1609.344 / girth_m,
+        "revolutions_per_mile": factor("mi") / girth_m,
         "revolutions_per_km": 1000.0 / girth_m,
         "m_per_pulse": certificate.m_per_pulse,
     }

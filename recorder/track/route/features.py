@@ -8,6 +8,7 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from calibration.quantities.units import factor
 from recorder.track.route.geometry import radius_from_degree
 from recorder.track.route.rows import read_chainage, read_number
 
@@ -22,11 +23,14 @@ KINDS: Final = (
 )  # fmt: skip
 """Kinds a row may have."""
 
-METRES: Final = {"m": 1.0, "km": 1000.0, "ft": 0.3048, "mi": 1609.344}
-SPEEDS: Final = {"km/h": 1 / 3.6, "kmh": 1 / 3.6, "kph": 1 / 3.6, "mph": 0.44704, "m/s": 1.0}
-SLOPES: Final = {"%": 0.01, "pct": 0.01, "percent": 0.01, "per cent": 0.01, "‰": 0.001,
-                 "permille": 0.001, "per mille": 0.001, "per_mille": 0.001,
-                 "ft/mi": 0.3048 / 1609.344}  # fmt: skip
+METRES: Final = {unit: factor(unit) for unit in ("m", "km", "ft", "mi")}
+SPEEDS: Final = {unit: factor(unit) for unit in ("km/h", "kmh", "kph", "mph", "m/s")}
+_PER_CENT: Final = ("%", "pct", "percent", "per cent")
+_PER_MILLE: Final = ("‰", "permille", "per mille", "per_mille")
+SLOPES: Final = {unit: factor(unit) for unit in (*_PER_CENT, *_PER_MILLE)}
+SLOPES["ft/mi"] = factor("ft") / factor("mi")
+SPIRALS: Final = {unit: factor(unit) for unit in ("m", "ft")}
+CANTS: Final = {unit: factor(unit) for unit in ("mm", "in")}
 STEEPEST: Final = 0.10
 """No adhesion railway climbs steeper: above this the figure is in another unit."""
 SHARPEST_M: Final = 30.0
@@ -201,12 +205,12 @@ class _Reader:
             raise ValueError(msg)
         if hand == 0:
             self.problems.warn(cells.row, "curve has no direction (left or right); drawn right")
-        before = self._small(cells, "spiral_in", {"m": 1.0, "ft": 0.3048})
-        after = self._small(cells, "spiral_out", {"m": 1.0, "ft": 0.3048})
+        before = self._small(cells, "spiral_in", SPIRALS)
+        after = self._small(cells, "spiral_out", SPIRALS)
         if before + after > end - s + 1e-6:
             msg = f"spirals of {before:.1f} + {after:.1f} m do not fit {end - s:.1f} m of curve"
             raise ValueError(msg)
-        cant = self._small(cells, "superelevation", {"mm": 0.001, "in": 0.0254})
+        cant = self._small(cells, "superelevation", CANTS)
         if cant > 0.3:
             msg = f"superelevation is {cant * 1000:.0f} mm, must be at most 300 mm"
             raise ValueError(msg)

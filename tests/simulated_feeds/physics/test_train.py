@@ -8,13 +8,14 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from calibration.quantities.constants import G_M_S2
 from simulated_feeds.outing.scenario import demo_engine, freight_train, make_scenario
 from simulated_feeds.physics.coarse_train import CoarseTrain
 from simulated_feeds.physics.driving import StationStop
 from simulated_feeds.physics.line import CurveSpec, GradeSpec, SimulatedLine
 from simulated_feeds.physics.lumped_train import LumpedTrain
 from simulated_feeds.physics.motion import Journey, Motion, Mover
-from simulated_feeds.physics.vehicles import CURVE_N_PER_KN_M, G_M_S2
+from simulated_feeds.physics.vehicles import CURVE_N_PER_KN_M
 
 G = G_M_S2
 
