@@ -83,7 +83,7 @@ _ROWS: Final[Mapping[str, _Row]] = {
     "m": _Row("m", ("m", 0), ("ft", 0)),
     "km": _Row("km", ("km", 3), ("mi", 3)),
     "m/s²": _Row("m_s2", ("m_s2", 2), ("mph_s", 2)),
-    "t": _Row("t", ("t", 0), ("short_ton", 0)),
+    "t": _Row("t", ("t", 0), ("short_tons", 0)),
     "kg": _Row("kg", ("kg", 0), ("lb", 0)),
     "L": _Row("L", ("L", 0), ("gal", 0)),
     "N/t": _Row("N_per_t", ("N_per_t", 2), ("lb_per_short_ton", 2)),

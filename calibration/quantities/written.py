@@ -21,7 +21,7 @@ _SYMBOLS: Final = {
     "m_s2": "m/s²",
     "mph_s": "mph/s",
     "hp_h": "hp·h",
-    "short_ton": "short tons",
+    "short_tons": "short tons",
     "C": "°C",
     "N_per_t": "N/t",
     # The trade's own way of writing it: pounds (of force) a short ton.

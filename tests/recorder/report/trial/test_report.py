@@ -199,4 +199,4 @@ def test_numbers_as_people_read_them() -> None:
     assert pm(None) == "—"
     assert plain(math.nan) == "—"
     assert plain(0.0) == "0"
-    assert plain(12345.6, 4) == "12346"
+    assert plain(12345.6, 4) == "12\u2009346"
