@@ -173,27 +173,28 @@ def make_scenario(
     slips, slides, outages
         See ``Journey.slips``, ``WheelLaw.slides``, ``GnssLaw.outages``.
     """
-    rng = np.random.default_rng(np.random.SeedSequence([seed, 0x5CE]))
-    line = demo_line() if line is None else line
+    rng, line = (
+        np.random.default_rng(np.random.SeedSequence([seed, 0x5CE])),
+        line or demo_line(),
+    )
     train, groups = freight_train(cars)
     start = line.stations[0].s_m if start_s_m is None else start_s_m
     journey = Journey(
-        line=line, train=train, engine=demo_engine() if engine is None else engine,
+        line=line, train=train, engine=engine or demo_engine(), slips=slips,
         stops=_station_stops(line, start) if stops is None else stops,
-        start_s_m=start, depart_t_s=depart_t_s, slips=slips,
+        start_s_m=start, depart_t_s=depart_t_s,
     )  # fmt: skip
     stated_m = 2.6389
     error = _drawn(rng, u_wheel) if wheel_scale_error is None else wheel_scale_error
-    cell = _cell(rng)
+    front = FrontEnd(
+        channels=channels, samples=samples_per_frame, sample_rate_hz=sample_rate_hz
+    )
+    stated = Stated(circumference_m=stated_m, u_circumference_m=u_wheel * stated_m)
     return Scenario(
         seed=seed, utc0_ns=time.time_ns() if utc0_ns is None else utc0_ns, journey=journey,
-        cell=cell, cars=tuple(groups),
-        front=FrontEnd(
-            channels=channels, samples=samples_per_frame, sample_rate_hz=sample_rate_hz
-        ),
+        cell=_cell(rng), cars=tuple(groups), front=front,
         wheel=WheelLaw(circumference_m=stated_m * (1.0 + error), pps=pps, slides=slides),
-        gnss=GnssLaw(outages=outages),
-        stated=Stated(circumference_m=stated_m, u_circumference_m=u_wheel * stated_m),
+        gnss=GnssLaw(outages=outages), stated=stated,
         cell_clock=_clock(rng), wheel_clock=_clock(rng),
     )  # fmt: skip
 

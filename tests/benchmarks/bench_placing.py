@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
@@ -109,25 +110,30 @@ def main() -> None:
     print(f"worst error    {worst:.2f} m, stated at most {placed.greatest_u95_m:.2f} m")
     print(f"memory         {peak_MB() - before_MB:.0f} MB more than before")
 
+    _live(route, marks, min(seconds, 7200.0))
+    _under_train(route, placed.position(track.t_s, track.d_m))
+
+
+def _live(route: Route, marks: list[Mark], live_s: float) -> None:
     placer = LivePlacer(route, PlacingOptions(way=1, start_chainage_m=0.0))
     waiting = list(marks)
     cpu = time.process_time()
-    live_s = min(seconds, 7200.0)
     for now in np.arange(0.0, live_s, 0.1):
         while waiting and waiting[0].t_s <= now:
             placer.add_mark(waiting.pop(0))
-        placer.update(float(now), float(chainage(now)) / 1.01)
+        placer.update(float(now), float(chainage(np.array([now]))[0]) / 1.01)
     cpu = time.process_time() - cpu
     print(f"live at 10/s   {100.0 * cpu / live_s:.3f} % of a core (limit 1 %)")
 
+
+def _under_train(route: Route, s_m: NDArray[np.float64]) -> None:
     shape = TrainShape(
         locomotive=Body.of([(0.0, 25.0, 150.0)]), trailing=Body.of([(-900.0, 0.0, 4000.0)])
     )
-    s = placed.position(track.t_s, track.d_m)
     begin = time.perf_counter()
-    UnderTrain(route, shape).at(s)
+    UnderTrain(route, shape).at(s_m)
     took = time.perf_counter() - begin
-    print(f"under train    {s.size / took / 1e6:.2f} million positions/s")
+    print(f"under train    {s_m.size / took / 1e6:.2f} million positions/s")
 
 
 if __name__ == "__main__":

@@ -83,22 +83,15 @@ def throughput(folder: Path, seconds: float) -> None:
     rows = int(simulated_s * RATE) // frame * frame
     with pinned(1):
         feed = start_load(
-            folder / "feed",
-            channels=CHANNELS,
-            sample_rate_hz=RATE,
-            samples_per_frame=frame,
-            seconds=rows / RATE,
-            speed=0.0,
-        )
+            folder / "feed", channels=CHANNELS, sample_rate_hz=RATE, samples_per_frame=frame,
+            seconds=rows / RATE, speed=0.0,
+        )  # fmt: skip
     with feed:
         with pinned(0):
             recording = start_recording(
-                feed.sheets["car"],
-                feed.sheets["trip"],
-                folder / "run.h5",
-                zero_seconds=0.0,
-                seconds=300.0,
-            )
+                feed.sheets["car"], feed.sheets["trip"], folder / "run.h5",
+                zero_seconds=0.0, seconds=300.0,
+            )  # fmt: skip
         ended_ns, cpu_s = _until_synced(recording, feed, rows)
         recording.wait(600.0)
     told = recording.outcome

@@ -20,6 +20,7 @@ from datetime import date
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.certificates.certificate import dump_certificate
 from calibration.certificates.force import ForceCertificate
@@ -111,16 +112,8 @@ def make(path: Path, hours: float) -> None:
     records["tick"] = np.arange(n, dtype=np.uint64) * np.uint64(500)
     pull = 155.0 - 4.0 * speed
     records["ch0"] = np.repeat(pull * 1e4, rate // wheel_rate) + rng.integers(-3000, 3000, n)
-    turns = np.cumsum(speed) / wheel_rate / wheel.m_per_pulse
-    wheel_kind = np.dtype(
-        [("tick", "<u8"), ("edge_tick", "<u8"), ("count", "<i8"), ("flags", "u1")]
-    )
-    frames = np.zeros(m, wheel_kind)
-    frames["tick"] = np.arange(m, dtype=np.uint64) * np.uint64(10_000)
-    frames["count"] = np.floor(turns)
-    part = (turns - np.floor(turns)) * wheel.m_per_pulse / speed
-    frames["edge_tick"] = np.maximum(frames["tick"].astype(np.int64) - np.rint(part * 1e6), 0)
-    header = _header(kind, wheel_kind, dump_certificate(cell), dump_certificate(wheel))
+    frames = _wheel_frames(speed, wheel_rate, wheel.m_per_pulse)
+    header = _header(kind, frames.dtype, dump_certificate(cell), dump_certificate(wheel))
     marks = [
         Mark(mark_id=uuid.uuid4().hex, kind="throttle", t_s=1.0, value="full"),
         *(
@@ -136,26 +129,42 @@ def make(path: Path, hours: float) -> None:
     write_run(path, header, data, marks=marks)
 
 
+def _wheel_frames(
+    speed_m_s: NDArray[np.float64], frame_hz: int, m_per_pulse: float
+) -> NDArray[np.void]:
+    turns = np.cumsum(speed_m_s) / frame_hz / m_per_pulse
+    kind = np.dtype([("tick", "<u8"), ("edge_tick", "<u8"), ("count", "<i8"), ("flags", "u1")])
+    frames = np.zeros(len(speed_m_s), kind)
+    frames["tick"] = np.arange(len(speed_m_s), dtype=np.uint64) * np.uint64(10_000)
+    frames["count"] = np.floor(turns)
+    part = (turns - np.floor(turns)) * m_per_pulse / speed_m_s
+    frames["edge_tick"] = np.maximum(frames["tick"].astype(np.int64) - np.rint(part * 1e6), 0)
+    return frames
+
+
+def _device(
+    name: str, driver: str, dtype: np.dtype[np.void], channels: tuple[ChannelHeader, ...]
+) -> DeviceHeader:
+    fields = [[n, dtype[n].str] for n in dtype.names or ()]
+    return DeviceHeader(
+        name=name, driver=driver, port="none", dtype=fields, tick_hz=1e6, channels=channels
+    )
+
+
+def _channel(name: str, unit: str, field: str, certificate: str) -> ChannelHeader:
+    return ChannelHeader(
+        name=name, quantity=name, unit=unit, field=field, certificate=certificate
+    )
+
+
 def _header(
     kind: np.dtype[np.void], wheel_kind: np.dtype[np.void], cell: str, wheel: str
 ) -> RunHeader:
-    def device(
-        name: str, dtype: np.dtype[np.void], channels: tuple[ChannelHeader, ...]
-    ) -> DeviceHeader:
-        return DeviceHeader(
-            name=name,
-            driver="load-cell-frames" if name == "cell" else "wheel-pulses",
-            port="none",
-            dtype=[[n, dtype[n].str] for n in dtype.names or ()],
-            tick_hz=1e6,
-            channels=channels,
-        )
-
-    def channel(name: str, unit: str, field: str, certificate: str) -> ChannelHeader:
-        return ChannelHeader(
-            name=name, quantity=name, unit=unit, field=field, certificate=certificate
-        )
-
+    pull = (_channel("pull", "kN", "ch0", "cell"),)
+    motion = (
+        _channel("distance", "m", "count", "wheel"),
+        _channel("speed", "m/s", "count", "wheel"),
+    )
     return RunHeader(
         run_id=uuid.uuid4().hex,
         started_utc_ns=1_790_000_000 * 10**9,
@@ -166,15 +175,8 @@ def _header(
         trip_sheet=TRIP,
         certificates={"cell": cell, "wheel": wheel},
         devices=(
-            device("cell", kind, (channel("pull", "kN", "ch0", "cell"),)),
-            device(
-                "wheel",
-                wheel_kind,
-                (
-                    channel("distance", "m", "count", "wheel"),
-                    channel("speed", "m/s", "count", "wheel"),
-                ),
-            ),
+            _device("cell", "load-cell-frames", kind, pull),
+            _device("wheel", "wheel-pulses", wheel_kind, motion),
         ),
     )
 

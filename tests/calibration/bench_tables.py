@@ -72,13 +72,7 @@ def iso_csv(
         if place:
             for force in forces[-2::-1]:
                 share = force / capacity
-                more = 1.0 + loop * 4.0 * share * (1.0 - share)
-                add(
-                    name,
-                    position,
-                    "down",
-                    force,
-                    more * scale * (gain * force + bend * force**2),
-                )
+                counts = (1.0 + loop * 4.0 * share * (1.0 - share)) * scale
+                add(name, position, "down", force, counts * (gain * force + bend * force**2))
         add(name, position, "down", 0.0, zero_shift)
     return "\n".join(lines) + "\n"

@@ -30,6 +30,14 @@ pytestmark = [
 KILLS = 5
 
 
+def recovered(journal: Path, run: Path) -> Path:
+    """The run file that recovery makes of a journal, verified."""
+    recovery = command("recover", journal, "--out", run)
+    assert recovery.returncode == 0, recovery.stderr
+    assert command("verify", run).returncode == 0
+    return run
+
+
 @pytest.mark.parametrize("seed", range(KILLS))
 def test_killed_at_any_instant(tmp_path: Path, seed: int) -> None:
     """At most 0.5 s of samples before the kill, and no acknowledged mark, is lost."""
@@ -66,11 +74,7 @@ def test_killed_at_any_instant(tmp_path: Path, seed: int) -> None:
     )
     assert again.returncode == 2
     assert "recover" in one_line(again)
-    back = tmp_path / "back.h5"
-    told = command("recover", journal, "--out", back)
-    assert told.returncode == 0, told.stderr
-    assert command("verify", back).returncode == 0
-    with open_run(back) as run:
+    with open_run(recovered(journal, tmp_path / "back.h5")) as run:
         end_s = run.channels["pull"].time_s()[-1]
         assert killed_s - end_s <= 0.5
         kept = {m.mark_id for m in run.marks()}

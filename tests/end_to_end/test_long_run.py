@@ -19,7 +19,12 @@ from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.hdf5.write_whole import DeviceData, write_run
 from recorder.track.placing.run_source import kept_placement, positions
-from simulated_feeds.outing.rendering import RunArrays, post_passages, render_run_arrays
+from simulated_feeds.outing.rendering import (
+    DeviceRecords,
+    RunArrays,
+    post_passages,
+    render_run_arrays,
+)
 from simulated_feeds.outing.scenario import make_scenario
 from simulated_feeds.physics.scenery import invent_line
 from simulated_feeds.sheets.sheet_files import force_certificate, trip_sheet, wheel_certificate
@@ -57,43 +62,44 @@ def crew_marks(run: RunArrays, seed: int) -> list[Mark]:
     return marks
 
 
+CHANNELS = {
+    "drawbar": (("pull", "kN", "ch0", "cell"),),
+    "wheel": (("distance", "m", "count", "wheel"), ("speed", "m/s", "count", "wheel")),
+    "clock": (
+        ("latitude", "deg", "latitude_deg", ""),
+        ("longitude", "deg", "longitude_deg", ""),
+        ("gnss_speed", "m/s", "speed_m_s", ""),
+    ),
+}
+DRIVERS = {"drawbar": "load-cell-frames", "wheel": "wheel-pulses", "clock": "nmea-0183"}
+
+
+def laid_down(name: str, held: DeviceRecords) -> tuple[DeviceHeader, DeviceData]:
+    """One device's records as the recorder would lay them down."""
+    kind, hz = held.records.dtype, 1e9 if name == "clock" else 1e6
+    head = DeviceHeader(
+        name=name,
+        driver=DRIVERS[name],
+        port="none",
+        dtype=[[n, kind[n].str] for n in kind.names or ()],
+        tick_hz=hz,
+        channels=tuple(
+            ChannelHeader(name=n, quantity=n, unit=u, field=f, certificate=c)
+            for n, u, f, c in CHANNELS[name]
+        ),
+    )
+    time_s = held.received_s
+    if name != "clock":
+        fit = fit_ticks(held.records["tick"], held.received_s, tick_hz=hz)
+        time_s = fit.time_s(held.records["tick"])
+    return head, DeviceData(time_s=time_s, records=held.records)
+
+
 def keep(run: RunArrays, path: Path, seed: int) -> None:
     """Lay the run down as the recorder would."""
     cell, wheel = force_certificate(run.scenario), wheel_certificate(run.scenario)
     parts = {"drawbar": run.load_cell, "wheel": run.wheel, "clock": run.gnss}
-    channels = {
-        "drawbar": (("pull", "kN", "ch0", "cell"),),
-        "wheel": (("distance", "m", "count", "wheel"), ("speed", "m/s", "count", "wheel")),
-        "clock": (
-            ("latitude", "deg", "latitude_deg", ""),
-            ("longitude", "deg", "longitude_deg", ""),
-            ("gnss_speed", "m/s", "speed_m_s", ""),
-        ),
-    }
-    drivers = {"drawbar": "load-cell-frames", "wheel": "wheel-pulses", "clock": "nmea-0183"}
-    devices, data = [], {}
-    for name, held in parts.items():
-        kind = held.records.dtype
-        hz = 1e9 if name == "clock" else 1e6
-        devices.append(
-            DeviceHeader(
-                name=name,
-                driver=drivers[name],
-                port="none",
-                dtype=[[n, kind[n].str] for n in kind.names or ()],
-                tick_hz=hz,
-                channels=tuple(
-                    ChannelHeader(name=n, quantity=n, unit=u, field=f, certificate=c)
-                    for n, u, f, c in channels[name]
-                ),
-            )
-        )
-        if name == "clock":
-            time_s = held.received_s
-        else:
-            fit = fit_ticks(held.records["tick"], held.received_s, tick_hz=hz)
-            time_s = fit.time_s(held.records["tick"])
-        data[name] = DeviceData(time_s=time_s, records=held.records)
+    laid = {name: laid_down(name, held) for name, held in parts.items()}
     header = RunHeader(
         run_id=uuid.uuid4().hex,
         started_utc_ns=UTC0,
@@ -103,9 +109,10 @@ def keep(run: RunArrays, path: Path, seed: int) -> None:
         car_sheet="",
         trip_sheet=tomli_w.dumps(trip_sheet(run.scenario)),
         certificates={"cell": dump_certificate(cell), "wheel": dump_certificate(wheel)},
-        devices=tuple(devices),
+        devices=tuple(head for head, _ in laid.values()),
         route=run.scenario.journey.line.to_csv(),
     )
+    data = {name: device for name, (_, device) in laid.items()}
     write_run(path, header, data, marks=crew_marks(run, seed))
 
 

@@ -189,6 +189,22 @@ def curvature_profile(
     features: list[Feature], s_min: float, s_max: float, problems: Problems
 ) -> tuple[Profile, tuple[Curve, ...]]:
     """Curvature 1/R with linear spirals (+ right), zero on tangent, and the curves as used."""
+    curves = _curves_in_order(features, problems)
+    if not curves:
+        problems.warn(0, "has no curve row: taken as straight throughout")
+    stretches = [stretch for curve in curves for stretch in _stretches_of(curve)]
+    ends = [s for begin, end, *_ in stretches for s in (begin, end)]
+    bounds = np.unique(np.array([s_min, s_max, *ends]))
+    bounds = bounds[np.concatenate(([True], np.diff(bounds) > 1e-7))]
+    left, right = np.zeros(bounds.size - 1), np.zeros(bounds.size - 1)
+    for begin, end, k_begin, k_end in stretches:
+        i = int(np.searchsorted(bounds, 0.5 * (begin + end))) - 1
+        left[i], right[i] = k_begin, k_end
+    return Profile(bounds, left, right), tuple(curves)
+
+
+def _curves_in_order(features: list[Feature], problems: Problems) -> list[Curve]:
+    """The curves, those that overlap the one before cut short."""
     curves: list[Curve] = []
     for f in features:
         c = f.curve
@@ -210,24 +226,16 @@ def curvature_profile(
                 spiral_out_m=min(c.spiral_out_m, max(0.0, c.end_m - curves[-1].end_m)),
             )  # fmt: skip
         curves.append(c)
-    if not curves:
-        problems.warn(0, "has no curve row: taken as straight throughout")
-    points: list[tuple[float, float, float]] = []  # from, to, and values at both, per stretch
-    values: list[tuple[float, float]] = []
-    for c in curves:
-        k = c.curvature_per_m
-        a, b = c.s_m + c.spiral_in_m, max(c.end_m - c.spiral_out_m, c.s_m + c.spiral_in_m)
-        for lo, hi, y0, y1 in ((c.s_m, a, 0.0, k), (a, b, k, k), (b, c.end_m, k, 0.0)):
-            if hi - lo > 1e-6:
-                points.append((lo, hi, 0.0))
-                values.append((y0, y1))
-    bounds = np.unique(np.array([s_min, s_max] + [x for a, b, _ in points for x in (a, b)]))
-    bounds = bounds[np.concatenate(([True], np.diff(bounds) > 1e-7))]
-    left, right = np.zeros(bounds.size - 1), np.zeros(bounds.size - 1)
-    for (a, b, _), (y0, y1) in zip(points, values, strict=True):
-        i = int(np.searchsorted(bounds, 0.5 * (a + b))) - 1
-        left[i], right[i] = y0, y1
-    return Profile(bounds, left, right), tuple(curves)
+    return curves
+
+
+def _stretches_of(curve: Curve) -> list[tuple[float, float, float, float]]:
+    """Spiral in, arc, spiral out: from, to, and the curvature at both; none without length."""
+    k = curve.curvature_per_m
+    arc = curve.s_m + curve.spiral_in_m
+    out = max(curve.end_m - curve.spiral_out_m, arc)
+    parts = ((curve.s_m, arc, 0.0, k), (arc, out, k, k), (out, curve.end_m, k, 0.0))
+    return [part for part in parts if part[1] - part[0] > 1e-6]
 
 
 def number_profile(

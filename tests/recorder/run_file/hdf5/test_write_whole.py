@@ -42,13 +42,9 @@ def test_values_without_counts_at_uneven_times(tmp_path: Path) -> None:
     time_s = np.array([0.0, 0.5, 7.25, 7.25, 100.0])
     values = np.array([1.0, np.nan, -3.5, 4.0, 1e-9])
     gap = Gap(
-        device="paper",
-        t_start_s=0.5,
-        t_end_s=7.25,
-        cause=Cause.OTHER,
-        detail="roll torn",
+        device="paper", t_start_s=0.5, t_end_s=7.25, cause=Cause.OTHER, detail="roll torn",
         before_record=2,
-    )
+    )  # fmt: skip
     write_run(
         path,
         header(
