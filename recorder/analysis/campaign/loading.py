@@ -29,6 +29,7 @@ from recorder.analysis.uncertainty.instruments import (
     evidence_of,
     with_wheel,
 )
+from recorder.analysis.uncertainty.shunt import without_shunt
 from recorder.analysis.uncertainty.zero import with_zero_drift, zero_drift_kN
 from recorder.marks.kinds import Kind
 from recorder.marks.mark import Mark, unread
@@ -126,6 +127,7 @@ def load_run(
     marks, gaps = tuple(run.marks()), tuple(run.gaps())
     notes.extend(unread(marks))
     series = _series(run, edges, step, (pull, speed, distance), gaps, notes)
+    series = without_shunt(series, run, pull, notes)
     drift = zero_drift_kN(run, pull, series.t_s)
     if drift is not None:
         series = with_zero_drift(series, drift, followed=on.zero_drift)

@@ -11,6 +11,7 @@ import numpy as np
 from calibration.certificates.force import ForceCertificate
 from calibration.certificates.wheel import WheelCertificate
 from recorder.analysis.uncertainty.instrument_uncertainty import InstrumentUncertainty
+from recorder.analysis.uncertainty.shunt import shunt_u_rel
 from recorder.analysis.uncertainty.zero import zero_u_kN
 
 if TYPE_CHECKING:
@@ -46,9 +47,13 @@ def evidence_of(
     if isinstance(certificate, ForceCertificate):
         curve = certificate.standard_uncertainty_kN
         cause = f"certificate {certificate.certificate_id}"
+        span = shunt_u_rel(run, pull, notes)
+        if span:
+            # What the shunt found belongs to this run: nothing of it cancels between runs.
+            cause = f"{cause} and shunt check of {name}"
 
         def pull_u(force: float) -> float:
-            return float(curve(np.array([force]))[0])
+            return math.hypot(float(curve(np.array([force]))[0]), span * force)
     elif stated is not None:
         cause = f"stated uncertainty of {name}"
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from recorder.analysis.campaign.answer import Answer as Worked
 from recorder.report.pages.document import Block, Heading, Text, TextTable, plain
+from recorder.report.trial.field_checks_section import field_checks_section
 from recorder.report.trial.summary import seconds
 
 if TYPE_CHECKING:
@@ -40,24 +41,7 @@ def evidence(answer: Worked, sources: Sequence[Source]) -> list[Block]:
         blocks.append(
             Text("No certificate is in the run: values carry what was stated with them.")
         )
-    zeros = tuple(
-        (
-            source.name,
-            z.channel,
-            f"{z.t_s:.1f}",
-            plain(z.counts, 8),
-            "accepted" if z.accepted else "REFUSED",
-            z.reason,
-        )
-        for source in sources
-        for z in source.zeros
-    )
-    if zeros:
-        blocks.append(
-            TextTable(
-                ("run", "channel", "at, s", "zero, counts", "", "why"), zeros, "Zeros taken."
-            )
-        )
+    blocks += field_checks_section([(s.name, s.field_checks) for s in sources])
     for run, source in zip(answer.runs, sources, strict=True):
         e = run.loaded.evidence
         blocks.append(

@@ -14,6 +14,7 @@ import numpy as np
 from recorder.analysis.campaign.answer import Answer, Settings
 from recorder.analysis.campaign.answer import answer as work
 from recorder.analysis.campaign.loading import LoadedRun, Place, load_run
+from recorder.analysis.uncertainty.field_checks import RunFieldChecks, field_checks_of
 from recorder.exchange.description import describe
 from recorder.machine.version import software
 from recorder.report.pages.document import Document
@@ -37,7 +38,6 @@ from recorder.track.route.route import RouteError
 if TYPE_CHECKING:
     from recorder.analysis.series.corrections import Switches
     from recorder.analysis.specification.steady_stretches import Edit
-    from recorder.run.zero_line import Zero
     from recorder.sheets import TripSheet
     from recorder.track.placing.placement import Placement
     from recorder.track.route.route import Route
@@ -73,7 +73,7 @@ class Source:
     software: str
     digest: str
     told: dict[str, Any]
-    zeros: tuple[Zero, ...]
+    field_checks: RunFieldChecks
     utc_source: str
     utc_u_s: float
     car_text: str
@@ -160,7 +160,7 @@ def load_runs(
                 run, trip=trip, route=line, place=place, name=name, switches=switches
             )
             loaded.append(_noted(one, note))
-            source = _source(run, name, line, placement)
+            source = _source(run, one, line, placement)
             edits = kept_edits(run, name) if kept else ()
             sources.append(replace(source, edits=edits))
     return loaded, sources
@@ -249,8 +249,9 @@ def _placing(route: Route, placement: Placement) -> dict[str, Any]:
 
 
 def _source(
-    run: RunFile, name: str, route: Route | None, placement: Placement | None
+    run: RunFile, loaded: LoadedRun, route: Route | None, placement: Placement | None
 ) -> Source:
+    name = loaded.name
     told = {**describe(run), "file": run.path.name, "name": name}
     placed = None
     if route is not None and placement is not None:
@@ -262,7 +263,7 @@ def _source(
         software=run.header.software,
         digest=str(told.get("digest") or ""),
         told=told,
-        zeros=tuple(run.zeros()),
+        field_checks=field_checks_of(run, loaded.series),
         utc_source=run.utc.source,
         utc_u_s=float(np.max(u_s)),
         car_text=run.header.car_sheet,

@@ -3,53 +3,23 @@
 from __future__ import annotations
 
 import math
-import uuid
-from dataclasses import replace
-from datetime import date
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from calibration.certificates.certificate import dump_certificate
-from calibration.certificates.force import ForceCertificate
 from recorder.analysis.campaign.loading import load_run
 from recorder.run.event import Event
-from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run_file.hdf5.reader import open_run
-from recorder.run_file.hdf5.write_whole import DeviceData, write_run
+from tests.recorder.cell_runs import CAPACITY_KN, cell_run
 
-KN_PER_COUNT = 1e-4
-CELL = replace(
-    ForceCertificate.from_coefficients([0.0, KN_PER_COUNT], capacity_kN=500.0),
-    issued=date(2026, 1, 1),
-)
 TAKEN = {"channel": "pull", "counts": 20_000.0, "sd_counts": 270.0, "n": 2000}
 """As the first version kept a zero: 6 counts of standard uncertainty, 0.0006 kN."""
 
 
 def run_with(path: Path, *events: Event) -> Path:
     """Two hundred seconds at 50 kN above a zero of 20 000 counts."""
-    n = 20_000
-    t = np.arange(n) / 100.0
-    records = np.zeros(n, np.dtype([("tick", "<u8"), ("ch0", "<i4")]))
-    records["tick"] = np.arange(n, dtype=np.uint64) * np.uint64(10_000)
-    records["ch0"] = 520_000
-    pull = ChannelHeader(
-        name="pull", quantity="pull", unit="kN", field="ch0", certificate="cell"
-    )
-    device = DeviceHeader(
-        name="cell", driver="load-cell-frames", port="none",
-        dtype=[["tick", "<u8"], ["ch0", "<i4"]], tick_hz=1e6, channels=(pull,),
-    )  # fmt: skip
-    header = RunHeader(
-        run_id=uuid.uuid4().hex, started_utc_ns=1_790_000_000 * 10**9, started_monotonic_ns=0,
-        boot_id="made", software="made", car_sheet="", trip_sheet="",
-        certificates={"cell": dump_certificate(CELL)}, devices=(device,),
-    )  # fmt: skip
-    data = {"cell": DeviceData(time_s=t, records=records)}
-    write_run(path, header, data, events=events)
-    return path
+    return cell_run(path, np.full(20_000, 520_000), *events)
 
 
 def zero_u_kN(path: Path) -> tuple[float, tuple[str, ...]]:
@@ -76,7 +46,7 @@ def test_only_refused_zeros_are_no_zero(tmp_path: Path) -> None:
     path = run_with(tmp_path / "run.h5", Event(kind="zero", t_s=0.0, data=refused))
     with open_run(path) as run:
         loaded = load_run(run)
-    assert loaded.evidence.zero_u_kN == pytest.approx(0.001 * 500.0)
+    assert loaded.evidence.zero_u_kN == pytest.approx(0.001 * CAPACITY_KN)
     assert any("no zero was taken" in note for note in loaded.notes)
 
 
@@ -91,7 +61,7 @@ def test_a_zero_without_uncertainty_is_not_taken_for_exact(tmp_path: Path) -> No
     stated = {"channel": "pull", "counts": 20_000.0, "sd_counts": 0.0, "n": 0, "when": "sheet"}
     path = run_with(tmp_path / "run.h5", Event(kind="zero", t_s=0.0, data=stated))
     u_kN, notes = zero_u_kN(path)
-    assert u_kN == pytest.approx(0.001 * 500.0)
+    assert u_kN == pytest.approx(0.001 * CAPACITY_KN)
     assert any("without an uncertainty" in note for note in notes)
 
 

@@ -1,0 +1,64 @@
+"""Zeros and shunt checks of one run, as they were found."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from calibration.certificates.force import ForceCertificate
+from calibration.field.checks import FieldCheck, check_drift
+from recorder.analysis.uncertainty.shunt import finished_checks
+from recorder.run.shunt_check import ShuntCheck
+from recorder.run.zero_line import Zero, zero_lines
+
+if TYPE_CHECKING:
+    from recorder.analysis.series.series import Series
+    from recorder.run_file.hdf5.reader import RunFile
+
+__all__ = ["RunFieldChecks", "field_checks_of"]
+
+MOVES_M_S: Final = 0.1
+"""As everywhere in the analysis: slower is standing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunFieldChecks:
+    """What a run file holds of checks in the field."""
+
+    zeros: tuple[Zero, ...]
+    """Accepted and refused, in the order taken."""
+    drifts: tuple[tuple[str, FieldCheck], ...]
+    """Channel, and its last accepted zero against its first."""
+    shunts: tuple[ShuntCheck, ...]
+    """Those that have both readings."""
+    moved_s: tuple[float, float]
+    """Run times at which the train first and last moved; NaN when it never did."""
+
+    def when(self, t_s: float) -> str:
+        """``before`` the train moved, ``after`` it had stopped for good, or ``during``."""
+        first_s, last_s = self.moved_s
+        if not t_s > first_s:
+            return "before"
+        return "after" if t_s > last_s else "during"
+
+
+def field_checks_of(run: RunFile, series: Series) -> RunFieldChecks:
+    """Zeros, their drift, and shunt checks of a run; ``series`` shows when the train moved."""
+    zeros = run.zeros()
+    of_channel = {c.name: run.certificates.get(c.certificate) for c in run.channels.values()}
+    drifts = []
+    for name, line in zero_lines(zeros).items():
+        certificate = of_channel.get(name)
+        if len(line.t_s) > 1 and isinstance(certificate, ForceCertificate):
+            drift = check_drift(certificate, float(line.counts[0]), float(line.counts[-1]))
+            drifts.append((name, drift))
+    moving = series.t_s[np.abs(series.speed_m_s) > MOVES_M_S]
+    return RunFieldChecks(
+        zeros=tuple(zeros),
+        drifts=tuple(drifts),
+        shunts=tuple(finished_checks(run)),
+        moved_s=(float(moving[0]), float(moving[-1])) if len(moving) else (math.nan, math.nan),
+    )
