@@ -123,3 +123,7 @@ def run() -> None:
     # where a crew may keep a file of any name.
     os.environ["PYTHONSAFEPATH"] = "1"
     sys.exit(main())
+
+
+if __name__ == "__main__":
+    run()

@@ -1,8 +1,8 @@
 """The filer: tails the journal into the run file, in a process of its own.
 
 HDF5's global lock, a stalling disk or a dead handle cannot hold up acquisition: the recording
-process never touches the file. Started with journal and run file as words; what it is ordered
-and what it reports is in ``filer_reports``. The end of orders means that the recording process
+process never touches the file. Started with the paths of journal and run file; its orders and
+reports are in ``filer_reports``. The end of orders means that the recording process
 is gone: file what is committed and close.
 """
 
@@ -45,7 +45,7 @@ EXIT_FAILED: Final = 3
 """The run file could not be written; the journal has everything."""
 
 
-class Stop(Protocol):
+class StopEvent(Protocol):
     """An event: ``threading.Event`` or one of multiprocessing's."""
 
     def is_set(self) -> bool:
@@ -60,13 +60,13 @@ class Stop(Protocol):
 def follow(
     journal_path: Path | str,
     run_path: Path | str,
-    stop: Stop,
+    stop: StopEvent,
     *,
     report: Callable[[Filed], None] | None = None,
     poll_s: float = POLL_S,
     sync_s: float = SYNC_S,
 ) -> Filed:
-    """Make the run file from the journal as it grows, until told to stop.
+    """Make the run file from the journal as it grows, until asked to stop.
 
     What was committed before ``stop`` was set is in the file, synced to the disk, on return.
     ``report`` is called after every sync.

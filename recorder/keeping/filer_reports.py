@@ -1,4 +1,4 @@
-"""What the filer reports to the recording process, and what it is ordered."""
+"""What the filer reports to the recording process, and the orders it takes."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ __all__ = [
 
 
 class FilerOrder(StrEnum):
-    """What the filer is told; the end of orders means STOP."""
+    """An order to the filer; the end of orders means STOP."""
 
     STOP = "stop"
     """File what is committed, close the file, not sealed."""

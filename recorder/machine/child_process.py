@@ -1,4 +1,4 @@
-"""The parent's end of a child process of ours: how it is started, heard, told to stop, ended.
+"""The parent's end of a child process of ours: start, reports, orders, end.
 
 Recording, filer, feeds and windows are all started with :func:`python_command` and
 :func:`child_environment`, so that nothing in the crew's current folder is ever imported

@@ -99,9 +99,9 @@ class FeedProcess:
         return self.ended
 
     def stop(self, timeout_s: float = 10.0) -> FeedEnded | None:
-        """Tell it to end, and see that it does; may be called twice.
+        """Order it to end, and see that it does; may be called twice.
 
-        What became of every frame; None when it did not live to say.
+        What became of every frame; None when it died before it could report that.
         """
         self._child.order(STOP)
         try:
@@ -145,7 +145,7 @@ def start_process(
 
 
 def run_child(run: Callable[[str, FeedReporter, Callable[[], bool]], Any]) -> int:
-    """The child's end: run it on the settings given, report, stop when told; 0 done, 2 not.
+    """The child's end: run it on the settings given, report, stop when ordered; 0 done, 2 not.
 
     It ends with who started it: the end of its standard input is an order to stop.
     """

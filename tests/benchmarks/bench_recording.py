@@ -28,6 +28,7 @@ import numpy as np
 import psutil
 
 from recorder.acquisition.process.launch import RecordingProcess, start_recording
+from recorder.machine.child_process import child_environment, python_command
 from recorder.run_file.hdf5.reader import open_run
 from simulated_feeds.devices.wire import load_cell_frames
 from simulated_feeds.serving.feed_process import FeedProcess
@@ -237,13 +238,15 @@ def _live(
 def _window(
     recording: RecordingProcess, folder: Path, seconds: float, fps: float
 ) -> subprocess.Popen[bytes]:
-    words = [
-        sys.executable, "-m", "recorder.window.qt.frame.app",
-        "--session", str(recording.session_path),
+    words: list[str | Path] = [
+        "--session", recording.session_path,
         "--seconds", f"{seconds:.1f}", "--fps", f"{fps:g}", "--size", "1600x1000",
-        "--measure", str(folder / "frames.csv"), "--png", str(folder / "window.png"),
+        "--measure", folder / "frames.csv", "--png", folder / "window.png",
     ]  # fmt: skip
-    return subprocess.Popen(words, env={**os.environ, "QT_QPA_PLATFORM": "offscreen"})
+    return subprocess.Popen(
+        python_command("recorder.window.qt.frame.app", *words),
+        env=child_environment(QT_QPA_PLATFORM="offscreen"),
+    )
 
 
 def window(folder: Path, seconds: float) -> None:

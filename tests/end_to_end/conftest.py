@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 import subprocess
-import sys
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-ENTRY = "from recorder.command_line.main import run; run()"
+from recorder.machine.child_process import child_environment, python_command
+
+MAIN = "recorder.command_line.main"
 SECONDS = 22.0
 
 
 def command(*words: str | Path) -> subprocess.CompletedProcess[str]:
     """Run the command as a person would, in a process of its own."""
     return subprocess.run(
-        [sys.executable, "-c", ENTRY, *map(str, words)],
+        python_command(MAIN, *words),
+        env=child_environment(),
         capture_output=True,
         text=True,
         timeout=120.0,
@@ -29,7 +31,8 @@ def command(*words: str | Path) -> subprocess.CompletedProcess[str]:
 def start_command(*words: str | Path) -> subprocess.Popen[str]:
     """Start the command and leave it running."""
     return subprocess.Popen(
-        [sys.executable, "-c", ENTRY, *map(str, words)],
+        python_command(MAIN, *words),
+        env=child_environment(),
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,

@@ -7,20 +7,24 @@ import os
 import random
 import signal
 import subprocess
-import sys
 import threading
 import time
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 
-from recorder.acquisition.control.exchanges import RefusedError
+from recorder.acquisition.control.exchanges import RequestRefusedError
 from recorder.acquisition.control.session_files import SessionError
 from recorder.acquisition.process.launch import start_recording
+from recorder.machine.child_process import child_environment, python_command
 from recorder.run_file.hdf5.reader import open_run
 from simulated_feeds.serving.serving import start_feed
 from tests.end_to_end.conftest import command, one_line
+
+if TYPE_CHECKING:
+    from recorder.acquisition.control.client import LiveSession
 
 pytestmark = [
     pytest.mark.slow,
@@ -38,48 +42,58 @@ def recovered(journal: Path, run: Path) -> Path:
     return run
 
 
+class Keying:
+    """A crew that keys one mark after the other, each as soon as the last is acknowledged."""
+
+    def __init__(self, session: LiveSession, *, until: int) -> None:
+        self.acknowledged: list[str] = []
+        self.reached = threading.Event()
+        """Set when so many are acknowledged; keying goes on."""
+        self._session = session
+        self._until = until
+        self._enough = threading.Event()
+        self._thread = threading.Thread(target=self._key, name="crew")
+        self._thread.start()
+
+    def _key(self) -> None:
+        with contextlib.suppress(SessionError, RequestRefusedError, OSError):
+            while not self._enough.is_set():
+                number = len(self.acknowledged)
+                mark = self._session.mark("remark", time.monotonic_ns(), f"{number}")
+                self.acknowledged.append(mark.mark_id)
+                if number + 1 == self._until:
+                    self.reached.set()
+
+    def end(self) -> None:
+        self._enough.set()
+        self._thread.join(20.0)
+        assert not self._thread.is_alive()
+
+
 @pytest.mark.parametrize("seed", range(KILLS))
 def test_killed_at_any_instant(tmp_path: Path, seed: int) -> None:
     """At most 0.5 s of samples before the kill, and no acknowledged mark, is lost."""
-    chance = random.Random(seed)
-    acknowledged: list[str] = []
-    enough = threading.Event()
     out = tmp_path / "run.h5"
     with start_feed(tmp_path / "feed", seed=seed, seconds=60.0) as feed:
         recording = start_recording(
             feed.sheets["car"], feed.sheets["trip"], out, zero_seconds=0.0
         )
         session = recording.session
-        started_ns = session.header.started_monotonic_ns
-        journal = session.journal_path
-
-        def key() -> None:
-            with contextlib.suppress(SessionError, RefusedError, OSError):
-                while not enough.wait(0.01):
-                    mark = session.mark("remark", time.monotonic_ns(), f"{len(acknowledged)}")
-                    acknowledged.append(mark.mark_id)
-
-        crew = threading.Thread(target=key)
-        crew.start()
-        # The instant is chosen by chance: there is no event to wait for.
-        threading.Event().wait(chance.uniform(0.8, 2.5))
+        crew = Keying(session, until=random.Random(seed).randint(20, 400))
+        assert crew.reached.wait(60.0)
         os.kill(recording.pid, signal.SIGKILL)
-        killed_s = (time.monotonic_ns() - started_ns) / 1e9
-        enough.set()
-        crew.join(20.0)
-        assert not crew.is_alive()
+        killed_s = session.run_time_s(time.monotonic_ns())
+        crew.end()
         recording.kill()
     again = command(
         "record", feed.sheets["car"], feed.sheets["trip"], "--out", out, "--headless"
     )
     assert again.returncode == 2
     assert "recover" in one_line(again)
-    with open_run(recovered(journal, tmp_path / "back.h5")) as run:
+    with open_run(recovered(session.journal_path, tmp_path / "back.h5")) as run:
         end_s = run.channels["pull"].time_s()[-1]
         assert killed_s - end_s <= 0.5
-        kept = {m.mark_id for m in run.marks()}
-        assert set(acknowledged) <= kept
-        assert len(acknowledged) > 5
+        assert set(crew.acknowledged) <= {m.mark_id for m in run.marks()}
 
 
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP])
@@ -89,15 +103,20 @@ def test_a_dead_or_frozen_window_loses_nothing(tmp_path: Path, how: signal.Signa
         recording = start_recording(
             feed.sheets["car"], feed.sheets["trip"], out, seconds=9.0, zero_seconds=0.0
         )
+        # Its log of frames is a pipe: the window is killed as it has painted some.
+        frames = tmp_path / "frames"
+        os.mkfifo(frames)
         window = subprocess.Popen(
-            [
-                *(sys.executable, "-m", "recorder.window.qt.frame.app", "--seconds", "60"),
-                *("--session", str(recording.session_path)),
-            ],
-            env={**os.environ, "QT_QPA_PLATFORM": "offscreen"},
+            python_command(
+                "recorder.window.qt.frame.app",
+                *("--seconds", "60", "--session", recording.session_path, "--measure", frames),
+            ),
+            env=child_environment(QT_QPA_PLATFORM="offscreen"),
         )
-        threading.Event().wait(3.5)
-        window.send_signal(how)
+        with frames.open("rb") as log:
+            for _ in range(30):
+                assert log.readline()
+            window.send_signal(how)
         assert recording.wait(60.0) == 0
         window.kill()
         window.wait()

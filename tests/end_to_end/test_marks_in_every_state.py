@@ -33,54 +33,64 @@ def recording(tmp_path: Path) -> Iterator[RecordingProcess]:
             trip_sheet=feed.sheets["trip"],
             out=tmp_path / "run.h5",
             zero_seconds=ZERO_S,
+            # Holds the end up long enough for a key after the stop was asked for.
+            zero_after=2.0,
         )
         with RecordingProcess(settings) as process:
             assert process.wait_for(lambda report: isinstance(report, ZeroBegins), 60.0)
             yield process
 
 
+class Crew:
+    """At a window that has just attached; its worker is stepped by hand, nothing is waited for."""
+
+    def __init__(self, recording: RecordingProcess) -> None:
+        self.run = LiveRun(attach(recording.session_path))
+        self.keyed: list[int] = []
+        self._looks = 0
+
+    def state(self) -> RunState | None:
+        """What the lamp shows, after a look at the recording."""
+        self._looks += 1
+        # The hour of the worker's next look is past each time.
+        self.run.control.step(now_s=time.monotonic() + 60.0 * self._looks)
+        self.run.tick()
+        return self.run.state
+
+    def press(self, key: str) -> None:
+        """Key a mark, and see it taken."""
+        self.keyed.append(time.monotonic_ns())
+        entry = self.run.marks.press(key, self.keyed[-1])
+        assert entry is not None, self.run.marks.hint
+        self.run.control.step()
+        self.run.tick()
+        assert entry.state is EntryState.TAKEN, entry.problem
+
+
 def test_a_window_that_attaches_during_the_zero_takes_every_key(
     tmp_path: Path, recording: RecordingProcess
 ) -> None:
-    session = attach(recording.session_path)
-    run = LiveRun(session)
-    keyed: list[int] = []
-
-    def state() -> RunState | None:
-        # The hour of the next look at the state is past: this one looks.
-        run.control.step(now_s=time.monotonic() + 60.0 * (1 + len(keyed)))
-        run.tick()
-        return run.state
-
-    def press(key: str) -> None:
-        keyed.append(time.monotonic_ns())
-        entry = run.marks.press(key, keyed[-1])
-        assert entry is not None, run.message
-        run.control.step()
-        run.tick()
-        assert entry.state is EntryState.TAKEN, entry.problem
-
+    crew = Crew(recording)
     try:
-        assert state() is RunState.ZERO
-        press("S")
-        press("R")
+        assert crew.state() is RunState.ZERO
+        crew.press("S")
+        crew.press("R")
         assert recording.wait_for(lambda report: isinstance(report, Started), 60.0)
-        assert state() is RunState.RECORDING
-        press("S")
-        run.stop_recording()
-        run.control.step()
-        press("R")
+        assert crew.state() is RunState.RECORDING
+        crew.press("S")
+        crew.run.stop_recording()
+        crew.press("R")
     finally:
-        run.close()
+        crew.run.close()
     assert recording.wait(60.0) == 0
-    started_ns = session.header.started_monotonic_ns
-    with open_run(tmp_path / "run.h5") as kept:
-        assert [m.kind for m in kept.marks()] == ["station", "remark", "station", "remark"]
-        assert [m.t_s for m in kept.marks()] == pytest.approx(
-            [(at - started_ns) / 1e9 for at in keyed], abs=1e-6
-        )
-        assert kept.marks()[0].t_s < 0.0 < kept.marks()[2].t_s
-    out = tmp_path / "run.h5"
-    for words in (("verify", out), ("info", out), ("report", out, "--out", tmp_path / "rep")):
-        told = command(*words)
-        assert told.returncode == 0, told.stderr
+    run = tmp_path / "run.h5"
+    with open_run(run) as kept:
+        marks = kept.marks()
+        started_ns = kept.header.started_monotonic_ns
+    assert [m.kind for m in marks] == ["station", "remark", "station", "remark"]
+    keyed_s = [(at - started_ns) / 1e9 for at in crew.keyed]
+    assert [m.t_s for m in marks] == pytest.approx(keyed_s, abs=1e-6)
+    assert marks[1].t_s < 0.0 < marks[2].t_s
+    for words in (("verify", run), ("info", run), ("report", run, "--out", tmp_path / "rep")):
+        done = command(*words)
+        assert done.returncode == 0, done.stderr

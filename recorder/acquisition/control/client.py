@@ -157,7 +157,7 @@ class LiveSession:
 
         Raises
         ------
-        RefusedError
+        RequestRefusedError
             Unknown kind, a value of the wrong form, an instant outside the run.
         SessionLostError
             No acknowledgement: the mark must not be shown as taken.

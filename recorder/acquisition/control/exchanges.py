@@ -29,7 +29,7 @@ from recorder.run.zero_line import Zero
 
 __all__ = [
     "EVENTS", "HEADER", "MARK", "MARKS", "REVISE", "SHUNT", "STATUS", "STOP", "ZERO",
-    "Exchange", "Handler", "RefusedError",
+    "Exchange", "Handler", "RequestRefusedError",
 ]  # fmt: skip
 
 R = TypeVar("R")
@@ -38,7 +38,7 @@ Handler: TypeAlias = Callable[[Mapping[str, object]], object]
 """Fields of a request to the answer as JSON; raises ``ValueError`` when refused."""
 
 
-class RefusedError(ValueError):
+class RequestRefusedError(ValueError):
     """The recording understood and refused; the text says why."""
 
 
@@ -68,7 +68,7 @@ class Exchange(Generic[R, A]):
 
         Raises
         ------
-        RefusedError
+        RequestRefusedError
             Refused, or not an answer to this.
         """
         try:
@@ -78,8 +78,8 @@ class Exchange(Generic[R, A]):
             why = str(data["error"])
         except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
             why = f"not an answer to {self.word} ({type(error).__name__}: {error})"
-            raise RefusedError(why) from error
-        raise RefusedError(why)
+            raise RequestRefusedError(why) from error
+        raise RequestRefusedError(why)
 
 
 def _nothing(_answer: object) -> None:

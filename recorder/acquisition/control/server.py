@@ -101,7 +101,7 @@ class ControlServer:
                 if connection.poll(0.2):
                     connection.send_bytes(self._answer(connection.recv_bytes(MOST_BYTES)))
         except (OSError, EOFError):
-            return  # gone, stalled, or too long a message: nothing to say to it any more
+            return  # gone, stalled, or too long a message: there is no answer
         finally:
             connection.close()
             with self._guard:

@@ -22,7 +22,7 @@ __all__ = [
     "process_started",
     "read_session",
     "ring_name",
-    "runtime_folder",
+    "session_folder",
     "sessions",
     "sweep",
     "write_session",
@@ -44,7 +44,7 @@ class SessionFile:
 
     pid: int
     started: str
-    """When the process began, as the system tells it: a process number is used again."""
+    """When the process began, by the system: a process number is used again."""
     address: str
     authkey: str
     """Hex."""
@@ -56,7 +56,7 @@ class SessionFile:
     version: int = VERSION
 
 
-def runtime_folder() -> Path:
+def session_folder() -> Path:
     """The folder of session files and sockets, made private when it is not there.
 
     Raises
@@ -67,13 +67,13 @@ def runtime_folder() -> Path:
     folder = _folder()
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     if os.name == "posix":
-        told = folder.lstat()
-        if told.st_uid != os.getuid() or not stat.S_ISDIR(told.st_mode):
+        found = folder.lstat()
+        if found.st_uid != os.getuid() or not stat.S_ISDIR(found.st_mode):
             msg = (
                 f"{folder}: belongs to another user; set {FOLDER_VARIABLE} to a private folder"
             )
             raise SessionError(msg)
-        if stat.S_IMODE(told.st_mode) & 0o077:
+        if stat.S_IMODE(found.st_mode) & 0o077:
             folder.chmod(0o700)
     return folder
 
@@ -90,7 +90,7 @@ def socket_address(pid: int) -> str:
     """A local address strangers cannot reach: a socket in the private folder, or a pipe."""
     if sys.platform == "win32":
         return rf"\\.\pipe\testcar-{pid}-{os.urandom(8).hex()}"
-    path = runtime_folder() / f"{pid}.sock"
+    path = session_folder() / f"{pid}.sock"
     if len(os.fsencode(path)) > 100:  # a socket's path has some 104 bytes
         path = Path(tempfile.mkdtemp(prefix="tcar")) / "s"
     path.unlink(missing_ok=True)
@@ -98,7 +98,7 @@ def socket_address(pid: int) -> str:
 
 
 def process_started(pid: int) -> str:
-    """When a process began, in the system's own words; empty when that cannot be told."""
+    """When a process began, in the system's own form; empty when that cannot be known."""
     try:
         text = Path(f"/proc/{pid}/stat").read_text("utf-8", "replace")
     except OSError:
@@ -143,7 +143,7 @@ def _windows_lives(pid: int) -> bool:
 
 
 def ring_name(index: int, *, pid: int | None = None) -> str:
-    """Name of a ring in shared memory, telling whose it is; at most 30 characters."""
+    """Name of a ring in shared memory, with its owner in it; at most 30 characters."""
     owner = os.getpid() if pid is None else pid
     started = process_started(owner) or "0"
     return f"{PREFIX}_{owner}_{int(started) % 16**8:x}_{index}"
@@ -151,7 +151,7 @@ def ring_name(index: int, *, pid: int | None = None) -> str:
 
 def write_session(session: SessionFile) -> Path:
     """Write the session file, whole or not at all."""
-    folder = runtime_folder()
+    folder = session_folder()
     path = folder / f"{session.pid}.session"
     fresh = folder / f"{session.pid}.session.new"
     fresh.unlink(missing_ok=True)
@@ -204,7 +204,7 @@ def _session_of(data: dict[str, Any]) -> SessionFile:
 def sessions() -> list[tuple[Path, SessionFile]]:
     """Session files whose process lives, oldest process number first."""
     found = []
-    for path in sorted(runtime_folder().glob("*.session")):
+    for path in sorted(session_folder().glob("*.session")):
         try:
             session = read_session(path)
         except OSError:  # just gone, or not one of ours
@@ -217,7 +217,7 @@ def sessions() -> list[tuple[Path, SessionFile]]:
 def sweep() -> list[str]:
     """Remove what recordings that died left behind; returns what was removed."""
     removed: list[str] = []
-    for path in sorted(runtime_folder().glob("*.session")):
+    for path in sorted(session_folder().glob("*.session")):
         try:
             session = read_session(path)
         except OSError:

@@ -29,7 +29,7 @@ class DeviceStatus:
     gaps: int
     lost_records: int
     last_fault: str
-    """In words; empty while there was none."""
+    """As text; empty while there was none."""
     last_fault_t_s: float | None
     ring: RingStats
 
@@ -50,7 +50,7 @@ class SessionStatus:
     """Of each force channel the zero last accepted."""
     filer: FilerState = FilerState.RUNNING
     filed: Mapping[str, int] = field(default_factory=dict)
-    """Device → records in the run file and synced to the disk, as the filer last told."""
+    """Device → records in the run file and synced to the disk, as the filer last reported."""
     warnings: tuple[str, ...] = ()
     """For the crew, in words; the most pressing first."""
     disk_free_bytes: int = 0

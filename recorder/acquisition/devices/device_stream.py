@@ -58,6 +58,8 @@ class DeviceStream:
         self.device = device
         self.total = 0
         """Records of the run so far."""
+        self.seen = 0
+        """Records so far, with those from before the run."""
         self.gaps = 0
         self.lost_records = 0
         self.bytes_dropped = 0
@@ -102,6 +104,7 @@ class DeviceStream:
         before, blocks = _cut(whole, skipped)
         missing = {gap.before_record - self.total for gap in gaps}
         self.total += len(times) - skipped
+        self.seen += len(times)
         self._last_t = float(times[-1])
         return gaps, _flagged(blocks, missing), before
 

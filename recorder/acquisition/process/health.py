@@ -21,27 +21,32 @@ __all__ = ["HealthMonitor"]
 STEP_NS: Final = 100_000_000
 """A wall clock that moved so far against the monotonic one was stepped."""
 QUIET_S: Final = 1.0
+"""Of a fast device; a slow one is quiet after three of its records are missing."""
 SETTLED_S: Final = 3.0
+"""Rates are the sheet's until so long has been measured."""
 MiB: Final = 2**20
 
 
 @dataclass(slots=True)
 class _Rate:
-    t_s: float = 0.0
+    t_s: float | None = None
     records: int = 0
     rate_hz: float = 0.0
 
     def update(self, t_s: float, records: int) -> None:
+        if self.t_s is None:
+            self.t_s, self.records = t_s, records
+            return
         if t_s - self.t_s < 0.5:
             return
         now_hz = (records - self.records) / (t_s - self.t_s)
         # A device sends in bursts: half new, half what was.
-        self.rate_hz = now_hz if not self.records else 0.5 * (self.rate_hz + now_hz)
+        self.rate_hz = now_hz if not self.rate_hz else 0.5 * (self.rate_hz + now_hz)
         self.t_s, self.records = t_s, records
 
 
 class HealthMonitor:
-    """Keeps an eye on the recording; all methods are called by its main thread."""
+    """Keeps an eye on the recording, from its main thread; :meth:`devices` from any."""
 
     def __init__(
         self,
@@ -74,13 +79,17 @@ class HealthMonitor:
 
     def second(self, t_s: float, *, keep_s: float, more: Mapping[str, Any]) -> None:
         """One second's work; ``keep_s`` is its longest commit, ``more`` is kept with it."""
-        for thread in self._threads:
-            self._rates[thread.name].update(t_s, thread.stream.total)
+        self.look_at_rates(t_s)
         self.keep_s = keep_s
         self.rss_bytes = rss_bytes()
         self._clocks(t_s)
         self.look_at_disk(t_s)
         self._keep(Event(kind="health", t_s=t_s, data={**self._health(), **more}))
+
+    def look_at_rates(self, t_s: float) -> None:
+        """How fast records come, also before the run."""
+        for thread in self._threads:
+            self._rates[thread.name].update(t_s, thread.stream.seen)
 
     def devices(self, t_s: float) -> dict[str, DeviceStatus]:
         """State of every device."""
@@ -165,7 +174,7 @@ class HealthMonitor:
         except OSError as error:
             if not self._warned_blind:
                 self._warned_blind = True
-                self._warn(f"{self._folder}: cannot tell the free disk ({error.strerror})")
+                self._warn(f"{self._folder}: the free disk cannot be read ({error.strerror})")
             return
         sheet = self._plan.car.recording
         keep_free = sheet.stop_free_MiB * MiB + 0.1 * _size(self._run_path)

@@ -101,7 +101,7 @@ class Keeper:
     """Owns the readers that count as kept, and the thread that commits.
 
     ``failed`` is called once, from the keeper's thread, when the journal takes no more;
-    ``overrun`` hears of every gap the keeper itself had to make.
+    ``overrun`` is called with every gap the keeper itself had to make.
     """
 
     def __init__(

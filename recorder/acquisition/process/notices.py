@@ -13,15 +13,15 @@ from recorder.run.gap import Gap
 if TYPE_CHECKING:
     from recorder.acquisition.process.reports import RecordingReport, Reporter
 
-__all__ = ["Notices", "heard"]
+__all__ = ["Notices", "unfailing"]
 
 MOST_EVENTS: Final = 20_000
 """Remembered for clients; the run itself keeps all."""
 _EVERY_SECOND: Final = frozenset({"health", "clock_anchor"})
 
 
-def heard(report: Reporter) -> Reporter:
-    """The same reporter, but silent once nobody can hear it: a closed pipe stops no thread."""
+def unfailing(report: Reporter) -> Reporter:
+    """The same reporter, but one whose closed pipe or screen stops no thread."""
 
     def guarded(what: RecordingReport) -> None:
         try:

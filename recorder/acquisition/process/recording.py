@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final
 
 from drivers.interface.errors import DriverError
+from recorder.acquisition.control.serving import open_to_clients
 from recorder.acquisition.control.session_files import sweep
 from recorder.acquisition.devices.opening import (
     check_place,
@@ -16,11 +17,10 @@ from recorder.acquisition.devices.opening import (
     start_threads,
 )
 from recorder.acquisition.devices.plan import Plan, make_plan
-from recorder.acquisition.process.clients import open_to_clients
 from recorder.acquisition.process.filer_supervisor import FilerSupervisor
-from recorder.acquisition.process.notices import Notices, heard
+from recorder.acquisition.process.notices import Notices, unfailing
 from recorder.acquisition.process.reports import SessionOpen, Swept
-from recorder.acquisition.process.running import RunningRecording
+from recorder.acquisition.process.running import RunningRecording, StopWish
 from recorder.keeping.journal import Journal
 from recorder.keeping.owner import journal_path_for
 from recorder.sheets import load_car_sheet, load_trip_sheet
@@ -30,7 +30,6 @@ if TYPE_CHECKING:
     from recorder.acquisition.devices.device_thread import DeviceThread
     from recorder.acquisition.process.reports import Reporter
     from recorder.acquisition.process.settings import Outcome, RecordingSettings
-    from recorder.acquisition.process.stop_wish import StopWish
     from recorder.run.header import RunHeader
 
 __all__ = ["record"]
@@ -49,7 +48,7 @@ def record(settings: RecordingSettings, report: Reporter, stop: StopWish) -> Out
     RecordingError, SheetError, OSError
         It could not begin; nothing is left behind.
     """
-    notices = Notices(heard(report))
+    notices = Notices(unfailing(report))
     plan = _plan(settings)
     for left in sweep():
         notices.report(Swept(f"removed what a recording that died left: {left}"))

@@ -31,10 +31,9 @@ if TYPE_CHECKING:
     from recorder.acquisition.process.filer_supervisor import FilerSupervisor
     from recorder.acquisition.process.notices import Notices
     from recorder.acquisition.process.settings import RecordingSettings
-    from recorder.acquisition.process.stop_wish import StopWish
     from recorder.keeping.journal import Journal
 
-__all__ = ["RunningRecording"]
+__all__ = ["RunningRecording", "StopWish"]
 
 TICK_S: Final = 0.1
 """How soon a stop, a full disk or the end of the feeds is noticed."""
@@ -43,10 +42,23 @@ JOIN_S: Final = 5.0
 SHOWN_WARNINGS: Final = 20
 
 
+class StopWish:
+    """The wish that a recording stop, from a signal, a client or itself; the first stands."""
+
+    def __init__(self) -> None:
+        self.reason = ""
+        """Empty while nobody has asked."""
+
+    def ask(self, reason: str) -> None:
+        """Ask for a clean stop, from a signal handler or any thread."""
+        # A plain store: an Event could deadlock in a signal handler.
+        self.reason = self.reason or reason
+
+
 class RunningRecording:
     """A recording whose devices, journal and filer are there; :meth:`run` is called once.
 
-    Its clients reach it as :class:`~recorder.acquisition.process.clients.Served`.
+    Its clients reach it as :class:`~recorder.acquisition.control.serving.Served`.
     """
 
     def __init__(
@@ -116,6 +128,7 @@ class RunningRecording:
             self.notices.report(ZeroBegins(zero_s))
             taking = self.checks.begin(-zero_s, 0.0)
             while (now_s := self.notices.now_s()) < 0.0 and not self._stop.reason:
+                self._health.look_at_rates(now_s)
                 time.sleep(min(TICK_S, -now_s))
             if self._stop.reason:
                 return

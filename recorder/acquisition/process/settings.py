@@ -24,7 +24,7 @@ class RecordingSettings:
     trip_sheet: Path
     out: Path
     seconds: float | None = None
-    """Run time at which to stop; None records until told."""
+    """Run time at which to stop; None records until it is stopped."""
     zero_seconds: float | None = None
     """How long the zero is taken before the run; None is as the car sheet says."""
     zero_after: float = 0.0

@@ -10,7 +10,7 @@ import threading
 import time
 from typing import TYPE_CHECKING, Final
 
-from recorder.acquisition.control.exchanges import RefusedError
+from recorder.acquisition.control.exchanges import RequestRefusedError
 from recorder.acquisition.control.session_files import SessionError
 from recorder.marks.kinds import Kind
 from recorder.track.route.route import load_route
@@ -54,7 +54,7 @@ class DemoCrew:
                 if before is not None and place != before:
                     self._pass(min(before, place), max(before, place))
                 before = place
-        except (SessionError, RefusedError):
+        except (SessionError, RequestRefusedError):
             return  # the recording has ended or is ending: nothing more to key
 
     def _pass(self, low: float, high: float) -> None:

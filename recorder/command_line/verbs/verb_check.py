@@ -56,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
 
     Raises
     ------
-    SessionError, RefusedError
+    SessionError, RequestRefusedError
         No recording to attach to, or it takes no check now.
     UsageError
         Nobody is there to put the shunt on.

@@ -24,7 +24,7 @@ from calibration.certificates.force_curve import SenseCurve, UncertaintyTable
 from calibration.certificates.wheel import WheelCertificate
 from calibration.clock.tick_line import TickLine
 from recorder.acquisition.control.client import SessionLostError
-from recorder.acquisition.control.exchanges import RefusedError
+from recorder.acquisition.control.exchanges import RequestRefusedError
 from recorder.acquisition.control.requests import KeyedMark
 from recorder.acquisition.control.status import DeviceStatus, SessionStatus
 from recorder.acquisition.ring.ring import RingStats
@@ -201,13 +201,13 @@ class FakeSession:
         if self.gone:
             raise SessionLostError(self.gone)
         if self.refuse:
-            raise RefusedError(self.refuse)
+            raise RequestRefusedError(self.refuse)
 
     def _keep(self, mark: Mark) -> Mark:
         """As the real one: a mark is taken in every state that takes marks, and in no other."""
         if not self.state.takes_marks:
             msg = "the run is being sealed: it takes no more marks"
-            raise RefusedError(msg)
+            raise RequestRefusedError(msg)
         self.revisions.append(mark)
         return mark
 
@@ -272,7 +272,7 @@ class FakeSession:
         """As the real one: checks are taken while it records, and in no other state."""
         if self.state is not RunState.RECORDING:
             msg = f"not now: the recording is at {self.state}"
-            raise RefusedError(msg)
+            raise RequestRefusedError(msg)
 
     def stop(self, reason: str = "") -> None:
         self._ask("stop", reason)

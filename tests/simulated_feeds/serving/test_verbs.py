@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import signal
 import socket
 import subprocess
@@ -16,16 +15,15 @@ from typing import Any
 import pytest
 
 from recorder.command_line.main import main
+from recorder.machine.child_process import child_environment, python_command
 
 Reading = Callable[[dict[str, str]], dict[str, bytes]]
-HOME = Path(__file__).parents[3]
-CODE = "import sys; from recorder.command_line.main import main; sys.exit(main(sys.argv[1:]))"
 
 
 def start(*words: str) -> subprocess.Popen[str]:
     return subprocess.Popen(
-        [sys.executable, "-c", CODE, *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-        text=True, env={**os.environ, "PYTHONPATH": str(HOME)},
+        python_command("recorder.command_line.main", *words), stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE, text=True, env=child_environment(),
     )  # fmt: skip
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, TypeAlias
 
 from recorder.acquisition.control.client import SessionLostError
-from recorder.acquisition.control.exchanges import RefusedError
+from recorder.acquisition.control.exchanges import RequestRefusedError
 from recorder.acquisition.control.requests import KeyedMark, MarkRevision, StopRequest
 from recorder.acquisition.control.session_files import SessionError
 from recorder.acquisition.control.status import SessionStatus
@@ -189,7 +189,7 @@ class ControlWorker:
     def _carry_mark(self, mark_id: str, ask: Callable[[], Mark]) -> None:
         try:
             self.reports.put(MarkKept(ask()))
-        except RefusedError as error:
+        except RequestRefusedError as error:
             self.reports.put(MarkRefused(mark_id, str(error)))
         except SessionLostError as error:
             self.reports.put(MarkUnanswered(mark_id, str(error)))
@@ -198,7 +198,7 @@ class ControlWorker:
     def _ask_stop(self, order: StopRequest) -> None:
         try:
             self._session.stop(order.reason)
-        except RefusedError as error:
+        except RequestRefusedError as error:
             self.reports.put(Trouble(f"not stopped: {error}"))
         except SessionLostError as error:
             self._note_lost(error)
@@ -213,7 +213,7 @@ class ControlWorker:
                 marks = self._session.marks(self._marks_seen)
                 self._marks_seen += len(marks)
                 self.reports.put(MarksListed(marks))
-        except RefusedError as error:
+        except RequestRefusedError as error:
             self.reports.put(Trouble(str(error)))
         except SessionLostError as error:
             self._note_lost(error)
@@ -221,13 +221,13 @@ class ControlWorker:
     def _zero(self, seconds: float) -> None:
         try:
             self.reports.put(ZeroTaken(self._session.take_zero(seconds)))
-        except (RefusedError, SessionError) as error:
+        except (RequestRefusedError, SessionError) as error:
             self.reports.put(Trouble(f"zero not taken: {error}"))
 
     def _shunt(self, step: ShuntStep, seconds: float, channel: str) -> None:
         try:
             check = self._session.shunt_check(step, seconds, channel=channel)
-        except (RefusedError, SessionError) as error:
+        except (RequestRefusedError, SessionError) as error:
             self.reports.put(Trouble(f"no shunt check: {error}"))
         else:
             self.reports.put(ShuntRead(check))

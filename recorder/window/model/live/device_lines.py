@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from enum import Enum
 from typing import TYPE_CHECKING, Final
 
 from calibration.quantities.written import written
@@ -11,11 +13,17 @@ from recorder.run.states import DeviceState
 if TYPE_CHECKING:
     from recorder.acquisition.control.status import DeviceStatus, SessionStatus
 
-__all__ = ["GOOD", "LOUD", "WARN", "DeviceLine", "device_lines", "disk_line", "run_time_text"]
+__all__ = ["DeviceLine", "Level", "device_lines", "disk_line", "run_time_text"]
 
-GOOD: Final = "good"
-WARN: Final = "warn"
-LOUD: Final = "loud"
+
+class Level(Enum):
+    """How loudly something is shown."""
+
+    GOOD = "good"
+    WARN = "warn"
+    LOUD = "loud"
+
+
 _STATES: Final = {
     DeviceState.RUNNING: "running",
     DeviceState.QUIET: "quiet",
@@ -29,7 +37,7 @@ class DeviceLine:
     """One device in words, and how loudly."""
 
     name: str
-    level: str
+    level: Level
     state: str
     rate: str
     gaps: str
@@ -59,14 +67,14 @@ def _line(device: DeviceStatus) -> DeviceLine:
     return DeviceLine(device.name, _level(device), state, rate, gaps, fault)
 
 
-def _level(device: DeviceStatus) -> str:
+def _level(device: DeviceStatus) -> Level:
     if device.state is DeviceState.LOST:
-        return LOUD
+        return Level.LOUD
     slow = bool(device.expected_hz) and device.rate_hz < 0.9 * (device.expected_hz or 0.0)
     return (
-        WARN
+        Level.WARN
         if device.state is not DeviceState.RUNNING or slow or device.age_s is None
-        else GOOD
+        else Level.GOOD
     )
 
 
@@ -78,15 +86,21 @@ def _seconds(age_s: float) -> str:
     return f"{age_s:.0f} s" if age_s < 120 else f"{age_s / 60:.0f} min"
 
 
-def disk_line(status: SessionStatus | None) -> tuple[str, str]:
+def disk_line(status: SessionStatus | None) -> tuple[Level, str]:
     """Level and words: hours left on the disk."""
     if status is None:
-        return GOOD, ""
+        return Level.GOOD, ""
     hours = status.disk_hours_left
     free = f"{written(status.disk_free_bytes / 1e9, 1)} GB"
     if hours is None:
-        return GOOD, f"disk {free} free"
-    level = LOUD if hours < DISK_WARN_HOURS / 4 else WARN if hours < DISK_WARN_HOURS else GOOD
+        return Level.GOOD, f"disk {free} free"
+    level = (
+        Level.LOUD
+        if hours < DISK_WARN_HOURS / 4
+        else Level.WARN
+        if hours < DISK_WARN_HOURS
+        else Level.GOOD
+    )
     left = f"{hours:.0f} h" if hours >= 10 else f"{hours:.1f} h" if hours >= 1 else _min(hours)
     return level, f"disk {left if hours < 1000 else 'over 999 h'} left"
 
@@ -96,6 +110,7 @@ def _min(hours: float) -> str:
 
 
 def run_time_text(t_s: float) -> str:
-    """``1:02:03`` of run time."""
-    whole = int(max(0.0, t_s))
-    return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+    """``1:02:03`` of run time; ``−0:00:06`` while a zero is taken before the run."""
+    whole = math.floor(abs(t_s))
+    sign = "\N{MINUS SIGN}" if t_s < 0.0 and whole else ""
+    return f"{sign}{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"

@@ -41,7 +41,7 @@ _LAMPS: Final = {
 
 
 def lamp_of(state: RunState | None, *, lost: bool) -> Lamp:
-    """The lamp of a state as last told; None before the first, lost when nobody answers."""
+    """The lamp of a state as last reported; None before that, lost when nobody answers."""
     if lost and state is not RunState.ENDED:
         return Lamp("NO CONTACT", Glow.ALARM)
     if state is None:

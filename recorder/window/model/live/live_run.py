@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import glob
 import math
 import time
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from recorder.acquisition.control.client import CHECK_S
@@ -16,7 +14,7 @@ from recorder.run.shunt_check import ShuntStep
 from recorder.run.states import DeviceState, FilerState, RunState
 from recorder.sheets import TripSheet, parse_car_sheet, parse_trip_sheet
 from recorder.window.model.crew.mark_list import EntryState, MarkList
-from recorder.window.model.line.route_ahead import RouteAhead
+from recorder.window.model.line.route_of_run import route_of_run
 from recorder.window.model.live.control_worker import (
     ContactBack,
     ContactLost,
@@ -32,7 +30,7 @@ from recorder.window.model.live.control_worker import (
     Trouble,
     ZeroTaken,
 )
-from recorder.window.model.live.device_lines import LOUD, WARN, disk_line
+from recorder.window.model.live.device_lines import Level, disk_line
 from recorder.window.model.live.lamp import lamp_of
 from recorder.window.model.live.numerals import Alarm, Numerals
 from recorder.window.model.live.ring_worker import RingWorker
@@ -41,16 +39,17 @@ from recorder.window.model.trace.trace_model import TraceModel
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
 
     from recorder.acquisition.control.client import LiveSession
     from recorder.acquisition.control.status import SessionStatus
-    from recorder.track.route.route import Route
     from recorder.window.model.crew.mark_list import EntryState, MarkList
+    from recorder.window.model.line.route_ahead import RouteAhead
 
 __all__ = ["Drawn", "LiveRun"]
 
 SLOW_ANSWER_S: Final = 1.0
-"""A mark not acknowledged for so long is said."""
+"""A mark not acknowledged for so long is an alarm."""
 QUIET_STATUS_S: Final = 3.0
 _SHUNT_IS: Final = {ShuntStep.OPEN: "OFF", ShuntStep.SHUNTED: "ON"}
 _CHUNKS_A_TICK: Final = 200
@@ -80,67 +79,44 @@ class LiveRun:
         self.session = session
         self.header = session.header
         self.car = parse_car_sheet(self.header.car_sheet, source="car sheet of the run")
-        text = self.header.trip_sheet
-        self.trip = (
-            parse_trip_sheet(text, source="trip sheet of the run")
-            if text
-            else TripSheet(name=session.run_path.stem)
-        )
+        self.trip = TripSheet(name=session.run_path.stem)
+        if text := self.header.trip_sheet:
+            self.trip = parse_trip_sheet(text, source="trip sheet of the run")
         self.pens = pens_of(self.header, self.car.pens)
         self.traces = TraceModel(self.pens)
         self.numerals = Numerals(self.pens)
-        posts = self.trip.mileposts
         self.control = ControlWorker(session, attach_again=attach_again)
-        self.marks = MarkList(
+        self.marks = self._mark_list()
+        self.status: SessionStatus | None = None
+        self.status_ns = 0
+        self.lost = ""
+        """Why the recording cannot be reached; empty while it can."""
+        self.state: RunState | None = None
+        """As last reported; None before that."""
+        self._stop_asked = False
+        self.message = ""
+        """The last thing the crew should read."""
+        self.shunt_due = False
+        """The cell has been read without the shunt: the reading with it comes next."""
+        self.drawn: dict[str, Drawn] = {}
+        self.ahead: RouteAhead | None = None
+        self.route_problem = ""
+        try:
+            self.ahead = route_of_run(self.header, self.trip, session.run_path, route_path)
+        except (OSError, ValueError) as error:
+            self.route_problem = f"no profile: {error}"
+        self._distances: dict[int, float] = {}
+        self.ring_worker = RingWorker(session)
+
+    def _mark_list(self) -> MarkList:
+        posts = self.trip.mileposts
+        return MarkList(
             keys_for(self.car.keys),
             send=self.control.carry,
             started_ns=self.header.started_monotonic_ns,
             first=posts.first,
             step=posts.step,
         )
-        self.status: SessionStatus | None = None
-        self.status_ns = 0
-        self.lost = ""
-        """Why the recording cannot be reached; empty while it can."""
-        self.state: RunState | None = None
-        """As last told; None before that."""
-        self._stop_asked = False
-        self.message = ""
-        """The last thing worth telling, in words."""
-        self.shunt_due = False
-        """The cell has been read without the shunt: the reading with it comes next."""
-        self.drawn: dict[str, Drawn] = {}
-        self.route_problem = ""
-        self.ahead = self._route(route_path)
-        self._distances: dict[int, float] = {}
-        self.ring_worker = RingWorker(session)
-
-    def _route(self, given: str | Path | None) -> RouteAhead | None:
-        sheet = self.trip.route
-        if sheet is None and given is None and not self.header.route:
-            return None
-        try:
-            route = self._read_route(given)
-        except (OSError, ValueError) as error:
-            self.route_problem = f"no profile: {error}"
-            return None
-        return _ahead(route, self.trip)
-
-    def _read_route(self, given: str | Path | None) -> Route:
-        """The route given, the one in the run itself, or the trip sheet's beside the run."""
-        # Start-up time: only a run with a route needs it.
-        from recorder.track.route.route import load_route, parse_route
-
-        if given is not None:
-            return load_route(given)
-        if self.header.route:
-            return parse_route(self.header.route, source="route of the run")
-        places = _route_places(self.trip, self.session)
-        path = next((p for p in places if p.is_file()), None)
-        if path is None:
-            msg = f"route {places[0].name} is not beside the run"
-            raise FileNotFoundError(msg)
-        return load_route(path)
 
     # ------------------------------------------------------------------ life
 
@@ -158,6 +134,10 @@ class LiveRun:
         """Run time of now."""
         now = time.monotonic_ns() if monotonic_ns is None else monotonic_ns
         return (now - self.header.started_monotonic_ns) / 1e9
+
+    def shown_s(self) -> float:
+        """Run time of what is on the screen; of now, while nothing has been drawn."""
+        return self.traces.newest_s if self.traces.newest_s > 0.0 else self.now_s()
 
     def tick(self) -> None:
         """Take up what the workers brought. Never waits."""
@@ -258,69 +238,49 @@ class LiveRun:
         """Of a zero or a reading asked for from here; a car sheet may take no zero itself."""
         return self.car.recording.zero_seconds or CHECK_S
 
-    # ------------------------------------------------------------------ what is said loudly
+    # ------------------------------------------------------------------ alarms
 
     def alarms(self, now_ns: int) -> list[Alarm]:
-        """All that must be said loudly now, the worst first."""
+        """Every alarm there is now, the worst first."""
         found = [*self._session_alarms(now_ns), *self.numerals.alarms(self.now_s(now_ns))]
         if self.ring_worker.problem:
-            found.append(Alarm(WARN, self.ring_worker.problem))
-        return sorted(found, key=lambda a: a.level != LOUD)
+            found.append(Alarm(Level.WARN, self.ring_worker.problem))
+        return sorted(found, key=lambda a: a.level is not Level.LOUD)
 
     def _session_alarms(self, now_ns: int) -> list[Alarm]:
         found = []
         unsure = sum(e.state is EntryState.UNSURE for e in self.marks.entries)
         if unsure:
-            found.append(Alarm(LOUD, f"{unsure} mark(s) NOT acknowledged: write them down"))
+            found.append(
+                Alarm(Level.LOUD, f"{unsure} mark(s) NOT acknowledged: write them down")
+            )
         if self.lost:
-            level = WARN if self.is_ending else LOUD
+            level = Level.WARN if self.is_ending else Level.LOUD
             return [*found, Alarm(level, self.lost)]
         if (waited := self.marks.waiting_s(now_ns)) > SLOW_ANSWER_S:
-            found.append(Alarm(LOUD, f"a mark waits for its acknowledgement: {waited:.0f} s"))
+            found.append(
+                Alarm(Level.LOUD, f"a mark waits for its acknowledgement: {waited:.0f} s")
+            )
         status = self.status
         if status is None:
             return found
         silent = (now_ns - self.status_ns) / 1e9
         if silent > QUIET_STATUS_S:
-            found.append(Alarm(LOUD, f"the recording does not answer: {silent:.0f} s"))
+            found.append(Alarm(Level.LOUD, f"the recording does not answer: {silent:.0f} s"))
         for device in status.devices.values():
             if device.state is not DeviceState.RUNNING:
                 lost = device.state is DeviceState.LOST
-                word, level = ("LINK LOST", LOUD) if lost else ("quiet", WARN)
+                word, level = ("LINK LOST", Level.LOUD) if lost else ("quiet", Level.WARN)
                 why = f" — {device.last_fault}" if device.last_fault else ""
                 found.append(Alarm(level, f"{device.name}: {word}{why}"))
         level, words = disk_line(status)
-        if level in (WARN, LOUD):
+        if level in (Level.WARN, Level.LOUD):
             found.append(Alarm(level, words))
         if status.filer is FilerState.DEAD:
             found.append(
-                Alarm(WARN, "the run file is not being written; the journal keeps everything")
+                Alarm(
+                    Level.WARN,
+                    "the run file is not being written; the journal keeps everything",
+                )
             )
-        return found + [Alarm(WARN, w) for w in status.warnings]
-
-
-def _route_places(trip: TripSheet, session: LiveSession) -> list[Path]:
-    assert trip.route is not None
-    named = Path(trip.route.file)
-    beside = session.run_path.parent
-    if named.is_absolute():
-        return [named]
-    # The sheets often lie in a folder beside the run; two of one name there would be a guess.
-    near = sorted(beside.glob(f"*/{glob.escape(named.name)}"))
-    return [beside / named, beside / named.name, named, *(near if len(near) == 1 else [])]
-
-
-def _ahead(route: object, trip: TripSheet) -> RouteAhead:
-    # Start-up time: only a run with a route needs them.
-    from recorder.track.consist.train_shape import TrainShape
-    from recorder.track.route.route import Route
-
-    assert isinstance(route, Route)
-    sheet = trip.route
-    down = sheet is not None and sheet.direction == "decreasing"
-    return RouteAhead(
-        route,
-        direction=-1 if down else 1,
-        start_m=None if sheet is None else sheet.start_chainage_m,
-        shape=TrainShape.from_trip(trip),
-    )
+        return found + [Alarm(Level.WARN, w) for w in status.warnings]

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities import flags as flag_bits
-from recorder.window.model.live.device_lines import LOUD, WARN
+from recorder.window.model.live.device_lines import Level
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from recorder.window.model.trace.pens import Pen
     from recorder.window.model.trace.trace_chunk import TraceChunk
 
-__all__ = ["Alarm", "Numerals", "Reading"]
+__all__ = ["Alarm", "NumeralReading", "Numerals"]
 
 MEAN_S: Final = 0.5
 """A numeral is the mean of so long."""
@@ -29,7 +29,7 @@ LATCH_S: Final = 3.0
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class NumeralReading:
     """One numeral, in the unit of the run."""
 
     value: float
@@ -42,9 +42,9 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Alarm:
-    """Something to be said loudly."""
+    """Something the crew must see."""
 
-    level: str
+    level: Level
     text: str
 
 
@@ -92,14 +92,14 @@ class Numerals:
                 if set_here & bit:
                     recent.flagged[bit] = float(chunk.time_s[-1])
 
-    def reading(self, channel: str, now_s: float) -> Reading:
+    def reading(self, channel: str, now_s: float) -> NumeralReading:
         """The numeral of a channel at this run time."""
         recent = self._recent.get(channel)
         if recent is None:
-            return Reading(math.nan, math.inf, 0)
+            return NumeralReading(math.nan, math.inf, 0)
         age = now_s - recent.newest_s
         flags = sum(bit for bit, t in recent.flagged.items() if now_s - t < LATCH_S)
-        return Reading(recent.mean() if age < STALE_S else math.nan, age, flags)
+        return NumeralReading(recent.mean() if age < STALE_S else math.nan, age, flags)
 
     def power_kW(self, now_s: float) -> float:
         """Pull times speed of now; NaN when either is not known."""
@@ -118,13 +118,16 @@ class Numerals:
             if flags & flag_bits.SATURATED:
                 found.append(
                     Alarm(
-                        LOUD, f"{title.upper()} SATURATED: the true value is beyond the number"
+                        Level.LOUD,
+                        f"{title.upper()} SATURATED: the true value is beyond the number",
                     )
                 )
             if flags & flag_bits.OUT_OF_RANGE:
-                found.append(Alarm(LOUD, f"{title}: out of the certified range"))
+                found.append(Alarm(Level.LOUD, f"{title}: out of the certified range"))
             if flags & flag_bits.EXPIRED:
-                found.append(Alarm(WARN, f"{title}: the certificate has expired"))
+                found.append(Alarm(Level.WARN, f"{title}: the certificate has expired"))
             if flags & flag_bits.SUSPECT:
-                found.append(Alarm(WARN, f"{title}: the device reports a fault of its own"))
-        return sorted(found, key=lambda a: a.level != LOUD)
+                found.append(
+                    Alarm(Level.WARN, f"{title}: the device reports a fault of its own")
+                )
+        return sorted(found, key=lambda a: a.level is not Level.LOUD)

@@ -32,7 +32,8 @@ class RingWorker:
     def __init__(self, session: LiveSession, *, poll_s: float = POLL_S) -> None:
         self.chunks: queue.SimpleQueue[TraceChunk] = queue.SimpleQueue()
         self.problem = ""
-        """Why nothing is drawn any more, in words; empty while all is well."""
+        """Why traces are not whole, or stopped; empty while all is well."""
+        self._broken = False
         self._session = session
         self._poll_s = poll_s
         self._stop = threading.Event()
@@ -59,7 +60,17 @@ class RingWorker:
             self._new_zeros.put(fresh)
 
     def step(self) -> int:
-        """One look at every ring; returns how many records came."""
+        """One look at every ring; returns how many records came. Does not raise."""
+        if self._broken:
+            return 0
+        try:
+            return self._look()
+        except Exception as bug:  # noqa: BLE001 - shown on the screen; the recording goes on
+            self.problem = f"traces stopped: {type(bug).__name__}: {bug}"
+            self._broken = True
+            return 0
+
+    def _look(self) -> int:
         while not self._new_zeros.empty():
             self._maker.note_zeros(self._new_zeros.get())
         n = 0
@@ -101,14 +112,9 @@ class RingWorker:
         self._thread.start()
 
     def _run(self) -> None:
-        try:
-            while not self._stop.is_set():
-                if self.step() == 0:
-                    self._stop.wait(self._poll_s)
-                else:
-                    self._stop.wait(self._poll_s / 2)
-        except Exception as bug:  # noqa: BLE001 - told on the screen; the recording goes on
-            self.problem = f"traces stopped: {type(bug).__name__}: {bug}"
+        while not self._stop.is_set() and not self._broken:
+            came = self.step()
+            self._stop.wait(self._poll_s / 2 if came else self._poll_s)
 
     def close(self) -> None:
         """Stop the thread and let go of the rings."""

@@ -16,9 +16,7 @@ from calibration.quantities.editions import shown_quantity
 from calibration.quantities.written import NO_VALUE
 from recorder.marks.kinds import Kind
 from recorder.window.model.live.device_lines import (
-    GOOD,
-    LOUD,
-    WARN,
+    Level,
     device_lines,
     disk_line,
     run_time_text,
@@ -30,7 +28,7 @@ if TYPE_CHECKING:
     from PyQt6.QtWidgets import QWidget
 
     from recorder.window.model.live.live_run import LiveRun
-    from recorder.window.model.live.numerals import Alarm, Reading
+    from recorder.window.model.live.numerals import Alarm, NumeralReading
 
 __all__ = ["AlarmPanel", "DevicePanel", "KeyPanel", "NumeralPanel", "TopPanel"]
 
@@ -73,7 +71,7 @@ class TopPanel(Panel):
         write(painter, inner, word, ink, size, bold=True)
         clock = self._clocks(painter, area, size)
         x = lamp.right() + 2 * _PAD
-        now_s = self._run.now_s() if self._run.status is None else self._run.traces.newest_s
+        now_s = self._run.shown_s()
         used = write(
             painter,
             QRectF(x, 0, clock - x - _PAD, h),
@@ -94,11 +92,11 @@ class TopPanel(Panel):
         now = datetime.now(UTC)
         local = now.astimezone(self._zone)
         level, disk = disk_line(self._run.status)
-        colour = {GOOD: look.ink, WARN: look.ink, LOUD: look.loud_text}[level]
+        colour = {Level.GOOD: look.ink, Level.WARN: look.ink, Level.LOUD: look.loud_text}[level]
         parts = [
             (now.strftime("%H:%M:%S UTC"), look.ink, False),
             (local.strftime("%H:%M:%S ") + (local.tzname() or ""), look.ink, True),
-            (disk, colour, level != GOOD),
+            (disk, colour, level is not Level.GOOD),
         ]
         x = area.right() - _PAD
         for words, ink, bold in parts:
@@ -141,7 +139,7 @@ class AlarmPanel(Panel):
         shown = alarms[: 1 if self.question else self.ROWS]
         row = area.height() / len(shown)
         for i, alarm in enumerate(shown):
-            loud = alarm.level == LOUD
+            loud = alarm.level is Level.LOUD
             ground = self.look.loud if loud else self.look.warn
             ink = self.look.loud_ink if loud else self.look.warn_ink
             box = QRectF(area.left(), area.top() + i * row, area.width(), row)
@@ -218,7 +216,7 @@ class NumeralPanel(Panel):
         self._box(painter, boxes[2], "Drawbar power", "power", power, look.power, "")
         self._distance(painter, boxes[3])
 
-    def _pull_words(self, pull: Reading) -> str:
+    def _pull_words(self, pull: NumeralReading) -> str:
         if pull.flags & flag_bits.SATURATED:
             return "SATURATED"
         if pull.flags & flag_bits.OUT_OF_RANGE:
@@ -246,7 +244,7 @@ class NumeralPanel(Panel):
         box: QRectF,
         title: str,
         quantity: str,
-        reading: Reading,
+        reading: NumeralReading,
         colour: str,
         words: str,
     ) -> None:
@@ -281,7 +279,7 @@ class NumeralPanel(Panel):
         painter.drawText(middle, int(flags | Qt.TextFlag.TextDontClip), text)
 
     @staticmethod
-    def _absent(reading: Reading) -> str:
+    def _absent(reading: NumeralReading) -> str:
         if not math.isfinite(reading.age_s):
             return "no data yet"
         return f"no data for {reading.age_s:.0f} s" if reading.age_s > 1.0 else "not known"
@@ -390,11 +388,13 @@ class DevicePanel(Panel):
         size = min(small, h * 0.8)
         for i, line in enumerate(lines):
             y = inside.top() + 2 * i * h
-            colour = {GOOD: look.good, WARN: look.ink, LOUD: look.loud_text}[line.level]
-            sign = {GOOD: "●", WARN: "▲", LOUD: "■"}[line.level]
+            colour = {Level.GOOD: look.good, Level.WARN: look.ink, Level.LOUD: look.loud_text}[
+                line.level
+            ]
+            sign = {Level.GOOD: "●", Level.WARN: "▲", Level.LOUD: "■"}[line.level]
             first = QRectF(inside.left(), y, inside.width(), h)
             x = write(painter, first, f"{sign} {line.name}", colour, size, bold=True) + _PAD
-            state = f"{line.state}, {line.rate}" if line.level != LOUD else line.state
+            state = f"{line.state}, {line.rate}" if line.level is not Level.LOUD else line.state
             write(painter, first.adjusted(x, 0, 0, 0), state, look.ink, size)
             second = first.translated(0, h).adjusted(size * 1.3, 0, 0, 0)
             words = f"{line.gaps}; last fault {line.fault}" if line.fault else line.gaps

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from recorder.acquisition.control import exchanges
-from recorder.acquisition.control.exchanges import RefusedError
+from recorder.acquisition.control.exchanges import RequestRefusedError
 from recorder.acquisition.control.requests import (
     KeyedMark,
     MarkRevision,
@@ -132,10 +132,10 @@ def test_whatever_a_client_sends_is_read_or_refused(fields: dict[str, Any]) -> N
      b'{"ok": false}', b"[" * 9000],
 )  # fmt: skip
 def test_what_is_no_answer_is_told_as_such(message: bytes) -> None:
-    with pytest.raises(RefusedError, match="not an answer to mark"):
+    with pytest.raises(RequestRefusedError, match="not an answer to mark"):
         exchanges.MARK.answer_of(message)
 
 
 def test_a_refusal_comes_with_its_reason() -> None:
-    with pytest.raises(RefusedError, match="in the future"):
+    with pytest.raises(RequestRefusedError, match="in the future"):
         exchanges.MARK.answer_of(b'{"ok": false, "error": "in the future"}')

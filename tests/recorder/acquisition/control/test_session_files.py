@@ -22,7 +22,7 @@ from recorder.acquisition.control.session_files import (
     process_started,
     read_session,
     ring_name,
-    runtime_folder,
+    session_folder,
     sessions,
     sweep,
     write_session,
@@ -45,7 +45,7 @@ def session(pid: int, started: str, **changes: object) -> SessionFile:
     made = SessionFile(
         pid=pid,
         started=started,
-        address=str(runtime_folder() / f"{pid}.sock"),
+        address=str(session_folder() / f"{pid}.sock"),
         authkey="00ff",
         run_path="/runs/run.h5",
         journal_path="/runs/run.h5.journal",
@@ -72,12 +72,12 @@ def test_a_folder_open_to_others_is_closed_or_refused(
     folder.mkdir(mode=0o777)
     folder.chmod(0o777)
     monkeypatch.setenv(FOLDER_VARIABLE, str(folder))
-    assert runtime_folder().stat().st_mode & 0o777 == 0o700
+    assert session_folder().stat().st_mode & 0o777 == 0o700
     link = tmp_path / "link"
     link.symlink_to(folder)
     monkeypatch.setenv(FOLDER_VARIABLE, str(link))
     with pytest.raises(SessionError, match="private folder"):
-        runtime_folder()
+        session_folder()
 
 
 @settings(max_examples=50, suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -17,7 +17,7 @@ import pytest
 from recorder.acquisition.control.client import LiveSession, attach
 from recorder.acquisition.control.session_files import (
     SessionError,
-    runtime_folder,
+    session_folder,
     sessions,
     sweep,
 )
@@ -117,11 +117,11 @@ def test_what_a_killed_recording_leaves_is_swept_at_the_next_start(
     _, children = kill_with_children_noted(process)
     psutil.wait_procs(children, timeout=20.0)
     assert sessions() == []
-    assert list(runtime_folder().iterdir()) != []
+    assert list(session_folder().iterdir()) != []
     with start_recording(*sheets, tmp_path / "next.h5", seconds=0.2) as second:
         assert second.wait(60.0) == 0
         assert any(isinstance(report, Swept) for report in second.reports)
-    assert list(runtime_folder().iterdir()) == []
+    assert list(session_folder().iterdir()) == []
     if SHM_FOLDER.is_dir():
         assert list(SHM_FOLDER.glob(f"tcar_{process.pid}_*")) == []
 

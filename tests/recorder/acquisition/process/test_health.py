@@ -37,7 +37,13 @@ class Desk:
         name = f"tctest_w{os.getpid()}_{next(_NUMBER)}"
         self.ring = RingWriter(name, dtype=np.dtype([("tick", "<u8")]), capacity=8192)
         self.stream = SimpleNamespace(
-            total=0, gaps=0, lost_records=0, bytes_dropped=0, last_fault="", last_fault_t_s=None
+            total=0,
+            seen=0,
+            gaps=0,
+            lost_records=0,
+            bytes_dropped=0,
+            last_fault="",
+            last_fault_t_s=None,
         )
         self.thread = SimpleNamespace(
             name="drawbar",
@@ -46,8 +52,9 @@ class Desk:
             state=DeviceState.RUNNING,
             last_received_s=None,
         )
+        self.plan = make_plan(load_car_sheet(car))
         self.health = HealthMonitor(
-            make_plan(load_car_sheet(car)),
+            self.plan,
             [cast("DeviceThread", cast("Any", self.thread))],
             run_path=folder / "run.h5",
             keep=self.events.append,
@@ -74,7 +81,7 @@ def desk(tmp_path: Path, make_sheets: Callable[..., tuple[Path, Path]]) -> Itera
 
 def test_rates_and_health_are_kept_every_second(desk: Desk) -> None:
     for t in range(6):
-        desk.stream.total = 2000 * t
+        desk.stream.total = desk.stream.seen = 2000 * t
         desk.stream.bytes_dropped = 37
         desk.thread.last_received_s = float(t)
         desk.second(float(t))
@@ -91,6 +98,20 @@ def test_rates_and_health_are_kept_every_second(desk: Desk) -> None:
     assert desk.health.devices(7.0)["drawbar"].state is DeviceState.QUIET
     desk.thread.state = DeviceState.LOST
     assert desk.health.devices(7.0)["drawbar"].state is DeviceState.LOST
+
+
+def test_during_the_zero_rates_and_disk_are_known_and_nothing_is_kept(desk: Desk) -> None:
+    """No record is of the run yet, but a crew that waits for the zero wants to see them come."""
+    desk.health.look_at_disk(-6.0)
+    for i in range(13):
+        desk.stream.seen = 1000 * i
+        desk.health.look_at_rates(-6.0 + 0.5 * i)
+    device = desk.health.devices(0.0)["drawbar"]
+    assert device.rate_hz == pytest.approx(2000.0)
+    assert device.records == 0
+    assert desk.health.free_bytes == desk.free
+    assert desk.health.hours_left is not None
+    assert desk.events == []
 
 
 def test_the_last_hour_of_disk_is_warned_of_once(desk: Desk) -> None:
@@ -131,7 +152,7 @@ def test_a_disk_that_does_not_answer_is_said_and_not_fatal(desk: Desk) -> None:
     desk.second(0.0)
     desk.second(1.0)
     (words,) = desk.warnings
-    assert "cannot tell the free disk" in words
+    assert "the free disk cannot be read" in words
     assert not desk.health.disk_ends
 
 

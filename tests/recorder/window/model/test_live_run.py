@@ -21,12 +21,11 @@ from recorder.run.states import DeviceState, FilerState, RunState
 from recorder.window.model.crew.mark_list import Entry, EntryState
 from recorder.window.model.live.control_worker import (
     ControlReport,
-    MarkKept,
     ShuntRead,
     Trouble,
     ZeroTaken,
 )
-from recorder.window.model.live.device_lines import LOUD, WARN
+from recorder.window.model.live.device_lines import Level
 from recorder.window.model.live.live_run import LiveRun
 
 if TYPE_CHECKING:
@@ -168,18 +167,32 @@ def test_an_error_in_the_ring_is_told_and_marks_go_on(
 
     monkeypatch.setattr(session.rings["wheel"], "poll", broken)
     run = kit.make_run(session)
+    kit.settle(run)
+    assert "traces stopped: OSError: mapping is gone" in texts(run)
+    entry = run.marks.press("S", session.header.started_monotonic_ns)
+    assert entry is not None
+    kit.settle(run)
+    assert state_of(entry) is EntryState.TAKEN
+    run.close()
+
+
+def test_a_worker_whose_ring_is_gone_ends_by_itself(
+    session: FakeSession, kit: Kit, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(**_: object) -> list[Any]:
+        msg = "mapping is gone"
+        raise OSError(msg)
+
+    monkeypatch.setattr(session.rings["wheel"], "poll", broken)
+    before = set(threading.enumerate())
+    run = kit.make_run(session)
     run.start()
-    try:
-        for thread in threading.enumerate():
-            if thread.name == "window rings":
-                thread.join(10.0)
-        assert "mapping is gone" in texts(run)
-        entry = run.marks.press("S", session.header.started_monotonic_ns)
-        assert entry is not None
-        await_report(run, MarkKept)
-        assert state_of(entry) is EntryState.TAKEN
-    finally:
-        run.close()
+    for thread in set(threading.enumerate()) - before:
+        if thread.name == "window rings":
+            thread.join(10.0)
+            assert not thread.is_alive()
+    assert "mapping is gone" in texts(run)
+    run.close()
 
 
 def test_marks_so_far_are_there_after_a_restart(session: FakeSession, kit: Kit) -> None:
@@ -203,8 +216,8 @@ def test_saturation_range_and_expiry_are_said(session: FakeSession, kit: Kit) ->
     session.send_pull(0.0, np.full(200, 1e6))
     kit.settle(run)
     alarms = run.numerals.alarms(0.2)
-    assert any("SATURATED" in a.text and a.level == LOUD for a in alarms)
-    assert any("expired" in a.text and a.level == WARN for a in alarms)
+    assert any("SATURATED" in a.text and a.level is Level.LOUD for a in alarms)
+    assert any("expired" in a.text and a.level is Level.WARN for a in alarms)
     session.send_pull(10.0, np.full(200, 700.0))
     kit.settle(run)
     words = " ".join(a.text for a in run.numerals.alarms(10.2))
@@ -306,7 +319,7 @@ def test_a_recording_that_goes_after_its_stop_has_ended_and_is_no_alarm(
     session.gone = "the recording of run.h5 has ended"
     kit.settle(run, now_s=1.0)
     assert run.state is RunState.ENDED
-    assert [a.level for a in run.alarms(time.monotonic_ns())] == [WARN]
+    assert [a.level for a in run.alarms(time.monotonic_ns())] == [Level.WARN]
 
 
 def test_a_dead_filer_is_said(session: FakeSession, kit: Kit, run: LiveRun) -> None:
