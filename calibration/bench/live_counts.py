@@ -14,10 +14,10 @@ from calibration.certificates.force import ForceCertificate
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
-__all__ = ["BenchSignals"]
+__all__ = ["LiveCounts"]
 
 
-class BenchSignals:
+class LiveCounts:
     """Fed from one thread, asked from another."""
 
     def __init__(self, limits: StabilityLimits, reference: ForceCertificate | None) -> None:

@@ -1,12 +1,12 @@
 """A guided bench session, without a screen: plan, live counts, readings, resume.
 
-One thread owns the session (it alone touches the file); ``feed`` and ``feed_reference`` may be
-called from another. A reading is started, gathers counts for some seconds, and is committed by
+One thread owns the session (it alone touches the file); its ``live`` counts may be fed from
+another. A reading is started, gathers counts for some seconds, and is committed by
 ``poll`` once they have passed::
 
     session = BenchSession.create("cell.bench", settings=…, plan=make_plan(capacity_kN=500.0))
-    session.feed(t_s, counts)             # from the driver, again and again
-    session.stability()                   # the live verdict
+    session.live.feed(t_s, counts)        # from the driver, again and again
+    session.live.stability()              # the verdict now
     session.start_reading(applied_kN=50.02)
     taken = session.poll()                # None until the seconds have passed
     session.repeat(7, "press crept")      # then start_reading again
@@ -17,11 +17,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Self
+from typing import Any, Final, Self
 
-from calibration.bench.live_counts import BenchSignals
+from calibration.bench.live_counts import LiveCounts
 from calibration.bench.pending_reading import (
     PendingReading,
     applied_force,
@@ -36,12 +36,8 @@ from calibration.bench.taken_readings import csv_of, readings_of
 from calibration.certificates.certificate import full_document
 from calibration.certificates.force import RAILS_24_BIT, ForceCertificate
 from calibration.evaluation.evaluation import Evaluation, evaluate
-from calibration.evaluation.issue import issue_certificate
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings import Readings
-
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike
 
 __all__ = ["BenchSession"]
 
@@ -73,7 +69,8 @@ class BenchSession:
         self._skipped = {
             int(text.split(":")[0]) for _, k, text in store.events() if k == "skipped"
         }
-        self._signals = BenchSignals(self.limits, self.reference)
+        self.live: Final = LiveCounts(self.limits, self.reference)
+        """Fed by another thread; the only part of the session that may be."""
         self._pending: PendingReading | None = None
         self._again: tuple[int, str] | None = None
 
@@ -174,22 +171,6 @@ class BenchSession:
 
     # ---------------------------------------------------------- live
 
-    def feed(self, t_s: ArrayLike, counts: ArrayLike) -> None:
-        """Counts of the cell under calibration; (n,) each, time on the device's clock."""
-        self._signals.feed(t_s, counts)
-
-    def feed_reference(self, t_s: ArrayLike, counts: ArrayLike) -> None:
-        """Counts of the reference cell, on the same clock as ``feed``."""
-        self._signals.feed_reference(t_s, counts)
-
-    def stability(self) -> Stability:
-        """The verdict on the cell's last seconds."""
-        return self._signals.stability()
-
-    def reference_force_kN(self) -> float | None:
-        """Live force of the reference cell, mean of the stability window; None without one."""
-        return self._signals.reference_force_kN()
-
     def start_reading(
         self,
         *,
@@ -214,11 +195,11 @@ class BenchSession:
         check_seconds(length)
         force, by = applied_force(step, applied_kN, self.reference)
         check_temperature(temperature_C)
-        latest = self._signals.latest_s
+        latest = self.live.latest_s
         if latest is None:
             msg = "no counts are coming from the cell: check device, port and channel"
             raise BenchError(msg)
-        self._signals.keep(length)
+        self.live.keep(length)
         self._pending = self._prepare(step, force, by, latest, length, temperature_C)
         return self._pending
 
@@ -291,7 +272,7 @@ class BenchSession:
         pending = self._pending
         if pending is None:
             return None
-        found = self._signals.over(pending.start_s, pending.seconds)
+        found = self.live.over(pending.start_s, pending.seconds)
         if found is None:
             return None
         mean, standard, verdict = found
@@ -319,11 +300,11 @@ class BenchSession:
     ) -> TakenReading:
         applied, sd = pending.applied_kN, None
         if pending.step.kind == "zero" and standard is not None:
-            self._signals.set_reference_zero(standard.mean)
+            self.live.set_reference_zero(standard.mean)
         if applied is None:
             if standard is None:
                 raise self._refuse(pending, "no counts came from the reference cell")
-            applied, sd = self._signals.reference_mean(standard)
+            applied, sd = self.live.reference_mean(standard)
         now = self._now()
         seconds = (now - self.started).total_seconds()
         last = self._taken[-1].time_s if self._taken else 0.0
@@ -388,13 +369,9 @@ class BenchSession:
         return readings_of(self._taken, self.plan, source=str(self.path))
 
     def to_csv(self) -> str:
-        """The readings as the table ``bench fit`` reads."""
-        return csv_of(self._taken, self.plan)
+        """The readings as the table ``bench fit`` reads, what else happened as remarks."""
+        return csv_of(self._taken, self.plan, self.events)
 
     def evaluate(self) -> Evaluation:
         """Curves, figures and budget of what has been taken; raises ``ReadingsError``."""
         return evaluate(self.readings(), self.settings)
-
-    def certificate(self, *, today: date | None = None) -> ForceCertificate:
-        """The certificate; raises ``ReadingsError`` when the readings cannot carry one."""
-        return issue_certificate(self.evaluate(), today=today)

@@ -48,6 +48,7 @@ class TakenReading:
     applied_by: str
     """``"typed"``, ``"plan"`` (nominal force), or the reference cell's certificate."""
     applied_sd_kN: float | None
+    """Of the reference cell's force while it was gathered; None where it was not measured."""
     mean: float
     """Counts."""
     sd: float

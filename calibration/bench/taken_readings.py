@@ -56,19 +56,31 @@ def readings_of(
     return check_readings(made, repeat_reasons=[r.reason for r in taken])
 
 
-def csv_of(taken: Sequence[TakenReading], plan: Sequence[PlanStep]) -> str:
-    """The table ``bench fit`` reads, with what else was known of each reading."""
+def csv_of(
+    taken: Sequence[TakenReading],
+    plan: Sequence[PlanStep],
+    events: Sequence[tuple[str, str, str]],
+) -> str:
+    """The table ``bench fit`` reads, with what else was known of each reading.
+
+    ``events`` (utc, kind, text) stand above it as remarks: skips, repeats, refusals, notes.
+    """
     text = io.StringIO()
+    for utc, kind, words in events:
+        text.write(f"# {utc} {kind}: {' '.join(words.split())}\n")
     table = csv.writer(text, lineterminator="\n")
     table.writerow(
         ("series", "position_deg", "direction", "applied_kN", "reading_counts",
-         "temperature_C", "time_s", "kind", "repeat_reason", "sd_counts", "stable")
+         "temperature_C", "time_s", "kind", "repeat_reason", "sd_counts",
+         "reference_sd_kN", "stable")
     )  # fmt: skip
     for r in taken:
         step = plan[r.step - 1]
         temperature = "" if r.temperature_C is None else r.temperature_C
+        reference_sd = "" if r.applied_sd_kN is None else r.applied_sd_kN
         table.writerow(
             (step.series, step.position_deg, step.direction, r.applied_kN, r.mean,
-             temperature, round(r.time_s, 3), step.kind, r.reason, r.sd, int(r.stable))
+             temperature, round(r.time_s, 3), step.kind, r.reason, r.sd,
+             reference_sd, int(r.stable))
         )  # fmt: skip
     return text.getvalue()

@@ -115,7 +115,9 @@ class _Parser:
     def rows(self, text: str) -> Iterator[tuple[int, list[str]]]:
         first = next((ln for ln in text.splitlines() if ln.strip() and ln[0] != "#"), "")
         delimiter = max(",;\t", key=first.count) if first else ","
-        reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+        # Remarks are free text: quotes in them are not the table's.
+        lines = ("\n" if ln.startswith("#") else ln for ln in io.StringIO(text, newline=""))
+        reader = csv.reader(lines, delimiter=delimiter, strict=True)
         try:
             for cells in reader:
                 stripped = [cell.strip() for cell in cells]

@@ -1,1 +1,1 @@
-"""The recording process: rings, device threads, keeper, control channel and health."""
+"""The live end: rings, device threads, keeper, control channel, health; counts for the bench."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -22,8 +21,9 @@ from calibration.certificates.certificate import load_certificate
 from calibration.certificates.force import ForceCertificate
 from calibration.evaluation.issue import CAUTIONS
 from calibration.readings.bench_settings import BenchSettings
-from drivers.interface.errors import DriverError, LinkLostError
+from drivers.interface.errors import DriverError
 from drivers.interface.registry import open_driver
+from recorder.acquisition.bench.bench_feed import BenchFeed
 from recorder.command_line.bench.bench_work import print_results, write_results
 from recorder.command_line.support.errors import UsageError
 from recorder.window.qt.frame.preflight import check_screen
@@ -31,76 +31,10 @@ from recorder.window.qt.frame.preflight import check_screen
 if TYPE_CHECKING:
     from drivers.interface.driver_interface import DeviceDriver
 
-__all__ = ["Feeder", "run_session"]
+__all__ = ["run_session"]
 
 _FEED_PATIENCE_S: Final = 10.0
 """No counts for so long while a reading gathers: the feed is broken."""
-
-
-class Feeder:
-    """Reads a driver in a thread of its own and feeds a session; told by an event."""
-
-    def __init__(
-        self, driver: DeviceDriver, session: BenchSession, channel: str, reference: str | None
-    ) -> None:
-        for name in (channel, *([reference] if reference else [])):
-            if name not in (driver.layout.dtype.names or ()):
-                driver.close()
-                msg = f"the device has no channel {name!r}; it has {driver.layout.dtype.names}"
-                raise UsageError(msg)
-        self._driver, self._session = driver, session
-        self._channel, self._reference = channel, reference
-        self._stop, self._fed = threading.Event(), threading.Condition()
-        self.trouble: str | None = None
-        self._blocks = 0
-        self._thread = threading.Thread(target=self._read, name="bench feed", daemon=True)
-        self._thread.start()
-
-    def _read(self) -> None:
-        try:
-            while not self._stop.is_set():
-                records = self._driver.read().records
-                if len(records) == 0:
-                    continue
-                t_s = records["tick"].astype(np.float64) / self._driver.layout.tick_hz
-                self._session.feed(t_s, records[self._channel])
-                if self._reference is not None:
-                    self._session.feed_reference(t_s, records[self._reference])
-                with self._fed:
-                    self._blocks += 1
-                    self._fed.notify_all()
-        except LinkLostError as lost:
-            self._give_up(str(lost))
-        except Exception as bug:
-            self._give_up(f"{type(bug).__name__}: {bug}")
-            raise
-
-    def _give_up(self, words: str) -> None:
-        with self._fed:
-            self.trouble = words
-            self._fed.notify_all()
-
-    def wait(self, timeout_s: float) -> None:
-        """Until the next counts; raises ``BenchError`` when the feed has ended or stalls."""
-        with self._fed:
-            seen = self._blocks
-            came = self._fed.wait_for(
-                lambda: self._blocks != seen or self.trouble is not None, timeout_s
-            )
-            if self.trouble is not None:
-                msg = f"the feed has ended ({self.trouble}); the session is kept: run it again"
-                raise BenchError(msg)
-        if not came:
-            msg = (
-                f"no counts for {timeout_s:g} s; the session is kept: check the port, run again"
-            )
-            raise BenchError(msg)
-
-    def close(self) -> None:
-        """Stop the thread and close the port."""
-        self._stop.set()
-        self._thread.join(timeout=10.0)
-        self._driver.close()
 
 
 def run_session(args: argparse.Namespace, settings: BenchSettings) -> int:
@@ -121,8 +55,8 @@ def run_session(args: argparse.Namespace, settings: BenchSettings) -> int:
 
 
 def _at_prompt(args: argparse.Namespace, session: BenchSession) -> bool:
-    with _feeder(args, session) as feeder:
-        return _Talk(args, session, feeder).run()
+    with _feed(args, session) as feed:
+        return _Prompt(args, session, feed).run()
 
 
 def _on_page(args: argparse.Namespace, session: BenchSession) -> bool:
@@ -134,17 +68,8 @@ def _on_page(args: argparse.Namespace, session: BenchSession) -> bool:
         msg = "--page and --script exclude each other: a page is worked by hand"
         raise UsageError(msg)
     check_screen()
-    driver = None
-    if args.port is not None:
-        driver = _driver(args)
-    return run_bench_page(
-        session,
-        driver=driver,
-        channel=args.channel,
-        reference_channel=args.reference_channel,
-        png=args.png,
-        seconds=args.page_seconds,
-    )
+    with _feed(args, session) as feed:
+        return run_bench_page(session, feed=feed, png=args.png, seconds=args.page_seconds)
 
 
 def _open(args: argparse.Namespace, settings: BenchSettings) -> BenchSession:
@@ -216,25 +141,30 @@ def _driver(args: argparse.Namespace) -> DeviceDriver:
 
 
 @contextmanager
-def _feeder(args: argparse.Namespace, session: BenchSession) -> Iterator[Feeder | None]:
+def _feed(args: argparse.Namespace, session: BenchSession) -> Iterator[BenchFeed | None]:
+    """Counts of the port, if there is one, for as long as they are wanted."""
     if args.port is None:
         yield None
         return
-    driver = _driver(args)
-    feeder = Feeder(driver, session, args.channel, args.reference_channel)
+    feed = BenchFeed(
+        _driver(args),
+        session.live,
+        channel=args.channel,
+        reference_channel=args.reference_channel,
+    )
     try:
-        yield feeder
+        yield feed
     finally:
-        feeder.close()
+        feed.close()
 
 
-class _Talk:
+class _Prompt:
     """Questions and answers until the plan is done or the person stops."""
 
     def __init__(
-        self, args: argparse.Namespace, session: BenchSession, feeder: Feeder | None
+        self, args: argparse.Namespace, session: BenchSession, feed: BenchFeed | None
     ) -> None:
-        self.args, self.session, self.feeder = args, session, feeder
+        self.args, self.session, self.feed = args, session, feed
         self.temperature_C = session.settings.room_temperature_C
         self.script = None if args.script is None else _script_lines(args.script)
         self.line = 0
@@ -278,8 +208,8 @@ class _Talk:
             return None
 
     def show(self) -> None:
-        if self.feeder is not None:
-            verdict = self.session.stability()
+        if self.feed is not None:
+            verdict = self.session.live.stability()
             print(f"    {verdict.mean:.0f} counts, {verdict.reason}")
 
     def act(self, step: PlanStep | None, word: str, rest: str) -> None:
@@ -299,7 +229,7 @@ class _Talk:
             self.report(self.take(step, word, rest))
 
     def take(self, step: PlanStep, word: str, rest: str) -> TakenReading:
-        if self.feeder is None:
+        if self.feed is None:
             values = [_number(v, "reading") for v in (word, *rest.split())]
             if len(values) not in (1, 2) or (len(values) == 1 and step.kind != "zero"):
                 msg = "without a port, answer 'FORCE READING' (a zero step: 'READING')"
@@ -312,20 +242,20 @@ class _Talk:
         self.settle(step)
         self.session.start_reading(applied_kN=applied, temperature_C=self.temperature_C)
         while True:
-            self.feeder.wait(_FEED_PATIENCE_S)
+            self.feed.wait(_FEED_PATIENCE_S)
             taken = self.session.poll()
             if taken is not None:
                 return taken
 
     def settle(self, step: PlanStep) -> None:
         """Wait for the step's own time, then for a stable signal as long as is allowed."""
-        assert self.feeder is not None
+        assert self.feed is not None
         begun = time.monotonic()
         patience = max(step.settle_s, self.args.settle_seconds)
         while True:
-            self.feeder.wait(_FEED_PATIENCE_S)
+            self.feed.wait(_FEED_PATIENCE_S)
             waited = time.monotonic() - begun
-            verdict = self.session.stability()
+            verdict = self.session.live.stability()
             if waited >= step.settle_s and (verdict.stable or waited >= patience):
                 if not verdict.stable:
                     print(f"    taken although not stable: {verdict.reason}")

@@ -38,7 +38,7 @@ class Bench:
         n = int(seconds * 50)
         t = self.t_s + (np.arange(n) + 1) / 50.0
         counts = 1000.0 + 8000.0 * force_kN + self.rng.normal(0.0, noise, n)
-        self.session.feed(t, np.round(counts))
+        self.session.live.feed(t, np.round(counts))
         self.t_s = float(t[-1])
         self.utc += timedelta(seconds=seconds)
 

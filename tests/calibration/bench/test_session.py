@@ -10,6 +10,7 @@ from calibration.bench.plan import make_plan
 from calibration.bench.session import BenchSession
 from calibration.bench.session_file import BenchError
 from calibration.certificates.force import ForceCertificate
+from calibration.evaluation.issue import issue_certificate
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings import ReadingsError
 from calibration.readings.readings_csv import parse_readings
@@ -26,7 +27,7 @@ def test_a_whole_session_becomes_a_certificate(bench: Bench) -> None:
     assert part.working.coefficients[1] == pytest.approx(1.0 / 8000.0, rel=1e-5)
     assert part.figure("iso376_class").value in ("00", "0.5")
     assert part.figure("e74_class_a_range").value is not None
-    certificate = session.certificate()
+    certificate = issue_certificate(session.evaluate())
     assert certificate.range_kN == (0.0, 500.0)
     table = parse_readings(session.to_csv())
     again = table.reading[table.used]
@@ -54,9 +55,9 @@ def test_an_unstable_reading_says_so(bench: Bench) -> None:
 
 
 def test_live_verdict(bench: Bench) -> None:
-    assert not bench.session.stability().stable
+    assert not bench.session.live.stability().stable
     bench.hold(0.0, 2.0)
-    assert bench.session.stability().stable
+    assert bench.session.live.stability().stable
 
 
 def test_a_repeat_is_a_new_reading_that_says_why(bench: Bench) -> None:
@@ -95,7 +96,7 @@ def test_saturated_counts_are_refused_and_kept_as_an_event(bench: Bench) -> None
     bench.hold(500.0, 2.0)
     bench.session.start_reading()
     bench.hold(500.0, 1.0)
-    bench.session.feed([bench.t_s + 0.01], [8_388_607])
+    bench.session.live.feed([bench.t_s + 0.01], [8_388_607])
     bench.t_s += 0.01
     bench.hold(500.0, 1.5)
     with pytest.raises(BenchError, match="saturated"):
@@ -174,8 +175,8 @@ def test_reference_force_from_a_second_channel(tmp_path: Path) -> None:
         for true_kN in (0.0, 50.04):
             for _ in range(2):
                 at = t + (np.arange(60) + 1) / 50.0
-                session.feed(at, np.full(60, 1000.0 + 8000.0 * true_kN))
-                session.feed_reference(at, np.full(60, 250.0 + 10_000.0 * true_kN))
+                session.live.feed(at, np.full(60, 1000.0 + 8000.0 * true_kN))
+                session.live.feed_reference(at, np.full(60, 250.0 + 10_000.0 * true_kN))
                 t = float(at[-1])
                 if session.pending is None:
                     session.start_reading()
@@ -183,7 +184,7 @@ def test_reference_force_from_a_second_channel(tmp_path: Path) -> None:
         taken = session.taken[-1]
         assert taken.applied_kN == pytest.approx(50.04)
         assert taken.applied_by == "certificate ref 7"
-        assert session.reference_force_kN() == pytest.approx(50.04)
+        assert session.live.reference_force_kN() == pytest.approx(50.04)
     with BenchSession.open(tmp_path / "two.bench") as again:
         assert again.reference == reference
 

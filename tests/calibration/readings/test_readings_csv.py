@@ -59,6 +59,13 @@ def test_other_separators_remarks_blank_lines_byte_order_mark(tmp_path: Path) ->
     assert len(parse_readings("applied_kN\treading\n1\t2\n2\t4\n")) == 2
 
 
+def test_a_remark_may_hold_anything() -> None:
+    text = '# a "quoted, remark\napplied_kN,reading\n# "another\n0,1\n5,101\n10,201\n'
+    readings = parse_readings(text)
+    assert readings.reading.tolist() == [1.0, 101.0, 201.0]
+    assert readings.row.tolist() == [4, 5, 6]
+
+
 def test_other_units_of_temperature_and_time() -> None:
     r = parse_readings("applied_kN,reading,temperature_F,time_min\n1,1,68,0\n2,2,68,1\n")
     assert r.temperature_C == pytest.approx([20.0, 20.0])

@@ -15,14 +15,10 @@ from calibration.bench.plan import make_plan
 from calibration.bench.session import BenchSession
 from calibration.certificates.certificate import dump_certificate, load_certificate
 from calibration.certificates.force import ForceCertificate
-from calibration.readings.bench_settings import BenchSettings
-from drivers.interface.driver_interface import Batch, Layout
-from drivers.interface.errors import LinkLostError
-from recorder.command_line.bench.bench_session import Feeder
 from recorder.command_line.main import main
-from recorder.command_line.support.errors import UsageError
 from recorder.machine.version import software
 from tests.calibration.bench_tables import iso_csv, pontius_csv
+from tests.recorder.acquisition.bench.press import Press
 
 
 @pytest.fixture
@@ -231,73 +227,6 @@ def test_a_wrong_answer_names_the_script_and_its_line(
         assert len(session.taken) == 1
 
 
-class Press:
-    """A device whose cell follows what the session asks for; ends on demand."""
-
-    def __init__(self) -> None:
-        self.device_id = "bench cell"
-        self.layout = Layout(
-            dtype=np.dtype([("tick", "<u8"), ("ch0", "<i4"), ("ch1", "<i4")]), tick_hz=1000.0
-        )
-        self.tick = 0
-        self.force_kN = 0.0
-        self.lost = threading.Event()
-        self.closed = False
-
-    def read(self) -> Batch:
-        # 25 times as fast as a real device: slow enough that no count is dropped unread.
-        if self.lost.wait(0.002):
-            raise LinkLostError(self.device_id, "silent for one read timeout")
-        n = 50
-        records = np.zeros(n, self.layout.dtype)
-        records["tick"] = self.tick + np.arange(n)
-        records["ch0"] = 1000 + round(8000 * self.force_kN)
-        records["ch1"] = round(10_000 * self.force_kN)
-        self.tick += n
-        return Batch(records=records, received_ns=0)
-
-    def close(self) -> None:
-        self.closed = True
-
-
-def test_live_counts_are_fed_gathered_and_the_feed_ends_loudly(tmp_path: Path) -> None:
-    press = Press()
-    with BenchSession.create(
-        tmp_path / "live.bench", settings=BenchSettings(capacity_kN=500.0),
-        plan=make_plan(capacity_kN=500.0, preloads=0), seconds=0.5,
-    ) as session:  # fmt: skip
-        feeder = Feeder(press, session, "ch0", None)
-        feeder.wait(10.0)
-        session.start_reading()
-        taken = None
-        while taken is None:
-            feeder.wait(10.0)
-            taken = session.poll()
-        assert taken.mean == 1000.0
-        press.lost.set()
-        with pytest.raises(ValueError, match="feed has ended"):
-            wait_for_ever(feeder)
-        feeder.close()
-    assert press.closed
-
-
-def wait_for_ever(feeder: Feeder) -> None:
-    for _ in range(1000):
-        feeder.wait(10.0)
-
-
-def test_a_channel_the_device_has_not_is_refused(tmp_path: Path) -> None:
-    press = Press()
-    with (
-        BenchSession.create(
-            tmp_path / "c.bench", settings=BenchSettings(), plan=make_plan(capacity_kN=5.0)
-        ) as session,
-        pytest.raises(UsageError, match="no channel 'ch7'"),
-    ):
-        Feeder(press, session, "ch7", None)
-    assert press.closed
-
-
 def test_a_guided_session_on_a_driver_with_a_reference_cell(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -308,14 +237,7 @@ def test_a_guided_session_on_a_driver_with_a_reference_cell(
     def follow(self: BenchSession, **words: float) -> object:
         step = self.current
         assert step is not None
-        press.force_kN = step.applied_kN
-        # Counts of the new force must have arrived before the reading starts.
-        before = self._signals.latest_s or 0.0
-        arrived = threading.Event()
-        while not arrived.is_set():
-            if (self._signals.latest_s or 0.0) > before + 0.2:
-                arrived.set()
-            arrived.wait(0.001)
+        press.hold(step.applied_kN)
         return start(self, **words)
 
     monkeypatch.setattr(BenchSession, "start_reading", follow)

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import math
-import queue
 import re
-import threading
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from calibration.bench.session_file import BenchError
 from calibration.quantities.units import UnitError, convert
 from calibration.quantities.written import typeset
-from drivers.interface.errors import LinkLostError
 from recorder.window.model.trace.pyramid import Pyramid
 
 if TYPE_CHECKING:
@@ -22,62 +19,12 @@ if TYPE_CHECKING:
     from calibration.bench.session import BenchSession
     from calibration.bench.session_file import TakenReading
     from calibration.bench.stability import Stability
-    from drivers.interface.driver_interface import DeviceDriver
+    from recorder.acquisition.bench.bench_feed import BenchFeed, CountsChunk
 
-__all__ = ["BenchDesk", "BenchFeed", "PlanLine"]
+__all__ = ["BenchDesk", "PlanLine"]
 
 _MOST_TYPED: Final = 200
 _FORCE: Final = re.compile(r"([+\-\u2212]?[\d.,]+)\s*([^\d\s]*)\Z")
-
-
-class BenchFeed:
-    """Reads a driver in a thread of its own, feeds the session, and keeps counts to draw."""
-
-    def __init__(
-        self,
-        driver: DeviceDriver,
-        session: BenchSession,
-        *,
-        channel: str,
-        reference_channel: str | None = None,
-    ) -> None:
-        """Raises ``ValueError`` when the device has no such channel; the driver is closed."""
-        for name in (channel, *([reference_channel] if reference_channel else [])):
-            if name not in (driver.layout.dtype.names or ()):
-                driver.close()
-                known = ", ".join(n for n in driver.layout.dtype.names or () if n != "tick")
-                msg = f"bench: the device has no channel {name!r}; it has {known}"
-                raise ValueError(msg)
-        self.trouble = ""
-        """Why no more counts come; empty while they do."""
-        self.pieces: queue.SimpleQueue[tuple[Any, Any]] = queue.SimpleQueue()
-        self._driver, self._session = driver, session
-        self._channel, self._reference = channel, reference_channel
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="bench-feed", daemon=True)
-        self._thread.start()
-
-    def _run(self) -> None:
-        try:
-            while not self._stop.is_set():
-                records = self._driver.read().records
-                if len(records) == 0:
-                    continue
-                t_s = records["tick"].astype(np.float64) / self._driver.layout.tick_hz
-                self._session.feed(t_s, records[self._channel])
-                if self._reference is not None:
-                    self._session.feed_reference(t_s, records[self._reference])
-                self.pieces.put((t_s, records[self._channel].astype(np.float64)))
-        except LinkLostError as lost:
-            self.trouble = f"{lost}; the session is kept: run it again to go on"
-        except Exception as bug:  # noqa: BLE001 - told on the page; readings are on disk
-            self.trouble = f"{type(bug).__name__}: {bug}; the session is kept"
-
-    def close(self) -> None:
-        """Stop the thread and close the port."""
-        self._stop.set()
-        self._thread.join(timeout=10.0)
-        self._driver.close()
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +96,7 @@ class BenchDesk:
 
     def verdict(self) -> Stability:
         """Whether the counts stand still."""
-        return self.session.stability()
+        return self.session.live.stability()
 
     def progress(self) -> float | None:
         """How much of the reading being gathered has passed, 0 to 1; None between readings."""
@@ -160,14 +107,16 @@ class BenchDesk:
 
     def trouble(self) -> str:
         """Why no counts come; empty while they do."""
-        return "" if self._feed is None else self._feed.trouble
+        if self._feed is None or not self._feed.trouble:
+            return ""
+        return f"{self._feed.trouble}; the session is kept: run it again to go on"
 
     # ------------------------------------------------------------------ what happens
 
     def tick(self) -> None:
         """Take up counts, and a reading whose seconds have passed."""
-        while self._feed is not None and not self._feed.pieces.empty():
-            self._draw(*self._feed.pieces.get())
+        for chunk in [] if self._feed is None else self._feed.new_counts():
+            self._draw(chunk)
         try:
             taken = self.session.poll()
         except BenchError as error:
@@ -180,7 +129,8 @@ class BenchDesk:
                 f" {taken.mean:.1f} counts, sd {taken.sd:.1f}, {taken.stability}"
             )
 
-    def _draw(self, t_s: Any, counts: Any) -> None:  # noqa: ANN401 - float64 arrays
+    def _draw(self, chunk: CountsChunk) -> None:
+        t_s, counts = chunk
         if float(t_s[0]) <= self._last_s:
             # The device began anew: so does the drawing.
             self.trace = Pyramid(capacity=1 << 15, levels=4)

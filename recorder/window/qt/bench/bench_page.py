@@ -9,7 +9,7 @@ from PyQt6.QtCore import QEvent, QObject, Qt, QTimer
 from PyQt6.QtGui import QCloseEvent, QKeyEvent, QResizeEvent
 from PyQt6.QtWidgets import QApplication, QHBoxLayout, QPushButton, QVBoxLayout, QWidget
 
-from recorder.window.model.bench.bench_desk import BenchDesk, BenchFeed
+from recorder.window.model.bench.bench_desk import BenchDesk
 from recorder.window.qt.bench.bench_panels import (
     CountsStrip,
     DoPanel,
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from calibration.bench.session import BenchSession
-    from drivers.interface.driver_interface import DeviceDriver
+    from recorder.acquisition.bench.bench_feed import BenchFeed
 
 __all__ = ["BenchPage", "run_bench_page"]
 
@@ -176,17 +176,13 @@ class BenchPage(QWidget):
 def run_bench_page(
     session: BenchSession,
     *,
-    driver: DeviceDriver | None = None,
-    channel: str = "ch0",
-    reference_channel: str | None = None,
+    feed: BenchFeed | None = None,
     appearance: str = "day",
     png: str | Path | None = None,
     seconds: float | None = None,
     size: tuple[int, int] = (1280, 800),
 ) -> bool:
-    """Show the page until the person finishes or leaves; the caller closes the session.
-
-    The driver, when given, is read in a thread of its own and closed at the end.
+    """Show the page until the person finishes or leaves; the caller closes session and feed.
 
     Returns
     -------
@@ -197,33 +193,24 @@ def run_bench_page(
     ------
     NoScreenError
         No window can be opened here.
-    ValueError
-        The device has no such channel.
     """
     if png is not None and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
         use_offscreen()
     check_screen()
-    feed = None
-    if driver is not None:
-        feed = BenchFeed(driver, session, channel=channel, reference_channel=reference_channel)
-    try:
-        app = application()
-        desk = BenchDesk(session, feed)
-        page = BenchPage(desk, appearance=appearance)
-        page.resize(*size)
-        page.show()
-        page.start()
+    app = application()
+    desk = BenchDesk(session, feed)
+    page = BenchPage(desk, appearance=appearance)
+    page.resize(*size)
+    page.show()
+    page.start()
 
-        def finish() -> None:
-            if png is not None:
-                save_picture(page, png)
-            page.close()
+    def finish() -> None:
+        if png is not None:
+            save_picture(page, png)
+        page.close()
 
-        if seconds is not None:
-            QTimer.singleShot(max(1, round(seconds * 1000)), finish)
-        app.exec()
-        destroy(page)
-    finally:
-        if feed is not None:
-            feed.close()
+    if seconds is not None:
+        QTimer.singleShot(max(1, round(seconds * 1000)), finish)
+    app.exec()
+    destroy(page)
     return desk.finished

@@ -124,7 +124,7 @@ class LivePanel(_BenchPanel):
         text = written(verdict.mean, 0)
         title = QRectF(inside.left(), inside.top(), inside.width(), row)
         write(painter, title, f"counts, mean of {limits.window_s:g} s", look.faint, self.small)
-        force = desk.session.reference_force_kN()
+        force = desk.session.live.reference_force_kN()
         if force is not None:
             words = f"reference {written(force, 3)} kN"
             write(painter, title, words, look.ink, self.small * 1.1, bold=True, right=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,46 +12,16 @@ from PyQt6.QtCore import QTimer
 
 from calibration.bench.plan import make_plan
 from calibration.bench.session import BenchSession
+from calibration.bench.session_file import BenchError
 from calibration.bench.stability import StabilityLimits
 from calibration.readings.bench_settings import BenchSettings
-from drivers.interface.driver_interface import Batch, Layout
-from drivers.interface.errors import LinkLostError
-from recorder.window.model.bench.bench_desk import BenchDesk, BenchFeed
+from recorder.acquisition.bench.bench_feed import BenchFeed
+from recorder.window.model.bench.bench_desk import BenchDesk
 from recorder.window.qt.bench.bench_page import BenchPage, run_bench_page
+from tests.recorder.acquisition.bench.press import Press, until_it_ends
 
 if TYPE_CHECKING:
     from PyQt6.QtWidgets import QApplication
-
-DTYPE = np.dtype([("tick", "<u8"), ("ch0", "<i4")])
-
-
-class PressDriver:
-    """Counts of a cell on a press, as fast as they are asked for, until told to end."""
-
-    def __init__(
-        self, counts: float = 5000.0, *, blocks: int = 400, noise: float = 3.0
-    ) -> None:
-        self.device_id = "bench cell"
-        self.layout = Layout(dtype=DTYPE, tick_hz=1e6)
-        self.counts, self.blocks, self.noise = counts, blocks, noise
-        self.sent = 0
-        self.closed = False
-        self._rng = np.random.default_rng(2)
-        self._hold = threading.Event()
-
-    def read(self) -> Batch:
-        if self.sent >= self.blocks:
-            self._hold.wait(0.02)
-            msg = "silent for 2 s"
-            raise LinkLostError(self.device_id, msg)
-        records = np.zeros(100, dtype=DTYPE)
-        records["tick"] = (self.sent * 100 + np.arange(100)) * 1000
-        records["ch0"] = np.rint(self.counts + self._rng.normal(0, self.noise, 100))
-        self.sent += 1
-        return Batch(records=records, received_ns=0)
-
-    def close(self) -> None:
-        self.closed = True
 
 
 @pytest.fixture
@@ -76,7 +45,7 @@ def desk(bench: BenchSession) -> BenchDesk:
 def feed(desk: BenchDesk, start_s: float, seconds: float, counts: float) -> None:
     t = start_s + np.arange(int(seconds * 1000)) / 1000.0
     noise = np.random.default_rng(1).normal(0.0, 3.0, len(t))
-    desk.session.feed(t, counts + noise)
+    desk.session.live.feed(t, counts + noise)
     desk.newest_s = float(t[-1])
 
 
@@ -126,11 +95,11 @@ def test_without_counts_nothing_is_read(desk: BenchDesk) -> None:
 
 def test_an_unstable_signal_says_so_before_and_after(desk: BenchDesk) -> None:
     t = np.arange(4000) / 1000.0
-    desk.session.feed(t, 1e5 + 1000.0 * t)
+    desk.session.live.feed(t, 1e5 + 1000.0 * t)
     desk.newest_s = 4.0
     assert not desk.verdict().stable
     desk.key("Enter", "")
-    desk.session.feed(t + 4.0, 1e5 + 1000.0 * (t + 4.0))
+    desk.session.live.feed(t + 4.0, 1e5 + 1000.0 * (t + 4.0))
     desk.tick()
     assert not desk.session.taken[0].stable
 
@@ -138,7 +107,7 @@ def test_an_unstable_signal_says_so_before_and_after(desk: BenchDesk) -> None:
 def test_a_saturated_reading_is_refused(desk: BenchDesk) -> None:
     feed(desk, 0.0, 3.0, 1e5)
     desk.key("Enter", "")
-    desk.session.feed(3.0 + np.arange(1500) / 1000.0, np.full(1500, 2.0**23 - 1))
+    desk.session.live.feed(3.0 + np.arange(1500) / 1000.0, np.full(1500, 2.0**23 - 1))
     desk.tick()
     assert "saturated" in desk.caution
     assert desk.session.taken == ()
@@ -203,37 +172,31 @@ def test_a_session_goes_on_where_it_stopped(desk: BenchDesk, bench: BenchSession
         assert BenchDesk(again).lines()[0].reading is not None
 
 
-def test_a_channel_that_is_not_there_is_named(bench: BenchSession) -> None:
-    driver = PressDriver()
-    with pytest.raises(ValueError, match=r"'ch7'; it has ch0"):
-        BenchFeed(driver, bench, channel="ch7")
-    assert driver.closed
-
-
-def test_a_feed_that_ends_says_so(bench: BenchSession) -> None:
-    made = BenchFeed(PressDriver(blocks=3), bench, channel="ch0")
-    made._thread.join(5.0)  # noqa: SLF001 - its end is what is waited for
-    assert "silent" in made.trouble
-    made.close()
-    desk = BenchDesk(bench, made)
+def test_a_feed_that_ends_is_shown_and_what_came_is_drawn(bench: BenchSession) -> None:
+    feed = BenchFeed(Press(blocks=3), bench.live, channel="ch0")
+    with pytest.raises(BenchError, match="silent"):
+        until_it_ends(feed)
+    desk = BenchDesk(bench, feed)
     desk.tick()
-    assert desk.trace.samples == 300
+    assert desk.trace.samples == 150
+    assert "silent" in desk.trouble()
+    assert "run it again" in desk.trouble()
+    feed.close()
 
 
 @pytest.mark.parametrize("appearance", ["day", "night"])
-def test_the_page_is_drawn_and_closes_what_it_opened(
+def test_the_page_is_drawn_while_counts_come(
     application: QApplication, bench: BenchSession, tmp_path: Path, appearance: str
 ) -> None:
     del application
-    driver = PressDriver(blocks=60)
-    before = set(threading.enumerate())
+    press = Press()
+    feed = BenchFeed(press, bench.live, channel="ch0")
     picture = tmp_path / "bench.png"
-    finished = run_bench_page(
-        bench, driver=driver, png=picture, seconds=0.5, appearance=appearance
-    )
+    finished = run_bench_page(bench, feed=feed, png=picture, seconds=0.5, appearance=appearance)
     assert not finished
-    assert driver.closed
-    assert set(threading.enumerate()) == before
+    assert feed.trouble == ""
+    feed.close()
+    assert press.closed
     assert picture.stat().st_size > 10_000
 
 

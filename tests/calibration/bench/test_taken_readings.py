@@ -1,0 +1,63 @@
+"""What a session has taken, as a table that says what else happened."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from calibration.bench.plan import make_plan
+from calibration.bench.session import BenchSession
+from calibration.certificates.force import ForceCertificate
+from calibration.readings.bench_settings import BenchSettings
+from calibration.readings.readings import ReadingsError
+from calibration.readings.readings_csv import parse_readings
+from tests.calibration.bench.made_bench import LIMITS, Bench
+
+
+def test_the_table_tells_what_was_skipped_repeated_and_noted(bench: Bench) -> None:
+    bench.take()
+    bench.session.repeat(1, 'the "link" had turned')
+    bench.take()
+    bench.session.skip("nobody\nlooks")
+    bench.session.note("note", "rain, on the roof")
+    remarks = [ln for ln in bench.session.to_csv().splitlines() if ln.startswith("#")]
+    assert [ln.partition(" ")[2].partition(" ")[2] for ln in remarks] == [
+        'repeat asked: 1: the "link" had turned', "skipped: 2: nobody looks",
+        "note: rain, on the roof",
+    ]  # fmt: skip
+    assert remarks[0].startswith("# 2026-05-04T08:")
+
+
+def test_the_table_with_its_remarks_reads_again(bench: Bench) -> None:
+    while bench.session.current is not None:
+        bench.take()
+    bench.session.note("note", '"quoted", and # more')
+    again = parse_readings(bench.session.to_csv())
+    assert again.reading.tolist() == bench.session.readings().reading.tolist()
+    assert again.kind == bench.session.readings().kind
+
+
+def test_the_scatter_of_the_reference_is_in_the_table(tmp_path: Path) -> None:
+    """10 000 counts a kN; ± 100 counts by turns are 0.01 kN (times √(n/(n−1)))."""
+    reference = ForceCertificate.from_coefficients((0.0, 1e-4), capacity_kN=600.0)
+    with BenchSession.create(
+        tmp_path / "two.bench", settings=BenchSettings(capacity_kN=500.0), limits=LIMITS,
+        plan=make_plan(capacity_kN=500.0, preloads=1), seconds=1.0, reference=reference,
+    ) as session:  # fmt: skip
+        for start_s in (0.0, 1.2):
+            t = start_s + (np.arange(60) + 1) / 50.0
+            session.live.feed(t, np.full(60, 4_001_000.0))
+            session.live.feed_reference(t, 5e6 + 100.0 * (-1.0) ** np.arange(60))
+            if session.pending is None:
+                session.start_reading()
+        assert session.poll() is not None
+        (row,) = csv.DictReader(session.to_csv().splitlines())
+    assert float(row["reference_sd_kN"]) == pytest.approx(0.01, rel=0.02)
+
+
+def test_nothing_taken_is_no_table_of_readings(bench: Bench) -> None:
+    with pytest.raises(ReadingsError, match="no reading has been taken yet"):
+        bench.session.readings()
