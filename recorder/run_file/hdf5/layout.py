@@ -202,7 +202,8 @@ PARTS: Final = (
     # … without the texts below, which stand for themselves.
     _text("header/car_sheet", "car sheet, TOML"),
     _text("header/trip_sheet", "trip sheet, TOML"),
-    _text("header/route", "route table, CSV"),
+    # Files made before trips had routes have none.
+    _text("header/route", "route table, CSV", optional=True),
     _group("certificates", "certificates in full"),
     _text("certificates/NAME", "certificate, JSON", optional=True),
     _group("devices", "devices"),
