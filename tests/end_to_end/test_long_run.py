@@ -17,7 +17,7 @@ from recorder.marks.mark import Mark
 from recorder.report.trial.writing import load_runs
 from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run_file.hdf5.reader import open_run
-from recorder.run_file.hdf5.write_whole import DeviceData, write_run
+from recorder.run_file.seal.write_whole import DeviceData, write_run
 from recorder.track.placing.run_source import kept_placement, positions
 from simulated_feeds.outing.rendering import (
     DeviceRecords,

@@ -15,7 +15,7 @@ from calibration.certificates.force import ForceCertificate
 from calibration.certificates.force_curve import ShuntExpectation
 from recorder.run.event import Event
 from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
-from recorder.run_file.hdf5.write_whole import DeviceData, write_run
+from recorder.run_file.seal.write_whole import DeviceData, write_run
 
 KN_PER_COUNT = 1e-4
 CAPACITY_KN = 500.0

@@ -9,17 +9,27 @@ import numpy as np
 from recorder.run.block import BLOCK_DTYPE
 from recorder.run.errors import RunFileError, UnreadableError
 from recorder.run_file.hdf5.naming import raw_name
-from recorder.run_file.hdf5.records import read_records
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from typing import Any
 
     from numpy.typing import NDArray
 
     from recorder.run.header import ChannelHeader, DeviceHeader
-    from recorder.run_file.hdf5.store import Store
+    from recorder.run_file.hdf5.store import Column, Store
 
-__all__ = ["Channel", "Device"]
+__all__ = ["Channel", "Device", "read_records"]
+
+
+def read_records(
+    columns: Mapping[str, Column], dtype: np.dtype[Any], start: int, stop: int
+) -> NDArray[np.void]:
+    """(stop − start,) records put together from the columns of their device."""
+    records = np.zeros(stop - start, dtype)
+    for field in dtype.names or ():
+        records[field] = columns[raw_name(field)].read(start, stop)
+    return records
 
 
 class Device:

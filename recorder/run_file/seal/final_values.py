@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from calibration.speed.speed import speed_from_pulses
 from recorder.run.calibrate import Calibrator, is_wheel
-from recorder.run_file.hdf5.records import read_records
+from recorder.run_file.hdf5.devices import read_records
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence

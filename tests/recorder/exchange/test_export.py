@@ -13,7 +13,7 @@ from recorder.exchange.export import drawbar_power, export_run
 from recorder.run.errors import RunFileError
 from recorder.run.gap import Cause, Gap
 from recorder.run_file.hdf5.reader import open_run
-from recorder.run_file.hdf5.write_whole import DeviceData, write_run
+from recorder.run_file.seal.write_whole import DeviceData, write_run
 from tests.recorder.made_runs import (
     STARTED_UTC_NS,
     MadeRun,

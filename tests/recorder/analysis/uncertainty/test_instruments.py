@@ -32,7 +32,7 @@ from recorder.marks.mark import Mark
 from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run.zero_line import Zero
 from recorder.run_file.hdf5.reader import open_run
-from recorder.run_file.hdf5.write_whole import DeviceData, write_run
+from recorder.run_file.seal.write_whole import DeviceData, write_run
 from recorder.track.route.route import parse_route
 from tests.recorder.analysis.conftest import Outing
 

@@ -18,8 +18,8 @@ from recorder.run.header import ChannelHeader, DeviceHeader
 from recorder.run_file.hdf5.create import create_file
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.hdf5.store import Hdf5Calls
-from recorder.run_file.hdf5.write_whole import DeviceData, write_run
 from recorder.run_file.seal.verify import verify_run
+from recorder.run_file.seal.write_whole import DeviceData, write_run
 from tests.recorder.made_runs import cell_blocks, header, load_cell, mark
 
 
