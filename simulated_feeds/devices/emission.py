@@ -16,7 +16,7 @@ class Emission:
     """One frame or sentence."""
 
     due_s: float
-    """SimulatedOuting time."""
+    """Simulated time."""
     data: bytes
     tag: int = -1
     """0 and up: whoever sends it notes when."""

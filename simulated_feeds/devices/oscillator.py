@@ -18,7 +18,7 @@ _WANDER_S: Final = 2700.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Oscillator:
-    """SimulatedOuting seconds to device ticks and back."""
+    """Simulated seconds to device ticks and back."""
 
     tick_hz: int
     """Nominal."""

@@ -60,7 +60,7 @@ class WheelFrames:
     """Values of (f,) frames, ticks and counts not wrapped."""
 
     t_s: NDArray[np.float64]
-    """SimulatedOuting time each was made."""
+    """Simulated time each was made."""
     tick: NDArray[np.int64]
     edge_tick: NDArray[np.int64]
     count: NDArray[np.int64]

@@ -63,7 +63,7 @@ class Rendered:
     """What one device sent."""
 
     due_s: list[float] = field(default_factory=list)
-    """SimulatedOuting time of each frame's first byte."""
+    """Simulated time of each frame's first byte."""
     frames: list[bytes] = field(default_factory=list)
 
     @property

@@ -35,7 +35,7 @@ class SimulatedOuting:
     truth
         Told of every stretch, or None.
     until_s
-        SimulatedOuting time at which the truth ends.
+        Simulated time at which the truth ends.
     mover
         None: the train car by car.
     """
@@ -61,7 +61,7 @@ class SimulatedOuting:
 
     @property
     def t_s(self) -> float:
-        """SimulatedOuting time reached."""
+        """Simulated time reached."""
         return self._t_s
 
     def move(self) -> Motion:

@@ -109,7 +109,7 @@ class LumpedTrain:
 
     @property
     def t_s(self) -> float:
-        """SimulatedOuting time."""
+        """Simulated time."""
         return self.t_step * self.step_s
 
     @property

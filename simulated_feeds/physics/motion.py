@@ -44,7 +44,7 @@ class Motion:
     before, so that anything between can be interpolated."""
 
     t_s: NDArray[np.float64]
-    """SimulatedOuting time, s, evenly spaced."""
+    """Simulated time, s, evenly spaced."""
     pull_N: NDArray[np.float64]
     """Force in the measured coupler, tension +."""
     s_m: NDArray[np.float64]

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any, Self
 
 from recorder.machine.child_process import ChildProcess, python_command
 from recorder.machine.child_reports import Orders, ReportWriter
+from recorder.run.errors import RunFileError
+from recorder.sheets import SheetError
 from simulated_feeds.serving.feed_reports import (
     FEED_REPORTS,
     FeedEnded,
@@ -153,7 +155,11 @@ def run_child(run: Callable[[str, FeedReporter, Callable[[], bool]], Any]) -> in
     orders = Orders([STOP])
     try:
         run(sys.argv[1], report, orders.given.is_set)
-    except (ValueError, OSError, TypeError) as error:
+    except (FeedError, RunFileError, SheetError, OSError) as error:
         report(FeedFailed(" ".join(str(error).split())))
         return 2
+    except Exception as bug:
+        what = " ".join(str(bug).split())
+        report(FeedFailed(f"internal error: {type(bug).__name__}: {what}; report it"))
+        raise
     return 0

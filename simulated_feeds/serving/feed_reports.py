@@ -52,7 +52,7 @@ class FeedEnded(Report):
     began: bool
     """Whether the devices ever began."""
     simulated_s: float
-    """SimulatedOuting time given out."""
+    """Simulated time given out."""
     frames: dict[str, PortStats]
     """By device."""
     worst_late_ms: float

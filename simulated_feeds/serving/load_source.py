@@ -117,7 +117,7 @@ class LoadSource:
 
     @property
     def t_s(self) -> float:
-        """SimulatedOuting time given out."""
+        """Simulated time given out."""
         return self._next * self._frame_s
 
     def advance(self) -> dict[str, list[Emission]] | None:

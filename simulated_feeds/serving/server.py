@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["EmissionSource", "Outage", "Server"]
 
 _AHEAD_S: Final = 0.6
-"""SimulatedOuting seconds worked out in advance, times the speed."""
+"""Simulated seconds worked out in advance, times the speed."""
 _QUIET_NS: Final = 2_500_000
 """Nothing due for so long: time to move the train on."""
 _POLL_NS: Final = 5_000_000
@@ -42,7 +42,7 @@ class EmissionSource(Protocol):
 
     @property
     def t_s(self) -> float:
-        """SimulatedOuting time up to which everything has been given out."""
+        """Simulated time up to which everything has been given out."""
         ...
 
 
@@ -69,9 +69,9 @@ class Server:
     source, ports
         Names agree.
     speed
-        SimulatedOuting seconds a second; 0: as fast as the readers take it, losing nothing.
+        Simulated seconds a second; 0: as fast as the readers take it, losing nothing.
     seconds
-        SimulatedOuting time at which to end; None: when the source ends or :meth:`stop` is called.
+        Simulated time at which to end; None: when the source ends or :meth:`stop` is called.
     stop
         Asked often; True ends the run.
     gather_s

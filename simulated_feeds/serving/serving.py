@@ -52,9 +52,9 @@ class FeedSettings:
     """Receives sheets, certificates, route, ``truth.csv`` and ``feed.json``."""
     seed: int = 1
     seconds: float | None = None
-    """SimulatedOuting seconds from when the devices begin; None: until stopped."""
+    """Simulated seconds from when the devices begin; None: until stopped."""
     speed: float = 1.0
-    """SimulatedOuting seconds a second; 0: as fast as the readers take it."""
+    """Simulated seconds a second; 0: as fast as the readers take it."""
     transport: str = "tcp"
     channels: int = 4
     sample_rate_hz: int = 2000
