@@ -325,8 +325,7 @@ class KeyPanel(Panel):
     def __init__(self, run: LiveRun, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._run = run
-        self.caps: list[tuple[QRectF, str]] = []
-        """Where each key was painted last."""
+        self.caps: list[tuple[QRectF, str]] = []  # where each key was painted last
         self.lit = ""
         self.off = False
         """While typing: the keys type words, not marks."""
