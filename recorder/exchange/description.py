@@ -1,9 +1,12 @@
-"""A run in figures: what ``testcar info`` tells, as plain data and in words."""
+"""A run in figures: what ``testcar info`` shows, as a record, as JSON and in words."""
 
 from __future__ import annotations
 
 from collections import Counter
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from datetime import date
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -14,114 +17,246 @@ from recorder.run.utc import utc_text
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from recorder.run.gap import Gap
     from recorder.run.timeline import Segment
     from recorder.run_file.hdf5.devices import Channel, Device
     from recorder.run_file.hdf5.reader import RunFile
 
-__all__ = ["describe", "in_words"]
+__all__ = [
+    "CertificateInRun",
+    "ChannelInRun",
+    "ClockOfRun",
+    "DeviceInRun",
+    "MarksOfRun",
+    "RunDescription",
+    "describe",
+    "in_words",
+]
+
+MOST_GAPS: Final = 20
+"""In words; JSON lists all."""
 
 
-def describe(run: RunFile) -> dict[str, Any]:
-    """Plain data (JSON) about a run: identity, devices, channels, marks, gaps, certificates."""
-    gaps = run.gaps()
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockOfRun:
+    """What ties run time to UTC."""
+
+    source: str
+    u_s: float | None
+    """Greatest standard uncertainty over the run; ``None`` when not known."""
+    leap_seconds_known_until: str
+    """ISO day on which the table of this version ends."""
+    leap_seconds_known: bool
+    """Whether the run ended before that."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeviceInRun:
+    """One device."""
+
+    driver: str
+    port: str
+    tick_hz: float
+    records: int
+    rate_hz: float | None
+    """Mean over the run; ``None`` with fewer than two records."""
+    time_source: str
+    """Of its records' times: ``provisional`` before the seal, ``mixed`` when it changed."""
+    ticks: tuple[Mapping[str, object], ...]
+    """Stretches of one tie of ticks to run time, as the file keeps them."""
+    gaps: int
+    lost_records: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelInRun:
+    """One channel."""
+
+    device: str
+    quantity: str
+    unit: str
+    samples: int
+    least: float | None
+    """In ``unit``; ``None`` without a value."""
+    greatest: float | None
+    flags: tuple[str, ...]
+    """Those that occur, in words."""
+    counts: bool
+    """Whether raw counts stand behind the values."""
+    certificate: str | None
+    standard_uncertainty: float | None
+    """In ``unit``; stated with values that came without a certificate."""
+    relative_uncertainty: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MarksOfRun:
+    """How many marks there are."""
+
+    n: int
+    revisions: int
+    kinds: Mapping[str, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CertificateInRun:
+    """One certificate."""
+
+    certificate_id: str
+    kind: str
+    issued: date
+    expires: date | None
+    """The last day; ``None`` without one."""
+    expired: bool
+    """On the day of the run."""
+    digest: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunDescription:
+    """A run: identity, devices, channels, marks, gaps, certificates."""
+
+    file: str
+    run_id: str
+    origin: str
+    software: str
+    started_utc: str
+    """ISO 8601."""
+    duration_s: float
+    complete: bool
+    """Sealed; otherwise live, or cut off."""
+    sealed_utc: str | None
+    digest: str | None
+    clock: ClockOfRun
+    devices: Mapping[str, DeviceInRun]
+    channels: Mapping[str, ChannelInRun]
+    marks: MarksOfRun
+    gaps: tuple[Gap, ...]
+    certificates: Mapping[str, CertificateInRun]
+    """By the name channels use."""
+    results: tuple[str, ...]
+    """Names of what the companion holds."""
+
+    def to_json(self) -> dict[str, Any]:
+        """As ``testcar info --json`` prints it: plain values, in the order printed."""
+        return {
+            "file": self.file,
+            "run_id": self.run_id,
+            "origin": self.origin,
+            "software": self.software,
+            "started_utc": self.started_utc,
+            "duration_s": self.duration_s,
+            "complete": self.complete,
+            "sealed_utc": self.sealed_utc,
+            "digest": self.digest,
+            "utc": asdict(self.clock),
+            "devices": {name: asdict(held) for name, held in self.devices.items()},
+            "channels": {name: _channel_json(held) for name, held in self.channels.items()},
+            "marks": asdict(self.marks),
+            "gaps": [_gap_json(gap) for gap in self.gaps],
+            "certificates": {
+                name: _certificate_json(held) for name, held in self.certificates.items()
+            },
+            "results": list(self.results),
+        }
+
+
+def describe(run: RunFile) -> RunDescription:
+    """What an opened run holds.
+
+    Raises
+    ------
+    RunFileError
+        Something in it does not read.
+    """
     marks = run.marks()
-    return {
-        "file": str(run.path),
-        "run_id": run.header.run_id,
-        "origin": run.header.origin,
-        "software": run.header.software,
-        "started_utc": utc_text(int(run.utc.utc_ns(0.0))),
-        "duration_s": run.duration_s,
-        "complete": run.complete,
-        "sealed_utc": run.sealed_utc,
-        "digest": run.digest,
-        "utc": _utc(run),
-        "devices": {d.name: _device(run, d) for d in run.devices.values()},
-        "channels": {c.name: _channel(run, c) for c in run.channels.values()},
-        "marks": {
-            "n": len(marks),
-            "revisions": len(run.revisions()),
-            "kinds": dict(sorted(Counter(mark.kind for mark in marks).items())),
-        },
-        "gaps": [
-            {
-                "device": gap.device,
-                "t_start_s": gap.t_start_s,
-                "t_end_s": gap.t_end_s,
-                "cause": gap.cause,
-                "detail": gap.detail,
-                "lost_records": gap.lost_records,
-            }
-            for gap in gaps
-        ],
-        "certificates": _certificates(run),
-        "results": sorted(run.companion.results()),
-    }
+    return RunDescription(
+        file=str(run.path),
+        run_id=run.header.run_id,
+        origin=run.header.origin,
+        software=run.header.software,
+        started_utc=utc_text(int(run.utc.utc_ns(0.0))),
+        duration_s=run.duration_s,
+        complete=run.complete,
+        sealed_utc=run.sealed_utc,
+        digest=run.digest,
+        clock=_clock(run),
+        devices={d.name: _device(run, d) for d in run.devices.values()},
+        channels={c.name: _channel(run, c) for c in run.channels.values()},
+        marks=MarksOfRun(
+            n=len(marks),
+            revisions=len(run.revisions()),
+            kinds=dict(sorted(Counter(mark.kind for mark in marks).items())),
+        ),
+        gaps=tuple(run.gaps()),
+        certificates=_certificates(run),
+        results=tuple(sorted(run.companion.results())),
+    )
 
 
-def _utc(run: RunFile) -> dict[str, Any]:
+def _clock(run: RunFile) -> ClockOfRun:
     u_s = run.utc.u_s(np.linspace(0.0, max(run.duration_s, 0.0), 101))
     worst = float(np.max(u_s)) if len(u_s) else np.nan
-    return {
-        "source": run.utc.source,
-        "u_s": _number(worst),
-        "leap_seconds_known_until": TABLE_EXPIRES.isoformat(),
-        "leap_seconds_known": table_covers(int(run.utc.utc_ns(run.duration_s))),
-    }
+    return ClockOfRun(
+        source=run.utc.source,
+        u_s=_number(worst),
+        leap_seconds_known_until=TABLE_EXPIRES.isoformat(),
+        leap_seconds_known=table_covers(int(run.utc.utc_ns(run.duration_s))),
+    )
 
 
-def _device(run: RunFile, device: Device) -> dict[str, Any]:
+def _device(run: RunFile, device: Device) -> DeviceInRun:
     gaps = run.gaps(device.name)
     ties = run.tick_ties().get(device.name, ())
     first_s = float(device.time_s(0, 1)[0]) if device.n else 0.0
     span_s = device.end_s - first_s
     rate = (device.n - 1) / span_s if device.n > 1 and span_s > 0.0 else None
-    return {
-        "driver": device.header.driver,
-        "port": device.header.port,
-        "tick_hz": device.header.tick_hz,
-        "records": device.n,
-        "rate_hz": rate,
-        "time_source": _source(ties),
-        "ticks": [tie.to_dict() for tie in ties],
-        "gaps": len(gaps),
-        "lost_records": sum(gap.lost_records for gap in gaps),
-    }
+    return DeviceInRun(
+        driver=device.header.driver,
+        port=device.header.port,
+        tick_hz=device.header.tick_hz,
+        records=device.n,
+        rate_hz=rate,
+        time_source=_time_source(ties),
+        ticks=tuple(tie.to_dict() for tie in ties),
+        gaps=len(gaps),
+        lost_records=sum(gap.lost_records for gap in gaps),
+    )
 
 
-def _source(ties: Sequence[Segment]) -> str:
+def _time_source(ties: Sequence[Segment]) -> str:
     kinds = {tie.source for tie in ties}
     return next(iter(kinds)) if len(kinds) == 1 else "mixed" if kinds else "provisional"
 
 
-def _channel(run: RunFile, channel: Channel) -> dict[str, Any]:
+def _channel(run: RunFile, channel: Channel) -> ChannelInRun:
     low, high, flagged = run.extremes(channel.name)
-    return {
-        "device": channel.device,
-        "quantity": channel.quantity,
-        "unit": channel.unit,
-        "n": channel.n,
-        "min": _number(low),
-        "max": _number(high),
-        "flags": flagged,
-        "counts": channel.has_counts,
-        "certificate": channel.certificate or None,
-        "standard_uncertainty": channel.standard_uncertainty,
-        "relative_uncertainty": channel.relative_uncertainty,
-    }
+    return ChannelInRun(
+        device=channel.device,
+        quantity=channel.quantity,
+        unit=channel.unit,
+        samples=channel.n,
+        least=_number(low),
+        greatest=_number(high),
+        flags=tuple(flagged),
+        counts=channel.has_counts,
+        certificate=channel.certificate or None,
+        standard_uncertainty=channel.standard_uncertainty,
+        relative_uncertainty=channel.relative_uncertainty,
+    )
 
 
-def _certificates(run: RunFile) -> dict[str, Any]:
+def _certificates(run: RunFile) -> dict[str, CertificateInRun]:
     day = day_of(run.header)
     return {
-        name: {
-            "certificate_id": held.certificate_id,
-            "kind": held.kind,
-            "issued": held.issued.isoformat(),
-            "expires": None if held.expires is None else held.expires.isoformat(),
-            "expired": held.expires is not None and day > held.expires,
-            "digest": held.digest,
-        }
+        name: CertificateInRun(
+            certificate_id=held.certificate_id,
+            kind=held.kind,
+            issued=held.issued,
+            expires=held.expires,
+            expired=held.expires is not None and day > held.expires,
+            digest=held.digest,
+        )
         for name, held in run.certificates.items()
     }
 
@@ -130,48 +265,99 @@ def _number(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def in_words(told: dict[str, Any]) -> str:
+def _channel_json(held: ChannelInRun) -> dict[str, Any]:
+    return {
+        "device": held.device,
+        "quantity": held.quantity,
+        "unit": held.unit,
+        "n": held.samples,
+        "min": held.least,
+        "max": held.greatest,
+        "flags": list(held.flags),
+        "counts": held.counts,
+        "certificate": held.certificate,
+        "standard_uncertainty": held.standard_uncertainty,
+        "relative_uncertainty": held.relative_uncertainty,
+    }
+
+
+def _gap_json(gap: Gap) -> dict[str, Any]:
+    return {
+        "device": gap.device,
+        "t_start_s": gap.t_start_s,
+        "t_end_s": gap.t_end_s,
+        "cause": gap.cause,
+        "detail": gap.detail,
+        "lost_records": gap.lost_records,
+    }
+
+
+def _certificate_json(held: CertificateInRun) -> dict[str, Any]:
+    return {
+        "certificate_id": held.certificate_id,
+        "kind": held.kind,
+        "issued": held.issued.isoformat(),
+        "expires": None if held.expires is None else held.expires.isoformat(),
+        "expired": held.expired,
+        "digest": held.digest,
+    }
+
+
+def in_words(run: RunDescription) -> str:
     """The same for a person, some twenty lines."""
-    state = "sealed" if told["complete"] else "NOT SEALED: live, or cut off"
+    state = "sealed" if run.complete else "NOT SEALED: live, or cut off"
+    kinds = ", ".join(f"{n} {kind}" for kind, n in run.marks.kinds.items())
     lines = [
-        f"{told['file']}: {state}",
-        f"run {told['run_id']}, {told['origin']} by {told['software']}",
-        f"began {told['started_utc']} ({told['utc']['source']}"
-        f", u = {_or_unknown(told['utc']['u_s'], 's')}), {_duration(told['duration_s'])}",
+        f"{run.file}: {state}",
+        f"run {run.run_id}, {run.origin} by {run.software}",
+        f"began {run.started_utc} ({run.clock.source}"
+        f", u = {_or_unknown(run.clock.u_s, 's')}), {_duration(run.duration_s)}",
+        *_leap_second_words(run.clock),
+        *(_device_words(name, held) for name, held in run.devices.items()),
+        *(_channel_words(name, held) for name, held in run.channels.items()),
+        *(_certificate_words(name, held) for name, held in run.certificates.items()),
+        f"marks: {run.marks.n}" + (f" ({kinds})" if kinds else ""),
+        *(_gap_words(gap) for gap in run.gaps[:MOST_GAPS]),
     ]
-    if not told["utc"]["leap_seconds_known"]:
-        lines.append(
-            f"caution: leap seconds are known until {told['utc']['leap_seconds_known_until']} and"
-            " the run is later: its UTC may be whole seconds off; bring testcar up to date"
-        )
-    for name, device in told["devices"].items():
-        rate = _or_unknown(device["rate_hz"], "Hz")
-        lines.append(
-            f"device {name} ({device['driver']}): {device['records']} records, {rate},"
-            f" {device['gaps']} gaps, {device['lost_records']} records known lost;"
-            f" times: {device['time_source']}"
-        )
-    for name, channel in told["channels"].items():
-        held = f", flags: {', '.join(channel['flags'])}" if channel["flags"] else ""
-        lines.append(
-            f"channel {name}: {channel['n']} samples,"
-            f" {_or_unknown(channel['min'], channel['unit'])} to"
-            f" {_or_unknown(channel['max'], channel['unit'])}{held}"
-        )
-    for name, held in told["certificates"].items():
-        expiry = held["expires"] or "no expiry"
-        word = " EXPIRED on the day" if held["expired"] else ""
-        lines.append(f"certificate {name}: {held['certificate_id']}, until {expiry}{word}")
-    kinds = ", ".join(f"{n} {kind}" for kind, n in told["marks"]["kinds"].items())
-    lines.append(f"marks: {told['marks']['n']}" + (f" ({kinds})" if kinds else ""))
-    lines.extend(
-        f"gap of {gap['device']}: {gap['t_start_s']:.3f} to {gap['t_end_s']:.3f} s,"
-        f" {gap['cause']}" + (f" ({gap['detail']})" if gap["detail"] else "")
-        for gap in told["gaps"][:20]
-    )
-    if len(told["gaps"]) > 20:
-        lines.append(f"… and {len(told['gaps']) - 20} gaps more (--json lists all)")
+    if len(run.gaps) > MOST_GAPS:
+        lines.append(f"… and {len(run.gaps) - MOST_GAPS} gaps more (--json lists all)")
     return "\n".join(lines)
+
+
+def _leap_second_words(clock: ClockOfRun) -> list[str]:
+    if clock.leap_seconds_known:
+        return []
+    return [
+        f"caution: leap seconds are known until {clock.leap_seconds_known_until} and the run is"
+        " later: its UTC may be whole seconds off; bring testcar up to date"
+    ]
+
+
+def _device_words(name: str, held: DeviceInRun) -> str:
+    return (
+        f"device {name} ({held.driver}): {held.records} records,"
+        f" {_or_unknown(held.rate_hz, 'Hz')}, {held.gaps} gaps,"
+        f" {held.lost_records} records known lost; times: {held.time_source}"
+    )
+
+
+def _channel_words(name: str, held: ChannelInRun) -> str:
+    flags = f", flags: {', '.join(held.flags)}" if held.flags else ""
+    low, high = (_or_unknown(v, held.unit) for v in (held.least, held.greatest))
+    return f"channel {name}: {held.samples} samples, {low} to {high}{flags}"
+
+
+def _certificate_words(name: str, held: CertificateInRun) -> str:
+    expiry = "no expiry" if held.expires is None else held.expires.isoformat()
+    word = " EXPIRED on the day" if held.expired else ""
+    return f"certificate {name}: {held.certificate_id}, until {expiry}{word}"
+
+
+def _gap_words(gap: Gap) -> str:
+    detail = f" ({gap.detail})" if gap.detail else ""
+    return (
+        f"gap of {gap.device}: {gap.t_start_s:.3f} to {gap.t_end_s:.3f} s, {gap.cause}{detail}"
+    )
 
 
 def _or_unknown(value: float | None, unit: str) -> str:

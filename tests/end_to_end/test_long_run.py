@@ -12,9 +12,9 @@ import tomli_w
 
 from calibration.certificates.certificate import dump_certificate
 from calibration.clock.ticks_to_run_time import fit_ticks
+from recorder.analysis.campaign.loading import load_runs
 from recorder.command_line.main import main
 from recorder.marks.mark import Mark
-from recorder.report.trial.writing import load_runs
 from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.write_whole import DeviceData, write_run
@@ -163,7 +163,7 @@ def test_a_sliding_wheel_is_found_by_gnss(tmp_path: Path) -> None:
     )
     path = tmp_path / "run.h5"
     keep(render_run_arrays(scenario), path, 1)
-    (loaded,), _ = load_runs([path])
+    (loaded,) = load_runs([path])
     series = loaded.series
     flagged = series.t_s[series.flags & 8 != 0]
     assert len(flagged) * series.step_s == pytest.approx(20.0, abs=4.0)

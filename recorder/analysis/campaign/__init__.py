@@ -1,1 +1,1 @@
-"""Runs loaded, answered for singly and together, compared."""
+"""Runs opened, placed and loaded; answered for singly and together; compared. No pages."""

@@ -4,22 +4,90 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from recorder.analysis.campaign.loading import LoadedRun
-from recorder.analysis.dynamics.resistance import ResistanceFit
 from recorder.analysis.dynamics.tonnage import Rating, balancing_speed_m_s, rate
-from recorder.analysis.specification.performance import Band
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.track.consist.under_train import ruling_grades
 
-__all__ = ["rate_campaign"]
+if TYPE_CHECKING:
+    from recorder.analysis.campaign.loaded_run import LoadedRun
+    from recorder.analysis.dynamics.resistance import ResistanceFit
+    from recorder.analysis.specification.bands import Band
+
+__all__ = ["BalancingSpeed", "CampaignRating", "rate_campaign"]
+
+LADDER: Final = (0.0, 0.005, 0.010, 0.015, 0.020)
+"""Grades rated when there is no route."""
+USUAL_LENGTH_M: Final = 300.0
+"""Of a train whose sheet gives none: a ruling grade is a mean over its length."""
+MOST_GRADES: Final = 5
 
 
-def _curve(held: Sequence[Band]) -> Callable[[float], Measured] | None:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BalancingSpeed:
+    """What the locomotive holds on a grade with the train of the first run."""
+
+    grade: float
+    speed: Measured
+    """m/s"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CampaignRating:
+    """Loads over each grade, and speeds held."""
+
+    ratings: tuple[Rating, ...] = ()
+    balancing: tuple[BalancingSpeed, ...] = ()
+
+
+def rate_campaign(
+    run: LoadedRun,
+    bands: Sequence[Band],
+    fit: ResistanceFit | None,
+    notes: list[str],
+    *,
+    least_speed_m_s: float | None,
+    weather: str,
+) -> CampaignRating:
+    """Ratings over each ruling grade, and the speeds held with the run's own train."""
+    judged = [b for b in bands if b.margin is not None] or list(bands)
+    pull = _pull_curve(judged)
+    if pull is None or fit is None or run.train.locomotive.mass_t is None:
+        notes.append("tonnage rating wants a measured pull, a fitted resistance and the mass")
+        return CampaignRating()
+    speeds = (judged[0].speed.value, judged[-1].speed.value)
+    least = _least_speed(least_speed_m_s or speeds[0], speeds, notes)
+    ratings, balancing = [], []
+    for grade, bend in _grades(run):
+        rating = rate(
+            pull,
+            fit.at,
+            run.train,
+            grade=grade,
+            curvature_per_m=bend,
+            speed_m_s=least,
+            weather=weather,
+        )
+        if rating is None:
+            notes.append(
+                f"no load can be rated on {grade * 100:.2f} %: the locomotive cannot lift itself,"
+                " or the train would roll by itself"
+            )
+        else:
+            ratings.append(rating)
+        held = balancing_speed_m_s(pull, fit.at, run.train, grade=grade, speeds_m_s=speeds)
+        if held is not None:
+            balancing.append(BalancingSpeed(grade=grade, speed=held))
+    return CampaignRating(ratings=tuple(ratings), balancing=tuple(balancing))
+
+
+def _pull_curve(bands: Sequence[Band]) -> Callable[[float], Measured] | None:
     """Measured equivalent pull at a speed, straight between the mean speeds of the bands."""
-    known = [b for b in held if math.isfinite(b.pull.value)]
+    known = [b for b in bands if math.isfinite(b.pull.value)]
     if not known:
         return None
     speeds = [b.speed.value for b in known]
@@ -36,65 +104,24 @@ def _curve(held: Sequence[Band]) -> Callable[[float], Measured] | None:
     return at
 
 
-def rate_campaign(
-    loaded: LoadedRun,
-    held: Sequence[Band],
-    fit: ResistanceFit | None,
-    notes: list[str],
-    *,
-    least_speed_m_s: float | None,
-    weather: str,
-) -> tuple[tuple[Rating, ...], tuple[tuple[float, Measured], ...]]:
-    """Ratings over each ruling grade, and the speeds held with the run's own train."""
-    judged = [b for b in held if b.margin is not None] or list(held)
-    pull = _curve(judged)
-    if pull is None or fit is None or loaded.train.locomotive_mass_t is None:
-        notes.append("tonnage rating wants a measured pull, a fitted resistance and the mass")
-        return (), ()
-    speeds = (judged[0].speed.value, judged[-1].speed.value)
-    least = least_speed_m_s or speeds[0]
-    if not speeds[0] - 1e-9 <= least <= speeds[1] + 1e-9:
+def _least_speed(wanted: float, speeds: tuple[float, float], notes: list[str]) -> float:
+    """The speed to rate at, inside the measured ones."""
+    slow, fast = speeds
+    if not slow - 1e-9 <= wanted <= fast + 1e-9:
         notes.append(
-            f"least speed {least * 3.6:.1f} km/h lies outside the measured"
-            f" {speeds[0] * 3.6:.1f}-{speeds[1] * 3.6:.1f} km/h: rated at the nearest"
+            f"least speed {wanted * 3.6:.1f} km/h lies outside the measured"
+            f" {slow * 3.6:.1f}-{fast * 3.6:.1f} km/h: rated at the nearest"
         )
-        least = min(max(least, speeds[0]), speeds[1])
-    ratings, balancing = [], []
-    for grade, bend in _grades(loaded):
-        rating = rate(
-            pull,
-            fit.at,
-            loaded.train,
-            grade=grade,
-            curvature_per_m=bend,
-            speed_m_s=least,
-            weather=weather,
-        )
-        if rating is not None:
-            ratings.append(rating)
-        if loaded.train.trailing_mass_t is not None:
-            held_speed = balancing_speed_m_s(
-                pull,
-                fit.at,
-                loaded.train,
-                trailing_t=loaded.train.trailing_mass_t,
-                grade=grade,
-                speeds_m_s=speeds,
-            )
-            if held_speed is not None:
-                balancing.append((grade, held_speed))
-    return tuple(ratings), tuple(balancing)
+        return min(max(wanted, slow), fast)
+    return wanted
 
 
-def _grades(loaded: LoadedRun) -> list[tuple[float, float]]:
+def _grades(run: LoadedRun) -> list[tuple[float, float]]:
     """Ruling grades of the route, or a ladder of grades when there is no route."""
-    if loaded.route is None:
-        return [(g / 1000.0, 0.0) for g in (0.0, 5.0, 10.0, 15.0, 20.0)]
-    length = loaded.train.trailing_length_m or 300.0
-    facing = (
-        -1
-        if loaded.trip and loaded.trip.route and (loaded.trip.route.direction == "decreasing")
-        else 1
-    )
-    found = ruling_grades(loaded.route, length, direction=facing, count=5)
+    if run.route is None:
+        return [(grade, 0.0) for grade in LADDER]
+    length = run.train.trailing.length_m or USUAL_LENGTH_M
+    sheet = None if run.trip is None else run.trip.route
+    facing = -1 if sheet is not None and sheet.direction == "decreasing" else 1
+    found = ruling_grades(run.route, length, direction=facing, count=MOST_GRADES)
     return [(0.0, 0.0), *((g.grade, g.curvature_per_m) for g in found)]

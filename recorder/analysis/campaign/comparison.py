@@ -1,23 +1,52 @@
-"""Several runs side by side over the same section: differences with uncertainty.
+"""Runs side by side: by speed band, and by section between mileposts they share.
 
-Causes that the runs share (one certificate, one wheel) cancel in the difference; what differs
-from run to run (zero, random, masses of different trains) does not.
+Every later run is compared with the first. Causes that the runs share (one certificate, one
+wheel) cancel in the difference; what differs from run to run (zero, random) does not.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
 
-from recorder.analysis.specification.performance import Band, StretchResult, bands
+import numpy as np
+
+from recorder.analysis.campaign.answer import AnswerSettings, answer
+from recorder.analysis.campaign.crew_edits import edits_for
+from recorder.analysis.campaign.loading import Progress, load_runs
+from recorder.analysis.series.sections import sections_between_marks, sections_on_route
+from recorder.analysis.series.train import Side
+from recorder.analysis.specification.bands import Band, speed_bands
+from recorder.analysis.uncertainty.causes import Extent
 from recorder.analysis.uncertainty.measured import Measured
+from recorder.analysis.uncertainty.stretch_means import corrected_pull, mean_pull, mean_speed
+from recorder.marks.kinds import Kind
 
-__all__ = ["Difference", "Row", "compare_bands"]
+if TYPE_CHECKING:
+    from recorder.analysis.campaign.run_answer import RunAnswer
+    from recorder.analysis.specification.stretch_results import StretchResult
+    from recorder.sheets import TripSheet
+
+__all__ = [
+    "BandDifference",
+    "BandRow",
+    "Comparison",
+    "SectionDifference",
+    "SectionFigures",
+    "SectionRow",
+    "compare_bands",
+    "compare_files",
+]
+
+WHOLE: Final = 0.9
+"""Share of a section that must have data to be compared: half a section is not the section."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Difference:
+class BandDifference:
     """One run against the first, in one band."""
 
     run: str
@@ -27,24 +56,107 @@ class Difference:
     """Equivalent power less the first run's, kW."""
     per_cent: Measured
     """Pull difference as a share of the first run's pull."""
-    significant: bool
-    """Zero lies outside the expanded uncertainty of the pull difference."""
+
+    @property
+    def significant(self) -> bool:
+        """Zero lies outside the expanded uncertainty of the pull difference."""
+        return _significant(self.pull)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class BandRow:
     """One speed band that at least two of the runs have."""
 
-    low_m_s: float
-    high_m_s: float
     reference: Band
-    differences: tuple[Difference, ...]
+    differences: tuple[BandDifference, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SectionFigures:
+    """Means over one section, or their differences."""
+
+    pull: Measured
+    """kN"""
+    equivalent_pull: Measured
+    """kN"""
+    speed: Measured
+    """m/s"""
+
+    def minus(self, other: SectionFigures) -> SectionFigures:
+        """Differences; common causes cancel."""
+        return SectionFigures(
+            pull=self.pull.minus(other.pull),
+            equivalent_pull=self.equivalent_pull.minus(other.equivalent_pull),
+            speed=self.speed.minus(other.speed),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SectionDifference:
+    """One run against the first, in one section."""
+
+    run: str
+    figures: SectionFigures
+
+    @property
+    def significant(self) -> bool:
+        """Zero lies outside the expanded uncertainty of the equivalent pull's difference."""
+        return _significant(self.figures.equivalent_pull)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SectionRow:
+    """One section that at least two of the runs ran over."""
+
+    section: str
+    reference: SectionFigures
+    differences: tuple[SectionDifference, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """Every later run against the first."""
+
+    runs: tuple[RunAnswer, ...]
+    bands: tuple[BandRow, ...]
+    sections: tuple[SectionRow, ...]
+    notes: tuple[str, ...]
+
+
+def compare_files(
+    paths: Sequence[Path],
+    settings: AnswerSettings,
+    *,
+    trip: TripSheet | None = None,
+    route: Path | None = None,
+    progress: Progress | None = None,
+) -> Comparison:
+    """Load run files and compare every later run with the first.
+
+    Raises
+    ------
+    ValueError, OSError
+        Fewer than two runs, or one that cannot be used.
+    """
+    runs = load_runs(
+        paths, trip=trip, route=route, switches=settings.switches, progress=progress
+    )
+    worked = answer(runs, replace(settings, edits=edits_for(runs, None)))
+    notes: list[str] = []
+    bands = compare_bands([(r.loaded.name, r.results) for r in worked.runs], settings.band_m_s)
+    if not bands:
+        notes.append("no speed band has steady stretches of two runs")
+    notes += worked.notes
+    sections = _compare_sections(worked.runs, notes)
+    return Comparison(runs=worked.runs, bands=bands, sections=sections, notes=tuple(notes))
 
 
 def compare_bands(
     runs: Sequence[tuple[str, Sequence[StretchResult]]], width_m_s: float
-) -> list[Row]:
+) -> tuple[BandRow, ...]:
     """Compare every later run with the first, band by band.
+
+    ``runs`` are names and steady stretches.
 
     Raises
     ------
@@ -55,33 +167,89 @@ def compare_bands(
         msg = f"comparing wants at least two runs, got {len(runs)}"
         raise ValueError(msg)
     (_, first), *others = runs
-    held = [(name, {b.low_m_s: b for b in bands(r, width_m_s)}) for name, r in others]
+    held = [(name, {b.low_m_s: b for b in speed_bands(r, width_m_s)}) for name, r in others]
     rows = []
-    for reference in bands(first, width_m_s):
+    for reference in speed_bands(first, width_m_s):
         found = tuple(
-            _difference(name, by_low[reference.low_m_s], reference)
+            _band_difference(name, by_low[reference.low_m_s], reference)
             for name, by_low in held
             if reference.low_m_s in by_low
         )
         if found:
-            rows.append(
-                Row(
-                    low_m_s=reference.low_m_s,
-                    high_m_s=reference.high_m_s,
-                    reference=reference,
-                    differences=found,
-                )
-            )
-    return rows
+            rows.append(BandRow(reference=reference, differences=found))
+    return tuple(rows)
 
 
-def _difference(name: str, band: Band, reference: Band) -> Difference:
+def _band_difference(name: str, band: Band, reference: Band) -> BandDifference:
     pull = band.pull.minus(reference.pull)
     base = reference.pull.value
-    return Difference(
+    return BandDifference(
         run=name,
         pull=pull,
         power=band.power.minus(reference.power),
         per_cent=pull.scaled(100.0 / base if base else math.nan, "%"),
-        significant=math.isfinite(pull.value) and abs(pull.value) > pull.expanded,
     )
+
+
+def _significant(difference: Measured) -> bool:
+    return math.isfinite(difference.value) and abs(difference.value) > difference.expanded
+
+
+def _compare_sections(runs: Sequence[RunAnswer], notes: list[str]) -> tuple[SectionRow, ...]:
+    """Means between the mileposts that runs share.
+
+    Only runs of one and the same line share mileposts: placed runs by the digest of their
+    route, others by what the crews keyed, which is noted.
+    """
+    first, *others = runs
+    reference = _between_posts(first)
+    found: dict[str, list[SectionDifference]] = {}
+    for run in others:
+        name = run.loaded.name
+        if _line_digest(run) != _line_digest(first):
+            notes.append(
+                f"{name} and {first.loaded.name} do not lie on one and the same route: no"
+                " sections are compared"
+            )
+            continue
+        held = _between_posts(run)
+        if not _line_digest(run) and held:
+            notes.append(
+                f"{name}: not placed on a route: sections are between milepost marks of the same"
+                " numbers, as keyed"
+            )
+        for section in reference.keys() & held.keys():
+            figures = held[section].minus(reference[section])
+            found.setdefault(section, []).append(SectionDifference(run=name, figures=figures))
+    return tuple(
+        SectionRow(section=s, reference=figures, differences=tuple(found[s]))
+        for s, figures in reference.items()
+        if s in found
+    )
+
+
+def _line_digest(run: RunAnswer) -> str:
+    """The digest of the route a run was placed on; empty when it was not."""
+    route = run.loaded.route
+    return "" if route is None else route.digest
+
+
+def _between_posts(run: RunAnswer) -> dict[str, SectionFigures]:
+    """By section; of one passed several times, the first."""
+    loaded = run.loaded
+    series = loaded.series
+    sections = sections_on_route(
+        series.chainage_m, loaded.route, Kind.MILEPOST
+    ) or sections_between_marks(series, loaded.marks, Kind.MILEPOST)
+    held: dict[str, SectionFigures] = {}
+    for section in sections:
+        known = np.isfinite(series.pull_kN[section.span]).mean()
+        if section.name in held or known < WHOLE:
+            continue
+        extent = Extent(loaded.name, section.name)
+        held[section.name] = SectionFigures(
+            pull=mean_pull(loaded, section.span, extent),
+            equivalent_pull=corrected_pull(loaded, section.span, extent, Side.LOCOMOTIVE),
+            speed=mean_speed(loaded, section.span, extent),
+        )
+    return held

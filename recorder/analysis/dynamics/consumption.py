@@ -1,13 +1,13 @@
 """Fuel and water per drawbar kilowatt-hour, from what the crew marked.
 
-A ``fuel`` or ``water`` mark says one of
+A ``fuel`` or ``water`` mark states one of
 
 * ``used 250 kg``: taken from store since the mark of that kind before it;
 * ``level 3200 L``: what a gauge or dip shows at this instant;
 * ``added 500 kg``: put into store (belongs with levels).
 
 A standard uncertainty may follow: ``level 3200 L ± 40``; without one, 2 % of a used amount or
-1 % of the greatest level is taken, and said.
+1 % of the greatest level is taken, and noted.
 """
 
 from __future__ import annotations
@@ -18,20 +18,29 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from recorder.analysis.series.series import Series
-from recorder.analysis.uncertainty.instrument_uncertainty import InstrumentUncertainty
+from calibration.quantities.units import factor
+from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.marks.kinds import Kind
 from recorder.marks.stores import Amount, StoreMark, StoreWord
 from recorder.marks.values import UnreadMark
 
 if TYPE_CHECKING:
+    from recorder.analysis.uncertainty.run_basis import RunBasis
     from recorder.marks.mark import Mark
 
 __all__ = ["AmountError", "Consumption", "consumption", "evaporation"]
 
-MJ_PER_KWH: Final = 3600.0
-KWH_PER_HPH: Final = 0.7456998715822702
+KJ_PER_KWH: Final = factor("kWh") / factor("kJ")
+KWH_PER_HPH: Final = factor("hp_h") / factor("kWh")
+ASSUMED_AMOUNT_REL: Final = 0.02
+"""Standard uncertainty of a weighed or metered amount without one of its own; common practice."""
+ASSUMED_LEVEL_REL: Final = 0.01
+"""The same of a gauge or dip, as a share of the greatest level."""
+WATER_DENSITY_REL: Final = 0.01
+"""From 10 to 50 °C water loses 1.2 per cent of its density."""
+SAME_SPAN_S: Final = 60.0
+"""Fuel and water keyed within a minute of each other were read at one time."""
 
 
 class AmountError(ValueError):
@@ -54,17 +63,17 @@ class Consumption:
     assumed: tuple[str, ...] = ()
 
 
-def consumption(
-    series: Series, marks: Sequence[Mark], kind: Kind, evidence: InstrumentUncertainty
-) -> Consumption | None:
-    """Consumption from the first to the last mark of a kind; ``None`` when they cannot say.
+def consumption(run: RunBasis, kind: Kind) -> Consumption | None:
+    """Consumption from the first to the last mark of a kind; ``None`` when they are too few.
 
     Raises
     ------
     AmountError
         A mark of the kind cannot be read, or mixes mass with volume.
     """
-    held = sorted((m for m in marks if m.kind is kind and m.value.strip()), key=lambda m: m.t_s)
+    held = sorted(
+        (m for m in run.marks if m.kind is kind and m.value.strip()), key=lambda m: m.t_s
+    )
     if len(held) < 2:
         return None
     amounts = [_stored(mark) for mark in held]
@@ -79,8 +88,7 @@ def consumption(
         return None
     amount, assumed = used
     t0, t1 = held[0].t_s, held[-1].t_s
-    span = slice(*np.searchsorted(series.t_s, (t0, t1)))
-    energy = _draft_work_kWh(series, span, evidence)
+    energy = _draft_work_kWh(run, slice(*np.searchsorted(run.series.t_s, (t0, t1))))
     per_kWh = amount.over(energy, f"{amount.unit}/kWh") if energy.value > 0.0 else None
     return Consumption(
         kind=kind,
@@ -101,16 +109,18 @@ def evaporation(water: Consumption, fuel: Consumption) -> Measured | None:
     """
     if fuel.used.unit != "kg" or fuel.used.value <= 0.0:
         return None
-    if abs(water.t_start_s - fuel.t_start_s) > 60.0 or abs(water.t_end_s - fuel.t_end_s) > 60.0:
+    apart_s = (water.t_start_s - fuel.t_start_s, water.t_end_s - fuel.t_end_s)
+    if max(map(abs, apart_s)) > SAME_SPAN_S:
         return None
     mass = Measured(water.used.value, "kg", water.used.parts, water.used.dof)
     if water.used.unit == "L":
-        mass = mass.with_part("density of water", 0.01 * mass.value)
+        density = UncertaintyCause(CauseKind.DENSITY, "water")
+        mass = mass.with_part(density, WATER_DENSITY_REL * mass.value)
     return mass.over(fuel.used, "kg/kg")
 
 
 def _stored(mark: Mark) -> tuple[StoreWord, Amount]:
-    """What a fuel or water mark with a value says."""
+    """What a fuel or water mark with a value states."""
     value = mark.meaning
     if isinstance(value, StoreMark) and value.amount is not None:
         return value.word, value.amount
@@ -122,48 +132,63 @@ def _stored(mark: Mark) -> tuple[StoreWord, Amount]:
 def _used(
     kind: Kind, amounts: Sequence[tuple[StoreWord, Amount]], unit: str
 ) -> tuple[Measured, tuple[str, ...]] | None:
-    words = {word for word, _ in amounts}
-    assumed: list[str] = []
-    if StoreWord.LEVEL not in words:
-        value, parts = 0.0, {}
-        # The first "used" says what went before the first mark: it opens the interval.
-        for i, (word, a) in enumerate(amounts[1:], 1):
-            if word is StoreWord.USED:
-                value += a.value
-                parts[f"{kind} reading {i}"] = a.u if a.u is not None else 0.02 * a.value
-        if any(a.u is None for _, a in amounts):
-            assumed.append(f"{kind}: 2 % standard uncertainty assumed for amounts without one")
-        return Measured(value, unit, parts), tuple(assumed)
+    """What was used, and what had to be assumed of its uncertainty."""
+    if any(word is StoreWord.LEVEL for word, _ in amounts):
+        return _by_level(kind, amounts, unit)
+    return _by_use(kind, amounts, unit)
+
+
+def _by_use(
+    kind: Kind, amounts: Sequence[tuple[StoreWord, Amount]], unit: str
+) -> tuple[Measured, tuple[str, ...]]:
+    value, parts = 0.0, {}
+    # The first "used" says what went before the first mark: it opens the interval.
+    for i, (word, a) in enumerate(amounts[1:], 1):
+        if word is StoreWord.USED:
+            value += a.value
+            parts[_amount(f"{kind} reading {i}")] = _u(a, ASSUMED_AMOUNT_REL * a.value)
+    assumed: tuple[str, ...] = ()
+    if any(a.u is None for _, a in amounts):
+        assumed = (f"{kind}: 2 % standard uncertainty assumed for amounts without one",)
+    return Measured(value, unit, parts), assumed
+
+
+def _by_level(
+    kind: Kind, amounts: Sequence[tuple[StoreWord, Amount]], unit: str
+) -> tuple[Measured, tuple[str, ...]] | None:
     levels = [(i, a) for i, (word, a) in enumerate(amounts) if word is StoreWord.LEVEL]
     if len(levels) < 2:
         return None
     (first, start), (last, end) = levels[0], levels[-1]
-    top = max(a.value for _, a in levels)
     added = [a for word, a in amounts[first + 1 : last] if word is StoreWord.ADDED]
     value = start.value - end.value + sum(a.value for a in added)
+    assumed_u = ASSUMED_LEVEL_REL * max(a.value for _, a in levels)
     parts = {
-        f"{kind} level at start": start.u if start.u is not None else 0.01 * top,
-        f"{kind} level at end": end.u if end.u is not None else 0.01 * top,
+        _amount(f"{kind} level at start"): _u(start, assumed_u),
+        _amount(f"{kind} level at end"): _u(end, assumed_u),
     }
     for i, a in enumerate(added):
-        parts[f"{kind} added {i}"] = a.u if a.u is not None else 0.02 * a.value
+        parts[_amount(f"{kind} added {i}")] = _u(a, ASSUMED_AMOUNT_REL * a.value)
+    assumed: tuple[str, ...] = ()
     if start.u is None or end.u is None:
-        assumed.append(
-            f"{kind}: 1 % of the greatest level assumed for levels without uncertainty"
-        )
-    return Measured(value, unit, parts), tuple(assumed)
+        assumed = (f"{kind}: 1 % of the greatest level assumed for levels without uncertainty",)
+    return Measured(value, unit, parts), assumed
 
 
-def _draft_work_kWh(series: Series, span: slice, evidence: InstrumentUncertainty) -> Measured:
-    pull = np.nan_to_num(series.pull_kN[span])
-    ds = np.nan_to_num(series.speed_m_s[span]) * series.step_s
+def _u(amount: Amount, assumed: float) -> float:
+    return assumed if amount.u is None else amount.u
+
+
+def _amount(which: str) -> UncertaintyCause:
+    return UncertaintyCause(CauseKind.AMOUNT, which)
+
+
+def _draft_work_kWh(run: RunBasis, span: slice) -> Measured:
+    pull = np.nan_to_num(run.series.pull_kN[span])
+    ds = np.nan_to_num(run.series.speed_m_s[span]) * run.series.step_s
     draft = pull > 0.0
     kJ = float(np.sum(pull[draft] * ds[draft]))
     metres = float(np.sum(ds[draft]))
     mean = kJ / metres if metres > 0.0 else 0.0
-    parts = {
-        evidence.pull_cause: evidence.pull_u_kN(mean) * metres,
-        evidence.zero_cause: evidence.zero_u_kN * metres,
-        evidence.wheel_cause: evidence.wheel_rel_u * kJ,
-    }
-    return Measured(kJ, "kJ", parts).scaled(1.0 / MJ_PER_KWH, "kWh")
+    worked = run.instruments.work(kJ, pull_kN=mean, metres=metres)
+    return worked.scaled(1.0 / KJ_PER_KWH, "kWh")

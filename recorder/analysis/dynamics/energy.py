@@ -10,20 +10,29 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from recorder.analysis.series.corrections import G_M_S2, Corrected
-from recorder.analysis.series.series import Series
-from recorder.analysis.series.train import Train
-from recorder.analysis.uncertainty.instrument_uncertainty import InstrumentUncertainty
+from recorder.analysis.series.corrections import G_M_S2
+from recorder.analysis.series.train import Side
+from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
 
-__all__ = ["Ledger", "ledger", "work"]
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from recorder.analysis.uncertainty.run_basis import RunBasis
+
+__all__ = ["EnergyLedger", "draw_ledger", "drawbar_work"]
+
+GRADE_LENGTH_M: Final = 500.0
+"""Over which an error of the surveyed grade is one and the same: about the distance between two
+changes of grade (common practice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Ledger:
+class EnergyLedger:
     """All in kJ; only over bins where pull and speed are both known."""
 
     draft_work: Measured
@@ -50,77 +59,56 @@ class Ledger:
         return abs(self.closure.value) <= self.closure.expanded
 
 
-def work(
-    series: Series, evidence: InstrumentUncertainty
-) -> tuple[Measured, Measured, Measured]:
+def drawbar_work(run: RunBasis) -> tuple[Measured, Measured, Measured]:
     """Draft, buff and total work at the drawbar, kJ, by pull over distance.
 
     Each bin's mean pull acts over the distance of the bin; tension and buff are added apart.
     The calibration's part is its uncertainty at each force, fully correlated over the run.
     """
+    series, instruments = run.series, run.instruments
     metres = series.speed_m_s * series.step_s
-    joules = series.pull_kN * metres
-    good = np.isfinite(joules)
-    force = series.pull_kN[good]
-    ds = metres[good]
-    grid = np.linspace(-1.0, 1.0, 41) * max(float(np.abs(force).max(initial=0.0)), 1e-9)
-    u_at = np.interp(force, grid, [evidence.pull_u_kN(float(f)) for f in grid])
+    good = np.isfinite(series.pull_kN * metres)
+    force, ds = series.pull_kN[good], metres[good]
+    u_at = instruments.pulls_u_kN(force)
 
-    def total(pick: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Measured:
-        value = float(np.sum(force[pick] * ds[pick]))
+    def total(chosen: NDArray[np.bool_]) -> Measured:
+        value = float(np.sum(force[chosen] * ds[chosen]))
+        # An error of scale has the sign of the force; one of zero does not.
+        scale = float(np.sum(u_at[chosen] * np.sign(force[chosen]) * ds[chosen]))
         parts = {
-            # An error of scale has the sign of the force; one of zero does not.
-            evidence.pull_cause: float(np.sum(u_at[pick] * np.sign(force[pick]) * ds[pick])),
-            evidence.zero_cause: evidence.zero_u_kN * float(np.sum(ds[pick])),
-            evidence.wheel_cause: evidence.wheel_rel_u * value,
+            instruments.pull_cause: scale,
+            instruments.zero_cause: instruments.zero_u_kN * float(np.sum(ds[chosen])),
+            instruments.wheel_cause: instruments.wheel_rel_u * value,
         }
-        return Measured(value, "kJ", parts, {evidence.pull_cause: evidence.pull_dof})
+        return Measured(value, "kJ", parts)
 
     return total(force > 0.0), total(force < 0.0), total(np.isfinite(force))
 
 
-def ledger(
-    series: Series,
-    corrected: Corrected,
-    train: Train,
-    evidence: InstrumentUncertainty,
+def draw_ledger(
+    run: RunBasis,
+    braked: NDArray[np.bool_],
     rolling_N_per_t: Callable[[float], Measured] | None = None,
-    braked: np.ndarray[tuple[int], np.dtype[np.bool_]] | None = None,
-) -> Ledger:
-    """Draw up the ledger of a run (or a piece of one).
+) -> EnergyLedger:
+    """Draw up the ledger of a run.
 
-    ``rolling_N_per_t`` gives the trailing resistance per tonne at a speed in km/h. Bins in
-    ``braked`` are left out of the balance: brake work is not measured at the drawbar.
+    Bins in ``braked`` (n,) are left out of the balance: brake work is not measured at the
+    drawbar. ``rolling_N_per_t`` gives the trailing resistance per tonne at a speed in km/h;
+    without it, or without the trailing mass, the ledger cannot be closed.
     """
-    draft, buff, total = work(series, evidence)
+    series = run.series
+    draft, buff, total = drawbar_work(run)
     known = np.isfinite(series.pull_kN) & np.isfinite(series.speed_m_s)
-    balanced = known if braked is None else known & ~braked
-    step = series.step_s
-    ds = np.where(balanced, series.speed_m_s * step, 0.0)
-    mass = train.trailing_mass_t
+    ds = np.where(known & ~braked, series.speed_m_s * series.step_s, 0.0)
+    mass_t = run.train.trailing.mass_t
     potential = kinetic = curve = rolling = closure = None
-    if mass is not None:
-        potential = _sum(
-            corrected.trailing_grade_kN, ds, "trailing mass", train.assumed.mass_rel
-        )
-        potential = potential.with_part(
-            "trailing grade of the run",
-            mass * G_M_S2 * train.assumed.grade * math.sqrt(abs(float(ds.sum())) * 500.0),
-        )
-        kinetic = _sum(
-            corrected.trailing_acceleration_kN, ds, "trailing mass", train.assumed.mass_rel
-        )
-        curve = _sum(
-            corrected.trailing_curve_kN,
-            ds,
-            "curve resistance constant",
-            train.assumed.curve_rel,
-        )
+    if mass_t is not None:
+        potential, kinetic, curve = _line_work(run, ds, mass_t)
         if rolling_N_per_t is not None:
-            rolling = _rolling(series, ds, mass, rolling_N_per_t)
+            rolling = _rolling(series.speed_m_s, ds, mass_t, rolling_N_per_t)
             accounted = potential.plus(kinetic).plus(curve).plus(rolling)
-            closure = _balanced_work(series, ds, evidence).minus(accounted)
-    return Ledger(
+            closure = _balanced_work(run, ds).minus(accounted)
+    return EnergyLedger(
         draft_work=draft,
         buff_work=buff,
         total_work=total,
@@ -129,50 +117,58 @@ def ledger(
         curve=curve,
         rolling=rolling,
         closure=closure,
-        seconds=float(known.sum() * step),
-        metres=float(np.nansum(series.speed_m_s[known]) * step),
-        seconds_missing=float((~known).sum() * step),
-        brake_seconds=0.0 if braked is None else float((known & braked).sum() * step),
+        seconds=float(known.sum() * series.step_s),
+        metres=float(np.nansum(series.speed_m_s[known]) * series.step_s),
+        seconds_missing=float((~known).sum() * series.step_s),
+        brake_seconds=float((known & braked).sum() * series.step_s),
     )
 
 
-def _balanced_work(
-    series: Series,
-    ds: np.ndarray[tuple[int], np.dtype[np.float64]],
-    evidence: InstrumentUncertainty,
-) -> Measured:
-    moving = ds != 0.0
-    if not moving.any():
-        return Measured(0.0, "kJ")
-    pull = np.where(moving, np.nan_to_num(series.pull_kN), 0.0)
-    value = float(np.sum(pull * ds))
-    mean = float(np.sum(pull * np.abs(ds)) / np.sum(np.abs(ds)))
-    metres = float(np.sum(np.abs(ds)))
-    parts = {
-        evidence.pull_cause: evidence.pull_u_kN(mean) * metres,
-        evidence.zero_cause: evidence.zero_u_kN * metres,
-        evidence.wheel_cause: evidence.wheel_rel_u * value,
-    }
-    return Measured(value, "kJ", parts, {evidence.pull_cause: evidence.pull_dof})
+def _line_work(
+    run: RunBasis, ds: NDArray[np.float64], mass_t: float
+) -> tuple[Measured, Measured, Measured]:
+    """What went into height, speed and curves of the trailing load."""
+    forces, assumed = run.corrected.trailing, run.train.assumed
+    side = Side.TRAILING
+    mass = UncertaintyCause(CauseKind.MASS, side)
+    # Errors of grade change sign from one length to the next: they add as a random walk.
+    walked_m = math.sqrt(abs(float(ds.sum())) * GRADE_LENGTH_M)
+    potential = _sum(forces.grade_kN, ds, mass, assumed.mass_rel).with_part(
+        UncertaintyCause(CauseKind.GRADE_OF_RUN, side),
+        mass_t * G_M_S2 * assumed.grade * walked_m,
+    )
+    kinetic = _sum(forces.acceleration_kN, ds, mass, assumed.mass_rel)
+    constant = UncertaintyCause(CauseKind.CURVE)
+    return potential, kinetic, _sum(forces.curve_kN, ds, constant, assumed.curve_rel)
 
 
 def _sum(
-    force_kN: np.ndarray[tuple[int], np.dtype[np.float64]],
-    ds: np.ndarray[tuple[int], np.dtype[np.float64]],
-    cause: str,
+    force_kN: NDArray[np.float64],
+    ds: NDArray[np.float64],
+    cause: UncertaintyCause,
     relative: float,
 ) -> Measured:
     value = float(np.nansum(force_kN * ds))
     return Measured(value, "kJ", {cause: value * relative})
 
 
+def _balanced_work(run: RunBasis, ds: NDArray[np.float64]) -> Measured:
+    moving = ds != 0.0
+    if not moving.any():
+        return Measured(0.0, "kJ")
+    pull = np.where(moving, np.nan_to_num(run.series.pull_kN), 0.0)
+    metres = float(np.sum(np.abs(ds)))
+    mean = float(np.sum(pull * np.abs(ds)) / np.sum(np.abs(ds)))
+    return run.instruments.work(float(np.sum(pull * ds)), pull_kN=mean, metres=metres)
+
+
 def _rolling(
-    series: Series,
-    ds: np.ndarray[tuple[int], np.dtype[np.float64]],
+    speed_m_s: NDArray[np.float64],
+    ds: NDArray[np.float64],
     mass_t: float,
     rolling_N_per_t: Callable[[float], Measured],
 ) -> Measured:
-    speeds = np.abs(series.speed_m_s) * 3.6
+    speeds = np.abs(speed_m_s) * 3.6
     top = max(float(np.nanmax(speeds, initial=1.0)), 1.0)
     edges = np.linspace(0.0, top * 1.0001, 25)
     metres, _ = np.histogram(np.nan_to_num(speeds), bins=edges, weights=np.abs(ds))

@@ -1,37 +1,35 @@
-"""Train resistance: A + B·V + C·V² per tonne by weighted robust regression, and the published
-forms.
+"""Train resistance: A + B·V + C·V² per tonne by weighted robust regression.
 
 Speeds are km/h and resistances N/t inside this module's coefficients, the trade's way to quote
-them; the published formulas are coded in their own units and converted exactly.
+them.
 """
 
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from recorder.analysis.uncertainty.measured import Measured, quantile
+from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
+from recorder.analysis.uncertainty.measured import Measured
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = [
-    "ResistanceFit",
-    "davis_1926_N_per_t",
-    "fit_resistance",
-    "modified_davis_N_per_t",
-]
+__all__ = ["ResistanceFit", "fit_resistance"]
 
-N_PER_T: Final = 4.903325
-"""1 lb per short ton in newtons per tonne (exact: 9.80665 / 2)."""
-KM_H_PER_MPH: Final = 1.609344
-T_PER_SHORT_TON: Final = 0.90718474
+_RANDOM: Final = UncertaintyCause(CauseKind.FIT)
+_UNITS: Final = {"A": "N/t", "B": "N/t/(km/h)", "C": "N/t/(km/h)²"}
+LEAST_SPREAD_KM_H: Final = 5.0
+"""Of speed, for each term beside A: over less the terms cannot be told apart."""
 ENOUGH: Final = 10
 """Degrees of freedom from which observed scatter replaces assumed scatter."""
+MOST_ROUNDS: Final = 100
+"""The fit converges in a dozen; a tie of two residuals may swing for ever."""
 HUBER: Final = 1.345
 """Tuning constant for 95 % efficiency under normal errors (P. J. Huber, Robust Statistics)."""
 
@@ -45,7 +43,7 @@ class ResistanceFit:
     coefficients: Mapping[str, Measured]
     covariance: NDArray[np.float64]
     """(p, p) random part only, in the order of ``terms``."""
-    common: Mapping[str, NDArray[np.float64]]
+    common: Mapping[UncertaintyCause, NDArray[np.float64]]
     """Per common cause, (p,) signed standard uncertainties of the coefficients."""
     dof: float
     residual_sd_N_per_t: float
@@ -61,8 +59,8 @@ class ResistanceFit:
         value = Measured(
             float(row @ beta),
             "N/t",
-            {"random fit": math.sqrt(max(float(row @ self.covariance @ row), 0.0))},
-            {"random fit": self.dof},
+            {_RANDOM: math.sqrt(max(float(row @ self.covariance @ row), 0.0))},
+            {_RANDOM: self.dof},
         )
         for cause, part in self.common.items():
             value = value.with_part(cause, float(row @ part))
@@ -94,51 +92,44 @@ def fit_resistance(
     y = np.array([r.value for r in resistance])
     shared = _shared_causes(resistance)
     own = np.array([_own_u(r, shared) for r in resistance])
-    constraints: list[str] = []
-    wanted = tuple(terms)
+    kept, constraints = tuple(terms), list[str]()
     while True:
-        _check_spread(speed_km_h, wanted)
-        fit = _huber(speed_km_h, y, own, wanted)
-        beta = fit[0]
-        worst = int(np.argmin(beta)) if len(beta) else 0
-        if not non_negative or beta[worst] >= 0.0 or len(wanted) == 1:
+        _check_spread(speed_km_h, kept)
+        fit = _huber(speed_km_h, y, own, kept)
+        worst = int(np.argmin(fit.beta))
+        if not non_negative or fit.beta[worst] >= 0.0 or len(kept) == 1:
             break
-        constraints.append(f"{wanted[worst]} came out negative and was set to 0")
-        wanted = tuple(t for i, t in enumerate(wanted) if i != worst)
-    beta, covariance, hat, sd = fit
-    dof = float(max(len(y) - len(wanted), 1))
-    common = {c: hat @ np.array([r.parts.get(c, 0.0) for r in resistance]) for c in shared}
+        constraints.append(f"{kept[worst]} came out negative and was set to 0")
+        kept = tuple(t for i, t in enumerate(kept) if i != worst)
+    dof = float(max(len(y) - len(kept), 1))
+    common = {c: fit.hat @ np.array([r.parts.get(c, 0.0) for r in resistance]) for c in shared}
     dofs = {c: min(r.dof.get(c, math.inf) for r in resistance) for c in shared}
-    units = {"A": "N/t", "B": "N/t/(km/h)", "C": "N/t/(km/h)²"}
     coefficients = {}
-    for i, term in enumerate(wanted):
-        parts = {"random fit": math.sqrt(covariance[i, i])}
+    for i, term in enumerate(kept):
+        parts = {_RANDOM: math.sqrt(fit.covariance[i, i])}
         parts.update({cause: float(v[i]) for cause, v in common.items()})
         coefficients[term] = Measured(
-            float(beta[i]), units[term], parts, {"random fit": dof, **dofs}
+            float(fit.beta[i]), _UNITS[term], parts, {_RANDOM: dof, **dofs}
         )
     return ResistanceFit(
-        terms=wanted,
+        terms=kept,
         coefficients=coefficients,
-        covariance=covariance,
+        covariance=fit.covariance,
         common=common,
         dof=dof,
-        residual_sd_N_per_t=sd,
+        residual_sd_N_per_t=fit.residual_sd,
         observations=len(y),
         speed_km_h=(float(speed_km_h.min()), float(speed_km_h.max())),
         constraints=tuple(constraints),
     )
 
 
-def _shared_causes(values: Sequence[Measured]) -> list[str]:
-    seen: dict[str, int] = {}
-    for value in values:
-        for cause in value.parts:
-            seen[cause] = seen.get(cause, 0) + 1
-    return sorted(c for c, n in seen.items() if n > 1)
+def _shared_causes(values: Sequence[Measured]) -> list[UncertaintyCause]:
+    seen = Counter(cause for value in values for cause in value.parts)
+    return sorted((c for c, n in seen.items() if n > 1), key=lambda c: c.label)
 
 
-def _own_u(value: Measured, shared: Sequence[str]) -> float:
+def _own_u(value: Measured, shared: Sequence[UncertaintyCause]) -> float:
     held = set(shared)
     return math.sqrt(math.fsum(p * p for c, p in value.parts.items() if c not in held))
 
@@ -150,12 +141,26 @@ def _check_spread(speed_km_h: NDArray[np.float64], terms: tuple[str, ...]) -> No
         msg = f"resistance: {n} observations cannot carry {len(terms)} terms; want {least}"
         raise ValueError(msg)
     spread = float(np.ptp(speed_km_h))
-    if len(terms) > 1 and spread < 5.0 * (len(terms) - 1):
+    wanted = LEAST_SPREAD_KM_H * (len(terms) - 1)
+    if spread < wanted:
         msg = (
-            f"resistance: speeds span {spread:.1f} km/h; at least {5 * (len(terms) - 1)} km/h"
-            f" are wanted to tell {', '.join(terms)} apart"
+            f"resistance: speeds span {spread:.1f} km/h; at least {wanted:.0f} km/h are wanted"
+            f" to tell {', '.join(terms)} apart"
         )
         raise ValueError(msg)
+
+
+@dataclass(frozen=True, slots=True)
+class _Regression:
+    """p terms of n observations."""
+
+    beta: NDArray[np.float64]
+    """(p,)"""
+    covariance: NDArray[np.float64]
+    """(p, p) random part."""
+    hat: NDArray[np.float64]
+    """(p, n): the linear map from the observations, weights held."""
+    residual_sd: float
 
 
 def _huber(
@@ -163,18 +168,44 @@ def _huber(
     y: NDArray[np.float64],
     own: NDArray[np.float64],
     terms: tuple[str, ...],
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], float]:
-    """Coefficients, their random covariance, the linear map from y, and the residual sd."""
+) -> _Regression:
+    # Columns scaled to one: squares of speeds would spoil the condition of the matrix.
     scale = np.array([max(float(np.abs(v).max()), 1.0) ** "ABC".index(t) for t in terms])
     x = np.stack([v ** "ABC".index(t) for t in terms], axis=1) / scale
     floor = max(float(np.median(own)), 1e-9)
     base = 1.0 / np.maximum(own, 0.1 * floor) ** 2
+    beta, weight, sigma, z = _reweighted(x, y, base)
+    hat = np.linalg.inv(x.T @ (x * weight[:, None])) @ (x * weight[:, None]).T
+    residual = y - x @ beta
+    n, p = x.shape
+    # Weighted residual variance. Own parts are partly assumed (grade, acceleration): where
+    # enough pieces show less scatter than was assumed, what they show is taken; few do not.
+    pulled_in = np.minimum(np.abs(residual), HUBER * sigma / np.sqrt(base))
+    variance = float(np.sum(base * pulled_in**2)) / (n - p) * _huber_correction(z)
+    if n - p < ENOUGH:
+        variance = max(variance, 1.0)
+    covariance = (hat * (variance / base)) @ hat.T
+    return _Regression(
+        beta / scale,
+        covariance * np.outer(1.0 / scale, 1.0 / scale),
+        hat / scale[:, None],
+        float(np.sqrt(np.sum(residual**2) / (n - p))),
+    )
+
+
+def _reweighted(
+    x: NDArray[np.float64], y: NDArray[np.float64], base: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], float, NDArray[np.float64]]:
+    """Iteratively reweighted least squares: coefficients, weights, scale of the residuals, and
+    the residuals in it.
+    """
     weight = base.copy()
-    beta = np.zeros(len(terms))
-    for _ in range(100):
+    beta: NDArray[np.float64] = np.zeros(x.shape[1])
+    for _ in range(MOST_ROUNDS):
         root = np.sqrt(weight)
-        new = np.linalg.lstsq(x * root[:, None], y * root, rcond=None)[0]
+        new = np.asarray(np.linalg.lstsq(x * root[:, None], y * root, rcond=None)[0], float)
         standard = (y - x @ new) * np.sqrt(base)
+        # 1.4826: a normal distribution's standard deviation over its median deviation.
         mad = 1.4826 * float(np.median(np.abs(standard - np.median(standard))))
         sigma = max(mad, 1e-12)
         z = np.abs(standard) / sigma
@@ -183,73 +214,10 @@ def _huber(
         beta = new
         if done:
             break
-    inverse = np.linalg.inv(x.T @ (x * weight[:, None]))
-    hat = inverse @ (x * weight[:, None]).T
-    residual = y - x @ beta
-    n, p = x.shape
-    # Weighted residual variance. Own parts are partly assumed (grade, acceleration): where enough
-    # pieces show less scatter than was assumed, what they show is taken; few pieces do not.
-    chi2 = float(
-        np.sum(base * np.minimum(np.abs(residual), HUBER * sigma / np.sqrt(base)) ** 2)
-    )
-    variance = chi2 / (n - p) * _huber_correction(z)
-    if n - p < ENOUGH:
-        variance = max(variance, 1.0)
-    spread = variance / base
-    covariance = (hat * spread) @ hat.T
-    back = np.outer(1.0 / scale, 1.0 / scale)
-    return (
-        beta / scale,
-        covariance * back,
-        hat / scale[:, None],
-        float(np.sqrt(np.sum(residual**2) / (n - p))),
-    )
+    return beta, weight, sigma, z
 
 
 def _huber_correction(z: NDArray[np.float64]) -> float:
     """Huber's correction for the share of residuals that were pulled in (Huber 1981, 7.6)."""
     share = max(float(np.mean(z <= HUBER)), 0.5)
     return 1.0 / share**2
-
-
-def confidence(fit: ResistanceFit, speed_km_h: float) -> tuple[float, float, float]:
-    """Resistance, and its 95 % band, N/t, at a speed."""
-    at = fit.at(speed_km_h)
-    half = quantile(0.975, at.effective_dof) * at.u
-    return at.value, at.value - half, at.value + half
-
-
-def davis_1926_N_per_t(
-    speed_km_h: NDArray[np.float64] | float,
-    *,
-    axle_load_t: float,
-    axles: int,
-    b: float = 0.045,
-    c: float = 0.0005,
-    area_sq_ft: float = 88.0,
-) -> NDArray[np.float64]:
-    """Davis 1926, freight cars: ``1.3 + 29/w + bV + cAV²/(wn)`` lb per short ton, as N/t.
-
-    W. J. Davis Jr., The Tractive Resistance of Electric Locomotives and Cars, General Electric
-    Review 29 (1926). ``w`` short tons per axle, ``n`` axles, ``V`` mph.
-    """
-    v = np.asarray(speed_km_h, dtype=np.float64) / KM_H_PER_MPH
-    w = axle_load_t / T_PER_SHORT_TON
-    return np.asarray((1.3 + 29.0 / w + b * v + c * area_sq_ft * v * v / (w * axles)) * N_PER_T)
-
-
-def modified_davis_N_per_t(
-    speed_km_h: NDArray[np.float64] | float,
-    *,
-    axle_load_t: float,
-    axles: int,
-    k: float = 0.07,
-) -> NDArray[np.float64]:
-    """Modified Davis (AREA Committee 16): ``0.6 + 20/w + 0.01V + KV²/(wn)`` lb/short ton, as
-    N/t.
-
-    ``K`` 0.07 for conventional cars, 0.0935 containers, 0.16 trailers on flat cars.
-    """
-    v = np.asarray(speed_km_h, dtype=np.float64) / KM_H_PER_MPH
-    w = axle_load_t / T_PER_SHORT_TON
-    return np.asarray((0.6 + 20.0 / w + 0.01 * v + k * v * v / (w * axles)) * N_PER_T)

@@ -16,7 +16,8 @@ from typing import Final
 from scipy.optimize import brentq
 
 from recorder.analysis.series.corrections import G_M_S2
-from recorder.analysis.series.train import Train
+from recorder.analysis.series.train import Side, TrialTrain
+from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
 
 __all__ = ["WEATHER", "Rating", "balancing_speed_m_s", "rate", "trailing_load"]
@@ -41,24 +42,20 @@ def trailing_load(
     pull: Measured,
     resistance: Measured,
     *,
-    grade_resistance: float,
-    curve_resistance: float = 0.0,
+    line_resistance: float,
     weather_factor: float = 1.0,
     unit: str,
 ) -> Measured:
     """Trailing load in the units of ``pull`` over ``resistance`` (lb over lb/ton gives tons).
+
+    ``line_resistance`` is that of grade and curve, in the unit of ``resistance``.
 
     Raises
     ------
     ValueError
         The resistance is not above zero.
     """
-    total = Measured(
-        resistance.value + grade_resistance + curve_resistance,
-        resistance.unit,
-        resistance.parts,
-        resistance.dof,
-    )
+    total = resistance.shifted(line_resistance)
     if not total.value > 0.0:
         msg = f"tonnage rating: resistance must be above zero, got {total.value} {total.unit}"
         raise ValueError(msg)
@@ -68,14 +65,15 @@ def trailing_load(
 def rate(
     pull_kN: Callable[[float], Measured],
     resistance_N_per_t: Callable[[float], Measured],
-    train: Train,
+    train: TrialTrain,
     *,
     grade: float,
     curvature_per_m: float,
     speed_m_s: float,
     weather: str = "fair",
 ) -> Rating | None:
-    """Rate the locomotive on one grade; ``None`` when it cannot lift itself over it.
+    """Rate the locomotive on one grade; ``None`` when it cannot lift itself over it, or when
+    a train would roll by itself (grade, rolling and curve together do not resist).
 
     ``pull_kN`` is the equivalent drawbar pull at a speed in m/s, ``resistance_N_per_t`` the
     trailing resistance at a speed in km/h.
@@ -86,26 +84,25 @@ def rate(
         The locomotive's mass is not known, or the weather is not one of :data:`WEATHER`.
     """
     if weather not in WEATHER:
-        msg = f"weather must be one of {', '.join(WEATHER)}, got {weather!r}"
+        msg = f"tonnage rating: weather {weather!r}; allowed: {', '.join(WEATHER)}"
         raise ValueError(msg)
-    if train.locomotive_mass_t is None:
+    mass_t = train.locomotive.mass_t
+    if mass_t is None:
         msg = "tonnage rating: the locomotive's mass is not in the trip sheet"
         raise ValueError(msg)
-    k = train.assumed.curve_N_per_kN_m
-    curve_N_per_t = k * abs(curvature_per_m) * G_M_S2
-    grade_N_per_t = 1000.0 * G_M_S2 * grade
-    own_kN = train.locomotive_mass_t * (grade_N_per_t + curve_N_per_t) / 1000.0
-    level = pull_kN(speed_m_s)
-    left = Measured(level.value - own_kN, "kN", level.parts, level.dof).with_part(
-        "locomotive mass", -own_kN * train.assumed.mass_rel
-    )
-    if left.value <= 0.0:
+    curve = train.assumed.curve_N_per_kN_m * abs(curvature_per_m)
+    line_N_per_t = (1000.0 * grade + curve) * G_M_S2
+    own_kN = mass_t * line_N_per_t / 1000.0
+    mass = UncertaintyCause(CauseKind.MASS, Side.LOCOMOTIVE)
+    own_u_kN = own_kN * train.assumed.mass_rel
+    left = pull_kN(speed_m_s).shifted(-own_kN).with_part(mass, -own_u_kN)
+    rolling = resistance_N_per_t(speed_m_s * 3.6)
+    if left.value <= 0.0 or rolling.value + line_N_per_t <= 0.0:
         return None
     load = trailing_load(
         left.scaled(1000.0, "N"),
-        resistance_N_per_t(speed_m_s * 3.6),
-        grade_resistance=grade_N_per_t,
-        curve_resistance=curve_N_per_t,
+        rolling,
+        line_resistance=line_N_per_t,
         weather_factor=WEATHER[weather],
         unit="t",
     )
@@ -122,23 +119,26 @@ def rate(
 def balancing_speed_m_s(
     pull_kN: Callable[[float], Measured],
     resistance_N_per_t: Callable[[float], Measured],
-    train: Train,
+    train: TrialTrain,
     *,
-    trailing_t: float,
     grade: float,
     speeds_m_s: tuple[float, float],
 ) -> Measured | None:
-    """Speed held with a given trailing load on a grade, inside the measured speeds.
+    """Speed held with the train's own trailing load on a grade, inside the measured speeds.
 
-    ``None`` when the balance lies outside ``speeds_m_s``. The uncertainty is that of the
-    balance of forces over its slope with speed (implicit function, JCGM 100:2008 5.1).
+    ``None`` when the balance lies outside ``speeds_m_s``, or without the trailing mass. The
+    uncertainty is that of the balance of forces over its slope with speed (implicit function,
+    JCGM 100:2008 5.1).
     """
-    own = (train.locomotive_mass_t or 0.0) * G_M_S2 * grade
+    trailing_t = train.trailing.mass_t
+    if trailing_t is None:
+        return None
+    lifting_kN = ((train.locomotive.mass_t or 0.0) + trailing_t) * G_M_S2 * grade
 
     def balance(v: float) -> Measured:
         wanted = resistance_N_per_t(v * 3.6).scaled(trailing_t / 1000.0, "kN")
         net = pull_kN(v).minus(wanted)
-        return Measured(net.value - own - trailing_t * G_M_S2 * grade, "kN", net.parts, net.dof)
+        return net.shifted(-lifting_kN)
 
     low, high = speeds_m_s
     ends = balance(low).value, balance(high).value
@@ -146,9 +146,8 @@ def balancing_speed_m_s(
         return None
     v = float(brentq(lambda x: balance(x).value, low, high, xtol=1e-6))
     h = max(1e-3, (high - low) * 1e-4)
-    slope = (balance(min(v + h, high)).value - balance(max(v - h, low)).value) / (
-        min(v + h, high) - max(v - h, low)
-    )
+    below, above = max(v - h, low), min(v + h, high)
+    slope = (balance(above).value - balance(below).value) / (above - below)
     if slope == 0.0:
         return None
     at = balance(v)

@@ -1,1 +1,2 @@
-"""A run on one even grid, its train, wind and corrections. No verdict."""
+"""A run on one even grid, its train, line, wind, corrections and run table. No uncertainty, no
+verdict."""

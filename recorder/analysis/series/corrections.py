@@ -20,13 +20,22 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from recorder.analysis.series.train import Side
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from recorder.analysis.series.series import Series
-    from recorder.analysis.series.train import Train
+    from recorder.analysis.series.train import TrialTrain
 
-__all__ = ["G_M_S2", "Corrected", "Switches", "correct", "locomotive_resistance_kN"]
+__all__ = [
+    "G_M_S2",
+    "Corrected",
+    "LineForces",
+    "Switches",
+    "correct",
+    "locomotive_resistance_kN",
+]
 
 G_M_S2: Final = 9.80665
 
@@ -47,17 +56,24 @@ class Switches:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LineForces:
+    """What grade, curve and acceleration ask of the vehicles on one side of the coupler, (n,)
+    kN each; zero in a correction that is switched off, NaN without the mass.
+    """
+
+    grade_kN: NDArray[np.float64]
+    curve_kN: NDArray[np.float64]
+    acceleration_kN: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Corrected:
     """All arrays (n,) on the series' grid; kN unless the name says otherwise. NaN where
     unknown.
     """
 
-    locomotive_grade_kN: NDArray[np.float64]
-    locomotive_curve_kN: NDArray[np.float64]
-    locomotive_acceleration_kN: NDArray[np.float64]
-    trailing_grade_kN: NDArray[np.float64]
-    trailing_curve_kN: NDArray[np.float64]
-    trailing_acceleration_kN: NDArray[np.float64]
+    locomotive: LineForces
+    trailing: LineForces
     equivalent_pull_kN: NDArray[np.float64]
     """Reading plus what the locomotive spent on its own grade, curve and acceleration."""
     trailing_resistance_kN: NDArray[np.float64]
@@ -68,75 +84,62 @@ class Corrected:
     """Rim effort as it was (uncorrected pull plus all of the locomotive's own resistance) over
     the adhesive weight."""
 
+    def forces(self, side: Side) -> LineForces:
+        """The forces on one side of the coupler."""
+        return self.locomotive if side is Side.LOCOMOTIVE else self.trailing
+
+    def pull_kN(self, side: Side) -> NDArray[np.float64]:
+        """Equivalent pull of the locomotive, or resistance of the trailing load."""
+        if side is Side.LOCOMOTIVE:
+            return self.equivalent_pull_kN
+        return self.trailing_resistance_kN
+
 
 def locomotive_resistance_kN(
-    train: Train, speed_m_s: NDArray[np.float64]
+    train: TrialTrain, speed_m_s: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Stated running resistance of the locomotive at each speed, kN; NaN when not stated."""
-    if train.locomotive_resistance is None or train.locomotive_mass_t is None:
+    mass_t = train.locomotive.mass_t
+    if train.locomotive_resistance is None or mass_t is None:
         return np.full(np.shape(speed_m_s), np.nan)
     a, b, c = train.locomotive_resistance
     v = np.abs(speed_m_s) * 3.6
-    return np.asarray((a + b * v + c * v * v) * train.locomotive_mass_t / 1000.0)
+    return np.asarray((a + b * v + c * v * v) * mass_t / 1000.0)
 
 
-def correct(series: Series, train: Train, switches: Switches | None = None) -> Corrected:
+def correct(series: Series, train: TrialTrain, switches: Switches | None = None) -> Corrected:
     """Apply the corrections to a series.
 
     A correction that is switched off, or that needs a route the run does not have, is zero in
     its own column; one that needs a mass the trip sheet does not give makes its sums NaN.
     """
     on = switches or Switches()
-    k = train.assumed.curve_N_per_kN_m
-    own = _forces(
-        train.locomotive_mass_t,
-        train.locomotive_rotary,
-        series.locomotive_grade,
-        series.locomotive_curvature_per_m,
-        series.acceleration_m_s2,
-        k,
-        on,
-    )
-    behind = _forces(
-        train.trailing_mass_t,
-        train.trailing_rotary,
-        series.trailing_grade,
-        series.trailing_curvature_per_m,
-        series.acceleration_m_s2,
-        k,
-        on,
-    )
-    equivalent = series.pull_kN + own[0] + own[1] + own[2]
-    running = locomotive_resistance_kN(train, series.speed_m_s)
+    own = _forces(series, train, Side.LOCOMOTIVE, on)
+    behind = _forces(series, train, Side.TRAILING, on)
+    equivalent = series.pull_kN + own.grade_kN + own.curve_kN + own.acceleration_kN
+    resistance = series.pull_kN - behind.grade_kN - behind.curve_kN - behind.acceleration_kN
+    rim = equivalent + locomotive_resistance_kN(train, series.speed_m_s)
     adhesive_kN = np.nan if not train.adhesive_mass_t else train.adhesive_mass_t * G_M_S2
     return Corrected(
-        locomotive_grade_kN=own[0],
-        locomotive_curve_kN=own[1],
-        locomotive_acceleration_kN=own[2],
-        trailing_grade_kN=behind[0],
-        trailing_curve_kN=behind[1],
-        trailing_acceleration_kN=behind[2],
+        locomotive=own,
+        trailing=behind,
         equivalent_pull_kN=equivalent,
-        trailing_resistance_kN=series.pull_kN - behind[0] - behind[1] - behind[2],
-        rim_effort_kN=equivalent + running,
-        adhesion=(equivalent + running) / adhesive_kN,
+        trailing_resistance_kN=resistance,
+        rim_effort_kN=rim,
+        adhesion=rim / adhesive_kN,
     )
 
 
-def _forces(
-    mass_t: float | None,
-    rotary: float,
-    grade: NDArray[np.float64],
-    curvature_per_m: NDArray[np.float64],
-    acceleration_m_s2: NDArray[np.float64],
-    k_N_per_kN_m: float,
-    on: Switches,
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    mass = np.nan if mass_t is None else mass_t
+def _forces(series: Series, train: TrialTrain, side: Side, on: Switches) -> LineForces:
+    vehicles = train.vehicles(side)
+    mass = np.nan if vehicles.mass_t is None else vehicles.mass_t
     weight_kN = mass * G_M_S2
-    zero = np.zeros(len(grade))
-    return (
-        weight_kN * grade if on.grade else zero,
-        weight_kN * k_N_per_kN_m * np.abs(curvature_per_m) / 1000.0 if on.curve else zero,
-        mass * (1.0 + rotary) * acceleration_m_s2 if on.acceleration else zero,
+    k = train.assumed.curve_N_per_kN_m
+    zero = np.zeros(len(series))
+    bend = np.abs(series.curvature_per_m(side))
+    a = series.acceleration_m_s2
+    return LineForces(
+        grade_kN=weight_kN * series.grade(side) if on.grade else zero,
+        curve_kN=weight_kN * k * bend / 1000.0 if on.curve else zero,
+        acceleration_kN=mass * (1.0 + vehicles.rotary) * a if on.acceleration else zero,
     )

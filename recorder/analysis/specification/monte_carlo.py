@@ -11,24 +11,26 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from recorder.analysis.series.corrections import G_M_S2, Corrected
+from recorder.analysis.series.corrections import G_M_S2
 from recorder.analysis.series.filters import effective_count
-from recorder.analysis.series.series import Series
-from recorder.analysis.series.train import Train
-from recorder.analysis.specification.performance import Specification
-from recorder.analysis.specification.steady_stretches import Stretch
-from recorder.analysis.uncertainty.instrument_uncertainty import InstrumentUncertainty
+from recorder.analysis.uncertainty.stretch_means import ACCELERATION_WINDOW_S
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from recorder.analysis.specification.specification import Specification
+    from recorder.analysis.uncertainty.run_basis import RunBasis
+
 __all__ = ["Simulated", "StretchInputs", "simulate_margin", "stretch_inputs"]
 
-DRAWS = 20_000
+DRAWS: Final = 20_000
+"""The ends of a 95 % interval then scatter by half a per cent of its width (computed)."""
+QUIETEST_KN: Final = 1e-3
+"""Least random uncertainty a weight is made of."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,7 +52,7 @@ class StretchInputs:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Simulated:
-    """What the draws say of the weighted mean margin."""
+    """What the draws show of the weighted mean margin."""
 
     mean_kN: float
     u_kN: float
@@ -60,35 +62,33 @@ class Simulated:
     draws: int
 
 
-def stretch_inputs(
-    series: Series, corrected: Corrected, stretch: Stretch, evidence: InstrumentUncertainty
-) -> StretchInputs:
+def stretch_inputs(run: RunBasis, span: slice) -> StretchInputs:
     """Collect one stretch's means."""
-    span = slice(stretch.start, stretch.stop)
-    values = corrected.equivalent_pull_kN[span]
+    series = run.series
+    values = run.corrected.equivalent_pull_kN[span]
     good = values[np.isfinite(values)]
     n = max(effective_count(values), 2.0)
     random_u = float(np.std(good, ddof=1)) / math.sqrt(n) if len(good) > 1 else math.nan
     pull = float(np.nanmean(series.pull_kN[span]))
-    seconds = (stretch.stop - stretch.start) * series.step_s
+    seconds = (span.stop - span.start) * series.step_s
     return StretchInputs(
         pull_kN=pull,
-        pull_u_kN=evidence.pull_u_kN(pull),
+        pull_u_kN=run.instruments.pull_u_kN(pull),
         random_u_kN=random_u,
         random_dof=n - 1.0,
         grade=float(np.nanmean(series.locomotive_grade[span])),
         curvature_per_m=float(np.nanmean(series.locomotive_curvature_per_m[span])),
         acceleration_m_s2=float(np.nanmean(series.acceleration_m_s2[span])),
-        u_acceleration_m_s2=series.u_acceleration_m_s2 / max(seconds / 5.0, 1.0),
+        u_acceleration_m_s2=series.u_acceleration_m_s2
+        / max(seconds / ACCELERATION_WINDOW_S, 1.0),
         speed_m_s=float(np.nanmean(np.abs(series.speed_m_s[span]))),
-        weight=1.0 / max(random_u, 1e-3) ** 2,
+        weight=1.0 / max(random_u, QUIETEST_KN) ** 2,
     )
 
 
 def simulate_margin(
     inputs: Sequence[StretchInputs],
-    train: Train,
-    evidence: InstrumentUncertainty,
+    run: RunBasis,
     specification: Specification,
     *,
     seed: int = 1,
@@ -99,14 +99,17 @@ def simulate_margin(
     ``None`` when the locomotive's mass is not known or no stretch lies in the specification.
     """
     used = [i for i in inputs if math.isfinite(specification.limit_kN(i.speed_m_s))]
-    if not used or train.locomotive_mass_t is None:
+    mass_t = run.train.locomotive.mass_t
+    if not used or mass_t is None:
         return None
     rng = np.random.default_rng(seed)
-    common = _common(rng, draws, train, evidence)
+    common = _common(rng, draws, run, mass_t)
     total = np.zeros(draws)
     weights = 0.0
     for item in used:
-        total += item.weight * _margin(rng, item, common, train, specification)
+        total += item.weight * _margin(
+            rng, item, common, run.train.assumed.grade, specification
+        )
         weights += item.weight
     margin = total / weights
     low, high = np.quantile(margin, (0.025, 0.975))
@@ -120,44 +123,60 @@ def simulate_margin(
     )
 
 
-def _common(
-    rng: np.random.Generator, draws: int, train: Train, evidence: InstrumentUncertainty
-) -> dict[str, NDArray[np.float64]]:
-    a = train.assumed
-    return {
-        "calibration": rng.standard_normal(draws),
-        "zero": rng.standard_normal(draws) * evidence.zero_u_kN,
-        "wheel": 1.0 + rng.standard_normal(draws) * evidence.wheel_rel_u,
-        "mass": 1.0 + rng.standard_normal(draws) * a.mass_rel,
-        "rotary": train.locomotive_rotary + rng.standard_normal(draws) * a.rotary,
-        "curve": a.curve_N_per_kN_m * (1.0 + rng.standard_normal(draws) * a.curve_rel),
-        "grade": rng.standard_normal(draws) * a.grade_common,
-    }
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Shared:
+    """Errors that all stretches share, one a draw: (draws,) each."""
+
+    calibration: NDArray[np.float64]
+    """In standard uncertainties: how much that is depends on the force."""
+    zero_kN: NDArray[np.float64]
+    wheel: NDArray[np.float64]
+    """Factor on speed and acceleration."""
+    mass_t: NDArray[np.float64]
+    rotary: NDArray[np.float64]
+    curve_N_per_kN_m: NDArray[np.float64]
+    grade: NDArray[np.float64]
+
+
+def _common(rng: np.random.Generator, draws: int, run: RunBasis, mass_t: float) -> _Shared:
+    assumed, rotary = run.train.assumed, run.train.locomotive.rotary
+    # The order of the draws is part of the result: the same seed gives the same figures.
+    return _Shared(
+        calibration=rng.standard_normal(draws),
+        zero_kN=rng.standard_normal(draws) * run.instruments.zero_u_kN,
+        wheel=1.0 + rng.standard_normal(draws) * run.instruments.wheel_rel_u,
+        mass_t=mass_t * (1.0 + rng.standard_normal(draws) * assumed.mass_rel),
+        rotary=rotary + rng.standard_normal(draws) * assumed.rotary,
+        curve_N_per_kN_m=assumed.curve_N_per_kN_m
+        * (1.0 + rng.standard_normal(draws) * assumed.curve_rel),
+        grade=rng.standard_normal(draws) * assumed.grade_common,
+    )
 
 
 def _margin(
     rng: np.random.Generator,
     item: StretchInputs,
-    common: dict[str, NDArray[np.float64]],
-    train: Train,
+    common: _Shared,
+    grade_u: float,
     specification: Specification,
 ) -> NDArray[np.float64]:
-    draws = len(common["zero"])
+    draws = len(common.zero_kN)
     random = rng.standard_t(max(item.random_dof, 3.0), draws) * item.random_u_kN
-    mass = (train.locomotive_mass_t or 0.0) * common["mass"]
-    grade = item.grade + common["grade"] + rng.standard_normal(draws) * train.assumed.grade
-    a = item.acceleration_m_s2 * common["wheel"] + (
+    grade = item.grade + common.grade + rng.standard_normal(draws) * grade_u
+    a = item.acceleration_m_s2 * common.wheel + (
         rng.standard_normal(draws) * item.u_acceleration_m_s2
     )
+    weight_kN = common.mass_t * G_M_S2
     pull = (
         item.pull_kN
-        + common["calibration"] * item.pull_u_kN
-        + common["zero"]
+        + common.calibration * item.pull_u_kN
+        + common.zero_kN
         + random
-        + mass * G_M_S2 * grade
-        + mass * G_M_S2 * common["curve"] * item.curvature_per_m / 1000.0
-        + mass * (1.0 + common["rotary"]) * a
+        + weight_kN * grade
+        + weight_kN * common.curve_N_per_kN_m * item.curvature_per_m / 1000.0
+        + common.mass_t * (1.0 + common.rotary) * a
     )
-    speed = item.speed_m_s * common["wheel"]
+    speed = item.speed_m_s * common.wheel
+    # Beyond the points the last one stands: a draw may fall a hair outside.
     limit = np.interp(speed, specification.speed_m_s, specification.pull_kN)
     return np.asarray(pull - limit)

@@ -1,20 +1,21 @@
 """Steady stretches: where the pull means something for a specification.
 
-A stretch is a longest piece in which speed keeps inside a band, acceleration is small, the
-throttle is not touched, the brake is off and the slack has settled. The limits are stated, the
-search is a single pass with no chance in it, and what the crew adds or strikes out is kept with
-its reason.
+A stretch is a longest part of the run in which speed keeps inside a band, acceleration is
+small, the throttle is not touched, the brake is off and the slack has settled. The limits are
+stated, the search is a single pass with no chance in it. What the crew adds or strikes out is in
+:mod:`recorder.analysis.specification.stretch_edits`.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from calibration.quantities import flags as flag_bits
-from recorder.analysis.series.braking import brake_changes
+from recorder.analysis.series.marked import brake_changes
 from recorder.marks.handling import ThrottleMark
 from recorder.marks.kinds import Kind
 
@@ -27,12 +28,10 @@ if TYPE_CHECKING:
     from recorder.marks.mark import Mark
 
 __all__ = [
-    "RELEASE_S",
     "UNFIT",
-    "Edit",
-    "Limits",
+    "SteadyLimits",
     "Stretch",
-    "apply_edits",
+    "StretchSource",
     "brake_on",
     "find_steady",
     "setting_at",
@@ -44,21 +43,36 @@ UNFIT: Final = flag_bits.SATURATED | flag_bits.SUSPECT
 _UNMARKED: Final = ThrottleMark()
 RELEASE_S: Final = 20.0
 """From a release mark until the brakes of a long train are off; common practice."""
+UNRELEASED_S: Final = 60.0
+"""Struck after a brake mark that no release follows: by then the train has stopped, or the
+release was not keyed."""
+STANDING_M_S: Final = 0.05
+"""Slower is at rest."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
+class SteadyLimits:
     """What counts as steady."""
 
     least_s: float = 20.0
+    """The slack of a long train has run in and out by then; common practice."""
     longest_s: float = 300.0
     """A longer stretch is cut, so that one long climb is several tests."""
     least_speed_m_s: float = 1.0
     speed_band_m_s: float = 0.7
     """Greatest less least speed in a stretch."""
     acceleration_m_s2: float = 0.05
+    """Greatest: beyond, the correction of a locomotive of 100 t exceeds 5 kN."""
     settle_s: float = 5.0
     """After a throttle or brake mark, and after starting, until the slack has run out."""
+
+
+class StretchSource(StrEnum):
+    """Who said that a stretch is steady."""
+
+    FOUND = "found"
+    """By the limits."""
+    CREW = "crew"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,9 +85,14 @@ class Stretch:
     t_end_s: float
     setting: ThrottleMark = _UNMARKED
     """Throttle or regulator as last marked; bare when never marked."""
-    source: str = "found"
-    """``found`` by the limits, or ``crew``."""
+    source: StretchSource = StretchSource.FOUND
     reason: str = ""
+    """Why the crew added it."""
+
+    @property
+    def span(self) -> slice:
+        """Its bins."""
+        return slice(self.start, self.stop)
 
     @property
     def name(self) -> str:
@@ -81,26 +100,16 @@ class Stretch:
         return f"{self.t_start_s:.1f}-{self.t_end_s:.1f} s"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Edit:
-    """The crew's word on stretches: ``strike`` what overlaps, or ``add`` one."""
-
-    action: str
-    t_start_s: float
-    t_end_s: float
-    reason: str
-    run: str = ""
-    """Name of the run it is for; empty when there is only one."""
-
-
-def find_steady(series: Series, limits: Limits | None = None) -> list[Stretch]:
+def find_steady(
+    series: Series, marks: Sequence[Mark], limits: SteadyLimits | None = None
+) -> list[Stretch]:
     """Find the steady stretches of a run, in order of time."""
-    lim = limits or Limits()
-    usable = _usable(series, lim)
+    lim = limits or SteadyLimits()
+    usable = _usable(series, marks, lim)
     stretches: list[Stretch] = []
     edges = np.flatnonzero(np.diff(usable.astype(np.int8), prepend=0, append=0))
     for start, stop in zip(edges[::2], edges[1::2], strict=True):
-        stretches += _cut(series, int(start), int(stop), lim)
+        stretches += _cut(series, marks, (int(start), int(stop)), lim)
     return stretches
 
 
@@ -109,39 +118,12 @@ def setting_at(marks: Sequence[Mark], t_s: float) -> ThrottleMark:
 
     A mark that does not read gives its words: they are shown, and agree with no setting.
     """
-    held = ThrottleMark()
+    held = _UNMARKED
     for mark in marks:
         if mark.kind is Kind.THROTTLE and mark.t_s <= t_s:
             value = mark.meaning
             held = value if isinstance(value, ThrottleMark) else ThrottleMark(words=mark.value)
     return held
-
-
-def apply_edits(
-    series: Series, stretches: Sequence[Stretch], edits: Sequence[Edit]
-) -> list[Stretch]:
-    """Strike and add stretches as the crew says; later edits act on earlier ones.
-
-    Raises
-    ------
-    ValueError
-        An edit without a reason, with an unknown action, or outside the run.
-    """
-    kept = list(stretches)
-    for edit in edits:
-        if not edit.reason.strip():
-            msg = f"stretch edit at {edit.t_start_s:.1f} s: a reason is wanted"
-            raise ValueError(msg)
-        if edit.action == "strike":
-            kept = [
-                s for s in kept if s.t_end_s <= edit.t_start_s or s.t_start_s >= edit.t_end_s
-            ]
-        elif edit.action == "add":
-            kept.append(_by_crew(series, edit))
-        else:
-            msg = f"stretch edit: action must be strike or add, got {edit.action!r}"
-            raise ValueError(msg)
-    return sorted(kept, key=lambda s: s.start)
 
 
 def brake_on(series: Series, marks: Sequence[Mark]) -> NDArray[np.bool_]:
@@ -155,30 +137,15 @@ def brake_on(series: Series, marks: Sequence[Mark]) -> NDArray[np.bool_]:
         else:
             since = min(since, t_s)
     if since < np.inf:
-        after = np.flatnonzero((series.t_s >= since) & (np.abs(series.speed_m_s) < 0.05))
+        after = np.flatnonzero(
+            (series.t_s >= since) & (np.abs(series.speed_m_s) < STANDING_M_S)
+        )
         end = series.t_s[after[0]] if len(after) else np.inf
         on |= (series.t_s >= since) & (series.t_s < end)
     return on
 
 
-def _by_crew(series: Series, edit: Edit) -> Stretch:
-    start = int(np.searchsorted(series.t_s, edit.t_start_s))
-    stop = int(np.searchsorted(series.t_s, edit.t_end_s))
-    if stop - start < 2:
-        msg = f"stretch {edit.t_start_s:.1f}-{edit.t_end_s:.1f} s lies outside the run's data"
-        raise ValueError(msg)
-    return Stretch(
-        start=start,
-        stop=stop,
-        t_start_s=edit.t_start_s,
-        t_end_s=edit.t_end_s,
-        setting=setting_at(series.marks, edit.t_start_s),
-        source="crew",
-        reason=edit.reason,
-    )
-
-
-def _usable(series: Series, lim: Limits) -> NDArray[np.bool_]:
+def _usable(series: Series, marks: Sequence[Mark], lim: SteadyLimits) -> NDArray[np.bool_]:
     ok = (
         np.isfinite(series.pull_kN)
         & np.isfinite(series.speed_m_s)
@@ -188,31 +155,33 @@ def _usable(series: Series, lim: Limits) -> NDArray[np.bool_]:
     )
     braking = False
     brake_from = 0.0
-    for t_s in _throttle_changes(series):
+    for t_s in _throttle_changes(marks):
         ok &= ~((series.t_s >= t_s) & (series.t_s < t_s + lim.settle_s))
-    for t_s, released in brake_changes(series.marks):
+    for t_s, released in brake_changes(marks):
         ok &= ~((series.t_s >= t_s) & (series.t_s < t_s + RELEASE_S))
         if braking:
             ok &= ~((series.t_s >= brake_from) & (series.t_s < t_s))
         braking, brake_from = not released, t_s
     if braking:
-        # A brake mark that was never followed by a release says when it went on, not when it
-        # came off: only the settling time after it is struck.
-        ok &= ~((series.t_s >= brake_from) & (series.t_s < brake_from + 60.0))
+        # It is known when the brake went on, not when it came off.
+        ok &= ~((series.t_s >= brake_from) & (series.t_s < brake_from + UNRELEASED_S))
     return np.asarray(ok)
 
 
-def _throttle_changes(series: Series) -> list[float]:
-    return [mark.t_s for mark in series.marks if mark.kind is Kind.THROTTLE]
+def _throttle_changes(marks: Sequence[Mark]) -> list[float]:
+    return [mark.t_s for mark in marks if mark.kind is Kind.THROTTLE]
 
 
-def _cut(series: Series, start: int, stop: int, lim: Limits) -> list[Stretch]:
+def _cut(
+    series: Series, marks: Sequence[Mark], run: tuple[int, int], lim: SteadyLimits
+) -> list[Stretch]:
+    """The longest steady stretches of one unbroken run of usable bins."""
     least = max(2, round(lim.least_s / series.step_s))
     most = max(least, round(lim.longest_s / series.step_s))
     out: list[Stretch] = []
     speed = np.abs(series.speed_m_s)
-    changes = _throttle_changes(series)
-    i = start
+    changes = _throttle_changes(marks)
+    i, stop = run
     while i + least <= stop:
         end = min(stop, i + most)
         low = np.minimum.accumulate(speed[i:end])
@@ -224,17 +193,20 @@ def _cut(series: Series, start: int, stop: int, lim: Limits) -> list[Stretch]:
         if cut:
             end = int(np.searchsorted(series.t_s, cut[0]))
         if end - i >= least:
-            out.append(_stretch(series, i, end))
+            out.append(_stretch(series, marks, i, end))
             i = end
         else:
             i = max(end, i + 1) if cut else i + max(1, least // 4)
     return out
 
 
-def _stretch(series: Series, start: int, stop: int) -> Stretch:
+def _stretch(series: Series, marks: Sequence[Mark], start: int, stop: int) -> Stretch:
     half = series.step_s / 2
     t0 = float(series.t_s[start]) - half
-    base = Stretch(
-        start=start, stop=stop, t_start_s=t0, t_end_s=float(series.t_s[stop - 1]) + half
+    return Stretch(
+        start=start,
+        stop=stop,
+        t_start_s=t0,
+        t_end_s=float(series.t_s[stop - 1]) + half,
+        setting=setting_at(marks, t0),
     )
-    return replace(base, setting=setting_at(series.marks, t0))

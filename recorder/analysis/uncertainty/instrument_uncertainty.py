@@ -1,182 +1,75 @@
-"""What the instruments are worth: the common causes behind every figure of a run."""
+"""What the instruments are worth: the causes that every figure of a run shares."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.series.corrections import G_M_S2, Corrected
-from recorder.analysis.series.filters import effective_count
-from recorder.analysis.series.series import Series
-from recorder.analysis.series.train import Train
+from recorder.analysis.uncertainty.causes import UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
 
-__all__ = [
-    "InstrumentUncertainty",
-    "equivalent_pull",
-    "mean_pull",
-    "mean_speed",
-    "trailing_resistance",
-]
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+__all__ = ["InstrumentUncertainty"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InstrumentUncertainty:
-    """Standard uncertainties common to a whole run, and the names of their causes."""
+    """Standard uncertainties common to a whole run, and their causes."""
 
     pull_u_kN: Callable[[float], float]
     """Standard uncertainty of the calibration at a force in kN."""
-    pull_cause: str
+    pull_cause: UncertaintyCause
     """Shared by every run that used the same certificate."""
     zero_u_kN: float
-    zero_cause: str
+    zero_cause: UncertaintyCause
     wheel_rel_u: float
-    wheel_cause: str
+    wheel_cause: UncertaintyCause
     wheel_scale: float = 1.0
     """By which speed and distance of the certificate were multiplied."""
-    pull_dof: float = math.inf
 
+    def pulls_u_kN(self, force_kN: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Standard uncertainty of the calibration (n,) at forces (n,), by straight lines
+        between 41 forces: a curve of a certificate is smooth, and a run has many bins.
+        """
+        top = max(float(np.nanmax(np.abs(force_kN), initial=0.0)), 1e-9)
+        at = np.linspace(-top, top, 41)
+        return np.interp(np.nan_to_num(force_kN), at, [self.pull_u_kN(float(f)) for f in at])
 
-def mean_pull(
-    series: Series, start: int, stop: int, evidence: InstrumentUncertainty, name: str
-) -> Measured:
-    """Mean pull of bins ``start`` to ``stop`` with calibration, zero and random parts, kN.
+    def pull(self, value_kN: float) -> Measured:
+        """A pull as the instruments show it, kN."""
+        return self.with_pull(Measured(value_kN, "kN"), value_kN)
 
-    The random part is the standard deviation of the bin means about a straight line in time,
-    over the root of the number of effectively independent ones.
-    """
-    return _with_instrument(
-        _mean(series.pull_kN[start:stop], "kN", f"random {name}"), series, start, stop, evidence
-    )
+    def with_pull(self, value: Measured, at_kN: float) -> Measured:
+        """A mean in kN with the calibration's part at a pull, and the zero's."""
+        calibrated = value.with_part(self.pull_cause, self.pull_u_kN(at_kN))
+        return calibrated.with_part(self.zero_cause, self.zero_u_kN)
 
+    def power(self, value_kW: float, *, pull_kN: float, speed_m_s: float) -> Measured:
+        """A mean power, kW, made by a mean pull at a mean speed."""
+        v = abs(speed_m_s)
+        return Measured(
+            value_kW,
+            "kW",
+            {
+                self.pull_cause: self.pull_u_kN(pull_kN) * v,
+                self.zero_cause: self.zero_u_kN * v,
+                self.wheel_cause: abs(value_kW) * self.wheel_rel_u,
+            },
+        )
 
-def mean_speed(
-    series: Series, start: int, stop: int, evidence: InstrumentUncertainty, name: str
-) -> Measured:
-    """Mean speed in m/s with the wheel's part."""
-    speed = _mean(np.abs(series.speed_m_s[start:stop]), "m/s", f"speed random {name}")
-    return speed.with_part(evidence.wheel_cause, speed.value * evidence.wheel_rel_u)
-
-
-def equivalent_pull(
-    series: Series,
-    corrected: Corrected,
-    start: int,
-    stop: int,
-    train: Train,
-    evidence: InstrumentUncertainty,
-    name: str,
-) -> Measured:
-    """Mean pull on level, straight track at constant speed, kN, with every cause."""
-    own = (
-        corrected.locomotive_grade_kN,
-        corrected.locomotive_curve_kN,
-        corrected.locomotive_acceleration_kN,
-    )
-    mean = _mean(corrected.equivalent_pull_kN[start:stop], "kN", f"random {name}")
-    return _with_corrections(
-        _with_instrument(mean, series, start, stop, evidence),
-        series,
-        (start, stop),
-        own,
-        (train.locomotive_mass_t, train.locomotive_rotary),
-        train,
-        ("locomotive", name, 1.0),
-    )
-
-
-def trailing_resistance(
-    series: Series,
-    corrected: Corrected,
-    start: int,
-    stop: int,
-    train: Train,
-    evidence: InstrumentUncertainty,
-    name: str,
-) -> Measured:
-    """Mean resistance of the trailing load on level, straight track at constant speed, kN."""
-    behind = (
-        corrected.trailing_grade_kN,
-        corrected.trailing_curve_kN,
-        corrected.trailing_acceleration_kN,
-    )
-    mean = _mean(corrected.trailing_resistance_kN[start:stop], "kN", f"random {name}")
-    return _with_corrections(
-        _with_instrument(mean, series, start, stop, evidence),
-        series,
-        (start, stop),
-        behind,
-        (train.trailing_mass_t, train.trailing_rotary),
-        train,
-        ("trailing", name, -1.0),
-    )
-
-
-def _mean(
-    values: np.ndarray[tuple[int], np.dtype[np.float64]], unit: str, cause: str
-) -> Measured:
-    good = values[np.isfinite(values)]
-    if not len(good):
-        return Measured(math.nan, unit)
-    if len(good) < 2:
-        return Measured(float(good[0]), unit, {cause: math.inf})
-    # A steady drift over the stretch is what happened, not chance: it is taken off first.
-    at = np.flatnonzero(np.isfinite(values))
-    rest = values.copy()
-    if len(good) > 3:
-        rest[at] = good - np.polynomial.Polynomial.fit(at, good, 1)(at)
-    n = max(effective_count(rest), 3.0)
-    u = float(np.std(rest[at], ddof=2 if len(good) > 3 else 1)) / math.sqrt(n)
-    return Measured(float(np.mean(good)), unit, {cause: u}, {cause: n - 2.0})
-
-
-def _with_instrument(
-    value: Measured, series: Series, start: int, stop: int, evidence: InstrumentUncertainty
-) -> Measured:
-    force = float(np.nanmean(series.pull_kN[start:stop]))
-    calibrated = value.with_part(
-        evidence.pull_cause, evidence.pull_u_kN(force), dof=evidence.pull_dof
-    )
-    return calibrated.with_part(evidence.zero_cause, evidence.zero_u_kN)
-
-
-def _with_corrections(
-    value: Measured,
-    series: Series,
-    span: tuple[int, int],
-    forces: tuple[
-        np.ndarray[tuple[int], np.dtype[np.float64]],
-        np.ndarray[tuple[int], np.dtype[np.float64]],
-        np.ndarray[tuple[int], np.dtype[np.float64]],
-    ],
-    body: tuple[float | None, float],
-    train: Train,
-    told: tuple[str, str, float],
-) -> Measured:
-    mass, rotary = body
-    if mass is None:
-        return value
-    start, stop = span
-    who, name, sign = told
-    grade, curve, inertia = (float(np.nanmean(f[start:stop])) for f in forces)
-    assumed = train.assumed
-    seconds = (stop - start) * series.step_s
-    # The mean acceleration of a stretch is its change of speed over its length.
-    window = max(seconds / 5.0, 1.0)
-    u_a = series.u_acceleration_m_s2 / window
-    a = inertia / (mass * (1.0 + rotary)) if mass else 0.0
-    parts = {
-        f"{who} mass": sign * (grade + curve + inertia) * assumed.mass_rel,
-        f"{who} rotary allowance": sign * mass * a * assumed.rotary,
-        f"{who} grade {name}": mass * G_M_S2 * assumed.grade,
-        f"{who} grade common": sign * mass * G_M_S2 * assumed.grade_common,
-        "curve resistance constant": sign * curve * assumed.curve_rel,
-        f"{who} acceleration {name}": mass * (1.0 + rotary) * u_a,
-    }
-    for cause, part in parts.items():
-        if part != 0.0:
-            value = value.with_part(cause, part)
-    return value
+    def work(self, value_kJ: float, *, pull_kN: float, metres: float) -> Measured:
+        """Work over a distance, kJ, done by a mean pull."""
+        return Measured(
+            value_kJ,
+            "kJ",
+            {
+                self.pull_cause: self.pull_u_kN(pull_kN) * metres,
+                self.zero_cause: self.zero_u_kN * metres,
+                self.wheel_cause: self.wheel_rel_u * value_kJ,
+            },
+        )

@@ -1,11 +1,10 @@
 """A number with the causes of its uncertainty, so that common causes stay common.
 
-Every part is a signed standard uncertainty in the unit of the value, kept under the name of its
-cause: ``"certificate"``, ``"wheel"``, ``"clock"``, ``"random: stretch 3"`` … Parts of the same
-cause are fully correlated and add with their sign; parts of different causes are independent
-and add in quadrature. This is the law of propagation of uncertainty (JCGM 100:2008, 5.1 and
-5.2) with every correlation carried by a shared cause (F.1.2.3), and the effective degrees of
-freedom of Welch and Satterthwaite (G.4.1).
+Every part is a signed standard uncertainty in the unit of the value, kept under its cause.
+Parts of the same cause are fully correlated and add with their sign; parts of different causes
+are independent and add in quadrature. This is the law of propagation of uncertainty (JCGM
+100:2008, 5.1 and 5.2) with every correlation carried by a shared cause (F.1.2.3), and the
+effective degrees of freedom of Welch and Satterthwaite (G.4.1).
 """
 
 from __future__ import annotations
@@ -15,9 +14,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from scipy.special import ndtr, ndtri, stdtrit
+from scipy.special import ndtri, stdtrit
 
-__all__ = ["COVERAGE", "Measured", "exact", "pooled"]
+from recorder.analysis.uncertainty.causes import UncertaintyCause
+
+__all__ = ["COVERAGE", "Measured", "pooled", "quantile"]
 
 COVERAGE: Final = 0.95
 """Coverage probability of every expanded uncertainty."""
@@ -29,9 +30,9 @@ class Measured:
 
     value: float
     unit: str
-    parts: Mapping[str, float] = field(default_factory=dict)
+    parts: Mapping[UncertaintyCause, float] = field(default_factory=dict)
     """Signed standard uncertainties by cause, in ``unit``."""
-    dof: Mapping[str, float] = field(default_factory=dict)
+    dof: Mapping[UncertaintyCause, float] = field(default_factory=dict)
     """Degrees of freedom by cause; a cause not named has infinitely many."""
 
     @property
@@ -62,14 +63,9 @@ class Measured:
         """Expanded uncertainty, ``k·u``."""
         return self.coverage_factor * self.u if self.parts else 0.0
 
-    def probability_at_least(self, limit: float) -> float:
-        """Probability that the quantity is at least ``limit``, JCGM 106:2012 7.2 (normal)."""
-        u = self.u
-        if u == 0.0:
-            return 1.0 if self.value >= limit else 0.0
-        return float(ndtr((self.value - limit) / u))
-
-    def with_part(self, cause: str, u: float, *, dof: float = math.inf) -> Measured:
+    def with_part(
+        self, cause: UncertaintyCause, u: float, *, dof: float = math.inf
+    ) -> Measured:
         """The same value with one more cause (added to the same cause when already there)."""
         parts = dict(self.parts)
         parts[cause] = parts.get(cause, 0.0) + u
@@ -110,6 +106,10 @@ class Measured:
         ratio = self.value / other.value
         return _joined(ratio, unit, self, 1.0 / other.value, other, -ratio / other.value)
 
+    def shifted(self, by: float) -> Measured:
+        """The sum with an exact number: a limit, a definition."""
+        return Measured(self.value + by, self.unit, self.parts, self.dof)
+
     def to_dict(self) -> dict[str, Any]:
         """``value, unit, U, k, u, dof, causes`` for results.json; infinite dof is ``null``."""
         dof = self.effective_dof
@@ -121,7 +121,10 @@ class Measured:
             "coverage": COVERAGE,
             "standard_uncertainty": _finite(self.u),
             "effective_dof": _finite(dof),
-            "causes": {cause: _finite(abs(p)) for cause, p in sorted(self.parts.items())},
+            "causes": {
+                cause.label: _finite(abs(part))
+                for cause, part in sorted(self.parts.items(), key=lambda held: held[0].label)
+            },
         }
 
 
@@ -130,11 +133,6 @@ def quantile(probability: float, dof: float) -> float:
     if dof == math.inf or dof > 1e6:
         return float(ndtri(probability))
     return float(stdtrit(max(dof, 1.0), probability))
-
-
-def exact(value: float, unit: str) -> Measured:
-    """A number without uncertainty: a limit, a definition."""
-    return Measured(value, unit)
 
 
 def pooled(items: list[Measured], weights: list[float]) -> Measured:

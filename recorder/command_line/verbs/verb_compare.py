@@ -6,8 +6,11 @@ import argparse
 import json
 from pathlib import Path
 
+from recorder.analysis.campaign.answer import AnswerSettings
+from recorder.analysis.campaign.comparison import compare_files
 from recorder.command_line.support.errors import UsageError
 from recorder.command_line.support.progress import ProgressLine
+from recorder.machine.version import software
 from recorder.run_file.seal.digest_check import refuse_damaged
 from recorder.sheets import load_trip_sheet
 
@@ -45,9 +48,10 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 
 def run(args: argparse.Namespace) -> int:
-    """Compare the runs and print the differences."""
+    """Compare and print."""
     # Charts and page layout take over a second to import: --help and refusals do not wait.
-    from recorder.report.trial.comparing import compare_runs, comparison_pdf, in_words
+    from recorder.report.comparison.comparison_json import comparison_json
+    from recorder.report.comparison.comparison_pages import comparison_pdf, in_words
 
     if len(args.runs) < 2:
         msg = f"give at least two runs to compare, got {len(args.runs)}"
@@ -59,20 +63,21 @@ def run(args: argparse.Namespace) -> int:
     with ProgressLine() as progress:
         for path in args.runs:
             refuse_damaged(path, progress=progress)
-        told = compare_runs(
+        comparison = compare_files(
             args.runs,
+            AnswerSettings(band_m_s=args.band_km_h / 3.6),
             trip=trip,
             route=args.route,
-            band_m_s=args.band_km_h / 3.6,
             progress=progress,
         )
+    plain = comparison_json(comparison, software=software())
     if args.out is not None:
         args.out.mkdir(parents=True, exist_ok=True)
-        text = json.dumps(told, indent=1, ensure_ascii=False, allow_nan=False)
+        text = json.dumps(plain, indent=1, ensure_ascii=False, allow_nan=False)
         (args.out / "comparison.json").write_text(text + "\n", encoding="utf-8")
-        (args.out / "comparison.pdf").write_bytes(comparison_pdf(told))
+        (args.out / "comparison.pdf").write_bytes(comparison_pdf(comparison))
     if args.json:
-        print(json.dumps(told, indent=1, ensure_ascii=False))
+        print(json.dumps(plain, indent=1, ensure_ascii=False))
     else:
-        print(in_words(told))
+        print(in_words(comparison))
     return 0

@@ -38,6 +38,9 @@ def run(args: argparse.Namespace) -> int:
 
     refuse_damaged(args.file)
     with open_run(args.file) as opened:
-        told = describe(opened)
-    print(json.dumps(told, indent=2, ensure_ascii=False) if args.json else in_words(told))
+        held = describe(opened)
+    if args.json:
+        print(json.dumps(held.to_json(), indent=2, ensure_ascii=False))
+    else:
+        print(in_words(held))
     return 0

@@ -4,21 +4,26 @@ from __future__ import annotations
 
 import argparse
 import json
+from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from recorder.analysis.campaign.answer import Settings
+from recorder.analysis.campaign.answer import AnswerSettings, answer_files
+from recorder.analysis.campaign.crew_edits import read_edits
+from recorder.analysis.dynamics.tonnage import WEATHER
 from recorder.analysis.series.corrections import Switches
-from recorder.analysis.specification.steady_stretches import Limits
+from recorder.analysis.specification.steady_stretches import SteadyLimits
 from recorder.command_line.support.errors import UsageError
 from recorder.command_line.support.person import person
 from recorder.command_line.support.progress import ProgressLine
-from recorder.report.trial.crew_edits import read_edits
 from recorder.run_file.seal.digest_check import refuse_damaged
 from recorder.sheets import load_trip_sheet
 
 if TYPE_CHECKING:
-    from recorder.analysis.campaign.answer import Settings
+    from collections.abc import Callable
+
+    from recorder.analysis.specification.stretch_edits import StretchEdit
+    from recorder.report.trial.writing import ReportOptions
 
 __all__ = ["add_parser", "run"]
 
@@ -32,7 +37,9 @@ examples:
 """
 
 
-CORRECTIONS = ("grade", "curve", "acceleration", "wheel", "zero-drift")
+CORRECTIONS = tuple(f.name.replace("_", "-") for f in fields(Switches))
+WORKING = 0.6
+"""Share of the time until the answer is worked; the rest lays it out."""
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -52,9 +59,13 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "--route", type=Path, metavar="ROUTE.csv", help="instead of the runs' own"
     )
     parser.add_argument("--json", action="store_true", help="print results.json")
-    parser.add_argument(
-        "--grid", default="1s", help="rows of the run table: 1s, 10m, milepost …"
-    )
+    _add_settings(parser)
+    _add_layout(parser)
+    parser.set_defaults(run=run)
+
+
+def _add_settings(parser: argparse.ArgumentParser) -> None:
+    """How the answer is worked."""
     parser.add_argument("--band-km-h", type=float, default=10.0, metavar="W", help="(10)")
     parser.add_argument("--steady-s", type=float, default=20.0, metavar="S", help="least (20)")
     parser.add_argument(
@@ -68,14 +79,19 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "--without", action="append", default=[], choices=CORRECTIONS, help="a correction"
     )
     parser.add_argument("--least-speed-km-h", type=float, metavar="V", help="of the rating")
-    parser.add_argument(
-        "--weather", default="fair", choices=("fair", "cold", "very cold", "bitter cold")
-    )
+    parser.add_argument("--weather", default="fair", choices=tuple(WEATHER))
     edits = parser.add_mutually_exclusive_group()
     edits.add_argument(
         "--edits", type=Path, metavar="EDITS.csv", help="stretches struck or added"
     )
     edits.add_argument("--no-edits", action="store_true", help="forget the edits kept so far")
+
+
+def _add_layout(parser: argparse.ArgumentParser) -> None:
+    """How it is laid out."""
+    parser.add_argument(
+        "--grid", default="1s", help="rows of the run table: 1s, 10m, milepost …"
+    )
     parser.add_argument(
         "--units", choices=("metric", "customary"), help="on the page (the car sheet's)"
     )
@@ -83,60 +99,82 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     scale.add_argument("--roll-mm-per-min", type=float, metavar="MM", help="chart roll (20)")
     scale.add_argument("--roll-mm-per-km", type=float, metavar="MM")
     parser.add_argument("--roll-long", action="store_true", help="one long sheet a run")
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Write the report."""
+    """Work the answer and write the report."""
     # Charts and page layout take over a second to import: --help and refusals do not wait.
-    from recorder.report.roll.roll import RollScale
-    from recorder.report.trial.writing import Options, write_report
+    from recorder.report.trial.writing import write_report
 
-    scale = RollScale(
-        mm_per_min=None if args.roll_mm_per_km else (args.roll_mm_per_min or 20.0),
-        mm_per_km=args.roll_mm_per_km,
-    )
-    options = Options(
-        settings=_settings(args),
-        grid=args.grid,
-        roll=scale,
-        roll_long=args.roll_long,
-        route=args.route,
-        edits=() if args.no_edits else read_edits(args.edits) if args.edits else None,
-        by=person(),
-        units=args.units or "",
-    )
+    settings, options, edits = _settings(args), _options(args), _edits(args)
     trip = load_trip_sheet(args.trip) if args.trip else None
     with ProgressLine() as progress:
         for path in args.runs:
             refuse_damaged(path, progress=progress)
-        told = write_report(args.runs, args.out, trip=trip, options=options, progress=progress)
+        # A folder that cannot be made is met before minutes of work, not after.
+        args.out.mkdir(parents=True, exist_ok=True)
+        answer = answer_files(
+            args.runs,
+            settings,
+            trip=trip,
+            route=args.route,
+            edits=edits,
+            by=person(),
+            progress=_part(progress, 0.0, WORKING),
+        )
+        results = write_report(
+            answer, args.out, options, progress=_part(progress, WORKING, 1.0)
+        )
     if args.json:
-        print(json.dumps(told, indent=1, ensure_ascii=False))
+        print(json.dumps(results, indent=1, ensure_ascii=False))
         return 0
-    whole = told["overall"]
-    print(f"verdict: {whole['verdict']}" + _reasons(whole["reasons"]))
-    for note in told["notes"]:
+    reasons = f" ({'; '.join(answer.overall.reasons)})" if answer.overall.reasons else ""
+    print(f"verdict: {answer.overall.verdict}{reasons}")
+    for note in answer.notes:
         print(f"  note: {note}")
     print(f"{args.out}: report.pdf, report.html, chart_roll.pdf, results.json, tables/")
     return 0
 
 
-def _reasons(reasons: list[str]) -> str:
-    return f" ({'; '.join(reasons)})" if reasons else ""
+def _part(
+    progress: Callable[[float, str], None], start: float, end: float
+) -> Callable[[float, str], None]:
+    """The progress of a part of the work."""
+    return lambda share, what: progress(start + (end - start) * share, what)
 
 
-def _settings(args: argparse.Namespace) -> Settings:
+def _settings(args: argparse.Namespace) -> AnswerSettings:
     for name in ("band_km_h", "steady_s", "steady_m_s2"):
         if not getattr(args, name) > 0.0:
             option = name.replace("_", "-")
             msg = f"--{option} must be above zero, got {getattr(args, name):g}"
             raise UsageError(msg)
     least = args.least_speed_km_h
-    return Settings(
+    return AnswerSettings(
         band_m_s=args.band_km_h / 3.6,
-        limits=Limits(least_s=args.steady_s, acceleration_m_s2=args.steady_m_s2),
+        limits=SteadyLimits(least_s=args.steady_s, acceleration_m_s2=args.steady_m_s2),
         switches=Switches(**{c.replace("-", "_"): False for c in args.without}),
         weather=args.weather,
         least_speed_m_s=None if least is None else least / 3.6,
     )
+
+
+def _options(args: argparse.Namespace) -> ReportOptions:
+    # As in run(): what lays out is not imported before it is wanted.
+    from recorder.report.roll.roll import RollScale
+    from recorder.report.trial.writing import ReportOptions
+
+    per_min = None if args.roll_mm_per_km else (args.roll_mm_per_min or 20.0)
+    return ReportOptions(
+        grid=args.grid,
+        roll=RollScale(mm_per_min=per_min, mm_per_km=args.roll_mm_per_km),
+        roll_long=args.roll_long,
+        units=args.units or "",
+    )
+
+
+def _edits(args: argparse.Namespace) -> tuple[StretchEdit, ...] | None:
+    """Edits given, none at all, or ``None`` for those kept beside the runs."""
+    if args.no_edits:
+        return ()
+    return read_edits(args.edits) if args.edits else None

@@ -14,22 +14,25 @@ import numpy as np
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
-from recorder.analysis.dynamics.resistance import (
-    ResistanceFit,
-    confidence,
+from recorder.analysis.dynamics.published_resistance import (
     davis_1926_N_per_t,
     modified_davis_N_per_t,
 )
+from recorder.analysis.dynamics.resistance import ResistanceFit
+from recorder.analysis.series.series import GradeSource
 from recorder.report.pages.shown_units import METRIC, ShownUnits
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from numpy.typing import NDArray
 
-    from recorder.analysis.campaign.loading import LoadedRun
+    from recorder.analysis.campaign.campaign_resistance import ResistanceObservation
+    from recorder.analysis.campaign.loaded_run import LoadedRun
     from recorder.analysis.dynamics.tonnage import Rating
-    from recorder.analysis.series.train import Train
-    from recorder.analysis.specification.performance import Band, Specification, StretchResult
+    from recorder.analysis.series.train import TrialTrain
+    from recorder.analysis.specification.bands import Band
+    from recorder.analysis.specification.specification import Specification
+    from recorder.analysis.specification.stretch_results import StretchResult
     from recorder.analysis.uncertainty.measured import Measured
 
 __all__ = [
@@ -139,47 +142,55 @@ def power_chart(
 
 def resistance_chart(
     fit: ResistanceFit,
-    speeds_km_h: Sequence[float],
-    seen: Sequence[float],
-    train: Train,
+    observations: Sequence[ResistanceObservation],
+    train: TrialTrain,
     units: ShownUnits = METRIC,
 ) -> bytes:
-    """Trailing resistance per tonne: pieces, fit with its 95 % band, published formulas."""
+    """Trailing resistance per tonne: what was seen, the fit with its 95 % band, published
+    formulas.
+    """
     with mpl.rc_context(_STYLE):
         figure = Figure(figsize=(_WIDE, 3.2), layout="constrained")
         axes = figure.add_subplot()
         k, per = units.factor("m/s") / 3.6, units.factor("N/t")
+        seen = np.array([o.resistance.value for o in observations]) * per
         axes.plot(
-            np.array(speeds_km_h) * k,
-            np.array(seen) * per,
+            np.array([o.speed_km_h for o in observations]) * k,
+            seen,
             ".",
             color="0.6",
             markersize=2.5,
             zorder=2.5,
             label="measured pieces",
         )
-        low, high = fit.speed_km_h
-        v = np.linspace(low, high, 60)
-        band = np.array([confidence(fit, float(x)) for x in v]) * per
-        axes.plot(v * k, band[:, 0], "k-", zorder=3.0, label="fit")
+        v = np.linspace(*fit.speed_km_h, 60)
+        at = [fit.at(float(x)) for x in v]
+        mean = np.array([m.value for m in at]) * per
+        half = np.array([m.expanded for m in at]) * per
+        axes.plot(v * k, mean, "k-", zorder=3.0, label="fit")
         axes.fill_between(
-            v * k, band[:, 1], band[:, 2], color="0.88", zorder=1.5, label="95 % band"
+            v * k, mean - half, mean + half, color="0.88", zorder=1.5, label="95 % band"
         )
-        if train.trailing_axles and train.trailing_mass_t:
-            load, axles = train.trailing_mass_t / train.trailing_axles, 4
-            davis = davis_1926_N_per_t(v, axle_load_t=load, axles=axles) * per
-            modified = modified_davis_N_per_t(v, axle_load_t=load, axles=axles) * per
+        load = train.trailing.axle_load_t
+        if load is not None:
+            davis = davis_1926_N_per_t(v, axle_load_t=load) * per
+            modified = modified_davis_N_per_t(v, axle_load_t=load) * per
             axes.plot(v * k, davis, "k--", label="Davis 1926, freight cars")
             axes.plot(v * k, modified, "k:", label="modified Davis")
-        # Braked or half-braked pieces lie far above: the chart is of what the fit believes.
-        spread = np.quantile(seen, (0.05, 0.75)) * per if len(seen) else (0.0, 1.0)
-        top = max(float(spread[1]), float(np.max(band[:, 2])))
-        bottom = min(0.0, float(spread[0]))
-        axes.set_ylim(bottom, top + 0.4 * (top - bottom))
+        axes.set_ylim(*_believed(seen, float(np.max(mean + half))))
         axes.set_xlabel(f"speed, {units.label('m/s')}")
         axes.set_ylabel(f"trailing resistance, {units.label('N/t')}")
         _legend(axes)
         return _svg(figure)
+
+
+def _believed(seen: NDArray[np.float64], top_of_band: float) -> tuple[float, float]:
+    """Ends of the axis. Braked or half-braked pieces lie far above: the chart is of what the
+    fit believes.
+    """
+    low, high = np.quantile(seen, (0.05, 0.75)) if len(seen) else (0.0, 1.0)
+    bottom, top = min(0.0, float(low)), max(float(high), top_of_band)
+    return bottom, top + 0.4 * (top - bottom)
 
 
 def rating_chart(ratings: Sequence[Rating], units: ShownUnits = METRIC) -> bytes:
@@ -212,7 +223,7 @@ def along_chart(run: LoadedRun, units: ShownUnits = METRIC) -> bytes:
         (f"speed, {units.label('m/s')}", speed, speed),
         (f"power, {units.label('kW')}", power, power),
     ]
-    if series.grade_source in {"route", "channel", "marks"}:
+    if series.grade_source is not GradeSource.UNKNOWN:
         rows.append(("grade, %", series.trailing_grade * 100, series.trailing_grade * 100))
     if run.route is not None:
         height = run.route.elevation_at(series.chainage_m) * units.factor("m")
@@ -299,5 +310,5 @@ def _svg(figure: Figure) -> bytes:
     stream = io.BytesIO()
     canvas: Any = FigureCanvasSVG(figure)
     canvas.print_svg(stream, metadata={"Date": None, "Creator": None})
-    # The metadata says nothing and names outside places: leave it out.
+    # The metadata states nothing and names outside places: leave it out.
     return re.sub(rb"<metadata>.*?</metadata>", b"", stream.getvalue(), flags=re.DOTALL)

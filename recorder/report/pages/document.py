@@ -10,13 +10,13 @@ from calibration.quantities.written import typeset
 from recorder.analysis.uncertainty.measured import Measured
 
 __all__ = [
-    "Answer",
     "Block",
     "Chart",
     "Document",
     "Heading",
     "Text",
     "TextTable",
+    "VerdictBlock",
     "plain",
     "pm",
     "pm_of",
@@ -60,14 +60,14 @@ class Chart:
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
-    """The one-line answer, set large."""
+class VerdictBlock:
+    """The one-line verdict, set large."""
 
     verdict: str
     detail: str
 
 
-Block = Heading | Text | TextTable | Chart | Answer
+Block = Heading | Text | TextTable | Chart | VerdictBlock
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

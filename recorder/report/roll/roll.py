@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from recorder.analysis.series.series import GradeSource
 from recorder.report.pages.rendering import compile_typst
 from recorder.report.pages.shown_units import METRIC, ShownUnits
 from recorder.report.roll.roll_labels import (
@@ -37,7 +38,7 @@ from recorder.report.roll.roll_labels import (
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from recorder.analysis.campaign.loading import LoadedRun
+    from recorder.analysis.campaign.loaded_run import LoadedRun
 
 __all__ = ["Roll", "RollScale", "chart_roll", "roll_sheets"]
 
@@ -147,7 +148,7 @@ def _pens(run: LoadedRun, units: ShownUnits) -> list[_Pen]:
         _Pen.of("speed", "m/s", (speed, speed), 38.0, units),
         _Pen.of("drawbar power", "kW", ends, 38.0, units),
     ]
-    if series.grade_source in {"route", "channel", "marks"}:
+    if series.grade_source is not GradeSource.UNKNOWN:
         grade = series.trailing_grade * 100.0
         curve = series.trailing_curvature_per_m * 1000.0
         pens += [

@@ -13,7 +13,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from recorder.analysis.campaign.loading import LoadedRun
+    from recorder.analysis.campaign.loaded_run import LoadedRun
 
 __all__ = ["RollScale", "marks", "posts", "text", "ticks"]
 

@@ -1,1 +1,3 @@
-"""The report of a trial: pages, tables, results. The chart roll and certificates are next door."""
+"""The report of a trial: its sections, and everything of it into a folder. What programs read is
+in ``data``, the chart roll and certificates are next door.
+"""

@@ -1,8 +1,20 @@
-"""How the figures are made, in words for the report."""
+"""How the figures are made, in words for the report, and what the words mean."""
 
-__all__ = ["METHOD"]
+from __future__ import annotations
 
-METHOD = (
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Final
+
+from recorder.report.pages.document import Block, Heading, Text, TextTable
+from recorder.report.pages.nomenclature import NOMENCLATURE
+
+if TYPE_CHECKING:
+    from recorder.analysis.campaign.answer import CampaignAnswer
+    from recorder.report.pages.shown_units import ShownUnits
+
+__all__ = ["METHOD", "method_section"]
+
+METHOD: Final = (
     "Pull is the mean of the load cell's samples over each bin of the time grid; a bin that a gap"
     " touches is empty and nothing is bridged. Drawbar power is pull times speed; work at the"
     " drawbar is pull over distance, draft and buff apart.",
@@ -25,8 +37,8 @@ METHOD = (
     " 95 % probability, does not meet with at most 5 %, otherwise it cannot be told with this"
     " uncertainty. Overall, every band must meet; to fail, one band or their mean must fail at 5 %"
     " divided by the number of tests (Bonferroni).",
-    "Resistance A + B·V + C·V² per tonne is a weighted Huber regression over even pieces of free"
-    " running; coefficients that come out negative are set to zero, and that is said."
+    "Resistance A + B·V + C·V² per tonne is a weighted Huber regression over even parts of free"
+    " running; coefficients that come out negative are set to zero, and that is stated."
     " The published formulas beside it: Davis (1926), R = 1.3 + 29/w + 0.045 V + 0.0005 A V²/(w n)"
     " lb per short ton with A = 88 sq ft; modified Davis, R = 0.6 + 20/w + 0.01 V + 0.07 V²/(w n).",
     "Energy ledger: work at the drawbar = change of potential and kinetic energy + curve work +"
@@ -34,3 +46,45 @@ METHOD = (
     " W = w·P/(r + g·i + c), the pull left on the grade over rolling, grade and curve resistance,"
     " with the weather factor w (US Army Subcourse TR0603). Stops: mean retardation v²/2s.",
 )
+
+
+def method_section(answer: CampaignAnswer, units: ShownUnits) -> list[Block]:
+    """The method, the limits and assumptions of this answer, and the nomenclature."""
+    return [
+        Heading("Method", new_page=True),
+        *(Text(t) for t in METHOD),
+        Text(_limits(answer, units), "small"),
+        Text(_assumed(answer), "small"),
+        TextTable(
+            ("here", "elsewhere", "meaning"),
+            tuple((t.word, t.elsewhere, t.meaning) for t in NOMENCLATURE),
+            "Nomenclature.",
+        ),
+    ]
+
+
+def _limits(answer: CampaignAnswer, units: ShownUnits) -> str:
+    lim = answer.settings.limits
+    off = [
+        name.replace("_", " ")
+        for name, on in asdict(answer.settings.switches).items()
+        if not on
+    ]
+    k, speed = units.factor("m/s"), units.label("m/s")
+    return (
+        f"Steady: at least {lim.least_s:g} s, at most {lim.longest_s:g} s, speed within"
+        f" {lim.speed_band_m_s * k:.1f} {speed}, acceleration below {lim.acceleration_m_s2:g}"
+        f" m/s², {lim.settle_s:g} s after a throttle mark, brake off and released. Speed bands"
+        f" of {answer.settings.band_m_s * k:.4g} {speed}. Corrections switched off:"
+        f" {', '.join(off) or 'none'}."
+    )
+
+
+def _assumed(answer: CampaignAnswer) -> str:
+    """What no instrument measured; of the first run, as the runs of a campaign share it."""
+    held = answer.runs[0].loaded.train.assumed
+    return (
+        f"Assumed, as standard uncertainties: masses {100 * held.mass_rel:g} %, rotary allowance"
+        f" {held.rotary:g}, slope under a stretch {100 * held.grade:.3g} % (of the whole line"
+        f" {100 * held.grade_common:.3g} %), curve resistance constant {100 * held.curve_rel:g} %."
+    )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from recorder.analysis.campaign.answer import RunAnswer
+from recorder.analysis.campaign.run_answer import RunAnswer
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.report.pages.charts import along_chart
 from recorder.report.pages.document import Block, Chart, Heading, Text, TextTable, pm
@@ -72,7 +72,7 @@ def _ledger(run: RunAnswer, units: ShownUnits) -> list[Block]:
         ("closure: work less all of these", held.closure),
     )
     rows = tuple((n, _energy(v, units)) for n, v in lines if v is not None)
-    told = {
+    verdict = {
         True: "The ledger closes within its uncertainty.",
         False: "The ledger does NOT close within its uncertainty: do not believe this run before"
         " the reason is found (mass, grade, calibration, brake not marked).",
@@ -85,7 +85,7 @@ def _ledger(run: RunAnswer, units: ShownUnits) -> list[Block]:
     heads = ("energy", units.label("kJ"))
     return [
         TextTable(heads, rows, f"Energy ledger of run {run.loaded.name}."),
-        Text(told + out),
+        Text(verdict + out),
     ]
 
 
@@ -96,14 +96,15 @@ def _energy(value: Measured, units: ShownUnits) -> str:
     return pm(units.of(value))
 
 
-def _peaks(run: RunAnswer, units: ShownUnits) -> list[Block]:
-    def said(value: Measured) -> str:
-        return pm(units.of(value), unit=True)
+def _shown(value: Measured | None, units: ShownUnits) -> str:
+    return "—" if value is None else pm(units.of(value), unit=True)
 
+
+def _peaks(run: RunAnswer, units: ShownUnits) -> list[Block]:
     rows = [
         (
             f"highest {p.seconds:.0f} s mean {'pull' if p.value.unit == 'kN' else 'power'}",
-            said(p.value),
+            _shown(p.value, units),
             f"{p.t_start_s:.0f}",
             f"{p.speed_m_s * units.factor('m/s'):.1f}",
         )
@@ -112,19 +113,15 @@ def _peaks(run: RunAnswer, units: ShownUnits) -> list[Block]:
     for s in run.starts:
         at = f"{s.t_start_s:.0f}"
         rows += [
-            ("start: breakaway pull", said(s.breakaway_pull), at, "0"),
-            ("start: greatest pull", said(s.greatest_pull), at, "—"),
+            ("start: breakaway pull", _shown(s.breakaway_pull, units), at, "0"),
+            ("start: greatest pull", _shown(s.greatest_pull, units), at, "—"),
         ]
     for t in run.stops:
         at = f"{t.t_start_s:.0f}"
+        distance = f"stop: distance ({_shown(t.duration, units)})"
         rows += [
-            (
-                f"stop: distance ({said(t.duration)})",
-                said(t.distance),
-                at,
-                pm(units.of(t.speed)),
-            ),
-            ("stop: mean retardation", said(t.retardation), at, "—"),
+            (distance, _shown(t.distance, units), at, pm(units.of(t.speed))),
+            ("stop: mean retardation", _shown(t.retardation, units), at, "—"),
         ]
     if not rows:
         return []
@@ -133,28 +130,22 @@ def _peaks(run: RunAnswer, units: ShownUnits) -> list[Block]:
 
 
 def _consumption(run: RunAnswer, units: ShownUnits) -> list[Block]:
-    def said(value: Measured | None) -> str:
-        return "—" if value is None else pm(units.of(value), unit=True)
-
     used = [c for c in (run.fuel, run.water) if c is not None]
     if not used:
-        return [Text("Fuel and water: fewer than two marks tell them; nothing is said.")]
+        return [Text("Fuel and water: fewer than two marks give them; nothing is stated.")]
     rows = tuple(
         (
             c.kind,
             f"{c.t_start_s:.0f}-{c.t_end_s:.0f}",
-            said(c.used),
-            said(c.work),
-            said(c.per_kWh),
-            said(c.per_hp_h),
+            *(_shown(v, units) for v in (c.used, c.work, c.per_kWh, c.per_hp_h)),
         )
         for c in used
     )
     heads = ("", "time, s", "used", "drawbar work", "per unit of work", "per hp·h")
     blocks: list[Block] = [
-        TextTable(heads, rows, "Fuel and water over the marks that tell them, ± 95 %.")
+        TextTable(heads, rows, "Fuel and water over the marks that give them, ± 95 %.")
     ]
     if run.evaporation is not None:
-        blocks.append(Text(f"Evaporation {said(run.evaporation)}."))
+        blocks.append(Text(f"Evaporation {_shown(run.evaporation, units)}."))
     assumed = [n for c in used for n in c.assumed]
     return [*blocks, *(Text(f"{n[:1].upper()}{n[1:]}.", "small") for n in assumed)]

@@ -5,14 +5,16 @@ from __future__ import annotations
 import math
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.exchange.description import describe
+from recorder.analysis.series.run_series import first_channel
+from recorder.exchange.description import RunDescription, describe
 from recorder.report.pages.charts import trace_chart
 from recorder.report.pages.document import Block, Chart, Document, Text, TextTable, plain
 from recorder.report.pages.rendering import to_pdf
+from recorder.report.pages.wording import CAUTION, short_time
 from recorder.run_file.hdf5.reader import open_run
 
 if TYPE_CHECKING:
@@ -21,12 +23,8 @@ if TYPE_CHECKING:
     from recorder.run_file.hdf5.devices import Channel
     from recorder.run_file.hdf5.reader import RunFile
 
-__all__ = ["CAUTION", "seconds", "write_summary"]
+__all__ = ["write_summary"]
 
-CAUTION = (
-    "This record is no safety system and no authority to move a train. Signals, local rules and"
-    " licensed practice come first."
-)
 _COLUMNS = 1200
 _MOST_MARKS = 8
 _MOST_CHANNELS = 16
@@ -47,82 +45,79 @@ def write_summary(run_path: Path | str, out: Path | str) -> None:
 
 
 def _document(run: RunFile) -> Document:
-    told = describe(run)
+    held = describe(run)
     started = datetime.fromtimestamp(run.header.started_utc_ns / 1e9, tz=UTC)
     trip = run.trip
-    blocks: list[Block] = [
-        Text(_sentence(run)),
-        TextTable(
-            ("device", "driver", "records", "a second", "gaps", "known lost"),
-            tuple(
-                (
-                    name,
-                    str(d["driver"]),
-                    str(d["records"]),
-                    "—" if d["rate_hz"] is None else plain(d["rate_hz"], 4),
-                    str(d["gaps"]),
-                    str(d["lost_records"]),
-                )
-                for name, d in told["devices"].items()
-            ),
-        ),
-    ]
     chart = _chart(run)
-    if chart is not None:
-        blocks.append(chart)
-    hidden = len(run.channels) - _MOST_CHANNELS
-    blocks += [
-        TextTable(
-            ("channel", "unit", "samples", "least", "greatest", "certificate"),
-            tuple(_row(run, c) for c in list(run.channels.values())[:_MOST_CHANNELS]),
-            f"And {hidden} channels more." if hidden > 0 else "",
-        ),
-        _certificates(told),
+    blocks: list[Block] = [
+        Text(_sentence(run, held)),
+        _devices(held),
+        *([] if chart is None else [chart]),
+        _channels(run),
+        _certificates(held),
         _marks(run),
-        Text(told["digest"] or "not sealed: no digest", "code"),
+        Text(held.digest or "not sealed: no digest", "code"),
         Text(CAUTION, "caution"),
     ]
     return Document(
         title=trip.name if trip is not None else f"Run {run.path.stem}",
         subtitle=f"Summary of {run.path.name}, begun {started:%Y-%m-%d %H:%M:%S} UTC",
         blocks=blocks,
-        footer=f"run {told.get('run_id', '')}  ·  {run.header.software}",
+        footer=f"run {held.run_id}  ·  {held.software}",
     )
 
 
-def _sentence(run: RunFile) -> str:
-    state = "sealed" if run.complete else "NOT sealed: the recording was cut off"
-    gaps = run.gaps()
-    lost = sum(g.lost_records for g in gaps)
+def _sentence(run: RunFile, held: RunDescription) -> str:
+    state = "sealed" if held.complete else "NOT sealed: the recording was cut off"
+    lost = sum(g.lost_records for g in held.gaps)
     u = float(run.utc.u_s(np.array([run.duration_s / 2]))[0])
-    holes = "no gap" if not gaps else f"{len(gaps)} gaps, {lost} records known to be lost"
+    holes = f"{len(held.gaps)} gaps, {lost} records known to be lost" if held.gaps else "no gap"
     return (
-        f"{run.duration_s:.1f} s recorded; {holes}; {len(run.marks())} marks; the file is {state}."
-        f" UTC by {run.utc.source}, standard uncertainty {seconds(u)}."
+        f"{held.duration_s:.1f} s recorded; {holes}; {held.marks.n} marks; the file is {state}."
+        f" UTC by {held.clock.source}, standard uncertainty {short_time(u)}."
     )
 
 
-def _certificates(told: dict[str, Any]) -> Block:
+def _devices(held: RunDescription) -> Block:
+    return TextTable(
+        ("device", "driver", "records", "a second", "gaps", "known lost"),
+        tuple(
+            (
+                name,
+                device.driver,
+                f"{device.records}",
+                "—" if device.rate_hz is None else plain(device.rate_hz, 4),
+                f"{device.gaps}",
+                f"{device.lost_records}",
+            )
+            for name, device in held.devices.items()
+        ),
+    )
+
+
+def _channels(run: RunFile) -> Block:
+    hidden = len(run.channels) - _MOST_CHANNELS
+    return TextTable(
+        ("channel", "unit", "samples", "least", "greatest", "certificate"),
+        tuple(_row(run, c) for c in list(run.channels.values())[:_MOST_CHANNELS]),
+        f"And {hidden} channels more." if hidden > 0 else "",
+    )
+
+
+def _certificates(held: RunDescription) -> Block:
     rows = tuple(
         (
             name,
-            c["certificate_id"],
-            c["issued"],
-            c["expires"] or "none",
-            "EXPIRED" if c["expired"] else "in date",
+            certificate.certificate_id,
+            certificate.issued.isoformat(),
+            "none" if certificate.expires is None else certificate.expires.isoformat(),
+            "EXPIRED" if certificate.expired else "in date",
         )
-        for name, c in told["certificates"].items()
+        for name, certificate in held.certificates.items()
     )
     if not rows:
         return Text("No certificate is in the run: values count as they are.")
     return TextTable(("certificate", "number", "issued", "last day", "on the day"), rows)
-
-
-def seconds(u_s: float) -> str:
-    """A short time as people read it; ``not known`` when it is not finite."""
-    if not math.isfinite(u_s):
-        return "not known"
-    return f"{plain(u_s, 2)} s" if u_s >= 0.01 else f"{plain(u_s * 1e3, 2)} ms"
 
 
 def _row(run: RunFile, channel: Channel) -> tuple[str, ...]:
@@ -148,9 +143,7 @@ def _chart(run: RunFile) -> Chart | None:
     t_s = np.zeros(0)
     means: dict[str, NDArray[np.float64]] = {}
     for quantity in ("pull", "speed"):
-        channel = next(
-            (c for c in run.channels.values() if c.quantity == quantity and c.n), None
-        )
+        channel = first_channel(run, quantity)
         if channel is None or run.duration_s <= 0.0:
             continue
         view = run.overview(channel.name, 0.0, run.duration_s, _COLUMNS)

@@ -18,7 +18,7 @@ def _words(tmp_path: Path, began: str) -> tuple[dict[str, object], str]:
     seal(made.filed(path), path)
     with open_run(path) as run:
         found = describe(run)
-    return found["utc"], in_words(found)
+    return found.to_json()["utc"], in_words(found)
 
 
 def test_how_far_leap_seconds_are_known_is_told(tmp_path: Path) -> None:

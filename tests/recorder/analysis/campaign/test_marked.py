@@ -7,7 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from recorder.analysis.campaign.loading import LoadedRun, load_run
+from recorder.analysis.campaign.loaded_run import LoadedRun
+from recorder.analysis.campaign.loading import load_run
 from recorder.run_file.hdf5.reader import open_run
 from tests.recorder.made_runs import mark
 

@@ -8,15 +8,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from recorder.analysis.uncertainty.measured import Measured, exact, pooled
+from recorder.analysis.uncertainty.measured import Measured, pooled
+from tests.recorder.analysis.drawn_runs import cause
 
 numbers = st.floats(-1e3, 1e3).filter(lambda x: abs(x) > 1e-3)
 
 
 def test_end_gauge_budget() -> None:
     """JCGM 100:2008 H.1: components in nm and their degrees of freedom."""
-    parts = {"ls": 25.0, "d0": 5.8, "d1": 3.9, "d2": 6.7, "d_theta": 16.599, "d_alpha": 2.88679}
-    dof = {"ls": 18.0, "d0": 24.0, "d1": 5.0, "d2": 8.0, "d_theta": 2.0, "d_alpha": 50.0}
+    u = {"ls": 25.0, "d0": 5.8, "d1": 3.9, "d2": 6.7, "d_theta": 16.599, "d_alpha": 2.88679}
+    parts = {cause(name): part for name, part in u.items()}
+    n = {"ls": 18.0, "d0": 24.0, "d1": 5.0, "d2": 8.0, "d_theta": 2.0, "d_alpha": 50.0}
+    dof = {cause(name): value for name, value in n.items()}
     length = Measured(50_000_838.0, "nm", parts, dof)
     assert round(length.u) == 32
     assert length.effective_dof == pytest.approx(16.7519, abs=5e-4)
@@ -29,7 +32,9 @@ def test_impedance_with_correlated_inputs() -> None:
     names = "abc"
 
     def quantity(row: int, value: float, u: float, unit: str) -> Measured:
-        return Measured(value, unit, {n: u * causes[row, i] for i, n in enumerate(names)})
+        return Measured(
+            value, unit, {cause(n): u * causes[row, i] for i, n in enumerate(names)}
+        )
 
     v = quantity(0, 4.999, 0.0032, "V")
     i = quantity(1, 19.661e-3, 9.5e-6, "A")
@@ -47,29 +52,34 @@ def test_impedance_with_correlated_inputs() -> None:
 
 @given(numbers, numbers)
 def test_a_quantity_less_itself_is_certain(value: float, u: float) -> None:
-    x = Measured(value, "kN", {"certificate": u})
+    x = Measured(value, "kN", {cause("certificate"): u})
     assert x.minus(x).u == 0.0
     assert x.over(x, "").u == pytest.approx(0.0, abs=1e-12)
 
 
 @given(numbers, numbers, numbers)
 def test_independent_parts_add_in_quadrature(value: float, a: float, b: float) -> None:
-    x = Measured(value, "kN", {"a": a}).plus(Measured(value, "kN", {"b": b}))
+    x = Measured(value, "kN", {cause("a"): a}).plus(Measured(value, "kN", {cause("b"): b}))
     assert x.u == pytest.approx(math.hypot(a, b))
 
 
 def test_coverage_factor_is_students() -> None:
-    x = Measured(1.0, "kN", {"random": 0.1}, {"random": 9.0})
+    x = Measured(1.0, "kN", {cause("random"): 0.1}, {cause("random"): 9.0})
     assert x.coverage_factor == pytest.approx(stats.t.ppf(0.975, 9))
-    assert Measured(1.0, "kN", {"a": 0.1}).coverage_factor == pytest.approx(1.959964, abs=1e-6)
+    assert Measured(1.0, "kN", {cause("a"): 0.1}).coverage_factor == pytest.approx(
+        1.959964, abs=1e-6
+    )
 
 
 def test_pooled_common_cause_does_not_shrink() -> None:
-    items = [Measured(10.0, "kN", {"certificate": 0.1, f"random {i}": 0.3}) for i in range(9)]
+    items = [
+        Measured(10.0, "kN", {cause("certificate"): 0.1, cause(f"random {i}"): 0.3})
+        for i in range(9)
+    ]
     mean = pooled(items, [1.0] * 9)
     assert mean.u == pytest.approx(math.hypot(0.1, 0.1))
 
 
 def test_units_must_agree() -> None:
     with pytest.raises(ValueError, match="cannot add m to kN"):
-        exact(1.0, "kN").plus(exact(1.0, "m"))
+        Measured(1.0, "kN").plus(Measured(1.0, "m"))

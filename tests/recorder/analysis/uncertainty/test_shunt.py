@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from calibration.field.checks import check_shunt
 from calibration.field.mean_counts import MeanCounts
-from recorder.analysis.campaign.loading import LoadedRun, load_run
+from recorder.analysis.campaign.loaded_run import LoadedRun
+from recorder.analysis.campaign.loading import load_run
 from recorder.analysis.uncertainty.field_checks import RunFieldChecks, field_checks_of
 from recorder.run.event import Event
 from recorder.run.shunt_check import ShuntCheck, ShuntStep
@@ -75,8 +76,8 @@ def test_a_shunt_that_was_never_put_on_takes_no_pull_away(tmp_path: Path) -> Non
 def test_a_check_in_limits_leaves_the_certificate_alone(tmp_path: Path) -> None:
     path = cell_run(tmp_path / "run.h5", counts(), TAKEN, check(EXPECTED + 4000))
     run, _ = loaded(path)
-    assert run.evidence.pull_cause == "certificate F-12"
-    assert run.evidence.pull_u_kN(50.0) == float(CELL.standard_uncertainty_kN(50.0))
+    assert run.instruments.pull_cause.label == "certificate F-12"
+    assert run.instruments.pull_u_kN(50.0) == float(CELL.standard_uncertainty_kN(50.0))
 
 
 def test_a_failed_check_is_covered_by_the_uncertainty(tmp_path: Path) -> None:
@@ -84,15 +85,15 @@ def test_a_failed_check_is_covered_by_the_uncertainty(tmp_path: Path) -> None:
     path = cell_run(tmp_path / "run.h5", counts(), TAKEN, check(0.98 * EXPECTED))
     run, _ = loaded(path)
     wanted = math.hypot(float(CELL.standard_uncertainty_kN(50.0)), 0.02 * 50.0 / math.sqrt(3.0))
-    assert run.evidence.pull_u_kN(50.0) == pytest.approx(wanted)
-    assert run.evidence.pull_cause == "certificate F-12 and shunt check of monday"
+    assert run.instruments.pull_u_kN(50.0) == pytest.approx(wanted)
+    assert run.instruments.pull_cause.label == "certificate F-12 and shunt check of monday"
     assert any("-2.00 % from the certificate's value" in note for note in run.notes)
 
 
 def test_an_unsteady_check_shows_nothing(tmp_path: Path) -> None:
     event = check(0.5 * EXPECTED, reason="drift 9 kN")
     run, _ = loaded(cell_run(tmp_path / "run.h5", counts(0), TAKEN, event))
-    assert run.evidence.pull_cause == "certificate F-12"
+    assert run.instruments.pull_cause.label == "certificate F-12"
     assert any("shows nothing: drift 9 kN" in note for note in run.notes)
 
 

@@ -26,7 +26,7 @@ def zero_u_kN(path: Path) -> tuple[float, tuple[str, ...]]:
     with open_run(path) as run:
         loaded = load_run(run)
     assert np.nanmedian(loaded.series.pull_kN) == pytest.approx(50.0, abs=1e-3)
-    return loaded.evidence.zero_u_kN, loaded.notes
+    return loaded.instruments.zero_u_kN, loaded.notes
 
 
 def test_a_refused_zero_is_in_no_figure(tmp_path: Path) -> None:
@@ -46,7 +46,7 @@ def test_only_refused_zeros_are_no_zero(tmp_path: Path) -> None:
     path = run_with(tmp_path / "run.h5", Event(kind="zero", t_s=0.0, data=refused))
     with open_run(path) as run:
         loaded = load_run(run)
-    assert loaded.evidence.zero_u_kN == pytest.approx(0.001 * CAPACITY_KN)
+    assert loaded.instruments.zero_u_kN == pytest.approx(0.001 * CAPACITY_KN)
     assert any("no zero was taken" in note for note in loaded.notes)
 
 

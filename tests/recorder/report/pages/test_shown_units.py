@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from calibration.quantities.editions import Edition, shown_quantity
+from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.report.pages.document import plain, pm, pm_of
 from recorder.report.pages.shown_units import ShownUnits
@@ -32,7 +33,9 @@ def test_a_pull_of_a_hundred_kilonewtons_reads_the_same() -> None:
     """100 kN are 22 481 lbf (1 lbf = 4.4482216152605 N exactly)."""
     on_screen = shown_quantity("pull", "customary")
     assert f"{on_screen.text(100.0)} {on_screen.label}" == "22\u2009481 lbf"
-    pull = ShownUnits(Edition.CUSTOMARY).of(Measured(100.0, "kN", {"certificate": 0.05}))
+    pull = ShownUnits(Edition.CUSTOMARY).of(
+        Measured(100.0, "kN", {UncertaintyCause(kind=CauseKind.CERTIFICATE): 0.05})
+    )
     assert pm(pull, unit=True) == "22\u2009481 ± 22 lbf"
 
 

@@ -6,6 +6,7 @@ import csv
 import json
 import re
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -14,13 +15,16 @@ import pyarrow.dataset as ds
 import pypdf
 import pytest
 
+from recorder.analysis.campaign.answer import AnswerSettings, answer
+from recorder.analysis.campaign.crew_edits import EDITS, read_edits
+from recorder.analysis.campaign.loading import distinct_names, load_runs
 from recorder.command_line.main import main
+from recorder.exchange.description import CertificateInRun
+from recorder.report.data.tables import grid_sections
 from recorder.report.pages.shown_units import CUSTOMARY, METRIC
 from recorder.report.roll.roll import RollScale, roll_sheets
-from recorder.report.trial.crew_edits import EDITS, read_edits
 from recorder.report.trial.first_page import first_page
-from recorder.report.trial.tables import grid_sections
-from recorder.report.trial.writing import distinct_names, load_runs
+from recorder.run.gap import Cause, Gap
 from recorder.run_file.hdf5.reader import open_run
 from tests.recorder.report.conftest import (
     FIRST_POST,
@@ -53,14 +57,14 @@ def test_a_worn_wheel_is_corrected_by_the_line(make: Make, tmp_path: Path) -> No
     """The wheel shows 3 % too little: told, corrected, and left alone when so chosen."""
     path = placed(make, tmp_path, wheel=0.97)
     told = report(tmp_path / "out", path)
-    assert any("from its certificate" in n or "the wheel is" in n for n in told["notes"])
+    assert any("from its certificate" in n or "the wheel is" in n for n in told["notes"])  # type: ignore[attr-defined]
     true_m = float(np.sum(SPEED)) / 0.97
-    run = told["runs"][0]
+    run = told["runs"][0]  # type: ignore[index]
     assert run["grade_source"] == "route"
     assert run["metres"] == pytest.approx(true_m, rel=2e-3)
     left = report(tmp_path / "left", path, "--without", "wheel")
-    assert left["runs"][0]["metres"] == pytest.approx(0.97 * true_m, rel=2e-3)
-    assert left["settings"]["switches"]["wheel"] is False
+    assert left["runs"][0]["metres"] == pytest.approx(0.97 * true_m, rel=2e-3)  # type: ignore[index]
+    assert left["settings"]["switches"]["wheel"] is False  # type: ignore[index]
     words = pdf_text(tmp_path / "out" / "report.pdf")
     assert "placed on line.csv" in words
 
@@ -79,7 +83,7 @@ def test_sections_are_the_routes_own(make: Make, tmp_path: Path) -> None:
     assert "77" not in " ".join(names)
     metres = [float(r["distance_m"]) for r in table]
     assert metres == pytest.approx(np.full(len(metres), POST_M), abs=25.0)
-    loaded, _ = load_runs([path])
+    loaded = load_runs([path])
     report(tmp_path / "stations", path, "--grid", "station")
     stations = rows(tmp_path / "stations" / "tables" / "run_table.csv")
     assert [r["section"] for r in stations] == ["Ash to Birch", "Birch to Elm"]
@@ -90,7 +94,7 @@ def test_sections_are_the_routes_own(make: Make, tmp_path: Path) -> None:
 @pytest.mark.slow
 def test_mileposts_lie_on_the_roll_where_they_were_passed(make: Make, tmp_path: Path) -> None:
     """At 50 mm = 1 km posts a kilometre apart stand 50 mm apart on the paper."""
-    loaded, _ = load_runs([placed(make, tmp_path)])
+    loaded = load_runs([placed(make, tmp_path)])
     roll = roll_sheets(loaded[0], RollScale(mm_per_min=None, mm_per_km=50.0), long=True)
     assert len(roll.sheets) == 1
     found = [
@@ -108,7 +112,7 @@ def test_mileposts_lie_on_the_roll_where_they_were_passed(make: Make, tmp_path: 
 def test_holes_stay_open_on_the_roll(make: Make) -> None:
     pull = np.full(1800, 100.0)
     pull[600:900] = np.nan
-    loaded, _ = load_runs([make(pull=pull)])
+    loaded = load_runs([make(pull=pull)])
     roll = roll_sheets(loaded[0], RollScale(mm_per_min=10.0))
     text = roll.sheets[0].decode()
     assert "no data" in text
@@ -196,7 +200,7 @@ def test_runs_of_one_name_stay_apart(
 ) -> None:
     first, second = make("mon/run"), make("tue/run", factor=1.02)
     told = report(tmp_path / "out", first, second)
-    assert [r["name"] for r in told["runs"]] == ["mon-run", "tue-run"]
+    assert [r["name"] for r in told["runs"]] == ["mon-run", "tue-run"]  # type: ignore[attr-defined]
     table = ds.dataset(tmp_path / "out" / "tables" / "run_table", partitioning="hive")
     held = table.to_table(columns=["run", "pull_kN"]).to_pydict()
     assert set(held["run"]) == {"mon-run", "tue-run"}
@@ -224,9 +228,10 @@ def test_customary_units_on_the_page_only(make: Make, tmp_path: Path) -> None:
 
 
 def _measured(value: float, unit: str) -> Any:
+    from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
     from recorder.analysis.uncertainty.measured import Measured
 
-    return Measured(value, unit, {"a": 1.0})
+    return Measured(value, unit, {UncertaintyCause(CauseKind.AMOUNT, "a"): 1.0})
 
 
 def test_customary_factors() -> None:
@@ -245,16 +250,24 @@ def test_customary_factors() -> None:
 @pytest.mark.slow
 def test_doubts_stand_on_the_first_page(make: Make) -> None:
     """Expired certificate, gap, cut-off file: the reader need not turn the page."""
-    from recorder.analysis.campaign.answer import answer
-
-    loaded, sources = load_runs([make()])
-    told = {
-        **sources[0].told,
-        "complete": False,
-        "gaps": [{"t_start_s": 1.0, "t_end_s": 3.5}],
-        "certificates": {"c": {"certificate_id": "F-1", "expired": True}},
-    }
-    blocks = first_page(answer(loaded), [replace(sources[0], told=told)], METRIC)
+    (run,) = load_runs([make()])
+    expired = CertificateInRun(
+        certificate_id="F-1",
+        kind="force",
+        issued=date(2020, 1, 1),
+        expires=date(2021, 1, 1),
+        expired=True,
+        digest="",
+    )
+    description = replace(
+        run.provenance.description, complete=False, certificates={"c": expired}
+    )
+    doubted = replace(
+        run,
+        gaps=(Gap(device="cell", t_start_s=1.0, t_end_s=3.5, cause=Cause.LINK_LOST),),
+        provenance=replace(run.provenance, description=description),
+    )
+    blocks = first_page(answer([doubted], AnswerSettings()), METRIC)
     words = " ".join(getattr(b, "text", "") for b in blocks)
     assert "not sealed" in words
     assert "F-1 had expired" in words
@@ -277,12 +290,10 @@ def test_the_same_run_gives_the_same_bytes(make: Make, tmp_path: Path) -> None:
 
 
 def test_grids_of_every_kind(make: Make) -> None:
-    from recorder.analysis.campaign.answer import answer
-
-    loaded, _ = load_runs(
+    loaded = load_runs(
         [make(seconds=600, marks=(key("section", 100.0), key("section", 200.0)))]
     )
-    run = answer(loaded).runs[0]
+    run = answer(loaded, AnswerSettings()).runs[0].loaded
     assert len(grid_sections(run, "60 s")) == 10
     assert len(grid_sections(run, "1km")) == len(grid_sections(run, "1000 m"))
     assert [s.name for s in grid_sections(run, "section")] == ["section to section"]

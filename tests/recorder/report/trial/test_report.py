@@ -8,7 +8,6 @@ import math
 import re
 from io import BytesIO
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pyarrow.parquet as pq
@@ -23,13 +22,13 @@ from tests.recorder.report.conftest import TRIP, Make
 BUFF = np.full(600, -40.0)
 
 
-def report(out: Path, *words: object) -> dict[str, Any]:
+def report(out: Path, *words: object) -> dict[str, object]:
     assert main(["report", *map(str, words), "--out", str(out)]) == 0
-    told: dict[str, Any] = json.loads((out / "results.json").read_text(encoding="utf-8"))
+    told: dict[str, object] = json.loads((out / "results.json").read_text(encoding="utf-8"))
     return told
 
 
-def verdict(told: dict[str, Any]) -> str:
+def verdict(told: dict[str, object]) -> str:
     whole = told["overall"]
     assert isinstance(whole, dict)
     return str(whole["verdict"])
@@ -97,7 +96,7 @@ def test_a_poor_run_does_not_meet(make: Make, tmp_path: Path) -> None:
     ],
 )
 def test_runs_that_cannot_say_all(
-    make: Make, tmp_path: Path, name: str, options: dict[str, Any]
+    make: Make, tmp_path: Path, name: str, options: dict[str, object]
 ) -> None:
     out = tmp_path / "out"
     told = report(out, make(**options))
@@ -115,8 +114,8 @@ def test_runs_that_cannot_say_all(
 def test_a_wheel_dead_half_way_answers_for_what_it_saw(make: Make, tmp_path: Path) -> None:
     told = report(tmp_path / "out", make(speed=np.where(np.arange(1800) < 900, 10.0, np.nan)))
     assert verdict(told) == "meets"
-    assert any("not tested: 10-30, 40-90" in r for r in told["overall"]["reasons"])
-    assert told["runs"][0]["seconds_missing"] == pytest.approx(899.0, abs=2.0)
+    assert any("not tested: 10-30, 40-90" in r for r in told["overall"]["reasons"])  # type: ignore[index]
+    assert told["runs"][0]["seconds_missing"] == pytest.approx(899.0, abs=2.0)  # type: ignore[index]
     assert "Meets its specification at the speeds tested" in pdf_text(
         tmp_path / "out" / "report.pdf"
     )
@@ -125,10 +124,10 @@ def test_a_wheel_dead_half_way_answers_for_what_it_saw(make: Make, tmp_path: Pat
 @pytest.mark.slow
 def test_the_roll_is_at_a_true_scale(make: Make, tmp_path: Path) -> None:
     """Ticks of whole minutes lie so many millimetres apart on the page; 72 points an inch."""
+    from recorder.analysis.campaign.loading import load_runs
     from recorder.report.roll.roll import RollScale, roll_sheets
-    from recorder.report.trial.writing import load_runs
 
-    loaded, _ = load_runs([make()])
+    loaded = load_runs([make()])
     roll = roll_sheets(loaded[0], RollScale(mm_per_min=37.5))
     text = roll.sheets[0].decode()
     ticks = [
@@ -192,10 +191,12 @@ def test_bad_use_is_one_line(
 
 
 def test_numbers_as_people_read_them() -> None:
+    from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
     from recorder.analysis.uncertainty.measured import Measured
 
-    assert pm(Measured(123.456, "kN", {"a": 0.6})) == "123.5 ± 1.2"
-    assert pm(Measured(-1234.0, "kN", {"a": 60.0}), unit=True) == "−1\u2009234 ± 118 kN"
+    cause = UncertaintyCause(CauseKind.AMOUNT, "a")
+    assert pm(Measured(123.456, "kN", {cause: 0.6})) == "123.5 ± 1.2"
+    assert pm(Measured(-1234.0, "kN", {cause: 60.0}), unit=True) == "−1\u2009234 ± 118 kN"
     assert pm(None) == "—"
     assert plain(math.nan) == "—"
     assert plain(0.0) == "0"

@@ -9,17 +9,18 @@ import statsmodels.api as sm
 from scipy import signal
 
 from calibration.quantities.units import factor
-from recorder.analysis.dynamics.resistance import (
+from recorder.analysis.dynamics.published_resistance import (
     davis_1926_N_per_t,
-    fit_resistance,
     modified_davis_N_per_t,
 )
+from recorder.analysis.dynamics.resistance import fit_resistance
 from recorder.analysis.dynamics.tonnage import WEATHER, trailing_load
 from recorder.analysis.series.corrections import G_M_S2, correct
-from recorder.analysis.series.filters import butterworth_zero_phase, savitzky_golay
-from recorder.analysis.series.train import Train
-from recorder.analysis.uncertainty.measured import Measured, exact
-from tests.recorder.analysis.conftest import make_outing
+from recorder.analysis.series.filters import savitzky_golay
+from recorder.analysis.series.train import TrialTrain, Vehicles
+from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
+from recorder.analysis.uncertainty.measured import Measured
+from tests.recorder.analysis.drawn_runs import make_outing
 
 LBF_N = 4.4482216152605
 MPH = 0.44704
@@ -30,7 +31,7 @@ MILE_M = 1609.344
 def test_grade_corrected_dynamometer_reading() -> None:
     """Published 1943 road test (Kratville's table, as quoted): 51 000 lb at 41.1 mph on
     +0.57 % corrects to 57 400 lb and 6 290 hp; 561.4 short tons of engine are computed."""
-    outing = make_outing(1)
+    outing = make_outing(1).run
     n = len(outing.series)
     flat = np.zeros(n)
     series = replace(
@@ -41,7 +42,7 @@ def test_grade_corrected_dynamometer_reading() -> None:
         locomotive_grade=np.full(n, 0.0057),
         trailing_grade=np.full(n, 0.0057),
     )
-    train = Train(locomotive_mass_t=561.4 * SHORT_TON_T)
+    train = TrialTrain(locomotive=Vehicles(mass_t=561.4 * SHORT_TON_T))
     equivalent = correct(series, train).equivalent_pull_kN[0]
     assert equivalent * 1000.0 / LBF_N == pytest.approx(57_400, rel=5e-4)
     horsepower = equivalent * series.speed_m_s[0] / 0.7456998715822702
@@ -63,8 +64,8 @@ def test_work_and_power_of_a_mile(
     """A. Sinclair, Locomotive Engine Running and Management, p. 120 (dynagraph car); times are
     whole seconds. The second mile's printed horsepower does not follow from its work."""
     work_kJ = foot_pounds * 0.3048 * LBF_N / 1000.0
-    pull = exact(work_kJ / MILE_M, "kN")
-    power = pull.times(exact(MILE_M / seconds, "m/s"), "kW")
+    pull = Measured(work_kJ / MILE_M, "kN")
+    power = pull.times(Measured(MILE_M / seconds, "m/s"), "kW")
     assert power.value / 0.7456998715822702 == pytest.approx(horsepower, rel=tolerance)
 
 
@@ -86,13 +87,12 @@ def test_trailing_load_examples(
     load: int,
 ) -> None:
     """US Army Subcourse TR0603, examples 2.11 and 2.18; fractions go to the next whole ton."""
-    drawbar = exact(effort - 20 * tons, "lb")
+    drawbar = Measured(effort - 20 * tons, "lb")
     assert drawbar.value == pull
     rated = trailing_load(
         drawbar,
-        exact(rolling, "lb/ton"),
-        grade_resistance=grade,
-        curve_resistance=curve,
+        Measured(rolling, "lb/ton"),
+        line_resistance=grade + curve,
         weather_factor=weather,
         unit="ton",
     )
@@ -118,7 +118,7 @@ def test_modified_davis_against_arithmetic() -> None:
 
 def test_grade_and_curve_constants() -> None:
     """20 lb per short ton per 1 % (AREA, US Army); 0.8 lb per short ton per degree of curve."""
-    outing = make_outing(1)
+    outing = make_outing(1).run
     series = replace(
         outing.series,
         pull_kN=np.zeros(len(outing.series)),
@@ -126,30 +126,34 @@ def test_grade_and_curve_constants() -> None:
         locomotive_grade=np.full(len(outing.series), 0.01),
         locomotive_curvature_per_m=np.full(len(outing.series), 1 / (5729.651 * 0.3048)),
     )
-    corrected = correct(series, Train(locomotive_mass_t=SHORT_TON_T))
-    assert corrected.locomotive_grade_kN[0] * 1000 / LBF_N == pytest.approx(20.0)
-    assert corrected.locomotive_curve_kN[0] * 1000 / LBF_N == pytest.approx(0.8, rel=1e-4)
+    corrected = correct(series, TrialTrain(locomotive=Vehicles(mass_t=SHORT_TON_T)))
+    assert corrected.locomotive.grade_kN[0] * 1000 / LBF_N == pytest.approx(20.0)
+    assert corrected.locomotive.curve_kN[0] * 1000 / LBF_N == pytest.approx(0.8, rel=1e-4)
 
 
 def test_acceleration_and_velocity_head() -> None:
     """1 mph/s on a short ton is 91.171 lb (computed); velocity head 0.03511 V² ft with 5 %
     rotary allowance, 14.05 ft at 20 mph (Webb, The Economics of Railroad Construction)."""
-    outing = make_outing(1)
+    outing = make_outing(1).run
     series = replace(
         outing.series,
         pull_kN=np.zeros(len(outing.series)),
         acceleration_m_s2=np.full(len(outing.series), MPH),
     )
-    force = correct(series, Train(locomotive_mass_t=SHORT_TON_T, locomotive_rotary=0.0))
-    pounds = force.locomotive_acceleration_kN[0] * 1000 / LBF_N
+    force = correct(series, TrialTrain(locomotive=Vehicles(mass_t=SHORT_TON_T, rotary=0.0)))
+    pounds = force.locomotive.acceleration_kN[0] * 1000 / LBF_N
     assert pounds == pytest.approx(91.171, abs=1e-3)
     # The head is the work of the inertia force from rest, over the weight. Webb's g is 32.16
     # ft/s², which moves his figure by 0.04 %, and his coefficient has four figures.
-    turning = correct(series, Train(locomotive_mass_t=1.0, locomotive_rotary=0.05))
+    turning = correct(series, TrialTrain(locomotive=Vehicles(mass_t=1.0, rotary=0.05)))
     for mph, feet in ((20, 14.05), (30, 31.60)):
         metres = (mph * MPH) ** 2 / (2 * MPH)
-        head_m = turning.locomotive_acceleration_kN[0] * metres / G_M_S2
+        head_m = turning.locomotive.acceleration_kN[0] * metres / G_M_S2
         assert head_m / 0.3048 == pytest.approx(feet, rel=1e-3)
+
+
+def _random(i: int) -> UncertaintyCause:
+    return UncertaintyCause(CauseKind.RANDOM, f"{i}")
 
 
 def test_regression_against_statsmodels() -> None:
@@ -159,7 +163,7 @@ def test_regression_against_statsmodels() -> None:
     u = rng.uniform(0.5, 2.0, 40)
     noise = np.clip(rng.standard_normal(40), -1.0, 1.0) * u
     y = 10 + 0.1 * v + 0.003 * v**2 + noise
-    values = [Measured(float(y[i]), "N/t", {f"random {i}": float(u[i])}) for i in range(40)]
+    values = [Measured(float(y[i]), "N/t", {_random(i): float(u[i])}) for i in range(40)]
     fit = fit_resistance(v, values)
     reference = sm.WLS(y, np.stack([np.ones(40), v, v**2], 1), weights=1 / u**2).fit()
     robust = sm.RLM(
@@ -174,20 +178,13 @@ def test_an_outlier_does_not_move_the_fit() -> None:
     v = np.linspace(10, 80, 30)
     y = 10 + 0.1 * v + 0.003 * v**2
     y[7] += 500.0
-    values = [Measured(float(x), "N/t", {f"random {i}": 0.5}) for i, x in enumerate(y)]
+    values = [Measured(float(x), "N/t", {_random(i): 0.5}) for i, x in enumerate(y)]
     fit = fit_resistance(v, values)
     assert fit.at(40.0).value == pytest.approx(10 + 4 + 4.8, abs=0.5)
 
 
 def test_filters_against_their_closed_forms() -> None:
-    """Zero-phase Butterworth: gain squared, −6.0206 dB at the cut-off (closed form); quadratic
-    slope weights (−2, −1, 0, 1, 2)/10 (Savitzky and Golay 1964)."""
-    rate, cutoff = 100.0, 10.0
-    t = np.arange(2000) / rate
-    wave = np.sin(2 * np.pi * cutoff * t)
-    out = butterworth_zero_phase(wave, cutoff_hz=cutoff, rate_hz=rate)
-    gain = np.std(out[500:1500]) / np.std(wave[500:1500])
-    assert 20 * math.log10(gain) == pytest.approx(-6.0206, abs=0.01)
+    """Quadratic slope weights (−2, −1, 0, 1, 2)/10 (Savitzky and Golay 1964)."""
     x = np.array([1.0, 4.0, 2.0, 7.0, 3.0])
     slope = savitzky_golay(x, window=5, step=1.0, derivative=1)[2]
     assert slope == pytest.approx(float(np.dot(x, [-2, -1, 0, 1, 2])) / 10)

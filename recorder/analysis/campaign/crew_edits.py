@@ -5,15 +5,16 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from recorder.analysis.specification.steady_stretches import Edit
+from recorder.analysis.specification.stretch_edits import EditAction, StretchEdit
 from recorder.machine.version import software
 from recorder.run_file.companion.companion import Companion, companion_path
 
 if TYPE_CHECKING:
-    from recorder.report.trial.writing import Source
+    from recorder.analysis.campaign.loaded_run import LoadedRun
     from recorder.run_file.hdf5.reader import RunFile
 
 __all__ = ["EDITS", "edits_for", "keep_edits", "kept_edits", "read_edits"]
@@ -23,7 +24,7 @@ EDITS: Final = "stretch edits"
 _WANTED: Final = "columns action (strike or add), start_s, end_s, reason, and run when several"
 
 
-def read_edits(path: Path) -> tuple[Edit, ...]:
+def read_edits(path: Path) -> tuple[StretchEdit, ...]:
     """Read a CSV of edits.
 
     Raises
@@ -40,23 +41,24 @@ def read_edits(path: Path) -> tuple[Edit, ...]:
                 number += 1
                 edits.append(_edit(row))
     except (csv.Error, UnicodeDecodeError, KeyError, TypeError, ValueError) as error:
-        told = f"{error.args[0]} is missing" if isinstance(error, KeyError) else error
-        msg = f"{path} row {number}: {told}; wanted: {_WANTED}"
+        why = f"{error.args[0]} is missing" if isinstance(error, KeyError) else error
+        msg = f"{path} row {number}: {why}; wanted: {_WANTED}"
         raise ValueError(msg) from error
     return tuple(edits)
 
 
-def _edit(row: dict[str, Any], run: str = "") -> Edit:
-    edit = Edit(
-        action=str(row["action"] or "").strip(),
+def _edit(row: dict[str, Any], run: str = "") -> StretchEdit:
+    action = str(row["action"] or "").strip()
+    if action not in set(EditAction):
+        msg = f"action {action!r} is neither {' nor '.join(EditAction)}"
+        raise ValueError(msg)
+    edit = StretchEdit(
+        action=EditAction(action),
         t_start_s=float(row["start_s"]),
         t_end_s=float(row["end_s"]),
         reason=str(row["reason"] or "").strip(),
         run=run or str(row.get("run") or "").strip(),
     )
-    if edit.action not in {"strike", "add"}:
-        msg = f"action {edit.action!r} is neither strike nor add"
-        raise ValueError(msg)
     if not math.isfinite(edit.t_start_s) or not edit.t_end_s > edit.t_start_s:
         msg = f"the end {edit.t_end_s} s must come after the start {edit.t_start_s} s"
         raise ValueError(msg)
@@ -66,7 +68,7 @@ def _edit(row: dict[str, Any], run: str = "") -> Edit:
     return edit
 
 
-def kept_edits(run: RunFile, name: str) -> tuple[Edit, ...]:
+def kept_edits(run: RunFile, name: str) -> tuple[StretchEdit, ...]:
     """The newest edits kept beside a run; none when there are none.
 
     Raises
@@ -87,25 +89,20 @@ def kept_edits(run: RunFile, name: str) -> tuple[Edit, ...]:
         raise ValueError(msg) from error
 
 
-def edits_for(sources: Sequence[Source], given: tuple[Edit, ...] | None) -> tuple[Edit, ...]:
-    """The edits of a report, each with its run's name: those given, or those kept."""
+def edits_for(
+    runs: Sequence[LoadedRun], given: tuple[StretchEdit, ...] | None
+) -> tuple[StretchEdit, ...]:
+    """The edits of a campaign: those given, or those kept. With one run, a given edit that
+    names none is for it.
+    """
     if given is None:
-        return tuple(e for s in sources for e in s.edits)
-    if len(sources) > 1:
+        return tuple(e for run in runs for e in run.provenance.edits)
+    if len(runs) > 1:
         return given
-    return tuple(
-        Edit(
-            action=e.action,
-            t_start_s=e.t_start_s,
-            t_end_s=e.t_end_s,
-            reason=e.reason,
-            run=e.run or sources[0].name,
-        )
-        for e in given
-    )
+    return tuple(replace(e, run=e.run or runs[0].name) for e in given)
 
 
-def keep_edits(sources: Sequence[Source], edits: Sequence[Edit], *, by: str) -> None:
+def keep_edits(runs: Sequence[LoadedRun], edits: Sequence[StretchEdit], *, by: str) -> None:
     """Keep each run's edits in its companion, so that the next report finds them.
 
     Raises
@@ -113,13 +110,13 @@ def keep_edits(sources: Sequence[Source], edits: Sequence[Edit], *, by: str) -> 
     CompanionError, OSError
         The companion cannot be written.
     """
-    for source in sources:
+    for run in runs:
         rows = [
             {"action": e.action, "start_s": e.t_start_s, "end_s": e.t_end_s, "reason": e.reason}
             for e in edits
-            if e.run == source.name
+            if e.run == run.name
         ]
-        companion = Companion(companion_path(source.path), source.run_id)
+        companion = Companion(companion_path(run.provenance.path), run.run_id)
         kept = companion.result(EDITS)
         if rows == ([] if kept is None else kept.data):
             continue

@@ -7,25 +7,30 @@ import uuid
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from types import SimpleNamespace
-from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pytest
 
 from calibration.certificates.certificate import dump_certificate
 from calibration.certificates.force import ForceCertificate
-from recorder.analysis.campaign.answer import Settings, answer
+from recorder.analysis.campaign.answer import AnswerSettings, answer
 from recorder.analysis.campaign.loading import load_run
-from recorder.analysis.campaign.route_sections import sections_on_route
-from recorder.analysis.campaign.run_table import per_time, table
 from recorder.analysis.series.corrections import Switches, correct
-from recorder.analysis.series.wind import course_deg, wind_along_m_s
-from recorder.analysis.specification.performance import Band, Specification, untested
-from recorder.analysis.specification.steady_stretches import Edit
-from recorder.analysis.uncertainty.instrument_uncertainty import equivalent_pull
-from recorder.analysis.uncertainty.instruments import evidence_of, with_wheel
+from recorder.analysis.series.line_under import RunPlace
+from recorder.analysis.series.marked import wind_along_m_s
+from recorder.analysis.series.run_series import course_deg
+from recorder.analysis.series.run_table import run_table
+from recorder.analysis.series.sections import per_time, sections_on_route
+from recorder.analysis.series.train import Side, Vehicles
+from recorder.analysis.specification.bands import Band
+from recorder.analysis.specification.overall import untested
+from recorder.analysis.specification.specification import Specification
+from recorder.analysis.specification.stretch_edits import EditAction, StretchEdit
+from recorder.analysis.specification.verdicts import Verdict
+from recorder.analysis.uncertainty.causes import CauseKind, Extent
 from recorder.analysis.uncertainty.measured import Measured
+from recorder.analysis.uncertainty.run_instruments import instruments_of, with_wheel
+from recorder.analysis.uncertainty.stretch_means import corrected_pull
 from recorder.analysis.uncertainty.table_uncertainty import with_uncertainty
 from recorder.marks.kinds import Kind
 from recorder.marks.mark import Mark
@@ -34,10 +39,7 @@ from recorder.run.zero_line import Zero
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.write_whole import DeviceData, write_run
 from recorder.track.route.route import parse_route
-from tests.recorder.analysis.conftest import Outing
-
-if TYPE_CHECKING:
-    from recorder.analysis.campaign.loading import LoadedRun
+from tests.recorder.analysis.drawn_runs import Outing, cause
 
 CELL = ForceCertificate.from_coefficients([0.0, 1e-3], capacity_kN=500.0)
 
@@ -46,21 +48,26 @@ def weather(t_s: float, value: str) -> Mark:
     return Mark(mark_id=uuid.uuid4().hex, kind="weather", t_s=t_s, value=value)
 
 
+def place(scale: float, u_scale: float) -> RunPlace:
+    return RunPlace(t_s=np.zeros(1), chainage_m=np.zeros(1), scale=scale, u_scale=u_scale)
+
+
 def test_a_contradicted_certificate_gives_way_to_the_route(outing: Outing) -> None:
     notes: list[str] = []
-    series, evidence = with_wheel(
-        outing.series, outing.evidence, 0.99, 2e-4, "a", notes, wanted=True
+    held = outing.run
+    series, instruments = with_wheel(
+        held.series, held.instruments, place(0.99, 2e-4), "a", notes, wanted=True
     )
-    assert series.speed_m_s == pytest.approx(0.99 * outing.series.speed_m_s)
-    assert series.distance_m == pytest.approx(0.99 * outing.series.distance_m)
-    assert evidence.wheel_rel_u == 2e-4
-    assert evidence.wheel_cause != outing.evidence.wheel_cause
+    assert series.speed_m_s == pytest.approx(0.99 * held.series.speed_m_s)
+    assert series.distance_m == pytest.approx(0.99 * held.series.distance_m)
+    assert instruments.wheel_rel_u == 2e-4
+    assert instruments.wheel_cause != held.instruments.wheel_cause
     assert "-1.000 ± 0.040 %" in notes[0]
     kept, same = with_wheel(
-        outing.series, outing.evidence, 0.99, 2e-4, "a", notes, wanted=False
+        held.series, held.instruments, place(0.99, 2e-4), "a", notes, wanted=False
     )
-    assert kept is outing.series
-    assert same is outing.evidence
+    assert kept is held.series
+    assert same is held.instruments
     assert "NOT corrected" in notes[1]
 
 
@@ -69,11 +76,12 @@ def test_a_placing_that_knows_less_changes_nothing(
     outing: Outing, scale: float, u: float
 ) -> None:
     notes: list[str] = []
-    series, evidence = with_wheel(
-        outing.series, outing.evidence, scale, u, "a", notes, wanted=True
+    held = outing.run
+    series, instruments = with_wheel(
+        held.series, held.instruments, place(scale, u), "a", notes, wanted=True
     )
-    assert series is outing.series
-    assert evidence is outing.evidence
+    assert series is held.series
+    assert instruments is held.instruments
     assert notes == []
 
 
@@ -127,14 +135,14 @@ def test_zero_drift_is_followed_shown_and_switchable(tmp_path: Path) -> None:
     assert drift[-5] == pytest.approx(-2e-3 * followed.series.t_s[-5], abs=2e-3)
     assert held.series.pull_kN[-5] == pytest.approx(50.0 - drift[-5], abs=2e-3)
     # It may lie anywhere between the zeros: their change over the root of twelve.
-    assert followed.evidence.zero_u_kN == pytest.approx(0.398 / math.sqrt(12.0), rel=1e-2)
+    assert followed.instruments.zero_u_kN == pytest.approx(0.398 / math.sqrt(12.0), rel=1e-2)
 
 
 def test_a_run_without_a_zero_says_so(tmp_path: Path) -> None:
     with open_run(cell_run(tmp_path / "run.h5", [])) as run:
         loaded = load_run(run, name="monday")
-    assert loaded.evidence.zero_u_kN == pytest.approx(0.5)
-    assert loaded.evidence.zero_cause == "zero of monday"
+    assert loaded.instruments.zero_u_kN == pytest.approx(0.5)
+    assert loaded.instruments.zero_cause.label == "zero of monday"
     assert any("no zero was taken" in n for n in loaded.notes)
     assert loaded.series.zero_drift_kN is None
 
@@ -194,9 +202,8 @@ def test_what_is_stated_for_speed_or_distance_counts(
 ) -> None:
     notes: list[str] = []
     with open_run(table_run(tmp_path / "t.h5", 10.0, **stated)) as run:
-        distance = run.channels["distance"]
-        evidence = evidence_of(run, None, distance, notes)
-    assert evidence.wheel_rel_u == pytest.approx(wanted, rel=1e-6)
+        instruments = instruments_of(run, "t", notes)
+    assert instruments.wheel_rel_u == pytest.approx(wanted, rel=1e-6)
     assert any("0.5 %" in note for note in notes) == (not stated)
 
 
@@ -209,13 +216,14 @@ def test_a_speed_that_never_came_is_not_known(tmp_path: Path) -> None:
 def test_edits_go_to_their_own_run(tmp_path: Path) -> None:
     with open_run(cell_run(tmp_path / "run.h5", [])) as run:
         first, second = load_run(run, name="a"), load_run(run, name="b")
-    edit = Edit(action="strike", t_start_s=0.0, t_end_s=9.0, reason="wet", run="c")
+    edit = StretchEdit(
+        action=EditAction.STRIKE, t_start_s=0.0, t_end_s=9.0, reason="wet", run="c"
+    )
     with pytest.raises(ValueError, match="'c' is not one of a, b"):
-        answer([first, second], Settings(edits=(edit,)))
+        answer([first, second], AnswerSettings(edits=(edit,)))
     with pytest.raises(ValueError, match="'' is not one of"):
-        answer([first, second], Settings(edits=(replace(edit, run=""),)))
-    answer([first, second], Settings(edits=(replace(edit, run="b"),)))
-    answer([first], Settings(edits=(replace(edit, run=""),)))
+        answer([first, second], AnswerSettings(edits=(replace(edit, run=""),)))
+    answer([first, second], AnswerSettings(edits=(replace(edit, run="b"),)))
 
 
 def test_speeds_specified_but_not_tested() -> None:
@@ -232,11 +240,11 @@ def test_speeds_specified_but_not_tested() -> None:
             power=none,
             margin=margin,
             limit_kN=1.0,
-            verdict="",
+            verdict=Verdict.CANNOT_TELL,
             probability=0.5,
         )
 
-    seen = Measured(1.0, "kN", {"a": 0.1})
+    seen = Measured(1.0, "kN", {cause("a"): 0.1})
     assert untested([], spec) == [(5.0, 25.0)]
     assert untested([band(10.0, seen), band(15.0, None)], spec) == [(5.0, 10.0), (15.0, 25.0)]
     assert untested([band(k, seen) for k in (5.0, 10.0, 15.0, 20.0)], spec) == []
@@ -284,28 +292,26 @@ def test_wind_along_the_track_is_head_wind_positive() -> None:
 
 def test_every_row_of_the_run_table_says_how_sure_it_is(outing: Outing) -> None:
     """Uncertainty of a row against the general road, which keeps causes by name."""
-    corrected = correct(outing.series, outing.train)
-    sections = per_time(outing.series, 60.0)
-    plain = table(outing.series, corrected, sections)
-    columns = with_uncertainty(plain, outing.series, outing.evidence, outing.train)
+    run = outing.run
+    sections = per_time(run.series, 60.0)
+    plain = run_table(run.series, run.corrected, sections)
+    columns = with_uncertainty(plain, run)
     names = list(columns)
     assert names[names.index("pull_kN") + 1] == "pull_U_kN"
     for i in (3, 20):
-        section = sections[i]
-        span = (section.start, section.stop)
-        full = equivalent_pull(
-            outing.series, corrected, *span, outing.train, outing.evidence, "row"
-        )
-        without = {c: p for c, p in full.parts.items() if not c.startswith("random")}
+        full = corrected_pull(run, sections[i].span, Extent("run", "row"), Side.LOCOMOTIVE)
+        without = {c: p for c, p in full.parts.items() if c.kind is not CauseKind.RANDOM}
         wanted = Measured(full.value, "kN", without).expanded
         assert columns["equivalent_pull_U_kN"][i] == pytest.approx(wanted, rel=1e-3)
         force = float(columns["pull_kN"][i])
-        instrument = 1.959964 * math.hypot(outing.evidence.pull_u_kN(force), 0.15)
+        instrument = 1.959964 * math.hypot(run.instruments.pull_u_kN(force), 0.15)
         assert columns["pull_U_kN"][i] == pytest.approx(instrument, rel=1e-2)
-    holed = replace(outing.series, pull_kN=np.full(len(outing.series), np.nan))
-    bare = replace(outing.train, trailing_mass_t=None)
+    holed = replace(run.series, pull_kN=np.full(len(run.series), np.nan))
+    bare = replace(run.train, trailing=Vehicles())
+    corrected = correct(holed, bare)
     gone = with_uncertainty(
-        table(holed, correct(holed, bare), sections), holed, outing.evidence, bare
+        run_table(holed, corrected, sections),
+        replace(run, series=holed, train=bare, corrected=corrected),
     )
     assert np.isnan(np.asarray(gone["pull_U_kN"], float)).all()
     assert np.isnan(np.asarray(gone["trailing_resistance_U_kN"], float)).all()
@@ -321,9 +327,7 @@ def test_sections_follow_the_order_of_travel() -> None:
     )
     there = np.concatenate((np.arange(50.0, 260.0, 5.0), np.arange(260.0, 150.0, -5.0)))
     there[5] = np.nan
-    run = SimpleNamespace(route=route, series=SimpleNamespace(chainage_m=there))
-    found = sections_on_route(cast("LoadedRun", run), Kind.MILEPOST)
+    found = sections_on_route(there, route, Kind.MILEPOST)
     assert [s.name for s in found] == ["1 to 2", "2 to 2"]
     assert [(s.start, s.stop) for s in found] == [(10, 30), (30, 55)]
-    nowhere = SimpleNamespace(route=None, series=SimpleNamespace(chainage_m=there))
-    assert sections_on_route(cast("LoadedRun", nowhere), Kind.MILEPOST) == []
+    assert sections_on_route(there, None, Kind.MILEPOST) == []

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 import numpy as np
@@ -12,20 +12,29 @@ import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet as pq
 
-from recorder.analysis.campaign.answer import Answer, RunAnswer
-from recorder.analysis.campaign.route_sections import sections_on_route
-from recorder.analysis.campaign.run_table import (
+from recorder.analysis.campaign.answer import CampaignAnswer
+from recorder.analysis.campaign.run_answer import RunAnswer
+from recorder.analysis.dynamics.published_resistance import (
+    davis_1926_N_per_t,
+    modified_davis_N_per_t,
+)
+from recorder.analysis.series.marked import wind_along_m_s
+from recorder.analysis.series.run_table import run_table
+from recorder.analysis.series.sections import (
     Section,
     per_distance,
     per_time,
     sections_between_marks,
-    table,
+    sections_on_route,
 )
-from recorder.analysis.dynamics.resistance import davis_1926_N_per_t, modified_davis_N_per_t
+from recorder.analysis.series.series import Series
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.analysis.uncertainty.table_uncertainty import with_uncertainty
 from recorder.marks.kinds import Kind, kind_or_name
-from recorder.report.trial.results import figures, ledger_figures
+from recorder.report.data.results_json import figures, ledger_figures
+
+if TYPE_CHECKING:
+    from recorder.analysis.campaign.loaded_run import LoadedRun
 
 __all__ = ["grid_sections", "write_tables"]
 
@@ -36,7 +45,7 @@ _UNITS = {
 """Last part of a column's name → its unit; longer ones first."""
 
 
-def grid_sections(run: RunAnswer, grid: str) -> list[Section]:
+def grid_sections(run: LoadedRun, grid: str) -> list[Section]:
     """Sections of a run by a grid: ``10s``, ``100m``, or the kind of a mark (``milepost``).
 
     On a placed run mileposts and stations are the route's own, which no slip of a key moves.
@@ -46,7 +55,7 @@ def grid_sections(run: RunAnswer, grid: str) -> list[Section]:
     ValueError
         The grid is none of these.
     """
-    series = run.loaded.series
+    series = run.series
     grid = grid.replace(" ", "").lower()
     for ending, cut in (("km", _per_km), ("m", per_distance), ("s", per_time)):
         number = grid.removesuffix(ending)
@@ -55,8 +64,8 @@ def grid_sections(run: RunAnswer, grid: str) -> list[Section]:
     kind = kind_or_name(grid)
     if isinstance(kind, Kind):
         on_line = kind in (Kind.MILEPOST, Kind.STATION)
-        placed = sections_on_route(run.loaded, kind) if on_line else []
-        return placed or sections_between_marks(series, run.loaded.marks, kind)
+        placed = sections_on_route(series.chainage_m, run.route, kind) if on_line else []
+        return placed or sections_between_marks(series, run.marks, kind)
     msg = (
         f"grid {grid!r}: give e.g. 10s, 100m, 1km, or a kind of mark such as milepost, station or"
         " section"
@@ -64,11 +73,11 @@ def grid_sections(run: RunAnswer, grid: str) -> list[Section]:
     raise ValueError(msg)
 
 
-def _per_km(series: Any, km: float) -> list[Section]:  # noqa: ANN401 - a Series
+def _per_km(series: Series, km: float) -> list[Section]:
     return per_distance(series, km * 1000.0)
 
 
-def write_tables(answer: Answer, folder: Path, *, grid: str = "1s") -> list[Path]:
+def write_tables(answer: CampaignAnswer, folder: Path, *, grid: str = "1s") -> list[Path]:
     """Write every table; returns the files.
 
     The run table is written whole and once more as ``run_table/run=NAME/part.parquet``, the
@@ -77,28 +86,9 @@ def write_tables(answer: Answer, folder: Path, *, grid: str = "1s") -> list[Path
     folder.mkdir(parents=True, exist_ok=True)
     made = []
     run_tables = [_run_table(run, grid) for run in answer.runs]
-    held = {
-        "run_table": pa.concat_tables(run_tables),
-        "bands": _rows_table(_bands(answer)),
-        "stretches": _rows_table(_stretches(answer)),
-        "figures": _rows_table(
-            [{k: v for k, v in row.items() if k != "causes"} for row in figures(answer)]
-        ),
-        "ledger": _rows_table(_ledger(answer)),
-        "resistance": _rows_table(_resistance(answer)),
-        "runs": _rows_table(_runs(answer)),
-        "marks": _rows_table(_marks(answer)),
-        "gaps": _rows_table(_gaps(answer)),
-        "ratings": _rows_table(_ratings(answer)),
-        "resistance_pieces": _rows_table(
-            [
-                {"run": r.loaded.name, "speed_km_h": v, "resistance_N_per_t": x}
-                for r in answer.runs
-                for v, x in r.pieces
-            ]
-        ),
-    }
-    _forget(folder, held)
+    held = {"run_table": pa.concat_tables(run_tables)}
+    held |= {name: _rows_table(rows) for name, rows in _rows(answer).items()}
+    _remove_earlier(folder, held)
     for name, content in held.items():
         if content.num_columns == 0:
             continue
@@ -115,7 +105,24 @@ def write_tables(answer: Answer, folder: Path, *, grid: str = "1s") -> list[Path
     return made
 
 
-def _forget(folder: Path, names: Iterable[str]) -> None:
+def _rows(answer: CampaignAnswer) -> dict[str, list[dict[str, Any]]]:
+    """Rows of every table but the run table."""
+    flat = [{k: v for k, v in row.items() if k != "causes"} for row in figures(answer)]
+    return {
+        "bands": _bands(answer),
+        "stretches": _stretches(answer),
+        "figures": flat,
+        "ledger": _ledger(answer),
+        "resistance": _resistance(answer),
+        "runs": _runs(answer),
+        "marks": _marks(answer),
+        "gaps": _gaps(answer),
+        "ratings": _ratings(answer),
+        "resistance_pieces": _observations(answer),
+    }
+
+
+def _remove_earlier(folder: Path, names: Iterable[str]) -> None:
     """Take away the tables of an earlier report: a run left out now must not be queried."""
     for name in names:
         for ending in ("parquet", "csv"):
@@ -128,12 +135,10 @@ def _forget(folder: Path, names: Iterable[str]) -> None:
 
 def _run_table(run: RunAnswer, grid: str) -> pa.Table:
     loaded = run.loaded
-    columns = with_uncertainty(
-        table(loaded.series, run.corrected, grid_sections(run, grid)),
-        loaded.series,
-        loaded.evidence,
-        loaded.train,
-    )
+    series = loaded.series
+    wind = wind_along_m_s(series.t_s, series.course_deg, loaded.marks)
+    rows = run_table(series, loaded.corrected, grid_sections(loaded, grid), wind)
+    columns = with_uncertainty(rows, loaded)
     n = len(columns["section"])
     named: dict[str, Any] = {"run": pa.array([run.loaded.name] * n, pa.string())}
     for name, values in columns.items():
@@ -170,7 +175,7 @@ def _known(value: float) -> float | None:
     return value if np.isfinite(value) else None
 
 
-def _ledger(answer: Answer) -> list[dict[str, Any]]:
+def _ledger(answer: CampaignAnswer) -> list[dict[str, Any]]:
     return [
         {
             "run": run.loaded.name,
@@ -184,19 +189,17 @@ def _ledger(answer: Answer) -> list[dict[str, Any]]:
     ]
 
 
-def _resistance(answer: Answer) -> list[dict[str, Any]]:
+def _resistance(answer: CampaignAnswer) -> list[dict[str, Any]]:
     """The fit at whole steps of speed, beside the published formulas."""
-    fit = answer.resistance
+    fit = answer.resistance.fit
     if fit is None:
         return []
-    train = answer.runs[0].loaded.train
     low, high = fit.speed_km_h
-    axles, mass = train.trailing_axles, train.trailing_mass_t
-    load = mass / axles if axles and mass else None
+    load = answer.runs[0].loaded.train.trailing.axle_load_t
     rows = []
     for v in np.arange(np.ceil(low), high + 1e-9):
         davis, modified = (
-            None if load is None else float(f(v, axle_load_t=load, axles=4))
+            None if load is None else float(f(v, axle_load_t=load))
             for f in (davis_1926_N_per_t, modified_davis_N_per_t)
         )
         rows.append(
@@ -210,15 +213,26 @@ def _resistance(answer: Answer) -> list[dict[str, Any]]:
     return rows
 
 
-def _runs(answer: Answer) -> list[dict[str, Any]]:
+def _observations(answer: CampaignAnswer) -> list[dict[str, Any]]:
+    return [
+        {
+            "run": o.run,
+            "speed_km_h": o.speed_km_h,
+            "resistance_N_per_t": o.resistance.value,
+        }
+        for o in answer.resistance.observations
+    ]
+
+
+def _runs(answer: CampaignAnswer) -> list[dict[str, Any]]:
     return [
         {
             "run": run.loaded.name,
             "run_id": run.loaded.run_id,
             "duration_s": run.loaded.duration_s,
             "distance_m": run.ledger.metres,
-            "locomotive_mass_t": run.loaded.train.locomotive_mass_t,
-            "trailing_mass_t": run.loaded.train.trailing_mass_t,
+            "locomotive_mass_t": run.loaded.train.locomotive.mass_t,
+            "trailing_mass_t": run.loaded.train.trailing.mass_t,
             "grade_source": run.loaded.series.grade_source,
             "stretches": len(run.results),
             "marks": len(run.loaded.marks),
@@ -229,7 +243,7 @@ def _runs(answer: Answer) -> list[dict[str, Any]]:
     ]
 
 
-def _bands(answer: Answer) -> list[dict[str, Any]]:
+def _bands(answer: CampaignAnswer) -> list[dict[str, Any]]:
     return [
         {
             "low_m_s": b.low_m_s,
@@ -247,10 +261,10 @@ def _bands(answer: Answer) -> list[dict[str, Any]]:
     ]
 
 
-def _stretches(answer: Answer) -> list[dict[str, Any]]:
+def _stretches(answer: CampaignAnswer) -> list[dict[str, Any]]:
     return [
         {
-            "run": r.run,
+            "run": r.extent.run,
             "start_s": r.stretch.t_start_s,
             "end_s": r.stretch.t_end_s,
             "throttle": r.stretch.setting.text,
@@ -267,7 +281,7 @@ def _stretches(answer: Answer) -> list[dict[str, Any]]:
     ]
 
 
-def _marks(answer: Answer) -> list[dict[str, Any]]:
+def _marks(answer: CampaignAnswer) -> list[dict[str, Any]]:
     return [
         {
             "run": run.loaded.name,
@@ -282,7 +296,7 @@ def _marks(answer: Answer) -> list[dict[str, Any]]:
     ]
 
 
-def _gaps(answer: Answer) -> list[dict[str, Any]]:
+def _gaps(answer: CampaignAnswer) -> list[dict[str, Any]]:
     return [
         {
             "run": run.loaded.name,
@@ -298,7 +312,7 @@ def _gaps(answer: Answer) -> list[dict[str, Any]]:
     ]
 
 
-def _ratings(answer: Answer) -> list[dict[str, Any]]:
+def _ratings(answer: CampaignAnswer) -> list[dict[str, Any]]:
     return [
         {
             "grade_pct": r.grade * 100.0,
@@ -308,5 +322,5 @@ def _ratings(answer: Answer) -> list[dict[str, Any]]:
             **_pair("pull_on_grade", "kN", r.pull_on_grade_kN),
             **_pair("load", "t", r.trailing_t),
         }
-        for r in answer.ratings
+        for r in answer.rating.ratings
     ]

@@ -1,0 +1,62 @@
+"""One run, ready to be answered for, and where its figures come from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from recorder.analysis.uncertainty.run_basis import RunBasis
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from recorder.analysis.series.corrections import Switches
+    from recorder.analysis.specification.specification import Specification
+    from recorder.analysis.specification.stretch_edits import StretchEdit
+    from recorder.analysis.uncertainty.field_checks import RunFieldChecks
+    from recorder.exchange.description import RunDescription
+    from recorder.run.gap import Gap
+    from recorder.run.header import RunHeader
+    from recorder.sheets import TripSheet
+    from recorder.track.placing.placement import Placement
+    from recorder.track.route.route import Route
+
+__all__ = ["LoadedRun", "Provenance"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Provenance:
+    """Where the figures of one run come from."""
+
+    path: Path
+    header: RunHeader
+    description: RunDescription
+    field_checks: RunFieldChecks
+    placement: Placement | None
+    """On the run's route; ``None`` when the run was not placed."""
+    edits: tuple[StretchEdit, ...] = ()
+    """Stretch edits kept in the companion."""
+    units: str = "metric"
+    """Of the car sheet."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadedRun(RunBasis):
+    """One run on its grid, with its sheets, line and provenance."""
+
+    switches: Switches
+    """Corrections that were applied."""
+    specification: Specification | None
+    trip: TripSheet | None
+    route: Route | None
+    """The one the run was placed on."""
+    gaps: tuple[Gap, ...]
+    duration_s: float
+    provenance: Provenance
+    notes: tuple[str, ...] = ()
+    """What the run cannot show, and what was assumed instead."""
+
+    @property
+    def run_id(self) -> str:
+        """Of the recording: two copies of a file have the same."""
+        return self.provenance.header.run_id

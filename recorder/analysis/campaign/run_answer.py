@@ -1,0 +1,110 @@
+"""The figures of one run by itself."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from recorder.analysis.dynamics.consumption import (
+    AmountError,
+    Consumption,
+    consumption,
+    evaporation,
+)
+from recorder.analysis.dynamics.energy import EnergyLedger, draw_ledger
+from recorder.analysis.dynamics.stops_and_starts import (
+    Peak,
+    StartTest,
+    StopTest,
+    find_starts,
+    find_stops,
+    highest_mean,
+)
+from recorder.analysis.specification.steady_stretches import (
+    SteadyLimits,
+    brake_on,
+    find_steady,
+)
+from recorder.analysis.specification.stretch_edits import StretchEdit, apply_edits
+from recorder.analysis.specification.stretch_results import StretchResult, measure_stretches
+from recorder.marks.kinds import Kind
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from recorder.analysis.campaign.loaded_run import LoadedRun
+    from recorder.analysis.uncertainty.measured import Measured
+
+__all__ = ["RunAnswer", "answer_run"]
+
+PEAKS: Final = (("kN", 10.0), ("kW", 10.0), ("kW", 60.0), ("kW", 3600.0))
+"""Unit and seconds of the highest means: momentary, and the hour's power of a rating."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunAnswer:
+    """Figures of one run."""
+
+    loaded: LoadedRun
+    braked: NDArray[np.bool_]
+    """(n,) bins in which the brake was on."""
+    results: tuple[StretchResult, ...]
+    ledger: EnergyLedger
+    peaks: tuple[Peak, ...]
+    starts: tuple[StartTest, ...]
+    stops: tuple[StopTest, ...]
+    fuel: Consumption | None
+    water: Consumption | None
+    evaporation: Measured | None
+    notes: tuple[str, ...]
+
+
+def answer_run(
+    loaded: LoadedRun, limits: SteadyLimits, edits: Sequence[StretchEdit]
+) -> RunAnswer:
+    """Work a run's own figures; its ledger is closed by a resistance later.
+
+    Raises
+    ------
+    ValueError
+        An edit that cannot be done.
+    """
+    notes = list(loaded.notes)
+    series, marks = loaded.series, loaded.marks
+    found = find_steady(series, marks, limits)
+    stretches = apply_edits(series, marks, found, edits)
+    if loaded.train.locomotive.mass_t is None:
+        notes.append("the locomotive's mass is not known: pull cannot be corrected")
+    if loaded.train.trailing.mass_t is None:
+        notes.append("the trailing mass is not known: no resistance per tonne, no ledger")
+    if not stretches:
+        notes.append(f"{loaded.name}: no steady stretch was found by the stated limits")
+    fuel, water = (_consumed(loaded, kind, notes) for kind in (Kind.FUEL, Kind.WATER))
+    peaks = (highest_mean(loaded, seconds, unit) for unit, seconds in PEAKS)
+    braked = brake_on(series, marks)
+    return RunAnswer(
+        loaded=loaded,
+        braked=braked,
+        results=tuple(measure_stretches(loaded, stretches, loaded.specification)),
+        ledger=draw_ledger(loaded, braked),
+        peaks=tuple(p for p in peaks if p is not None),
+        starts=tuple(find_starts(loaded)),
+        stops=tuple(find_stops(loaded)),
+        fuel=fuel,
+        water=water,
+        evaporation=evaporation(water, fuel) if fuel and water else None,
+        notes=tuple(notes),
+    )
+
+
+def _consumed(loaded: LoadedRun, kind: Kind, notes: list[str]) -> Consumption | None:
+    try:
+        found = consumption(loaded, kind)
+    except AmountError as error:
+        notes.append(str(error))
+        return None
+    if found is not None:
+        notes.extend(found.assumed)
+    return found

@@ -1,0 +1,244 @@
+"""From an opened run to its series: pull, motion, course and flags on an even grid.
+
+Memory is bounded by the grid, not by the samples: a channel is read in chunks. Grade and
+curvature are put under the train by :mod:`recorder.analysis.series.line_under`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Self
+
+import numpy as np
+
+from calibration.quantities import flags as flag_bits
+from calibration.speed.slip import flag_slip
+from recorder.analysis.series.binning import bin_fast, bin_slow, blank_gaps
+from recorder.analysis.series.filters import acceleration_of
+from recorder.analysis.series.series import Series, grid
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from recorder.run.gap import Gap
+    from recorder.run_file.hdf5.devices import Channel
+    from recorder.run_file.hdf5.reader import RunFile
+
+__all__ = ["Bins", "RunGrid", "course_deg", "first_channel", "series_of"]
+
+CHUNK: Final = 262_144
+"""Samples read at once: a few megabytes a column."""
+FINEST_S: Final = 0.1
+"""No figure of a train asks for more than ten bins a second."""
+FAST_PER_BIN: Final = 4
+"""A channel with at least this many samples a bin is averaged; a slower one is integrated."""
+COURSE_S: Final = 10.0
+"""To either side, over which the course is taken: fixes come once a second and scatter."""
+_EARTH_M_PER_DEG: Final = 111_195.0
+"""Of a great circle, mean radius 6371 km."""
+_BASELINE_M: Final = 30.0
+"""Fixes scatter by metres: over less than this they give no course."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bins:
+    """One channel on a grid, (n,) each; NaN where there is no data."""
+
+    mean: NDArray[np.float64]
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
+
+    @classmethod
+    def empty(cls, n: int) -> Self:
+        """No data at all."""
+        nothing = np.full(n, np.nan)
+        return cls(nothing, nothing, nothing)
+
+
+@dataclass(frozen=True, slots=True)
+class RunGrid:
+    """An opened run and the even bins it is read into."""
+
+    run: RunFile
+    edges: NDArray[np.float64]
+    """(n + 1,) run times."""
+    step_s: float
+
+    @classmethod
+    def of(cls, run: RunFile, step_s: float | None = None) -> Self:
+        """The grid over a whole run; by default 0.1 s, or the mean step of its slowest channel
+        of pull and motion, whichever is longer.
+        """
+        motion = first_channel(run, "speed") or first_channel(run, "distance")
+        held = [c for c in (first_channel(run, "pull"), motion) if c is not None]
+        step = step_s or _usual_step(run.duration_s, held)
+        return cls(run, grid(0.0, run.duration_s, step), step)
+
+    def __len__(self) -> int:
+        return len(self.edges) - 1
+
+    @property
+    def t_s(self) -> NDArray[np.float64]:
+        """(n,) bin centres."""
+        return self.edges[:-1] + self.step_s / 2
+
+    def bins(self, channel: Channel) -> Bins:
+        """Mean, minimum and maximum of a channel in each bin."""
+        duration_s = max(self.run.duration_s, self.step_s)
+        if channel.n * self.step_s / duration_s >= FAST_PER_BIN:
+            sums = bin_fast(_chunks(channel), self.edges)
+            # A bin with under half its samples is not a whole bin's mean.
+            filled = sums.count[sums.count > 0]
+            whole = sums.count >= (0.5 * np.median(filled) if filled.size else 1.0)
+            return Bins(np.where(whole, sums.mean, np.nan), sums.minimum(), sums.maximum())
+        t_s, values = channel.time_s(0, channel.n), channel.values(0, channel.n)
+        mean = bin_slow(t_s, values, self.edges)
+        sums = bin_fast([(t_s, values)], self.edges)
+        return Bins(mean, np.fmin(mean, sums.minimum()), np.fmax(mean, sums.maximum()))
+
+    def mean_of(self, quantity: str) -> NDArray[np.float64] | None:
+        """Bin means (n,) of the first channel of a quantity; ``None`` when there is none."""
+        channel = first_channel(self.run, quantity)
+        return None if channel is None else self.bins(channel).mean
+
+    def flags(self, channel: Channel) -> NDArray[np.uint8]:
+        """Union (n,) of a channel's sample flags in each bin."""
+        out = np.zeros(len(self), np.uint8)
+        for start, stop in _spans(channel):
+            held = channel.flags(start, stop)
+            raised = np.flatnonzero(held)
+            if len(raised):
+                t = channel.time_s(start, stop)[raised]
+                index = np.floor((t - self.edges[0]) / self.step_s).astype(np.int64)
+                inside = (index >= 0) & (index < len(out))
+                np.bitwise_or.at(out, index[inside], held[raised][inside])
+        return out
+
+
+def first_channel(run: RunFile, quantity: str) -> Channel | None:
+    """The first channel of a quantity that has samples; ``None`` when there is none."""
+    return next((c for c in run.channels.values() if c.quantity == quantity and c.n), None)
+
+
+def series_of(on: RunGrid, gaps: Sequence[Gap], notes: list[str]) -> Series:
+    """Pull, speed, distance, acceleration and flags; the line under the train is left level.
+
+    What the run cannot show is added to the notes.
+    """
+    pull, flags = _pull(on, gaps, notes)
+    speed, distance = _motion(on, gaps, notes)
+    acceleration = on.mean_of("acceleration")
+    level = np.zeros(len(on))
+    return Series(
+        t_s=on.t_s,
+        step_s=on.step_s,
+        pull_kN=pull.mean,
+        pull_min_kN=pull.low,
+        pull_max_kN=pull.high,
+        speed_m_s=speed,
+        distance_m=distance,
+        acceleration_m_s2=(
+            acceleration_of(speed, on.step_s) if acceleration is None else acceleration
+        ),
+        chainage_m=np.full(len(on), np.nan),
+        locomotive_grade=level,
+        trailing_grade=level,
+        locomotive_curvature_per_m=level,
+        trailing_curvature_per_m=level,
+        flags=flags | _slipping(on, speed, notes),
+        course_deg=_course(on),
+    )
+
+
+def _pull(on: RunGrid, gaps: Sequence[Gap], notes: list[str]) -> tuple[Bins, NDArray[np.uint8]]:
+    channel = first_channel(on.run, "pull")
+    if channel is None:
+        notes.append("the run has no pull")
+        return Bins.empty(len(on)), np.zeros(len(on), np.uint8)
+    held = on.bins(channel)
+    own = [g for g in gaps if g.device == channel.device]
+    mean, low, high = (blank_gaps(x, on.edges, own) for x in (held.mean, held.low, held.high))
+    return Bins(mean, low, high), on.flags(channel)
+
+
+def _motion(
+    on: RunGrid, gaps: Sequence[Gap], notes: list[str]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Speed and distance; one is made of the other where only one was recorded."""
+    speed, distance = (first_channel(on.run, q) for q in ("speed", "distance"))
+    v = d = np.full(len(on), np.nan)
+    if speed is not None:
+        own = [g for g in gaps if g.device == speed.device]
+        v = blank_gaps(on.bins(speed).mean, on.edges, own)
+    if distance is not None:
+        d = on.bins(distance).mean
+    if speed is None and distance is None:
+        notes.append("the run has neither speed nor distance")
+    elif speed is None:
+        v = np.gradient(d, on.step_s) if len(on) > 1 else v
+        notes.append("speed is the slope of the recorded distance")
+    elif distance is None:
+        d = np.cumsum(np.nan_to_num(v)) * on.step_s
+    return v, d
+
+
+def _slipping(
+    on: RunGrid, speed_m_s: NDArray[np.float64], notes: list[str]
+) -> NDArray[np.uint8]:
+    """``SUSPECT`` where the measuring wheel disagrees with GNSS speed: it slips or slides."""
+    gnss = on.mean_of("gnss_speed")
+    if gnss is None:
+        return np.zeros(len(on), np.uint8)
+    # GNSS speed comes once a second and late: a change of speed is not a slip.
+    rate = np.abs(np.nan_to_num(acceleration_of(gnss, on.step_s)))
+    found = flag_slip(speed_m_s, 1.0 * rate, gnss)
+    bad = found != 0
+    if bad.any():
+        slip_s, slide_s = (int(n) * on.step_s for n in ((found > 0).sum(), (found < 0).sum()))
+        notes.append(
+            f"the measuring wheel disagrees with GNSS speed for {slip_s:.0f} s of slip and"
+            f" {slide_s:.0f} s of slide: left out of steady stretches"
+        )
+    return np.where(bad, np.uint8(flag_bits.SUSPECT), np.uint8(0)).astype(np.uint8)
+
+
+def _course(on: RunGrid) -> NDArray[np.float64] | None:
+    north, east = on.mean_of("latitude"), on.mean_of("longitude")
+    if north is None or east is None:
+        return None
+    return course_deg(north, east, max(1, round(COURSE_S / on.step_s)))
+
+
+def course_deg(
+    latitude_deg: NDArray[np.float64], longitude_deg: NDArray[np.float64], half: int
+) -> NDArray[np.float64]:
+    """Which way the car moved (n,) degrees from north, over ``half`` bins to either side.
+
+    NaN without a position, or where it moved less than 30 m: fixes scatter by metres.
+    """
+    n = len(latitude_deg)
+    if n < 2 or half < 1:
+        return np.full(n, np.nan)
+    a, b = np.maximum(np.arange(n) - half, 0), np.minimum(np.arange(n) + half, n - 1)
+    north = (latitude_deg[b] - latitude_deg[a]) * _EARTH_M_PER_DEG
+    east = (longitude_deg[b] - longitude_deg[a]) * _EARTH_M_PER_DEG
+    east = east * np.cos(np.radians(latitude_deg))
+    course = np.degrees(np.arctan2(east, north)) % 360.0
+    return np.where(np.hypot(north, east) >= _BASELINE_M, course, np.nan)
+
+
+def _usual_step(duration_s: float, channels: Sequence[Channel]) -> float:
+    slowest = max([FINEST_S, *(duration_s / max(c.n, 1) for c in channels)])
+    return max(FINEST_S, round(slowest, 1))
+
+
+def _spans(channel: Channel) -> Iterator[tuple[int, int]]:
+    for start in range(0, channel.n, CHUNK):
+        yield start, min(start + CHUNK, channel.n)
+
+
+def _chunks(channel: Channel) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    for start, stop in _spans(channel):
+        yield channel.time_s(start, stop), channel.values(start, stop)

@@ -1,0 +1,116 @@
+"""Stretches joined into speed bands over all runs."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from recorder.analysis.specification.stretch_results import StretchResult
+from recorder.analysis.specification.verdicts import Verdict, judge_margin
+from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
+from recorder.analysis.uncertainty.measured import Measured, pooled
+
+__all__ = ["Band", "speed_bands"]
+
+QUIETEST_REL: Final = 1e-3
+"""A floor of 0.1 % of the pull keeps one quiet stretch from outweighing a whole band."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Band:
+    """One speed band over all runs."""
+
+    low_m_s: float
+    high_m_s: float
+    stretches: int
+    speed: Measured
+    pull: Measured
+    power: Measured
+    margin: Measured | None
+    limit_kN: float
+    verdict: Verdict
+    probability: float
+    """That the specified pull is reached; NaN when there is nothing to compare with."""
+
+
+def speed_bands(results: Sequence[StretchResult], width_m_s: float) -> list[Band]:
+    """Join stretches into speed bands of one width, starting at zero.
+
+    Stretches that may not be judged count in a band only when it holds no judged one.
+
+    Raises
+    ------
+    ValueError
+        The width is not above zero.
+    """
+    if not width_m_s > 0.0:
+        msg = f"band width must be above zero, got {width_m_s} m/s"
+        raise ValueError(msg)
+    by_band: dict[int, list[StretchResult]] = {}
+    for result in results:
+        by_band.setdefault(int(result.speed.value // width_m_s), []).append(result)
+    return [_band(k * width_m_s, width_m_s, by_band[k]) for k in sorted(by_band)]
+
+
+def _band(low: float, width: float, held: list[StretchResult]) -> Band:
+    judged = [r for r in held if r.margin is not None]
+    used = judged or held
+    weights = [_weight(r) for r in used]
+    margins = [r.margin for r in used if r.margin is not None]
+    margin, limit = None, math.nan
+    verdict, probability = Verdict.NONE_HERE, math.nan
+    if judged:
+        margin = _pool(margins, weights)
+        limits = (r.limit_kN * w for r, w in zip(used, weights, strict=True))
+        limit = math.fsum(limits) / math.fsum(weights)
+        verdict, probability = judge_margin(margin)
+    return Band(
+        low_m_s=low,
+        high_m_s=low + width,
+        stretches=len(used),
+        speed=_pool([r.speed for r in used], weights),
+        pull=_pool([r.pull for r in used], weights),
+        power=_pool([r.power for r in used], weights),
+        margin=margin,
+        limit_kN=limit,
+        verdict=verdict,
+        probability=probability,
+    )
+
+
+def _weight(result: StretchResult) -> float:
+    """By what is the stretch's own: what all share does not tell them apart."""
+    own = math.sqrt(
+        math.fsum(p * p for c, p in result.pull.parts.items() if c.extent == result.extent)
+    )
+    return 1.0 / max(own, abs(result.pull.value) * QUIETEST_REL, 1e-6) ** 2
+
+
+def _pool(items: list[Measured], weights: list[float]) -> Measured:
+    """Weighted mean; scatter beyond what the parts allow widens it (Birge ratio)."""
+    mean = pooled(items, weights)
+    n = len(items)
+    if n < 2:
+        return mean
+    total = math.fsum(weights)
+    chi2 = math.fsum(
+        w * (item.value - mean.value) ** 2 for item, w in zip(items, weights, strict=True)
+    )
+    extra = chi2 / (n - 1) / total - 1.0 / total
+    if extra <= 0.0:
+        return mean
+    return mean.with_part(_scatter_of(items), math.sqrt(extra), dof=n - 1)
+
+
+def _scatter_of(items: Sequence[Measured]) -> UncertaintyCause:
+    """The scatter of these stretches and no others; of pull, power and margin alike, of speed
+    apart.
+    """
+    causes = {c for item in items for c in item.parts}
+    own = [c.label for c in causes if c.kind is CauseKind.RANDOM]
+    own = own or [c.label for c in causes if c.kind is CauseKind.RANDOM_SPEED]
+    digest = hashlib.sha256("+".join(sorted(own)).encode()).hexdigest()
+    return UncertaintyCause(CauseKind.SCATTER, digest[:8])

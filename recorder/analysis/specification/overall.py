@@ -1,0 +1,120 @@
+"""The one answer over all speed bands, with what decided it.
+
+``meets`` needs every band to meet (an intersection-union test keeps its 5 %); ``does not meet``
+needs at least one band, or their weighted mean, to fail at 5 % divided by the number of such
+tests (Bonferroni), so that a locomotive that meets is not condemned because it was tested in
+many bands.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Final
+
+from recorder.analysis.specification.verdicts import (
+    RISK,
+    StartingVerdict,
+    Verdict,
+    judge_margin,
+    judge_starting,
+)
+from recorder.analysis.uncertainty.measured import Measured, pooled
+
+if TYPE_CHECKING:
+    from recorder.analysis.specification.bands import Band
+    from recorder.analysis.specification.specification import Specification
+
+__all__ = ["Overall", "judge_all", "untested"]
+
+NARROW_M_S: Final = 1.0
+"""An end of the specified speeds narrower than this is not missed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overall:
+    """The one answer."""
+
+    verdict: Verdict
+    reasons: tuple[str, ...] = field(default=())
+    margin: Measured | None = None
+    """Weighted mean margin over all bands, relative to the specified pull, per cent."""
+
+
+def judge_all(
+    bands: Sequence[Band], starting: Measured | None, spec: Specification | None
+) -> Overall:
+    """The one answer: pull against speed, the starting pull, and what was never tested."""
+    if spec is None:
+        return Overall(
+            verdict=Verdict.NO_SPECIFICATION, reasons=("the trip sheet states none",)
+        )
+    limit = spec.starting_pull_kN
+    started = judge_starting(starting, limit)
+    reason = () if limit is None else (f"starting pull: {started}",)
+    if not spec.speed_m_s:
+        shown = started is StartingVerdict.MEETS
+        return Overall(verdict=Verdict.MEETS if shown else Verdict.CANNOT_TELL, reasons=reason)
+    gaps = untested(bands, spec)
+    if gaps:
+        ranges = ", ".join(f"{a * 3.6:.0f}-{b * 3.6:.0f}" for a, b in gaps)
+        reason = (f"specified but not tested: {ranges} km/h", *reason)
+    running = _judge_bands(bands)
+    return replace(running, reasons=(*running.reasons, *reason))
+
+
+def untested(bands: Sequence[Band], spec: Specification) -> list[tuple[float, float]]:
+    """Ranges (m/s) of the specified speeds that no judged band covers, in order.
+
+    Ranges narrower than 1 m/s at the ends of a band are left out.
+    """
+    if not spec.speed_m_s:
+        return []
+    at, top = spec.speed_m_s[0], spec.speed_m_s[-1]
+    out = []
+    judged = sorted((b.low_m_s, b.high_m_s) for b in bands if b.margin is not None)
+    for low, high in [*judged, (top, math.inf)]:
+        if min(low, top) - at > NARROW_M_S:
+            out.append((at, min(low, top)))
+        at = max(at, high)
+    return out
+
+
+def _judge_bands(bands: Sequence[Band]) -> Overall:
+    judged = [(b, b.margin) for b in bands if b.margin is not None]
+    if not judged:
+        nothing = "no steady stretch at the specified setting lies inside the specification"
+        return Overall(verdict=Verdict.CANNOT_TELL, reasons=(nothing,))
+    mean = _mean_margin(judged)
+    tests = [(_range(b), margin) for b, margin in judged]
+    if mean is not None and len(judged) > 1:
+        tests.append(("mean of all bands", mean))
+    condemned = [
+        name
+        for name, margin in tests
+        if judge_margin(margin, risk=RISK / len(tests))[0] is Verdict.DOES_NOT_MEET
+    ]
+    if condemned:
+        reasons = tuple(f"below at {n}" for n in condemned)
+        return Overall(verdict=Verdict.DOES_NOT_MEET, reasons=reasons, margin=mean)
+    doubtful = tuple(
+        f"not decided at {_range(b)}" for b, _ in judged if b.verdict is not Verdict.MEETS
+    )
+    if doubtful:
+        return Overall(verdict=Verdict.CANNOT_TELL, reasons=doubtful, margin=mean)
+    return Overall(verdict=Verdict.MEETS, reasons=("every band judged meets",), margin=mean)
+
+
+def _mean_margin(judged: Sequence[tuple[Band, Measured]]) -> Measured | None:
+    """Mean margin in per cent of the specified pull, weighted by its uncertainty."""
+    relative = [
+        margin.scaled(100.0 / b.limit_kN, "%") for b, margin in judged if b.limit_kN > 0.0
+    ]
+    if not relative:
+        return None
+    return pooled(relative, [1.0 / max(r.u, 1e-9) ** 2 for r in relative])
+
+
+def _range(band: Band) -> str:
+    return f"{band.low_m_s * 3.6:.0f}-{band.high_m_s * 3.6:.0f} km/h"

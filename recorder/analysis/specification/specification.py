@@ -1,0 +1,77 @@
+"""What was specified: least drawbar pull against speed, and at starting."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from recorder.marks.handling import FULL, ThrottleMark
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from recorder.sheets import TripSheet
+
+__all__ = ["Specification", "specification_of"]
+
+POWER_SPEEDS_M_S: Final = (2.0, 50.0, 0.1)
+"""From, to and step of the pull made of a specified power: below, adhesion sets the limit."""
+SLOPE_STEP_M_S: Final = 0.05
+"""To either side, over which the slope of the curve is taken."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Specification:
+    """Least drawbar pull against speed; straight lines between points, nothing beyond."""
+
+    name: str
+    speed_m_s: tuple[float, ...]
+    """Rising; none when only a starting pull is specified."""
+    pull_kN: tuple[float, ...]
+    starting_pull_kN: float | None = None
+    setting: ThrottleMark = FULL
+    """Throttle or regulator setting the specification is for."""
+
+    def limit_kN(self, speed_m_s: float) -> float:
+        """Specified pull at a speed; NaN outside the points."""
+        return float(self.limits_kN(np.array([speed_m_s]))[0])
+
+    def limits_kN(self, speed_m_s: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Specified pull (n,) at speeds (n,); NaN outside the points."""
+        if not self.speed_m_s:
+            return np.full(len(speed_m_s), np.nan)
+        return np.interp(speed_m_s, self.speed_m_s, self.pull_kN, left=math.nan, right=math.nan)
+
+    def slope(self, speed_m_s: float) -> float:
+        """Change of the specified pull per m/s at a speed; 0 outside the points."""
+        low = max(speed_m_s - SLOPE_STEP_M_S, self.speed_m_s[0])
+        high = min(speed_m_s + SLOPE_STEP_M_S, self.speed_m_s[-1])
+        if high <= low:
+            return 0.0
+        return (self.limit_kN(high) - self.limit_kN(low)) / (high - low)
+
+
+def specification_of(sheet: TripSheet | None) -> Specification | None:
+    """The specification of a trip sheet, less its tolerance; ``None`` without one.
+
+    A specified drawbar power without points becomes the pull ``P/V`` from 2 to 50 m/s.
+    """
+    stated = None if sheet is None else sheet.specification
+    if stated is None:
+        return None
+    factor = 1.0 - stated.tolerance_pct / 100.0
+    points = list(stated.points)
+    if not points and stated.power_kW is not None:
+        low, high, step = POWER_SPEEDS_M_S
+        speeds = np.arange(low, high + step / 2, step)
+        points = [(float(v), stated.power_kW / float(v)) for v in speeds]
+    starting = stated.starting_pull_kN
+    return Specification(
+        name=stated.name,
+        speed_m_s=tuple(v for v, _ in points),
+        pull_kN=tuple(p * factor for _, p in points),
+        starting_pull_kN=None if starting is None else starting * factor,
+    )

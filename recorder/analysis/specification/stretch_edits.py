@@ -1,0 +1,86 @@
+"""The crew's word on steady stretches: struck out or added, each with its reason."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recorder.analysis.specification.steady_stretches import (
+    Stretch,
+    StretchSource,
+    setting_at,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from recorder.analysis.series.series import Series
+    from recorder.marks.mark import Mark
+
+__all__ = ["EditAction", "StretchEdit", "apply_edits"]
+
+
+class EditAction(StrEnum):
+    """As the table of edits and results.json write it."""
+
+    STRIKE = "strike"
+    ADD = "add"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StretchEdit:
+    """One edit: what overlaps is struck out, or one stretch is added."""
+
+    action: EditAction
+    t_start_s: float
+    t_end_s: float
+    reason: str
+    run: str = ""
+    """Name of the run it is for; empty when there is only one."""
+
+
+def apply_edits(
+    series: Series,
+    marks: Sequence[Mark],
+    stretches: Sequence[Stretch],
+    edits: Sequence[StretchEdit],
+) -> list[Stretch]:
+    """Strike and add stretches as the crew wants; later edits act on earlier ones.
+
+    Raises
+    ------
+    ValueError
+        An edit without a reason, or one that adds a stretch outside the run.
+    """
+    kept = list(stretches)
+    for edit in edits:
+        if not edit.reason.strip():
+            msg = f"stretch edit at {edit.t_start_s:.1f} s: a reason is wanted"
+            raise ValueError(msg)
+        if edit.action is EditAction.ADD:
+            kept.append(_by_crew(series, marks, edit))
+        else:
+            kept = [
+                s for s in kept if s.t_end_s <= edit.t_start_s or s.t_start_s >= edit.t_end_s
+            ]
+    return sorted(kept, key=lambda s: s.start)
+
+
+def _by_crew(series: Series, marks: Sequence[Mark], edit: StretchEdit) -> Stretch:
+    start = int(np.searchsorted(series.t_s, edit.t_start_s))
+    stop = int(np.searchsorted(series.t_s, edit.t_end_s))
+    if stop - start < 2:
+        msg = f"stretch {edit.t_start_s:.1f}-{edit.t_end_s:.1f} s lies outside the run's data"
+        raise ValueError(msg)
+    return Stretch(
+        start=start,
+        stop=stop,
+        t_start_s=edit.t_start_s,
+        t_end_s=edit.t_end_s,
+        setting=setting_at(marks, edit.t_start_s),
+        source=StretchSource.CREW,
+        reason=edit.reason,
+    )

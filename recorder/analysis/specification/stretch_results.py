@@ -1,0 +1,93 @@
+"""Equivalent pull, power and margin of each steady stretch, and whether it is judged."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recorder.analysis.series.train import Side
+from recorder.analysis.specification.steady_stretches import Stretch
+from recorder.analysis.uncertainty.causes import Extent
+from recorder.analysis.uncertainty.measured import Measured
+from recorder.analysis.uncertainty.stretch_means import corrected_pull, mean_speed
+from recorder.marks.kinds import Kind
+
+if TYPE_CHECKING:
+    from recorder.analysis.specification.specification import Specification
+    from recorder.analysis.uncertainty.run_basis import RunBasis
+
+__all__ = ["StretchResult", "measure_stretches"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StretchResult:
+    """Figures of one steady stretch."""
+
+    extent: Extent
+    """Run and stretch, as the causes of its own uncertainty name them."""
+    stretch: Stretch
+    speed: Measured
+    pull: Measured
+    """Equivalent drawbar pull, kN."""
+    power: Measured
+    """Equivalent drawbar power, kW."""
+    margin: Measured | None
+    """Pull less specified pull at the same speeds, kN; ``None`` outside the specification, and
+    for a stretch that is not judged."""
+    limit_kN: float = math.nan
+    judged: bool = True
+    """False when the throttle was not at the specification's setting."""
+
+
+def measure_stretches(
+    run: RunBasis, stretches: Sequence[Stretch], specification: Specification | None
+) -> list[StretchResult]:
+    """Figures of each stretch, with every cause of uncertainty; one without a pull has none."""
+    if specification is not None and not specification.speed_m_s:
+        specification = None
+    marked = any(m.kind is Kind.THROTTLE for m in run.marks)
+    results = []
+    for stretch in stretches:
+        extent = Extent(run.name, stretch.name)
+        pull = corrected_pull(run, stretch.span, extent, Side.LOCOMOTIVE)
+        if not math.isfinite(pull.value):
+            continue
+        speed = mean_speed(run, stretch.span, extent)
+        margin, limit = _margin(run, stretch.span, pull, specification)
+        judged = specification is not None and (
+            not marked or stretch.setting.agrees(specification.setting)
+        )
+        results.append(
+            StretchResult(
+                extent=extent,
+                stretch=stretch,
+                speed=speed,
+                pull=pull,
+                power=pull.times(speed, "kW"),
+                margin=margin if judged else None,
+                limit_kN=limit,
+                judged=judged,
+            )
+        )
+    return results
+
+
+def _margin(
+    run: RunBasis, span: slice, pull: Measured, specification: Specification | None
+) -> tuple[Measured | None, float]:
+    """Margin and mean limit over the speeds of a stretch; none unless all lie inside."""
+    if specification is None:
+        return None, math.nan
+    speeds = np.abs(run.series.speed_m_s[span])
+    limits = specification.limits_kN(speeds)
+    if not np.isfinite(limits).any() or np.isnan(limits[np.isfinite(speeds)]).any():
+        return None, math.nan
+    limit = float(np.nanmean(limits))
+    v = float(np.nanmean(speeds))
+    # A wheel that reads fast compares with a point too far along the specification.
+    moved = -specification.slope(v) * v * run.instruments.wheel_rel_u
+    return pull.shifted(-limit).with_part(run.instruments.wheel_cause, moved), limit

@@ -1,0 +1,114 @@
+"""Why a figure is uncertain: typed causes, so that what figures share is known, never guessed
+from a name.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+__all__ = ["CauseKind", "Extent", "UncertaintyCause"]
+
+
+class CauseKind(StrEnum):
+    """What sort of thing is uncertain."""
+
+    CERTIFICATE = "certificate"
+    """Calibration of a force cell; owner: the certificate's number."""
+    STATED = "stated"
+    """What a column of a table was stated to be worth; owner: the run."""
+    ASSUMED = "assumed"
+    """The same where nothing was stated."""
+    ZERO = "zero"
+    """Owner: the run."""
+    WHEEL = "wheel"
+    """Owner: the number of the wheel's certificate."""
+    WHEEL_BY_ROUTE = "wheel by route"
+    """The wheel's scale as placing found it; owner: the run."""
+    SPEED = "speed"
+    """Speed and distance without a wheel's certificate; owner: the run."""
+    RANDOM = "random"
+    """Scatter of a mean pull; its own extent."""
+    RANDOM_SPEED = "random speed"
+    SCATTER = "scatter"
+    """Between stretches, beyond what their own causes allow; owner: the stretches, digested."""
+    FIT = "fit"
+    """Scatter about a fitted curve."""
+    MASS = "mass"
+    """Owner: the side of the coupler."""
+    ROTARY = "rotary"
+    GRADE = "grade"
+    """Of one stretch."""
+    GRADE_COMMON = "grade common"
+    """Of the whole route."""
+    GRADE_OF_RUN = "grade of run"
+    """Of the sum of a run's stretches."""
+    CURVE = "curve"
+    ACCELERATION = "acceleration"
+    AMOUNT = "amount"
+    """A keyed amount of fuel or water; owner: which."""
+    DENSITY = "density"
+    KEYED_INSTANT = "keyed instant"
+    BIN_WIDTH = "bin width"
+
+
+_LABELS: Final = {
+    CauseKind.CERTIFICATE: "certificate {owner}",
+    CauseKind.STATED: "stated uncertainty of {owner}",
+    CauseKind.ASSUMED: "assumed uncertainty of {owner}",
+    CauseKind.ZERO: "zero of {owner}",
+    CauseKind.WHEEL: "wheel {owner}",
+    CauseKind.WHEEL_BY_ROUTE: "wheel of {owner} by the route",
+    CauseKind.SPEED: "speed of {owner}",
+    CauseKind.RANDOM: "random",
+    CauseKind.RANDOM_SPEED: "speed random",
+    CauseKind.SCATTER: "scatter between stretches {owner}",
+    CauseKind.FIT: "random fit",
+    CauseKind.MASS: "{owner} mass",
+    CauseKind.ROTARY: "{owner} rotary allowance",
+    CauseKind.GRADE: "{owner} grade",
+    CauseKind.GRADE_COMMON: "{owner} grade common",
+    CauseKind.GRADE_OF_RUN: "{owner} grade of the run",
+    CauseKind.CURVE: "curve resistance constant",
+    CauseKind.ACCELERATION: "{owner} acceleration",
+    CauseKind.AMOUNT: "{owner}",
+    CauseKind.DENSITY: "density of {owner}",
+    CauseKind.KEYED_INSTANT: "keyed instant {owner}",
+    CauseKind.BIN_WIDTH: "bin width",
+}
+"""As results.json and the report write them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Extent:
+    """The part of a run that a cause acts in."""
+
+    run: str
+    part: str
+    """A stretch, a section or an even piece, by its name."""
+
+    def __str__(self) -> str:
+        return f"{self.run} {self.part}"
+
+
+@dataclass(frozen=True, slots=True)
+class UncertaintyCause:
+    """One cause. Two figures that carry the same one share its error, sign and all."""
+
+    kind: CauseKind
+    owner: str = ""
+    """Whose error it is: a certificate's number, a run, a side of the coupler."""
+    extent: Extent | None = None
+    """Where it acts; ``None``: wherever its owner does."""
+
+    @property
+    def label(self) -> str:
+        """The cause in words."""
+        words = self.family
+        return words if self.extent is None else f"{words} {self.extent}"
+
+    @property
+    def family(self) -> str:
+        """The cause in words, less its extent: what all stretches have alike."""
+        return _LABELS[self.kind].format(owner=self.owner)

@@ -1,0 +1,176 @@
+"""What a run file shows of its instruments: certificates, statements, the wheel by the route."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from calibration.certificates.force import ForceCertificate
+from calibration.certificates.wheel import WheelCertificate
+from recorder.analysis.series.run_series import first_channel
+from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
+from recorder.analysis.uncertainty.instrument_uncertainty import InstrumentUncertainty
+from recorder.analysis.uncertainty.shunt import shunt_u_rel
+from recorder.analysis.uncertainty.zero import zero_u_kN
+
+if TYPE_CHECKING:
+    from recorder.analysis.series.line_under import RunPlace
+    from recorder.analysis.series.series import Series
+    from recorder.run_file.hdf5.devices import Channel
+    from recorder.run_file.hdf5.reader import RunFile
+
+__all__ = ["instruments_of", "with_wheel"]
+
+ASSUMED_PULL_REL: Final = 0.01
+"""Relative standard uncertainty of a pull that came without certificate or statement; common
+practice."""
+ASSUMED_ROLLING_REL: Final = 0.005
+"""The same for speed and distance: 5 mm in the diameter of a wheel of one metre; common
+practice."""
+STANDS_M_S: Final = 0.1
+
+
+def instruments_of(run: RunFile, name: str, notes: list[str]) -> InstrumentUncertainty:
+    """Common causes of one run; what had to be assumed is added to the notes.
+
+    ``name`` tells the run from others of a campaign.
+    """
+    pull = first_channel(run, "pull")
+    wheel = first_channel(run, "distance") or first_channel(run, "speed")
+    zero_u = zero_u_kN(run, pull, notes)
+    pull_u, pull_cause = _calibration(run, pull, name, notes)
+    wheel_rel_u, wheel_cause = _rolling(run, wheel, name, notes)
+    return InstrumentUncertainty(
+        pull_u_kN=pull_u,
+        pull_cause=pull_cause,
+        zero_u_kN=zero_u,
+        zero_cause=UncertaintyCause(CauseKind.ZERO, name),
+        wheel_rel_u=wheel_rel_u,
+        wheel_cause=wheel_cause,
+    )
+
+
+def with_wheel(
+    series: Series,
+    instruments: InstrumentUncertainty,
+    place: RunPlace,
+    name: str,
+    notes: list[str],
+    *,
+    wanted: bool,
+) -> tuple[Series, InstrumentUncertainty]:
+    """Correct speed and distance by the wheel's scale that placing found.
+
+    Only where the surveyed line knows the wheel better than its certificate, or contradicts it
+    beyond both uncertainties (k = 2): a worn wheel, a certificate of another day.
+    """
+    scale, u_scale = place.scale, place.u_scale
+    away, held_u = scale - 1.0, instruments.wheel_rel_u
+    contradicted = abs(away) > 2.0 * math.hypot(u_scale, held_u)
+    if not math.isfinite(u_scale) or not (contradicted or u_scale < held_u):
+        return series, instruments
+    if contradicted:
+        done = "corrected" if wanted else "NOT corrected, as chosen"
+        notes.append(
+            f"the route says the wheel is {100 * away:+.3f} ± {200 * u_scale:.3f} % from its"
+            f" certificate ± {200 * held_u:.3f} %: {done}"
+        )
+    if not wanted:
+        return series, instruments
+    corrected = replace(
+        series,
+        speed_m_s=series.speed_m_s * scale,
+        distance_m=series.distance_m * scale,
+        acceleration_m_s2=series.acceleration_m_s2 * scale,
+    )
+    return corrected, replace(
+        instruments,
+        wheel_rel_u=u_scale,
+        wheel_cause=UncertaintyCause(CauseKind.WHEEL_BY_ROUTE, name),
+        wheel_scale=scale,
+    )
+
+
+def _calibration(
+    run: RunFile, pull: Channel | None, name: str, notes: list[str]
+) -> tuple[Callable[[float], float], UncertaintyCause]:
+    """Standard uncertainty (kN) of a pull at a force, and its cause."""
+    certificate = None if pull is None else run.certificates.get(pull.certificate)
+    if isinstance(certificate, ForceCertificate):
+        curve = certificate.standard_uncertainty_kN
+        span, owner = shunt_u_rel(run, pull, notes), certificate.certificate_id
+        if span:
+            # What the shunt found belongs to this run: nothing of it cancels between runs.
+            owner = f"{owner} and shunt check of {name}"
+        return (
+            lambda force: math.hypot(float(curve(np.array([force]))[0]), span * force),
+            UncertaintyCause(CauseKind.CERTIFICATE, owner),
+        )
+    stated = _stated(pull)
+    if stated is not None:
+        absolute, relative = stated
+        return (
+            lambda force: math.hypot(absolute, relative * force),
+            UncertaintyCause(CauseKind.STATED, name),
+        )
+    notes.append("pull has no certificate: 1 % standard uncertainty is assumed")
+    return (
+        lambda force: ASSUMED_PULL_REL * abs(force),
+        UncertaintyCause(CauseKind.ASSUMED, name),
+    )
+
+
+def _rolling(
+    run: RunFile, wheel: Channel | None, name: str, notes: list[str]
+) -> tuple[float, UncertaintyCause]:
+    """Relative standard uncertainty of speed and distance, and its cause."""
+    certificate = None if wheel is None else run.certificates.get(wheel.certificate)
+    if isinstance(certificate, WheelCertificate):
+        rel = certificate.u_circumference_m / certificate.circumference_m
+        return rel, UncertaintyCause(CauseKind.WHEEL, certificate.certificate_id)
+    cause = UncertaintyCause(CauseKind.SPEED, name)
+    stated = _stated_rolling(run)
+    if stated is not None:
+        return stated, cause
+    notes.append("speed has no wheel certificate: 0.5 % standard uncertainty is assumed")
+    return ASSUMED_ROLLING_REL, cause
+
+
+def _stated(channel: Channel | None) -> tuple[float, float] | None:
+    """Absolute and relative standard uncertainty a channel came with; ``None`` when neither."""
+    if channel is None:
+        return None
+    absolute, relative = channel.standard_uncertainty, channel.relative_uncertainty
+    if absolute is None and relative is None:
+        return None
+    return absolute or 0.0, relative or 0.0
+
+
+def _stated_rolling(run: RunFile) -> float | None:
+    """Relative standard uncertainty stated for distance and speed, the worse; else ``None``.
+
+    What is stated in metres is shared over the distance run, in m/s over the median speed.
+    """
+    found = []
+    for channel in run.channels.values():
+        stated = _stated(channel) if channel.quantity in ("speed", "distance") else None
+        if stated is None:
+            continue
+        absolute, relative = stated
+        usual = _usual(channel)
+        found.append(math.hypot(relative, absolute / usual if usual > 0.0 else 0.0))
+    return max(found, default=None)
+
+
+def _usual(channel: Channel) -> float:
+    """The distance run, or the median speed while moving."""
+    values = channel.values(0, channel.n)
+    values = values[np.isfinite(values)]
+    if channel.quantity == "distance":
+        return float(np.ptp(values)) if values.size else 0.0
+    moving = np.abs(values)[np.abs(values) > STANDS_M_S]
+    return float(np.median(moving)) if moving.size else 0.0

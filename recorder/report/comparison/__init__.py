@@ -1,0 +1,1 @@
+"""Runs side by side: comparison.json, its pages, its words for a terminal."""
