@@ -18,6 +18,7 @@ from recorder.window.model.crew.mark_list import EntryState
 from recorder.window.model.live.live_run import LiveRun
 from simulated_feeds.serving.serving import start_feed
 from tests.end_to_end.conftest import command
+from tests.recorder.listener import Listener
 
 pytestmark = pytest.mark.slow
 
@@ -25,7 +26,12 @@ ZERO_S = 6.0
 
 
 @pytest.fixture
-def recording(tmp_path: Path) -> Iterator[RecordingProcess]:
+def listener() -> Listener:
+    return Listener()
+
+
+@pytest.fixture
+def recording(tmp_path: Path, listener: Listener) -> Iterator[RecordingProcess]:
     """A recording that has begun its zero of six seconds."""
     with start_feed(tmp_path / "feed", seed=5, seconds=60.0) as feed:
         settings = RecordingSettings(
@@ -36,8 +42,8 @@ def recording(tmp_path: Path) -> Iterator[RecordingProcess]:
             # Holds the end up long enough for a key after the stop was asked for.
             zero_after=2.0,
         )
-        with RecordingProcess(settings) as process:
-            assert process.wait_for(lambda report: isinstance(report, ZeroBegins), 60.0)
+        with RecordingProcess(settings, listener) as process:
+            listener.wait(ZeroBegins)
             yield process
 
 
@@ -68,14 +74,14 @@ class Crew:
 
 
 def test_a_window_that_attaches_during_the_zero_takes_every_key(
-    tmp_path: Path, recording: RecordingProcess
+    tmp_path: Path, recording: RecordingProcess, listener: Listener
 ) -> None:
     crew = Crew(recording)
     try:
         assert crew.state() is RunState.ZERO
         crew.press("S")
         crew.press("R")
-        assert recording.wait_for(lambda report: isinstance(report, Started), 60.0)
+        listener.wait(Started)
         assert crew.state() is RunState.RECORDING
         crew.press("S")
         crew.run.stop_recording()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any, Final, Self
 
@@ -127,12 +127,6 @@ class RecordingProcess:
         if self._session is None:
             self._session = attach(self.session_path)
         return self._session
-
-    def wait_for(
-        self, wanted: Callable[[RecordingReport], bool], timeout_s: float | None
-    ) -> bool:
-        """Wait until it has reported what is wanted (not progress); False if it never did."""
-        return self._child.wait_until(lambda: any(map(wanted, self.reports)), timeout_s)
 
     def wait_started(self) -> None:
         """Wait until run time 0 has passed; raises :class:`RecordingError` if it never does."""

@@ -23,8 +23,7 @@ from calibration.certificates.certificate import (
 )
 from calibration.certificates.force import ForceCertificate
 from recorder.acquisition.control.session_files import FOLDER_VARIABLE
-from recorder.acquisition.control.status import SessionStatus
-from recorder.acquisition.process.reports import Progress, RecordingReport
+from tests.recorder.listener import Listener
 
 _FRAME_S = 0.01
 _SAMPLES = 20
@@ -120,33 +119,6 @@ class FakeCell:
             return None
         reader.settimeout(5.0)
         return reader
-
-
-class Listener:
-    """Hears what a recording reports, and waits for it."""
-
-    def __init__(self) -> None:
-        self._changed = threading.Condition()
-        self._statuses: list[SessionStatus] = []
-
-    def __call__(self, report: RecordingReport) -> None:
-        if isinstance(report, Progress):
-            with self._changed:
-                self._statuses.append(report.status)
-                self._changed.notify_all()
-
-    def status(self, wanted: Callable[[SessionStatus], bool]) -> SessionStatus:
-        """The first status from now on that is as wanted; one is reported each second."""
-        with self._changed:
-            first = len(self._statuses)
-            found: list[SessionStatus] = []
-
-            def came() -> bool:
-                found[:] = [s for s in self._statuses[first:] if wanted(s)]
-                return bool(found)
-
-            assert self._changed.wait_for(came, 30.0), "it never came to be"
-            return found[0]
 
 
 @pytest.fixture

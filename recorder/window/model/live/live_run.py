@@ -52,6 +52,8 @@ SLOW_ANSWER_S: Final = 1.0
 """A mark not acknowledged for so long is an alarm."""
 QUIET_STATUS_S: Final = 3.0
 _SHUNT_IS: Final = {ShuntStep.OPEN: "OFF", ShuntStep.SHUNTED: "ON"}
+MISSED_SHOWN_S: Final = 30.0
+"""What a slow window missed is in the run: worth a look, not a lasting alarm."""
 _CHUNKS_A_TICK: Final = 200
 """A backlog is taken up over several frames, so that the screen stays alive."""
 
@@ -106,6 +108,7 @@ class LiveRun:
         except (OSError, ValueError) as error:
             self.route_problem = f"no profile: {error}"
         self._distances: dict[int, float] = {}
+        self._missed_ns = 0
         self.ring_worker = RingWorker(session)
 
     def _mark_list(self) -> MarkList:
@@ -133,7 +136,7 @@ class LiveRun:
     def now_s(self, monotonic_ns: int | None = None) -> float:
         """Run time of now."""
         now = time.monotonic_ns() if monotonic_ns is None else monotonic_ns
-        return (now - self.header.started_monotonic_ns) / 1e9
+        return self.session.run_time_s(now)
 
     def shown_s(self) -> float:
         """Run time of what is on the screen; of now, while nothing has been drawn."""
@@ -146,6 +149,8 @@ class LiveRun:
                 break
             chunk = self.ring_worker.chunks.get()
             self.traces.take(chunk)
+            if chunk.lost_blocks:
+                self._missed_ns = time.monotonic_ns()
             self.numerals.take(chunk)
             self.drawn[chunk.device] = Drawn(
                 chunk.device, float(chunk.time_s[-1]), chunk.received_s
@@ -245,6 +250,10 @@ class LiveRun:
         found = [*self._session_alarms(now_ns), *self.numerals.alarms(self.now_s(now_ns))]
         if self.ring_worker.problem:
             found.append(Alarm(Level.WARN, self.ring_worker.problem))
+        missed = self.traces.not_drawn_blocks
+        if missed and now_ns - self._missed_ns < MISSED_SHOWN_S * 1e9:
+            text = f"{missed} blocks not drawn: this window was too slow; the run has them"
+            found.append(Alarm(Level.WARN, text))
         return sorted(found, key=lambda a: a.level is not Level.LOUD)
 
     def _session_alarms(self, now_ns: int) -> list[Alarm]:

@@ -94,14 +94,6 @@ class Pyramid:
         """Samples ever appended."""
         return self._levels[0].total
 
-    @property
-    def oldest_s(self) -> float | None:
-        """Time of the oldest bin still held at any level."""
-        for level in reversed(self._levels):
-            if level.total:
-                return float(level.rows["t"][0])
-        return None
-
     def append(self, t_s: ArrayLike, path_m: ArrayLike, values: ArrayLike) -> None:
         """Append (n,) samples: rising time in s, rising paper distance in m, value.
 

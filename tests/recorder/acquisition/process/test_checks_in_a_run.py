@@ -20,6 +20,7 @@ from recorder.run_file.hdf5.reader import open_run
 
 if TYPE_CHECKING:
     from tests.recorder.acquisition.conftest import FakeCell
+    from tests.recorder.listener import Listener
 
 
 from tests.recorder.acquisition.process.conftest import Sheets, assert_unbroken
@@ -104,11 +105,13 @@ def test_a_zero_that_the_sheet_knows(
         assert run.channels["pull"].values()[0] == pytest.approx(250e-4)
 
 
-def test_a_zero_at_the_end_and_a_mark_meanwhile(tmp_path: Path, sheets: Sheets) -> None:
+def test_a_zero_at_the_end_and_a_mark_meanwhile(
+    tmp_path: Path, sheets: Sheets, listener: Listener
+) -> None:
     out = tmp_path / "run.h5"
-    with start_recording(*sheets, out, seconds=0.3, zero_after=1.5) as process:
+    with start_recording(*sheets, out, seconds=0.3, zero_after=1.5, report=listener) as process:
         session = process.session
-        assert process.wait_for(lambda report: isinstance(report, ZeroBegins), 20.0)
+        listener.wait(ZeroBegins)
         mark = session.mark("remark", time.monotonic_ns(), "standing")
         assert mark.t_s >= 0.3
         assert process.wait(60.0) == 0

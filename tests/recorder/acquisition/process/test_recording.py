@@ -25,7 +25,8 @@ from recorder.run_file.hdf5.reader import open_run
 from tests.recorder.acquisition.process.conftest import Sheets, assert_unbroken, counts
 
 if TYPE_CHECKING:
-    from tests.recorder.acquisition.conftest import FakeCell, Listener
+    from tests.recorder.acquisition.conftest import FakeCell
+    from tests.recorder.listener import Listener
 
 pytestmark = pytest.mark.slow
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -112,6 +113,10 @@ def test_what_this_window_was_too_slow_for_is_counted(
     session.send_pull(0.0, np.zeros(200))
     kit.settle(run)
     assert run.traces.not_drawn_blocks == 7
+    now_ns = time.monotonic_ns()
+    shown = [[a.text for a in run.alarms(at) if "not drawn" in a.text]
+             for at in (now_ns, now_ns + 31_000_000_000)]  # fmt: skip
+    assert shown == [["7 blocks not drawn: this window was too slow; the run has them"], []]
 
 
 def test_distance_axis_moves_with_the_train(
