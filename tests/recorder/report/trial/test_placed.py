@@ -57,14 +57,14 @@ def test_a_worn_wheel_is_corrected_by_the_line(make: Make, tmp_path: Path) -> No
     """The wheel shows 3 % too little: told, corrected, and left alone when so chosen."""
     path = placed(make, tmp_path, wheel=0.97)
     told = report(tmp_path / "out", path)
-    assert any("from its certificate" in n or "the wheel is" in n for n in told["notes"])  # type: ignore[attr-defined]
+    assert any("from its certificate" in n or "the wheel is" in n for n in told["notes"])  # type: ignore[attr-defined]  # JSON
     true_m = float(np.sum(SPEED)) / 0.97
-    run = told["runs"][0]  # type: ignore[index]
+    run = told["runs"][0]  # type: ignore[index]  # JSON
     assert run["grade_source"] == "route"
     assert run["metres"] == pytest.approx(true_m, rel=2e-3)
     left = report(tmp_path / "left", path, "--without", "wheel")
-    assert left["runs"][0]["metres"] == pytest.approx(0.97 * true_m, rel=2e-3)  # type: ignore[index]
-    assert left["settings"]["switches"]["wheel"] is False  # type: ignore[index]
+    assert left["runs"][0]["metres"] == pytest.approx(0.97 * true_m, rel=2e-3)  # type: ignore[index]  # JSON
+    assert left["settings"]["switches"]["wheel"] is False  # type: ignore[index]  # JSON
     words = pdf_text(tmp_path / "out" / "report.pdf")
     assert "placed on line.csv" in words
 
@@ -200,7 +200,7 @@ def test_runs_of_one_name_stay_apart(
 ) -> None:
     first, second = make("mon/run"), make("tue/run", factor=1.02)
     told = report(tmp_path / "out", first, second)
-    assert [r["name"] for r in told["runs"]] == ["mon-run", "tue-run"]  # type: ignore[attr-defined]
+    assert [r["name"] for r in told["runs"]] == ["mon-run", "tue-run"]  # type: ignore[attr-defined]  # JSON
     table = ds.dataset(tmp_path / "out" / "tables" / "run_table", partitioning="hive")
     held = table.to_table(columns=["run", "pull_kN"]).to_pydict()
     assert set(held["run"]) == {"mon-run", "tue-run"}
