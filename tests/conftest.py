@@ -7,7 +7,10 @@ import secrets
 import pytest
 from hypothesis import settings
 
-settings.register_profile("local", settings.get_profile("default"), print_blob=True)
+# No deadline: how long an example takes on a busy machine says nothing of what it tests.
+settings.register_profile(
+    "local", settings.get_profile("default"), print_blob=True, deadline=None
+)
 if settings.get_current_profile_name() == "default":
     # In CI hypothesis has set its own profile, which draws the same examples every time.
     settings.load_profile("local")

@@ -82,7 +82,7 @@ class Document:
 
 def plain(value: float, digits: int = 3) -> str:
     """A number as people read it: no exponent from a thousandth to a million."""
-    if math.isnan(value):
+    if not math.isfinite(value):
         return "—"
     size = abs(value)
     if size and not 1e-3 <= size < 1e7:

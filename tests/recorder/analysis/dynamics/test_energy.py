@@ -1,0 +1,81 @@
+"""Work and its ledger: the same on any grid, and what is not known is left out, not nothing."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from recorder.analysis.dynamics.energy import draw_ledger, drawbar_work
+from recorder.analysis.dynamics.stops_and_starts import highest_mean, starting_effort
+from recorder.analysis.series.corrections import G_M_S2
+from recorder.analysis.series.train import TrialTrain, Vehicles
+from tests.recorder.analysis.drawn_runs import STEP_S, drawn, drawn_run
+
+TRAIN = TrialTrain(
+    locomotive=Vehicles(mass_t=100.0, rotary=0.0), trailing=Vehicles(mass_t=800.0, rotary=0.0)
+)
+NO_BRAKE = np.zeros(2000, bool)
+
+
+@given(st.floats(1.0, 30.0), st.floats(-200.0, 300.0))
+def test_steady_work_is_pull_times_way(speed: float, pull: float) -> None:
+    series = drawn(np.full(2000, speed), np.full(2000, pull))
+    draft, buff, total = drawbar_work(drawn_run(series, train=TRAIN))
+    way = float(series.distance_m[-1] - series.distance_m[0])
+    assert total.value == pytest.approx(pull * way, rel=2e-3, abs=1e-6)
+    assert total.value == pytest.approx(draft.value + buff.value, abs=1e-9)
+    assert draft.value >= 0.0
+    assert buff.value <= 0.0
+
+
+def test_bins_without_a_pull_do_no_work_and_are_counted() -> None:
+    pull = np.full(2000, 100.0)
+    pull[500:1500] = np.nan
+    series = drawn(np.full(2000, 10.0), pull)
+    ledger = draw_ledger(drawn_run(series, train=TRAIN), NO_BRAKE)
+    assert ledger.total_work.value == pytest.approx(100.0 * 10.0 * 100.0, rel=5e-3)
+    assert ledger.seconds_missing == pytest.approx(100.0, abs=2 * STEP_S)
+
+
+@pytest.mark.parametrize("slope", [0.004, -0.004])
+def test_potential_energy_is_weight_times_rise(slope: float) -> None:
+    rise = np.full(2000, slope)
+    series = replace(
+        drawn(np.full(2000, 10.0), np.full(2000, 50.0)),
+        locomotive_grade=rise,
+        trailing_grade=rise,
+    )
+    ledger = draw_ledger(drawn_run(series, train=TRAIN), NO_BRAKE)
+    assert ledger.potential is not None
+    assert ledger.potential.value == pytest.approx(800.0 * G_M_S2 * slope * 2000.0, rel=5e-3)
+
+
+def test_kinetic_energy_is_that_of_the_trailing_mass() -> None:
+    speed = np.linspace(5.0, 15.0, 2000)
+    ledger = draw_ledger(drawn_run(drawn(speed, np.full(2000, 50.0)), train=TRAIN), NO_BRAKE)
+    assert ledger.kinetic is not None
+    assert ledger.kinetic.value == pytest.approx(0.5 * 800.0 * (15.0**2 - 5.0**2), rel=5e-3)
+
+
+@pytest.mark.parametrize("unit", ["kN", "kW"])
+def test_the_highest_minute_is_where_it_was_drawn(unit: str) -> None:
+    pull = np.full(3000, 50.0)
+    pull[1000:1600] = 150.0
+    peak = highest_mean(drawn_run(drawn(np.full(3000, 10.0), pull)), 60.0, unit)
+    assert peak is not None
+    assert peak.value.value == pytest.approx(150.0 if unit == "kN" else 1500.0)
+    assert peak.t_start_s == pytest.approx(100.0, abs=STEP_S)
+
+
+def test_a_gap_in_every_minute_leaves_no_highest_minute() -> None:
+    pull = np.full(3000, 50.0)
+    pull[::500] = np.nan
+    assert highest_mean(drawn_run(drawn(np.full(3000, 10.0), pull)), 60.0, "kN") is None
+
+
+def test_without_a_start_there_is_no_starting_effort() -> None:
+    assert starting_effort([]) is None
