@@ -12,6 +12,7 @@ import numpy as np
 from recorder.command_line.support.person import person
 from recorder.machine.version import software
 from recorder.run_file.hdf5.reader import open_run
+from recorder.track.placing.placement import MarkUse
 from recorder.track.placing.run_source import (
     find_route,
     keep_placement,
@@ -99,7 +100,7 @@ def summary(held: RunFile, route: Route, placement: Placement) -> dict[str, Any]
             "greatest": placement.greatest_u95_m,
         },
         "marks": [_mark(m) for m in placement.to_dict()["marks"]],
-        "outliers": [m.mark_id for m in placement.marks if m.status != "used"],
+        "outliers": [m.mark_id for m in placement.marks if m.status is not MarkUse.USED],
         "skipped_mileposts": list(placement.skipped),
         "gnss_fixes_used": placement.gnss_used,
         "gnss_fixes_rejected": placement.gnss_rejected,
@@ -124,7 +125,7 @@ def _place(placement: Placement, route: Route, i: int) -> dict[str, Any]:
 
 
 def _mark(data: dict[str, Any]) -> dict[str, Any]:
-    return {**data, "outlier": data["status"] != "used"}
+    return {**data, "outlier": data["status"] != MarkUse.USED}
 
 
 def _tell(held: RunFile, route: Route, placement: Placement) -> None:
@@ -146,10 +147,10 @@ def _tell(held: RunFile, route: Route, placement: Placement) -> None:
         f"crew       keys {placement.reaction_s:.2f} ± {2 * placement.u_reaction_s:.2f} s"
         f" late, scatter {placement.reaction_sd_s:.2f} s"
     )
-    good = sum(m.status == "used" for m in placement.marks)
+    good = sum(m.status is MarkUse.USED for m in placement.marks)
     print(f"marks      {good} of {len(placement.marks)} as keyed")
     for m in placement.marks:
-        if m.status != "used":
+        if m.status is not MarkUse.USED:
             gap = "" if m.residual_m is None else f", {m.residual_m:+.1f} m from {m.milepost}"
             print(f"  {m.status:<11} at {m.t_s:.1f} s, keyed {m.label or '(no number)'}{gap}")
     if placement.skipped:

@@ -25,6 +25,7 @@ from recorder.analysis.dynamics.tonnage import Rating
 from recorder.analysis.specification.bands import Band
 from recorder.analysis.specification.stretch_results import StretchResult
 from recorder.analysis.uncertainty.measured import COVERAGE, Measured
+from recorder.track.placing.placement import MarkUse
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.loaded_run import LoadedRun
@@ -247,11 +248,11 @@ def _placement(route: Route, placement: Placement) -> dict[str, Any]:
         "crew_delay_s": placement.reaction_s,
         "crew_delay_u_s": placement.u_reaction_s,
         "greatest_U95_m": placement.greatest_u95_m,
-        "marks_used": sum(m.status == "used" for m in placement.marks),
+        "marks_used": sum(m.status is MarkUse.USED for m in placement.marks),
         "marks_doubted": [
             {"t_s": m.t_s, "label": m.label, "status": m.status, "milepost": m.milepost}
             for m in placement.marks
-            if m.status != "used"
+            if m.status is not MarkUse.USED
         ],
         "mileposts_skipped": list(placement.skipped),
         "gnss_fixes_used": placement.gnss_used,

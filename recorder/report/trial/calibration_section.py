@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from recorder.report.pages.document import Block, Heading, Text, TextTable, plain
 from recorder.report.pages.wording import short_time
 from recorder.report.trial.field_checks_section import field_checks_section
+from recorder.track.placing.placement import MarkUse
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.loaded_run import LoadedRun
@@ -63,7 +64,7 @@ def _placing(run: LoadedRun) -> str:
     placement, route = run.provenance.placement, run.route
     if placement is None or route is None:
         return f"{run.name}: not placed on a route."
-    used = sum(m.status == "used" for m in placement.marks)
+    used = sum(m.status is MarkUse.USED for m in placement.marks)
     return (
         f"{run.name}: placed on {Path(route.source).name} to"
         f" ± {placement.greatest_u95_m:.1f} m or better (95 %) by {used} milepost marks"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
+from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -12,7 +13,7 @@ from recorder.track.placing.wheel_track import Break, join
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["COVERAGE", "MarkFit", "Placement", "PlacingError"]
+__all__ = ["COVERAGE", "MarkFit", "MarkUse", "Placement", "PlacingError"]
 
 COVERAGE: Final = 2.0
 """Coverage factor of the stated 95 % interval (k = 2, JCGM 100:2008, 6.3.3)."""
@@ -20,6 +21,20 @@ COVERAGE: Final = 2.0
 
 class PlacingError(ValueError):
     """The run cannot be placed with what is there; one line says what is missing."""
+
+
+class MarkUse(StrEnum):
+    """What placing made of a milepost mark. Companions and results hold these words."""
+
+    USED = "used"
+    RENUMBERED = "renumbered"
+    """Used, but at another post than its number says."""
+    DOUBLED = "doubled"
+    """A second key-down at one post."""
+    OUTLIER = "outlier"
+    """At no post."""
+    NO_POST = "no post"
+    """The route has none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,9 +45,7 @@ class MarkFit:
     t_s: float
     label: str
     """As keyed."""
-    status: str
-    """``used``; ``renumbered`` (used, but at another post than its number says); ``doubled``
-    (a second key-down at one post); ``outlier`` (at no post); ``no post`` (route has none)."""
+    status: MarkUse
     milepost: str = ""
     """The post it was matched to."""
     chainage_m: float | None = None
@@ -135,7 +148,9 @@ class Placement:
             given = {k: v for k, v in data.items() if k in cls.__dataclass_fields__}
             for name in _ARRAYS:
                 given[name] = np.array(given[name], dtype=np.float64)
-            given["marks"] = tuple(MarkFit(**m) for m in given["marks"])
+            given["marks"] = tuple(
+                MarkFit(**{**m, "status": MarkUse(m["status"])}) for m in given["marks"]
+            )
             given["breaks"] = tuple(Break(**b) for b in given["breaks"])
             given["skipped"], given["notes"] = tuple(given["skipped"]), tuple(given["notes"])
             return cls(**given)

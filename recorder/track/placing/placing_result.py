@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from recorder.track.placing.placement import MarkFit, Placement
+from recorder.track.placing.placement import MarkFit, MarkUse, Placement
 from recorder.track.placing.smoother import B, E, K
 
 if TYPE_CHECKING:
@@ -63,7 +63,9 @@ def mark_fits(problem: Problem, fit: Fitted) -> list[MarkFit]:
         post = fit.post_m[i]
         if not np.isfinite(post):
             out.append(
-                MarkFit(mark_id=mark.mark_id, t_s=mark.t_s, label=mark.value, status="no post")
+                MarkFit(
+                    mark_id=mark.mark_id, t_s=mark.t_s, label=mark.value, status=MarkUse.NO_POST
+                )
             )
             continue
         residual = float(fit.expected_m[i] - post)
@@ -86,22 +88,22 @@ def mark_fits(problem: Problem, fit: Fitted) -> list[MarkFit]:
     return out
 
 
-def _status(problem: Problem, fit: Fitted, i: int) -> str:
+def _status(problem: Problem, fit: Fitted, i: int) -> MarkUse:
     if fit.used[i]:
-        return "renumbered" if fit.renumbered[i] else "used"
+        return MarkUse.RENUMBERED if fit.renumbered[i] else MarkUse.USED
     anchors = problem.marks
     same = fit.used & (fit.post_m == fit.post_m[i]) & (anchors.turns == anchors.turns[i])
     near = abs(fit.expected_m[i] - fit.post_m[i]) < problem.width_m
     mark = anchors.marks[i]
     twins = [anchors.marks[j].meaning for j in np.flatnonzero(same)]
     number = mark.value != "" and mark.meaning in twins
-    return "doubled" if same.any() and (near or number) else "outlier"
+    return MarkUse.DOUBLED if same.any() and (near or number) else MarkUse.OUTLIER
 
 
 def _skipped(
     problem: Problem, s: NDArray[np.float64], seen: tuple[MarkFit, ...]
 ) -> tuple[str, ...]:
-    met = {m.chainage_m for m in seen if m.status in {"used", "renumbered"}}
+    met = {m.chainage_m for m in seen if m.status in (MarkUse.USED, MarkUse.RENUMBERED)}
     low, high = float(s.min()), float(s.max())
     return tuple(
         p.label for p in problem.route.mileposts if low < p.s_m < high and p.s_m not in met
@@ -119,7 +121,7 @@ def _notes(
         notes.append(
             f"the run began at {s[0]:.0f} m by its marks, not at {stated:.0f} m as stated"
         )
-    lost = sum(m.status in {"outlier", "no post"} for m in seen)
+    lost = sum(m.status in (MarkUse.OUTLIER, MarkUse.NO_POST) for m in seen)
     if lost > 0.25 * len(seen):
         notes.append(
             f"{lost} of {len(seen)} marks fit no post: doubtful; look at start and direction"

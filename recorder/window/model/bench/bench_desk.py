@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from calibration.bench.stability import Stability
     from recorder.acquisition.bench.bench_feed import BenchFeed, CountsChunk
 
-__all__ = ["BenchDesk", "PlanLine"]
+__all__ = ["BenchDesk", "BenchMode", "PlanLine"]
 
 _MOST_TYPED: Final = 200
 _FORCE: Final = re.compile(r"([+\-\u2212]?[\d.,]+)\s*([^\d\s]*)\Z")
@@ -37,13 +38,25 @@ class PlanLine:
     chosen: bool
 
 
+class BenchMode(StrEnum):
+    """What is being typed."""
+
+    FORCE = "force"
+    REPEAT = "repeat"
+    """Why a step is read again."""
+    SKIP = "skip"
+    """Why a step is left unread."""
+    TEMPERATURE = "temperature"
+    FINISH = "finish"
+    """Nothing: it is asked whether to finish."""
+
+
 class BenchDesk:
-    """State of the page. ``mode``: ``force`` (typing the force), ``repeat``, ``skip`` (typing a
-    reason), ``temperature`` or ``finish`` (asked). Used by the window's thread."""
+    """State of the page. Used by the window's thread."""
 
     def __init__(self, session: BenchSession, feed: BenchFeed | None = None) -> None:
         self.session = session
-        self.mode = "force"
+        self.mode = BenchMode.FORCE
         self.typed = ""
         self.message = ""
         self.caution = ""
@@ -78,13 +91,13 @@ class BenchDesk:
     def prompt(self) -> str:
         """What may be typed now."""
         step = self.session.current
-        if self.mode == "repeat":
+        if self.mode is BenchMode.REPEAT:
             return f"why step {self.chosen} is read again"
-        if self.mode == "skip":
+        if self.mode is BenchMode.SKIP:
             return "why this step is left unread"
-        if self.mode == "temperature":
+        if self.mode is BenchMode.TEMPERATURE:
             return "temperature at the cell, °C"
-        if self.mode == "finish":
+        if self.mode is BenchMode.FINISH:
             return "Enter: work out the certificate   Esc: go on"
         if step is None:
             return "nothing to read"
@@ -167,19 +180,19 @@ class BenchDesk:
             if self.chosen is None or self.session.valid_reading(self.chosen) is None:
                 self.caution = "choose a step that has a reading (↑ ↓), then repeat it"
             else:
-                self._switch("repeat")
-        elif action in ("skip", "temperature", "finish"):
-            self._switch(action)
+                self._switch(BenchMode.REPEAT)
+        elif action in (BenchMode.SKIP, BenchMode.TEMPERATURE, BenchMode.FINISH):
+            self._switch(BenchMode(action))
 
-    def _switch(self, mode: str) -> None:
+    def _switch(self, mode: BenchMode) -> None:
         self.mode, self.typed, self.caution = mode, "", ""
 
     def _escape(self) -> None:
-        if self.mode == "force" and self.session.pending is not None:
+        if self.mode is BenchMode.FORCE and self.session.pending is not None:
             self.session.cancel_reading("by the person at the bench")
             self.message = "reading given up; that it was is kept"
         self.chosen = None
-        self._switch("force")
+        self._switch(BenchMode.FORCE)
 
     def _entered(self) -> None:
         try:
@@ -189,19 +202,19 @@ class BenchDesk:
 
     def _carry_out(self) -> None:
         words = self.typed.strip()
-        if self.mode == "repeat" and self.chosen is not None:
+        if self.mode is BenchMode.REPEAT and self.chosen is not None:
             step = self.session.repeat(self.chosen, words)
             self.message = f"step {step.number} is read again; the reading so far stays"
-        elif self.mode == "skip":
+        elif self.mode is BenchMode.SKIP:
             self.session.skip(words)
-        elif self.mode == "temperature":
+        elif self.mode is BenchMode.TEMPERATURE:
             self.temperature_C = _number(words, "temperature")
-        elif self.mode == "finish":
+        elif self.mode is BenchMode.FINISH:
             self.finished = True
         else:
             self._take(words)
         self.chosen = None
-        self._switch("force")
+        self._switch(BenchMode.FORCE)
 
     def _take(self, words: str) -> None:
         if self.session.pending is not None:

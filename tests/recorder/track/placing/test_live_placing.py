@@ -10,6 +10,7 @@ import pytest
 from recorder.marks.mark import Mark
 from recorder.track.placing.anchors import PlacingOptions
 from recorder.track.placing.live_placing import LivePlacer
+from recorder.track.placing.placement import MarkUse
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -110,7 +111,7 @@ def test_a_mark_with_a_wrong_number_is_told_and_does_not_jump(
         if run.s_m[i] > 7000.0:
             worst = max(worst, abs(here.chainage_m - run.s_m[i]))
     assert worst < 25.0
-    assert [m.status for m in placer.marks].count("renumbered") == 1
+    assert [m.status for m in placer.marks].count(MarkUse.RENUMBERED) == 1
 
 
 def test_times_that_go_back_and_values_that_are_no_numbers_are_passed_over(

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from recorder.marks.mark import Mark
-from recorder.track.placing.placement import Placement, PlacingError
+from recorder.track.placing.placement import MarkUse, Placement, PlacingError
 from recorder.track.placing.placing import GnssFixes, PlacingOptions, place_run
 from recorder.track.placing.wheel_track import WheelTrack
 from recorder.track.route.route import Route, parse_route
@@ -163,7 +163,7 @@ def test_numbers_keyed_backwards_are_shown_and_do_not_move_the_run(
         options=PlacingOptions(way=1, start_chainage_m=100.0),
     )
     assert np.max(np.abs(errors(run, placed)[0])) < 10.0
-    assert sum(m.status == "renumbered" for m in placed.marks) >= len(marks) - 2
+    assert sum(m.status is MarkUse.RENUMBERED for m in placed.marks) >= len(marks) - 2
 
 
 def test_skipped_posts_are_named(long_line: Line, long_route: Route, runs: MakeRun) -> None:

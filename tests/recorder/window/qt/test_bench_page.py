@@ -16,7 +16,7 @@ from calibration.bench.session_file import BenchError
 from calibration.bench.stability import StabilityLimits
 from calibration.readings.bench_settings import BenchSettings
 from recorder.acquisition.bench.bench_feed import BenchFeed
-from recorder.window.model.bench.bench_desk import BenchDesk
+from recorder.window.model.bench.bench_desk import BenchDesk, BenchMode
 from recorder.window.qt.bench.bench_page import BenchPage, run_bench_page
 from tests.recorder.acquisition.bench.press import Press, until_it_ends
 
@@ -113,16 +113,21 @@ def test_a_saturated_reading_is_refused(desk: BenchDesk) -> None:
     assert desk.session.taken == ()
 
 
+def mode(desk: BenchDesk) -> BenchMode:
+    """Asked anew each time: a key changes it."""
+    return desk.mode
+
+
 def test_a_repeat_needs_a_reason_and_keeps_the_first(desk: BenchDesk) -> None:
     read(desk, 0.0, 1e5)
     desk.key("Ctrl+R", "")
-    assert desk.mode == "repeat"
+    assert mode(desk) is BenchMode.REPEAT
     desk.key("Enter", "")
     assert "reason" in desk.caution
     for letter in "press crept":
         desk.key(letter.upper(), letter)
     desk.key("Enter", "")
-    assert desk.mode == "force"
+    assert mode(desk) is BenchMode.FORCE
     read(desk, 10.0, 1.001e5)
     assert len(desk.session.taken) == 2
     assert desk.session.taken[1].reason == "press crept"
@@ -131,7 +136,7 @@ def test_a_repeat_needs_a_reason_and_keeps_the_first(desk: BenchDesk) -> None:
 
 def test_nothing_read_cannot_be_repeated(desk: BenchDesk) -> None:
     desk.key("Ctrl+R", "")
-    assert desk.mode == "force"
+    assert mode(desk) is BenchMode.FORCE
     assert "has a reading" in desk.caution
 
 
