@@ -73,8 +73,6 @@ class DeviceSheet:
     channels: Mapping[str, ChannelSheet] = field(default_factory=dict)
     certificate: str = ""
     """File of the wheel's certificate, relative to the sheet."""
-    silence_limit_s: float = 2.0
-    """Longest silence before a link counts as lost; a driver has its own usual one."""
     expected_hz: float | None = None
     """Records per second the device should send; None when the sheet does not say."""
 
@@ -114,7 +112,6 @@ class CarSheet:
     """Key → kind of mark, over the usual keys."""
     pens: Mapping[str, PenSheet] = field(default_factory=dict)
     recording: RecordingSheet = RecordingSheet()
-    remarks: str = ""
     source: str = "car sheet"
     """Name used in messages."""
     folder: Path | None = None
@@ -170,11 +167,12 @@ def parse_car_sheet(
         keys=_keys(marks.table("keys")),
         pens={n: _pen(t) for n, t in root.table("pens").named_tables().items()},
         recording=_recording(root.table("recording")),
-        remarks=car.text("remarks", most=5000),
         source=source,
         folder=folder,
         text=text,
     )
+    # Kept with the run in the sheet's own text, for who reads it: nothing works with them.
+    car.text("remarks", most=5000)
     for table in (car, marks, root):
         table.done()
     if problems:
@@ -202,7 +200,6 @@ def _device(name: str, table: SheetTable) -> DeviceSheet:
     options = _options(table)
     if "channels" not in options and (wired := _wired_count(channels)):
         options["channels"] = wired
-    silence = options.get("silence_limit_s")
     sheet = DeviceSheet(
         name=name,
         driver=table.text("driver", None),
@@ -210,7 +207,6 @@ def _device(name: str, table: SheetTable) -> DeviceSheet:
         options=options,
         channels=channels,
         certificate=table.text("certificate"),
-        silence_limit_s=2.0 if silence is None else float(silence),
         expected_hz=table.number("expected_hz", above=0.0, high=1e6),
     )
     table.done()

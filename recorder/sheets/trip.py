@@ -43,8 +43,8 @@ class TripSheet:
     date: Date | None = None
     crew: tuple[str, ...] = ()
     operator: str = ""
+    """Stands behind every mark as who took it."""
     planned_hours: float = 12.0
-    remarks: str = ""
     route: RouteSheet | None = None
     mileposts: MilepostSheet = MilepostSheet()
     locomotive: LocomotiveSheet = field(default_factory=LocomotiveSheet)
@@ -87,7 +87,6 @@ def parse_trip_sheet(
         crew=trip.texts("crew"),
         operator=trip.text("operator"),
         planned_hours=trip.number("planned_hours", 12.0, above=0.0, high=240.0) or 12.0,
-        remarks=trip.text("remarks", most=5000),
         route=_route(root.table("route")) if "route" in root else None,
         mileposts=_mileposts(root.table("mileposts")),
         locomotive=_locomotive(root.table("locomotive")),
@@ -100,6 +99,8 @@ def parse_trip_sheet(
         folder=folder,
         text=text,
     )
+    # Kept with the run in the sheet's own text, for who reads it: nothing works with them.
+    trip.text("remarks", most=5000)
     trip.done()
     root.done()
     if problems:
@@ -264,8 +265,9 @@ def _specification(table: SheetTable) -> SpecificationSheet:
         points=tuple(sorted(points)),
         power_kW=table.quantity("power", "kW", above=0.0, high=50_000.0),
         tolerance_pct=table.number("tolerance_pct", 0.0, low=0.0, high=50.0) or 0.0,
-        limit=table.text("limit", "at least", allowed=("at least",)),
     )
+    # The only kind of promise there is; a sheet that means another must hear so.
+    table.text("limit", "at least", allowed=("at least",))
     if sheet.starting_pull_kN is None and not points and sheet.power_kW is None:
         table.problem("promises nothing; give starting_pull_kN, power_kW or points")
     table.done()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 __all__ = [
     "CarGroup",
@@ -15,15 +16,26 @@ __all__ = [
 ]
 
 
+BOILER_SHARE: Final = 0.85
+"""Mean effective pressure at starting over boiler pressure: the trade's 85 per cent rule, as the
+tractive efforts of published locomotive diagrams follow it."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SteamSheet:
-    """The engine of a steam locomotive, for its starting effort 0.85·P·d²·s/D and the like."""
+    """The engine of a steam locomotive, for its starting effort 0.85·P·d²·s/D, two cylinders."""
 
     cylinders: int = 2
     bore_m: float
     stroke_m: float
     driver_diameter_m: float
     boiler_pressure_Pa: float
+
+    @property
+    def starting_effort_kN(self) -> float:
+        """Calculated starting tractive effort at the rim, simple expansion."""
+        two = BOILER_SHARE * self.boiler_pressure_Pa * self.bore_m**2 * self.stroke_m
+        return two / self.driver_diameter_m * self.cylinders / 2 / 1000.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,11 +56,18 @@ class LocomotiveSheet:
     """a, b, c in N/t, N/t per km/h, N/t per (km/h)²."""
     steam: SteamSheet | None = None
     rated_power_kW: float | None = None
+    """As its maker states it; shown beside the name, no figure rests on it."""
 
-    @property
-    def effective_mass_t(self) -> float | None:
-        """Mass with the rotary allowance, or None."""
-        return _effective(self.mass_t, self.rotary_allowance)
+    def in_words(self) -> str:
+        """Name, kind, and what the sheet lets be calculated: a slip of the pen shows there."""
+        words = [self.name or "not named", self.kind]
+        if self.steam is not None:
+            words.append(
+                f"starting effort {self.steam.starting_effort_kN:.1f} kN by its cylinders"
+            )
+        if self.rated_power_kW is not None:
+            words.append(f"rated {self.rated_power_kW:g} kW")
+        return ", ".join(words)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,11 +78,6 @@ class VehicleSheet:
     length_m: float | None = None
     axles: int | None = None
     rotary_allowance: float | None = None
-
-    @property
-    def effective_mass_t(self) -> float | None:
-        """Mass with the rotary allowance, or None."""
-        return _effective(self.mass_t, self.rotary_allowance)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,11 +148,6 @@ class ConsistSheet:
         ]
         return sum(shares) / mass if len(shares) == len(self.cars) and mass > 0.0 else None
 
-    @property
-    def effective_mass_t(self) -> float | None:
-        """Gross mass with the rotary allowance, or None when not known."""
-        return _effective(self.mass_t, self.rotary_allowance)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RouteSheet:
@@ -163,8 +172,3 @@ class SpecificationSheet:
     """Drawbar power."""
     tolerance_pct: float = 0.0
     """What the contract allows below the figures."""
-    limit: str = "at least"
-
-
-def _effective(mass_t: float | None, rotary: float | None) -> float | None:
-    return None if mass_t is None or rotary is None else mass_t * (1.0 + rotary)

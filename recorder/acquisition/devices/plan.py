@@ -118,8 +118,9 @@ class Plan:
         if self.trip is not None:
             day = "" if self.trip.date is None else f", {self.trip.date}"
             lines.append(f"trip: {self.trip.name}{day}, {self.planned_hours:g} h planned")
-            if self.trip.locomotive.name:
-                lines.append(f"locomotive: {self.trip.locomotive.name}")
+            if self.trip.crew:
+                lines.append(f"crew: {', '.join(self.trip.crew)}")
+            lines.append(f"locomotive: {self.trip.locomotive.in_words()}")
         for device in self.devices:
             sheet = device.sheet
             lines.append(

@@ -136,8 +136,9 @@ def _trip_lines(trip: TripSheet | None) -> list[str]:
     if trip is None:
         return []
     lines = [f"trip: {trip.name}, {trip.planned_hours:g} h planned"]
-    engine = trip.locomotive
-    lines.append(f"locomotive: {engine.name or 'not named'}, {engine.kind}")
+    if trip.crew:
+        lines.append(f"crew: {', '.join(trip.crew)}")
+    lines.append(f"locomotive: {trip.locomotive.in_words()}")
     count, mass = trip.consist.count, trip.consist.mass_t
     lines.append(
         f"consist: {'unknown' if count is None else count} cars,"

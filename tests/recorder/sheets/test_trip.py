@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from scipy import constants
 
-from recorder.sheets import SheetError, load_trip_sheet, parse_trip_sheet
+from recorder.sheets import SheetError, SteamSheet, load_trip_sheet, parse_trip_sheet
 
 
 def problems(text: str) -> tuple[str, ...]:
@@ -33,7 +33,7 @@ def test_everything_is_read(trip_text: str, tmp_path: Path) -> None:
     assert trip.route_path == tmp_path / "route.csv"
     assert (trip.mileposts.first, trip.mileposts.step) == (120.0, -1.0)
     assert trip.locomotive.resistance == (12.0, 0.1, 0.003)
-    assert trip.test_car.effective_mass_t == pytest.approx(42.0)
+    assert trip.test_car.rotary_allowance == 0.05
     assert trip.text == trip_text
 
 
@@ -60,8 +60,8 @@ def test_the_consist_adds_up(trip_text: str) -> None:
     assert consist.axles == 124
     assert consist.mass_t == pytest.approx(1500 + caboose_t)
     assert consist.length_m == pytest.approx(369)
-    effective = 1500 * 1.05 + caboose_t * 1.08
-    assert consist.effective_mass_t == pytest.approx(effective)
+    share = (1500 * 0.05 + caboose_t * 0.08) / (1500 + caboose_t)
+    assert consist.rotary_allowance == pytest.approx(share)
 
 
 def test_totals_alone_will_do() -> None:
@@ -72,7 +72,32 @@ def test_totals_alone_will_do() -> None:
     assert trip.consist.count == 20
     assert trip.consist.length_m is None
     assert trip.consist.rotary_allowance is None
-    assert trip.consist.effective_mass_t is None
+
+
+@pytest.mark.parametrize(
+    ("bore_in", "stroke_in", "driver_in", "pressure_psi", "published_lbf"),
+    [(26, 30, 63, 200, 54724), (25, 28, 73, 200, 40753), (21, 28, 51, 190, 39100)],
+)
+def test_starting_effort_of_published_engines(
+    bore_in: int, stroke_in: int, driver_in: int, pressure_psi: int, published_lbf: int
+) -> None:
+    """Standard locomotives of 1918 and 1919 (2-8-2, 4-6-2, 0-6-0), as their diagrams state."""
+    engine = SteamSheet(
+        bore_m=bore_in * constants.inch, stroke_m=stroke_in * constants.inch,
+        driver_diameter_m=driver_in * constants.inch,
+        boiler_pressure_Pa=pressure_psi * constants.psi,
+    )  # fmt: skip
+    assert engine.starting_effort_kN == pytest.approx(
+        published_lbf * constants.lbf / 1000, rel=2e-4
+    )
+
+
+def test_a_locomotive_in_words_shows_a_slip_of_the_pen(trip_text: str) -> None:
+    engine = parse_trip_sheet(trip_text).locomotive
+    # 0.85 · 200 psi · 24² in² · 30 in / 63 in = 46 629 lbf.
+    assert engine.in_words() == "No. 61, steam, starting effort 207.4 kN by its cylinders"
+    rated = parse_trip_sheet('[trip]\nname="x"\n[locomotive]\nrated_power_kW = 1500\n')
+    assert rated.locomotive.in_words() == "not named, other, rated 1500 kW"
 
 
 def test_what_is_not_said_is_not_made_up() -> None:
