@@ -350,7 +350,7 @@ def convert(values: ArrayLike, from_unit: str, to_unit: str) -> NDArray[np.float
     Returns
     -------
     (...) float64
-        New array of the same shape; 0-dimensional for a scalar.
+        New array of the same shape; 0-dimensional for a scalar. Infinite where float64 ends.
 
     Raises
     ------
@@ -364,16 +364,15 @@ def convert(values: ArrayLike, from_unit: str, to_unit: str) -> NDArray[np.float
     array = np.asarray(values, dtype=np.float64)
     if source.name == target.name:
         return array.copy()
-    if source.offset or target.offset:
-        return np.asarray(
-            (array * source.factor + (source.offset - target.offset)) / target.factor
-        )
-    ratio = source.factor / target.factor
-    # Whole ratios stay exact: 12 in is exactly 1 ft.
-    inverse = target.factor / source.factor
-    if inverse == round(inverse) and abs(inverse) >= 1.0:
-        return np.asarray(array / inverse)
-    return np.asarray(array * ratio)
+    with np.errstate(over="ignore"):  # infinite, for who checks the range
+        if source.offset or target.offset:
+            away = source.offset - target.offset
+            return np.asarray((array * source.factor + away) / target.factor)
+        # Whole ratios stay exact: 12 in is exactly 1 ft.
+        inverse = target.factor / source.factor
+        if inverse == round(inverse) and abs(inverse) >= 1.0:
+            return np.asarray(array / inverse)
+        return np.asarray(array * (source.factor / target.factor))
 
 
 def split_column(name: str) -> tuple[str, str]:

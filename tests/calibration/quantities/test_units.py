@@ -69,6 +69,11 @@ def test_temperatures_have_an_offset() -> None:
         factor("C")
 
 
+def test_beyond_float64_is_infinite_not_an_error() -> None:
+    assert convert(3e304, "psi", "Pa") == math.inf
+    assert convert(-1e308, "F", "K") == pytest.approx(-1e308 * 5 / 9)
+
+
 def test_whole_ratios_are_exact() -> None:
     assert convert(12.0, "in", "ft") == pytest.approx(1.0, abs=0)
     assert convert(1.5, "kN", "N") == 1500.0
