@@ -71,7 +71,7 @@ def test_temperatures_have_an_offset() -> None:
 
 def test_beyond_float64_is_infinite_not_an_error() -> None:
     assert convert(3e304, "psi", "Pa") == math.inf
-    assert convert(-1e308, "F", "K") == pytest.approx(-1e308 * 5 / 9)
+    assert convert(-1e308, "F", "K") == pytest.approx(-1e308 / 9 * 5)
 
 
 def test_whole_ratios_are_exact() -> None:

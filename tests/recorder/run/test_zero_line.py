@@ -21,6 +21,8 @@ CHECK = FieldCheck(
     text="zero check in limits: +12 counts",
 )  # fmt: skip
 
+MILLISECONDS = st.integers(0, 10**8).map(lambda ms: ms / 1000.0)
+
 
 def through_json(event: Event) -> Event:
     data = json.loads(json.dumps(event.data, allow_nan=False))
@@ -183,7 +185,8 @@ class TestLine:
 
     @given(
         st.lists(
-            st.tuples(st.floats(0.0, 1e5), st.floats(-1e6, 1e6), st.floats(0.0, 1e3)),
+            # Zeros are taken whole milliseconds apart, or more.
+            st.tuples(MILLISECONDS, st.floats(-1e6, 1e6), st.floats(0.0, 1e3)),
             min_size=1, max_size=6,
         ),
         st.floats(-1e3, 1e6),
