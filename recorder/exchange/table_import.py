@@ -132,29 +132,16 @@ def import_table(
     """
     stated = dict(uncertainties or {})
     if unknown := set(stated) - set(table.columns):
-        msg = (
-            f"uncertainty stated for {', '.join(sorted(unknown))}; the table has"
-            f" {', '.join(sorted(table.columns))}"
-        )
+        held = ", ".join(sorted(table.columns))
+        msg = f"uncertainty stated for {', '.join(sorted(unknown))}; the table has {held}"
         raise TableError(msg)
-    channels = tuple(
-        ChannelHeader(
-            name=name,
-            quantity=name,
-            unit=_written_unit(name),
-            field="",
-            standard_uncertainty=stated.get(name, (None, None))[0],
-            relative_uncertainty=stated.get(name, (None, None))[1],
-        )
-        for name in table.columns
-    )
     device = DeviceHeader(
         name="table",
         driver="imported-table",
         port=source,
         dtype=[["tick", "<u8"]],
         tick_hz=TICK_HZ,
-        channels=channels,
+        channels=tuple(_channel(n, *stated.get(n, (None, None))) for n in table.columns),
     )
     when = started_utc or datetime(1970, 1, 1, tzinfo=UTC)
     header = RunHeader(
@@ -169,8 +156,19 @@ def import_table(
         devices=(device,),
         origin="imported",
     )
-    data = DeviceData(time_s=table.time_s, values=table.columns)
-    write_run(out, header, {"table": data}, marks=marks)
+    data = {"table": DeviceData(time_s=table.time_s, values=table.columns)}
+    write_run(out, header, data, marks=marks)
+
+
+def _channel(name: str, u: float | None, u_rel: float | None) -> ChannelHeader:
+    return ChannelHeader(
+        name=name,
+        quantity=name,
+        unit=_written_unit(name),
+        field="",
+        standard_uncertainty=u,
+        relative_uncertainty=u_rel,
+    )
 
 
 def _columns(

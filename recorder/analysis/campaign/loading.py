@@ -134,8 +134,7 @@ def load_run(
     marks, gaps = tuple(run.marks()), tuple(run.gaps())
     notes.extend(unread(marks))
     on = RunGrid.of(run)
-    series = without_shunt(series_of(on, gaps, notes), run, first_channel(run, "pull"), notes)
-    series = _followed_zero(series, run, followed=applied.zero_drift)
+    series = _pull_alone(series_of(on, gaps, notes), run, applied, notes)
     instruments = instruments_of(run, name, notes)
     if placed is not None:
         series, instruments = with_wheel(
@@ -188,9 +187,14 @@ def _placed(
     return PlacedOn(route=route, placement=placement, place=place), ""
 
 
-def _followed_zero(series: Series, run: RunFile, *, followed: bool) -> Series:
-    drift = zero_drift_kN(run, first_channel(run, "pull"), series.t_s)
-    return series if drift is None else with_zero_drift(series, drift, followed=followed)
+def _pull_alone(series: Series, run: RunFile, applied: Switches, notes: list[str]) -> Series:
+    """The series without what a shunt showed, its zero followed where that is wanted."""
+    channel = first_channel(run, "pull")
+    series = without_shunt(series, run, channel, notes)
+    drift = zero_drift_kN(run, channel, series.t_s)
+    if drift is None:
+        return series
+    return with_zero_drift(series, drift, followed=applied.zero_drift)
 
 
 def _on_line(

@@ -94,18 +94,15 @@ def rate(
     line_N_per_t = (1000.0 * grade + curve) * G_M_S2
     own_kN = mass_t * line_N_per_t / 1000.0
     mass = UncertaintyCause(CauseKind.MASS, Side.LOCOMOTIVE)
-    own_u_kN = own_kN * train.assumed.mass_rel
-    left = pull_kN(speed_m_s).shifted(-own_kN).with_part(mass, -own_u_kN)
+    left = pull_kN(speed_m_s).shifted(-own_kN)
+    left = left.with_part(mass, -own_kN * train.assumed.mass_rel)
     rolling = resistance_N_per_t(speed_m_s * 3.6)
     if left.value <= 0.0 or rolling.value + line_N_per_t <= 0.0:
         return None
     load = trailing_load(
-        left.scaled(1000.0, "N"),
-        rolling,
-        line_resistance=line_N_per_t,
-        weather_factor=WEATHER[weather],
-        unit="t",
-    )
+        left.scaled(1000.0, "N"), rolling, line_resistance=line_N_per_t,
+        weather_factor=WEATHER[weather], unit="t",
+    )  # fmt: skip
     return Rating(
         grade=grade,
         curvature_per_m=curvature_per_m,

@@ -32,67 +32,69 @@ class Outing:
     """Equivalent pull is a − b·v: the locomotive's true curve."""
 
 
+TRUE_LOCOMOTIVE_T, TRUE_LOAD_T, ROTARY = 150.0, 1000.0, 0.05
+ASSUMED = Assumed(mass_rel=0.01, rotary=0.01, grade=0.0002, curve_rel=0.25)
+PLATEAU_S = 180.0
+
+
+def plateaus(rng: np.random.Generator, t_s: np.ndarray, step_s: float) -> np.ndarray:
+    """Speed (n,) m/s: level plateaus, with a steady change from one to the next."""
+    index = (t_s // PLATEAU_S).astype(int)
+    targets = rng.uniform(4.0, 20.0, index[-1] + 2)
+    speed, v = np.empty(len(t_s)), targets[0]
+    for i in range(len(t_s)):
+        v += np.clip(targets[index[i]] - v, -0.12 * step_s, 0.12 * step_s)
+        speed[i] = v
+    return speed
+
+
+def balanced(
+    rng: np.random.Generator, speed: np.ndarray, acceleration: np.ndarray, full: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Grade that makes full effort balance, and the pull then at the coupler.
+
+    The profile follows from the driving. Masses and rotary shares are drawn as assumed.
+    """
+    km_h = speed * 3.6
+    mass = 1.0 + rng.standard_normal(2) * ASSUMED.mass_rel
+    own_t, load_t = TRUE_LOCOMOTIVE_T * mass[0], TRUE_LOAD_T * mass[1]
+    turning = 1.0 + ROTARY + rng.standard_normal(2) * ASSUMED.rotary
+    own_inertia, load_inertia = own_t * turning[0], load_t * turning[1]
+    resistance = load_t * (TRUE_A + TRUE_B * km_h + TRUE_C * km_h**2) / 1000.0
+    free = full - resistance - (own_inertia + load_inertia) * acceleration
+    grade = free / ((own_t + load_t) * G_M_S2)
+    return grade, full - own_t * G_M_S2 * grade - own_inertia * acceleration
+
+
 def make_outing(
     seed: int, *, shortfall: float = 0.0, step_s: float = 0.5, hours: float = 1.0
 ) -> Outing:
     """Level-speed plateaus over changing grades, with every stated error drawn once."""
     rng = np.random.default_rng(seed)
-    assumed = Assumed(mass_rel=0.01, rotary=0.01, grade=0.0002, curve_rel=0.25)
-    loco_t, load_t, rotary = 150.0, 1000.0, 0.05
     n = int(hours * 3600 / step_s)
     t = np.asarray((np.arange(n) + 0.5) * step_s, dtype=np.float64)
-    plateau = 180.0
-    index = (t // plateau).astype(int)
-    targets = rng.uniform(4.0, 20.0, index[-1] + 2)
-    speed = np.empty(n)
-    v = targets[0]
-    for i in range(n):
-        v += np.clip(targets[index[i]] - v, -0.12 * step_s, 0.12 * step_s)
-        speed[i] = v
+    speed = plateaus(rng, t, step_s)
     acceleration = np.gradient(speed, step_s)
     a, b = 160.0 * (1.0 - shortfall), 4.0 * (1.0 - shortfall)
-    equivalent = a - b * speed
-    kmh = speed * 3.6
-    resistance = load_t * (TRUE_A + TRUE_B * kmh + TRUE_C * kmh**2) / 1000.0
-    # Grade is what makes full effort balance: the profile follows from the driving.
-    true_loco = loco_t * (1.0 + rng.standard_normal() * assumed.mass_rel)
-    true_load = load_t * (1.0 + rng.standard_normal() * assumed.mass_rel)
-    resistance *= true_load / load_t
-    own_inertia = true_loco * (1.0 + rotary + rng.standard_normal() * assumed.rotary)
-    load_inertia = true_load * (1.0 + rotary + rng.standard_normal() * assumed.rotary)
-    grade = (equivalent - resistance - (own_inertia + load_inertia) * acceleration) / (
-        (true_loco + true_load) * G_M_S2
-    )
-    pull = equivalent - true_loco * G_M_S2 * grade - own_inertia * acceleration
+    grade, pull = balanced(rng, speed, acceleration, a - b * speed)
     # Survey error: one draw for each stretch of line, as the assumption states it.
-    piece = index
-    survey = rng.standard_normal(piece[-1] + 1)[piece] * assumed.grade
-    u_cal, u_zero, wheel = 0.002, INSTRUMENTS.zero_u_kN, INSTRUMENTS.wheel_rel_u
+    piece = (t // PLATEAU_S).astype(int)
+    surveyed = grade + rng.standard_normal(piece[-1] + 1)[piece] * ASSUMED.grade
     noise = np.convolve(rng.standard_normal(n + 8), np.ones(9) / 3.0, "valid") * 1.0
-    read = pull * (1.0 + rng.standard_normal() * u_cal) + rng.standard_normal() * u_zero + noise
-    scale = 1.0 + rng.standard_normal() * wheel
-    nothing = np.zeros(n)
-    series = Series(
-        t_s=t,
-        step_s=step_s,
-        pull_kN=read,
-        pull_min_kN=read - 1.0,
-        pull_max_kN=read + 1.0,
-        speed_m_s=speed * scale,
-        distance_m=np.cumsum(speed) * step_s * scale,
+    zero = rng.standard_normal() * INSTRUMENTS.zero_u_kN
+    read = pull * (1.0 + rng.standard_normal() * 0.002) + zero + noise
+    scale = 1.0 + rng.standard_normal() * INSTRUMENTS.wheel_rel_u
+    series = replace(
+        drawn(speed * scale, read, step_s=step_s),
         acceleration_m_s2=acceleration * scale,
         chainage_m=np.cumsum(speed) * step_s,
-        locomotive_grade=grade + survey,
-        trailing_grade=grade + survey,
-        locomotive_curvature_per_m=nothing,
-        trailing_curvature_per_m=nothing,
-        flags=np.zeros(n, np.uint8),
-        grade_source=GradeSource.ROUTE,
+        locomotive_grade=surveyed,
+        trailing_grade=surveyed,
     )
     train = TrialTrain(
-        locomotive=Vehicles(mass_t=loco_t, rotary=rotary),
-        trailing=Vehicles(mass_t=load_t, rotary=rotary),
-        assumed=assumed,
+        locomotive=Vehicles(mass_t=TRUE_LOCOMOTIVE_T, rotary=ROTARY),
+        trailing=Vehicles(mass_t=TRUE_LOAD_T, rotary=ROTARY),
+        assumed=ASSUMED,
     )
     return Outing(
         run=basis("run", series, train, INSTRUMENTS),
@@ -131,19 +133,21 @@ def mark(kind: str, t_s: float, value: str = "") -> Mark:
     return Mark(mark_id=f"{kind}{t_s}", kind=kind, t_s=t_s, value=value)
 
 
-def drawn(speed: np.ndarray, pull: np.ndarray, **changes: Any) -> Series:
+def drawn(
+    speed: np.ndarray, pull: np.ndarray, *, step_s: float = STEP_S, **changes: Any
+) -> Series:
     """A series drawn by hand on level, straight track, a tenth of a second a bin."""
     n = len(speed)
     level = np.zeros(n)
     series = Series(
-        t_s=np.asarray((np.arange(n) + 0.5) * STEP_S, dtype=np.float64),
-        step_s=STEP_S,
+        t_s=np.asarray((np.arange(n) + 0.5) * step_s, dtype=np.float64),
+        step_s=step_s,
         pull_kN=np.asarray(pull, np.float64),
         pull_min_kN=pull - 1.0,
         pull_max_kN=pull + 1.0,
         speed_m_s=np.asarray(speed, np.float64),
-        distance_m=np.cumsum(speed) * STEP_S,
-        acceleration_m_s2=np.gradient(speed, STEP_S) if n > 1 else level,
+        distance_m=np.cumsum(speed) * step_s,
+        acceleration_m_s2=np.gradient(speed, step_s) if n > 1 else level,
         chainage_m=np.full(n, np.nan),
         locomotive_grade=level,
         trailing_grade=level,
