@@ -1,1 +1,1 @@
-"""Route, consist, and placing the train on the route."""
+"""Route, consist, and placing the train on the route, live and afterwards."""

@@ -20,7 +20,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from recorder.marks.mark import Mark
 from recorder.track.consist.train_shape import Body, TrainShape
 from recorder.track.consist.under_train import UnderTrain
-from recorder.track.placing.live_placing import LivePlacer
+from recorder.track.live.live_placer import LivePlacer
 from recorder.track.placing.placing import GnssFixes, PlacingOptions, place_run
 from recorder.track.placing.wheel_track import WheelTrack
 from recorder.track.route.route import Route, parse_route
@@ -110,20 +110,33 @@ def main() -> None:
     print(f"worst error    {worst:.2f} m, stated at most {placed.greatest_u95_m:.2f} m")
     print(f"memory         {peak_MB() - before_MB:.0f} MB more than before")
 
-    _live(route, marks, min(seconds, 7200.0))
+    live_s = min(seconds, 7200.0)
+    _live(route, marks, live_s, None)
+    _live(route, marks, live_s, np.column_stack((t, lat, lon)))
     _under_train(route, placed.position(track.t_s, track.d_m))
 
 
-def _live(route: Route, marks: list[Mark], live_s: float) -> None:
+def _live(
+    route: Route, marks: list[Mark], live_s: float, fixes: NDArray[np.float64] | None
+) -> None:
     placer = LivePlacer(route, PlacingOptions(way=1, start_chainage_m=0.0))
     waiting = list(marks)
+    longest = 0.0
     cpu = time.process_time()
     for now in np.arange(0.0, live_s, 0.1):
         while waiting and waiting[0].t_s <= now:
             placer.add_mark(waiting.pop(0))
+        if fixes is not None and now == int(now):
+            placer.add_fix(*fixes[int(now)].tolist())
+        one = time.process_time()
         placer.update(float(now), float(chainage(np.array([now]))[0]) / 1.01)
+        longest = max(longest, time.process_time() - one)
     cpu = time.process_time() - cpu
-    print(f"live at 10/s   {100.0 * cpu / live_s:.3f} % of a core (limit 1 %)")
+    what = "with fixes" if fixes is not None else "10/s"
+    print(
+        f"live {what:11}{100.0 * cpu / live_s:.3f} % of a core (limit 1 %),"
+        f" longest step {1e3 * longest:.0f} ms (a frame is 33 ms)"
+    )
 
 
 def _under_train(route: Route, s_m: NDArray[np.float64]) -> None:

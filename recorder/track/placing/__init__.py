@@ -1,1 +1,1 @@
-"""Where the train was, from wheel, posts and fixes; live and afterwards."""
+"""Where the train was over a whole run, from wheel, posts and fixes. Live placing is in `live`."""

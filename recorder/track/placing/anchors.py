@@ -20,13 +20,27 @@ if TYPE_CHECKING:
     from recorder.track.placing.wheel_track import WheelTrack
     from recorder.track.route.route import Route
 
-__all__ = ["FixAnchors", "GnssFixes", "MarkAnchors", "PlacingOptions", "match_marks"]
+__all__ = [
+    "OFF_LINE_M",
+    "RECEIPT_DELAY_S",
+    "U_RECEIPT_DELAY_S",
+    "FixAnchors",
+    "GnssFixes",
+    "MarkAnchors",
+    "PlacingOptions",
+    "match_marks",
+]
 
 GATE: Final = 4.0
 """Standard deviations beyond which a mark is not at a post: 1 honest mark in 16 000."""
+RECEIPT_DELAY_S: Final = 0.2
+U_RECEIPT_DELAY_S: Final = 0.3
+"""Delay of a sentence and its standard uncertainty, where fixes are not tied to run time (common
+practice: the text leaves the receiver a few tenths of a second late)."""
 _FEWEST_FIX_S: Final = 10.0
 _MOST_FIXES: Final = 600
-_OFF_LINE_M: Final = 40.0
+OFF_LINE_M: Final = 40.0
+"""A fix further from the line is none of a train on it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,7 +174,7 @@ class FixAnchors:
         t = t[pick]
         s, away = route.alignment.locate(latitude[pick], longitude[pick])
         ends = route.alignment.s_m[[0, -1]]
-        near = (away < _OFF_LINE_M) & (s > ends[0] + 1.0) & (s < ends[1] - 1.0)
+        near = (away < OFF_LINE_M) & (s > ends[0] + 1.0) & (s < ends[1] - 1.0)
         t, s = t[near], s[near]
         return cls(t, track.distance(t), track.speed(t), s, int(near.size - near.sum()))
 

@@ -14,7 +14,12 @@ from typing import TYPE_CHECKING, Any, Final, Protocol
 import numpy as np
 
 from recorder.run.utc import COMPUTERS_CLOCK
-from recorder.track.placing.anchors import GnssFixes, PlacingOptions
+from recorder.track.placing.anchors import (
+    RECEIPT_DELAY_S,
+    U_RECEIPT_DELAY_S,
+    GnssFixes,
+    PlacingOptions,
+)
 from recorder.track.placing.placement import Placement, PlacingError
 from recorder.track.placing.placing import place_run
 from recorder.track.placing.wheel_track import WheelTrack
@@ -46,9 +51,6 @@ ROUTE: Final = "route"
 
 _BLOCK: Final = 1 << 18
 _NO_UTC: Final = -(2**63)
-_UNTIED: Final = (0.2, 0.3)
-"""Delay of a sentence and its standard uncertainty, s, when fixes are not tied to run time
-(common practice: the text leaves the receiver a few tenths of a second late)."""
 
 
 class _Channel(Protocol):
@@ -169,8 +171,8 @@ def gnss_of(run: RunSource) -> tuple[GnssFixes, float] | None:
             lat, lon = lat[good][sane], lon[good][sane]
             doubt.append(float(np.nanmax(utc.u_s(t), initial=0.0)))
         else:
-            t, lat, lon = t[good] - _UNTIED[0], lat[good], lon[good]
-            doubt.append(_UNTIED[1])
+            t, lat, lon = t[good] - RECEIPT_DELAY_S, lat[good], lon[good]
+            doubt.append(U_RECEIPT_DELAY_S)
         parts.append((t, lat, lon))
     t, lat, lon = (np.concatenate(columns) for columns in zip(*parts, strict=True))
     if not t.size:

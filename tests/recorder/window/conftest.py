@@ -149,6 +149,9 @@ def header(
     )
 
 
+_HZ = {"drawbar": 2000.0, "wheel": 100.0}
+
+
 class FakeReader:
     """Stands for a ring reader: hands over what a test put in."""
 
@@ -226,7 +229,7 @@ class FakeSession:
                 last_fault="checksum is 0x3a, computed 0x7c" if d.name == "drawbar" else "",
                 last_fault_t_s=61.0 if d.name == "drawbar" else None, ring=stats,
             )
-            for d, hz in zip(self.header.devices, (2000.0, 100.0), strict=True)
+            for d, hz in ((d, _HZ.get(d.name, 1.0)) for d in self.header.devices)
         }  # fmt: skip
         return SessionStatus(
             state=self.state, t_s=1.0, utc_ns=0, devices=devices, marks=len(self.revisions),

@@ -43,6 +43,7 @@ if TYPE_CHECKING:
 
     from recorder.acquisition.control.client import LiveSession
     from recorder.acquisition.control.status import SessionStatus
+    from recorder.track.placing.anchors import GnssFixes
     from recorder.window.model.crew.mark_list import EntryState, MarkList
     from recorder.window.model.line.route_ahead import RouteAhead
 
@@ -107,8 +108,9 @@ class LiveRun:
             self.ahead = route_of_run(self.header, self.trip, session.run_path, route_path)
         except (OSError, ValueError) as error:
             self.route_problem = f"no profile: {error}"
-        self._distances: dict[int, float] = {}
         self._missed_ns = 0
+        self._fixes: list[GnssFixes] = []
+        """That came since the train was last placed."""
         self.ring_worker = RingWorker(session)
 
     def _mark_list(self) -> MarkList:
@@ -152,6 +154,8 @@ class LiveRun:
             if chunk.lost_blocks:
                 self._missed_ns = time.monotonic_ns()
             self.numerals.take(chunk)
+            if chunk.fixes is not None:
+                self._fixes.append(chunk.fixes)
             self.drawn[chunk.device] = Drawn(
                 chunk.device, float(chunk.time_s[-1]), chunk.received_s
             )
@@ -199,20 +203,20 @@ class LiveRun:
         self.marks.closed = "" if state.takes_marks else f"{word}: the run takes no more marks"
 
     def _place_marks(self) -> None:
-        """Marks on the paper, and the train on its route by them."""
+        """Marks on the paper, and the train on its route by marks and fixes."""
         path = self.traces.path
         for entry in self.marks.entries:
             if math.isnan(entry.path_m) and path.covers(entry.mark.t_s):
                 if entry.mark.t_s > self.traces.newest_s:
                     continue  # the wheel's data of that instant are still on their way
                 entry.path_m = float(path.at(entry.mark.t_s))
-                self._distances[entry.number] = path.train_at(entry.mark.t_s)
         if self.ahead is not None:
+            on_paper = [e.shown for e in self.marks.visible() if not math.isnan(e.path_m)]
+            self.ahead.note_marks(on_paper)
             self.ahead.follow(self.traces.newest_s, self.traces.distance_m)
-            pairs = [
-                (e.shown, self._distances.get(e.number, math.nan)) for e in self.marks.visible()
-            ]
-            self.ahead.note_marks(pairs)
+            for fixes in self._fixes:
+                self.ahead.note_fixes(fixes)
+        self._fixes.clear()
 
     @property
     def is_ending(self) -> bool:
@@ -248,6 +252,8 @@ class LiveRun:
     def alarms(self, now_ns: int) -> list[Alarm]:
         """Every alarm there is now, the worst first."""
         found = [*self._session_alarms(now_ns), *self.numerals.alarms(self.now_s(now_ns))]
+        if self.ahead is not None:
+            found += self._place_alarms(self.ahead)
         if self.ring_worker.problem:
             found.append(Alarm(Level.WARN, self.ring_worker.problem))
         missed = self.traces.not_drawn_blocks
@@ -255,6 +261,13 @@ class LiveRun:
             text = f"{missed} blocks not drawn: this window was too slow; the run has them"
             found.append(Alarm(Level.WARN, text))
         return sorted(found, key=lambda a: a.level is not Level.LOUD)
+
+    def _place_alarms(self, ahead: RouteAhead) -> list[Alarm]:
+        found = [Alarm(Level.WARN, ahead.doubted_post)] if ahead.doubted_post else []
+        if ahead.fixes_doubted:
+            words = "the receiver contradicts posts or wheel: the train is placed without it"
+            found.append(Alarm(Level.WARN, words))
+        return found
 
     def _session_alarms(self, now_ns: int) -> list[Alarm]:
         found = []

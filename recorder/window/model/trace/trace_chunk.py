@@ -10,6 +10,7 @@ import numpy as np
 from calibration.certificates.wheel import WheelCertificate
 from calibration.speed.live_speed import LiveSpeed
 from recorder.run.calibrate import Calibrator
+from recorder.track.placing.anchors import RECEIPT_DELAY_S, GnssFixes
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -40,6 +41,8 @@ class TraceChunk:
     flags: Mapping[str, NDArray[np.uint8]]
     breaks: NDArray[np.intp]
     """Indices of records that something is missing before; 0 joins on to the last chunk."""
+    fixes: GnssFixes | None = None
+    """Valid positions among the records of a receiver; None without any."""
     lost_blocks: int = 0
     """Blocks this reader was too slow for: not drawn, but recorded all the same."""
 
@@ -103,6 +106,7 @@ class ChunkMaker:
             values=values,
             flags={name: pair[1] for name, pair in calibrated.items()},
             breaks=np.union1d(_gaps(full), _late(state, records["tick"])),
+            fixes=_fixes(state, records, time_s, values),
             lost_blocks=lost,
         )
         state.last_s = float(time_s[-1])
@@ -119,6 +123,29 @@ class ChunkMaker:
             speed = state.speed.update(block.records, block.line)
             parts.append(np.broadcast_to(np.asarray(speed, np.float64), len(block.records)))
         values.update(dict.fromkeys(names, np.concatenate(parts)))
+
+
+def _fixes(
+    state: _DeviceState,
+    records: NDArray[np.void],
+    time_s: NDArray[np.float64],
+    values: Mapping[str, NDArray[np.float64]],
+) -> GnssFixes | None:
+    """Positions at the run times they were true at: as received, less the usual delay."""
+    names = {c.quantity: c.name for c in state.header.channels}
+    if not {"latitude", "longitude"} <= names.keys():
+        return None
+    latitude, longitude = values[names["latitude"]], values[names["longitude"]]
+    good = np.isfinite(latitude) & np.isfinite(longitude)
+    if "valid" in (records.dtype.names or ()):
+        good &= records["valid"] != 0
+    if not good.any():
+        return None
+    return GnssFixes(
+        t_s=time_s[good] - RECEIPT_DELAY_S,
+        latitude_deg=latitude[good],
+        longitude_deg=longitude[good],
+    )
 
 
 def _gaps(blocks: Sequence[Block]) -> NDArray[np.intp]:

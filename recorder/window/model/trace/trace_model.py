@@ -44,7 +44,7 @@ class PaperPath:
     def __init__(self, keep: int = 1 << 17) -> None:
         self.moved_m = 0.0
         self._anchor_m: float | None = None
-        self._points = np.empty((2 * keep, 3), dtype=np.float64)
+        self._points = np.empty((2 * keep, 2), dtype=np.float64)
         self._n = 0
         self._keep = keep
 
@@ -66,7 +66,7 @@ class PaperPath:
                     anchor = at
             moved[i] = total
         self._anchor_m, self.moved_m = anchor, total
-        points = np.column_stack((t_s, moved, distance_m))[-self._keep :]
+        points = np.column_stack((t_s, moved))[-self._keep :]
         if self._n + len(points) > len(self._points):
             kept = self._points[self._n - self._keep + len(points) : self._n].copy()
             self._points[: len(kept)] = kept
@@ -80,13 +80,6 @@ class PaperPath:
             return np.zeros(np.shape(t_s), dtype=np.float64)
         points = self._points[: self._n]
         return np.asarray(np.interp(np.asarray(t_s, np.float64), points[:, 0], points[:, 1]))
-
-    def train_at(self, t_s: float) -> float:
-        """The train's own distance at a time, m; NaN before any is known."""
-        if self._n == 0:
-            return float("nan")
-        points = self._points[: self._n]
-        return float(np.interp(t_s, points[:, 0], points[:, 2]))
 
     def covers(self, t_s: float) -> bool:
         """Whether the time is not before what is remembered."""

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from recorder.marks.mark import Mark
+from recorder.track.placing.anchors import GnssFixes
 from recorder.track.route.route import Route, parse_route
 from recorder.window.model.line.route_ahead import RouteAhead
 from recorder.window.qt.frame.picture import render_window
@@ -37,8 +38,20 @@ def route() -> Route:
     return parse_route(TABLE, source="route.csv")
 
 
-def post(number: str, distance: float) -> tuple[Mark, float]:
-    return Mark(mark_id=number, kind="milepost", t_s=0.0, value=number), distance
+SPEED_M_S = 10.0
+
+
+def rolled(ahead: RouteAhead, distance_m: float) -> RouteAhead:
+    """Followed from the start of the run at 10 m/s."""
+    for i in range(round(distance_m / SPEED_M_S) + 1):
+        ahead.follow(float(i), SPEED_M_S * i)
+    return ahead
+
+
+def post(number: str, distance_m: float) -> Mark:
+    """Keyed with the usual half second of delay where the wheel stood at a distance."""
+    t_s = distance_m / SPEED_M_S + 0.5
+    return Mark(mark_id=number, kind="milepost", t_s=t_s, value=number)
 
 
 def test_by_the_wheel_alone_when_the_start_is_known(route: Route) -> None:
@@ -56,27 +69,55 @@ def test_nothing_says_where_before_a_post_is_keyed(route: Route) -> None:
     assert ahead.strip(100.0) is None
     assert ahead.next_post(100.0) is None
     assert ahead.coming(100.0) == []
-    ahead.note_marks([post("11", 500.0)])
-    assert ahead.chainage_m(600.0) == pytest.approx(1800.0)
+    rolled(ahead, 600.0).note_marks([post("11", 500.0)])
+    ahead.follow(60.0, 600.0)
+    assert ahead.chainage_m(600.0) == pytest.approx(1800.0, abs=5.0)
 
 
 def test_posts_put_the_wheel_right(route: Route) -> None:
-    ahead = RouteAhead(route, start_m=50.0)
+    ahead = rolled(RouteAhead(route, start_m=50.0), 1640.0)
+    assert ahead.chainage_m(1630.0) == pytest.approx(1680.0)
     ahead.note_marks([post("11", 1630.0)])
-    assert ahead.chainage_m(1630.0) == pytest.approx(1700.0)
+    ahead.follow(164.0, 1640.0)
+    assert ahead.chainage_m(1630.0) == pytest.approx(1700.0, abs=5.0)
 
 
 def test_a_wrong_post_is_not_believed(route: Route) -> None:
-    ahead = RouteAhead(route, start_m=50.0)
+    ahead = rolled(RouteAhead(route, start_m=50.0), 1010.0)
     ahead.note_marks([post("12", 1000.0)])
-    assert ahead.chainage_m(1000.0) == pytest.approx(1050.0)
+    ahead.follow(101.0, 1010.0)
+    assert ahead.chainage_m(1000.0) == pytest.approx(1050.0, abs=5.0)
+    assert ahead.doubted_post.startswith("milepost 12 is not where the train was")
 
 
 def test_a_withdrawn_or_corrected_post_is_let_go(route: Route) -> None:
-    ahead = RouteAhead(route, start_m=50.0)
-    ahead.note_marks([post("11", 1630.0)])
-    ahead.note_marks([])
-    assert ahead.chainage_m(1630.0) == pytest.approx(1680.0)
+    ahead = rolled(RouteAhead(route, start_m=50.0), 1640.0)
+    for marks, wanted_m in (([post("11", 1630.0)], 1700.0), ([], 1680.0)):
+        ahead.note_marks(marks)
+        ahead.follow(164.0, 1640.0)
+        assert ahead.chainage_m(1630.0) == pytest.approx(wanted_m, abs=5.0)
+        assert ahead.doubted_post == ""
+
+
+def test_marks_keyed_before_the_wheel_is_heard_count_from_its_first_record(
+    route: Route,
+) -> None:
+    """A window that opens late is told of all marks at once."""
+    ahead = RouteAhead(route)
+    ahead.note_marks([post("11", 0.0)])
+    rolled(ahead, 100.0)
+    assert ahead.chainage_m(100.0) == pytest.approx(1800.0, abs=5.0)
+
+
+def test_a_train_that_sets_back_has_other_things_ahead(route: Route) -> None:
+    ahead = rolled(RouteAhead(route, start_m=1500.0), 500.0)
+    forward = ahead.next_post(500.0)
+    for i in range(20):
+        ahead.follow(51.0 + i, 500.0 - 2.0 * i)
+    back = ahead.next_post(462.0)
+    assert forward is not None
+    assert back is not None
+    assert (forward[0].label, back[0].label) == ("12", "11")
 
 
 def test_down_the_chainage_everything_turns(route: Route) -> None:
@@ -151,7 +192,7 @@ def test_followed_live_the_wheel_is_put_right_with_its_uncertainty(route: Route)
     """A wheel 1 % out at 20 m/s, posts keyed half a second late, one of them with a wrong
     number and then withdrawn: the place is within its own uncertainty."""
     ahead = RouteAhead(route, start_m=60.0)
-    keyed: list[tuple[Mark, float]] = []
+    keyed: list[Mark] = []
     posts = {100.0: "10", 1700.0: "11", 3310.0: "17"}
     for i in range(2000):
         t = i * 0.1
@@ -161,11 +202,30 @@ def test_followed_live_the_wheel_is_put_right_with_its_uncertainty(route: Route)
         for s_m, label in list(posts.items()):
             if true >= s_m + 10.0:
                 del posts[s_m]
-                mark = Mark(mark_id=label, kind="milepost", t_s=t, value=label)
-                keyed.append((mark, wheel))
+                keyed.append(Mark(mark_id=label, kind="milepost", t_s=t, value=label))
         ahead.note_marks(keyed)
     assert len(keyed) == 3
     ahead.note_marks(keyed[:2])
     ahead.follow(200.0, 4040.0)
     assert abs(ahead.chainage_m(4040.0) - 4050.0) <= ahead.u95_m
     assert ahead.u95_m < 60.0
+
+
+SURVEYED = """chainage_m,kind,value,latitude_deg,longitude_deg
+0,milepost,10,47.0,8.0
+20000,milepost,30,47.17985,8.0
+"""
+"""Due north: 111 186 m a degree at 47° N on WGS 84, from memory."""
+
+
+def test_fixes_place_the_train_without_a_post() -> None:
+    ahead = RouteAhead(parse_route(SURVEYED, source="r"))
+    for i in range(100):
+        t = np.array([i - 0.2])
+        ahead.follow(float(i), 10.0 * i)
+        north = 47.0 + (3000.0 + 10.0 * t) / 111_205.0
+        ahead.note_fixes(GnssFixes(t_s=t, latitude_deg=north, longitude_deg=np.array([8.0])))
+    ahead.follow(100.0, 1000.0)
+    assert ahead.chainage_m(1000.0) == pytest.approx(4000.0, abs=10.0)
+    assert ahead.u95_m < 20.0
+    assert not ahead.fixes_doubted

@@ -139,7 +139,6 @@ def test_paper_goes_forward_when_the_train_sets_back() -> None:
     t = np.arange(5.0)
     path.append(t, np.array([0.0, 10.0, 20.0, 15.0, 10.0]))
     assert path.moved_m == pytest.approx(30.0)
-    assert path.train_at(4.0) == pytest.approx(10.0)
     assert path.at([2.0, 4.0]).tolist() == pytest.approx([20.0, 30.0])
 
 

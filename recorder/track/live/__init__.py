@@ -1,0 +1,1 @@
+"""Placing while the run goes on, for the window. Placing a whole run is in `placing`."""
