@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from calibration.quantities.constants import KM_H_PER_M_S
 from recorder.analysis.campaign.campaign_rating import CampaignRating, rate_campaign
 from recorder.analysis.campaign.campaign_resistance import CampaignResistance, resistance_of
 from recorder.analysis.campaign.crew_edits import edits_for, keep_edits
@@ -39,7 +40,7 @@ __all__ = ["AnswerSettings", "CampaignAnswer", "answer", "answer_files"]
 class AnswerSettings:
     """How the answer is worked; printed with it."""
 
-    band_m_s: float = 10.0 / 3.6
+    band_m_s: float = 10.0 / KM_H_PER_M_S
     limits: SteadyLimits = field(default_factory=SteadyLimits)
     switches: Switches = field(default_factory=Switches)
     weather: str = "fair"

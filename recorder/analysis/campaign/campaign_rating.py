@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.quantities.constants import KM_H_PER_M_S
 from recorder.analysis.dynamics.tonnage import Rating, balancing_speed_m_s, rate
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.track.consist.under_train import ruling_grades
@@ -109,8 +110,8 @@ def _least_speed(wanted: float, speeds: tuple[float, float], notes: list[str]) -
     slow, fast = speeds
     if not slow - 1e-9 <= wanted <= fast + 1e-9:
         notes.append(
-            f"least speed {wanted * 3.6:.1f} km/h lies outside the measured"
-            f" {slow * 3.6:.1f}-{fast * 3.6:.1f} km/h: rated at the nearest"
+            f"least speed {wanted * KM_H_PER_M_S:.1f} km/h lies outside the measured"
+            f" {slow * KM_H_PER_M_S:.1f}-{fast * KM_H_PER_M_S:.1f} km/h: rated at the nearest"
         )
         return min(max(wanted, slow), fast)
     return wanted

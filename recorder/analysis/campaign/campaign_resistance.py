@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.quantities.constants import KM_H_PER_M_S
 from recorder.analysis.dynamics.resistance import ResistanceFit, fit_resistance
 from recorder.analysis.series.series import GradeSource
 from recorder.analysis.series.train import Side
@@ -92,7 +93,7 @@ def _observed(run: RunAnswer) -> list[ResistanceObservation]:
         out.append(
             ResistanceObservation(
                 run=loaded.name,
-                speed_km_h=float(np.mean(speed[span])) * 3.6,
+                speed_km_h=float(np.mean(speed[span])) * KM_H_PER_M_S,
                 resistance=pull.scaled(1000.0 / mass_t, "N/t"),
             )
         )

@@ -18,7 +18,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from calibration.quantities.units import factor
+from calibration.quantities.constants import KJ_PER_KWH
+from calibration.quantities.units import exact_ratio
 from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.marks.kinds import Kind
@@ -31,8 +32,7 @@ if TYPE_CHECKING:
 
 __all__ = ["AmountError", "Consumption", "consumption", "evaporation"]
 
-KJ_PER_KWH: Final = factor("kWh") / factor("kJ")
-KWH_PER_HPH: Final = factor("hp_h") / factor("kWh")
+KWH_PER_HPH: Final = exact_ratio("hp_h", "kWh")
 ASSUMED_AMOUNT_REL: Final = 0.02
 """Standard uncertainty of a weighed or metered amount without one of its own; common practice."""
 ASSUMED_LEVEL_REL: Final = 0.01

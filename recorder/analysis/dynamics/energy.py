@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from recorder.analysis.series.corrections import G_M_S2
+from calibration.quantities.constants import G_M_S2, KM_H_PER_M_S
 from recorder.analysis.series.train import Side
 from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
@@ -168,7 +168,7 @@ def _rolling(
     mass_t: float,
     rolling_N_per_t: Callable[[float], Measured],
 ) -> Measured:
-    speeds = np.abs(speed_m_s) * 3.6
+    speeds = np.abs(speed_m_s) * KM_H_PER_M_S
     top = max(float(np.nanmax(speeds, initial=1.0)), 1.0)
     edges = np.linspace(0.0, top * 1.0001, 25)
     metres, _ = np.histogram(np.nan_to_num(speeds), bins=edges, weights=np.abs(ds))

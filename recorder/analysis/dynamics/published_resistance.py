@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from calibration.quantities.units import factor
+from calibration.quantities.constants import KM_H_PER_MPH, N_PER_T_PER_LB_PER_TON
+from calibration.quantities.units import exact_ratio
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -19,9 +20,7 @@ __all__ = ["CAR_AXLES", "davis_1926_N_per_t", "modified_davis_N_per_t"]
 
 CAR_AXLES: Final = 4
 """Axles of the car the formulas are quoted for."""
-N_PER_T: Final = factor("lb_per_short_ton") / factor("N_per_t")
-KM_H_PER_MPH: Final = factor("mph") / factor("km_h")
-T_PER_SHORT_TON: Final = factor("short_ton") / factor("t")
+T_PER_SHORT_TON: Final = exact_ratio("short_tons", "t")
 
 
 def davis_1926_N_per_t(
@@ -40,7 +39,9 @@ def davis_1926_N_per_t(
     """
     v = np.asarray(speed_km_h, dtype=np.float64) / KM_H_PER_MPH
     w = axle_load_t / T_PER_SHORT_TON
-    return np.asarray((1.3 + 29.0 / w + b * v + c * area_sq_ft * v * v / (w * axles)) * N_PER_T)
+    return np.asarray(
+        (1.3 + 29.0 / w + b * v + c * area_sq_ft * v * v / (w * axles)) * N_PER_T_PER_LB_PER_TON
+    )
 
 
 def modified_davis_N_per_t(
@@ -57,4 +58,6 @@ def modified_davis_N_per_t(
     """
     v = np.asarray(speed_km_h, dtype=np.float64) / KM_H_PER_MPH
     w = axle_load_t / T_PER_SHORT_TON
-    return np.asarray((0.6 + 20.0 / w + 0.01 * v + k * v * v / (w * axles)) * N_PER_T)
+    return np.asarray(
+        (0.6 + 20.0 / w + 0.01 * v + k * v * v / (w * axles)) * N_PER_T_PER_LB_PER_TON
+    )

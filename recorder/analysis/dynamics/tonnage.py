@@ -15,7 +15,7 @@ from typing import Final
 
 from scipy.optimize import brentq
 
-from recorder.analysis.series.corrections import G_M_S2
+from calibration.quantities.constants import G_M_S2, KM_H_PER_M_S
 from recorder.analysis.series.train import Side, TrialTrain
 from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
@@ -96,7 +96,7 @@ def rate(
     mass = UncertaintyCause(CauseKind.MASS, Side.LOCOMOTIVE)
     left = pull_kN(speed_m_s).shifted(-own_kN)
     left = left.with_part(mass, -own_kN * train.assumed.mass_rel)
-    rolling = resistance_N_per_t(speed_m_s * 3.6)
+    rolling = resistance_N_per_t(speed_m_s * KM_H_PER_M_S)
     if left.value <= 0.0 or rolling.value + line_N_per_t <= 0.0:
         return None
     load = trailing_load(
@@ -133,7 +133,7 @@ def balancing_speed_m_s(
     lifting_kN = ((train.locomotive.mass_t or 0.0) + trailing_t) * G_M_S2 * grade
 
     def balance(v: float) -> Measured:
-        wanted = resistance_N_per_t(v * 3.6).scaled(trailing_t / 1000.0, "kN")
+        wanted = resistance_N_per_t(v * KM_H_PER_M_S).scaled(trailing_t / 1000.0, "kN")
         net = pull_kN(v).minus(wanted)
         return net.shifted(-lifting_kN)
 

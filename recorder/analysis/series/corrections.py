@@ -16,10 +16,11 @@ which is the sign used for the resistance of the trailing load).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from calibration.quantities.constants import G_M_S2, KM_H_PER_M_S
 from recorder.analysis.series.train import Side
 
 if TYPE_CHECKING:
@@ -29,15 +30,12 @@ if TYPE_CHECKING:
     from recorder.analysis.series.train import TrialTrain
 
 __all__ = [
-    "G_M_S2",
     "Corrected",
     "LineForces",
     "Switches",
     "correct",
     "locomotive_resistance_kN",
 ]
-
-G_M_S2: Final = 9.80665
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,7 +101,7 @@ def locomotive_resistance_kN(
     if train.locomotive_resistance is None or mass_t is None:
         return np.full(np.shape(speed_m_s), np.nan)
     a, b, c = train.locomotive_resistance
-    v = np.abs(speed_m_s) * 3.6
+    v = np.abs(speed_m_s) * KM_H_PER_M_S
     return np.asarray((a + b * v + c * v * v) * mass_t / 1000.0)
 
 

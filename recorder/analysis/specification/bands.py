@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from calibration.quantities.constants import KM_H_PER_M_S
 from recorder.analysis.specification.stretch_results import StretchResult
 from recorder.analysis.specification.verdicts import Verdict, judge_margin
 from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
@@ -34,6 +35,12 @@ class Band:
     verdict: Verdict
     probability: float
     """That the specified pull is reached; NaN when there is nothing to compare with."""
+
+    @property
+    def name(self) -> str:
+        """``40-50 km/h``, whatever the units on the page: bands are cut in km/h."""
+        low, high = self.low_m_s * KM_H_PER_M_S, self.high_m_s * KM_H_PER_M_S
+        return f"{low:.0f}-{high:.0f} km/h"
 
 
 def speed_bands(results: Sequence[StretchResult], width_m_s: float) -> list[Band]:

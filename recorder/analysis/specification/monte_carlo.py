@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from recorder.analysis.series.corrections import G_M_S2
+from calibration.quantities.constants import G_M_S2
 from recorder.analysis.series.filters import effective_count
 from recorder.analysis.uncertainty.stretch_means import ACCELERATION_WINDOW_S
 

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
+from calibration.quantities.constants import KM_H_PER_M_S
 from recorder.analysis.specification.verdicts import (
     RISK,
     StartingVerdict,
@@ -58,7 +59,7 @@ def judge_all(
         return Overall(verdict=Verdict.MEETS if shown else Verdict.CANNOT_TELL, reasons=reason)
     gaps = untested(bands, spec)
     if gaps:
-        ranges = ", ".join(f"{a * 3.6:.0f}-{b * 3.6:.0f}" for a, b in gaps)
+        ranges = ", ".join(f"{a * KM_H_PER_M_S:.0f}-{b * KM_H_PER_M_S:.0f}" for a, b in gaps)
         reason = (f"specified but not tested: {ranges} km/h", *reason)
     running = _judge_bands(bands)
     return replace(running, reasons=(*running.reasons, *reason))
@@ -87,7 +88,7 @@ def _judge_bands(bands: Sequence[Band]) -> Overall:
         nothing = "no steady stretch at the specified setting lies inside the specification"
         return Overall(verdict=Verdict.CANNOT_TELL, reasons=(nothing,))
     mean = _mean_margin(judged)
-    tests = [(_range(b), margin) for b, margin in judged]
+    tests = [(b.name, margin) for b, margin in judged]
     if mean is not None and len(judged) > 1:
         tests.append(("mean of all bands", mean))
     condemned = [
@@ -99,7 +100,7 @@ def _judge_bands(bands: Sequence[Band]) -> Overall:
         reasons = tuple(f"below at {n}" for n in condemned)
         return Overall(verdict=Verdict.DOES_NOT_MEET, reasons=reasons, margin=mean)
     doubtful = tuple(
-        f"not decided at {_range(b)}" for b, _ in judged if b.verdict is not Verdict.MEETS
+        f"not decided at {b.name}" for b, _ in judged if b.verdict is not Verdict.MEETS
     )
     if doubtful:
         return Overall(verdict=Verdict.CANNOT_TELL, reasons=doubtful, margin=mean)
@@ -114,7 +115,3 @@ def _mean_margin(judged: Sequence[tuple[Band, Measured]]) -> Measured | None:
     if not relative:
         return None
     return pooled(relative, [1.0 / max(r.u, 1e-9) ** 2 for r in relative])
-
-
-def _range(band: Band) -> str:
-    return f"{band.low_m_s * 3.6:.0f}-{band.high_m_s * 3.6:.0f} km/h"

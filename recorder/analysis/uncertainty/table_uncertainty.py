@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from recorder.analysis.series.corrections import G_M_S2
+from calibration.quantities.constants import G_M_S2
 from recorder.analysis.series.train import Side
 from recorder.analysis.uncertainty.measured import COVERAGE, quantile
 from recorder.analysis.uncertainty.stretch_means import ACCELERATION_WINDOW_S

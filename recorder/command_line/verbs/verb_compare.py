@@ -6,6 +6,7 @@ import argparse
 import json
 from pathlib import Path
 
+from calibration.quantities.constants import KM_H_PER_M_S
 from recorder.analysis.campaign.answer import AnswerSettings
 from recorder.analysis.campaign.comparison import compare_files
 from recorder.command_line.support.errors import UsageError
@@ -65,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
             refuse_damaged(path, progress=progress)
         comparison = compare_files(
             args.runs,
-            AnswerSettings(band_m_s=args.band_km_h / 3.6),
+            AnswerSettings(band_m_s=args.band_km_h / KM_H_PER_M_S),
             trip=trip,
             route=args.route,
             progress=progress,

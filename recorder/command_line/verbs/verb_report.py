@@ -8,6 +8,7 @@ from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from calibration.quantities.constants import KM_H_PER_M_S
 from recorder.analysis.campaign.answer import AnswerSettings, answer_files
 from recorder.analysis.campaign.crew_edits import read_edits
 from recorder.analysis.dynamics.tonnage import WEATHER
@@ -151,11 +152,11 @@ def _settings(args: argparse.Namespace) -> AnswerSettings:
             raise UsageError(msg)
     least = args.least_speed_km_h
     return AnswerSettings(
-        band_m_s=args.band_km_h / 3.6,
+        band_m_s=args.band_km_h / KM_H_PER_M_S,
         limits=SteadyLimits(least_s=args.steady_s, acceleration_m_s2=args.steady_m_s2),
         switches=Switches(**{c.replace("-", "_"): False for c in args.without}),
         weather=args.weather,
-        least_speed_m_s=None if least is None else least / 3.6,
+        least_speed_m_s=None if least is None else least / KM_H_PER_M_S,
     )
 
 

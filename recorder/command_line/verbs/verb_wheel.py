@@ -53,7 +53,7 @@ _LENGTH: Final = re.compile(
     r"(?:(?P<number>[0-9.]+(?:[eE][-+]?\d+)?)"
     r"|(?:(?P<whole>\d+)-)?(?P<upper>\d+)/(?P<lower>\d+))\s*(?P<unit>[A-Za-z_]+)"
 )
-_EIGHTH_IN_M: Final = 0.0254 / 8.0
+_EIGHTH_IN_M: Final = factor("in") / 8.0
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:

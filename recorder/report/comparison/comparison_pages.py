@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from calibration.quantities.constants import KM_H_PER_M_S
 from recorder.analysis.campaign.comparison import (
     BandDifference,
     BandRow,
@@ -31,8 +32,7 @@ def in_words(comparison: Comparison) -> str:
     """The comparison for a terminal."""
     lines = [f"compared with {comparison.runs[0].loaded.name}:"]
     lines += [
-        f"{row.reference.low_m_s * 3.6:5.0f}-{row.reference.high_m_s * 3.6:.0f} km/h  {d.run}:"
-        f" pull {pm(d.pull, unit=True)}, {_share(d)}"
+        f"{row.reference.name:>12}  {d.run}: pull {pm(d.pull, unit=True)}, {_share(d)}"
         for row in comparison.bands
         for d in row.differences
     ]
@@ -68,7 +68,7 @@ def _word(difference: BandDifference | SectionDifference) -> str:
 def _band_blocks(comparison: Comparison) -> list[Block]:
     rows = tuple(
         (
-            f"{row.reference.low_m_s * 3.6:.0f}-{row.reference.high_m_s * 3.6:.0f}",
+            row.reference.name.removesuffix(" km/h"),
             pm(row.reference.pull, unit=True),
             d.run,
             pm(d.pull, unit=True),
@@ -97,7 +97,7 @@ def _curves(
         base = row.reference.pull.value
         if not math.isfinite(base):
             continue
-        v = (row.reference.low_m_s + row.reference.high_m_s) / 2 * 3.6
+        v = (row.reference.low_m_s + row.reference.high_m_s) / 2 * KM_H_PER_M_S
         curves[reference].append((v, base, 0.0))
         for d in row.differences:
             if math.isfinite(d.pull.value):

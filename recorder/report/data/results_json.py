@@ -96,10 +96,9 @@ def _campaign_figures(answer: CampaignAnswer) -> Iterator[tuple[str, Measured | 
     yield "mean margin over the specification", answer.overall.margin
     yield "starting pull", answer.starting
     for band in answer.bands:
-        where = f"{band.low_m_s * 3.6:.0f}-{band.high_m_s * 3.6:.0f} km/h"
-        yield f"equivalent drawbar pull at {where}", band.pull
-        yield f"equivalent drawbar power at {where}", band.power
-        yield f"margin at {where}", band.margin
+        yield f"equivalent drawbar pull at {band.name}", band.pull
+        yield f"equivalent drawbar power at {band.name}", band.power
+        yield f"margin at {band.name}", band.margin
     if answer.resistance.fit is not None:
         for term, value in answer.resistance.fit.coefficients.items():
             yield f"resistance {term}", value

@@ -152,7 +152,7 @@ def resistance_chart(
     with mpl.rc_context(_STYLE):
         figure = Figure(figsize=(_WIDE, 3.2), layout="constrained")
         axes = figure.add_subplot()
-        k, per = units.factor("m/s") / 3.6, units.factor("N/t")
+        k, per = units.factor("km/h"), units.factor("N/t")
         seen = np.array([o.resistance.value for o in observations]) * per
         axes.plot(
             np.array([o.speed_km_h for o in observations]) * k,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
+from calibration.quantities.written import written
 from recorder.analysis.series.series import GradeSource
 from recorder.analysis.specification.overall import untested
 from recorder.analysis.specification.verdicts import Verdict
@@ -135,7 +136,7 @@ def _condition(run: RunAnswer, units: ShownUnits) -> tuple[str, ...]:
 
 
 def _mass(value: float | None, units: ShownUnits) -> str:
-    return "not known" if value is None else f"{value * units.factor('t'):.0f}"
+    return "not known" if value is None else written(value * units.factor("t"), 0)
 
 
 def _band_table(answer: CampaignAnswer, units: ShownUnits) -> Block:

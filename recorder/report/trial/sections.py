@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from calibration.quantities.written import written
 from recorder.analysis.dynamics.published_resistance import (
     davis_1926_N_per_t,
     modified_davis_N_per_t,
@@ -108,7 +109,7 @@ def _resistance(answer: CampaignAnswer, units: ShownUnits) -> list[Block]:
         shown = units.of(value)
         rows.append((term, pm(shown), shown.unit))
     constraints = f" {'; '.join(fit.constraints)}." if fit.constraints else ""
-    k = units.factor("m/s") / 3.6
+    k = units.factor("km/h")
     low, high = (v * k for v in fit.speed_km_h)
     scatter = fit.residual_sd_N_per_t * units.factor("N/t")
     return [
@@ -130,7 +131,7 @@ def _resistance(answer: CampaignAnswer, units: ShownUnits) -> list[Block]:
 
 def _beside_formulas(fit: ResistanceFit, train: TrialTrain, units: ShownUnits) -> Block:
     """The fit at whole speeds, and what the published formulas give for such cars."""
-    k = units.factor("m/s") / 3.6
+    k = units.factor("km/h")
     low, high = (v * k for v in fit.speed_km_h)
     step = next(s for s in (1, 2, 5, 10, 20, 50, 1000) if (high - low) / s <= 9.0)
     shown = [float(s) for s in np.arange(np.ceil(low / step) * step, high + 1e-9, step)]
@@ -169,7 +170,7 @@ def _tonnage(answer: CampaignAnswer, units: ShownUnits) -> list[Block]:
             f"{r.grade * 100:.2f}",
             "—"
             if r.curvature_per_m == 0
-            else f"{units.factor('m') / abs(r.curvature_per_m):.0f}",
+            else written(units.factor("m") / abs(r.curvature_per_m), 0),
             f"{r.speed_m_s * units.factor('m/s'):.1f}",
             r.weather,
             pm(units.of(r.pull_on_grade_kN)),

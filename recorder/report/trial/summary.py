@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from calibration.quantities.constants import KM_H_PER_M_S
 from recorder.analysis.series.run_series import first_channel
 from recorder.exchange.description import RunDescription, describe
 from recorder.report.pages.charts import trace_chart
@@ -28,7 +29,7 @@ __all__ = ["write_summary"]
 _COLUMNS = 1200
 _MOST_MARKS = 8
 _MOST_CHANNELS = 16
-_SCALES = {"pull": ("kN", 1.0), "speed": ("km/h", 3.6), "distance": ("km", 1e-3)}
+_SCALES = {"pull": ("kN", 1.0), "speed": ("km/h", KM_H_PER_M_S), "distance": ("km", 1e-3)}
 
 
 def write_summary(run_path: Path | str, out: Path | str) -> None:

@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from recorder.analysis.series.corrections import G_M_S2, Switches, correct
+from calibration.quantities.constants import G_M_S2
+from recorder.analysis.series.corrections import Switches, correct
 from recorder.analysis.series.series import GradeSource, Series
 from recorder.analysis.series.train import Assumed, TrialTrain, Vehicles
 from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from calibration.quantities.constants import G_M_S2
 from recorder.analysis.dynamics.energy import draw_ledger, drawbar_work
 from recorder.analysis.dynamics.stops_and_starts import highest_mean, starting_effort
-from recorder.analysis.series.corrections import G_M_S2
 from recorder.analysis.series.train import TrialTrain, Vehicles
 from tests.recorder.analysis.drawn_runs import STEP_S, drawn, drawn_run
 

@@ -8,6 +8,7 @@ import pytest
 import statsmodels.api as sm
 from scipy import signal
 
+from calibration.quantities.constants import G_M_S2
 from calibration.quantities.units import factor
 from recorder.analysis.dynamics.published_resistance import (
     davis_1926_N_per_t,
@@ -15,7 +16,7 @@ from recorder.analysis.dynamics.published_resistance import (
 )
 from recorder.analysis.dynamics.resistance import fit_resistance
 from recorder.analysis.dynamics.tonnage import WEATHER, trailing_load
-from recorder.analysis.series.corrections import G_M_S2, correct
+from recorder.analysis.series.corrections import correct
 from recorder.analysis.series.filters import savitzky_golay
 from recorder.analysis.series.train import TrialTrain, Vehicles
 from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause

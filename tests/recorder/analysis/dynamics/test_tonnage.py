@@ -8,13 +8,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from calibration.quantities.constants import G_M_S2
 from recorder.analysis.dynamics.tonnage import (
     WEATHER,
     balancing_speed_m_s,
     rate,
     trailing_load,
 )
-from recorder.analysis.series.corrections import G_M_S2
 from recorder.analysis.series.train import TrialTrain, Vehicles
 from recorder.analysis.uncertainty.measured import Measured
 from tests.recorder.analysis.drawn_runs import cause, kN

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from calibration.quantities.constants import G_M_S2
 from recorder.analysis.series.corrections import (
-    G_M_S2,
     Switches,
     correct,
     locomotive_resistance_kN,
