@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from recorder.acquisition.control.status import DeviceStatus
 from recorder.machine.host import free_bytes, read_clocks, rss_bytes
-from recorder.run.event import Event
+from recorder.run.event import Event, EventKind
 from recorder.run.states import DeviceState
 
 if TYPE_CHECKING:
@@ -84,7 +84,7 @@ class HealthMonitor:
         self.rss_bytes = rss_bytes()
         self._clocks(t_s)
         self.look_at_disk(t_s)
-        self._keep(Event(kind="health", t_s=t_s, data={**self._health(), **more}))
+        self._keep(Event(kind=EventKind.HEALTH, t_s=t_s, data={**self._health(), **more}))
 
     def look_at_rates(self, t_s: float) -> None:
         """How fast records come, also before the run."""
@@ -154,15 +154,15 @@ class HealthMonitor:
             self._asleep = asleep
         if self._wall is not None and abs(wall - self._wall) > STEP_NS:
             step_s = (wall - self._wall) / 1e9
-            self._keep(Event(kind="wall_clock_step", t_s=t_s, data={"step_s": step_s}))
+            self._keep(Event(kind=EventKind.WALL_CLOCK_STEP, t_s=t_s, data={"step_s": step_s}))
             self._warn(
                 f"the machine's clock was stepped by {step_s:+.3f} s; run time is not moved"
             )
         self._wall = wall
-        self._keep(Event(kind="clock_anchor", t_s=t_s, data=data))
+        self._keep(Event(kind=EventKind.CLOCK_ANCHOR, t_s=t_s, data=data))
 
     def _slept(self, slept_s: float, t_s: float) -> None:
-        self._keep(Event(kind="suspended", t_s=t_s, data={"slept_s": slept_s}))
+        self._keep(Event(kind=EventKind.SUSPENDED, t_s=t_s, data={"slept_s": slept_s}))
         self._warn(
             f"the machine slept for {slept_s:.1f} s; run time stood still, inhibit sleep"
         )
@@ -186,7 +186,9 @@ class HealthMonitor:
         if self.hours_left < sheet.free_disk_margin_hours and not self._warned_disk:
             self._warned_disk = True
             text = f"disk for {self.hours_left:.2f} h left; recording stops before it is full"
-            self._keep(Event(kind="disk", t_s=t_s, data={"hours_left": self.hours_left}))
+            self._keep(
+                Event(kind=EventKind.DISK, t_s=t_s, data={"hours_left": self.hours_left})
+            )
             self._warn(text)
 
 

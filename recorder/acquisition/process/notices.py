@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from recorder.acquisition.process.keeper import Outbox
 from recorder.acquisition.process.reports import CheckReport, GapReport, Warned
-from recorder.run.event import Event
+from recorder.run.event import Event, EventKind
 from recorder.run.gap import Gap
 
 if TYPE_CHECKING:
@@ -68,7 +68,7 @@ class Notices:
         """Something the crew must know; it is kept with the run."""
         self.warnings.append(text)
         self.report(Warned(text))
-        self.keep(Event(kind="warning", t_s=self.now_s(), data={"text": text}))
+        self.keep(Event(kind=EventKind.WARNING, t_s=self.now_s(), data={"text": text}))
 
     def check(self, text: str, *, well: bool) -> None:
         """How a check came out: a warning when it is not well."""

@@ -21,7 +21,7 @@ from recorder.acquisition.process.settings import Outcome
 from recorder.keeping.errors import SealBugError, SealError
 from recorder.keeping.owner import journal_path_for
 from recorder.machine.version import software
-from recorder.run.event import Event
+from recorder.run.event import Event, EventKind
 from recorder.run.states import RunState
 from recorder.run.zero_line import ZeroTime
 
@@ -211,7 +211,7 @@ class RunningRecording:
             "records": {name: stream.total for name, stream in streams.items()},
             "marks": marks,
         }
-        self.notices.keep(Event(kind="stop", t_s=now, data=data))
+        self.notices.keep(Event(kind=EventKind.STOP, t_s=now, data=data))
         self._keeper.stop()
         self._journal.close()
         sealed = self._seal()
