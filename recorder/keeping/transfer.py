@@ -81,7 +81,7 @@ class Transfer:
         writer.add_marks(rows.marks)
         for device, batches in rows_by_device(rows.batches).items():
             heads = joined([batch.heads for batch in batches])
-            writer.append_rows(device, heads, joined([batch.records for batch in batches]))
+            writer.append(device, heads, joined([batch.records for batch in batches]))
         return True
 
     def next_rows(self, *, chunk_bytes: int = CHUNK_BYTES) -> Rows:

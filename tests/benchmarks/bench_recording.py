@@ -85,7 +85,8 @@ def throughput(folder: Path, seconds: float) -> None:
     with pinned(1):
         feed = start_load(
             folder / "feed", channels=CHANNELS, sample_rate_hz=RATE, samples_per_frame=frame,
-            seconds=rows / RATE, speed=0.0,
+            # A frame is given out before the end, not at it: half a frame more for the last one.
+            seconds=(rows + 0.5 * frame) / RATE, speed=0.0,
         )  # fmt: skip
     with feed:
         with pinned(0):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -22,11 +22,12 @@ from recorder.keeping.journal_reader import JournalReader
 from recorder.keeping.journal_rows import Cursor, Rows
 from recorder.keeping.owner import journal_path_for
 from recorder.marks.mark import Mark
-from recorder.run.block import Block
+from recorder.run.block import Block, by_device, heads_of, joined
 from recorder.run.event import Event
 from recorder.run.gap import Cause, Gap
 from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run.zero_line import Zero
+from recorder.run_file.hdf5.live_writer import LiveWriter
 
 STARTED_UTC_NS = 1_770_000_000_000_000_000
 STARTED_MONOTONIC_NS = 5_000_000_000_000
@@ -281,6 +282,12 @@ def all_rows(reader: JournalReader, *, chunk_bytes: int = 2**20) -> Iterator[Row
     cursor = Cursor()
     while rows := reader.read_new(cursor, chunk_bytes=chunk_bytes):
         yield rows
+
+
+def append_blocks(writer: LiveWriter, blocks: Sequence[Block]) -> None:
+    """Append blocks of any devices to a run file that grows."""
+    for device, held in by_device(blocks).items():
+        writer.append(device, heads_of(held), joined([block.records for block in held]))
 
 
 class Stopped:

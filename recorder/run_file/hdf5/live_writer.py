@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, NoReturn, Self
 
 import numpy as np
 
-from recorder.run.block import BLOCK_DTYPE, by_device, heads_of, joined, times_of
+from recorder.run.block import BLOCK_DTYPE, times_of
 from recorder.run.calibrate import Calibrated, Calibrator
 from recorder.run.errors import UnreadableError, WriterDeadError
 from recorder.run.event import EventKind
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from recorder.marks.mark import Mark
-    from recorder.run.block import Block
     from recorder.run.event import Event
     from recorder.run.header import DeviceHeader, RunHeader
     from recorder.run_file.hdf5.store import Store
@@ -68,20 +67,7 @@ class LiveWriter:
         """Records written, by device."""
         return {name: columns.n for name, columns in self._devices.items()}
 
-    def append(self, blocks: Sequence[Block]) -> None:
-        """Append blocks of any devices, each device's in order.
-
-        Raises
-        ------
-        WriterDeadError
-        """
-        for device, held in by_device(blocks).items():
-            records = joined([block.records for block in held])
-            self.append_rows(device, heads_of(held), records)
-
-    def append_rows(
-        self, device: str, heads: NDArray[np.void], records: NDArray[np.void]
-    ) -> None:
+    def append(self, device: str, heads: NDArray[np.void], records: NDArray[np.void]) -> None:
         """Append many blocks of one device at once.
 
         Parameters

@@ -29,6 +29,7 @@ from recorder.run_file.seal.verify import verify_run
 from tests.recorder.made_runs import (
     MadeRun,
     Stopped,
+    append_blocks,
     cell_blocks,
     header,
     load_cell,
@@ -161,7 +162,7 @@ def test_a_dead_handle_stays_dead(
     tmp_path: Path, cell_run: MadeRun, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     writer = LiveWriter(tmp_path / "run.h5", cell_run.header)
-    writer.append(cell_run.blocks[:5])
+    append_blocks(writer, cell_run.blocks[:5])
     writer.sync()
 
     def refuse(*_: object) -> None:
@@ -170,11 +171,11 @@ def test_a_dead_handle_stays_dead(
 
     monkeypatch.setattr(h5py.Dataset, "resize", refuse)
     with pytest.raises(WriterDeadError, match="no space left"):
-        writer.append(cell_run.blocks[5:6])
+        append_blocks(writer, cell_run.blocks[5:6])
     monkeypatch.undo()
     # A later write would seem to succeed and leave a file that lies: it is refused.
     with pytest.raises(WriterDeadError, match="closed after an error"):
-        writer.append(cell_run.blocks[5:6])
+        append_blocks(writer, cell_run.blocks[5:6])
     writer.close()
     with h5py.File(tmp_path / "run.h5", "r", swmr=True) as file:
         assert len(file["devices/cell/time_s"]) == 250

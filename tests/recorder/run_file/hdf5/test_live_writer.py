@@ -15,7 +15,7 @@ from recorder.run.event import Event
 from recorder.run.overview import BinSums, base_width, coarser, resample
 from recorder.run_file.hdf5.live_writer import LiveWriter
 from recorder.run_file.hdf5.reader import open_run
-from tests.recorder.made_runs import MadeRun, header, mark
+from tests.recorder.made_runs import MadeRun, append_blocks, header, mark
 
 
 def test_the_structure_is_closed_while_writing(tmp_path: Path) -> None:
@@ -43,7 +43,7 @@ def test_nothing_is_created_once_samples_are_written(tmp_path: Path, made: MadeR
     with LiveWriter(tmp_path / "empty.h5", made.header):
         pass
     with LiveWriter(tmp_path / "run.h5", made.header) as writer:
-        writer.append(made.blocks)
+        append_blocks(writer, made.blocks)
         writer.add_marks(made.marks)
         writer.add_events([Event(kind="x", t_s=0.0, data={"long": "ü" * 2000})])
     assert paths(tmp_path / "run.h5") == paths(tmp_path / "empty.h5")
@@ -56,7 +56,7 @@ def test_nothing_is_created_once_samples_are_written(tmp_path: Path, made: MadeR
 def test_live_values_use_what_is_known_so_far(tmp_path: Path, made: MadeRun) -> None:
     with LiveWriter(tmp_path / "run.h5", made.header) as writer:
         writer.add_events([e for e in made.events if isinstance(e, Event)])
-        writer.append(made.blocks)
+        append_blocks(writer, made.blocks)
     with open_run(tmp_path / "run.h5") as run:
         assert run.channels["pull"].values(0, 1)[0] == pytest.approx(100.0, abs=1e-4)
         assert np.isnan(run.channels["speed"].values()).all()
@@ -75,7 +75,7 @@ def test_a_mistake_of_ours_is_no_refusal_by_the_library(
     monkeypatch.setattr(Calibrator, "calibrate", mistaken)
     with LiveWriter(tmp_path / "run.h5", made.header) as writer:
         with pytest.raises(bug, match="unheard of") as raised:
-            writer.append(made.blocks)
+            append_blocks(writer, made.blocks)
         assert not isinstance(raised.value, RunFileError)
 
 
@@ -85,7 +85,7 @@ def test_times_never_run_backwards_over_a_seam(tmp_path: Path, made: MadeRun) ->
     cell[2] = replace(cell[2], line=early)
     with LiveWriter(tmp_path / "run.h5", made.header) as writer:
         for block in cell:
-            writer.append([block])
+            append_blocks(writer, [block])
     with open_run(tmp_path / "run.h5") as run:
         assert np.all(np.diff(run.devices["cell"].time_s()) >= 0.0)
         assert run.devices["cell"].blocks()["t0_s"][2] == early.t0_s

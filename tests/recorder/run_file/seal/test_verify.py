@@ -19,7 +19,7 @@ from recorder.run_file.hdf5.open import is_marked, lookup3, open_for_reading
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.digests import CLOSING_BYTES
 from recorder.run_file.seal.verify import verify_run
-from tests.recorder.made_runs import MadeRun
+from tests.recorder.made_runs import MadeRun, append_blocks
 
 
 def test_a_sealed_run_is_sound(sealed: Path) -> None:
@@ -174,7 +174,7 @@ class TestMarkedFiles:
 
         path = tmp_path / "left.h5"
         with LiveWriter(tmp_path / "run.h5", made.header) as writer:
-            writer.append([b for b in made.blocks if b.device == "cell"])
+            append_blocks(writer, [b for b in made.blocks if b.device == "cell"])
             writer.add_marks(made.marks)
             writer.sync()
             shutil.copy(tmp_path / "run.h5", path)
