@@ -17,7 +17,7 @@ from recorder.run.header import DeviceHeader, RunHeader
 from recorder.run_file.hdf5 import layout
 from recorder.run_file.hdf5.layout import PARTS, ROOT, Form, Part, part
 from recorder.run_file.hdf5.live_writer import LiveWriter
-from tests.recorder.made_runs import MadeRun, header, made_run
+from tests.recorder.made_runs import MadeRun, append_blocks, header, made_run
 
 
 @pytest.fixture(scope="module")
@@ -85,7 +85,7 @@ def test_before_the_seal_there_is_what_is_described_as_such(
 ) -> None:
     run = tmp_path / "run.h5"
     with LiveWriter(run, made.header) as writer:
-        writer.append(made.blocks)
+        append_blocks(writer, made.blocks)
     assert set(paths_of(run).values()) == {held.path for held in PARTS if not held.at_seal}
     with h5py.File(run, "r") as file:
         assert set(file.attrs) == {held.name for held in ROOT if not held.at_seal}
