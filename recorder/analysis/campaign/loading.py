@@ -26,7 +26,7 @@ from recorder.analysis.uncertainty.zero import with_zero_drift, zero_drift_kN
 from recorder.exchange.description import describe
 from recorder.marks.mark import Mark, unread
 from recorder.run_file.hdf5.reader import open_run
-from recorder.track.placing.placement import PlacingError
+from recorder.track.placing.errors import PlacingError
 from recorder.track.placing.run_source import (
     find_route,
     kept_placement,

@@ -40,9 +40,6 @@ class Under:
     locomotive_curvature_per_m: NDArray[np.float64]
     """Mean of |1/R|."""
     trailing_curvature_per_m: NDArray[np.float64]
-    locomotive_elevation_m: NDArray[np.float64]
-    """Height of the centre of mass, from the same profile as the grade."""
-    trailing_elevation_m: NDArray[np.float64]
 
 
 class UnderTrain:
@@ -51,18 +48,13 @@ class UnderTrain:
     Parameters
     ----------
     route, shape
-        The line, and the train from its coupler.
-    coupler_offset_m
-        From the placed point of the car (the measuring wheel) to the coupler, + towards the
-        locomotive.
+        The line, and the train from its coupler. The placed point of the car (the measuring
+        wheel) is taken to be at the coupler.
     """
 
-    def __init__(
-        self, route: Route, shape: TrainShape, *, coupler_offset_m: float = 0.0
-    ) -> None:
+    def __init__(self, route: Route, shape: TrainShape) -> None:
         self._route = route
         self._shape = shape
-        self._offset_m = coupler_offset_m
 
     def at(self, s_m: ArrayLike, facing: ArrayLike = 1) -> Under:
         """Means at each chainage of the car.
@@ -82,28 +74,23 @@ class UnderTrain:
             trailing_grade=rear[0],
             locomotive_curvature_per_m=front[1],
             trailing_curvature_per_m=rear[1],
-            locomotive_elevation_m=front[2],
-            trailing_elevation_m=rear[2],
         )
 
     def _body(
         self, body: Body | None, s: NDArray[np.float64], way: NDArray[np.float64]
     ) -> NDArray[np.float64]:
-        """(3, n): grade towards the locomotive, |curvature|, elevation."""
-        out = np.full((3, s.size), np.nan)
+        """(2, n): grade towards the locomotive, |curvature|."""
+        out = np.full((2, s.size), np.nan)
         if body is None:
             return out
         grade, bend = self._route.grade, self._route.curvature_magnitude
         for start in range(0, s.size, _BLOCK):
             part = slice(start, start + _BLOCK)
-            at, f = s[part] + way[part] * self._offset_m, way[part]
+            at, f = s[part], way[part]
             if grade is not None:
                 known = _known(grade, body, at, f)
                 # Rising towards the front and the way it faces cancel: no sign is left over.
                 out[0, part] = np.where(known, _sum(grade.integral, body, at, f), np.nan)
-                height = f * _sum(grade.second_integral, body, at, f)
-                datum = float(self._route.elevation_at(grade.s_m[0]))
-                out[2, part] = np.where(known, height + datum, np.nan)
             known = _known(bend, body, at, f)
             turned = np.maximum(f * _sum(bend.integral, body, at, f), 0.0)
             out[1, part] = np.where(known, turned, np.nan)
@@ -142,8 +129,6 @@ class RulingGrade:
     """Mean slope over the train's length, + uphill in the direction of travel."""
     curvature_per_m: float
     """Mean |1/R| over the train's length."""
-    equivalent_grade: float
-    """Slope that resists as much as the grade and the curve together."""
 
 
 def ruling_grades(
@@ -151,8 +136,6 @@ def ruling_grades(
     length_m: float,
     *,
     direction: int = 1,
-    from_m: float | None = None,
-    to_m: float | None = None,
     count: int = 10,
 ) -> list[RulingGrade]:
     """The hardest climbs for a train of `length_m`, hardest first, at most `count`.
@@ -170,8 +153,8 @@ def ruling_grades(
         raise ValueError(msg)
     if route.grade is None:
         return []
-    low = max(route.grade.s_m[0], route.s_min if from_m is None else from_m)
-    high = min(route.grade.s_m[-1], route.s_max if to_m is None else to_m)
+    low = max(route.grade.s_m[0], route.s_min)
+    high = min(route.grade.s_m[-1], route.s_max)
     if high - low < length_m:
         return []
     way = 1.0 if direction >= 0 else -1.0
@@ -187,7 +170,6 @@ def ruling_grades(
             to_m=float(a[i] + length_m),
             grade=float(slope[i]),
             curvature_per_m=float(bend[i]),
-            equivalent_grade=float(total[i]),
         )
         for i in _summits(total, count)
     ]

@@ -8,19 +8,16 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from recorder.track.placing.errors import PlacingError
 from recorder.track.placing.wheel_track import Break, join
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["COVERAGE", "MarkFit", "MarkUse", "Placement", "PlacingError"]
+__all__ = ["COVERAGE", "MarkFit", "MarkUse", "Placement"]
 
 COVERAGE: Final = 2.0
 """Coverage factor of the stated 95 % interval (k = 2, JCGM 100:2008, 6.3.3)."""
-
-
-class PlacingError(ValueError):
-    """The run cannot be placed with what is there; one line says what is missing."""
 
 
 class MarkUse(StrEnum):

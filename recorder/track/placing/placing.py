@@ -16,8 +16,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from recorder.track.placing.anchors import GnssFixes, PlacingOptions
+from recorder.track.placing.errors import PlacingError
 from recorder.track.placing.fitting import Fitted, Problem
-from recorder.track.placing.placement import Placement, PlacingError
+from recorder.track.placing.placement import Placement
 from recorder.track.placing.placing_result import make_placement
 
 if TYPE_CHECKING:

@@ -13,27 +13,35 @@ from typing import TYPE_CHECKING, Any, Final, Protocol
 
 import numpy as np
 
-from recorder.run.utc import COMPUTERS_CLOCK
+from recorder.run.utc import COMPUTERS_CLOCK, NO_UTC
 from recorder.track.placing.anchors import (
     RECEIPT_DELAY_S,
     U_RECEIPT_DELAY_S,
     GnssFixes,
     PlacingOptions,
 )
-from recorder.track.placing.placement import Placement, PlacingError
+from recorder.track.placing.errors import PlacingError
+from recorder.track.placing.placement import Placement
 from recorder.track.placing.placing import place_run
 from recorder.track.placing.wheel_track import WheelTrack
 from recorder.track.route.route import Route, load_route, parse_route
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import NDArray
 
     from recorder.marks.mark import Mark
+    from recorder.run.gap import Gap
+    from recorder.run.header import RunHeader
+    from recorder.run.utc import UtcScale
     from recorder.sheets import TripSheet
 
 __all__ = [
     "PLACEMENT",
     "ROUTE",
+    "ChannelSource",
+    "DeviceSource",
+    "KeptResult",
+    "KeptResults",
     "RunSource",
     "find_route",
     "gnss_of",
@@ -50,10 +58,11 @@ ROUTE: Final = "route"
 """Names of the results in the companion."""
 
 _BLOCK: Final = 1 << 18
-_NO_UTC: Final = -(2**63)
 
 
-class _Channel(Protocol):
+class ChannelSource(Protocol):
+    """A calibrated quantity of the run."""
+
     name: str
     quantity: str
     device: str
@@ -64,49 +73,49 @@ class _Channel(Protocol):
     def values(self, start: int = 0, stop: int | None = None) -> NDArray[np.float64]: ...
 
 
-class _Device(Protocol):
+class DeviceSource(Protocol):
+    """Records of one device."""
+
     def records(self, start: int = 0, stop: int | None = None) -> NDArray[np.void]: ...
 
 
-class _Utc(Protocol):
-    source: str
+class KeptResult(Protocol):
+    """One entry of the companion."""
 
-    def utc_ns(self, t_s: ArrayLike) -> NDArray[np.int64]: ...
-    def u_s(self, t_s: ArrayLike) -> NDArray[np.float64]: ...
-
-
-class _Result(Protocol):
-    data: Any
+    @property
+    def data(self) -> Any: ...  # noqa: ANN401 - JSON as it was kept, parsed at once
 
 
-class _Companion(Protocol):
-    def result(self, name: str) -> _Result | None: ...
+class KeptResults(Protocol):
+    """The companion of the run."""
+
+    def result(self, name: str) -> KeptResult | None: ...
     def set_result(self, name: str, data: object, *, by: str, version: str) -> None: ...
 
 
 class RunSource(Protocol):
     """The part of an opened run file that placing needs."""
 
-    path: Path
-
     @property
-    def channels(self) -> Mapping[str, Any]: ...
+    def path(self) -> Path: ...
     @property
-    def devices(self) -> Mapping[str, Any]: ...
+    def channels(self) -> Mapping[str, ChannelSource]: ...
     @property
-    def header(self) -> Any: ...  # noqa: ANN401 - what it is belongs to rooms above
+    def devices(self) -> Mapping[str, DeviceSource]: ...
     @property
-    def companion(self) -> Any: ...  # noqa: ANN401 - what it is belongs to rooms above
+    def header(self) -> RunHeader: ...
+    @property
+    def companion(self) -> KeptResults: ...
     @property
     def trip(self) -> TripSheet | None: ...
     @property
-    def utc(self) -> Any: ...  # noqa: ANN401 - what it is belongs to rooms above
+    def utc(self) -> UtcScale: ...
     def marks(self) -> list[Mark]: ...
-    def gaps(self, device: str | None = None) -> Sequence[Any]: ...
+    def gaps(self, device: str | None = None) -> Sequence[Gap]: ...
 
 
-def _channel(run: RunSource, quantity: str) -> _Channel | None:
-    found: list[_Channel] = [c for c in run.channels.values() if c.quantity == quantity and c.n]
+def _channel(run: RunSource, quantity: str) -> ChannelSource | None:
+    found = [c for c in run.channels.values() if c.quantity == quantity and c.n]
     return found[0] if found else None
 
 
@@ -125,12 +134,14 @@ def wheel_track_of(run: RunSource) -> WheelTrack:
     restarts = [g.t_end_s for g in run.gaps(wheel.device) if g.cause.restarts_count]
     try:
         return WheelTrack.from_blocks(_blocks(wheel), restarts_s=restarts)
-    except ValueError as error:
+    except PlacingError as error:
         msg = f"{run.path}: {error}"
         raise PlacingError(msg) from error
 
 
-def _blocks(channel: _Channel) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+def _blocks(
+    channel: ChannelSource,
+) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64]]]:
     for start in range(0, channel.n, _BLOCK):
         stop = min(start + _BLOCK, channel.n)
         yield channel.time_s(start, stop), channel.values(start, stop)
@@ -146,8 +157,7 @@ def gnss_of(run: RunSource) -> tuple[GnssFixes, float] | None:
     north, east = _channel(run, "latitude"), _channel(run, "longitude")
     if north is None or east is None or north.device != east.device:
         return None
-    device: _Device = run.devices[north.device]
-    utc: _Utc = run.utc
+    device, utc = run.devices[north.device], run.utc
     tied = utc.source != COMPUTERS_CLOCK
     parts: list[tuple[NDArray[Any], NDArray[Any], NDArray[Any]]] = []
     doubt = [0.02]
@@ -164,7 +174,7 @@ def gnss_of(run: RunSource) -> tuple[GnssFixes, float] | None:
         if "valid" in names:
             good &= records["valid"] != 0
         if tied and "utc_ns" in names:
-            good &= records["utc_ns"] != _NO_UTC
+            good &= records["utc_ns"] != NO_UTC
             late = (utc.utc_ns(t[good]) - records["utc_ns"][good]) / 1e9
             sane = np.abs(late) < 5.0
             t = t[good][sane] - late[sane]

@@ -13,13 +13,14 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from recorder.run.wheel_distance import FASTEST_M_S
+from recorder.track.placing.errors import PlacingError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Break", "WheelTrack"]
+__all__ = ["Break", "WheelTrack", "join"]
 
 STEP_S: Final = 0.1
 TURN_M: Final = 1.0
@@ -47,14 +48,6 @@ class WheelTrack:
     breaks: tuple[Break, ...] = ()
 
     @classmethod
-    def from_arrays(
-        cls, t_s: ArrayLike, d_m: ArrayLike, *, restarts_s: Sequence[float] = ()
-    ) -> WheelTrack:
-        """From whole arrays (n,) of time and distance."""
-        block = (np.asarray(t_s, dtype=np.float64), np.asarray(d_m, dtype=np.float64))
-        return cls.from_blocks([block], restarts_s=restarts_s)
-
-    @classmethod
     def from_blocks(
         cls,
         blocks: Iterable[tuple[NDArray[np.float64], NDArray[np.float64]]],
@@ -71,7 +64,7 @@ class WheelTrack:
 
         Raises
         ------
-        ValueError
+        PlacingError
             There is not one sample with a distance.
         """
         kept_t: list[NDArray[np.float64]] = []
@@ -95,7 +88,7 @@ class WheelTrack:
             tail = (float(t[-1]), float(d[-1]))
         if tail is None:
             msg = "the run has no wheel distance to place"
-            raise ValueError(msg)
+            raise PlacingError(msg)
         t = np.append(np.concatenate(kept_t), tail[0])
         d = np.append(np.concatenate(kept_d), tail[1])
         forward = np.concatenate(([True], np.diff(np.maximum.accumulate(t)) > 0))

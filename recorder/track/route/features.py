@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from calibration.quantities.units import factor
 from recorder.track.route.geometry import radius_from_degree
-from recorder.track.route.rows import read_chainage, read_number
+from recorder.track.route.rows import CellError, read_chainage, read_number
 
 if TYPE_CHECKING:
     from recorder.track.route.rows import Cells, Problems, RouteTable
@@ -48,7 +48,6 @@ class Curve:
     """+1 to the right, −1 to the left, facing the way chainage increases; 0 not stated."""
     spiral_in_m: float = 0.0
     spiral_out_m: float = 0.0
-    superelevation_m: float | None = None
     row: int = 0
 
     @property
@@ -114,7 +113,7 @@ class _Reader:
     def feature(self, cells: Cells) -> Feature | None:
         try:
             return self._feature(cells)
-        except ValueError as error:
+        except CellError as error:
             self.problems.error(cells.row, str(error))
             return None
 
@@ -122,7 +121,7 @@ class _Reader:
         kind = re.sub(r"[\s\-]+", "_", cells["kind"].lower())
         if not cells[self.start]:
             msg = f"{self.start} is empty"
-            raise ValueError(msg)
+            raise CellError(msg)
         scale = METRES[self.unit]
         s = read_chainage(cells[self.start], self.unit) * scale
         end = read_chainage(cells[self.end], self.unit) * scale if cells[self.end] else None
@@ -131,7 +130,7 @@ class _Reader:
                 f"{kind} ends at {cells[self.end]} before it begins at {cells[self.start]};"
                 " chainage must not run backwards"
             )
-            raise ValueError(msg)
+            raise CellError(msg)
         if kind not in KINDS:
             near = difflib.get_close_matches(kind, KINDS, 1)
             hint = f" (did you mean {near[0]}?)" if near else f"; kinds are {', '.join(KINDS)}"
@@ -157,7 +156,7 @@ class _Reader:
         if kind == "milepost":
             if not text:
                 msg = "milepost has no value (the number on the post)"
-                raise ValueError(msg)
+                raise CellError(msg)
             match = re.search(r"[+-]?\d+(?:[.,]\d+)?", text)
             return read_number(match[0]) if match else None
         if kind == "grade":
@@ -172,7 +171,7 @@ class _Reader:
             limit = self._quantity(text, unit, SPEEDS, "speed_limit", "km/h or mph", "km/h")
             if not 0.0 < limit < 140.0:
                 msg = f"speed_limit is {text} {unit}, must be above 0 and below 500 km/h"
-                raise ValueError(msg)
+                raise CellError(msg)
             return limit
         return None
 
@@ -183,63 +182,65 @@ class _Reader:
         if not stated:
             if self.unit in {"ft", "mi"} and kind != "vertical_curve":
                 msg = f"{kind} {text} has no unit; write {allowed} in column unit"
-                raise ValueError(msg)
+                raise CellError(msg)
             stated = bare
         if stated not in units:
             msg = f"{kind} has unit {stated!r}, allowed are {', '.join(units)}"
-            raise ValueError(msg)
+            raise CellError(msg)
         return number * units[stated]
 
     def _curve(self, cells: Cells, s: float, end: float | None) -> Curve:
         if end is None or end == s:
             msg = f"curve has no length; give {self.end}"
-            raise ValueError(msg)
+            raise CellError(msg)
         radius = self._radius(cells)
         if radius < SHARPEST_M:
             msg = f"curve has a radius of {radius:.1f} m, must be at least {SHARPEST_M:.0f} m"
-            raise ValueError(msg)
+            raise CellError(msg)
         side = cells["direction"].lower()
         hand = {"right": 1, "r": 1, "left": -1, "l": -1, "": 0}.get(side)
         if hand is None:
             msg = f"direction is {side!r}, must be left or right (facing increasing chainage)"
-            raise ValueError(msg)
+            raise CellError(msg)
         if hand == 0:
             self.problems.warn(cells.row, "curve has no direction (left or right); drawn right")
         before = self._small(cells, "spiral_in", SPIRALS)
         after = self._small(cells, "spiral_out", SPIRALS)
         if before + after > end - s + 1e-6:
             msg = f"spirals of {before:.1f} + {after:.1f} m do not fit {end - s:.1f} m of curve"
-            raise ValueError(msg)
+            raise CellError(msg)
         cant = self._small(cells, "superelevation", CANTS)
         if cant > 0.3:
             msg = f"superelevation is {cant * 1000:.0f} mm, must be at most 300 mm"
-            raise ValueError(msg)
-        given = bool(cells["superelevation_mm"] or cells["superelevation_in"])
+            raise CellError(msg)
         return Curve(
             s_m=s, end_m=end, radius_m=radius, hand=hand, spiral_in_m=before,
-            spiral_out_m=after, superelevation_m=cant if given else None, row=cells.row,
+            spiral_out_m=after, row=cells.row,
         )  # fmt: skip
 
     def _radius(self, cells: Cells) -> float:
         definition = cells["definition"].lower() or "chord"
         if definition not in {"chord", "arc"}:
             msg = f"definition is {definition!r}, must be chord or arc"
-            raise ValueError(msg)
+            raise CellError(msg)
         found = [c for c in ("degree", "radius_m", "radius_ft", "value") if cells[c]]
         if len(found) != 1:
             got = " and ".join(found) or "none"
             msg = f"curve needs one of degree, radius_m, radius_ft, value with unit; got {got}"
-            raise ValueError(msg)
+            raise CellError(msg)
         if found[0] == "value":
             number, unit = _split_unit(cells["value"], cells["unit"], "curve")
         else:
             number = read_number(cells[found[0]])
             unit = found[0].removeprefix("radius_").replace("degree", "deg")
         if unit in {"deg", "°", "degree", "degrees"}:
+            if not 0.0 < number <= 180.0:
+                msg = f"degree of curve is {number:g}, must be above 0 and no more than 180"
+                raise CellError(msg)
             return float(radius_from_degree(number, "arc" if definition == "arc" else "chord"))
         if unit not in {"m", "ft"} or not number > 0:
             msg = f"curve is {number:g} {unit!r}; give degrees (deg) or a radius (m, ft)"
-            raise ValueError(msg)
+            raise CellError(msg)
         return number * METRES[unit]
 
     def _small(self, cells: Cells, stem: str, units: dict[str, float]) -> float:
@@ -248,7 +249,7 @@ class _Reader:
                 number = read_number(text)
                 if number < 0:
                     msg = f"{stem}_{unit} is {text}, must not be negative"
-                    raise ValueError(msg)
+                    raise CellError(msg)
                 return number * scale
         return 0.0
 
@@ -265,12 +266,12 @@ def _split_unit(text: str, unit: str, kind: str) -> tuple[float, str]:
         msg = f"{kind} has value {text!r}, wanted a number" + (
             " (with its unit)" if text else ""
         )
-        raise ValueError(msg)
+        raise CellError(msg)
     own = (match[2] or "").strip().lower()
     column = unit.lower()
     if own and column and own != column:
         msg = f"{kind} has value {text!r} but unit {unit!r}"
-        raise ValueError(msg)
+        raise CellError(msg)
     return read_number(match[1]), own or column
 
 
@@ -283,20 +284,20 @@ def _slope(text: str, unit: str) -> float:
         run = read_number(one_in[2])
         if run == 0:
             msg = f"grade {text!r} has no run"
-            raise ValueError(msg)
+            raise CellError(msg)
         slope = (-1.0 if one_in[1] == "-" else 1.0) / run
     else:
         number, stated = _split_unit(text, unit, "grade")
         if (stated or "%") not in SLOPES:
             msg = f"grade has unit {stated!r}, allowed are {', '.join(SLOPES)} or 1 in N"
-            raise ValueError(msg)
+            raise CellError(msg)
         slope = number * SLOPES[stated or "%"]
     if abs(slope) > STEEPEST:
         msg = (
             f"grade {text} {unit} is {slope * 100:.1f} %, impossible for adhesion"
             f" (at most {STEEPEST * 100:.0f} %); is it per mille, or ft/mi?"
         )
-        raise ValueError(msg)
+        raise CellError(msg)
     return slope
 
 
@@ -304,7 +305,7 @@ def _equation(text: str) -> tuple[float, float]:
     before, equals, after = text.partition("=")
     if not equals:
         msg = f"equation has value {text!r}, wanted BEFORE = AFTER, e.g. 52.40 = 53.00"
-        raise ValueError(msg)
+        raise CellError(msg)
     return read_number(before.strip()), read_number(after.strip())
 
 
@@ -314,11 +315,11 @@ def _coordinates(cells: Cells) -> tuple[float | None, float | None]:
         return None, None
     if not all(texts):
         msg = "has one of latitude_deg and longitude_deg, not both"
-        raise ValueError(msg)
+        raise CellError(msg)
     latitude, longitude = (read_number(t) for t in texts)
     if not (abs(latitude) <= 90.0 and abs(longitude) <= 180.0 and math.isfinite(longitude)):
         msg = f"coordinates {texts[0]}, {texts[1]} are no place on earth"
-        raise ValueError(msg)
+        raise CellError(msg)
     return latitude, longitude
 
 

@@ -18,7 +18,6 @@ __all__ = [
     "CURVE_RESISTANCE_N_PER_KN_M",
     "Definition",
     "curve_resistance_N_per_kN",
-    "degree_from_radius",
     "radius_from_degree",
 ]
 
@@ -48,27 +47,6 @@ def radius_from_degree(
     if definition == "arc":
         return np.asarray(_HUNDRED_FEET_M / angle)
     return np.asarray(0.5 * _HUNDRED_FEET_M / np.sin(0.5 * angle))
-
-
-def degree_from_radius(
-    radius_m: float | NDArray[Any], definition: Definition = "chord"
-) -> NDArray[np.float64]:
-    """Degree of curve of a radius in metres: the inverse of :func:`radius_from_degree`.
-
-    Raises
-    ------
-    ValueError
-        A radius not above 0, or below 50 ft by the chord definition.
-    """
-    radius = np.asarray(radius_m, dtype=np.float64)
-    if np.any(~(radius > 0)) or (
-        definition == "chord" and np.any(radius < 0.5 * _HUNDRED_FEET_M)
-    ):
-        msg = f"radius is {radius_m} m, must be above 0 (15.24 m by the chord definition)"
-        raise ValueError(msg)
-    if definition == "arc":
-        return np.asarray(np.degrees(_HUNDRED_FEET_M / radius))
-    return np.asarray(np.degrees(2.0 * np.arcsin(0.5 * _HUNDRED_FEET_M / radius)))
 
 
 def curve_resistance_N_per_kN(

@@ -51,12 +51,6 @@ class Profile:
         self._slope = (self.right - self.left) / length
         area = 0.5 * (self.left + self.right) * length
         self._area = np.concatenate(([0.0], np.cumsum(area)))
-        second = (
-            self._area[:-1] * length
-            + self.left * length**2 / 2.0
-            + self._slope * length**3 / 6.0
-        )
-        self._second = np.concatenate(([0.0], np.cumsum(second)))
         self._unknown = np.concatenate(([0.0], np.cumsum(np.where(self.known, 0.0, length))))
 
     def _locate(self, s_m: ArrayLike) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
@@ -79,17 +73,6 @@ class Profile:
         i, s = self._locate(s_m)
         x = np.clip(s, self.s_m[0], self.s_m[-1]) - self.s_m[i]
         return np.asarray(self._area[i] + x * (self.left[i] + 0.5 * self._slope[i] * x))
-
-    def second_integral(self, s_m: ArrayLike) -> NDArray[np.float64]:
-        """Integral of :meth:`integral` from the first bound, exact (piecewise cubic)."""
-        i, s = self._locate(s_m)
-        clipped = np.clip(s, self.s_m[0], self.s_m[-1])
-        x = clipped - self.s_m[i]
-        inside = self._second[i] + x * (
-            self._area[i] + x * (0.5 * self.left[i] + self._slope[i] * x / 6.0)
-        )
-        # Beyond the far end the first integral is constant, so this one is a straight line.
-        return np.asarray(inside + np.maximum(s - self.s_m[-1], 0.0) * self._area[-1])
 
     def unknown_length(self, a_m: ArrayLike, b_m: ArrayLike) -> NDArray[np.float64]:
         """Metres between `a_m` and `b_m` (a ≤ b) that are not known or off the profile."""

@@ -25,7 +25,7 @@ Columns:
 ``spiral_in_m``, ``spiral_out_m`` (or ``_ft``)
     Lengths of the spirals at the low-chainage end and at the other, inside the curve's length.
 ``superelevation_mm`` (or ``_in``)
-    Of a curve.
+    Of a curve; looked at for what cannot be, nothing is worked out from it.
 ``latitude_deg``, ``longitude_deg``
     WGS 84 position of the row's chainage; any row may have them.
 

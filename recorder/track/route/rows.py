@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 __all__ = [
+    "CellError",
     "Cells",
     "Problems",
     "RouteError",
@@ -39,6 +40,10 @@ COLUMNS: Final = (
 _TEXT_COLUMNS: Final = frozenset(
     {"kind", "value", "unit", "name", "direction", "definition", "remark"}
 )
+
+
+class CellError(ValueError):
+    """A cell, or a row of cells, that does not read; the row's number is told around it."""
 
 
 class RouteError(ValueError):
@@ -221,7 +226,7 @@ def read_number(text: str) -> float:
 
     Raises
     ------
-    ValueError
+    CellError
         It is none; the message says what was got.
     """
     cleaned = text.replace("\u2212", "-").replace("\u00a0", "").strip()
@@ -229,15 +234,15 @@ def read_number(text: str) -> float:
         value = float(cleaned)
         if abs(value) == float("inf"):
             msg = f"{text!r} is too large a number"
-            raise ValueError(msg)
+            raise CellError(msg)
         return value
     if _COMMA.fullmatch(cleaned):
         return float(cleaned.replace(",", "."))
     if re.fullmatch(r"[+-]?\d{1,3}([.,\s]\d{3})+([.,]\d+)?", cleaned):
         msg = f"{text!r} has thousands separators; write it without"
-        raise ValueError(msg)
+        raise CellError(msg)
     msg = f"{text!r} is not a number"
-    raise ValueError(msg)
+    raise CellError(msg)
 
 
 def read_chainage(text: str, unit: str) -> float:
@@ -246,7 +251,7 @@ def read_chainage(text: str, unit: str) -> float:
 
     Raises
     ------
-    ValueError
+    CellError
         It is none.
     """
     match = _STATION.fullmatch(text.replace(" ", ""))
@@ -258,5 +263,5 @@ def read_chainage(text: str, unit: str) -> float:
     )
     if size == 0.0 or rest >= size:
         msg = f"{text!r} is not a chainage in {unit}"
-        raise ValueError(msg)
+        raise CellError(msg)
     return (whole * size + (rest if not match[1].startswith("-") else -rest)) / per_unit

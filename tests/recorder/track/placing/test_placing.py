@@ -9,10 +9,12 @@ import numpy as np
 import pytest
 
 from recorder.marks.mark import Mark
-from recorder.track.placing.placement import MarkUse, Placement, PlacingError
+from recorder.track.placing.errors import PlacingError
+from recorder.track.placing.placement import MarkUse, Placement
 from recorder.track.placing.placing import GnssFixes, PlacingOptions, place_run
 from recorder.track.placing.wheel_track import WheelTrack
 from recorder.track.route.route import Route, parse_route
+from tests.recorder.track.placing.whole_tracks import track_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -74,7 +76,7 @@ def test_two_hundred_kilometres_worn_wheel_wrong_marks_and_an_outage(
     begin = rng.uniform(1000.0, run.t_s[-1] - 2500.0)
     placed = place_run(
         long_route,
-        WheelTrack.from_arrays(run.t_s, run.d_m),
+        track_of(run.t_s, run.d_m),
         run.marks,
         gnss=fixes(run, (begin, begin + 1200.0)),
     )
@@ -102,7 +104,7 @@ def test_stated_uncertainty_covers_without_gnss_over_many_runs(
             short_line, seed=seed, length_m=35_000.0, gnss=False, dt=0.2,
             delay=(max(0.0, rng.normal(0.5, 0.3)), 0.2), wheel=1 + rng.normal(0.0, 0.01),
         )  # fmt: skip
-        placed = place_run(route, WheelTrack.from_arrays(run.t_s, run.d_m), run.marks)
+        placed = place_run(route, track_of(run.t_s, run.d_m), run.marks)
         error, u95 = errors(run, placed)
         covered.append(float(np.mean(np.abs(error) <= u95)))
         widths.append(placed.greatest_u95_m)
@@ -112,7 +114,7 @@ def test_stated_uncertainty_covers_without_gnss_over_many_runs(
 
 def test_the_wheel_scale_is_found(long_line: Line, long_route: Route, runs: MakeRun) -> None:
     run = runs(long_line, seed=3, gnss=False)
-    placed = place_run(long_route, WheelTrack.from_arrays(run.t_s, run.d_m), run.marks)
+    placed = place_run(long_route, track_of(run.t_s, run.d_m), run.marks)
     assert placed.scale == pytest.approx(1.0099, abs=3e-5)
     # Worn 0.02 % smaller at the end than at the beginning.
     assert placed.scale_last - placed.scale_first == pytest.approx(-2e-4, abs=1.2e-4)
@@ -129,7 +131,7 @@ def test_numbers_that_count_on_wrong_after_a_slip_are_matched_without_them(
         m if i < first_wrong else m.revised(value=str(int(m.value) + 1))
         for i, m in enumerate(run.marks)
     ]
-    placed = place_run(long_route, WheelTrack.from_arrays(run.t_s, run.d_m), marks)
+    placed = place_run(long_route, track_of(run.t_s, run.d_m), marks)
     assert np.max(np.abs(errors(run, placed)[0])) < 10.0
     got = [m.status for m in placed.marks]
     assert set(got[:first_wrong]) == {"used"}
@@ -144,7 +146,7 @@ def test_marks_without_any_number_need_only_a_rough_start(
 ) -> None:
     run = runs(long_line, seed=4, gnss=False)
     marks = [m.revised(value="") for m in run.marks]
-    track = WheelTrack.from_arrays(run.t_s, run.d_m)
+    track = track_of(run.t_s, run.d_m)
     placed = place_run(long_route, track, marks, options=PlacingOptions(start_chainage_m=50.0))
     assert np.max(np.abs(errors(run, placed)[0])) < 10.0
     assert {m.status for m in placed.marks} == {"used"}
@@ -158,7 +160,7 @@ def test_numbers_keyed_backwards_are_shown_and_do_not_move_the_run(
     marks = [m.revised(value=str(top - int(m.value))) for m in run.marks]
     placed = place_run(
         long_route,
-        WheelTrack.from_arrays(run.t_s, run.d_m),
+        track_of(run.t_s, run.d_m),
         marks,
         options=PlacingOptions(way=1, start_chainage_m=100.0),
     )
@@ -170,13 +172,13 @@ def test_skipped_posts_are_named(long_line: Line, long_route: Route, runs: MakeR
     run = runs(long_line, seed=5, gnss=False)
     missing = {run.marks[i].value for i in (20, 21, 99)}
     marks = [m for m in run.marks if m.value not in missing]
-    placed = place_run(long_route, WheelTrack.from_arrays(run.t_s, run.d_m), marks)
+    placed = place_run(long_route, track_of(run.t_s, run.d_m), marks)
     assert set(placed.skipped) == missing
 
 
 def test_gnss_alone_places_a_run(long_line: Line, long_route: Route, runs: MakeRun) -> None:
     run = runs(long_line, seed=6)
-    track = WheelTrack.from_arrays(run.t_s, run.d_m)
+    track = track_of(run.t_s, run.d_m)
     placed = place_run(long_route, track, [], gnss=fixes(run))
     error, u95 = errors(run, placed)
     assert np.max(np.abs(error)) < 10.0
@@ -190,9 +192,7 @@ def test_positions_that_jump_are_left_out(
     run = runs(long_line, seed=6)
     bad = (run.gnss_t_s > 2000) & (run.gnss_t_s < 2600)
     run.gnss_latitude[bad] += 0.02
-    placed = place_run(
-        long_route, WheelTrack.from_arrays(run.t_s, run.d_m), run.marks, gnss=fixes(run)
-    )
+    placed = place_run(long_route, track_of(run.t_s, run.d_m), run.marks, gnss=fixes(run))
     assert np.max(np.abs(errors(run, placed)[0])) < 10.0
     assert placed.gnss_rejected >= 20
 
@@ -219,7 +219,7 @@ def shuttle(
                 marks.append(
                     Mark(mark_id=name, kind="milepost", t_s=passed + late, value=str(number))
                 )
-    return WheelTrack.from_arrays(t, d), marks, t, s
+    return track_of(t, d), marks, t, s
 
 
 def test_set_backs_pass_posts_again(short_line: Line) -> None:
@@ -242,7 +242,7 @@ def test_counts_lost_on_the_way_widen_the_uncertainty_there(
     lost = (run.t_s > 5000.0) & (run.t_s < 5040.0)
     keep = ~lost
     d = run.d_m - np.where(run.t_s >= 5040.0, 90_000.0, 0.0)
-    track = WheelTrack.from_arrays(run.t_s[keep], d[keep])
+    track = track_of(run.t_s[keep], d[keep])
     placed = place_run(long_route, track, run.marks)
     error = placed.position(run.t_s[keep], d[keep]) - run.s_m[keep]
     u95 = placed.u95_m(run.t_s[keep], d[keep])
@@ -257,7 +257,7 @@ def test_marks_are_believed_before_a_wrong_trip_sheet(
     run = runs(long_line, seed=9, way=-1, gnss=False)
     placed = place_run(
         long_route,
-        WheelTrack.from_arrays(run.t_s, run.d_m),
+        track_of(run.t_s, run.d_m),
         run.marks,
         options=PlacingOptions(way=1, start_chainage_m=0.0),
     )
@@ -272,7 +272,7 @@ def test_dead_reckoning_says_how_little_it_knows(
     run = runs(long_line, seed=2, gnss=False)
     placed = place_run(
         long_route,
-        WheelTrack.from_arrays(run.t_s, run.d_m),
+        track_of(run.t_s, run.d_m),
         [],
         options=PlacingOptions(way=1, start_chainage_m=100.0),
     )
@@ -282,7 +282,7 @@ def test_dead_reckoning_says_how_little_it_knows(
 
 
 def test_without_anything_to_hold_on_to_it_says_so(long_route: Route) -> None:
-    track = WheelTrack.from_arrays([0.0, 10.0], [0.0, 100.0])
+    track = track_of([0.0, 10.0], [0.0, 100.0])
     with pytest.raises(PlacingError, match="cannot be placed"):
         place_run(long_route, track, [])
     stray = [Mark(mark_id="a", kind="milepost", t_s=5.0, value="9999")]
@@ -292,7 +292,7 @@ def test_without_anything_to_hold_on_to_it_says_so(long_route: Route) -> None:
 
 def test_a_run_that_only_stood_still_is_placed_where_it_stood(long_route: Route) -> None:
     t = np.arange(0.0, 600.0, 0.1)
-    track = WheelTrack.from_arrays(t, np.zeros(t.size))
+    track = track_of(t, np.zeros(t.size))
     placed = place_run(
         long_route,
         track,
@@ -307,7 +307,7 @@ def test_a_placement_survives_being_kept(
     long_line: Line, long_route: Route, runs: MakeRun
 ) -> None:
     run = runs(long_line, seed=1, gnss=False)
-    placed = place_run(long_route, WheelTrack.from_arrays(run.t_s, run.d_m), run.marks)
+    placed = place_run(long_route, track_of(run.t_s, run.d_m), run.marks)
     again = Placement.from_dict(json.loads(json.dumps(placed.to_dict())))
     a, b = (p.position(run.t_s, run.d_m) for p in (placed, again))
     assert np.max(np.abs(a - b)) < 1e-3
@@ -338,7 +338,7 @@ def test_milepost_timing_table(seconds: float, mph: float) -> None:
         for i in range(3)
     ]
     options = PlacingOptions(way=1, reaction_s=0.0, u_reaction_s=0.01, reaction_sd_s=0.01)
-    placed = place_run(route, WheelTrack.from_arrays(t, d), marks, options=options)
+    placed = place_run(route, track_of(t, d), marks, options=options)
     at = np.array([10.0, 10.0 + seconds])
     rolled = np.diff(placed.position(at, np.interp(at, t, d)))[0]
     assert rolled == pytest.approx(1609.344, rel=5e-4)
@@ -355,6 +355,6 @@ def test_quarter_posts_between_mileposts_are_understood() -> None:
         Mark(mark_id=v, kind="milepost", t_s=(s + 100.0) / 10.0 + 0.4, value=v)
         for v, s in [("10", 0), ("10.5", 800), ("11", 1600), ("11.25", 2012.5), ("12", 3250)]
     ]
-    placed = place_run(route, WheelTrack.from_arrays(t, d), marks)
+    placed = place_run(route, track_of(t, d), marks)
     assert {m.status for m in placed.marks} == {"used"}
     assert placed.scale == pytest.approx(1.0, abs=2e-3)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 
 from recorder.run.gap import Cause, Gap
+from recorder.run.header import RunHeader
+from recorder.run.utc import UTC_DTYPE, UtcScale
 from recorder.sheets import TripSheet, parse_trip_sheet
-from recorder.track.placing.placement import PlacingError
+from recorder.track.placing.errors import PlacingError
 from recorder.track.placing.run_source import (
     find_route,
     gnss_of,
@@ -20,9 +22,10 @@ from recorder.track.placing.run_source import (
     place_run_file,
     wheel_track_of,
 )
+from tests.recorder.made_runs import header as made_header
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import NDArray
 
     from recorder.marks.mark import Mark
     from tests.recorder.track.conftest import Line
@@ -58,15 +61,10 @@ class FakeDevice:
         return self.rows[start:stop]
 
 
-@dataclass
-class FakeUtc:
-    source: str
-
-    def utc_ns(self, t_s: ArrayLike) -> NDArray[np.int64]:
-        return EPOCH_NS + np.rint(np.asarray(t_s) * 1e9).astype(np.int64)
-
-    def u_s(self, t_s: ArrayLike) -> NDArray[np.float64]:
-        return np.full(np.shape(t_s), 0.05)
+def utc(source: str) -> UtcScale:
+    """Run time 0 at ``EPOCH_NS``, known to 0.05 s."""
+    nodes = [(t_s, EPOCH_NS + t_s * 10**9, 0.05) for t_s in (0, 1000)]
+    return UtcScale(np.array(nodes, UTC_DTYPE), source)
 
 
 class FakeCompanion:
@@ -81,19 +79,14 @@ class FakeCompanion:
 
 
 @dataclass
-class FakeHeader:
-    route: str = ""
-
-
-@dataclass
 class FakeRun:
     channels: dict[str, FakeChannel]
-    header: FakeHeader = field(default_factory=FakeHeader)
+    header: RunHeader = field(default_factory=made_header)
     path: Path = Path("run.h5")
     devices: dict[str, FakeDevice] = field(default_factory=dict)
     companion: FakeCompanion = field(default_factory=FakeCompanion)
     trip: TripSheet | None = None
-    utc: FakeUtc = field(default_factory=lambda: FakeUtc("gnss sentences"))
+    utc: UtcScale = field(default_factory=lambda: utc("gnss sentences"))
     kept_marks: list[Mark] = field(default_factory=list)
     kept_gaps: list[Gap] = field(default_factory=list)
 
@@ -126,7 +119,7 @@ def moving_run(line: Line, source: str) -> tuple[FakeRun, NDArray[np.float64]]:
             "lon": FakeChannel("lon", "longitude", "clock", received, lon),
         },
         devices={"clock": FakeDevice(rows)},
-        utc=FakeUtc(source),
+        utc=utc(source),
     )
     return run, s
 
@@ -194,6 +187,20 @@ def test_nothing_to_place_is_told(tmp_path: Path) -> None:
     assert kept_placement(run) is None
 
 
+class MistakenChannel(FakeChannel):
+    def values(self, start: int = 0, stop: int | None = None) -> NDArray[np.float64]:
+        msg = f"unheard of: {start} to {stop}"
+        raise ValueError(msg)
+
+
+def test_a_mistake_of_ours_is_no_fault_of_the_run() -> None:
+    t = np.arange(10.0)
+    run = FakeRun(channels={"distance": MistakenChannel("distance", "distance", "wheel", t, t)})
+    with pytest.raises(ValueError, match="unheard of") as raised:
+        wheel_track_of(run)
+    assert type(raised.value) is ValueError
+
+
 def test_what_the_trip_sheet_says_is_used(tmp_path: Path) -> None:
     sheet = '[trip]\nname = "x"\n[route]\nfile = "r.csv"\ndirection = "decreasing"\n'
     trip = parse_trip_sheet(sheet + "start_chainage_m = 900\n")
@@ -207,9 +214,9 @@ def test_what_the_trip_sheet_says_is_used(tmp_path: Path) -> None:
     (tmp_path / "feed" / "r.csv").write_text(table, encoding="utf-8")
     assert find_route(run).s_max == 900.0
     # The table recorded with the run comes before any file that lies about.
-    run.header.route = table.replace("900", "950")
+    run.header = replace(run.header, route=table.replace("900", "950"))
     assert find_route(run).s_max == 950.0
-    run.header.route = ""
+    run.header = replace(run.header, route="")
     (tmp_path / "other").mkdir()
     (tmp_path / "other" / "r.csv").write_text(table, encoding="utf-8")
     with pytest.raises(PlacingError, match="not beside it"):

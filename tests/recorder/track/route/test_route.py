@@ -144,7 +144,6 @@ def test_customary_units_and_stations() -> None:
     assert float(route.grade_at(100.0)) == pytest.approx(0.01)
     assert route.curves[0].s_m == pytest.approx(1050.5 * 0.3048)
     assert route.curves[0].radius_m == pytest.approx(955 * 0.3048)
-    assert route.curves[0].superelevation_m == pytest.approx(0.1016)
     assert float(route.speed_limit_at(10.0)) == pytest.approx(45 * 0.44704)
 
 

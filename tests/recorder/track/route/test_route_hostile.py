@@ -37,6 +37,17 @@ BAD = [
     (table("0,,speed_limit,9000,km/h"), "row 2: speed_limit is 9000"),
     (table("0,,speed_limit,60,knots"), "row 2: speed_limit has unit 'knots'"),
     (table("0,,speed_limit,40 mph,km/h"), "row 2: speed_limit has value '40 mph' but unit"),
+    (
+        table(
+            "0,500,curve,300,400",
+            header="chainage_m,end_chainage_m,kind,radius_m,superelevation_mm",
+        ),
+        "row 2: superelevation is 400 mm",
+    ),
+    (
+        table("0,500,curve,190", header="chainage_m,end_chainage_m,kind,degree"),
+        "row 2: degree of curve is 190",
+    ),
     (table("0,,equation,52.4,"), "row 2: equation has value '52.4'"),
     (table("0,,vertical_curve,,", "0,50,grade,1,"), "row 2: vertical_curve has no length"),
     (table("0,90,grade,1,", "0,90,grade,2,"), "row 3: another grade begins at 0.0 m in row 2"),
@@ -182,6 +193,18 @@ def test_a_thousand_bad_rows_do_not_make_a_thousand_lines() -> None:
     with pytest.raises(RouteError) as caught:
         parse_route(table(*(["0,100,grade,99,"] * 1000)), source="line.csv")
     assert len(caught.value.lines) < 50
+
+
+def test_a_mistake_of_ours_is_no_fault_of_a_row(monkeypatch: pytest.MonkeyPatch) -> None:
+    def mistaken(*_: object) -> None:
+        msg = "unheard of"
+        raise ValueError(msg)
+
+    monkeypatch.setattr("recorder.track.route.features.radius_from_degree", mistaken)
+    text = table("0,500,curve,2", header="chainage_m,end_chainage_m,kind,degree")
+    with pytest.raises(ValueError, match="unheard of") as raised:
+        parse_route(text, source="line.csv")
+    assert type(raised.value) is ValueError
 
 
 def complaints(data: bytes | str) -> tuple[str, ...]:
