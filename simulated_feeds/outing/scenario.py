@@ -173,23 +173,18 @@ def make_scenario(
     slips, slides, outages
         See ``Journey.slips``, ``WheelLaw.slides``, ``GnssLaw.outages``.
     """
-    rng, line = (
-        np.random.default_rng(np.random.SeedSequence([seed, 0x5CE])),
-        line or demo_line(),
-    )
+    rng = np.random.default_rng(np.random.SeedSequence([seed, 0x5CE]))
+    line = line or demo_line()
     train, groups = freight_train(cars)
     start = line.stations[0].s_m if start_s_m is None else start_s_m
     stops = _station_stops(line, start) if stops is None else stops
-    journey = Journey(
-        line=line, train=train, engine=engine or demo_engine(), slips=slips, stops=stops,
-        start_s_m=start, depart_t_s=depart_t_s,
-    )  # fmt: skip
+    journey = Journey(line=line, train=train, engine=engine or demo_engine(), slips=slips,
+                      stops=stops, start_s_m=start, depart_t_s=depart_t_s)  # fmt: skip
     stated_m = 2.6389
     error = _drawn(rng, u_wheel) if wheel_scale_error is None else wheel_scale_error
     stated = Stated(circumference_m=stated_m, u_circumference_m=u_wheel * stated_m)
-    utc0_ns = time.time_ns() if utc0_ns is None else utc0_ns
     return Scenario(
-        seed=seed, utc0_ns=utc0_ns, journey=journey,
+        seed=seed, utc0_ns=time.time_ns() if utc0_ns is None else utc0_ns, journey=journey,
         cell=_cell(rng), cars=tuple(groups),
         front=_front_end(channels, samples_per_frame, sample_rate_hz),
         wheel=WheelLaw(circumference_m=stated_m * (1.0 + error), pps=pps, slides=slides),
