@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from recorder.marks.grammar import MarkValue
@@ -68,7 +68,8 @@ class Mark:
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready dictionary."""
-        return asdict(self)
+        # One level is all there is; asdict copies in depth, which a mark on its way feels.
+        return {**{name: getattr(self, name) for name in _TYPES}, "extra": dict(self.extra)}
 
     @classmethod
     def from_dict(cls, data: dict[str, Any]) -> Mark:
@@ -86,10 +87,9 @@ class Mark:
         if not math.isfinite(data.get("t_s", 0.0)):
             msg = f"t_s of a mark is {data['t_s']!r}"
             raise ValueError(msg)
-        known = {f.name for f in fields(cls)}
-        extra = {**data.get("extra", {}), **{k: v for k, v in data.items() if k not in known}}
+        extra = {**data.get("extra", {}), **{k: v for k, v in data.items() if k not in _TYPES}}
         return cls(
-            **{k: v for k, v in data.items() if k in known and k != "extra"}, extra=extra
+            **{k: v for k, v in data.items() if k in _TYPES and k != "extra"}, extra=extra
         )
 
     def revised(self, **changes: Any) -> Mark:  # noqa: ANN401 - passes fields through

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from typing import Any, Final, Generic, TypeAlias, TypeVar
 
 from recorder.acquisition.control.requests import (
@@ -60,8 +60,9 @@ class Exchange(Generic[R, A]):
     def message(self, request: R) -> bytes:
         """The client's end: a request (a dataclass) as it is sent."""
         # A request is a dataclass, which its type variable cannot say.
-        fields: dict[str, Any] = asdict(request)  # type: ignore[call-overload]
-        return json.dumps({"ask": self.word, **fields}).encode()
+        names = [field.name for field in fields(request)]  # type: ignore[arg-type]
+        sent = {name: getattr(request, name) for name in names}
+        return json.dumps({"ask": self.word, **sent}, default=Mark.to_dict).encode()
 
     def answer_of(self, message: bytes) -> A:
         """The answer as it came.
