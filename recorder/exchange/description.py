@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from calibration.clock.leap_seconds import TABLE_EXPIRES, table_covers
-from recorder.run.calibrate import day_of
-from recorder.run.utc import utc_text
+from recorder.run.time.utc import utc_text
+from recorder.run.values.calibrate import day_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from recorder.run.gap import Gap
-    from recorder.run.timeline import Segment
+    from recorder.run.parts.gap import Gap
+    from recorder.run.time.timeline import Segment
     from recorder.run_file.hdf5.devices import Channel, Device
     from recorder.run_file.hdf5.reader import RunFile
 

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Final, Protocol
 
 import numpy as np
 
-from recorder.run.errors import RunFileError
-from recorder.run.utc import utc_text
+from recorder.run.parts.errors import RunFileError
+from recorder.run.time.utc import utc_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
     from numpy.typing import NDArray
 
-    from recorder.run.gap import Gap
+    from recorder.run.parts.gap import Gap
     from recorder.run_file.hdf5.devices import Channel
     from recorder.run_file.hdf5.reader import RunFile
 

@@ -19,7 +19,7 @@ import numpy as np
 
 from calibration.quantities.units import UnitError, convert, split_column
 from recorder.exchange.table_text import TableError, number_in, rows_of
-from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
+from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run_file.seal.write_whole import DeviceData, write_run
 
 if TYPE_CHECKING:

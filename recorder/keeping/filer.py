@@ -27,7 +27,7 @@ from recorder.keeping.journal_reader import JournalReader
 from recorder.keeping.seal import bugs_named, seal
 from recorder.keeping.transfer import Transfer
 from recorder.machine.child_reports import Orders, ReportWriter
-from recorder.run.errors import RunFileError
+from recorder.run.parts.errors import RunFileError
 from recorder.run_file.hdf5.live_writer import LiveWriter
 
 if TYPE_CHECKING:

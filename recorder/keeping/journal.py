@@ -27,17 +27,17 @@ from recorder.keeping.errors import JournalError, JournalFullError
 from recorder.keeping.journal_rows import FORMAT, VERSION, pack_blocks, row_crc
 from recorder.keeping.owner import OwnerLock, boot_id
 from recorder.machine.durable import sync_folder
-from recorder.run.block import by_device
-from recorder.run.gap import Gap
+from recorder.run.parts.block import by_device
+from recorder.run.parts.gap import Gap
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
     from types import TracebackType
 
     from recorder.marks.mark import Mark
-    from recorder.run.block import Block
-    from recorder.run.event import Event
-    from recorder.run.header import RunHeader
+    from recorder.run.parts.block import Block
+    from recorder.run.parts.event import Event
+    from recorder.run.parts.header import RunHeader
 
 __all__ = ["Journal"]
 

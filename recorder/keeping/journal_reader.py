@@ -13,8 +13,8 @@ from recorder.keeping.errors import JournalError
 from recorder.keeping.journal_rows import FORMAT, VERSION, Cursor, Damage, Rows, row_crc
 from recorder.keeping.owner import JournalState, journal_state
 from recorder.machine.sqlite_errors import SQLITE_READ_ERRORS
-from recorder.run.errors import RunFileError
-from recorder.run.header import RunHeader
+from recorder.run.parts.errors import RunFileError
+from recorder.run.parts.header import RunHeader
 from recorder.run_file.hdf5.naming import check_names
 
 if TYPE_CHECKING:

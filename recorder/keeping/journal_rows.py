@@ -16,15 +16,15 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from recorder.marks.mark import Mark
-from recorder.run.block import HEAD_DTYPE, blocks_of, heads_of
-from recorder.run.event import Event
+from recorder.run.parts.block import HEAD_DTYPE, blocks_of, heads_of
+from recorder.run.parts.event import Event
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from recorder.run.block import Block
+    from recorder.run.parts.block import Block
 
 __all__ = [
     "FORMAT", "VERSION", "Cursor", "Damage", "Rows", "StoredBlocks",

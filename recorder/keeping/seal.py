@@ -17,8 +17,8 @@ from recorder.keeping.journal_rows import Cursor
 from recorder.keeping.owner import JournalState, journal_state
 from recorder.keeping.transfer import Transfer, rows_by_device
 from recorder.machine.durable import sync_folder
-from recorder.run.block import HEAD_DTYPE, joined
-from recorder.run.errors import RunFileError
+from recorder.run.parts.block import HEAD_DTYPE, joined
+from recorder.run.parts.errors import RunFileError
 from recorder.run_file.hdf5.live_writer import LiveWriter
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.seal_file import mark_complete, seal_file

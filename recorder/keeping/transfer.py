@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 from recorder.keeping.journal_reader import CHUNK_BYTES
 from recorder.keeping.journal_rows import Cursor
-from recorder.run.block import joined, times_of
-from recorder.run.event import Event, EventKind
-from recorder.run.gap import Cause, Gap
+from recorder.run.parts.block import joined, times_of
+from recorder.run.parts.event import Event, EventKind
+from recorder.run.parts.gap import Cause, Gap
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

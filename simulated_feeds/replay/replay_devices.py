@@ -20,7 +20,7 @@ from simulated_feeds.settings.errors import FeedError
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from recorder.run.gap import Gap
+    from recorder.run.parts.gap import Gap
     from recorder.run_file.hdf5.devices import Device
     from recorder.run_file.hdf5.reader import RunFile
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
-    from recorder.run.zero_line import Zero
+    from recorder.run.checks.zero_line import Zero
     from recorder.run_file.hdf5.reader import RunFile
 
 __all__ = ["write_replay_sheets"]

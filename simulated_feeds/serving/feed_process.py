@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 from recorder.machine.child_process import ChildProcess, python_command
 from recorder.machine.child_reports import Orders, ReportWriter
-from recorder.run.errors import RunFileError
+from recorder.run.parts.errors import RunFileError
 from recorder.sheets import SheetError
 from simulated_feeds.serving.feed_reports import (
     FEED_REPORTS,

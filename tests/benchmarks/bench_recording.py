@@ -80,8 +80,7 @@ def throughput(folder: Path, seconds: float) -> None:
     Time runs from the first bytes in hand until the last row is in the run file and synced.
     """
     frame = 20
-    simulated_s = seconds or 80.0
-    rows = int(simulated_s * RATE) // frame * frame
+    rows = int((seconds or 80.0) * RATE) // frame * frame
     with pinned(1):
         feed = start_load(
             folder / "feed", channels=CHANNELS, sample_rate_hz=RATE, samples_per_frame=frame,

@@ -26,7 +26,7 @@ from calibration.certificates.certificate import dump_certificate
 from calibration.certificates.force import ForceCertificate
 from calibration.certificates.wheel import WheelCertificate
 from recorder.marks.mark import Mark
-from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
+from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run_file.seal.write_whole import DeviceData, write_run
 
 TRIP = """

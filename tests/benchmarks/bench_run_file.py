@@ -31,8 +31,8 @@ from calibration.clock.tick_line import TickLine
 from recorder.keeping.filer import follow
 from recorder.keeping.journal import Journal
 from recorder.keeping.seal import seal
-from recorder.run.block import Block
-from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
+from recorder.run.parts.block import Block
+from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.verify import verify_run
 

@@ -15,7 +15,7 @@ from calibration.clock.ticks_to_run_time import fit_ticks
 from recorder.analysis.campaign.loading import load_runs
 from recorder.command_line.main import main
 from recorder.marks.mark import Mark
-from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
+from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.write_whole import DeviceData, write_run
 from recorder.track.placing.run_source import kept_placement, positions

@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 
 from recorder.acquisition.control.client import attach
+from recorder.acquisition.preparation.settings import RecordingSettings
 from recorder.acquisition.process.launch import RecordingProcess
 from recorder.acquisition.process.reports import Started, ZeroBegins
-from recorder.acquisition.process.settings import RecordingSettings
-from recorder.run.states import RunState
+from recorder.run.parts.states import RunState
 from recorder.run_file.hdf5.reader import open_run
 from recorder.window.model.crew.mark_list import EntryState
 from recorder.window.model.live.live_run import LiveRun

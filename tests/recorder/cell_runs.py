@@ -13,8 +13,8 @@ from numpy.typing import ArrayLike
 from calibration.certificates.certificate import dump_certificate
 from calibration.certificates.force import ForceCertificate
 from calibration.certificates.force_curve import ShuntExpectation
-from recorder.run.event import Event
-from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
+from recorder.run.parts.event import Event
+from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run_file.seal.write_whole import DeviceData, write_run
 
 KN_PER_COUNT = 1e-4

@@ -22,11 +22,11 @@ from recorder.keeping.journal_reader import JournalReader
 from recorder.keeping.journal_rows import Cursor, Rows
 from recorder.keeping.owner import journal_path_for
 from recorder.marks.mark import Mark
-from recorder.run.block import Block, by_device, heads_of, joined
-from recorder.run.event import Event
-from recorder.run.gap import Cause, Gap
-from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
-from recorder.run.zero_line import Zero
+from recorder.run.checks.zero_line import Zero
+from recorder.run.parts.block import Block, by_device, heads_of, joined
+from recorder.run.parts.event import Event
+from recorder.run.parts.gap import Cause, Gap
+from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run_file.hdf5.live_writer import LiveWriter
 
 STARTED_UTC_NS = 1_770_000_000_000_000_000

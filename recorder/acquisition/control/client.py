@@ -32,10 +32,10 @@ from recorder.acquisition.control.session_files import (
 from recorder.acquisition.control.status import SessionStatus
 from recorder.acquisition.ring.ring import RingReader
 from recorder.marks.mark import Mark
-from recorder.run.event import Event
-from recorder.run.header import RunHeader
-from recorder.run.shunt_check import ShuntCheck, ShuntStep
-from recorder.run.zero_line import Zero
+from recorder.run.checks.shunt_check import ShuntCheck, ShuntStep
+from recorder.run.checks.zero_line import Zero
+from recorder.run.parts.event import Event
+from recorder.run.parts.header import RunHeader
 
 __all__ = ["CHECK_S", "LiveSession", "SessionLostError", "attach"]
 

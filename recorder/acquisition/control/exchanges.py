@@ -22,10 +22,10 @@ from recorder.acquisition.control.requests import (
 )
 from recorder.acquisition.control.status import SessionStatus
 from recorder.marks.mark import Mark
-from recorder.run.event import Event
-from recorder.run.header import RunHeader
-from recorder.run.shunt_check import ShuntCheck
-from recorder.run.zero_line import Zero
+from recorder.run.checks.shunt_check import ShuntCheck
+from recorder.run.checks.zero_line import Zero
+from recorder.run.parts.event import Event
+from recorder.run.parts.header import RunHeader
 
 __all__ = [
     "EVENTS", "HEADER", "MARK", "MARKS", "REVISE", "SHUNT", "STATUS", "STOP", "ZERO",

@@ -13,7 +13,7 @@ from typing import Final, TypeAlias
 
 from recorder.marks.grammar import LONGEST_NOTE
 from recorder.marks.mark import Mark
-from recorder.run.shunt_check import ShuntStep
+from recorder.run.checks.shunt_check import ShuntStep
 
 __all__ = [
     "Ask",

@@ -16,8 +16,8 @@ from recorder.acquisition.control.session_files import (
     socket_address,
     write_session,
 )
-from recorder.run.states import RunState
-from recorder.run.zero_line import ZeroTime
+from recorder.run.checks.zero_line import ZeroTime
+from recorder.run.parts.states import RunState
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -32,10 +32,10 @@ if TYPE_CHECKING:
     )
     from recorder.acquisition.control.status import SessionStatus
     from recorder.marks.mark import Mark
-    from recorder.run.event import Event
-    from recorder.run.header import RunHeader
-    from recorder.run.shunt_check import ShuntCheck, ShuntStep
-    from recorder.run.zero_line import Zero
+    from recorder.run.checks.shunt_check import ShuntCheck, ShuntStep
+    from recorder.run.checks.zero_line import Zero
+    from recorder.run.parts.event import Event
+    from recorder.run.parts.header import RunHeader
 
 __all__ = ["Marks", "Served", "handlers", "open_to_clients"]
 

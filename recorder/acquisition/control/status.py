@@ -7,9 +7,9 @@ from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from recorder.acquisition.ring.ring import RingStats
-from recorder.run.event import Event
-from recorder.run.states import DeviceState, FilerState, RunState
-from recorder.run.zero_line import Zero
+from recorder.run.checks.zero_line import Zero
+from recorder.run.parts.event import Event
+from recorder.run.parts.states import DeviceState, FilerState, RunState
 
 __all__ = ["DeviceStatus", "SessionStatus"]
 

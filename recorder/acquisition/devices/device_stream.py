@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
-from recorder.run.block import Block
-from recorder.run.gap import Cause, Gap
+from recorder.run.parts.block import Block
+from recorder.run.parts.gap import Cause, Gap
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -9,8 +9,8 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from drivers.interface.errors import DriverError
-from recorder.run.event import Event, EventKind
-from recorder.run.states import DeviceState
+from recorder.run.parts.event import Event, EventKind
+from recorder.run.parts.states import DeviceState
 
 if TYPE_CHECKING:
     import numpy as np
@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from drivers.interface.driver_interface import DeviceDriver
     from recorder.acquisition.devices.device_stream import DeviceStream
     from recorder.acquisition.ring.ring import RingWriter
-    from recorder.run.block import Block
-    from recorder.run.gap import Gap
+    from recorder.run.parts.block import Block
+    from recorder.run.parts.gap import Gap
 
 __all__ = ["DeviceThread", "Tap"]
 

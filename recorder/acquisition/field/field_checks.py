@@ -12,16 +12,16 @@ from typing import TYPE_CHECKING, Final, Protocol
 from calibration.certificates.force import ForceCertificate
 from calibration.field.checks import check_shunt, check_zero, stands_at_rail, unsteady
 from recorder.acquisition.field.counts_collector import Collection
-from recorder.run.shunt_check import ShuntCheck, ShuntStep
-from recorder.run.zero_line import Zero, ZeroTime
+from recorder.run.checks.shunt_check import ShuntCheck, ShuntStep
+from recorder.run.checks.zero_line import Zero, ZeroTime
 from recorder.sheets.car import LONGEST_ZERO_S
 
 if TYPE_CHECKING:
     from calibration.field.mean_counts import MeanCounts
     from recorder.acquisition.devices.device_thread import DeviceThread
-    from recorder.acquisition.devices.plan import Plan
-    from recorder.run.event import Event
-    from recorder.run.header import ChannelHeader
+    from recorder.acquisition.preparation.plan import Plan
+    from recorder.run.parts.event import Event
+    from recorder.run.parts.header import ChannelHeader
     from recorder.sheets import ChannelSheet
 
 __all__ = ["FieldChecks", "ZeroTaking"]

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any, Final
 
 from recorder.acquisition.control.status import DeviceStatus
 from recorder.machine.host import free_bytes, read_clocks, rss_bytes
-from recorder.run.event import Event, EventKind
-from recorder.run.states import DeviceState
+from recorder.run.parts.event import Event, EventKind
+from recorder.run.parts.states import DeviceState
 
 if TYPE_CHECKING:
     from recorder.acquisition.devices.device_thread import DeviceThread
-    from recorder.acquisition.devices.plan import Plan
+    from recorder.acquisition.preparation.plan import Plan
 
 __all__ = ["HealthMonitor"]
 

@@ -8,6 +8,11 @@ from pathlib import Path
 from typing import Any, Final, Self
 
 from recorder.acquisition.control.client import LiveSession, attach
+from recorder.acquisition.preparation.settings import (
+    Outcome,
+    RecordingError,
+    RecordingSettings,
+)
 from recorder.acquisition.process.main import settings_to_json
 from recorder.acquisition.process.reports import (
     RECORDING_REPORTS,
@@ -19,11 +24,6 @@ from recorder.acquisition.process.reports import (
     SessionOpen,
     Started,
     ZeroBegins,
-)
-from recorder.acquisition.process.settings import (
-    Outcome,
-    RecordingError,
-    RecordingSettings,
 )
 from recorder.machine.child_process import ChildProcess, python_command
 

@@ -14,10 +14,10 @@ from pathlib import Path
 from types import FrameType
 from typing import Any, Final
 
+from recorder.acquisition.preparation.settings import Outcome, RecordingSettings
 from recorder.acquisition.process.recording import record
 from recorder.acquisition.process.reports import RECORDING_REPORTS, Done, Refused, Reporter
 from recorder.acquisition.process.running import StopWish
-from recorder.acquisition.process.settings import Outcome, RecordingSettings
 from recorder.machine.child_reports import ReportWriter
 
 __all__ = ["main", "record_here", "settings_from_json", "settings_to_json"]

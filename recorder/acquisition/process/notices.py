@@ -5,10 +5,10 @@ from __future__ import annotations
 import time
 from typing import TYPE_CHECKING, Final
 
-from recorder.acquisition.process.keeper import Outbox
 from recorder.acquisition.process.reports import CheckReport, GapReport, Warned
-from recorder.run.event import Event, EventKind
-from recorder.run.gap import Gap
+from recorder.acquisition.safekeeping.keeper import Outbox
+from recorder.run.parts.event import Event, EventKind
+from recorder.run.parts.gap import Gap
 
 if TYPE_CHECKING:
     from recorder.acquisition.process.reports import RecordingReport, Reporter

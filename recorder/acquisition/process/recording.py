@@ -10,17 +10,17 @@ from typing import TYPE_CHECKING, Final
 from drivers.interface.errors import DriverError
 from recorder.acquisition.control.serving import open_to_clients
 from recorder.acquisition.control.session_files import sweep
-from recorder.acquisition.devices.opening import (
+from recorder.acquisition.preparation.opening import (
     check_place,
     make_header,
     open_devices,
     start_threads,
 )
-from recorder.acquisition.devices.plan import Plan, make_plan
-from recorder.acquisition.process.filer_supervisor import FilerSupervisor
+from recorder.acquisition.preparation.plan import Plan, make_plan
 from recorder.acquisition.process.notices import Notices, unfailing
 from recorder.acquisition.process.reports import SessionOpen, Swept
 from recorder.acquisition.process.running import RunningRecording, StopWish
+from recorder.acquisition.safekeeping.filer_supervisor import FilerSupervisor
 from recorder.keeping.journal import Journal
 from recorder.keeping.owner import journal_path_for
 from recorder.sheets import load_car_sheet, load_trip_sheet
@@ -28,9 +28,9 @@ from recorder.sheets import load_car_sheet, load_trip_sheet
 if TYPE_CHECKING:
     from drivers.interface.driver_interface import DeviceDriver
     from recorder.acquisition.devices.device_thread import DeviceThread
+    from recorder.acquisition.preparation.settings import Outcome, RecordingSettings
     from recorder.acquisition.process.reports import Reporter
-    from recorder.acquisition.process.settings import Outcome, RecordingSettings
-    from recorder.run.header import RunHeader
+    from recorder.run.parts.header import RunHeader
 
 __all__ = ["record"]
 

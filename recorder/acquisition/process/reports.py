@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any, Final, Self, TypeAlias
 
 from recorder.acquisition.control.status import SessionStatus
-from recorder.acquisition.process.settings import Outcome
+from recorder.acquisition.preparation.settings import Outcome
 from recorder.keeping.filer_reports import SealProgress
 from recorder.machine.child_reports import Report, ReportTable
-from recorder.run.gap import Gap
+from recorder.run.parts.gap import Gap
 
 __all__ = [
     "RECORDING_REPORTS", "CheckReport", "Done", "GapReport", "Progress", "RecordingReport",

@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 from recorder.acquisition.control.status import SessionStatus
 from recorder.acquisition.field.field_checks import FieldChecks
+from recorder.acquisition.preparation.settings import Outcome
 from recorder.acquisition.process.health import HealthMonitor
-from recorder.acquisition.process.keeper import Keeper
-from recorder.acquisition.process.mark_register import MarkRegister
 from recorder.acquisition.process.reports import (
     Progress,
     SealProgress,
@@ -17,20 +16,21 @@ from recorder.acquisition.process.reports import (
     Stopping,
     ZeroBegins,
 )
-from recorder.acquisition.process.settings import Outcome
+from recorder.acquisition.safekeeping.keeper import Keeper
+from recorder.acquisition.safekeeping.mark_register import MarkRegister
 from recorder.keeping.errors import SealBugError, SealError
 from recorder.keeping.owner import journal_path_for
 from recorder.machine.version import software
-from recorder.run.event import Event, EventKind
-from recorder.run.states import RunState
-from recorder.run.zero_line import ZeroTime
+from recorder.run.checks.zero_line import ZeroTime
+from recorder.run.parts.event import Event, EventKind
+from recorder.run.parts.states import RunState
 
 if TYPE_CHECKING:
     from recorder.acquisition.devices.device_thread import DeviceThread
-    from recorder.acquisition.devices.plan import Plan
-    from recorder.acquisition.process.filer_supervisor import FilerSupervisor
+    from recorder.acquisition.preparation.plan import Plan
+    from recorder.acquisition.preparation.settings import RecordingSettings
     from recorder.acquisition.process.notices import Notices
-    from recorder.acquisition.process.settings import RecordingSettings
+    from recorder.acquisition.safekeeping.filer_supervisor import FilerSupervisor
     from recorder.keeping.journal import Journal
 
 __all__ = ["RunningRecording", "StopWish"]

@@ -33,7 +33,7 @@ from recorder.machine.shared_memory import (
     attach_segment,
     create_segment,
 )
-from recorder.run.block import Block
+from recorder.run.parts.block import Block
 
 __all__ = ["RingError", "RingReader", "RingStats", "RingWriter"]
 

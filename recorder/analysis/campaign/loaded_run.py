@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from recorder.analysis.specification.stretch_edits import StretchEdit
     from recorder.analysis.uncertainty.field_checks import RunFieldChecks
     from recorder.exchange.description import RunDescription
-    from recorder.run.gap import Gap
-    from recorder.run.header import RunHeader
+    from recorder.run.parts.gap import Gap
+    from recorder.run.parts.header import RunHeader
     from recorder.sheets import TripSheet
     from recorder.track.placing.placement import Placement
     from recorder.track.route.route import Route

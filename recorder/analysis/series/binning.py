@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from recorder.run.gap import Gap
+    from recorder.run.parts.gap import Gap
 
 __all__ = ["GridSums", "bin_fast", "bin_slow", "blank_gaps"]
 

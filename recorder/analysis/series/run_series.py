@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from recorder.run.gap import Gap
+    from recorder.run.parts.gap import Gap
     from recorder.run_file.hdf5.devices import Channel
     from recorder.run_file.hdf5.reader import RunFile
 

@@ -11,8 +11,8 @@ import numpy as np
 from calibration.certificates.force import ForceCertificate
 from calibration.field.checks import FieldCheck, check_drift
 from recorder.analysis.uncertainty.shunt import finished_checks
-from recorder.run.shunt_check import ShuntCheck
-from recorder.run.zero_line import Zero, zero_lines
+from recorder.run.checks.shunt_check import ShuntCheck
+from recorder.run.checks.zero_line import Zero, zero_lines
 
 if TYPE_CHECKING:
     from recorder.analysis.series.series import Series

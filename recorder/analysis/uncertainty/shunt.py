@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.certificates.force import ForceCertificate
-from recorder.run.shunt_check import ShuntCheck, ShuntStep
+from recorder.run.checks.shunt_check import ShuntCheck, ShuntStep
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

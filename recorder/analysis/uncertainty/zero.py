@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.certificates.force import ForceCertificate
-from recorder.run.zero_line import ZeroLine, zero_lines
+from recorder.run.checks.zero_line import ZeroLine, zero_lines
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

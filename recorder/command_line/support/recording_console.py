@@ -20,7 +20,7 @@ from recorder.acquisition.process.reports import (
     ZeroBegins,
 )
 from recorder.machine.child_process import child_environment, python_command
-from recorder.run.states import DeviceState
+from recorder.run.parts.states import DeviceState
 from recorder.window.qt.frame.preflight import NoScreenError, check_screen
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ from typing import Any
 
 from recorder.acquisition.control.client import CHECK_S, LiveSession, attach
 from recorder.command_line.support.errors import UsageError
-from recorder.run.shunt_check import ShuntCheck, ShuntStep
+from recorder.run.checks.shunt_check import ShuntCheck, ShuntStep
 
 __all__ = ["add_parser", "run"]
 

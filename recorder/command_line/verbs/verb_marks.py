@@ -15,7 +15,7 @@ from recorder.marks.edits import MarkEdits, UnchangedError, short_ids
 from recorder.marks.kinds import Kind
 from recorder.marks.mark import Mark, by_mark, current, unread
 from recorder.marks.values import UnreadMark
-from recorder.run.utc import utc_text
+from recorder.run.time.utc import utc_text
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.digest_check import refuse_damaged
 from recorder.track.placing.run_source import PLACEMENT

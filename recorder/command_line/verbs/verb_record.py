@@ -9,16 +9,16 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from recorder.acquisition.devices.plan import make_plan
+from recorder.acquisition.preparation.plan import make_plan
+from recorder.acquisition.preparation.settings import RecordingSettings
 from recorder.acquisition.process.main import record_here
-from recorder.acquisition.process.settings import RecordingSettings
 from recorder.command_line.support.errors import UsageError
 from recorder.command_line.support.recording_console import RecordingConsole, screen_there
 from recorder.sheets import SheetError, load_car_sheet, load_trip_sheet
 from recorder.sheets.sheet_table import read_text_file, read_toml
 
 if TYPE_CHECKING:
-    from recorder.acquisition.process.settings import Outcome
+    from recorder.acquisition.preparation.settings import Outcome
     from recorder.sheets import CarSheet, TripSheet
 
 __all__ = ["add_parser", "run"]

@@ -10,8 +10,8 @@ from recorder.report.pages.document import Block, Text, TextTable, plain
 
 if TYPE_CHECKING:
     from recorder.analysis.uncertainty.field_checks import RunFieldChecks
-    from recorder.run.shunt_check import ShuntCheck
-    from recorder.run.zero_line import Zero
+    from recorder.run.checks.shunt_check import ShuntCheck
+    from recorder.run.checks.zero_line import Zero
 
 __all__ = ["field_checks_section"]
 

@@ -17,7 +17,7 @@ from urllib.parse import quote
 
 from recorder.machine.sqlite_errors import SQLITE_READ_ERRORS
 from recorder.marks.mark import Mark
-from recorder.run.errors import CompanionError
+from recorder.run.parts.errors import CompanionError
 
 if TYPE_CHECKING:
     from collections.abc import Callable

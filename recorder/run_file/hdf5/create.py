@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any, Final
 import h5py
 import numpy as np
 
-from recorder.run.calibrate import parse_certificates
-from recorder.run.utc import utc_text
+from recorder.run.time.utc import utc_text
+from recorder.run.values.calibrate import parse_certificates
 from recorder.run_file.hdf5 import layout, naming
 from recorder.run_file.hdf5.open import LIBVER
 from recorder.run_file.hdf5.store import Column, Store
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from calibration.certificates.certificate import Certificate
-    from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
+    from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
 
 __all__ = ["create_file", "put_text", "say_what"]
 

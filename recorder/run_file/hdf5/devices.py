@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.run.block import BLOCK_DTYPE
-from recorder.run.errors import RunFileError, UnreadableError
+from recorder.run.parts.block import BLOCK_DTYPE
+from recorder.run.parts.errors import RunFileError, UnreadableError
 from recorder.run_file.hdf5.naming import raw_name
 
 if TYPE_CHECKING:
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from recorder.run.header import ChannelHeader, DeviceHeader
+    from recorder.run.parts.header import ChannelHeader, DeviceHeader
     from recorder.run_file.hdf5.store import Column, Store
 
 __all__ = ["Channel", "Device", "read_records"]

@@ -24,8 +24,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from recorder.run.block import BLOCK_DTYPE
-from recorder.run.utc import UTC_DTYPE
+from recorder.run.parts.block import BLOCK_DTYPE
+from recorder.run.time.utc import UTC_DTYPE
 
 __all__ = [
     "BLOCK_CHUNK",

@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, Any, NoReturn, Self
 
 import numpy as np
 
-from recorder.run.block import BLOCK_DTYPE, times_of
-from recorder.run.calibrate import Calibrated, Calibrator
-from recorder.run.errors import UnreadableError, WriterDeadError
-from recorder.run.event import EventKind
-from recorder.run.gap import Gap
+from recorder.run.parts.block import BLOCK_DTYPE, times_of
+from recorder.run.parts.errors import UnreadableError, WriterDeadError
+from recorder.run.parts.event import EventKind
+from recorder.run.parts.gap import Gap
+from recorder.run.values.calibrate import Calibrated, Calibrator
 from recorder.run_file.hdf5.create import create_file
 from recorder.run_file.hdf5.layout import EVENT_DTYPE, GAP_DTYPE, MARK_DTYPE
 from recorder.run_file.hdf5.naming import raw_name
@@ -26,8 +26,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from recorder.marks.mark import Mark
-    from recorder.run.event import Event
-    from recorder.run.header import DeviceHeader, RunHeader
+    from recorder.run.parts.event import Event
+    from recorder.run.parts.header import DeviceHeader, RunHeader
     from recorder.run_file.hdf5.store import Store
 
 __all__ = ["LiveWriter"]

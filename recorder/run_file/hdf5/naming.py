@@ -8,11 +8,11 @@ from urllib.parse import quote, unquote
 
 import numpy as np
 
-from recorder.run.errors import RunFileError
+from recorder.run.parts.errors import RunFileError
 from recorder.run_file.hdf5.layout import CHUNK, LONGEST_CHUNK_BYTES
 
 if TYPE_CHECKING:
-    from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
+    from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
 
 __all__ = [
     "certificate_name",

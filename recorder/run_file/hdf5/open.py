@@ -21,7 +21,7 @@ from typing import Final
 
 import h5py
 
-from recorder.run.errors import RunFileError
+from recorder.run.parts.errors import RunFileError
 from recorder.run_file.hdf5.store import Hdf5Calls, Store
 
 __all__ = [

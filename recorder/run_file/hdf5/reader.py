@@ -11,13 +11,13 @@ import numpy as np
 
 from calibration.quantities.flags import describe as describe_flags
 from recorder.marks.mark import Mark, current
-from recorder.run.calibrate import parse_certificates
-from recorder.run.errors import UnreadableError
-from recorder.run.event import EventKind
-from recorder.run.overview import Overview
-from recorder.run.shunt_check import ShuntCheck, shunt_checks_of
-from recorder.run.utc import UTC_DTYPE, UtcScale, UtcSource, wall_clock_scale
-from recorder.run.zero_line import Zero, zeros_of
+from recorder.run.checks.shunt_check import ShuntCheck, shunt_checks_of
+from recorder.run.checks.zero_line import Zero, zeros_of
+from recorder.run.parts.errors import UnreadableError
+from recorder.run.parts.event import EventKind
+from recorder.run.time.utc import UTC_DTYPE, UtcScale, UtcSource, wall_clock_scale
+from recorder.run.values.calibrate import parse_certificates
+from recorder.run.values.overview import Overview
 from recorder.run_file.companion.companion import Companion, companion_path
 from recorder.run_file.hdf5.devices import Channel, Device
 from recorder.run_file.hdf5.open import open_for_reading
@@ -32,9 +32,9 @@ if TYPE_CHECKING:
     from types import TracebackType
 
     from calibration.certificates.certificate import Certificate
-    from recorder.run.event import Event
-    from recorder.run.gap import Gap
-    from recorder.run.timeline import Segment
+    from recorder.run.parts.event import Event
+    from recorder.run.parts.gap import Gap
+    from recorder.run.time.timeline import Segment
     from recorder.run_file.hdf5.store import Store
 
 __all__ = ["RunFile", "open_run"]

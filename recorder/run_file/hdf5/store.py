@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 import h5py
 import numpy as np
 
-from recorder.run.errors import UnreadableError
+from recorder.run.parts.errors import UnreadableError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence

@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
-from recorder.run.errors import RunFileError
-from recorder.run.header import RunHeader
+from recorder.run.parts.errors import RunFileError
+from recorder.run.parts.header import RunHeader
 from recorder.run_file.hdf5.layout import FORMAT, LAYOUT_VERSION
 from recorder.run_file.hdf5.naming import certificate_name, check_names
 from recorder.run_file.hdf5.store import parsed

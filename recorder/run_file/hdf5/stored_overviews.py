@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from recorder.run.errors import UnreadableError
-from recorder.run.overview import BinSums, Overview, overview_dtype, resample
+from recorder.run.parts.errors import UnreadableError
+from recorder.run.values.overview import BinSums, Overview, overview_dtype, resample
 
 if TYPE_CHECKING:
     from recorder.run_file.hdf5.devices import Channel

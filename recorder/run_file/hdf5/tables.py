@@ -6,10 +6,10 @@ import json
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from recorder.marks.mark import Mark
-from recorder.run.errors import UnreadableError
-from recorder.run.event import Event
-from recorder.run.gap import Gap
-from recorder.run.timeline import Segment
+from recorder.run.parts.errors import UnreadableError
+from recorder.run.parts.event import Event
+from recorder.run.parts.gap import Gap
+from recorder.run.time.timeline import Segment
 from recorder.run_file.hdf5.layout import part
 from recorder.run_file.hdf5.store import parsed
 

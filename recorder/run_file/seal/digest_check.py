@@ -9,7 +9,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from recorder.run.errors import RunFileError
+from recorder.run.parts.errors import RunFileError
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.digests import CLOSING_BYTES, file_digest, read_closing_line
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Final, TypeAlias
 
 import numpy as np
 
-from recorder.run.errors import UnreadableError
+from recorder.run.parts.errors import UnreadableError
 from recorder.run_file.hdf5.store import parsed
 
 if TYPE_CHECKING:

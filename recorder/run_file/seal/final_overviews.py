@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from recorder.run.overview import FACTOR, LEAST_BINS, BinSums, base_width, coarser
+from recorder.run.values.overview import FACTOR, LEAST_BINS, BinSums, base_width, coarser
 from recorder.run_file.hdf5.create import say_what
 from recorder.run_file.hdf5.layout import part
 
 if TYPE_CHECKING:
-    from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
+    from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
     from recorder.run_file.hdf5.store import Store
     from recorder.run_file.seal.digests import Progress
 

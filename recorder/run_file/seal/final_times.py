@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from recorder.run.event import EventKind
-from recorder.run.timeline import as_given, tie_ticks
-from recorder.run.utc import fit_scale
-from recorder.run.wheel_distance import PPS_PRESENT
+from recorder.run.parts.event import EventKind
+from recorder.run.time.timeline import as_given, tie_ticks
+from recorder.run.time.utc import fit_scale
+from recorder.run.values.wheel_distance import PPS_PRESENT
 from recorder.run_file.hdf5.create import put_text, say_what
 from recorder.run_file.hdf5.layout import part
 
@@ -18,10 +18,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from recorder.run.event import Event
-    from recorder.run.gap import Gap
-    from recorder.run.header import DeviceHeader, RunHeader
-    from recorder.run.timeline import Timeline
+    from recorder.run.parts.event import Event
+    from recorder.run.parts.gap import Gap
+    from recorder.run.parts.header import DeviceHeader, RunHeader
+    from recorder.run.time.timeline import Timeline
     from recorder.run_file.hdf5.store import Store
 
 __all__ = ["as_they_stand", "duration_of", "refit_times", "tie_utc"]

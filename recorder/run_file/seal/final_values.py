@@ -5,16 +5,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from calibration.speed.speed import speed_from_pulses
-from recorder.run.calibrate import Calibrator, is_wheel
+from recorder.run.values.calibrate import Calibrator, is_wheel
 from recorder.run_file.hdf5.devices import read_records
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
     from calibration.certificates.wheel import WheelCertificate
-    from recorder.run.event import Event
-    from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
-    from recorder.run.timeline import Timeline
+    from recorder.run.parts.event import Event
+    from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
+    from recorder.run.time.timeline import Timeline
     from recorder.run_file.hdf5.store import Column, Store
 
 __all__ = ["revalue_device"]

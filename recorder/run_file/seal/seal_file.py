@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from recorder.run.errors import RunFileError
-from recorder.run.event import EventKind
-from recorder.run.gap import gaps_of
-from recorder.run.utc import utc_text
+from recorder.run.parts.errors import RunFileError
+from recorder.run.parts.event import EventKind
+from recorder.run.parts.gap import gaps_of
+from recorder.run.time.utc import utc_text
 from recorder.run_file.hdf5.create import put_text
 from recorder.run_file.hdf5.open import open_for_reading, open_for_writing
 from recorder.run_file.hdf5.stored_header import read_header
@@ -37,10 +37,10 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from recorder.marks.mark import Mark
-    from recorder.run.event import Event
-    from recorder.run.gap import Gap
-    from recorder.run.header import RunHeader
-    from recorder.run.timeline import Timeline
+    from recorder.run.parts.event import Event
+    from recorder.run.parts.gap import Gap
+    from recorder.run.parts.header import RunHeader
+    from recorder.run.time.timeline import Timeline
     from recorder.run_file.hdf5.store import Store
     from recorder.run_file.seal.digests import Progress
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from recorder.run.errors import RunFileError, UnreadableError
+from recorder.run.parts.errors import RunFileError, UnreadableError
 from recorder.run_file.companion.companion import Companion, companion_path
 from recorder.run_file.hdf5.open import is_marked, open_for_reading
 from recorder.run_file.hdf5.stored_header import check_kind, read_header
@@ -25,7 +25,7 @@ from recorder.run_file.seal.digests import (
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from recorder.run.header import DeviceHeader, RunHeader
+    from recorder.run.parts.header import DeviceHeader, RunHeader
     from recorder.run_file.hdf5.store import Store
     from recorder.run_file.seal.digests import ItemDigest, Progress
 

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from recorder.machine.durable import sync_folder
-from recorder.run.block import BLOCK_DTYPE
-from recorder.run.errors import RunFileError
-from recorder.run.gap import Gap
+from recorder.run.parts.block import BLOCK_DTYPE
+from recorder.run.parts.errors import RunFileError
+from recorder.run.parts.gap import Gap
 from recorder.run_file.hdf5.create import create_file
 from recorder.run_file.hdf5.naming import check_names, raw_name
 from recorder.run_file.seal.seal_file import mark_complete, seal_file
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from recorder.marks.mark import Mark
-    from recorder.run.event import Event
-    from recorder.run.header import DeviceHeader, RunHeader
+    from recorder.run.parts.event import Event
+    from recorder.run.parts.header import DeviceHeader, RunHeader
     from recorder.run_file.hdf5.store import Store
 
 __all__ = ["DeviceData", "write_run"]

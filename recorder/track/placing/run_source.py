@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final, Protocol
 
 import numpy as np
 
-from recorder.run.utc import COMPUTERS_CLOCK, NO_UTC
+from recorder.run.time.utc import COMPUTERS_CLOCK, NO_UTC
 from recorder.track.placing.anchors import (
     RECEIPT_DELAY_S,
     U_RECEIPT_DELAY_S,
@@ -30,9 +30,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from recorder.marks.mark import Mark
-    from recorder.run.gap import Gap
-    from recorder.run.header import RunHeader
-    from recorder.run.utc import UtcScale
+    from recorder.run.parts.gap import Gap
+    from recorder.run.parts.header import RunHeader
+    from recorder.run.time.utc import UtcScale
     from recorder.sheets import TripSheet
 
 __all__ = [

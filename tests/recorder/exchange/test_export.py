@@ -10,8 +10,8 @@ import pytest
 from pyarrow import parquet
 
 from recorder.exchange.export import drawbar_power, export_run
-from recorder.run.errors import RunFileError
-from recorder.run.gap import Cause, Gap
+from recorder.run.parts.errors import RunFileError
+from recorder.run.parts.gap import Cause, Gap
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.write_whole import DeviceData, write_run
 from tests.recorder.made_runs import (

@@ -22,7 +22,7 @@ from recorder.keeping.journal import Journal
 from recorder.keeping.owner import journal_path_for
 from recorder.keeping.seal import recover, seal
 from recorder.machine.child_process import child_environment, python_command
-from recorder.run.errors import WriterDeadError
+from recorder.run.parts.errors import WriterDeadError
 from recorder.run_file.hdf5.live_writer import LiveWriter
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.verify import verify_run

@@ -22,9 +22,9 @@ from recorder.keeping.journal_reader import JournalReader
 from recorder.keeping.journal_rows import Cursor, pack_blocks, unpack_blocks
 from recorder.keeping.owner import JournalState, OwnerLock, journal_path_for, journal_state
 from recorder.marks.mark import Mark
-from recorder.run.block import Block
-from recorder.run.event import Event
-from recorder.run.gap import Gap, gaps_of
+from recorder.run.parts.block import Block
+from recorder.run.parts.event import Event
+from recorder.run.parts.gap import Gap, gaps_of
 from tests.recorder.made_runs import (
     all_rows,
     cell_blocks,

@@ -12,7 +12,7 @@ from recorder.keeping.errors import JournalError
 from recorder.keeping.journal_reader import JournalReader
 from recorder.keeping.journal_rows import Cursor, Damage
 from recorder.keeping.seal import recover
-from recorder.run.event import Event
+from recorder.run.parts.event import Event
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.verify import verify_run
 from tests.recorder.made_runs import MadeRun, all_rows, cell_blocks, header, load_cell, mark

@@ -29,11 +29,11 @@ from recorder.acquisition.control.requests import KeyedMark
 from recorder.acquisition.control.status import DeviceStatus, SessionStatus
 from recorder.acquisition.ring.ring import RingStats
 from recorder.marks.mark import Mark
-from recorder.run.block import Block
-from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
-from recorder.run.shunt_check import ShuntCheck, ShuntStep
-from recorder.run.states import DeviceState, FilerState, RunState
-from recorder.run.zero_line import Zero
+from recorder.run.checks.shunt_check import ShuntCheck, ShuntStep
+from recorder.run.checks.zero_line import Zero
+from recorder.run.parts.block import Block
+from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
+from recorder.run.parts.states import DeviceState, FilerState, RunState
 from recorder.window.model.live.live_run import LiveRun
 
 if TYPE_CHECKING:

@@ -16,10 +16,10 @@ from calibration.clock.tick_line import TickLine
 from drivers.interface.registry import layout_of
 from recorder.keeping.journal import Journal
 from recorder.keeping.seal import recover
-from recorder.run.block import Block
-from recorder.run.gap import Cause, Gap
-from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
-from recorder.run.zero_line import Zero
+from recorder.run.checks.zero_line import Zero
+from recorder.run.parts.block import Block
+from recorder.run.parts.gap import Cause, Gap
+from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run_file.hdf5.reader import open_run
 from recorder.sheets import load_car_sheet, load_trip_sheet
 from simulated_feeds.devices.faults import parse_fault
@@ -198,7 +198,7 @@ def test_sheets_for_recording_again(
     assert (pull.zero_counts, pull.zero_u_counts) == (21_000.5, 1.5)
     assert car.certificate_path(pull.certificate).is_file()
     assert car.certificate_path(car.devices["wheel"].certificate).is_file()
-    from recorder.acquisition.devices.plan import make_plan
+    from recorder.acquisition.preparation.plan import make_plan
 
     plan = make_plan(car)
     assert not plan.needs_zero

@@ -14,7 +14,7 @@ ROOT = Path(__file__).parents[3]
 
 CHILD = """
 import sys
-from recorder.run.errors import RunFileError
+from recorder.run.parts.errors import RunFileError
 from recorder.sheets import SheetError
 from simulated_feeds.serving.feed_process import run_child
 from simulated_feeds.settings.errors import FeedError

@@ -11,7 +11,7 @@ from recorder.track.route.route import load_route, parse_route
 from recorder.window.model.line.route_ahead import RouteAhead
 
 if TYPE_CHECKING:
-    from recorder.run.header import RunHeader
+    from recorder.run.parts.header import RunHeader
     from recorder.sheets import TripSheet
     from recorder.track.route.route import Route
 

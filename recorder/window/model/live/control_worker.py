@@ -15,8 +15,8 @@ from recorder.acquisition.control.requests import KeyedMark, MarkRevision, StopR
 from recorder.acquisition.control.session_files import SessionError
 from recorder.acquisition.control.status import SessionStatus
 from recorder.marks.mark import Mark
-from recorder.run.shunt_check import ShuntCheck, ShuntStep
-from recorder.run.zero_line import Zero
+from recorder.run.checks.shunt_check import ShuntCheck, ShuntStep
+from recorder.run.checks.zero_line import Zero
 
 if TYPE_CHECKING:
     from collections.abc import Callable

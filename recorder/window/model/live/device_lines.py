@@ -8,7 +8,7 @@ from enum import Enum
 from typing import TYPE_CHECKING, Final
 
 from calibration.quantities.written import written
-from recorder.run.states import DeviceState
+from recorder.run.parts.states import DeviceState
 
 if TYPE_CHECKING:
     from recorder.acquisition.control.status import DeviceStatus, SessionStatus

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Final
 
-from recorder.run.states import RunState
+from recorder.run.parts.states import RunState
 
 __all__ = ["Glow", "Lamp", "lamp_of"]
 

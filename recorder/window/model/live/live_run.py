@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Final
 from recorder.acquisition.control.client import CHECK_S
 from recorder.acquisition.control.requests import StopRequest
 from recorder.marks.kinds import keys_for
-from recorder.run.shunt_check import ShuntStep
-from recorder.run.states import DeviceState, FilerState, RunState
+from recorder.run.checks.shunt_check import ShuntStep
+from recorder.run.parts.states import DeviceState, FilerState, RunState
 from recorder.sheets import TripSheet, parse_car_sheet, parse_trip_sheet
 from recorder.window.model.crew.mark_list import EntryState, MarkList
 from recorder.window.model.line.route_of_run import route_of_run

@@ -12,7 +12,7 @@ from recorder.window.model.trace.trace_chunk import ChunkMaker, TraceChunk
 
 if TYPE_CHECKING:
     from recorder.acquisition.control.client import LiveSession
-    from recorder.run.zero_line import Zero
+    from recorder.run.checks.zero_line import Zero
 
 __all__ = ["RingWorker"]
 

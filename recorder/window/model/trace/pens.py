@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
+    from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
     from recorder.sheets import PenSheet
 
 __all__ = ["POWER", "Pen", "pens_of"]

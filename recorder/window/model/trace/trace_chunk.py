@@ -9,7 +9,7 @@ import numpy as np
 
 from calibration.certificates.wheel import WheelCertificate
 from calibration.speed.live_speed import LiveSpeed
-from recorder.run.calibrate import Calibrator
+from recorder.run.values.calibrate import Calibrator
 from recorder.track.placing.anchors import RECEIPT_DELAY_S, GnssFixes
 
 if TYPE_CHECKING:
@@ -17,9 +17,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from recorder.run.block import Block
-    from recorder.run.header import DeviceHeader, RunHeader
-    from recorder.run.zero_line import Zero
+    from recorder.run.checks.zero_line import Zero
+    from recorder.run.parts.block import Block
+    from recorder.run.parts.header import DeviceHeader, RunHeader
 
 __all__ = ["ChunkMaker", "TraceChunk"]
 

@@ -19,7 +19,7 @@ from PyQt6.QtWidgets import (
 )
 
 from calibration.quantities.editions import Edition
-from recorder.run.shunt_check import ShuntStep
+from recorder.run.checks.shunt_check import ShuntStep
 from recorder.window.model.crew.key_commands import BUTTONS, Command, KeyCommands, KeyMode
 from recorder.window.qt.frame.key_filter import KeyFilter
 from recorder.window.qt.panels.appearance import APPEARANCES

@@ -24,7 +24,7 @@ from recorder.acquisition.control.requests import (
     ZeroRequest,
 )
 from recorder.marks.mark import Mark
-from recorder.run.shunt_check import ShuntStep
+from recorder.run.checks.shunt_check import ShuntStep
 
 ID = "0123456789abcdef" * 2
 KEYED: dict[str, Any] = {"mark_id": ID, "kind": "station", "keyed_monotonic_ns": 5}

@@ -19,10 +19,10 @@ from drivers.interface.errors import LinkLostError
 from recorder.acquisition.devices.device_stream import DeviceStream
 from recorder.acquisition.devices.device_thread import DeviceThread
 from recorder.acquisition.ring.ring import RingReader, RingWriter
-from recorder.run.block import Block
-from recorder.run.event import Event
-from recorder.run.gap import Gap
-from recorder.run.states import DeviceState
+from recorder.run.parts.block import Block
+from recorder.run.parts.event import Event
+from recorder.run.parts.gap import Gap
+from recorder.run.parts.states import DeviceState
 
 DTYPE = np.dtype([("tick", "<u8")])
 _NUMBER = itertools.count()

@@ -14,8 +14,8 @@ from calibration.certificates.force_curve import ShuntExpectation
 from recorder.acquisition.control.exchanges import RequestRefusedError
 from recorder.acquisition.process.launch import start_recording
 from recorder.acquisition.process.reports import CheckReport, ZeroBegins
-from recorder.run.shunt_check import ShuntStep
-from recorder.run.zero_line import ZeroTime
+from recorder.run.checks.shunt_check import ShuntStep
+from recorder.run.checks.zero_line import ZeroTime
 from recorder.run_file.hdf5.reader import open_run
 
 if TYPE_CHECKING:

@@ -21,9 +21,9 @@ from recorder.acquisition.control.session_files import (
     sessions,
     sweep,
 )
+from recorder.acquisition.preparation.settings import RecordingError
 from recorder.acquisition.process.launch import RecordingProcess, start_recording
 from recorder.acquisition.process.reports import Swept
-from recorder.acquisition.process.settings import RecordingError
 from recorder.keeping.seal import recover
 from recorder.machine.shared_memory import SHM_FOLDER
 from recorder.run_file.hdf5.reader import open_run

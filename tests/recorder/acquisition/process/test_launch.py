@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from recorder.acquisition.preparation.settings import RecordingError, RecordingSettings
 from recorder.acquisition.process.launch import START_S, start_limit_s
 from recorder.acquisition.process.reports import (
     RecordingReport,
@@ -14,7 +15,6 @@ from recorder.acquisition.process.reports import (
     Warned,
     ZeroBegins,
 )
-from recorder.acquisition.process.settings import RecordingError, RecordingSettings
 from recorder.sheets import SheetError, load_car_sheet
 from recorder.sheets.car import LONGEST_ZERO_S
 

@@ -20,7 +20,7 @@ from recorder.acquisition.control.session_files import SessionError, session_fol
 from recorder.acquisition.process.launch import start_recording
 from recorder.acquisition.ring.ring import RingError
 from recorder.machine.child_process import child_environment, python_command
-from recorder.run.states import DeviceState, FilerState, RunState
+from recorder.run.parts.states import DeviceState, FilerState, RunState
 from recorder.run_file.hdf5.reader import open_run
 from tests.recorder.acquisition.process.conftest import Sheets, assert_unbroken, counts
 

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 import psutil
 import pytest
 
+from recorder.acquisition.preparation.settings import RecordingError
 from recorder.acquisition.process.launch import start_recording
-from recorder.acquisition.process.settings import RecordingError
 
 if TYPE_CHECKING:
     from tests.recorder.acquisition.conftest import FakeCell

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from recorder.acquisition.preparation.settings import RecordingSettings
 from recorder.acquisition.process.main import record_here
-from recorder.acquisition.process.settings import RecordingSettings
 from recorder.keeping.errors import SealBugError
 from recorder.keeping.filer_process import FilerProcess
 from recorder.keeping.seal import recover

@@ -13,7 +13,7 @@ import pytest
 from calibration.certificates.force_curve import ShuntExpectation
 from recorder.acquisition.process.launch import RecordingProcess, start_recording
 from recorder.command_line.main import main
-from recorder.run.shunt_check import ShuntStep
+from recorder.run.checks.shunt_check import ShuntStep
 from recorder.run_file.hdf5.reader import open_run
 
 if TYPE_CHECKING:

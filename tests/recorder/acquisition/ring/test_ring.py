@@ -19,7 +19,7 @@ import recorder
 from calibration.clock.tick_line import TickLine
 from recorder.acquisition.ring.ring import RingError, RingReader, RingWriter
 from recorder.machine.shared_memory import PAGE, SHM_FOLDER, create_segment, unlink_segment
-from recorder.run.block import Block
+from recorder.run.parts.block import Block
 from tests.recorder.acquisition.ring_damage import flip_byte
 
 DTYPE = np.dtype([("tick", "<u8"), ("ch0", "<i4"), ("ch1", "<i4")])

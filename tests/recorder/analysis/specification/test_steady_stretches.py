@@ -31,7 +31,7 @@ from recorder.analysis.specification.stretch_edits import EditAction, StretchEdi
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.marks.handling import FULL
 from recorder.marks.kinds import Kind
-from recorder.run.gap import Cause, Gap
+from recorder.run.parts.gap import Cause, Gap
 from tests.recorder.analysis.drawn_runs import (
     STEP_S,
     cause,

@@ -34,8 +34,8 @@ from recorder.analysis.uncertainty.stretch_means import corrected_pull
 from recorder.analysis.uncertainty.table_uncertainty import with_uncertainty
 from recorder.marks.kinds import Kind
 from recorder.marks.mark import Mark
-from recorder.run.header import ChannelHeader, DeviceHeader, RunHeader
-from recorder.run.zero_line import Zero
+from recorder.run.checks.zero_line import Zero
+from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.write_whole import DeviceData, write_run
 from recorder.track.route.route import parse_route

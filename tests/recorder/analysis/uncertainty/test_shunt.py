@@ -14,9 +14,9 @@ from calibration.field.mean_counts import MeanCounts
 from recorder.analysis.campaign.loaded_run import LoadedRun
 from recorder.analysis.campaign.loading import load_run
 from recorder.analysis.uncertainty.field_checks import RunFieldChecks, field_checks_of
-from recorder.run.event import Event
-from recorder.run.shunt_check import ShuntCheck, ShuntStep
-from recorder.run.zero_line import Zero, ZeroTime
+from recorder.run.checks.shunt_check import ShuntCheck, ShuntStep
+from recorder.run.checks.zero_line import Zero, ZeroTime
+from recorder.run.parts.event import Event
 from recorder.run_file.hdf5.reader import open_run
 from tests.recorder.cell_runs import CELL, HZ, cell_run
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from recorder.analysis.campaign.loading import load_run
-from recorder.run.event import Event
+from recorder.run.parts.event import Event
 from recorder.run_file.hdf5.reader import open_run
 from tests.recorder.cell_runs import CAPACITY_KN, cell_run
 

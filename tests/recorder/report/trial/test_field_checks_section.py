@@ -11,8 +11,8 @@ from calibration.field.mean_counts import MeanCounts
 from recorder.analysis.uncertainty.field_checks import RunFieldChecks
 from recorder.report.pages.document import Text, TextTable
 from recorder.report.trial.field_checks_section import field_checks_section
-from recorder.run.shunt_check import ShuntCheck, ShuntStep
-from recorder.run.zero_line import Zero, ZeroTime
+from recorder.run.checks.shunt_check import ShuntCheck, ShuntStep
+from recorder.run.checks.zero_line import Zero, ZeroTime
 
 CELL = ForceCertificate.from_coefficients(
     [0.0, 1e-4], capacity_kN=500.0, zero_limit_counts=5000.0,

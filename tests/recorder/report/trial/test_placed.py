@@ -24,7 +24,7 @@ from recorder.report.data.tables import grid_sections
 from recorder.report.pages.shown_units import CUSTOMARY, METRIC
 from recorder.report.roll.roll import RollScale, roll_sheets
 from recorder.report.trial.first_page import first_page
-from recorder.run.gap import Cause, Gap
+from recorder.run.parts.gap import Cause, Gap
 from recorder.run_file.hdf5.reader import open_run
 from tests.recorder.report.conftest import (
     FIRST_POST,

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from recorder.run.errors import CompanionError
+from recorder.run.parts.errors import CompanionError
 from recorder.run_file.companion.companion import Companion, companion_path
 from recorder.run_file.hdf5.reader import open_run
 from tests.recorder.made_runs import STARTED_UTC_NS, mark

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from recorder.keeping.seal import seal
-from recorder.run.header import DeviceHeader, RunHeader
+from recorder.run.parts.header import DeviceHeader, RunHeader
 from recorder.run_file.hdf5 import layout
 from recorder.run_file.hdf5.layout import PARTS, ROOT, Form, Part, part
 from recorder.run_file.hdf5.live_writer import LiveWriter

@@ -9,10 +9,10 @@ import h5py
 import numpy as np
 import pytest
 
-from recorder.run.calibrate import Calibrator
-from recorder.run.errors import RunFileError
-from recorder.run.event import Event
-from recorder.run.overview import BinSums, base_width, coarser, resample
+from recorder.run.parts.errors import RunFileError
+from recorder.run.parts.event import Event
+from recorder.run.values.calibrate import Calibrator
+from recorder.run.values.overview import BinSums, base_width, coarser, resample
 from recorder.run_file.hdf5.live_writer import LiveWriter
 from recorder.run_file.hdf5.reader import open_run
 from tests.recorder.made_runs import MadeRun, append_blocks, header, mark

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 import xarray
 
-from recorder.run.errors import RunFileError
-from recorder.run.gap import Cause, Gap
+from recorder.run.parts.errors import RunFileError
+from recorder.run.parts.gap import Cause, Gap
 from recorder.run_file.hdf5 import layout
 from recorder.run_file.hdf5.reader import open_run
 from tests.recorder.made_runs import (

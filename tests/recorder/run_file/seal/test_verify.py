@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from recorder.exchange.description import describe
-from recorder.run.errors import RunFileError
+from recorder.run.parts.errors import RunFileError
 from recorder.run_file.companion.companion import Companion, companion_path
 from recorder.run_file.hdf5.open import is_marked, lookup3, open_for_reading
 from recorder.run_file.hdf5.reader import open_run

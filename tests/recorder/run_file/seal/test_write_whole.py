@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from recorder.run.errors import RunFileError
-from recorder.run.event import Event
-from recorder.run.gap import Cause, Gap
-from recorder.run.header import ChannelHeader, DeviceHeader
+from recorder.run.parts.errors import RunFileError
+from recorder.run.parts.event import Event
+from recorder.run.parts.gap import Cause, Gap
+from recorder.run.parts.header import ChannelHeader, DeviceHeader
 from recorder.run_file.hdf5.create import create_file
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.hdf5.store import Hdf5Calls

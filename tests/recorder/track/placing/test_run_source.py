@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
-from recorder.run.gap import Cause, Gap
-from recorder.run.header import RunHeader
-from recorder.run.utc import UTC_DTYPE, UtcScale
+from recorder.run.parts.gap import Cause, Gap
+from recorder.run.parts.header import RunHeader
+from recorder.run.time.utc import UTC_DTYPE, UtcScale
 from recorder.sheets import TripSheet, parse_trip_sheet
 from recorder.track.placing.errors import PlacingError
 from recorder.track.placing.run_source import (

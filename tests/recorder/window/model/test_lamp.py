@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from recorder.run.states import RunState
+from recorder.run.parts.states import RunState
 from recorder.window.model.live.device_lines import run_time_text
 from recorder.window.model.live.lamp import Glow, lamp_of
 

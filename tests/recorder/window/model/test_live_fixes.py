@@ -10,8 +10,8 @@ import pytest
 from numpy.typing import NDArray
 
 from calibration.clock.tick_line import TickLine
-from recorder.run.block import Block
-from recorder.run.header import ChannelHeader, DeviceHeader
+from recorder.run.parts.block import Block
+from recorder.run.parts.header import ChannelHeader, DeviceHeader
 from recorder.window.model.live.live_run import LiveRun
 
 if TYPE_CHECKING:

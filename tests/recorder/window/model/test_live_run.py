@@ -16,8 +16,8 @@ from recorder.acquisition.control.client import SessionLostError
 from recorder.acquisition.control.requests import KeyedMark
 from recorder.keeping.journal import Journal
 from recorder.marks.mark import Mark
-from recorder.run.shunt_check import ShuntStep
-from recorder.run.states import DeviceState, FilerState, RunState
+from recorder.run.checks.shunt_check import ShuntStep
+from recorder.run.parts.states import DeviceState, FilerState, RunState
 from recorder.window.model.crew.mark_list import Entry, EntryState
 from recorder.window.model.live.control_worker import (
     ControlReport,
@@ -390,14 +390,3 @@ def test_distance_goes_on_from_the_journal_when_the_ring_has_forgotten(
         run.close()
     assert run.ring_worker.problem == ""
     assert run.traces.distance_m == pytest.approx(20.0 * t[-1], abs=0.01)
-
-
-def test_without_a_journal_it_is_said_from_where_distance_counts(
-    session: FakeSession, kit: Kit
-) -> None:
-    session.send_wheel(0.0, 20.0 * np.arange(500) / 100.0)
-    session.rings["wheel"].waiting = session.rings["wheel"].waiting[20:]
-    run = kit.make_run(session)
-    kit.settle(run)
-    run.close()
-    assert "distance counts from when this window opened" in texts(run)

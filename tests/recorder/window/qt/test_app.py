@@ -13,7 +13,7 @@ import pytest
 
 from recorder.acquisition.control.session_files import SessionError
 from recorder.command_line.main import main as command
-from recorder.run.states import RunState
+from recorder.run.parts.states import RunState
 from recorder.window.model.shown.options import WindowOptions
 from recorder.window.qt.frame import app, preflight
 from recorder.window.qt.frame.measuring import COLUMNS

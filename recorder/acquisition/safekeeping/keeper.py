@@ -10,13 +10,13 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from recorder.keeping.errors import JournalError, JournalFullError
-from recorder.run.event import Event
-from recorder.run.gap import Cause, Gap
+from recorder.run.parts.event import Event
+from recorder.run.parts.gap import Cause, Gap
 
 if TYPE_CHECKING:
     from recorder.acquisition.ring.ring import RingReader
     from recorder.keeping.journal import Journal
-    from recorder.run.block import Block
+    from recorder.run.parts.block import Block
 
 __all__ = ["Keeper", "Outbox"]
 

@@ -8,11 +8,11 @@ from numpy.typing import NDArray
 
 from calibration.clock.tick_line import TickLine, time_along
 from calibration.clock.ticks_to_run_time import TickFit, fit_ticks
-from recorder.run import timeline
-from recorder.run.block import BLOCK_DTYPE, Block, blocks_of, heads_of, joined, times_of
-from recorder.run.gap import Cause, Gap
-from recorder.run.timeline import Segment, as_given, tie_ticks
-from recorder.run.utc import NO_UTC, UTC_DTYPE, UtcScale, fit_scale, wall_clock_scale
+from recorder.run.parts.block import BLOCK_DTYPE, Block, blocks_of, heads_of, joined, times_of
+from recorder.run.parts.gap import Cause, Gap
+from recorder.run.time import timeline
+from recorder.run.time.timeline import Segment, as_given, tie_ticks
+from recorder.run.time.utc import NO_UTC, UTC_DTYPE, UtcScale, fit_scale, wall_clock_scale
 from tests.recorder.made_runs import STARTED_UTC_NS, gnss, header, load_cell
 
 CELL = load_cell()

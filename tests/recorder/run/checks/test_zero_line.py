@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calibration.field.checks import CheckKind, FieldCheck
-from recorder.run.event import Event, EventKind
-from recorder.run.zero_line import Zero, ZeroLine, ZeroTime, zero_lines, zeros_of
+from recorder.run.checks.zero_line import Zero, ZeroLine, ZeroTime, zero_lines, zeros_of
+from recorder.run.parts.event import Event, EventKind
 
 CHECK = FieldCheck(
     kind=CheckKind.ZERO, passed=True, counts=20_012.0, expected_counts=20_000.0,

@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from recorder.run.states import DeviceState, FilerState, RunState
+from recorder.run.parts.states import DeviceState, FilerState, RunState
 
 
 def test_marks_are_taken_until_the_seal() -> None:

@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 from calibration.certificates.certificate import dump_certificate
 from calibration.certificates.force import ForceCertificate
 from calibration.quantities import flags as flag_bits
-from recorder.run.calibrate import Calibrated, Calibrator, parse_certificates
-from recorder.run.errors import RunFileError
-from recorder.run.event import Event
-from recorder.run.gap import Cause, Gap
-from recorder.run.zero_line import Zero
+from recorder.run.checks.zero_line import Zero
+from recorder.run.parts.errors import RunFileError
+from recorder.run.parts.event import Event
+from recorder.run.parts.gap import Cause, Gap
+from recorder.run.values.calibrate import Calibrated, Calibrator, parse_certificates
 from tests.recorder.made_runs import CELL, WHEEL, gnss, header, load_cell, wheel
 
 

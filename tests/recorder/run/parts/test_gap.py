@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.interface.driver_interface import FaultCause
-from recorder.run.event import Event, EventKind
-from recorder.run.gap import Cause, Gap, gaps_of
+from recorder.run.parts.event import Event, EventKind
+from recorder.run.parts.gap import Cause, Gap, gaps_of
 
 
 @pytest.mark.parametrize("fault", FaultCause)

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any, Final, Self
 import numpy as np
 
 from calibration.field.checks import FieldCheck
-from recorder.run.event import Event, EventKind
-from recorder.run.event_numbers import known, number
+from recorder.run.parts.event import Event, EventKind
+from recorder.run.parts.event_numbers import known, number
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

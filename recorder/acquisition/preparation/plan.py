@@ -19,7 +19,7 @@ from drivers.interface.driver_interface import DriverDescription, Layout, Role
 from drivers.interface.errors import SetupError
 from drivers.interface.registry import DRIVERS, description_of, layout_of
 from recorder.marks.kinds import check_keys
-from recorder.run.header import ChannelHeader
+from recorder.run.parts.header import ChannelHeader
 from recorder.sheets import CarSheet, ChannelSheet, DeviceSheet, SheetError, TripSheet
 from recorder.sheets.sheet_table import likely
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from recorder.keeping.errors import SealError
 from recorder.keeping.filer_process import FilerProcess
-from recorder.run.states import FilerState
+from recorder.run.parts.states import FilerState
 
 __all__ = ["FilerSupervisor"]
 

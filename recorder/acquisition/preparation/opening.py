@@ -17,15 +17,15 @@ from drivers.interface.registry import open_driver
 from recorder.acquisition.control.session_files import ring_name
 from recorder.acquisition.devices.device_stream import DeviceStream, TickClock
 from recorder.acquisition.devices.device_thread import DeviceThread
-from recorder.acquisition.devices.plan import DevicePlan, Plan
-from recorder.acquisition.process.settings import RecordingError, RecordingSettings
+from recorder.acquisition.preparation.plan import DevicePlan, Plan
+from recorder.acquisition.preparation.settings import RecordingError, RecordingSettings
 from recorder.acquisition.ring.ring import RingWriter
 from recorder.keeping.owner import JournalState, boot_id, journal_path_for, journal_state
 from recorder.machine.host import free_bytes, network_disk
 from recorder.machine.version import software
-from recorder.run.event import Event
-from recorder.run.gap import Gap
-from recorder.run.header import DeviceHeader, RunHeader
+from recorder.run.parts.event import Event
+from recorder.run.parts.gap import Gap
+from recorder.run.parts.header import DeviceHeader, RunHeader
 
 if TYPE_CHECKING:
     from drivers.interface.driver_interface import DeviceDriver

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from recorder.acquisition.control.requests import KeyedMark, MarkRevision
-from recorder.acquisition.process.mark_register import MarkRefusedError, MarkRegister
+from recorder.acquisition.safekeeping.mark_register import MarkRefusedError, MarkRegister
 from recorder.marks.kinds import MarkError
 from recorder.marks.mark import SINCE_LAST, Mark
 

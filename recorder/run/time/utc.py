@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
     from calibration.clock.run_time_to_utc import UtcFit
-    from recorder.run.header import RunHeader
+    from recorder.run.parts.header import RunHeader
 
 __all__ = [
     "COMPUTERS_CLOCK",

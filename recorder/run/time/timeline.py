@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from recorder.run.gap import Gap
-    from recorder.run.header import DeviceHeader, RunHeader
+    from recorder.run.parts.gap import Gap
+    from recorder.run.parts.header import DeviceHeader, RunHeader
 
     Ticks: TypeAlias = NDArray[np.uint64]
 

@@ -6,7 +6,7 @@ from dataclasses import asdict, dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
-from recorder.run.event import Event, EventKind
+from recorder.run.parts.event import Event, EventKind
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping

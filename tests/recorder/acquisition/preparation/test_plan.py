@@ -11,8 +11,8 @@ import pytest
 from calibration.certificates.certificate import dump_certificate
 from calibration.certificates.force import ForceCertificate
 from drivers.interface.registry import DRIVERS, description_of
-from recorder.acquisition.devices.plan import Plan, make_plan
-from recorder.run.header import DeviceHeader
+from recorder.acquisition.preparation.plan import Plan, make_plan
+from recorder.run.parts.header import DeviceHeader
 from recorder.sheets import SheetError, load_car_sheet, load_trip_sheet
 
 WHEEL = """

@@ -14,11 +14,11 @@ from calibration.certificates.certificate import (
 )
 from calibration.certificates.force import ForceCertificate
 from calibration.quantities import flags as flag_bits
-from recorder.run.errors import RunFileError
-from recorder.run.event import Event, EventKind
-from recorder.run.gap import Gap
-from recorder.run.wheel_distance import ILLEGAL_QUADRATURE, WheelBase
-from recorder.run.zero_line import Zero, ZeroLine
+from recorder.run.checks.zero_line import Zero, ZeroLine
+from recorder.run.parts.errors import RunFileError
+from recorder.run.parts.event import Event, EventKind
+from recorder.run.parts.gap import Gap
+from recorder.run.values.wheel_distance import ILLEGAL_QUADRATURE, WheelBase
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from calibration.certificates.wheel import WheelCertificate
-    from recorder.run.header import ChannelHeader, RunHeader
+    from recorder.run.parts.header import ChannelHeader, RunHeader
 
 __all__ = [
     "Calibrated",

@@ -12,13 +12,13 @@ import numpy as np
 import pytest
 
 from calibration.clock.tick_line import TickLine
-from recorder.acquisition.process.keeper import Keeper, Outbox
 from recorder.acquisition.ring.ring import RingWriter
+from recorder.acquisition.safekeeping.keeper import Keeper, Outbox
 from recorder.keeping.errors import JournalFullError
 from recorder.keeping.journal import Journal
-from recorder.run.block import Block
-from recorder.run.event import Event
-from recorder.run.gap import Cause, Gap
+from recorder.run.parts.block import Block
+from recorder.run.parts.event import Event
+from recorder.run.parts.gap import Cause, Gap
 from tests.recorder.acquisition.ring_damage import flip_byte
 
 DTYPE = np.dtype([("tick", "<u8"), ("ch0", "<i4")])

@@ -1,0 +1,1 @@
+"""What makes records and marks durable: keeper, mark register, the filer's supervisor."""

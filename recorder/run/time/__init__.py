@@ -1,0 +1,1 @@
+"""Device ticks to run time to UTC over a whole run. The clocks' arithmetic is `calibration`."""
