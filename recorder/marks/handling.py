@@ -36,7 +36,7 @@ _CLOSED: Final = frozenset({"closed", "shut", "shut off", "off", "idle"})
 
 @dataclass(frozen=True, slots=True)
 class ThrottleMark(MarkValue):
-    """Throttle or regulator: a notch, a share of full opening, or words."""
+    """Throttle: a notch, a share of full opening, or words."""
 
     kind: ClassVar[Kind] = Kind.THROTTLE
     notch: int | None = None
@@ -93,7 +93,7 @@ FULL: Final = ThrottleMark(words="full")
 
 @dataclass(frozen=True, slots=True)
 class CutOffMark(MarkValue):
-    """Cut-off or reverser: per cent of the stroke, or words."""
+    """Cut-off: per cent of the stroke, or words."""
 
     kind: ClassVar[Kind] = Kind.CUTOFF
     per_cent: float | None = None

@@ -33,7 +33,7 @@ class Specification:
     pull_kN: tuple[float, ...]
     starting_pull_kN: float | None = None
     setting: ThrottleMark = FULL
-    """Throttle or regulator setting the specification is for."""
+    """Throttle setting the specification is for."""
 
     def limit_kN(self, speed_m_s: float) -> float:
         """Specified pull at a speed; NaN outside the points."""

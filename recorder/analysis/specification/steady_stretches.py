@@ -84,7 +84,7 @@ class Stretch:
     t_start_s: float
     t_end_s: float
     setting: ThrottleMark = _UNMARKED
-    """Throttle or regulator as last marked; bare when never marked."""
+    """Throttle as last marked; bare when never marked."""
     source: StretchSource = StretchSource.FOUND
     reason: str = ""
     """Why the crew added it."""
@@ -114,7 +114,7 @@ def find_steady(
 
 
 def setting_at(marks: Sequence[Mark], t_s: float) -> ThrottleMark:
-    """The throttle or regulator setting last marked at or before ``t_s``; bare when none.
+    """The throttle setting last marked at or before ``t_s``; bare when none.
 
     A mark that does not read gives its words: they are shown, and agree with no setting.
     """

@@ -33,6 +33,7 @@ NOMENCLATURE: Final = (
     Term("consist", "rake, formation", "the vehicles behind the test car"),
     Term("trailing load", "tonnage", "all behind the measuring coupler"),
     Term("throttle", "regulator, notch", "the setting of the locomotive's power"),
+    Term("cut-off", "reverser setting", "share of the stroke during which steam is admitted"),
     Term("rotary allowance", "rotating mass", "share of the mass added for turning parts"),
     Term("tonnage rating", "load table", "trailing load over a grade at a least speed"),
     Term("t, short ton, long ton", "metric ton, ton", "1000 kg, 2000 lb, 2240 lb"),

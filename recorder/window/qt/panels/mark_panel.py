@@ -120,6 +120,6 @@ class MarkPanel(Panel):
             write(painter, second, hint, look.typing_ink, self.small * 0.9)
             return
         hint = self._run.marks.hint or self._run.message
-        keys = "Enter: details   Delete: withdraw   ↑ ↓: choose a mark   Ctrl+M: next milepost"
+        keys = "Enter: details   Delete: withdraw   ↑ ↓: choose   Ctrl+M: next post"
         write(painter, first, keys, look.faint, self.small * 0.92)
         write(painter, second, hint, look.ink, self.small * 0.92)
