@@ -23,6 +23,10 @@ _SYMBOLS: Final = {
     "hp_h": "hp·h",
     "short_tons": "short tons",
     "C": "°C",
+    "pct": "%",
+    "permille": "‰",
+    "per_m": "1/m",
+    "per_km": "1/km",
     "N_per_t": "N/t",
     # The trade's own way of writing it: pounds (of force) a short ton.
     "lb_per_short_ton": "lb/ton",

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 
 import numpy as np
 
+from calibration.quantities.units import UNITS
 from recorder.run.parts.errors import RunFileError
 from recorder.run.time.utc import utc_text
 
@@ -37,7 +38,6 @@ PIECE: Final = 500_000
 LONGEST_STEP_S: Final = 2.0
 """Speeds further apart than this are not joined by a line for the power."""
 
-_UNIT_WORDS: Final = {"m/s": "m_s", "m/s2": "m_s2", "km/h": "km_h", "": "1", "%": "pct"}
 MARK_COLUMNS: Final = (
     "time_s",
     "utc",
@@ -69,7 +69,8 @@ class _Sink(Protocol):
 
 def column_name(channel: Channel) -> str:
     """``pull_kN``, ``speed_m_s``, ``latitude_deg`` …: quantity and unit."""
-    unit = _UNIT_WORDS.get(channel.unit, channel.unit.replace("/", "_").replace(" ", "_"))
+    known = UNITS.get(channel.unit or "1")
+    unit = channel.unit.replace("/", "_").replace(" ", "_") if known is None else known.name
     return f"{channel.quantity}_{unit}"
 
 

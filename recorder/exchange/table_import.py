@@ -17,9 +17,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from calibration.quantities.units import UnitError, convert, split_column
+from calibration.quantities.units import UnitError, convert, factor, split_column
 from recorder.exchange.table_text import TableError, number_in, rows_of
 from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
+from recorder.run.parts.quantities import RUN_UNITS, run_unit
 from recorder.run_file.seal.write_whole import DeviceData, write_run
 
 if TYPE_CHECKING:
@@ -31,19 +32,14 @@ if TYPE_CHECKING:
 
 __all__ = ["ImportedTable", "TableError", "import_table", "read_table"]
 
-QUANTITIES: Final[Mapping[str, tuple[str, str]]] = {
-    "time": ("s", "s"),
-    "pull": ("kN", "kN"),
-    "speed": ("m_s", "m/s"),
-    "distance": ("m", "m"),
-    "acceleration": ("m_s2", "m/s²"),
-    "power": ("kW", "kW"),
-    "elevation": ("m", "m"),
-    "temperature": ("C", "°C"),
-    "pressure": ("Pa", "Pa"),
+QUANTITIES: Final = (
+    "time", "pull", "speed", "distance", "acceleration", "power", "elevation", "temperature",
+    "pressure",
+)  # fmt: skip
+"""What a column may be, beside grade and curvature."""
+RATIOS: Final = {unit: factor(unit) for unit in ("pct", "percent", "permille")} | {
+    "fraction": 1.0
 }
-"""Quantity → unit as ``calibration`` calls it, and as the run file writes it."""
-RATIOS: Final = {"pct": 0.01, "percent": 0.01, "permille": 0.001, "fraction": 1.0}
 TICK_HZ: Final = 1e6
 FOREIGN: Final = 30 * 86400.0
 
@@ -209,7 +205,7 @@ def _mapped(path: Path, names: Sequence[str], text: str) -> tuple[int, tuple[str
         )
         raise TableError(msg)
     if not unit:
-        unit = split_column(name)[1] or QUANTITIES.get(quantity.strip(), ("", ""))[0]
+        unit = split_column(name)[1] or RUN_UNITS.get(quantity.strip(), "")
     return names.index(name), (quantity.strip(), unit.strip())
 
 
@@ -233,9 +229,9 @@ def _unusable(column: _Column) -> str:
         known = ", ".join([*QUANTITIES, "grade", "curvature (by radius)"])
         return f"quantity {column.quantity!r} is not one of {known}"
     if not column.unit:
-        target = QUANTITIES[column.quantity][0]
+        target = RUN_UNITS[column.quantity]
         return f"no unit in its name; write for example {column.quantity}_{target}"
-    return _wrong_unit(column.unit, QUANTITIES[column.quantity][0])
+    return _wrong_unit(column.unit, RUN_UNITS[column.quantity])
 
 
 def _wrong_unit(unit: str, target: str) -> str:
@@ -275,7 +271,7 @@ def _to_si(column: _Column, values: NDArray[np.float64]) -> NDArray[np.float64]:
         with np.errstate(divide="ignore"):
             bend = np.where((radius == 0.0) | np.isnan(radius), 0.0, 1.0 / radius)
         return np.asarray(bend, dtype=np.float64)
-    return convert(values, column.unit, QUANTITIES[column.quantity][0])
+    return convert(values, column.unit, RUN_UNITS[column.quantity])
 
 
 def _time_by_distance(
@@ -316,5 +312,5 @@ def _check_time(path: Path, time_s: NDArray[np.float64], numbers: NDArray[np.flo
 
 def _written_unit(quantity: str) -> str:
     if quantity in QUANTITIES:
-        return QUANTITIES[quantity][1]
+        return run_unit(quantity)
     return "1/m" if quantity == "curvature" else "1"

@@ -20,6 +20,7 @@ from drivers.interface.errors import SetupError
 from drivers.interface.registry import DRIVERS, description_of, layout_of
 from recorder.marks.kinds import check_keys
 from recorder.run.parts.header import ChannelHeader
+from recorder.run.parts.quantities import RUN_UNITS, run_unit
 from recorder.sheets import CarSheet, ChannelSheet, DeviceSheet, SheetError, TripSheet
 from recorder.sheets.sheet_table import likely
 
@@ -36,16 +37,6 @@ MOST_RING: Final = 64 * 2**20
 _UNKNOWN: Final = DriverDescription(role=Role.FORCE, usual_hz=100.0, host_clock=False)
 """Stands for a driver that does not exist, while the other problems of a sheet are gathered."""
 _NO_LAYOUT: Final = Layout(dtype=np.dtype([("tick", "<u8")]), tick_hz=1.0)
-_UNITS: Final = {
-    "pull": "kN",
-    "distance": "m",
-    "speed": "m/s",
-    "latitude": "deg",
-    "longitude": "deg",
-    "altitude": "m",
-    "gnss_speed": "m/s",
-    "gnss_course": "deg",
-}
 _GNSS_CHANNELS: Final = (
     ("latitude", "latitude_deg"),
     ("longitude", "longitude_deg"),
@@ -311,7 +302,7 @@ class _PlanMaker:
         if name in self._channels:
             name = f"{sheet.name}_{name}"
         self._channels.add(name)
-        unit = _UNITS.get(quantity, "counts")
+        unit = run_unit(quantity) if quantity in RUN_UNITS else "counts"
         role = _description(sheet).role
         if role is Role.FORCE:
             unit = "kN" if certificate else "counts"

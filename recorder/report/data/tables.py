@@ -12,6 +12,8 @@ import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet as pq
 
+from calibration.quantities.units import split_column
+from calibration.quantities.written import symbol
 from recorder.analysis.campaign.answer import CampaignAnswer
 from recorder.analysis.campaign.run_answer import RunAnswer
 from recorder.analysis.dynamics.published_resistance import (
@@ -37,12 +39,6 @@ if TYPE_CHECKING:
     from recorder.analysis.campaign.loaded_run import LoadedRun
 
 __all__ = ["grid_sections", "write_tables"]
-
-_UNITS = {
-    "N_per_t": "N/t", "per_km": "1/km", "m_s2": "m/s²", "m_s": "m/s", "km_h": "km/h",
-    "kN": "kN", "kW": "kW", "kJ": "kJ", "pct": "%", "m": "m", "s": "s", "t": "t",
-}  # fmt: skip
-"""Last part of a column's name → its unit; longer ones first."""
 
 
 def grid_sections(run: LoadedRun, grid: str) -> list[Section]:
@@ -157,7 +153,8 @@ def _rows_table(rows: Sequence[Mapping[str, Any]]) -> pa.Table:
 def _with_units(content: pa.Table) -> pa.Table:
     fields = []
     for field in content.schema:
-        unit = next((u for end, u in _UNITS.items() if field.name.endswith("_" + end)), "")
+        _, ending = split_column(field.name)
+        unit = symbol(ending) if ending else ""
         fields.append(field.with_metadata({"unit": unit} if unit else None))
     return content.cast(pa.schema(fields))
 
