@@ -80,10 +80,6 @@ class SignalWindow:
         while float(self._blocks[0][0][-1]) < float(t_s[-1]) - self.keep_s:
             self._blocks.popleft()
 
-    def clear(self) -> None:
-        """Forget what is kept."""
-        self._blocks.clear()
-
     @property
     def latest_s(self) -> float | None:
         """Time of the last sample; None before the first."""

@@ -13,7 +13,7 @@ from calibration.evaluation.issue import CAUTIONS
 from calibration.quantities.written import typeset, written
 from recorder.window.qt.panels.appearance import Appearance, font
 from recorder.window.qt.panels.painted import Panel, fitted, write
-from recorder.window.qt.paper.strips import Scale, ValueAxis, path_arrays
+from recorder.window.qt.paper.strips import ValueAxis, path_arrays
 
 if TYPE_CHECKING:
     from PyQt6.QtWidgets import QWidget
@@ -222,7 +222,6 @@ class CountsStrip(pg.PlotWidget):  # type: ignore[misc]  # a library without typ
     def __init__(self, desk: BenchDesk) -> None:
         super().__init__(axisItems={"left": ValueAxis(), "bottom": ValueAxis("bottom", "s")})
         self._desk = desk
-        self._scale = Scale(least=100.0)
         self._low_high = (0.0, 1.0)
         plot = self.getPlotItem()
         plot.setMenuEnabled(False)
