@@ -48,7 +48,7 @@ class Keying:
     def __init__(self, session: LiveSession, *, until: int) -> None:
         self.acknowledged: list[str] = []
         self.reached = threading.Event()
-        """Set when so many are acknowledged; keying goes on."""
+        """Set when so many are acknowledged and a second of samples has come; keying goes on."""
         self._session = session
         self._until = until
         self._enough = threading.Event()
@@ -61,8 +61,12 @@ class Keying:
                 number = len(self.acknowledged)
                 mark = self._session.mark("remark", time.monotonic_ns(), f"{number}")
                 self.acknowledged.append(mark.mark_id)
-                if number + 1 == self._until:
+                if number + 1 >= self._until and self._samples_have_come():
                     self.reached.set()
+
+    def _samples_have_come(self) -> bool:
+        """A second of them at 2 kHz: more than a kill may cost. Marks are taken before any."""
+        return self._session.status().devices["drawbar"].records > 2000
 
     def end(self) -> None:
         self._enough.set()
