@@ -41,7 +41,7 @@ class Settled:
 
 
 def settle_seconds(
-    t: NDArray[np.float64], offset_s: NDArray[np.float64], told_ns: NDArray[np.int64]
+    t: NDArray[np.float64], offset_s: NDArray[np.float64], stated_ns: NDArray[np.int64]
 ) -> Settled:
     """Find whole-second jumps of (n,) offsets (TAI sent less run time, s), n ≥ 2.
 
@@ -52,14 +52,14 @@ def settle_seconds(
     offset_s = offset_s.copy()
     level = _levels(t, offset_s)
     # The second 23:59:60 carries the number of the next one, which counts it already.
-    sixty = (level == 1.0) & is_table_leap(told_ns)
+    sixty = (level == 1.0) & is_table_leap(stated_ns)
     offset_s[sixty] -= 1.0
     level[sixty] = 0.0
     leaps: list[tuple[int, int]] = []
     held = _held(level)
     for i in np.flatnonzero(np.diff(held, prepend=held[0]))[:MOST_STEPS]:
         jump = float(held[i] - held[i - 1])
-        if abs(jump) == 1.0 and (midnight := _month_end(int(told_ns[i]))) is not None:
+        if abs(jump) == 1.0 and (midnight := _month_end(int(stated_ns[i]))) is not None:
             sign = -int(jump)
             offset_s[i:] += sign
             level[i:] += sign
@@ -127,10 +127,10 @@ def _believed(t: NDArray[np.float64], held: NDArray[np.float64]) -> float:
     return float(values[np.argmax(counts)])
 
 
-def _month_end(told_ns: int) -> int | None:
+def _month_end(stated_ns: int) -> int | None:
     """Midnight that ends a month, when a sentence within seconds of it showed a jump."""
-    midnight = round(told_ns / DAY_NS) * DAY_NS
-    if abs(told_ns - midnight) > 5 * NS:
+    midnight = round(stated_ns / DAY_NS) * DAY_NS
+    if abs(stated_ns - midnight) > 5 * NS:
         return None
     try:
         first = datetime.fromtimestamp(midnight // NS, tz=UTC).day == 1

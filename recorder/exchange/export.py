@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 __all__ = ["FORMATS", "column_name", "drawbar_power", "export_run"]
 
 FORMATS: Final = ("csv", "parquet")
-PIECE: Final = 500_000
+CHUNK_ROWS: Final = 500_000
 LONGEST_STEP_S: Final = 2.0
 """Speeds further apart than this are not joined by a line for the power."""
 
@@ -103,24 +103,24 @@ def export_run(
         raise RunFileError(msg)
     place = Path(folder)
     place.mkdir(parents=True, exist_ok=True)
-    told = progress or (lambda _part, _what: None)
+    report = progress or (lambda _part, _what: None)
     pull, speed = _first(run, "pull"), _first(run, "speed")
     with_power = pull is not None and speed is not None and "power" not in run.channels
     names = [f"{c}.{form}" for c in run.channels] + [f"power.{form}"] * with_power
     written = [place / name for name in (*names, "marks.csv", "gaps.csv")]
     _clear(written, replace=replace)
     for i, (channel, path) in enumerate(zip(run.channels.values(), written, strict=False)):
-        _export_channel(channel, path, form, partial(_part_of, told, i, len(written)))
+        _export_channel(channel, path, form, partial(_part_of, report, i, len(written)))
     if pull is not None and speed is not None and with_power:
         _export_power(run, pull, speed, place / f"power.{form}", form)
     _export_marks(run, place / "marks.csv")
     _export_gaps(run, place / "gaps.csv")
-    told(1.0, "written")
+    report(1.0, "written")
     return written
 
 
-def _part_of(told: Progress, i: int, count: int, part: float, what: str) -> None:
-    told((i + part) / count, what)
+def _part_of(report: Progress, i: int, count: int, part: float, what: str) -> None:
+    report((i + part) / count, what)
 
 
 def _clear(paths: list[Path], *, replace: bool) -> None:
@@ -139,14 +139,14 @@ def _first(run: RunFile, quantity: str) -> Channel | None:
     return next((c for c in run.channels.values() if c.quantity == quantity), None)
 
 
-def _export_channel(channel: Channel, path: Path, form: str, told: Progress) -> None:
+def _export_channel(channel: Channel, path: Path, form: str, report: Progress) -> None:
     # A wheel's counts stand beside its distance; its speed is not made from them one by one.
     with_counts = bool(channel.certificate) and channel.quantity != "speed"
     sink = None
     try:
         # At least one piece, so that an empty channel has its header.
-        for start in range(0, max(channel.n, 1), PIECE):
-            stop = start + PIECE
+        for start in range(0, max(channel.n, 1), CHUNK_ROWS):
+            stop = start + CHUNK_ROWS
             columns: dict[str, NDArray[np.generic]] = {
                 "time_s": channel.time_s(start, stop),
                 column_name(channel): channel.stored_values(start, stop),
@@ -156,7 +156,7 @@ def _export_channel(channel: Channel, path: Path, form: str, told: Progress) -> 
             columns["flags"] = channel.flags(start, stop)
             sink = sink or _sink(path, form, columns)
             sink.write(columns)
-            told(min(stop / max(channel.n, 1), 1.0), channel.name)
+            report(min(stop / max(channel.n, 1), 1.0), channel.name)
     finally:
         if sink is not None:
             sink.close()
@@ -166,13 +166,13 @@ def _export_power(run: RunFile, pull: Channel, speed: Channel, path: Path, form:
     gaps = run.gaps(speed.device)
     sink = None
     try:
-        for start in range(0, max(pull.n, 1), PIECE):
-            time_s = pull.time_s(start, start + PIECE)
+        for start in range(0, max(pull.n, 1), CHUNK_ROWS):
+            time_s = pull.time_s(start, start + CHUNK_ROWS)
             low = max(speed.index_at(float(time_s[0])) - 1, 0) if len(time_s) else 0
             high = speed.index_at(float(time_s[-1])) + 1 if len(time_s) else 0
             power, flags = drawbar_power(
                 time_s,
-                (pull.values(start, start + PIECE), pull.flags(start, start + PIECE)),
+                (pull.values(start, start + CHUNK_ROWS), pull.flags(start, start + CHUNK_ROWS)),
                 speed.time_s(low, high),
                 (speed.values(low, high), speed.flags(low, high)),
                 gaps,

@@ -48,7 +48,7 @@ class FilerProcess:
             python_command("recorder.keeping.filer", journal_path, run_path),
             name="filer",
             table=FILER_REPORTS,
-            hear=self._hear,
+            receive=self._receive,
             orders=True,
         )
 
@@ -108,7 +108,7 @@ class FilerProcess:
         """End it at once (an abandoned recording); may be called twice."""
         self._child.kill()
 
-    def _hear(self, report: FilerReport) -> None:
+    def _receive(self, report: FilerReport) -> None:
         match report:
             case Filed():
                 self.filed = report

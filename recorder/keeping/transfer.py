@@ -90,20 +90,20 @@ class Transfer:
         An index can be mapped only as far as losses are known; :meth:`collect` sees them all.
         """
         rows = self.reader.read_new(self.cursor, chunk_bytes=chunk_bytes)
-        told = self._losses(rows)
-        rows.events = [*map(self.mapped, rows.events), *told]
+        losses = self._losses(rows)
+        rows.events = [*map(self.mapped, rows.events), *losses]
         return rows
 
     def collect(self) -> tuple[list[Mark], list[Event]]:
         """All marks and all events of the journal, losses told as gaps, indices mapped."""
         marks: list[Mark] = []
         events: list[Event] = []
-        told: list[Event] = []
+        losses: list[Event] = []
         while rows := self.reader.read_new(self.cursor):
             marks.extend(rows.marks)
             events.extend(rows.events)
-            told.extend(self._losses(rows))
-        return marks, [*map(self.mapped, events), *told]
+            losses.extend(self._losses(rows))
+        return marks, [*map(self.mapped, events), *losses]
 
     def _losses(self, rows: Rows) -> list[Event]:
         self.damage.extend(rows.damage)

@@ -61,7 +61,7 @@ class ChildProcess(Generic[R]):
         As :func:`python_command` makes it.
     table
         How its reports read.
-    hear
+    receive
         Called with each report, from a thread of the child's own; must not raise.
     orders
         Whether it is given orders: its standard input is then kept open.
@@ -75,7 +75,7 @@ class ChildProcess(Generic[R]):
         *,
         name: str,
         table: ReportTable[R],
-        hear: Callable[[R], None],
+        receive: Callable[[R], None],
         orders: bool = False,
         keep_errors: bool = False,
     ) -> None:
@@ -83,7 +83,7 @@ class ChildProcess(Generic[R]):
         self.noise: deque[str] = deque(maxlen=20)
         """Lines that were no reports, the newest last."""
         self._table = table
-        self._hear = hear
+        self._receive = receive
         self._changed = threading.Condition()
         self._ended = False
         self._process = subprocess.Popen(
@@ -176,7 +176,7 @@ class ChildProcess(Generic[R]):
     def _listen(self) -> None:
         for line in _pipe(self._process.stdout):
             try:
-                self._hear(self._table.from_json(line))
+                self._receive(self._table.from_json(line))
             except ReportError:
                 self.noise.append(line.decode("utf-8", "replace").strip())
             self._notify()

@@ -78,7 +78,7 @@ def _commit_checked_out(root: Path) -> str:
         "status", "--porcelain=v2", "--branch", "--untracked-files=no", "--no-renames",
     ]  # fmt: skip
     try:
-        told = subprocess.run(
+        answer = subprocess.run(
             words,
             env=environment,
             stdin=subprocess.DEVNULL,
@@ -91,7 +91,7 @@ def _commit_checked_out(root: Path) -> str:
         )
     except (OSError, subprocess.SubprocessError):
         return ""  # no git, or no answer: told as unknown
-    head, _, rest = told.stdout.partition("\n")
+    head, _, rest = answer.stdout.partition("\n")
     commit = head.removeprefix("# branch.oid ")
     if not COMMIT.fullmatch(commit):
         return ""  # "(initial)": nothing is committed yet

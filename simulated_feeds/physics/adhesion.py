@@ -16,7 +16,7 @@ __all__ = ["Footing"]
 
 _DRIVER_INERTIA: Final = 0.09
 """Rotating mass of drivers and rods over adhesive mass."""
-_CARE: Final = 0.94
+_DRIVER_LIMIT: Final = 0.94
 """The driver asks for no more than this part of what dry rail holds."""
 
 
@@ -44,7 +44,7 @@ class Footing:
                 left = min(left, part)
         asked = throttle * self._engine.effort_N(abs(v_m_s) + self.slip_m_s)
         if self.slip_m_s == 0.0:
-            asked = min(asked, _CARE * dry)
+            asked = min(asked, _DRIVER_LIMIT * dry)
         # Sliding friction falls off with the rim's speed over the rail.
         holds = left * dry * (0.55 + 0.45 / (1.0 + self.slip_m_s / 0.6))
         if self.slip_m_s == 0.0 and asked <= holds:

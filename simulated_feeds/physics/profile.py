@@ -37,8 +37,8 @@ class LineQuantity:
         h = np.diff(self.x)
         slope = np.diff(self.y) / h
         first = np.concatenate(([0.0], np.cumsum(h * (self.y[:-1] + 0.5 * slope * h))))
-        pieces = first[:-1] * h + self.y[:-1] * h**2 / 2.0 + slope * h**3 / 6.0
-        second = np.concatenate(([0.0], np.cumsum(pieces)))
+        steps = first[:-1] * h + self.y[:-1] * h**2 / 2.0 + slope * h**3 / 6.0
+        second = np.concatenate(([0.0], np.cumsum(steps)))
         return np.append(slope, 0.0), first, second
 
     def _place(

@@ -44,7 +44,7 @@ class FeedProcess:
             python_command(module, settings),
             name="feed",
             table=FEED_REPORTS,
-            hear=self._hear,
+            receive=self._receive,
             orders=True,
             keep_errors=True,
         )
@@ -116,7 +116,7 @@ class FeedProcess:
         """End it as a crash would."""
         self._child.kill()
 
-    def _hear(self, report: FeedReport) -> None:
+    def _receive(self, report: FeedReport) -> None:
         match report:
             case FeedReady():
                 self.ready = report

@@ -94,7 +94,7 @@ class RecordingProcess:
             python_command("recorder.acquisition.process.main", settings_to_json(settings)),
             name="recording",
             table=RECORDING_REPORTS,
-            hear=self._hear,
+            receive=self._receive,
         )
 
     @property
@@ -193,7 +193,7 @@ class RecordingProcess:
     def _has(self, *kinds: type[RecordingReport]) -> bool:
         return any(isinstance(report, kinds) for report in self.reports)
 
-    def _hear(self, report: RecordingReport) -> None:
+    def _receive(self, report: RecordingReport) -> None:
         if self._report is not None:
             self._report(report)
         if not isinstance(report, Progress):

@@ -73,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
         if args.json:
             print(json.dumps(summary(held, route, placement), indent=2, ensure_ascii=False))
         else:
-            _tell(held, route, placement)
+            _print_placement(held, route, placement)
     return 0
 
 
@@ -128,7 +128,7 @@ def _mark(data: dict[str, Any]) -> dict[str, Any]:
     return {**data, "outlier": data["status"] != MarkUse.USED}
 
 
-def _tell(held: RunFile, route: Route, placement: Placement) -> None:
+def _print_placement(held: RunFile, route: Route, placement: Placement) -> None:
     facts = summary(held, route, placement)
     begin, end = facts["begin"], facts["end"]
     print(f"run        {facts['run']} on {facts['route']}, chainage {facts['direction']}")

@@ -225,7 +225,7 @@ def _pen(
     out.append(text(LEFT_MM + 0.5, top - 1.0, words, 3.0))
     a, b = rows
     columns = _columns(x_mm[a:b], pen.low[a:b], pen.high[a:b], span[0])
-    out += [_piece(c, y_of) for c in columns]
+    out += [_band(c, y_of) for c in columns]
     return "".join(out)
 
 
@@ -252,7 +252,7 @@ def _columns(
     high: NDArray[np.float64],
     start_mm: float,
 ) -> list[tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]]:
-    """Unbroken pieces of (x, least, greatest), a quarter of a millimetre a column."""
+    """Unbroken bands of (x, least, greatest), a quarter of a millimetre a column."""
     if not len(x_mm):
         return []
     cell = np.floor((x_mm - start_mm) * COLUMNS_PER_MM).astype(np.int64)
@@ -266,7 +266,7 @@ def _columns(
     return [(x[i:j], a[i:j], b[i:j]) for i, j in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def _piece(
+def _band(
     columns: tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]],
     y_of: Callable[[float], float],
 ) -> str:

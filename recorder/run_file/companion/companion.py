@@ -139,12 +139,12 @@ class Companion:
         if not self.path.exists():
             return []
         try:
-            told = [_text(row[0]) for row in self._read("PRAGMA integrity_check")]
+            findings = [_text(row[0]) for row in self._read("PRAGMA integrity_check")]
             self.revisions()
             self.results()
         except CompanionError as error:
             return [str(error)]
-        return [f"{self.path}: {line}" for line in told if line != "ok"]
+        return [f"{self.path}: {line}" for line in findings if line != "ok"]
 
     # ------------------------------------------------------------------ writing
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from calibration.certificates.certificate import Certificate
     from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
 
-__all__ = ["create_file", "put_text", "say_what"]
+__all__ = ["create_file", "describe_dataset", "put_text"]
 
 _TICKS: Final = ("edge_tick", "pps_tick")
 """Fields beside ``tick`` that are device ticks too, by the protocol tables."""
@@ -98,16 +98,16 @@ def _texts(store: Store, header: RunHeader) -> None:
     store.make_group("certificates")
     for name, text in header.certificates.items():
         column = store.put_text(naming.certificate_path(name), text)
-        say_what(column, layout.part("certificates/NAME"))
+        describe_dataset(column, layout.part("certificates/NAME"))
 
 
 def put_text(store: Store, path: str, text: str) -> None:
     """Create a text that :data:`~recorder.run_file.hdf5.layout.PARTS` describes by its path."""
     described = layout.part(path)
-    say_what(store.put_text(path, text), described)
+    describe_dataset(store.put_text(path, text), described)
 
 
-def say_what(
+def describe_dataset(
     column: Column, described: layout.Part, *, quantity: str = "", units: str = ""
 ) -> None:
     """Set ``quantity`` and ``units``: as described, or as given where the header says."""
@@ -118,7 +118,7 @@ def say_what(
 
 def _table(store: Store, path: str, described: layout.Part, chunk: int) -> None:
     assert described.dtype is not None
-    say_what(store.make_column(path, described.dtype, chunk), described)
+    describe_dataset(store.make_column(path, described.dtype, chunk), described)
 
 
 def _device(
@@ -196,5 +196,5 @@ def _column(
 ) -> Column:
     described = layout.part(f"devices/DEVICE/{kind}")
     column = store.make_column(path, dtype, naming.chunk_rows(dtype), naming.fill_value(dtype))
-    say_what(column, described, quantity=quantity, units=units)
+    describe_dataset(column, described, quantity=quantity, units=units)
     return column

@@ -123,9 +123,9 @@ class RunFile:
         if nodes.dtype != UTC_DTYPE:
             raise UnreadableError(self.path, "clock/utc is not as it should be")
         text = self._store.text("clock/utc_source")
-        told = parsed(self.path, "clock/utc_source", UtcSource.from_json, text)
+        source = parsed(self.path, "clock/utc_source", UtcSource.from_json, text)
         rows = nodes.read()
-        return UtcScale(rows, told.source) if len(rows) else wall_clock_scale(self.header)
+        return UtcScale(rows, source.source) if len(rows) else wall_clock_scale(self.header)
 
     @property
     def sealed_utc(self) -> str | None:

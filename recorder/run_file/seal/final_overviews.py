@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from recorder.run.values.overview import FACTOR, LEAST_BINS, BinSums, base_width, coarser
-from recorder.run_file.hdf5.create import say_what
+from recorder.run_file.hdf5.create import describe_dataset
 from recorder.run_file.hdf5.layout import part
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def _overview(store: Store, device: DeviceHeader, channel: ChannelHeader) -> Non
         stored = store.put_rows(
             f"overview/{channel.name}/level_{level}", rows, min(len(rows), STORED_ROWS)
         )
-        say_what(
+        describe_dataset(
             stored,
             part("overview/CHANNEL/level_K"),
             quantity=f"overview of {channel.name}",

@@ -10,7 +10,7 @@ from recorder.run.parts.event import EventKind
 from recorder.run.time.timeline import as_given, tie_ticks
 from recorder.run.time.utc import fit_scale
 from recorder.run.values.wheel_distance import PPS_PRESENT
-from recorder.run_file.hdf5.create import put_text, say_what
+from recorder.run_file.hdf5.create import describe_dataset, put_text
 from recorder.run_file.hdf5.layout import part
 
 if TYPE_CHECKING:
@@ -71,7 +71,7 @@ def tie_utc(
     """Fit UTC to the clock fixes of the run and store its nodes."""
     scale, fitted = fit_scale(header, duration_s, *_gnss_fixes(store, header, lines))
     nodes = store.put_rows("clock/utc", scale.nodes, max(len(scale.nodes), 1))
-    say_what(nodes, part("clock/utc"))
+    describe_dataset(nodes, part("clock/utc"))
     put_text(store, "clock/utc_source", fitted.to_json())
 
 

@@ -67,7 +67,7 @@ class Family:
             python_command(self.MODULE, "a word"),
             name="child",
             table=TABLE,
-            hear=self.heard.append,
+            receive=self.heard.append,
             orders=orders,
             keep_errors=True,
         )
