@@ -280,17 +280,7 @@ def _export_marks(run: RunFile, path: Path) -> None:
 def _export_gaps(run: RunFile, path: Path) -> None:
     with path.open("x", newline="", encoding="utf-8") as file:
         table = csv.writer(file)
-        table.writerow(
-            (
-                "device",
-                "t_start_s",
-                "t_end_s",
-                "cause",
-                "detail",
-                "lost_records",
-                "before_record",
-            )
-        )
+        table.writerow(GAP_COLUMNS)
         for gap in run.gaps():
             table.writerow(
                 (
