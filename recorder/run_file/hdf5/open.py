@@ -36,6 +36,10 @@ __all__ = [
 LIBVER: Final = ("v110", "v110")
 """Bounds of the file format: single-writer multiple-reader mode, and the offices' tools."""
 
+CACHE_BYTES: Final = 2**20
+"""Cache of chunks for each dataset that is open at the seal, which goes through all of them once
+and in order: the library's own, 8 MB from HDF5 2.0 on, would only hold memory."""
+
 SIGNATURE: Final = b"\x89HDF\r\n\x1a\n"
 SUPERBLOCK_BYTES: Final = 48
 """Of version 2 or 3, with addresses of 8 bytes; this and the places in it: HDF5's file format."""
@@ -95,7 +99,7 @@ def open_for_writing(path: Path) -> Store:
         It may not be written.
     """
     with Hdf5Calls(path):
-        file = h5py.File(path, "r+", libver=LIBVER)
+        file = h5py.File(path, "r+", libver=LIBVER, rdcc_nbytes=CACHE_BYTES)
     return Store(path, file)
 
 

@@ -15,7 +15,7 @@ from recorder.run.parts.errors import UnreadableError
 from recorder.run_file.hdf5.store import parsed
 
 if TYPE_CHECKING:
-    from recorder.run_file.hdf5.store import Store
+    from recorder.run_file.hdf5.store import Column, Store
 
 __all__ = [
     "CLOSING_BYTES",
@@ -110,15 +110,20 @@ def digests_of(store: Store, *, progress: Progress | None = None) -> dict[str, I
     for name in store.names("devices"):
         path = f"devices/{name}/"
         found[path] = ItemDigest(attributes=attributes_digest(store, path))
-    columns = {path: store.column(path) for path in digested_paths(store)}
-    total = sum(column.n * column.dtype.itemsize for column in columns.values()) or 1
+    # Sizes alone: HDF5 keeps a cache of a megabyte for every dataset that is held open.
+    sizes = {path: _bytes_of(store.column(path)) for path in digested_paths(store)}
+    total = sum(sizes.values()) or 1
     done = 0
-    for path, column in columns.items():
+    for path, size in sizes.items():
         if progress is not None:
             progress(done / total, path)
         found[path] = column_digest(store, path)
-        done += column.n * column.dtype.itemsize
+        done += size
     return found
+
+
+def _bytes_of(column: Column) -> int:
+    return column.n * column.dtype.itemsize
 
 
 def column_digest(store: Store, path: str, *, attributes: bool = True) -> ItemDigest:
