@@ -23,10 +23,10 @@ from recorder.analysis.specification.monte_carlo import (
     stretch_inputs,
 )
 from recorder.analysis.specification.overall import Overall, judge_all
-from recorder.analysis.specification.specification import Specification
-from recorder.analysis.specification.steady_stretches import SteadyLimits
-from recorder.analysis.specification.stretch_edits import StretchEdit
 from recorder.analysis.specification.verdicts import StartingVerdict, judge_starting
+from recorder.analysis.stretches.specification import Specification
+from recorder.analysis.stretches.steady_stretches import SteadyLimits
+from recorder.analysis.stretches.stretch_edits import StretchEdit
 from recorder.analysis.uncertainty.measured import Measured, pooled
 
 if TYPE_CHECKING:
@@ -212,7 +212,7 @@ def _not_closed(run: RunAnswer) -> str:
 def _simulate(run: RunAnswer) -> tuple[Simulated | None, Measured | None]:
     """Monte Carlo and propagation of the same weighted mean margin, for one run."""
     spec = run.loaded.specification
-    judged = [(r, r.margin) for r in run.results if r.margin is not None]
+    judged = [(r, r.margin) for r in run.results if r.judged and r.margin is not None]
     if spec is None or not judged:
         return None, None
     inputs = [stretch_inputs(run.loaded, r.stretch.span) for r, _ in judged]

@@ -10,9 +10,8 @@ import numpy as np
 
 from calibration.quantities.constants import KM_H_PER_M_S
 from recorder.analysis.dynamics.resistance import ResistanceFit, fit_resistance
-from recorder.analysis.series.series import GradeSource
+from recorder.analysis.series.series import UNFIT, GradeSource
 from recorder.analysis.series.train import Side
-from recorder.analysis.specification.steady_stretches import UNFIT
 from recorder.analysis.uncertainty.causes import Extent
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.analysis.uncertainty.stretch_means import corrected_pull

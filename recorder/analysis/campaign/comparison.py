@@ -27,7 +27,7 @@ from recorder.marks.kinds import Kind
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.run_answer import RunAnswer
-    from recorder.analysis.specification.stretch_results import StretchResult
+    from recorder.analysis.stretches.stretch_results import StretchResult
     from recorder.sheets import TripSheet
 
 __all__ = [

@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from recorder.analysis.specification.stretch_edits import EditAction, StretchEdit
+from recorder.analysis.stretches.stretch_edits import EditAction, StretchEdit
 from recorder.machine.version import software
 from recorder.run_file.companion.companion import Companion, companion_path
 

@@ -11,8 +11,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from recorder.analysis.series.corrections import Switches
-    from recorder.analysis.specification.specification import Specification
-    from recorder.analysis.specification.stretch_edits import StretchEdit
+    from recorder.analysis.stretches.specification import Specification
+    from recorder.analysis.stretches.stretch_edits import StretchEdit
     from recorder.analysis.uncertainty.field_checks import RunFieldChecks
     from recorder.exchange.description import RunDescription
     from recorder.run.parts.gap import Gap

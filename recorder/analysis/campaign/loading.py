@@ -18,7 +18,7 @@ from recorder.analysis.series.line_under import (
 )
 from recorder.analysis.series.run_series import RunGrid, first_channel, series_of
 from recorder.analysis.series.train import train_from_sheet
-from recorder.analysis.specification.specification import specification_of
+from recorder.analysis.stretches.specification import specification_of
 from recorder.analysis.uncertainty.field_checks import field_checks_of
 from recorder.analysis.uncertainty.run_instruments import instruments_of, with_wheel
 from recorder.analysis.uncertainty.shunt import without_shunt
@@ -37,7 +37,7 @@ from recorder.track.route.route import RouteError
 
 if TYPE_CHECKING:
     from recorder.analysis.series.series import Series
-    from recorder.analysis.specification.stretch_edits import StretchEdit
+    from recorder.analysis.stretches.stretch_edits import StretchEdit
     from recorder.run_file.hdf5.reader import RunFile
     from recorder.sheets import TripSheet
     from recorder.track.placing.placement import Placement

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from recorder.analysis.admission.admit import admit
 from recorder.analysis.dynamics.consumption import (
     AmountError,
     Consumption,
@@ -21,13 +22,13 @@ from recorder.analysis.dynamics.stops_and_starts import (
     find_stops,
     highest_mean,
 )
-from recorder.analysis.specification.steady_stretches import (
+from recorder.analysis.stretches.steady_stretches import (
     SteadyLimits,
     brake_on,
     find_steady,
 )
-from recorder.analysis.specification.stretch_edits import StretchEdit, apply_edits
-from recorder.analysis.specification.stretch_results import StretchResult, measure_stretches
+from recorder.analysis.stretches.stretch_edits import StretchEdit, apply_edits
+from recorder.analysis.stretches.stretch_results import StretchResult, measure_stretches
 from recorder.marks.kinds import Kind
 
 if TYPE_CHECKING:
@@ -84,10 +85,11 @@ def answer_run(
     fuel, water = (_consumed(loaded, kind, notes) for kind in (Kind.FUEL, Kind.WATER))
     peaks = (highest_mean(loaded, seconds, unit) for unit, seconds in PEAKS)
     braked = brake_on(series, marks)
+    measured = measure_stretches(loaded, stretches, loaded.specification)
     return RunAnswer(
         loaded=loaded,
         braked=braked,
-        results=tuple(measure_stretches(loaded, stretches, loaded.specification)),
+        results=tuple(admit(loaded, measured, loaded.specification)),
         ledger=draw_ledger(loaded, braked),
         peaks=tuple(p for p in peaks if p is not None),
         starts=tuple(find_starts(loaded)),

@@ -8,13 +8,16 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.quantities import flags as flag_bits
 from recorder.analysis.series.train import Side
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["GradeSource", "Series", "grid"]
+__all__ = ["UNFIT", "GradeSource", "Series", "grid"]
 
+UNFIT: Final = flag_bits.SATURATED | flag_bits.SUSPECT
+"""Flags that keep a bin out of every judged figure."""
 MAX_BINS: Final = 2_000_000
 """Fifty-five hours at a tenth of a second: beyond that it is a slip of the step, and the arrays
 of a run would not fit the memory of a small computer."""

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from calibration.quantities.constants import KM_H_PER_M_S
-from recorder.analysis.specification.stretch_results import StretchResult
 from recorder.analysis.specification.verdicts import Verdict, judge_margin
+from recorder.analysis.stretches.stretch_results import StretchResult
 from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured, pooled
 
@@ -63,7 +63,7 @@ def speed_bands(results: Sequence[StretchResult], width_m_s: float) -> list[Band
 
 
 def _band(low: float, width: float, held: list[StretchResult]) -> Band:
-    judged = [r for r in held if r.margin is not None]
+    judged = [r for r in held if r.judged]
     used = judged or held
     weights = [_weight(r) for r in used]
     margins = [r.margin for r in used if r.margin is not None]

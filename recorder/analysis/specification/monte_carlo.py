@@ -22,7 +22,7 @@ from recorder.analysis.uncertainty.stretch_means import ACCELERATION_WINDOW_S
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from recorder.analysis.specification.specification import Specification
+    from recorder.analysis.stretches.specification import Specification
     from recorder.analysis.uncertainty.run_basis import RunBasis
 
 __all__ = ["Simulated", "StretchInputs", "simulate_margin", "stretch_inputs"]

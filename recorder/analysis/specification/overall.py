@@ -25,7 +25,7 @@ from recorder.analysis.uncertainty.measured import Measured, pooled
 
 if TYPE_CHECKING:
     from recorder.analysis.specification.bands import Band
-    from recorder.analysis.specification.specification import Specification
+    from recorder.analysis.stretches.specification import Specification
 
 __all__ = ["Overall", "judge_all", "untested"]
 

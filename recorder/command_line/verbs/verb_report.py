@@ -13,7 +13,7 @@ from recorder.analysis.campaign.answer import AnswerSettings, answer_files
 from recorder.analysis.campaign.crew_edits import read_edits
 from recorder.analysis.dynamics.tonnage import WEATHER
 from recorder.analysis.series.corrections import Switches
-from recorder.analysis.specification.steady_stretches import SteadyLimits
+from recorder.analysis.stretches.steady_stretches import SteadyLimits
 from recorder.command_line.support.errors import UsageError
 from recorder.command_line.support.person import person
 from recorder.command_line.support.progress import ProgressLine
@@ -23,7 +23,7 @@ from recorder.sheets import load_trip_sheet
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from recorder.analysis.specification.stretch_edits import StretchEdit
+    from recorder.analysis.stretches.stretch_edits import StretchEdit
     from recorder.report.trial.writing import ReportOptions
 
 __all__ = ["add_parser", "run"]

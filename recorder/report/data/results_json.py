@@ -23,7 +23,7 @@ from recorder.analysis.dynamics.energy import EnergyLedger
 from recorder.analysis.dynamics.resistance import ResistanceFit
 from recorder.analysis.dynamics.tonnage import Rating
 from recorder.analysis.specification.bands import Band
-from recorder.analysis.specification.stretch_results import StretchResult
+from recorder.analysis.stretches.stretch_results import StretchResult
 from recorder.analysis.uncertainty.measured import COVERAGE, Measured
 from recorder.track.placing.placement import MarkUse
 

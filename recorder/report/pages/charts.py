@@ -31,8 +31,8 @@ if TYPE_CHECKING:
     from recorder.analysis.dynamics.tonnage import Rating
     from recorder.analysis.series.train import TrialTrain
     from recorder.analysis.specification.bands import Band
-    from recorder.analysis.specification.specification import Specification
-    from recorder.analysis.specification.stretch_results import StretchResult
+    from recorder.analysis.stretches.specification import Specification
+    from recorder.analysis.stretches.stretch_results import StretchResult
     from recorder.analysis.uncertainty.measured import Measured
 
 __all__ = [
@@ -72,7 +72,7 @@ def performance_chart(
         figure = Figure(figsize=(_WIDE, 3.4), layout="constrained")
         axes = figure.add_subplot()
         for judged, face in ((True, "0.6"), (False, "none")):
-            held = [r for r in results if (r.margin is not None) == judged]
+            held = [r for r in results if r.judged == judged]
             if held:
                 axes.plot(
                     [units.of(r.speed).value for r in held],

@@ -11,7 +11,7 @@ from recorder.analysis.dynamics.published_resistance import (
     davis_1926_N_per_t,
     modified_davis_N_per_t,
 )
-from recorder.analysis.specification.stretch_edits import EditAction
+from recorder.analysis.stretches.stretch_edits import EditAction
 from recorder.report.pages.charts import power_chart, rating_chart, resistance_chart
 from recorder.report.pages.document import Block, Chart, Heading, Text, TextTable, plain, pm
 from recorder.report.pages.shown_units import METRIC, ShownUnits

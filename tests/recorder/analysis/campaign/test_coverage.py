@@ -10,10 +10,10 @@ from recorder.analysis.dynamics.resistance import fit_resistance
 from recorder.analysis.series.train import Side
 from recorder.analysis.specification.bands import speed_bands
 from recorder.analysis.specification.overall import judge_all
-from recorder.analysis.specification.specification import Specification
-from recorder.analysis.specification.steady_stretches import find_steady
-from recorder.analysis.specification.stretch_results import measure_stretches
 from recorder.analysis.specification.verdicts import Verdict
+from recorder.analysis.stretches.specification import Specification
+from recorder.analysis.stretches.steady_stretches import find_steady
+from recorder.analysis.stretches.stretch_results import measure_stretches
 from recorder.analysis.uncertainty.causes import Extent
 from recorder.analysis.uncertainty.stretch_means import corrected_pull
 from tests.recorder.analysis.drawn_runs import (

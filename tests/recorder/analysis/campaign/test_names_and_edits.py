@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from recorder.analysis.campaign.crew_edits import read_edits
 from recorder.analysis.campaign.loading import distinct_names
-from recorder.analysis.specification.stretch_edits import EditAction
+from recorder.analysis.stretches.stretch_edits import EditAction
 
 STEMS = st.sampled_from(["run", "monday", "a/run", "b/run", "b/monday", "c/d/run"])
 

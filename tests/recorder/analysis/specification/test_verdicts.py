@@ -9,13 +9,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from recorder.analysis.specification.specification import Specification
 from recorder.analysis.specification.verdicts import (
     StartingVerdict,
     Verdict,
     judge_margin,
     judge_starting,
 )
+from recorder.analysis.stretches.specification import Specification
 from recorder.analysis.uncertainty.measured import Measured
 from tests.recorder.analysis.drawn_runs import cause, kN
 

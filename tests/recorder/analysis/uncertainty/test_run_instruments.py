@@ -24,9 +24,9 @@ from recorder.analysis.series.sections import per_time, sections_on_route
 from recorder.analysis.series.train import Side, Vehicles
 from recorder.analysis.specification.bands import Band
 from recorder.analysis.specification.overall import untested
-from recorder.analysis.specification.specification import Specification
-from recorder.analysis.specification.stretch_edits import EditAction, StretchEdit
 from recorder.analysis.specification.verdicts import Verdict
+from recorder.analysis.stretches.specification import Specification
+from recorder.analysis.stretches.stretch_edits import EditAction, StretchEdit
 from recorder.analysis.uncertainty.causes import CauseKind, Extent
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.analysis.uncertainty.run_instruments import instruments_of, with_wheel

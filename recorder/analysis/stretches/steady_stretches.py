@@ -3,7 +3,7 @@
 A stretch is a longest part of the run in which speed keeps inside a band, acceleration is
 small, the throttle is not touched, the brake is off and the slack has settled. The limits are
 stated, the search is a single pass with no chance in it. What the crew adds or strikes out is in
-:mod:`recorder.analysis.specification.stretch_edits`.
+:mod:`recorder.analysis.stretches.stretch_edits`.
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from calibration.quantities import flags as flag_bits
 from recorder.analysis.series.marked import brake_changes
+from recorder.analysis.series.series import UNFIT
 from recorder.marks.handling import ThrottleMark
 from recorder.marks.kinds import Kind
 
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from recorder.marks.mark import Mark
 
 __all__ = [
-    "UNFIT",
     "SteadyLimits",
     "Stretch",
     "StretchSource",
@@ -38,8 +37,6 @@ __all__ = [
 ]
 
 
-UNFIT: Final = flag_bits.SATURATED | flag_bits.SUSPECT
-"""Flags that keep a bin out of every judged figure."""
 _UNMARKED: Final = ThrottleMark()
 RELEASE_S: Final = 20.0
 """From a release mark until the brakes of a long train are off; common practice."""

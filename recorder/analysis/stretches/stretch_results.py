@@ -1,26 +1,29 @@
-"""Equivalent pull, power and margin of each steady stretch, and whether it is judged."""
+"""Equivalent pull, power and margin of each stretch; whether it is judged comes later."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from recorder.analysis.series.train import Side
-from recorder.analysis.specification.steady_stretches import Stretch
+from recorder.analysis.stretches.admission_record import Admission
+from recorder.analysis.stretches.steady_stretches import Stretch
 from recorder.analysis.uncertainty.causes import Extent
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.analysis.uncertainty.stretch_means import corrected_pull, mean_speed
-from recorder.marks.kinds import Kind
 
 if TYPE_CHECKING:
-    from recorder.analysis.specification.specification import Specification
+    from recorder.analysis.stretches.specification import Specification
     from recorder.analysis.uncertainty.run_basis import RunBasis
 
 __all__ = ["StretchResult", "measure_stretches"]
+
+
+_NOTHING_ASKED: Final = Admission()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,11 +39,15 @@ class StretchResult:
     power: Measured
     """Equivalent drawbar power, kW."""
     margin: Measured | None
-    """Pull less specified pull at the same speeds, kN; ``None`` outside the specification, and
-    for a stretch that is not judged."""
+    """Pull less specified pull at the same speeds, kN; ``None`` outside the specification.
+    Stated for refused stretches, too: only :attr:`judged` ones count."""
     limit_kN: float = math.nan
-    judged: bool = True
-    """False when the throttle was not at the specification's setting."""
+    admission: Admission = _NOTHING_ASKED
+
+    @property
+    def judged(self) -> bool:
+        """Admitted to judgement, at a specified speed."""
+        return self.margin is not None and self.admission.admitted
 
 
 def measure_stretches(
@@ -49,7 +56,6 @@ def measure_stretches(
     """Figures of each stretch, with every cause of uncertainty; one without a pull has none."""
     if specification is not None and not specification.speed_m_s:
         specification = None
-    marked = any(m.kind is Kind.THROTTLE for m in run.marks)
     results = []
     for stretch in stretches:
         extent = Extent(run.name, stretch.name)
@@ -58,9 +64,6 @@ def measure_stretches(
             continue
         speed = mean_speed(run, stretch.span, extent)
         margin, limit = _margin(run, stretch.span, pull, specification)
-        judged = specification is not None and (
-            not marked or stretch.setting.agrees(specification.setting)
-        )
         results.append(
             StretchResult(
                 extent=extent,
@@ -68,9 +71,8 @@ def measure_stretches(
                 speed=speed,
                 pull=pull,
                 power=pull.times(speed, "kW"),
-                margin=margin if judged else None,
+                margin=margin,
                 limit_kN=limit,
-                judged=judged,
             )
         )
     return results

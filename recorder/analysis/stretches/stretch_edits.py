@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.specification.steady_stretches import (
+from recorder.analysis.stretches.steady_stretches import (
     Stretch,
     StretchSource,
     setting_at,

@@ -21,13 +21,13 @@ from recorder.analysis.series.run_table import run_table
 from recorder.analysis.series.sections import per_distance, per_time, sections_between_marks
 from recorder.analysis.series.series import grid
 from recorder.analysis.series.train import TrialTrain, Vehicles
-from recorder.analysis.specification.steady_stretches import (
+from recorder.analysis.stretches.steady_stretches import (
     SteadyLimits,
     brake_on,
     find_steady,
     setting_at,
 )
-from recorder.analysis.specification.stretch_edits import EditAction, StretchEdit, apply_edits
+from recorder.analysis.stretches.stretch_edits import EditAction, StretchEdit, apply_edits
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.marks.handling import FULL
 from recorder.marks.kinds import Kind

@@ -1,0 +1,1 @@
+"""Which stretches are admitted to judgement, and why the others are refused."""

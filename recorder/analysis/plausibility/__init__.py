@@ -1,0 +1,1 @@
+"""Whether the record can be true: what contradicts it, before any figure is believed."""
