@@ -1,0 +1,207 @@
+"""Every figure of an answer beside the truth of the same time span."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from recorder.analysis.campaign.answer import CampaignAnswer
+from recorder.analysis.campaign.run_answer import RunAnswer
+from recorder.analysis.specification.bands import Band
+from recorder.analysis.stretches.stretch_results import StretchResult
+from recorder.analysis.uncertainty.measured import Measured
+from tests.campaigns.trial_train.locomotive import GRAVITY
+from tests.campaigns.trial_train.ride import STEP_S
+from tests.campaigns.trial_train.trial import MadeRun
+
+__all__ = ["Check", "checks"]
+
+
+@dataclass(frozen=True)
+class Check:
+    """One figure as it was stated, and as it was."""
+
+    figure: str
+    value: float
+    expanded: float
+    truth: float
+
+    @property
+    def held(self) -> bool:
+        """The truth lies inside the interval."""
+        return abs(self.value - self.truth) <= self.expanded
+
+
+@dataclass(frozen=True)
+class _StretchTruth:
+    seconds: float
+    pull_kN: float
+    power_kW: float
+    speed_m_s: float
+    limit_kN: float
+    curve_kN: float
+    """Of the locomotive at full throttle, over the same speeds."""
+
+
+def checks(answer: CampaignAnswer, made: Sequence[MadeRun]) -> list[Check]:
+    """All figures that can be compared; those not finite are left out."""
+    found = []
+    for run, one in zip(answer.runs, made, strict=True):
+        found += [*_stretches(run, one), *_ledger(run, one), *_moments(run, one)]
+    if len(made) == 1:
+        found += _bands(answer, made[0])
+    found += _resistance(answer, made)
+    return [c for c in found if math.isfinite(c.truth) and math.isfinite(c.value)]
+
+
+def _check(figure: str, measured: Measured | None, truth: float) -> Iterator[Check]:
+    if measured is not None:
+        yield Check(figure, measured.value, measured.expanded, truth)
+
+
+def _inside(made: MadeRun, t0: float, t1: float) -> NDArray[np.bool_]:
+    t = made.ride.t_s
+    return np.asarray((t >= t0 - 1e-9) & (t < t1 - 1e-9))
+
+
+def _of_stretch(result: StretchResult, made: MadeRun) -> _StretchTruth:
+    ride, curve = made.ride, made.curve
+    at = _inside(made, result.stretch.t_start_s, result.stretch.t_end_s)
+    v, pull = ride.speed_m_s[at], ride.level_pull_kN[at]
+    return _StretchTruth(
+        seconds=float(at.sum() * STEP_S),
+        pull_kN=float(pull.mean()),
+        power_kW=float((pull * v).mean()),
+        speed_m_s=float(v.mean()),
+        limit_kN=float(curve.promised(v).mean()),
+        curve_kN=float(curve.true(v).mean()),
+    )
+
+
+def _stretches(run: RunAnswer, made: MadeRun) -> Iterator[Check]:
+    for result in run.results:
+        true = _of_stretch(result, made)
+        which = "judged" if result.judged else "refused"
+        yield from _check(f"stretch pull, {which}", result.pull, true.pull_kN)
+        yield from _check(f"stretch power, {which}", result.power, true.power_kW)
+        yield from _check(f"stretch speed, {which}", result.speed, true.speed_m_s)
+        if result.judged:
+            yield from _check("stretch margin", result.margin, true.pull_kN - true.limit_kN)
+
+
+def _bands(answer: CampaignAnswer, made: MadeRun) -> Iterator[Check]:
+    for band in answer.bands:
+        held = [
+            r
+            for r in answer.runs[0].results
+            if band.low_m_s <= r.speed.value < band.high_m_s and r.judged
+        ]
+        if held and band.margin is not None:
+            yield from _band(band, [_of_stretch(r, made) for r in held], made)
+
+
+def _band(band: Band, held: list[_StretchTruth], made: MadeRun) -> Iterator[Check]:
+    """A band's figures are means over its stretches with weights of their own: the truth is
+    the curve at the band's mean speed, with the bend of the curve and what was not full.
+    """
+    seconds = np.array([t.seconds for t in held])
+    v = np.array([t.speed_m_s for t in held])
+    pull, power = np.array([t.pull_kN for t in held]), np.array([t.power_kW for t in held])
+    limit = np.array([t.limit_kN for t in held])
+    mean_v = np.array([np.average(v, weights=seconds)])
+    band_v = np.array([band.speed.value / made.readings.wheel])
+    at_mean, at_band = float(made.curve.true(mean_v)[0]), float(made.curve.true(band_v)[0])
+    true_pull = at_band + float(np.average(pull, weights=seconds)) - at_mean
+    moved = at_band * float(band_v[0]) - at_mean * float(mean_v[0])
+    yield from _check("band pull", band.pull, true_pull)
+    yield from _check(
+        "band power", band.power, float(np.average(power, weights=seconds)) + moved
+    )
+    yield from _check("band speed", band.speed, float(band_v[0]))
+    ratio = float(np.average(pull / limit, weights=seconds)) - 1.0
+    yield from _check("band margin", band.margin, ratio * band.limit_kN)
+
+
+def _ledger(run: RunAnswer, made: MadeRun) -> Iterator[Check]:
+    ride, train, ledger = made.ride, made.train, run.ledger
+    metres = ride.speed_m_s * STEP_S
+    work = ride.pull_kN * metres
+    yield from _check("draft work", ledger.draft_work, float(work[work > 0.0].sum()))
+    yield from _check("total work", ledger.total_work, float(work.sum()))
+    series = run.loaded.series
+    free = np.interp(ride.t_s, series.t_s, (~run.braked).astype(float)) > 0.5
+    load = train.true_load_t
+    inertia = load * (1.0 + train.true_load_rotary)
+    rise = load * GRAVITY * float((ride.load_grade * metres)[free].sum())
+    yield from _check("potential energy", ledger.potential, rise)
+    gained = inertia * float((ride.acceleration_m_s2 * metres)[free].sum())
+    yield from _check("kinetic energy", ledger.kinetic, gained)
+    yield from _check(
+        "curve work", ledger.curve, float((ride.load_curve_kN * metres)[free].sum())
+    )
+    yield from _check(
+        "rolling work", ledger.rolling, float((ride.rolling_kN * metres)[free].sum())
+    )
+    if ledger.closes is not None and ledger.closure is not None:
+        yield from _check("energy closure", ledger.closure, 0.0)
+
+
+def _moments(run: RunAnswer, made: MadeRun) -> Iterator[Check]:
+    ride = made.ride
+    power = ride.pull_kN * ride.speed_m_s
+    for peak in run.peaks:
+        at = _inside(made, peak.t_start_s, peak.t_start_s + peak.seconds)
+        truth = (ride.pull_kN if peak.value.unit == "kN" else power)[at]
+        yield from _check(
+            f"peak {peak.seconds:.0f} s, {peak.value.unit}", peak.value, truth.mean()
+        )
+    moving = ride.speed_m_s > 0.0
+    for start in run.starts:
+        near = np.flatnonzero((np.abs(ride.t_s - start.t_start_s) < 8.0) & ~moving)
+        if not len(near) or near[-1] < 4:
+            continue
+        last = int(near[-1])
+        yield from _check("breakaway pull", start.breakaway_pull, float(ride.pull_kN[last - 1]))
+        above = np.flatnonzero(ride.speed_m_s[last + 1 :] > 2.0)
+        until = last + 1 + (int(above[0]) if len(above) else 0)
+        second = np.convolve(ride.pull_kN[last - 2 : until], np.ones(4) / 4.0, "valid")
+        if len(second):
+            yield from _check(
+                "greatest starting pull", start.greatest_pull, float(second.max())
+            )
+    for stop in run.stops:
+        yield from _stop(stop.t_start_s, stop.distance, stop.speed, made)
+
+
+def _stop(t_s: float, distance: Measured, speed: Measured, made: MadeRun) -> Iterator[Check]:
+    ride = made.ride
+    began = np.flatnonzero(np.diff((ride.brake_kN > 0.0).astype(int)) > 0) + 1
+    if not len(began):
+        return
+    first = int(began[np.argmin(np.abs(ride.t_s[began] - t_s))])
+    rest = np.flatnonzero(ride.speed_m_s[first:] <= 0.0)
+    if not len(rest):
+        return
+    metres = float(ride.metres[first + int(rest[0])] - ride.metres[first])
+    yield from _check("stop distance", distance, metres)
+    yield from _check("speed at the brake", speed, float(ride.speed_m_s[first]))
+
+
+def _resistance(answer: CampaignAnswer, made: Sequence[MadeRun]) -> Iterator[Check]:
+    fit = answer.resistance.fit
+    if fit is None or len(made) > 1:
+        return
+    a, b, c = made[0].train.resistance
+    for term, truth in (("A", a), ("B", b), ("C", c)):
+        stated = fit.coefficients.get(term)
+        # A term that was dropped is stated as nothing, surely.
+        stated = stated or Measured(0.0, "")
+        yield from _check(f"resistance {term}", stated, truth)
+    low, high = fit.speed_km_h
+    for v in (20.0, 40.0, 60.0, 80.0):
+        if low <= v <= high:
+            yield from _check(f"resistance at {v:.0f} km/h", fit.at(v), a + b * v + c * v * v)
