@@ -15,8 +15,9 @@ __all__ = ["STEP_S", "Ride", "ride"]
 
 STEP_S = 0.25
 LOOK_STEPS = 4
-LOADING_PER_S = 0.15
-"""Share of full effort that a power unit takes up or gives back in a second."""
+LOADING_PER_S = 0.06
+UNLOADING_PER_S = 0.25
+"""Share of full effort that a power unit takes up, or gives back, in a second."""
 BRAKING_M_S3 = 0.06
 """How fast brakes go on and come off."""
 BRAKED_M_S2 = 0.2
@@ -153,8 +154,9 @@ class _Motion:
 
     def step(self, t: float, wanted: float, brake: float) -> tuple[float, ...]:
         """One step; the row of the truth at its beginning."""
-        self.share += _within(wanted - self.share, LOADING_PER_S * STEP_S)
-        self.braked += _within(brake - self.braked, BRAKING_M_S3 * STEP_S)
+        up, down, brakes = (r * STEP_S for r in (LOADING_PER_S, UNLOADING_PER_S, BRAKING_M_S3))
+        self.share += min(max(wanted - self.share, -down), up)
+        self.braked += min(max(brake - self.braked, -brakes), brakes)
         cell, ground, v = self.cell, self.ground, self.v
         own_t, load_t = self.train.true_own_t, self.train.true_load_t
         i = int(v * 100.0 + 0.5)
@@ -175,7 +177,3 @@ class _Motion:
         self.x += v * STEP_S + 0.5 * a * STEP_S**2
         self.v, self.a = max(v + a * STEP_S, 0.0), a
         return (*row, curve, roll)
-
-
-def _within(change: float, most: float) -> float:
-    return min(max(change, -most), most)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from tests.campaigns.trial_train.driver import Easing, Habits, Why
-from tests.campaigns.trial_train.instruments import Faults
+from tests.campaigns.trial_train.instruments import Faults, Stated
 from tests.campaigns.trial_train.marks import Crew
 
 __all__ = ["SCENARIOS", "Scenario"]
@@ -21,6 +21,7 @@ class Scenario:
     habits: Habits = field(default_factory=Habits)
     crew: Crew = field(default_factory=Crew)
     faults: Faults = field(default_factory=Faults)
+    stated: Stated = field(default_factory=Stated)
     route: bool = False
     """Placed on a route file; otherwise grade and curvature are columns of the table."""
     limits: bool = False
@@ -60,8 +61,14 @@ SCENARIOS: Final[dict[str, Scenario]] = {
     "wander-8-s": _wander(8.0),
     "wander-30-s": _wander(30.0),
     "wander-120-s": _wander(120.0),
-    "zero-drift": Scenario(honest=False, faults=Faults(drift_kN=1.5)),
+    "zero-drift": Scenario(
+        honest=False,
+        faults=Faults(drift_kN=1.5),
+        stated=Stated(pull_kN=0.02),
+        certificate=True,
+    ),
     "wheel-slip": Scenario(honest=False, faults=Faults(slips=6)),
     "wrong-mass": Scenario(honest=False, wrong_mass=True),
+    "honest-certificate": Scenario(stated=Stated(pull_kN=0.02), certificate=True),
     "dry-and-wet": Scenario(dry_and_wet=True),
 }

@@ -1,0 +1,142 @@
+"""What is handed in: trip sheet and run file, as a table or from a cell with a certificate."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+
+from calibration.certificates.certificate import dump_certificate
+from calibration.certificates.force import ForceCertificate
+from recorder.exchange.table_import import ImportedTable, import_table
+from recorder.marks.mark import Mark
+from recorder.run.parts.event import Event
+from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
+from recorder.run_file.seal.write_whole import DeviceData, write_run
+from tests.campaigns.trial_train.instruments import Readings
+from tests.campaigns.trial_train.locomotive import Curve, Train
+from tests.campaigns.trial_train.scenarios import Scenario
+
+__all__ = ["START_M", "trip_sheet", "write_run_file"]
+
+START_M = 1500.0
+CAPACITY_KN = 500.0
+KN_PER_COUNT = 1e-4
+ZERO_COUNTS = 20_000
+UNITS = {"speed": "m/s", "distance": "m", "grade": "1", "curvature": "1/m"}
+
+
+def write_run_file(
+    path: Path, chosen: Scenario, readings: Readings, marks: Sequence[Mark], sheet: str
+) -> None:
+    """A run of a table, or one of a cell with its certificate and a zero before the start."""
+    columns = dict(readings.columns)
+    if chosen.route:
+        del columns["grade"], columns["curvature"]
+    if chosen.certificate:
+        _write_cell_run(path, chosen, readings, marks, sheet)
+        return
+    wheel = (None, chosen.stated.wheel_rel)
+    import_table(
+        ImportedTable(time_s=readings.time_s, columns=columns, warnings=()),
+        path,
+        software="drawn trial",
+        trip_sheet=sheet,
+        marks=marks,
+        uncertainties={
+            "pull": (chosen.stated.pull_kN, chosen.stated.pull_rel),
+            "speed": wheel,
+            "distance": wheel,
+        },
+    )
+
+
+def _write_cell_run(
+    path: Path, chosen: Scenario, readings: Readings, marks: Sequence[Mark], sheet: str
+) -> None:
+    cell = ForceCertificate.from_coefficients(
+        [0.0, KN_PER_COUNT],
+        capacity_kN=CAPACITY_KN,
+        u_zero_kN=chosen.stated.pull_kN,
+        u_relative=chosen.stated.pull_rel,
+        issued=date(2026, 1, 1),
+        certificate_id="F-7",
+        zero_limit_counts=50_000.0,
+    )
+    columns = dict(readings.columns)
+    counts = np.rint(columns.pop("pull") / KN_PER_COUNT) + ZERO_COUNTS
+    records = np.zeros(len(counts), np.dtype([("tick", "<u8"), ("ch0", "<i4")]))
+    records["tick"] = np.rint(readings.time_s * 1e6).astype(np.uint64)
+    records["ch0"] = counts
+    header = _header(cell, chosen, list(columns), sheet)
+    taken = {"channel": "pull", "counts": float(ZERO_COUNTS), "sd_counts": 2000.0, "n": 400}
+    write_run(
+        path,
+        header,
+        {
+            "cell": DeviceData(time_s=readings.time_s, records=records),
+            "table": DeviceData(time_s=readings.time_s, values=columns),
+        },
+        marks=marks,
+        events=[Event(kind="zero", t_s=0.0, data=taken)],
+    )
+
+
+def _header(
+    cell: ForceCertificate, chosen: Scenario, columns: Sequence[str], sheet: str
+) -> RunHeader:
+    pull = ChannelHeader(
+        name="pull", quantity="pull", unit="kN", field="ch0", certificate="cell"
+    )
+    wheel = chosen.stated.wheel_rel
+    table = tuple(
+        ChannelHeader(
+            name=name, quantity=name, unit=UNITS[name], field="",
+            relative_uncertainty=wheel if name in {"speed", "distance"} else None,
+        )
+        for name in columns
+    )  # fmt: skip
+    tick = ["tick", "<u8"]
+    devices = (
+        DeviceHeader(
+            name="cell", driver="load-cell-frames", port="none", dtype=[tick, ["ch0", "<i4"]],
+            tick_hz=1e6, channels=(pull,),
+        ),
+        DeviceHeader(
+            name="table", driver="imported-table", port="none", dtype=[tick],
+            tick_hz=1e6, channels=table,
+        ),
+    )  # fmt: skip
+    return RunHeader(
+        run_id=uuid.uuid4().hex, started_utc_ns=1_777_900_000 * 10**9, started_monotonic_ns=0,
+        boot_id="drawn", software="drawn trial", car_sheet="", trip_sheet=sheet,
+        certificates={"cell": dump_certificate(cell)}, devices=devices,
+    )  # fmt: skip
+
+
+def trip_sheet(chosen: Scenario, curve: Curve, train: Train, path: Path, *, steam: bool) -> str:
+    """The trip sheet's text."""
+    a, b, c = curve.own_resistance
+    rows = [
+        '[trip]\nname = "Drawn trial"\ndate = 2026-05-04',
+        '[locomotive]\nname = "No. 7"',
+        f'kind = "{"steam" if steam else "diesel"}"',
+        f"mass_t = {train.own_t:.3f}\nlength_m = {train.own_m}",
+        f"rotary_allowance = {train.own_rotary}",
+        f"resistance = [{a:.4f}, {b:.5f}, {c:.6f}]",
+        f"[test_car]\nmass_t = {train.car_t}\nlength_m = 20.0\naxles = 4",
+        f"rotary_allowance = {train.load_rotary}",
+        f"[consist]\nmass_t = {train.load_t - train.car_t:.3f}",
+        f"length_m = {train.load_m - 20.0:.2f}\naxles = {4 * int(train.load_t / 60)}",
+        f"rotary_allowance = {train.load_rotary}",
+    ]
+    if chosen.route:
+        rows += [f'[route]\nfile = "{path.with_suffix(".csv").name}"\ndirection = "increasing"']
+        rows += [f"start_chainage_m = {START_M}"]
+    rows += ['[specification]\nname = "promise"']
+    for v, pull in zip(curve.promised_m_s, curve.promised_kN, strict=True):
+        rows += [f"[[specification.points]]\nspeed_km_h = {3.6 * v:.6f}\npull_kN = {pull:.3f}"]
+    return "\n".join(rows) + "\n"
