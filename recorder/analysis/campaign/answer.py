@@ -25,7 +25,6 @@ from recorder.analysis.specification.monte_carlo import (
 from recorder.analysis.specification.overall import Overall, judge_all
 from recorder.analysis.specification.verdicts import StartingVerdict, judge_starting
 from recorder.analysis.stretches.specification import Specification
-from recorder.analysis.stretches.steady_stretches import SteadyLimits
 from recorder.analysis.stretches.stretch_edits import StretchEdit
 from recorder.analysis.uncertainty.measured import Measured, pooled
 
@@ -41,7 +40,6 @@ class AnswerSettings:
     """How the answer is worked; printed with it."""
 
     band_m_s: float = 10.0 / KM_H_PER_M_S
-    limits: SteadyLimits = field(default_factory=SteadyLimits)
     switches: Switches = field(default_factory=Switches)
     weather: str = "fair"
     least_speed_m_s: float | None = None
@@ -127,10 +125,7 @@ def answer(runs: Sequence[LoadedRun], settings: AnswerSettings) -> CampaignAnswe
     """
     _check(runs, settings)
     notes: list[str] = []
-    worked = [
-        answer_run(run, settings.limits, [e for e in settings.edits if e.run == run.name])
-        for run in runs
-    ]
+    worked = [answer_run(run, [e for e in settings.edits if e.run == run.name]) for run in runs]
     resistance = resistance_of(worked, notes)
     worked = [_closed(run, resistance) for run in worked]
     bands = speed_bands([r for run in worked for r in run.results], settings.band_m_s)

@@ -22,11 +22,8 @@ from recorder.analysis.dynamics.stops_and_starts import (
     find_stops,
     highest_mean,
 )
-from recorder.analysis.stretches.steady_stretches import (
-    SteadyLimits,
-    brake_on,
-    find_steady,
-)
+from recorder.analysis.stretches.cutting import CutLimits, cut_run
+from recorder.analysis.stretches.handling import brake_on
 from recorder.analysis.stretches.stretch_edits import StretchEdit, apply_edits
 from recorder.analysis.stretches.stretch_results import StretchResult, measure_stretches
 from recorder.marks.kinds import Kind
@@ -36,6 +33,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from recorder.analysis.campaign.loaded_run import LoadedRun
+    from recorder.analysis.stretches.specification import Specification
     from recorder.analysis.uncertainty.measured import Measured
 
 __all__ = ["RunAnswer", "answer_run"]
@@ -62,9 +60,7 @@ class RunAnswer:
     notes: tuple[str, ...]
 
 
-def answer_run(
-    loaded: LoadedRun, limits: SteadyLimits, edits: Sequence[StretchEdit]
-) -> RunAnswer:
+def answer_run(loaded: LoadedRun, edits: Sequence[StretchEdit]) -> RunAnswer:
     """Work a run's own figures; its ledger is closed by a resistance later.
 
     Raises
@@ -74,14 +70,14 @@ def answer_run(
     """
     notes = list(loaded.notes)
     series, marks = loaded.series, loaded.marks
-    found = find_steady(series, marks, limits)
+    found = cut_run(series, marks, cut_limits(loaded.specification))
     stretches = apply_edits(series, marks, found, edits)
     if loaded.train.locomotive.mass_t is None:
         notes.append("the locomotive's mass is not known: pull cannot be corrected")
     if loaded.train.trailing.mass_t is None:
         notes.append("the trailing mass is not known: no resistance per tonne, no ledger")
     if not stretches:
-        notes.append(f"{loaded.name}: no steady stretch was found by the stated limits")
+        notes.append(f"{loaded.name}: the train never moved with pull and speed known")
     fuel, water = (_consumed(loaded, kind, notes) for kind in (Kind.FUEL, Kind.WATER))
     peaks = (highest_mean(loaded, seconds, unit) for unit, seconds in PEAKS)
     braked = brake_on(series, marks)
@@ -89,7 +85,7 @@ def answer_run(
     return RunAnswer(
         loaded=loaded,
         braked=braked,
-        results=tuple(admit(loaded, measured, loaded.specification)),
+        results=tuple(admit(loaded, measured, loaded.specification, loaded.trip)),
         ledger=draw_ledger(loaded, braked),
         peaks=tuple(p for p in peaks if p is not None),
         starts=tuple(find_starts(loaded)),
@@ -98,6 +94,19 @@ def answer_run(
         water=water,
         evaporation=evaporation(water, fuel) if fuel and water else None,
         notes=tuple(notes),
+    )
+
+
+def cut_limits(specification: Specification | None) -> CutLimits:
+    """The cut that the admission limits of a specification ask for."""
+    if specification is None:
+        return CutLimits()
+    limits = specification.admission
+    return CutLimits(
+        least_s=limits.least_s,
+        settle_s=limits.settle_s,
+        keyed_late_s=limits.keyed_late_s,
+        limit_margin_m_s=limits.limit_margin_m_s,
     )
 
 

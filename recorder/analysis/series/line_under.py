@@ -65,6 +65,7 @@ def on_route(series: Series, route: Route, place: RunPlace, sheet: TripSheet) ->
         locomotive_curvature_per_m=under.locomotive_curvature_per_m,
         trailing_curvature_per_m=under.trailing_curvature_per_m,
         grade_source=GradeSource.ROUTE,
+        speed_limit_m_s=route.speed_limit_at(chainage),
     )
 
 

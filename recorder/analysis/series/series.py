@@ -61,6 +61,12 @@ class Series:
     """Standard uncertainty of one bin's acceleration: 0.025 m/s of speed over the five seconds
     it is the slope of; common practice for a pulse wheel."""
     grade_source: GradeSource = GradeSource.UNKNOWN
+    speed_limit_m_s: NDArray[np.float64] | None = None
+    """Posted on the line; ``None`` when no route tells."""
+    throttle_pct: NDArray[np.float64] | None = None
+    """Of full opening, by a channel; ``None`` when the car has none, as the next two."""
+    notch: NDArray[np.float64] | None = None
+    boiler_pressure_Pa: NDArray[np.float64] | None = None
 
     def __len__(self) -> int:
         return len(self.t_s)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,7 +15,10 @@ from recorder.analysis.stretches.stretch_results import StretchResult
 from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured, pooled
 
-__all__ = ["Band", "speed_bands"]
+__all__ = ["Band", "refusal_words", "refusals_of", "speed_bands"]
+
+MOST_REASONS: Final = 3
+"""In a line; the table of stretches has them all."""
 
 QUIETEST_REL: Final = 1e-3
 """A floor of 0.1 % of the pull keeps one quiet stretch from outweighing a whole band."""
@@ -35,6 +39,19 @@ class Band:
     verdict: Verdict
     probability: float
     """That the specified pull is reached; NaN when there is nothing to compare with."""
+    refused: int = 0
+    """Stretches at these speeds that were not admitted."""
+    refusals: tuple[tuple[str, int], ...] = ()
+    """Why, and how many stretches each reason refused; the commonest first."""
+    ridden_m_s: tuple[tuple[float, float], ...] = ()
+    """Least and greatest speed of every stretch that was judged."""
+
+    @property
+    def in_words(self) -> str:
+        """The verdict, with the commonest reasons where all was refused."""
+        if self.verdict is not Verdict.REFUSED:
+            return self.verdict.value
+        return f"{self.verdict} because {refusal_words(self.refusals)}"
 
     @property
     def name(self) -> str:
@@ -65,10 +82,13 @@ def speed_bands(results: Sequence[StretchResult], width_m_s: float) -> list[Band
 def _band(low: float, width: float, held: list[StretchResult]) -> Band:
     judged = [r for r in held if r.judged]
     used = judged or held
+    refusals = refusals_of(held)
     weights = [_weight(r) for r in used]
     margins = [r.margin for r in used if r.margin is not None]
     margin, limit = None, math.nan
-    verdict, probability = Verdict.NONE_HERE, math.nan
+    specified = any(r.margin is not None for r in held)
+    verdict = Verdict.REFUSED if specified else Verdict.NOT_SPECIFIED
+    probability = math.nan
     if judged:
         margin = _pool(margins, weights)
         limits = (r.limit_kN * w for r, w in zip(used, weights, strict=True))
@@ -85,7 +105,22 @@ def _band(low: float, width: float, held: list[StretchResult]) -> Band:
         limit_kN=limit,
         verdict=verdict,
         probability=probability,
+        refused=len(held) - len(judged),
+        refusals=refusals,
+        ridden_m_s=tuple(r.ridden_m_s for r in judged),
     )
+
+
+def refusals_of(results: Iterable[StretchResult]) -> tuple[tuple[str, int], ...]:
+    """Why stretches were refused, and how many each reason refused; the commonest first."""
+    return tuple(Counter(why for r in results for why in r.admission.reasons).most_common())
+
+
+def refusal_words(refusals: Sequence[tuple[str, int]]) -> str:
+    """The commonest reasons in a line."""
+    shown = [f"{why} ({n})" for why, n in refusals[:MOST_REASONS]]
+    more = len(refusals) - MOST_REASONS
+    return "; ".join([*shown, f"and {more} reasons more"] if more > 0 else shown)
 
 
 def _weight(result: StretchResult) -> float:

@@ -9,6 +9,7 @@ many bands.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
@@ -29,8 +30,9 @@ if TYPE_CHECKING:
 
 __all__ = ["Overall", "judge_all", "untested"]
 
+MOST_REASONS: Final = 4
 NARROW_M_S: Final = 1.0
-"""An end of the specified speeds narrower than this is not missed."""
+"""Specified speeds not ridden over less than this are not missed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,13 +70,14 @@ def judge_all(
 def untested(bands: Sequence[Band], spec: Specification) -> list[tuple[float, float]]:
     """Ranges (m/s) of the specified speeds that no judged band covers, in order.
 
-    Ranges narrower than 1 m/s at the ends of a band are left out.
+    A band counts over the speeds that were ridden in it, not over its whole width. Ranges
+    narrower than 1 m/s are left out.
     """
     if not spec.speed_m_s:
         return []
     at, top = spec.speed_m_s[0], spec.speed_m_s[-1]
     out = []
-    judged = sorted((b.low_m_s, b.high_m_s) for b in bands if b.margin is not None)
+    judged = sorted(r for b in bands if b.margin is not None for r in b.ridden_m_s)
     for low, high in [*judged, (top, math.inf)]:
         if min(low, top) - at > NARROW_M_S:
             out.append((at, min(low, top)))
@@ -85,8 +88,7 @@ def untested(bands: Sequence[Band], spec: Specification) -> list[tuple[float, fl
 def _judge_bands(bands: Sequence[Band]) -> Overall:
     judged = [(b, b.margin) for b in bands if b.margin is not None]
     if not judged:
-        nothing = "no steady stretch at the specified setting lies inside the specification"
-        return Overall(verdict=Verdict.CANNOT_TELL, reasons=(nothing,))
+        return _nothing_judged(bands)
     mean = _mean_margin(judged)
     tests = [(b.name, margin) for b, margin in judged]
     if mean is not None and len(judged) > 1:
@@ -105,6 +107,19 @@ def _judge_bands(bands: Sequence[Band]) -> Overall:
     if doubtful:
         return Overall(verdict=Verdict.CANNOT_TELL, reasons=doubtful, margin=mean)
     return Overall(verdict=Verdict.MEETS, reasons=("every band judged meets",), margin=mean)
+
+
+def _nothing_judged(bands: Sequence[Band]) -> Overall:
+    """All was refused, or nothing lies at a specified speed."""
+    if not any(b.verdict is Verdict.REFUSED for b in bands):
+        return Overall(
+            verdict=Verdict.NOT_TESTED, reasons=("no stretch lies at a specified speed",)
+        )
+    total: Counter[str] = Counter()
+    for band in bands:
+        total.update(dict(band.refusals))
+    reasons = tuple(f"{why} ({n} stretches)" for why, n in total.most_common(MOST_REASONS))
+    return Overall(verdict=Verdict.REFUSED, reasons=reasons)
 
 
 def _mean_margin(judged: Sequence[tuple[Band, Measured]]) -> Measured | None:

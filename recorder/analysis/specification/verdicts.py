@@ -36,8 +36,10 @@ class Verdict(StrEnum):
     MEETS = "meets"
     DOES_NOT_MEET = "does not meet"
     CANNOT_TELL = "cannot be told with this uncertainty"
-    NONE_HERE = "no specification here"
-    """A band outside the specification, or never at its setting."""
+    REFUSED = "cannot be told: refused"
+    """Stretches there are, but none was admitted to judgement."""
+    NOT_SPECIFIED = "not specified at this speed"
+    NOT_TESTED = "not tested"
     NO_SPECIFICATION = "no specification"
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from recorder.marks.handling import FULL, ThrottleMark
+from recorder.sheets.admission_limits import AdmissionLimits
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -23,6 +24,9 @@ SLOPE_STEP_M_S: Final = 0.05
 """To either side, over which the slope of the curve is taken."""
 
 
+_DEFAULT_LIMITS: Final = AdmissionLimits()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Specification:
     """Least drawbar pull against speed; straight lines between points, nothing beyond."""
@@ -32,8 +36,13 @@ class Specification:
     """Rising; none when only a starting pull is specified."""
     pull_kN: tuple[float, ...]
     starting_pull_kN: float | None = None
-    setting: ThrottleMark = FULL
-    """Throttle setting the specification is for."""
+    settings: tuple[ThrottleMark, ...] = (FULL,)
+    """Throttle settings that count."""
+    admission: AdmissionLimits = _DEFAULT_LIMITS
+
+    def accepts(self, mark: ThrottleMark) -> bool:
+        """Whether a throttle mark is one of the settings that count."""
+        return any(mark.agrees(s) for s in self.settings)
 
     def limit_kN(self, speed_m_s: float) -> float:
         """Specified pull at a speed; NaN outside the points."""

@@ -1,18 +1,15 @@
-"""The crew's word on steady stretches: struck out or added, each with its reason."""
+"""The crew's word on stretches: struck out or added, each with its reason."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from recorder.analysis.stretches.steady_stretches import (
-    Stretch,
-    StretchSource,
-    setting_at,
-)
+from recorder.analysis.stretches.handling import setting_at, throttle_words
+from recorder.analysis.stretches.stretch import Stretch, StretchSource
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -50,6 +47,9 @@ def apply_edits(
 ) -> list[Stretch]:
     """Strike and add stretches as the crew wants; later edits act on earlier ones.
 
+    What is struck stays in the list with the reason. Stretches that an added one overlaps are
+    struck, too: one piece of line must not count twice.
+
     Raises
     ------
     ValueError
@@ -60,13 +60,20 @@ def apply_edits(
         if not edit.reason.strip():
             msg = f"stretch edit at {edit.t_start_s:.1f} s: a reason is wanted"
             raise ValueError(msg)
-        if edit.action is EditAction.ADD:
+        adds = edit.action is EditAction.ADD
+        why = "the crew's own stretch covers it" if adds else edit.reason
+        kept = [_struck(s, why) if _meets(s, edit) else s for s in kept]
+        if adds:
             kept.append(_by_crew(series, marks, edit))
-        else:
-            kept = [
-                s for s in kept if s.t_end_s <= edit.t_start_s or s.t_start_s >= edit.t_end_s
-            ]
     return sorted(kept, key=lambda s: s.start)
+
+
+def _meets(stretch: Stretch, edit: StretchEdit) -> bool:
+    return stretch.t_end_s > edit.t_start_s and stretch.t_start_s < edit.t_end_s
+
+
+def _struck(stretch: Stretch, why: str) -> Stretch:
+    return stretch if stretch.struck else replace(stretch, struck=why)
 
 
 def _by_crew(series: Series, marks: Sequence[Mark], edit: StretchEdit) -> Stretch:
@@ -80,7 +87,7 @@ def _by_crew(series: Series, marks: Sequence[Mark], edit: StretchEdit) -> Stretc
         stop=stop,
         t_start_s=edit.t_start_s,
         t_end_s=edit.t_end_s,
-        setting=setting_at(marks, edit.t_start_s),
+        setting=setting_at(throttle_words(marks), edit.t_start_s),
         source=StretchSource.CREW,
         reason=edit.reason,
     )

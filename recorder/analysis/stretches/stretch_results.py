@@ -11,7 +11,7 @@ import numpy as np
 
 from recorder.analysis.series.train import Side
 from recorder.analysis.stretches.admission_record import Admission
-from recorder.analysis.stretches.steady_stretches import Stretch
+from recorder.analysis.stretches.stretch import Stretch
 from recorder.analysis.uncertainty.causes import Extent
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.analysis.uncertainty.stretch_means import corrected_pull, mean_speed
@@ -42,6 +42,8 @@ class StretchResult:
     """Pull less specified pull at the same speeds, kN; ``None`` outside the specification.
     Stated for refused stretches, too: only :attr:`judged` ones count."""
     limit_kN: float = math.nan
+    ridden_m_s: tuple[float, float] = (math.nan, math.nan)
+    """Least and greatest speed."""
     admission: Admission = _NOTHING_ASKED
 
     @property
@@ -63,6 +65,7 @@ def measure_stretches(
         if not math.isfinite(pull.value):
             continue
         speed = mean_speed(run, stretch.span, extent)
+        speeds = np.abs(run.series.speed_m_s[stretch.span])
         margin, limit = _margin(run, stretch.span, pull, specification)
         results.append(
             StretchResult(
@@ -73,6 +76,7 @@ def measure_stretches(
                 power=pull.times(speed, "kW"),
                 margin=margin,
                 limit_kN=limit,
+                ridden_m_s=(float(np.nanmin(speeds)), float(np.nanmax(speeds))),
             )
         )
     return results

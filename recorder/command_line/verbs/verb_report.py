@@ -13,7 +13,6 @@ from recorder.analysis.campaign.answer import AnswerSettings, answer_files
 from recorder.analysis.campaign.crew_edits import read_edits
 from recorder.analysis.dynamics.tonnage import WEATHER
 from recorder.analysis.series.corrections import Switches
-from recorder.analysis.stretches.steady_stretches import SteadyLimits
 from recorder.command_line.support.errors import UsageError
 from recorder.command_line.support.person import person
 from recorder.command_line.support.progress import ProgressLine
@@ -68,14 +67,6 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 def _add_settings(parser: argparse.ArgumentParser) -> None:
     """How the answer is worked."""
     parser.add_argument("--band-km-h", type=float, default=10.0, metavar="W", help="(10)")
-    parser.add_argument("--steady-s", type=float, default=20.0, metavar="S", help="least (20)")
-    parser.add_argument(
-        "--steady-m-s2",
-        type=float,
-        default=0.05,
-        metavar="A",
-        help="greatest acceleration (0.05)",
-    )
     parser.add_argument(
         "--without", action="append", default=[], choices=CORRECTIONS, help="a correction"
     )
@@ -145,15 +136,12 @@ def _part(
 
 
 def _settings(args: argparse.Namespace) -> AnswerSettings:
-    for name in ("band_km_h", "steady_s", "steady_m_s2"):
-        if not getattr(args, name) > 0.0:
-            option = name.replace("_", "-")
-            msg = f"--{option} must be above zero, got {getattr(args, name):g}"
-            raise UsageError(msg)
+    if not args.band_km_h > 0.0:
+        msg = f"--band-km-h must be above zero, got {args.band_km_h:g}"
+        raise UsageError(msg)
     least = args.least_speed_km_h
     return AnswerSettings(
         band_m_s=args.band_km_h / KM_H_PER_M_S,
-        limits=SteadyLimits(least_s=args.steady_s, acceleration_m_s2=args.steady_m_s2),
         switches=Switches(**{c.replace("-", "_"): False for c in args.without}),
         weather=args.weather,
         least_speed_m_s=None if least is None else least / KM_H_PER_M_S,

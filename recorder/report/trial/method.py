@@ -64,7 +64,6 @@ def method_section(answer: CampaignAnswer, units: ShownUnits) -> list[Block]:
 
 
 def _limits(answer: CampaignAnswer, units: ShownUnits) -> str:
-    lim = answer.settings.limits
     off = [
         name.replace("_", " ")
         for name, on in asdict(answer.settings.switches).items()
@@ -72,11 +71,9 @@ def _limits(answer: CampaignAnswer, units: ShownUnits) -> str:
     ]
     k, speed = units.factor("m/s"), units.label("m/s")
     return (
-        f"Steady: at least {lim.least_s:g} s, at most {lim.longest_s:g} s, speed within"
-        f" {lim.speed_band_m_s * k:.1f} {speed}, acceleration below {lim.acceleration_m_s2:g}"
-        f" m/s², {lim.settle_s:g} s after a throttle mark, brake off and released. Speed bands"
-        f" of {answer.settings.band_m_s * k:.4g} {speed}. Corrections switched off:"
-        f" {', '.join(off) or 'none'}."
+        f"Speed bands of {answer.settings.band_m_s * k:.4g} {speed}. Corrections switched off:"
+        f" {', '.join(off) or 'none'}. What was asked of every stretch before it was judged, with"
+        " what was found and what is allowed, stands in the table of admission."
     )
 
 

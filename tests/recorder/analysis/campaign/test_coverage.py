@@ -11,8 +11,8 @@ from recorder.analysis.series.train import Side
 from recorder.analysis.specification.bands import speed_bands
 from recorder.analysis.specification.overall import judge_all
 from recorder.analysis.specification.verdicts import Verdict
+from recorder.analysis.stretches.cutting import cut_run
 from recorder.analysis.stretches.specification import Specification
-from recorder.analysis.stretches.steady_stretches import find_steady
 from recorder.analysis.stretches.stretch_results import measure_stretches
 from recorder.analysis.uncertainty.causes import Extent
 from recorder.analysis.uncertainty.stretch_means import corrected_pull
@@ -46,7 +46,7 @@ def test_intervals_hold_the_truth() -> None:
     for seed in range(RUNS):
         outing = make_outing(seed)
         run, series = outing.run, outing.run.series
-        results = measure_stretches(run, find_steady(series, ()), specification())
+        results = measure_stretches(run, cut_run(series, ()), specification())
         # One stretch and one band a run: within a run they share its calibration.
         first = results[len(results) // 2]
         span = first.stretch.span
@@ -82,7 +82,7 @@ def test_three_per_cent_short_is_found_and_a_good_one_is_not_condemned() -> None
         for name, shortfall in (("short", 0.03), ("good", 0.0), ("ample", -0.03)):
             outing = make_outing(1000 + seed, shortfall=shortfall)
             run = outing.run
-            results = measure_stretches(run, find_steady(run.series, ()), specification())
+            results = measure_stretches(run, cut_run(run.series, ()), specification())
             whole = judge_all(speed_bands(results, 10 / 3.6), None, specification())
             words[name][whole.verdict] += 1
     assert words["short"][Verdict.DOES_NOT_MEET] >= 0.9 * RUNS

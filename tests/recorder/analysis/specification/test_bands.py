@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from recorder.analysis.specification.bands import speed_bands
-from recorder.analysis.stretches.steady_stretches import Stretch
+from recorder.analysis.stretches.stretch import Stretch
 from recorder.analysis.stretches.stretch_results import StretchResult
 from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured

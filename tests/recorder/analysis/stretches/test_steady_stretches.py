@@ -21,13 +21,8 @@ from recorder.analysis.series.run_table import run_table
 from recorder.analysis.series.sections import per_distance, per_time, sections_between_marks
 from recorder.analysis.series.series import grid
 from recorder.analysis.series.train import TrialTrain, Vehicles
-from recorder.analysis.stretches.steady_stretches import (
-    SteadyLimits,
-    brake_on,
-    find_steady,
-    setting_at,
-)
-from recorder.analysis.stretches.stretch_edits import EditAction, StretchEdit, apply_edits
+from recorder.analysis.stretches.cutting import cut_run
+from recorder.analysis.stretches.handling import brake_on, setting_at, throttle_words
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.marks.handling import FULL
 from recorder.marks.kinds import Kind
@@ -40,60 +35,6 @@ from tests.recorder.analysis.drawn_runs import (
     make_outing,
     mark,
 )
-
-
-def test_stretches_end_at_throttle_and_brake() -> None:
-    n = 6000
-    series = drawn(np.full(n, 10.0), np.full(n, 50.0))
-    marks = (
-        mark("throttle", 100.0, "full"),
-        mark("brake", 400.0, "on"),
-        mark("brake", 430.0, "off"),
-    )
-    found = find_steady(series, marks, SteadyLimits(longest_s=1000.0))
-    assert all(not s.t_start_s < 100.0 < s.t_end_s for s in found)
-    assert all(s.t_end_s <= 400.1 or s.t_start_s >= 430.0 for s in found)
-    assert {s.setting.text for s in found} == {"", "full"}
-
-
-def test_no_stretch_while_speed_changes_or_data_lack() -> None:
-    n = 3000
-    ramp = drawn(np.linspace(2.0, 40.0, n), np.full(n, 50.0))
-    assert find_steady(ramp, ()) == []
-    holed = np.full(n, 50.0)
-    holed[::150] = np.nan
-    assert find_steady(drawn(np.full(n, 10.0), holed), ()) == []
-
-
-def struck_out(t_end_s: float, reason: str) -> StretchEdit:
-    return StretchEdit(action=EditAction.STRIKE, t_start_s=0.0, t_end_s=t_end_s, reason=reason)
-
-
-def test_edits_want_reasons_and_act() -> None:
-    n = 3000
-    series = drawn(np.full(n, 10.0), np.full(n, 50.0))
-    found = find_steady(series, ())
-    struck = apply_edits(
-        series,
-        (),
-        found,
-        [struck_out(300.0, "wet rail")],
-    )
-    assert struck == []
-    added = apply_edits(
-        series,
-        (),
-        [],
-        [StretchEdit(action=EditAction.ADD, t_start_s=50, t_end_s=80, reason="seen steady")],
-    )
-    assert added[0].source == "crew"
-    with pytest.raises(ValueError, match="reason"):
-        apply_edits(
-            series,
-            (),
-            found,
-            [struck_out(9.0, " ")],
-        )
 
 
 def test_start_and_stop() -> None:
@@ -196,9 +137,7 @@ def test_a_brake_mark_of_nothing_is_a_release(release: str) -> None:
     on = brake_on(series, marks)
     assert on[1010:1490].all()
     assert not on[1510:].any()
-    assert max(s.t_end_s for s in find_steady(series, marks)) == pytest.approx(
-        600.0, abs=STEP_S
-    )
+    assert max(s.t_end_s for s in cut_run(series, marks)) == pytest.approx(600.0, abs=STEP_S)
     stopping = drawn(np.clip(10.0 - np.arange(6000) * 0.002, 0.0, None), np.zeros(6000))
     assert find_stops(drawn_run(stopping, marks[1])) == []
 
@@ -212,11 +151,11 @@ def test_any_other_brake_mark_is_an_application(value: str) -> None:
 
 def test_a_throttle_mark_of_per_cent_is_the_setting_it_says() -> None:
     marks = (mark("throttle", 0.0, "100 %"), mark("throttle", 9.0, "0"), mark("throttle", 19.0))
-    assert setting_at(marks, 5.0).agrees(FULL)
-    assert setting_at(marks, 15.0).share == 0.0
-    assert not setting_at(marks, 15.0).agrees(FULL)
-    assert not setting_at(marks, 25.0).agrees(FULL)
-    unread = setting_at((mark("throttle", 0.0, "120 %"),), 5.0)
+    assert setting_at(throttle_words(marks), 5.0).agrees(FULL)
+    assert setting_at(throttle_words(marks), 15.0).share == 0.0
+    assert not setting_at(throttle_words(marks), 15.0).agrees(FULL)
+    assert not setting_at(throttle_words(marks), 25.0).agrees(FULL)
+    unread = setting_at(throttle_words((mark("throttle", 0.0, "120 %"),)), 5.0)
     assert unread.text == "120 %"
     assert not unread.agrees(FULL)
 

@@ -242,12 +242,16 @@ def test_speeds_specified_but_not_tested() -> None:
             limit_kN=1.0,
             verdict=Verdict.CANNOT_TELL,
             probability=0.5,
+            ridden_m_s=((low, low + 5.0),),
         )
 
     seen = Measured(1.0, "kN", {cause("a"): 0.1})
     assert untested([], spec) == [(5.0, 25.0)]
     assert untested([band(10.0, seen), band(15.0, None)], spec) == [(5.0, 10.0), (15.0, 25.0)]
     assert untested([band(k, seen) for k in (5.0, 10.0, 15.0, 20.0)], spec) == []
+    # A band counts over the speeds that were ridden in it, not over its whole width.
+    partly = replace(band(10.0, seen), ridden_m_s=((12.0, 14.0),))
+    assert untested([partly], spec) == [(5.0, 12.0), (14.0, 25.0)]
 
 
 @pytest.mark.parametrize("calm", ["wind 0", "wind 0 m/s", "calm", "wind calm", "no wind"])
