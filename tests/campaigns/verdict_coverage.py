@@ -127,6 +127,33 @@ def verdict_table(tried: Sequence[Tried]) -> str:
     return "\n".join(rows)
 
 
+def summary(tried: Sequence[Tried]) -> str:
+    """By scenario: good locomotives condemned, short ones found and let pass, weak bands found."""
+    good, weak = (
+        {Condition.SPEC, Condition.STRONG},
+        {Condition.WEAK_SMOOTH, Condition.WEAK_STEP},
+    )
+    rows = [
+        f"{'scenario':32} {'good condemned':>14} {'short found':>11} {'short met':>9}"
+        f" {'weak found':>10} {'strong met':>10}"
+    ]
+    for scenario in dict.fromkeys(t.scenario for t in tried):
+        held = [t for t in tried if t.scenario == scenario]
+
+        def share(among: set[Condition], verdict: str, held: list[Tried] = held) -> str:
+            chosen = [t for t in held if t.condition in among]
+            return f"{sum(t.verdict == verdict for t in chosen)}/{len(chosen)}"
+
+        found = [t.weak_band_found for t in held if t.condition in weak]
+        down = Verdict.DOES_NOT_MEET.value
+        rows.append(
+            f"{scenario:32} {share(good, down):>14} {share({Condition.SHORT}, down):>11}"
+            f" {share({Condition.SHORT}, Verdict.MEETS.value):>9} {sum(found):>7}/{len(found)}"
+            f" {share({Condition.STRONG}, Verdict.MEETS.value):>10}"
+        )
+    return "\n".join(rows)
+
+
 def figure_table(tried: Sequence[Tried]) -> str:
     """Held over drawn by figure and scenario; per cent, and the root mean square of error over
     standard uncertainty as far as k = 2 gives it (1 when uncertainties are true).
@@ -211,7 +238,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     ]
     with multiprocessing.Pool(given.jobs) as pool:
         tried = pool.map(_try, jobs, chunksize=4)
-    sys.stdout.write(verdict_table(tried) + "\n\n" + figure_table(tried) + "\n")
+    tables = (summary(tried), verdict_table(tried), figure_table(tried))
+    sys.stdout.write("\n\n".join(tables) + "\n")
     for t in tried:
         if t.failed:
             last = t.failed.strip().splitlines()[-1]
