@@ -1,4 +1,9 @@
-"""A handful of whole trials of each kind: who is condemned, who is found short."""
+"""A handful of whole trials of each kind: who is condemned, who is found short.
+
+The counts over hundreds of trials are printed by ``verdict_coverage.py``; here a few of each kind
+hold the bounds: a good locomotive is condemned in at most one trial of twenty, one that is three
+per cent short is found in nine of ten, and one weak band is found.
+"""
 
 from __future__ import annotations
 
@@ -8,12 +13,16 @@ from recorder.analysis.specification.verdicts import Verdict
 from tests.campaigns.trial_train.locomotive import Condition
 from tests.campaigns.verdict_coverage import Tried, try_one
 
-SEEDS = range(4)
+HONEST = ("honest", "honest-route", "honest-changes-only")
+CARELESS = (
+    "eased-proportional", "eased-stepwise", "eased-stepwise-limit-known", "quiet-notch-down",
+    "short-easings", "keyed-25-s-late", "no-throttle-marks", "wheel-slip",
+)  # fmt: skip
 
 
-def tried(scenario: str, condition: Condition) -> list[Tried]:
+def tried(scenario: str, condition: Condition, seeds: range) -> list[Tried]:
     """One trial a seed; none of them may fail to be answered."""
-    found = [try_one(scenario, seed, condition) for seed in SEEDS]
+    found = [try_one(scenario, seed, condition) for seed in seeds]
     assert not [t.failed for t in found if t.failed]
     return found
 
@@ -24,19 +33,25 @@ def condemned(found: list[Tried]) -> int:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("scenario", ["honest", "honest-route", "honest-changes-only"])
-def test_better_than_promised_is_never_condemned(scenario: str) -> None:
-    assert condemned(tried(scenario, Condition.STRONG)) == 0
+@pytest.mark.parametrize("scenario", [*HONEST, *CARELESS])
+def test_good_locomotives_are_not_condemned(scenario: str) -> None:
+    found = [
+        *tried(scenario, Condition.SPEC, range(2)),
+        *tried(scenario, Condition.STRONG, range(2)),
+    ]
+    # Two of four are condemned by chance in one set of seventy.
+    assert condemned(found) <= 1
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("scenario", ["honest", "honest-route"])
-def test_three_per_cent_short_is_found(scenario: str) -> None:
-    assert condemned(tried(scenario, Condition.SHORT)) == len(SEEDS)
+def test_three_per_cent_short_is_found() -> None:
+    found = [t for name in HONEST for t in tried(name, Condition.SHORT, range(3))]
+    # Of nine at a rate of nine in ten, seven or more are found in 95 sets of 100.
+    assert condemned(found) >= 7
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("condition", [Condition.WEAK_SMOOTH, Condition.WEAK_STEP])
 def test_one_weak_band_is_found(condition: Condition) -> None:
-    found = tried("honest", condition)
-    assert sum(t.weak_band_found for t in found) >= len(SEEDS) - 1
+    found = tried("honest", condition, range(4))
+    assert sum(t.weak_band_found for t in found) >= 3
