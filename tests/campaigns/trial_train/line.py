@@ -91,7 +91,7 @@ def draw_line(
         lambda: 1 / rng.uniform(400, 2000) if rng.random() < 0.3 else 0.0,
     )
     limits = _drawn(
-        rng, n, (4000.0, 14000.0), lambda: float(rng.choice([50, 60, 70, 80, 90])) / 3.6
+        rng, n, (5000.0, 16000.0), lambda: float(rng.choice([60, 70, 80, 90])) / 3.6
     )
     pieces = int(length_m / SURVEY_M) + 2
     shift = int(rng.uniform(0, SURVEY_M) / CELL_M)

@@ -114,7 +114,7 @@ def draw_train(
     """Every stated figure with the error its uncertainty allows: masses 1 %, rotary 0.01."""
     # No more than starts on a rise of one per cent.
     most_t = min(1500.0, LEAST_START_T_PER_KN * float(curve.promised_kN.max()))
-    own_t, load_t = rng.uniform(80.0, 130.0), rng.uniform(500.0, most_t)
+    own_t, load_t = rng.uniform(80.0, 130.0), rng.uniform(0.55 * most_t, most_t)
     slip = np.ones(2)
     if wrong_mass:
         slip = 1.0 + rng.uniform(0.10, 0.15, 2) * rng.choice([-1.0, 1.0], 2)

@@ -15,7 +15,7 @@ __all__ = ["STEP_S", "Ride", "ride"]
 
 STEP_S = 0.25
 LOOK_STEPS = 4
-LOADING_PER_S = 0.06
+LOADING_PER_S = 0.1
 UNLOADING_PER_S = 0.25
 """Share of full effort that a power unit takes up, or gives back, in a second."""
 BRAKING_M_S3 = 0.06
