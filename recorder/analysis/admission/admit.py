@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -35,19 +35,20 @@ from recorder.analysis.stretches.handling import (
     changes_s,
     throttle_words,
 )
+from recorder.analysis.stretches.specification import Specification
 from recorder.analysis.stretches.stretch_results import StretchResult
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from recorder.analysis.stretches.specification import Specification
     from recorder.analysis.stretches.stretch import Stretch
     from recorder.analysis.uncertainty.run_basis import RunBasis
     from recorder.sheets import TripSheet
 
 __all__ = ["admit"]
 
-MOVES_M_S = 1.0
+UNSPECIFIED: Final = Specification(name="", speed_m_s=(), pull_kN=())
+MOVES_M_S: Final = 1.0
 """As the cut has it: slower is starting."""
 
 
@@ -70,9 +71,12 @@ def admit(
     specification: Specification | None,
     trip: TripSheet | None = None,
 ) -> list[StretchResult]:
-    """The stretches with what was asked of each; as they are without a specification."""
-    if specification is None:
-        return list(results)
+    """The stretches with what was asked of each.
+
+    Without a specification nothing is judged, but what a stretch may be shown for is asked all
+    the same, with the default limits.
+    """
+    specification = specification or UNSPECIFIED
     series, marks = run.series, sorted(run.marks, key=lambda m: m.t_s)
     moving = np.abs(np.nan_to_num(series.speed_m_s)) >= MOVES_M_S
     started = np.flatnonzero(np.diff(moving.astype(np.int8), prepend=0) > 0)
@@ -152,6 +156,8 @@ def _own_pulls(
     trusts: Sequence[Trust],
     asked: Sequence[tuple[Criterion, ...]],
 ) -> list[OwnPull]:
+    if not held.specification.speed_m_s:
+        return [OwnPull(math.nan, math.nan, math.nan)] * len(results)
     fit = np.zeros(len(held.run.series), bool)
     for result, criteria in zip(results, asked, strict=True):
         if all(c.passed is not False for c in criteria if c.kind in _QUIET):

@@ -93,7 +93,10 @@ def throttle_criteria(
                 kind=CriterionKind.THROTTLE, value=by, limit=wanted, passed=good, reason=why
             )
         ]
-    return [_marked(watch, wanted, specification), _confirmed(stretch, watch, specification)]
+    marked = _marked(watch, wanted, specification)
+    if not marked.passed:
+        return [marked, _not_asked(specification)]
+    return [marked, _confirmed(stretch, watch, specification)]
 
 
 def _by_channel(series: Series, span: slice) -> ThrottleMark | None:
@@ -120,6 +123,20 @@ def _marked(watch: Watch, wanted: str, specification: Specification) -> Criterio
     )
 
 
+def _wanted(specification: Specification) -> str:
+    most_s = specification.admission.throttle_confirmed_s
+    return f"again afterwards; one of them within {most_s:g} s"
+
+
+def _not_asked(specification: Specification) -> Criterion:
+    return Criterion(
+        kind=CriterionKind.CONFIRMED,
+        value="not asked",
+        limit=_wanted(specification),
+        passed=None,
+    )
+
+
 def _confirmed(stretch: Stretch, watch: Watch, specification: Specification) -> Criterion:
     limits = specification.admission
     since_s = stretch.t_end_s - watch.begin_s
@@ -127,7 +144,6 @@ def _confirmed(stretch: Stretch, watch: Watch, specification: Specification) -> 
     most_s, late_s = limits.throttle_confirmed_s, limits.keyed_late_s
     left = watch.next_setting is not None and not specification.accepts(watch.next_setting)
     value = f"keyed {_ago(since_s)} before the end, again {_ago(until_s)} after the beginning"
-    limit = f"again afterwards; one of them within {most_s:g} s"
     reason = ""
     if not math.isfinite(until_s):
         reason = "the throttle was not keyed again afterwards"
@@ -140,7 +156,7 @@ def _confirmed(stretch: Stretch, watch: Watch, specification: Specification) -> 
     return Criterion(
         kind=CriterionKind.CONFIRMED,
         value=value if math.isfinite(since_s + until_s) else "not keyed on both sides",
-        limit=limit,
+        limit=_wanted(specification),
         passed=not reason,
         reason=reason,
     )

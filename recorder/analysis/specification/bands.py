@@ -36,6 +36,9 @@ class Band:
     power: Measured
     margin: Measured | None
     limit_kN: float
+    admitted: int
+    """Stretches admitted, whether or not the speed is specified; 0: the figures are of refused
+    ones, and no verdict rests on them."""
     verdict: Verdict
     probability: float
     """That the specified pull is reached; NaN when there is nothing to compare with."""
@@ -81,7 +84,8 @@ def speed_bands(results: Sequence[StretchResult], width_m_s: float) -> list[Band
 
 def _band(low: float, width: float, held: list[StretchResult]) -> Band:
     judged = [r for r in held if r.judged]
-    used = judged or held
+    # Where nothing is specified, what is admitted shows what was pulled.
+    used = judged or [r for r in held if r.admission.admitted] or held
     refusals = refusals_of(held)
     weights = [_weight(r) for r in used]
     margins = [r.margin for r in used if r.margin is not None]
@@ -103,6 +107,7 @@ def _band(low: float, width: float, held: list[StretchResult]) -> Band:
         power=_pool([r.power for r in used], weights),
         margin=margin,
         limit_kN=limit,
+        admitted=sum(r.admission.admitted for r in held),
         verdict=verdict,
         probability=probability,
         refused=len(held) - len(judged),

@@ -96,6 +96,8 @@ def _campaign_figures(answer: CampaignAnswer) -> Iterator[tuple[str, Measured | 
     yield "mean margin over the specification", answer.overall.margin
     yield "starting pull", answer.starting
     for band in answer.bands:
+        if not band.admitted:
+            continue
         yield f"equivalent drawbar pull at {band.name}", band.pull
         yield f"equivalent drawbar power at {band.name}", band.power
         yield f"margin at {band.name}", band.margin
@@ -159,7 +161,11 @@ def _band(band: Band) -> dict[str, Any]:
         "power": measured_json(band.power),
         "margin": measured_json(band.margin),
         "specified_kN": band.limit_kN,
-        "verdict": band.verdict,
+        "admitted": band.admitted,
+        "refused": band.refused,
+        "refused_because": [{"reason": why, "stretches": n} for why, n in band.refusals],
+        "ridden_m_s": [list(r) for r in band.ridden_m_s],
+        "verdict": band.in_words,
         "probability_of_meeting": band.probability,
     }
 
@@ -173,10 +179,14 @@ def _stretch(result: StretchResult) -> dict[str, Any]:
         "source": result.stretch.source,
         "reason": result.stretch.reason,
         "judged": result.judged,
+        "admitted": result.admission.admitted,
+        "refused_because": list(result.admission.reasons),
+        "criteria": [asdict(c) for c in result.admission.criteria],
         "speed": measured_json(result.speed),
         "pull": measured_json(result.pull),
         "power": measured_json(result.power),
-        "margin": measured_json(result.margin),
+        "margin": measured_json(result.margin if result.judged else None),
+        "margin_if_judged": measured_json(result.margin),
         "specified_kN": result.limit_kN,
     }
 

@@ -107,6 +107,7 @@ def _rows(answer: CampaignAnswer) -> dict[str, list[dict[str, Any]]]:
     return {
         "bands": _bands(answer),
         "stretches": _stretches(answer),
+        "admission": _admission(answer),
         "figures": flat,
         "ledger": _ledger(answer),
         "resistance": _resistance(answer),
@@ -252,7 +253,9 @@ def _bands(answer: CampaignAnswer) -> list[dict[str, Any]]:
             **_pair("margin", "kN", b.margin),
             "specified_kN": _known(b.limit_kN),
             "probability_of_meeting": _known(b.probability),
-            "verdict": b.verdict,
+            "admitted": b.admitted,
+            "refused": b.refused,
+            "verdict": b.in_words,
         }
         for b in answer.bands
     ]
@@ -268,13 +271,35 @@ def _stretches(answer: CampaignAnswer) -> list[dict[str, Any]]:
             "source": r.stretch.source,
             "reason": r.stretch.reason,
             "judged": r.judged,
+            "admitted": r.admission.admitted,
+            "refused_because": "; ".join(r.admission.reasons),
             **_pair("speed", "m_s", r.speed),
             **_pair("pull", "kN", r.pull),
             **_pair("power", "kW", r.power),
-            **_pair("margin", "kN", r.margin),
+            **_pair("margin", "kN", r.margin if r.judged else None),
+            "specified_kN": _known(r.limit_kN),
         }
         for run in answer.runs
         for r in run.results
+    ]
+
+
+def _admission(answer: CampaignAnswer) -> list[dict[str, Any]]:
+    """One row a criterion of a stretch."""
+    return [
+        {
+            "run": r.extent.run,
+            "start_s": r.stretch.t_start_s,
+            "end_s": r.stretch.t_end_s,
+            "criterion": c.kind.value,
+            "value": c.value,
+            "limit": c.limit,
+            "passed": "not known" if c.passed is None else ("yes" if c.passed else "no"),
+            "reason": c.reason if c.passed is False else "",
+        }
+        for run in answer.runs
+        for r in run.results
+        for c in r.admission.criteria
     ]
 
 

@@ -22,6 +22,7 @@ from recorder.report.pages.document import (
     pm,
 )
 from recorder.report.pages.wording import CAUTION
+from recorder.report.trial.admission_section import admission_words
 from recorder.report.trial.uncertainty_section import greatest_causes
 
 if TYPE_CHECKING:
@@ -62,6 +63,7 @@ def first_page(answer: CampaignAnswer, units: ShownUnits) -> list[Block]:
         ),
         _band_table(answer, units),
         Text(_starting(answer, units), "small"),
+        *admission_words(answer),
         Heading("Conditions", 2),
         _conditions(answer, units),
         Heading("What limits confidence", 2),
@@ -88,6 +90,8 @@ def _verdict_words(answer: CampaignAnswer) -> str:
         Verdict.MEETS: "Meets its specification" + " at the speeds tested" * partly,
         Verdict.DOES_NOT_MEET: "Does not meet its specification",
         Verdict.NO_SPECIFICATION: "No specification to compare with",
+        Verdict.REFUSED: "Cannot be told: nothing was admitted to judgement",
+        Verdict.NOT_TESTED: "Not tested at a specified speed",
     }.get(answer.overall.verdict, "Cannot be told with this uncertainty")
 
 
@@ -154,7 +158,7 @@ def _band_table(answer: CampaignAnswer, units: ShownUnits) -> Block:
             plain(b.limit_kN * units.factor("kN"), 4),
             "—" if b.margin is None else pm(units.of(b.margin)),
             pm(units.of(b.power)),
-            b.verdict,
+            b.in_words if b.verdict is Verdict.REFUSED else b.verdict,
         )
         for b in answer.bands
     )

@@ -15,6 +15,7 @@ from recorder.analysis.stretches.stretch_edits import EditAction
 from recorder.report.pages.charts import power_chart, rating_chart, resistance_chart
 from recorder.report.pages.document import Block, Chart, Heading, Text, TextTable, plain, pm
 from recorder.report.pages.shown_units import METRIC, ShownUnits
+from recorder.report.trial.admission_section import admission_section
 from recorder.report.trial.calibration_section import (
     calibration_section,
     reproduction_section,
@@ -57,6 +58,7 @@ def _performance(answer: CampaignAnswer, units: ShownUnits) -> list[Block]:
     return [
         Heading("Performance"),
         Chart("power", chart, "Equivalent drawbar power, ± 95 %."),
+        *admission_section(answer),
         _stretches(answer, units),
         *(
             Text(
@@ -81,9 +83,10 @@ def _stretches(answer: CampaignAnswer, units: ShownUnits) -> Block:
         )
         for run in answer.runs
         for r in run.results
+        if r.admission.admitted
     )
     if not rows:
-        return Text("No steady stretch.")
+        return Text("No stretch was admitted to judgement.")
     pull = units.label("kN")
     heads = (
         "run",
@@ -95,7 +98,7 @@ def _stretches(answer: CampaignAnswer, units: ShownUnits) -> Block:
         f"margin, {pull}",
         "source",
     )
-    return TextTable(heads, rows, "Steady stretches, ± 95 %.")
+    return TextTable(heads, rows, "Stretches admitted to judgement, ± 95 %.")
 
 
 def _resistance(answer: CampaignAnswer, units: ShownUnits) -> list[Block]:

@@ -242,6 +242,7 @@ def test_speeds_specified_but_not_tested() -> None:
             limit_kN=1.0,
             verdict=Verdict.CANNOT_TELL,
             probability=0.5,
+            admitted=1,
             ridden_m_s=((low, low + 5.0),),
         )
 
