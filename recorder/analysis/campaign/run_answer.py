@@ -26,6 +26,7 @@ from recorder.analysis.stretches.cutting import CutLimits, cut_run
 from recorder.analysis.stretches.handling import brake_on
 from recorder.analysis.stretches.stretch_edits import StretchEdit, apply_edits
 from recorder.analysis.stretches.stretch_results import StretchResult, measure_stretches
+from recorder.analysis.stretches.wandering import with_wander
 from recorder.marks.kinds import Kind
 
 if TYPE_CHECKING:
@@ -82,10 +83,12 @@ def answer_run(loaded: LoadedRun, edits: Sequence[StretchEdit]) -> RunAnswer:
     peaks = (highest_mean(loaded, seconds, unit) for unit, seconds in PEAKS)
     braked = brake_on(series, marks)
     measured = measure_stretches(loaded, stretches, loaded.specification)
+    admitted = admit(loaded, measured, loaded.specification, loaded.trip)
+    results, _ = with_wander(loaded, admitted, loaded.specification)
     return RunAnswer(
         loaded=loaded,
         braked=braked,
-        results=tuple(admit(loaded, measured, loaded.specification, loaded.trip)),
+        results=tuple(results),
         ledger=draw_ledger(loaded, braked),
         peaks=tuple(p for p in peaks if p is not None),
         starts=tuple(find_starts(loaded)),

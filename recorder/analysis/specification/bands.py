@@ -20,6 +20,10 @@ __all__ = ["Band", "refusal_words", "refusals_of", "speed_bands"]
 MOST_REASONS: Final = 3
 """In a line; the table of stretches has them all."""
 
+_OWN: Final = frozenset({
+    CauseKind.RANDOM, CauseKind.WANDER, CauseKind.GRADE, CauseKind.ACCELERATION,
+})  # fmt: skip
+"""Of a stretch by itself; neighbours share some of the wander."""
 QUIETEST_REL: Final = 1e-3
 """A floor of 0.1 % of the pull keeps one quiet stretch from outweighing a whole band."""
 
@@ -130,9 +134,7 @@ def refusal_words(refusals: Sequence[tuple[str, int]]) -> str:
 
 def _weight(result: StretchResult) -> float:
     """By what is the stretch's own: what all share does not tell them apart."""
-    own = math.sqrt(
-        math.fsum(p * p for c, p in result.pull.parts.items() if c.extent == result.extent)
-    )
+    own = math.sqrt(math.fsum(p * p for c, p in result.pull.parts.items() if c.kind in _OWN))
     return 1.0 / max(own, abs(result.pull.value) * QUIETEST_REL, 1e-6) ** 2
 
 

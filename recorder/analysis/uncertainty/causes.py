@@ -30,6 +30,9 @@ class CauseKind(StrEnum):
     """Speed and distance without a wheel's certificate; owner: the run."""
     RANDOM = "random"
     """Scatter of a mean pull; its own extent."""
+    WANDER = "wander"
+    """Slow wander of the pull; owner: the run; its extents are no parts of the run, but shares
+    that neighbouring stretches have in common."""
     RANDOM_SPEED = "random speed"
     SCATTER = "scatter"
     """Between stretches, beyond what their own causes allow; owner: the stretches, digested."""
@@ -62,6 +65,7 @@ _LABELS: Final = {
     CauseKind.WHEEL_BY_ROUTE: "wheel of {owner} by the route",
     CauseKind.SPEED: "speed of {owner}",
     CauseKind.RANDOM: "random",
+    CauseKind.WANDER: "slow wander",
     CauseKind.RANDOM_SPEED: "speed random",
     CauseKind.SCATTER: "scatter between stretches {owner}",
     CauseKind.FIT: "random fit",
@@ -101,6 +105,13 @@ class UncertaintyCause:
     """Whose error it is: a certificate's number, a run, a side of the coupler."""
     extent: Extent | None = None
     """Where it acts; ``None``: wherever its owner does."""
+
+    @property
+    def estimate(self) -> UncertaintyCause:
+        """What its degrees of freedom belong to: all parts of one wander come of one estimate."""
+        if self.kind is CauseKind.WANDER:
+            return UncertaintyCause(self.kind, self.owner)
+        return self
 
     @property
     def label(self) -> str:

@@ -42,16 +42,29 @@ class Measured:
 
     @property
     def effective_dof(self) -> float:
-        """Welch–Satterthwaite degrees of freedom, JCGM 100:2008 G.2b; ``inf`` when all are."""
+        """Welch–Satterthwaite degrees of freedom, JCGM 100:2008 G.2b; ``inf`` when all are.
+
+        Parts that come of one variance estimate have its degrees of freedom once, together.
+        """
         u = self.u
-        if u == 0.0:
+        if u == 0.0 or not math.isfinite(u):
             return math.inf
-        spent = math.fsum(
-            (part / u) ** 4 / self.dof[cause]
-            for cause, part in self.parts.items()
-            if self.dof.get(cause, math.inf) < math.inf
-        )
+        of_estimate: dict[UncertaintyCause, tuple[float, float]] = {}
+        for cause, part in self.parts.items():
+            dof = self.dof.get(cause, math.inf)
+            if dof < math.inf:
+                squares, least = of_estimate.get(cause.estimate, (0.0, dof))
+                of_estimate[cause.estimate] = (squares + (part / u) ** 2, min(least, dof))
+        spent = math.fsum(squares**2 / dof for squares, dof in of_estimate.values())
         return math.inf if spent == 0.0 else 1.0 / spent
+
+    @property
+    def by_estimate(self) -> dict[UncertaintyCause, float]:
+        """Standard uncertainty by cause, those of one variance estimate in quadrature."""
+        squares: dict[UncertaintyCause, float] = {}
+        for cause, part in self.parts.items():
+            squares[cause.estimate] = squares.get(cause.estimate, 0.0) + part * part
+        return {cause: math.sqrt(square) for cause, square in squares.items()}
 
     @property
     def coverage_factor(self) -> float:
@@ -122,8 +135,8 @@ class Measured:
             "standard_uncertainty": _finite(self.u),
             "effective_dof": _finite(dof),
             "causes": {
-                cause.label: _finite(abs(part))
-                for cause, part in sorted(self.parts.items(), key=lambda held: held[0].label)
+                cause.label: _finite(part)
+                for cause, part in sorted(self.by_estimate.items(), key=lambda h: h[0].label)
             },
         }
 

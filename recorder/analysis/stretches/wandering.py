@@ -1,0 +1,139 @@
+"""The random part of judged stretches, by the wander of the whole run."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from recorder.analysis.stretches.stretch_results import StretchResult
+from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
+from recorder.analysis.uncertainty.wander import Wander, fit_wander
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from recorder.analysis.stretches.specification import Specification
+    from recorder.analysis.uncertainty.measured import Measured
+    from recorder.analysis.uncertainty.run_basis import RunBasis
+
+__all__ = ["with_wander"]
+
+FAST_S: Final = 2.0
+"""Noise between means of this long is taken for white."""
+PART_S: Final = 10.0
+MOST_PARTS: Final = 200
+"""The likelihood is worked by matrices: more parts tell little more of a slow wander."""
+SPREAD_M_S: Final = 3.0
+"""Of speed, for each term of the curve beyond the first."""
+MOST_TERMS: Final = 3
+LEAST_PART: Final = 1e-3
+"""Of a stretch's own: smaller parts are not carried."""
+
+
+def with_wander(
+    run: RunBasis, results: Sequence[StretchResult], specification: Specification | None
+) -> tuple[list[StretchResult], Wander | None]:
+    """The results, the random part of the judged ones replaced by what the run's wander gives.
+
+    Where a stretch by itself scatters more than the wander says, the rest stays its own.
+    """
+    judged = [i for i, r in enumerate(results) if r.judged]
+    wander = None if specification is None else _wander(run, results, judged, specification)
+    if wander is None:
+        return list(results), None
+    start = np.array([results[i].stretch.t_start_s for i in judged])
+    end = np.array([results[i].stretch.t_end_s for i in judged])
+    rows = wander.parts(start, end)
+    out = list(results)
+    for row, i in zip(rows, judged, strict=True):
+        out[i] = _with_parts(out[i], run.name, row, wander.dof)
+    return out, wander
+
+
+def _wander(
+    run: RunBasis,
+    results: Sequence[StretchResult],
+    judged: Sequence[int],
+    specification: Specification,
+) -> Wander | None:
+    """Of the pull of the judged stretches as a share of the specified pull, about a curve."""
+    series = run.series
+    speed = np.abs(series.speed_m_s)
+    share = run.corrected.equivalent_pull_kN / specification.limits_kN(speed) - 1.0
+    spans = [results[i].stretch.span for i in judged]
+    parts = _parts(spans, share, series.step_s)
+    if not parts:
+        return None
+    v = np.array([float(np.mean(speed[p])) for p in parts])
+    x = np.array([float(np.mean(share[p])) for p in parts])
+    start = np.array([series.t_s[p.start] for p in parts]) - series.step_s / 2
+    end = np.array([series.t_s[p.stop - 1] for p in parts]) + series.step_s / 2
+    terms = 1 + min(MOST_TERMS - 1, int(np.ptp(v) / SPREAD_M_S))
+    middle = v - v.mean()
+    curve = np.vander(middle / max(float(np.abs(middle).max()), 1e-9), terms)
+    return fit_wander(start, end, x, curve, _white(spans, share, series.step_s))
+
+
+def _parts(spans: Sequence[slice], share: NDArray[np.float64], step_s: float) -> list[slice]:
+    """The spans in even parts without a hole, so short that no more than some hundreds are."""
+    seconds = sum(s.stop - s.start for s in spans) * step_s
+    bins = max(1, round(max(PART_S, seconds / MOST_PARTS) / step_s))
+    out = []
+    for span in spans:
+        number = max(1, round((span.stop - span.start) / bins))
+        edges = np.linspace(span.start, span.stop, number + 1).round().astype(int)
+        out += [slice(int(a), int(b)) for a, b in itertools.pairwise(edges) if b > a]
+    return [p for p in out if np.isfinite(share[p]).all()]
+
+
+def _white(spans: Sequence[slice], share: NDArray[np.float64], step_s: float) -> float:
+    """Variance of a mean over one second, of noise faster than two seconds."""
+    n = max(1, round(FAST_S / step_s))
+    steps = []
+    for span in spans:
+        count = (span.stop - span.start) // n
+        means = share[span][: count * n].reshape(count, n).mean(axis=1)
+        steps.append(np.diff(means))
+    apart = np.concatenate(steps) if steps else np.zeros(0)
+    apart = apart[np.isfinite(apart)]
+    if not len(apart):
+        return 0.0
+    sd = 1.4826 * float(np.median(np.abs(apart))) / math.sqrt(2.0)
+    return sd**2 * n * step_s
+
+
+def _with_parts(
+    result: StretchResult, run: str, row: NDArray[np.float64], dof: float
+) -> StretchResult:
+    """One stretch; ``row`` (m,) are shares of the specified pull by cause."""
+    own = UncertaintyCause(CauseKind.RANDOM, extent=result.extent)
+    kN = row * result.limit_kN
+    rest = math.sqrt(max(result.pull.parts.get(own, 0.0) ** 2 - float(kN @ kN), 0.0))
+    least = LEAST_PART * float(np.abs(row).max(initial=0.0))
+    causes = {
+        UncertaintyCause(CauseKind.WANDER, run, Extent(run, f"wander {k}")): float(kN[k])
+        for k in np.flatnonzero(np.abs(row) > least)
+    }
+
+    def changed(value: Measured, factor: float) -> Measured:
+        parts = {c: p for c, p in value.parts.items() if c != own}
+        if rest > 0.0:
+            parts[own] = rest * factor
+        parts |= {c: p * factor for c, p in causes.items()}
+        dofs = {c: d for c, d in value.dof.items() if c != own or rest > 0.0}
+        dofs |= dict.fromkeys(causes, dof)
+        return replace(value, parts=parts, dof=dofs)
+
+    speed = result.speed.value
+    margin = result.margin
+    return replace(
+        result,
+        pull=changed(result.pull, 1.0),
+        power=changed(result.power, speed),
+        margin=None if margin is None else changed(margin, 1.0),
+    )

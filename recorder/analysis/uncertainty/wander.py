@@ -1,0 +1,152 @@
+"""The slow wander of a pull: what one stretch cannot show of itself, the whole run can.
+
+The means over short parts of a run, about a smooth curve in speed, are taken as normal with the
+covariance of white noise plus one exponentially correlated wander of unknown size and
+correlation time. How likely each size and time is follows from the restricted likelihood (the
+curve integrated out: D. A. Harville, Journal of the American Statistical Association 72, 1977,
+from memory) and from what is known beforehand: any correlation time from seconds to minutes, and
+a size of the order of a per cent. The covariance that is handed on is the mean over what remains
+possible, so that a wander which a short run cannot show makes the uncertainty larger, and its
+effective degrees of freedom tell how well it is known.
+
+The covariance of the means is handed on as signed parts by cause, by its Cholesky factor: sums
+over stretches need no matrix, and neighbours are not independent.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from scipy import linalg
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+__all__ = ["Wander", "fit_wander"]
+
+TIMES_S: Final = (5.0, 10.0, 20.0, 40.0, 80.0, 160.0, 320.0)
+"""Correlation times, each as likely beforehand: a factor of two apart, any between is held by
+its neighbours."""
+SIZES: Final = (0.0, 0.001, 0.002, 0.0035, 0.005, 0.0075, 0.01, 0.015, 0.02, 0.03, 0.04, 0.06)
+"""Standard deviations of a wander, as shares of the pull."""
+USUAL: Final = 0.01
+"""The size from which a wander is thought less likely (half of a Cauchy density): at one setting
+the pull of a locomotive holds to about a per cent over minutes (common practice)."""
+LEAST_DOF: Final = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Wander:
+    """Covariance ``white + Σ weight_j·exp(−lag/time_j)`` of a share of the pull."""
+
+    white: float
+    """Variance of a mean over one second."""
+    weights: NDArray[np.float64]
+    """(j,) variances by correlation time, none negative."""
+    dof: float
+    """Effective degrees of freedom of the variance of the mean over all parts."""
+
+    @property
+    def sd(self) -> float:
+        """Standard deviation of the wander, as a share; white noise left out."""
+        return math.sqrt(float(self.weights.sum()))
+
+    def covariance(
+        self, start_s: NDArray[np.float64], end_s: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Covariance (m, m) of the means over m parts that do not overlap, in order of time."""
+        out = np.diag(self.white / (end_s - start_s))
+        for tau, weight in zip(TIMES_S, self.weights, strict=True):
+            if weight > 0.0:
+                out += weight * _kernel(start_s, end_s, tau)
+        return np.asarray(out)
+
+    def parts(
+        self, start_s: NDArray[np.float64], end_s: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Lower triangular (m, m): row i has the signed parts of the mean over part i."""
+        covariance = self.covariance(start_s, end_s)
+        floor = 1e-12 * float(np.trace(covariance)) / max(len(start_s), 1) + 1e-30
+        return np.asarray(
+            linalg.cholesky(covariance + floor * np.eye(len(start_s)), lower=True)
+        )
+
+
+def fit_wander(
+    start_s: NDArray[np.float64],
+    end_s: NDArray[np.float64],
+    share: NDArray[np.float64],
+    curve: NDArray[np.float64],
+    white: float,
+) -> Wander | None:
+    """Fit the wander to means of a share of the pull.
+
+    Parameters
+    ----------
+    start_s, end_s : (m,) of parts that do not overlap, in order of time
+    share : (m,) means
+    curve : (m, p) terms of the curve that is taken out, p < m
+    white : variance of a mean over one second, of the fast noise
+
+    Returns
+    -------
+    ``None`` with fewer than two parts more than terms.
+    """
+    if len(share) < curve.shape[1] + 2:
+        return None
+    noise = np.diag(np.maximum(white, 1e-12) / (end_s - start_s))
+    kernels = [_kernel(start_s, end_s, tau) for tau in TIMES_S]
+    tried = [(0.0, 0), *((size, j) for size in SIZES[1:] for j in range(len(TIMES_S)))]
+    covariances = [noise + size**2 * kernels[j] for size, j in tried]
+    fits = np.array([_likelihood(c, share, curve) for c in covariances])
+    logs = fits + np.array([_beforehand(size) for size, _ in tried])
+    chance = np.exp(logs - logs.max())
+    chance /= chance.sum()
+    weights = np.zeros(len(TIMES_S))
+    for (size, j), p in zip(tried, chance, strict=True):
+        weights[j] += p * size**2
+    length = (end_s - start_s) / float(np.sum(end_s - start_s))
+    variances = np.array([float(length @ c @ length) for c in covariances])
+    mean = float(chance @ variances)
+    spread = float(chance @ (variances - mean) ** 2)
+    # Of a variance estimate: spread over its square is two over the degrees of freedom.
+    dof = LEAST_DOF + (2.0 * mean**2 / spread if spread > 0.0 else math.inf)
+    return Wander(white=white, weights=weights, dof=min(dof, 1e6))
+
+
+def _beforehand(size: float) -> float:
+    """Logarithm of how likely a size is thought: its cell of the grid, by half a Cauchy
+    density, shared over the correlation times."""
+    k = SIZES.index(size)
+    cells = np.gradient(np.array(SIZES))
+    share = 1.0 if size == 0.0 else 1.0 / len(TIMES_S)
+    return math.log(float(cells[k]) * share / (1.0 + (size / USUAL) ** 2))
+
+
+def _likelihood(
+    covariance: NDArray[np.float64], share: NDArray[np.float64], curve: NDArray[np.float64]
+) -> float:
+    """Logarithm of the restricted likelihood, but for a constant."""
+    factor = linalg.cholesky(covariance, lower=True)
+    x = linalg.solve_triangular(factor, curve, lower=True)
+    y = linalg.solve_triangular(factor, share, lower=True)
+    orthogonal, upper = np.linalg.qr(x)
+    rest = y - orthogonal @ (orthogonal.T @ y)
+    log_size = float(np.log(np.diag(factor)).sum())
+    log_curve = float(np.log(np.abs(np.diag(upper))).sum())
+    return -0.5 * float(rest @ rest) - log_size - log_curve
+
+
+def _kernel(
+    start_s: NDArray[np.float64], end_s: NDArray[np.float64], tau: float
+) -> NDArray[np.float64]:
+    """Correlation (m, m) of means over parts: integrals of exp(−|t − t'|/τ) over both."""
+    x = (end_s - start_s) / tau
+    shape = -np.expm1(-x) / x
+    apart = np.maximum(start_s[None, :] - end_s[:, None], 0.0)
+    between = np.triu(np.exp(-apart / tau) * np.outer(shape, shape), 1)
+    alone = 2.0 / x**2 * (x + np.expm1(-x))
+    return np.asarray(between + between.T + np.diag(alone))
