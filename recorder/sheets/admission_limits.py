@@ -7,8 +7,12 @@ not say has the default given here, and the report says which limits were asked.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-__all__ = ["AdmissionLimits"]
+if TYPE_CHECKING:
+    from recorder.sheets.sheet_table import SheetTable
+
+__all__ = ["AdmissionLimits", "read_admission"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,3 +54,64 @@ class AdmissionLimits:
     """``dry`` or ``any``."""
     sand: bool = True
     """Whether sand is allowed."""
+
+
+def read_admission(table: SheetTable) -> AdmissionLimits:
+    """The limits that a ``[specification]`` states; what it does not say has its default."""
+    usual = AdmissionLimits()
+    return AdmissionLimits(
+        throttle=table.texts("throttle"),
+        throttle_confirmed_s=_seconds(table, "throttle_confirmed", usual.throttle_confirmed_s),
+        keyed_late_s=_seconds(table, "keyed_late", usual.keyed_late_s),
+        settle_s=_seconds(table, "settle", usual.settle_s),
+        least_s=_seconds(table, "least", usual.least_s),
+        limit_margin_m_s=_or(
+            table.quantity("limit_margin", "m_s", low=0.0, high=30.0), usual.limit_margin_m_s
+        ),
+        trend_pct=_per_cent(table, "trend_pct", usual.trend_pct),
+        own_pull_pct=_per_cent(table, "own_pull_pct", usual.own_pull_pct),
+        acceleration_most_m_s2=_or(
+            table.quantity("acceleration_most", "m_s2", above=0.0, high=3.0),
+            usual.acceleration_most_m_s2,
+        ),
+        adhesion_most=_or(
+            table.number("adhesion_most", above=0.0, high=1.0), usual.adhesion_most
+        ),
+        wheel_agrees_pct=_per_cent(table, "wheel_agrees_pct", usual.wheel_agrees_pct),
+        boiler_pressure_least_pct=_per_cent(
+            table, "boiler_pressure_least_pct", usual.boiler_pressure_least_pct
+        ),
+        cut_off_pct=_cut_off(table),
+        wind_most_m_s=_or(
+            table.quantity("wind_most", "m_s", above=0.0, high=60.0), usual.wind_most_m_s
+        ),
+        rail=table.text("rail", usual.rail, allowed=("any", "dry")),
+        sand=table.flag("sand", default=usual.sand),
+    )
+
+
+def _seconds(table: SheetTable, stem: str, usual: float) -> float:
+    return _or(table.quantity(stem, "s", low=0.0, high=86_400.0), usual)
+
+
+def _per_cent(table: SheetTable, key: str, usual: float) -> float:
+    return _or(table.number(key, low=0.0, high=100.0), usual)
+
+
+def _or(value: float | None, usual: float) -> float:
+    return usual if value is None else value
+
+
+def _cut_off(table: SheetTable) -> tuple[float, float] | None:
+    value = table.take("cut_off_pct")
+    if value is None:
+        return None
+    numbers = value if isinstance(value, list) else [value, value]
+    good = [float(v) for v in numbers if isinstance(v, int | float) and not isinstance(v, bool)]
+    if len(good) != 2 or len(numbers) != 2 or not 0.0 <= good[0] <= good[1] <= 100.0:
+        table.problem(
+            "cut_off_pct must be per cent of the stroke, one number or least and greatest, for"
+            f" example [30, 40], got {value!r}"
+        )
+        return None
+    return good[0], good[1]

@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final
 
+from recorder.sheets.admission_limits import read_admission
 from recorder.sheets.errors import SheetError
 from recorder.sheets.sheet_table import SheetTable, read_text_file, read_toml
 from recorder.sheets.vehicles import (
@@ -130,6 +131,10 @@ def _route(table: SheetTable) -> RouteSheet:
         file=table.text("file", None),
         direction=table.text("direction", "increasing", allowed=("increasing", "decreasing")),
         start_chainage_m=table.quantity("start_chainage", "m", low=-1e7, high=1e7),
+        u_grade_pct=table.number("u_grade_pct", low=0.0, high=5.0),
+        u_grade_common_pct=table.number("u_grade_common_pct", low=0.0, high=5.0),
+        grade_error_length_m=table.quantity("grade_error_length", "m", above=0.0, high=1e6),
+        u_curve_pct=table.number("u_curve_pct", low=0.0, high=100.0),
     )
     table.done()
     return sheet
@@ -156,7 +161,9 @@ def _locomotive(table: SheetTable) -> LocomotiveSheet:
         adhesive_mass_t=adhesive,
         length_m=table.quantity("length", "m", above=0.0, high=200.0),
         axles=table.whole("axles", low=1, high=64),
+        u_mass_t=table.quantity("u_mass", "t", low=0.0, high=200.0),
         rotary_allowance=table.number("rotary_allowance", low=0.0, high=1.0),
+        u_rotary_allowance=table.number("u_rotary_allowance", low=0.0, high=1.0),
         resistance=_resistance(table),
         steam=_steam(table.table("steam")) if "steam" in table else None,
         rated_power_kW=table.quantity("rated_power", "kW", above=0.0, high=50_000.0),
@@ -208,6 +215,7 @@ def _steam(table: SheetTable) -> SteamSheet | None:
 def _vehicle(table: SheetTable) -> VehicleSheet:
     sheet = VehicleSheet(
         mass_t=table.quantity("mass", "t", above=0.0, high=500.0),
+        u_mass_t=table.quantity("u_mass", "t", low=0.0, high=100.0),
         length_m=table.quantity("length", "m", above=0.0, high=100.0),
         axles=table.whole("axles", low=1, high=64),
         rotary_allowance=table.number("rotary_allowance", low=0.0, high=1.0),
@@ -226,6 +234,7 @@ def _consist(table: SheetTable) -> ConsistSheet:
                 name=row.text("name"),
                 mass_t=row.quantity("mass", "t", above=0.0, high=500.0, required=True) or 0.0,
                 load_t=row.quantity("load", "t", low=0.0, high=500.0) or 0.0,
+                u_mass_t=row.quantity("u_mass", "t", low=0.0, high=100.0),
                 length_m=row.quantity("length", "m", above=0.0, high=100.0),
                 axles=row.whole("axles", low=1, high=64),
                 rotary_allowance=row.number("rotary_allowance", low=0.0, high=1.0),
@@ -239,6 +248,8 @@ def _consist(table: SheetTable) -> ConsistSheet:
         total_axles=table.whole("axles", low=1, high=10_000),
         total_count=table.whole("count", low=0, high=10_000),
         total_rotary_allowance=table.number("rotary_allowance", low=0.0, high=1.0),
+        total_u_mass_t=table.quantity("u_mass", "t", low=0.0, high=20_000.0),
+        u_rotary_allowance=table.number("u_rotary_allowance", low=0.0, high=1.0),
     )
     if groups and any(
         v is not None for v in (sheet.total_mass_t, sheet.total_length_m, sheet.total_axles)
@@ -265,6 +276,7 @@ def _specification(table: SheetTable) -> SpecificationSheet:
         points=tuple(sorted(points)),
         power_kW=table.quantity("power", "kW", above=0.0, high=50_000.0),
         tolerance_pct=table.number("tolerance_pct", 0.0, low=0.0, high=50.0) or 0.0,
+        admission=read_admission(table),
     )
     # The only kind of promise there is; a sheet that means another must hear so.
     table.text("limit", "at least", allowed=("at least",))

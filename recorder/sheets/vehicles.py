@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
+
+from recorder.sheets.admission_limits import AdmissionLimits
 
 __all__ = [
     "CarGroup",
@@ -50,8 +53,11 @@ class LocomotiveSheet:
     adhesive_mass_t: float | None = None
     length_m: float | None = None
     axles: int | None = None
+    u_mass_t: float | None = None
+    """Standard uncertainty of the mass."""
     rotary_allowance: float | None = None
     """Share of the mass that rotating parts add to its inertia."""
+    u_rotary_allowance: float | None = None
     resistance: tuple[float, float, float] | None = None
     """a, b, c in N/t, N/t per km/h, N/t per (km/h)²."""
     steam: SteamSheet | None = None
@@ -75,6 +81,8 @@ class VehicleSheet:
     """One vehicle, the test car; what the sheet does not say is None."""
 
     mass_t: float | None = None
+    u_mass_t: float | None = None
+    """Standard uncertainty of the mass."""
     length_m: float | None = None
     axles: int | None = None
     rotary_allowance: float | None = None
@@ -89,6 +97,9 @@ class CarGroup:
     mass_t: float = 0.0
     """Tare."""
     load_t: float = 0.0
+    u_mass_t: float | None = None
+    """Standard uncertainty of one car's gross mass; common to the cars of the group: they were
+    weighed or rated alike."""
     length_m: float | None = None
     axles: int | None = None
     rotary_allowance: float | None = None
@@ -110,6 +121,17 @@ class ConsistSheet:
     total_axles: int | None = None
     total_count: int | None = None
     total_rotary_allowance: float | None = None
+    total_u_mass_t: float | None = None
+    u_rotary_allowance: float | None = None
+
+    @property
+    def u_mass_t(self) -> float | None:
+        """Standard uncertainty of the gross mass: groups are independent of each other, the cars
+        of one are not. None when any group's is not stated."""
+        if not self.cars:
+            return self.total_u_mass_t
+        stated = [c.u_mass_t * c.count for c in self.cars if c.u_mass_t is not None]
+        return math.hypot(*stated) if len(stated) == len(self.cars) else None
 
     @property
     def mass_t(self) -> float | None:
@@ -158,6 +180,17 @@ class RouteSheet:
     direction: str = "increasing"
     """``increasing`` or ``decreasing`` chainage."""
     start_chainage_m: float | None = None
+    u_grade_pct: float | None = None
+    """Standard uncertainty of a surveyed slope, per cent, over one error length."""
+    u_grade_common_pct: float | None = None
+    """The same of the whole line."""
+    grade_error_length_m: float | None = None
+    """Over which an error of the surveyed slope is one and the same."""
+    u_curve_pct: float | None = None
+    """Relative standard uncertainty of the curve resistance."""
+
+
+_USUAL: Final = AdmissionLimits()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,3 +205,5 @@ class SpecificationSheet:
     """Drawbar power."""
     tolerance_pct: float = 0.0
     """What the contract allows below the figures."""
+    admission: AdmissionLimits = _USUAL
+    """What a stretch must show before it is judged."""

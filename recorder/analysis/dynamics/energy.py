@@ -130,14 +130,14 @@ def _line_work(
     """What went into height, speed and curves of the trailing load."""
     forces, assumed = run.corrected.trailing, run.train.assumed
     side = Side.TRAILING
-    mass = UncertaintyCause(CauseKind.MASS, side)
+    mass = UncertaintyCause(CauseKind.MASS, run.train.owner(side))
     # Errors of grade change sign from one length to the next: they add as a random walk.
     walked_m = math.sqrt(abs(float(ds.sum())) * GRADE_LENGTH_M)
-    potential = _sum(forces.grade_kN, ds, mass, assumed.mass_rel).with_part(
+    potential = _sum(forces.grade_kN, ds, mass, run.train.mass_rel_u(side)).with_part(
         UncertaintyCause(CauseKind.GRADE_OF_RUN, side),
         mass_t * G_M_S2 * assumed.grade * walked_m,
     )
-    kinetic = _sum(forces.acceleration_kN, ds, mass, assumed.mass_rel)
+    kinetic = _sum(forces.acceleration_kN, ds, mass, run.train.mass_rel_u(side))
     constant = UncertaintyCause(CauseKind.CURVE)
     return potential, kinetic, _sum(forces.curve_kN, ds, constant, assumed.curve_rel)
 

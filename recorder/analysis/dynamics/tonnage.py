@@ -93,9 +93,9 @@ def rate(
     curve = train.assumed.curve_N_per_kN_m * abs(curvature_per_m)
     line_N_per_t = (1000.0 * grade + curve) * G_M_S2
     own_kN = mass_t * line_N_per_t / 1000.0
-    mass = UncertaintyCause(CauseKind.MASS, Side.LOCOMOTIVE)
+    mass = UncertaintyCause(CauseKind.MASS, train.owner(Side.LOCOMOTIVE))
     left = pull_kN(speed_m_s).shifted(-own_kN)
-    left = left.with_part(mass, -own_kN * train.assumed.mass_rel)
+    left = left.with_part(mass, -own_kN * train.mass_rel_u(Side.LOCOMOTIVE))
     rolling = resistance_N_per_t(speed_m_s * KM_H_PER_M_S)
     if left.value <= 0.0 or rolling.value + line_N_per_t <= 0.0:
         return None

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import math
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
@@ -35,6 +36,9 @@ class Assumed:
     """Absolute slope (0.02 %) of the route's grade under the train, per stretch."""
     grade_common: float = 0.0
     """Absolute slope error common to the whole route."""
+    grade_length_m: float = 500.0
+    """Over which an error of the surveyed slope is one and the same: about the distance between
+    two changes of grade (common practice)."""
     curve_rel: float = 0.25
     """Relative, of the curve resistance constant."""
     curve_N_per_kN_m: float = 698.5501438
@@ -51,6 +55,12 @@ class Vehicles:
     """Share of the mass that its rotating parts add to its inertia."""
     length_m: float | None = None
     axles: int | None = None
+    mass_rel_u: float | None = None
+    """Relative standard uncertainty of the mass; ``None`` when none was stated."""
+    rotary_u: float | None = None
+    """Standard uncertainty of the rotary allowance; ``None`` when none was stated."""
+    owner: str = ""
+    """Which vehicles these are: two runs with the same share the error of their mass."""
 
     @property
     def axle_load_t(self) -> float | None:
@@ -75,10 +85,24 @@ class TrialTrain:
         """What stands on one side of the coupler."""
         return self.locomotive if side is Side.LOCOMOTIVE else self.trailing
 
+    def mass_rel_u(self, side: Side) -> float:
+        """Relative standard uncertainty of a side's mass: stated, else assumed."""
+        stated = self.vehicles(side).mass_rel_u
+        return self.assumed.mass_rel if stated is None else stated
+
+    def rotary_u(self, side: Side) -> float:
+        """Standard uncertainty of a side's rotary allowance: stated, else assumed."""
+        stated = self.vehicles(side).rotary_u
+        return self.assumed.rotary if stated is None else stated
+
+    def owner(self, side: Side) -> str:
+        """Whose mass and rotary allowance it is."""
+        return self.vehicles(side).owner or str(side)
+
 
 def train_from_sheet(trip: TripSheet | None, *, assumed: Assumed | None = None) -> TrialTrain:
     """Collect what a trip sheet states; an absent sheet or table gives ``None`` fields."""
-    given = assumed or Assumed()
+    given = _stated(assumed or Assumed(), trip)
     if trip is None:
         return TrialTrain(assumed=given)
     engine, consist = trip.locomotive, trip.consist
@@ -90,6 +114,9 @@ def train_from_sheet(trip: TripSheet | None, *, assumed: Assumed | None = None) 
             mass_t=engine.mass_t,
             rotary=_rotary(engine.rotary_allowance),
             length_m=engine.length_m,
+            mass_rel_u=_relative(engine.u_mass_t, engine.mass_t),
+            rotary_u=engine.u_rotary_allowance,
+            owner=f"locomotive {engine.name}" if engine.name else "",
         ),
         trailing=Vehicles(
             # With only the test car's mass the trailing load is not known.
@@ -97,11 +124,55 @@ def train_from_sheet(trip: TripSheet | None, *, assumed: Assumed | None = None) 
             rotary=turning / mass if mass > 0.0 else DEFAULT_ROTARY,
             length_m=sum(v.length_m or 0.0 for v in parts) or None,
             axles=sum(v.axles or 0 for v in parts) or None,
+            mass_rel_u=_trailing_rel_u(trip),
+            rotary_u=consist.u_rotary_allowance,
+            owner=_train_words(trip),
         ),
         adhesive_mass_t=engine.adhesive_mass_t,
         locomotive_resistance=engine.resistance,
         assumed=given,
     )
+
+
+def _stated(usual: Assumed, trip: TripSheet | None) -> Assumed:
+    """What is assumed, with what the trip sheet states of the line in its place."""
+    line = None if trip is None else trip.route
+    if line is None:
+        return usual
+    grade, common, curve = line.u_grade_pct, line.u_grade_common_pct, line.u_curve_pct
+    length = line.grade_error_length_m
+    return replace(
+        usual,
+        grade=usual.grade if grade is None else grade / 100.0,
+        grade_common=usual.grade_common if common is None else common / 100.0,
+        curve_rel=usual.curve_rel if curve is None else curve / 100.0,
+        grade_length_m=usual.grade_length_m if length is None else length,
+    )
+
+
+def _relative(u: float | None, value: float | None) -> float | None:
+    return None if u is None or not value else u / value
+
+
+def _trailing_rel_u(trip: TripSheet) -> float | None:
+    """Of test car and consist, each independent of the other; what one does not state is 1 %."""
+    parts = [(v.mass_t, v.u_mass_t) for v in (trip.test_car, trip.consist) if v.mass_t]
+    if all(u is None for _, u in parts):
+        return None
+    usual = Assumed().mass_rel
+    return _relative(
+        math.hypot(*(usual * (m or 0.0) if u is None else u for m, u in parts)),
+        sum(m or 0.0 for m, _ in parts),
+    )
+
+
+def _train_words(trip: TripSheet) -> str:
+    """The trailing load by its cars: the same words, the same cars."""
+    consist = trip.consist
+    if not consist.mass_t:
+        return ""
+    count = "train" if consist.count is None else f"train of {consist.count} cars"
+    return f"{count}, {consist.mass_t:.0f} t"
 
 
 def _rotary(stated: float | None) -> float:

@@ -17,6 +17,7 @@ import numpy as np
 
 from calibration.quantities.constants import G_M_S2
 from recorder.analysis.series.filters import effective_count
+from recorder.analysis.series.train import Side
 from recorder.analysis.uncertainty.stretch_means import ACCELERATION_WINDOW_S
 
 if TYPE_CHECKING:
@@ -145,8 +146,9 @@ def _common(rng: np.random.Generator, draws: int, run: RunBasis, mass_t: float) 
         calibration=rng.standard_normal(draws),
         zero_kN=rng.standard_normal(draws) * run.instruments.zero_u_kN,
         wheel=1.0 + rng.standard_normal(draws) * run.instruments.wheel_rel_u,
-        mass_t=mass_t * (1.0 + rng.standard_normal(draws) * assumed.mass_rel),
-        rotary=rotary + rng.standard_normal(draws) * assumed.rotary,
+        mass_t=mass_t
+        * (1.0 + rng.standard_normal(draws) * run.train.mass_rel_u(Side.LOCOMOTIVE)),
+        rotary=rotary + rng.standard_normal(draws) * run.train.rotary_u(Side.LOCOMOTIVE),
         curve_N_per_kN_m=assumed.curve_N_per_kN_m
         * (1.0 + rng.standard_normal(draws) * assumed.curve_rel),
         grade=rng.standard_normal(draws) * assumed.grade_common,

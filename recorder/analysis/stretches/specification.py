@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from recorder.marks.handling import FULL, ThrottleMark
+from recorder.marks.kinds import Kind
+from recorder.marks.values import read_kept
 from recorder.sheets.admission_limits import AdmissionLimits
 
 if TYPE_CHECKING:
@@ -83,4 +85,17 @@ def specification_of(sheet: TripSheet | None) -> Specification | None:
         speed_m_s=tuple(v for v, _ in points),
         pull_kN=tuple(p * factor for _, p in points),
         starting_pull_kN=None if starting is None else starting * factor,
+        settings=_settings(stated.admission.throttle),
+        admission=stated.admission,
+    )
+
+
+def _settings(words: tuple[str, ...]) -> tuple[ThrottleMark, ...]:
+    """Throttle settings as a mark would say them; full by default."""
+    if not words:
+        return (FULL,)
+    return tuple(
+        mark
+        for word in words
+        if isinstance(mark := read_kept(Kind.THROTTLE, word), ThrottleMark)
     )

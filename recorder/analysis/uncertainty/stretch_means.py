@@ -91,10 +91,11 @@ def _with_corrections(
     a = inertia / inertial_t if mass else 0.0
     seconds = (span.stop - span.start) * run.series.step_s
     u_a = run.series.u_acceleration_m_s2 / max(seconds / ACCELERATION_WINDOW_S, 1.0)
-    kind = CauseKind
+    kind, owner = CauseKind, run.train.owner(side)
+    mass_rel_u = run.train.mass_rel_u(side)
     parts = {
-        UncertaintyCause(kind.MASS, side): sign * (grade + curve + inertia) * assumed.mass_rel,
-        UncertaintyCause(kind.ROTARY, side): sign * mass * a * assumed.rotary,
+        UncertaintyCause(kind.MASS, owner): sign * (grade + curve + inertia) * mass_rel_u,
+        UncertaintyCause(kind.ROTARY, owner): sign * mass * a * run.train.rotary_u(side),
         UncertaintyCause(kind.GRADE, side, extent): mass * G_M_S2 * assumed.grade,
         UncertaintyCause(kind.GRADE_COMMON, side): sign * mass * G_M_S2 * assumed.grade_common,
         UncertaintyCause(kind.CURVE): sign * curve * assumed.curve_rel,

@@ -110,10 +110,10 @@ def _corrections_u_kN(columns: Columns, run: RunBasis, side: Side) -> NDArray[np
     curve = weight * assumed.curve_N_per_kN_m * curvature_per_m / 1000.0
     whole = weight * grade + curve + inertial_t * a
     parts = (
-        whole * assumed.mass_rel,
+        whole * run.train.mass_rel_u(side),
         np.full(len(grade), weight * np.hypot(assumed.grade, assumed.grade_common)),
         curve * assumed.curve_rel,
-        vehicles.mass_t * a * assumed.rotary,
+        vehicles.mass_t * a * run.train.rotary_u(side),
         inertial_t * u_a,
     )
     return np.asarray(np.sqrt(np.sum(np.square(parts), axis=0)))
