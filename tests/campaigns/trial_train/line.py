@@ -2,29 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["CELL_M", "Line", "Under", "draw_line"]
+from tests.campaigns.trial_train.locomotive import Sureness
+
+__all__ = ["CELL_M", "Line", "draw_line"]
 
 CELL_M = 5.0
 """The line is held in cells of this length."""
-SURVEY_M = 500.0
-"""Over which an error of the survey is one and the same."""
-U_GRADE = 0.0002
-"""Standard uncertainty of the surveyed slope of one such length."""
+STEEPEST = 0.01
 POST_M = 1000.0
 FIRST_POST = 100
-
-
-@dataclass(frozen=True)
-class Under:
-    """Means under part of a train whose coupler stands in each cell, (n,) each."""
-
-    grade: NDArray[np.float64]
-    curvature_per_m: NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -77,38 +69,31 @@ def _pieces(values: NDArray[np.float64]) -> list[tuple[float, float, float]]:
     ]
 
 
-def draw_line(
-    rng: np.random.Generator, *, length_m: float, error: bool = True, steepest: float = 0.01
-) -> Line:
+def draw_line(rng: np.random.Generator, *, length_m: float, sure: Sureness) -> Line:
     """A line with slopes within one per cent that change every 0.5 to 3 km."""
     n = int(length_m / CELL_M)
-    surveyed = _drawn(rng, n, (500.0, 3000.0), lambda: rng.uniform(-steepest, steepest))
-    # Height stays within bounds of a real line: a long fall is followed by a rise.
-    bend = _drawn(
-        rng,
-        n,
-        (200.0, 900.0),
-        lambda: 1 / rng.uniform(400, 2000) if rng.random() < 0.3 else 0.0,
-    )
+
+    def bend() -> float:
+        return 1.0 / rng.uniform(400.0, 2000.0) if rng.random() < 0.3 else 0.0
+
+    surveyed = _drawn(rng, n, (500.0, 3000.0), lambda: rng.uniform(-STEEPEST, STEEPEST))
+    bends = _drawn(rng, n, (200.0, 900.0), bend)
     limits = _drawn(
         rng, n, (5000.0, 16000.0), lambda: float(rng.choice([60, 70, 80, 90])) / 3.6
     )
-    pieces = int(length_m / SURVEY_M) + 2
-    shift = int(rng.uniform(0, SURVEY_M) / CELL_M)
-    which = ((np.arange(n) + shift) * CELL_M // SURVEY_M).astype(int)
-    wrong = rng.standard_normal(pieces)[which] * U_GRADE
-    return Line(
-        surveyed=surveyed,
-        slope=surveyed + (wrong if error else 0.0),
-        curvature_per_m=bend,
-        limit_m_s=limits,
-    )
+    pieces = int(length_m / sure.survey_m) + 2
+    shift = rng.uniform(0.0, sure.survey_m)
+    which = ((np.arange(n) * CELL_M + shift) // sure.survey_m).astype(int)
+    wrong = rng.standard_normal(pieces)[which] * sure.grade
+    return Line(surveyed, surveyed + wrong, bends, limits)
 
 
 def _drawn(
-    rng: np.random.Generator, n: int, lengths_m: tuple[float, float], value: object
+    rng: np.random.Generator,
+    n: int,
+    lengths_m: tuple[float, float],
+    value: Callable[[], float],
 ) -> NDArray[np.float64]:
-    assert callable(value)
     out = np.empty(n)
     at = 0
     while at < n:

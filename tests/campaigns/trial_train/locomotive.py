@@ -8,7 +8,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["GRAVITY", "Condition", "Curve", "Train", "draw_curve", "draw_train"]
+__all__ = ["GRAVITY", "Condition", "Curve", "Sureness", "Train", "draw_curve", "draw_train"]
 
 GRAVITY = 9.80665
 CURVE_N_PER_KN_M = 698.55
@@ -55,6 +55,21 @@ class Curve:
     def true(self, speed_m_s: NDArray[np.float64]) -> NDArray[np.float64]:
         """True pull at full throttle, kN."""
         return np.interp(speed_m_s, self.grid_m_s, self.true_kN)
+
+
+@dataclass(frozen=True)
+class Sureness:
+    """Standard uncertainties of what no instrument of the run measures; errors are drawn by
+    them. As the product assumes them, unless the sheet says them.
+    """
+
+    mass_rel: float = 0.01
+    rotary: float = 0.01
+    grade: float = 0.0002
+    survey_m: float = 500.0
+    """Over which an error of the surveyed slope is one and the same."""
+    said: bool = False
+    """In the trip sheet."""
 
 
 @dataclass(frozen=True)
@@ -109,17 +124,17 @@ def pulling(curve: Curve, condition: Condition, low_km_h: float) -> Curve:
 
 
 def draw_train(
-    rng: np.random.Generator, curve: Curve, *, wrong_mass: bool, steam: bool
+    rng: np.random.Generator, curve: Curve, sure: Sureness, *, wrong_mass: bool, steam: bool
 ) -> Train:
-    """Every stated figure with the error its uncertainty allows: masses 1 %, rotary 0.01."""
+    """Every stated figure with the error its uncertainty allows."""
     # No more than starts on a rise of one per cent.
     most_t = min(1500.0, LEAST_START_T_PER_KN * float(curve.promised_kN.max()))
     own_t, load_t = rng.uniform(80.0, 130.0), rng.uniform(0.55 * most_t, most_t)
     slip = np.ones(2)
     if wrong_mass:
         slip = 1.0 + rng.uniform(0.10, 0.15, 2) * rng.choice([-1.0, 1.0], 2)
-    mass = (1.0 + 0.01 * rng.standard_normal(2)) * slip
-    turning = 0.01 * rng.standard_normal(2)
+    mass = (1.0 + sure.mass_rel * rng.standard_normal(2)) * slip
+    turning = sure.rotary * rng.standard_normal(2)
     own_rotary = 0.05 if steam else 0.10
     return Train(
         own_t=own_t,

@@ -17,7 +17,7 @@ from recorder.run.parts.event import Event
 from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run_file.seal.write_whole import DeviceData, write_run
 from tests.campaigns.trial_train.instruments import Readings
-from tests.campaigns.trial_train.locomotive import Curve, Train
+from tests.campaigns.trial_train.locomotive import Curve, Sureness, Train
 from tests.campaigns.trial_train.scenarios import Scenario
 
 __all__ = ["START_M", "trip_sheet", "write_run_file"]
@@ -120,6 +120,8 @@ def _header(
 def trip_sheet(chosen: Scenario, curve: Curve, train: Train, path: Path, *, steam: bool) -> str:
     """The trip sheet's text."""
     a, b, c = curve.own_resistance
+    sure = chosen.sure
+    weighed = "u_mass_t = 0.0\n" if sure.said else ""
     rows = [
         '[trip]\nname = "Drawn trial"\ndate = 2026-05-04',
         '[locomotive]\nname = "No. 7"',
@@ -127,16 +129,27 @@ def trip_sheet(chosen: Scenario, curve: Curve, train: Train, path: Path, *, stea
         f"mass_t = {train.own_t:.3f}\nlength_m = {train.own_m}",
         f"rotary_allowance = {train.own_rotary}",
         f"resistance = [{a:.4f}, {b:.5f}, {c:.6f}]",
-        f"[test_car]\nmass_t = {train.car_t}\nlength_m = 20.0\naxles = 4",
+        *_said(sure, train.own_t),
+        f"[test_car]\nmass_t = {train.car_t}\n{weighed}length_m = 20.0\naxles = 4",
         f"rotary_allowance = {train.load_rotary}",
         f"[consist]\nmass_t = {train.load_t - train.car_t:.3f}",
         f"length_m = {train.load_m - 20.0:.2f}\naxles = {4 * int(train.load_t / 60)}",
         f"rotary_allowance = {train.load_rotary}",
+        *_said(sure, train.load_t),
     ]
     if chosen.route:
         rows += [f'[route]\nfile = "{path.with_suffix(".csv").name}"\ndirection = "increasing"']
         rows += [f"start_chainage_m = {START_M}"]
+    if chosen.route and sure.said:
+        rows += [f"u_grade_pct = {100 * sure.grade}\ngrade_error_length_m = {sure.survey_m}"]
     rows += ['[specification]\nname = "promise"']
     for v, pull in zip(curve.promised_m_s, curve.promised_kN, strict=True):
         rows += [f"[[specification.points]]\nspeed_km_h = {3.6 * v:.6f}\npull_kN = {pull:.3f}"]
     return "\n".join(rows) + "\n"
+
+
+def _said(sure: Sureness, mass_t: float) -> list[str]:
+    """Of a locomotive, or of the whole load: the test car is weighed with it."""
+    if not sure.said:
+        return []
+    return [f"u_mass_t = {sure.mass_rel * mass_t:.4f}\nu_rotary_allowance = {sure.rotary}"]

@@ -7,6 +7,7 @@ from typing import Final
 
 from tests.campaigns.trial_train.driver import Easing, Habits, Why
 from tests.campaigns.trial_train.instruments import Faults, Stated
+from tests.campaigns.trial_train.locomotive import Sureness
 from tests.campaigns.trial_train.marks import Crew
 
 __all__ = ["SCENARIOS", "Scenario"]
@@ -22,6 +23,7 @@ class Scenario:
     crew: Crew = field(default_factory=Crew)
     faults: Faults = field(default_factory=Faults)
     stated: Stated = field(default_factory=Stated)
+    sure: Sureness = field(default_factory=Sureness)
     route: bool = False
     """Placed on a route file; otherwise grade and curvature are columns of the table."""
     limits: bool = False
@@ -69,6 +71,10 @@ SCENARIOS: Final[dict[str, Scenario]] = {
     ),
     "wheel-slip": Scenario(honest=False, faults=Faults(slips=6)),
     "wrong-mass": Scenario(honest=False, wrong_mass=True),
+    "honest-said": Scenario(
+        route=True,
+        sure=Sureness(mass_rel=0.02, rotary=0.02, grade=0.0004, survey_m=300.0, said=True),
+    ),
     "honest-certificate": Scenario(stated=Stated(pull_kN=0.02), certificate=True),
     "dry-and-wet": Scenario(dry_and_wet=True),
 }

@@ -72,10 +72,10 @@ def make_run(
     fixed = np.random.default_rng([seed, key])
     steam = bool(fixed.random() < 0.3)
     curve = draw_curve(fixed, steam=steam)
-    train = draw_train(fixed, curve, wrong_mass=chosen.wrong_mass, steam=steam)
+    train = draw_train(fixed, curve, chosen.sure, wrong_mass=chosen.wrong_mass, steam=steam)
     rng = np.random.default_rng([seed, key, part, 7])
     minutes = rng.uniform(25.0, 60.0)
-    line = draw_line(rng, length_m=2000.0 * minutes)
+    line = draw_line(rng, length_m=2000.0 * minutes, sure=chosen.sure)
 
     def ridden(able: Curve) -> tuple[Driver, Ride]:
         hand = np.random.default_rng([seed, key, part, 8])
