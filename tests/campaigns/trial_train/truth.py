@@ -20,6 +20,9 @@ from tests.campaigns.trial_train.trial import MadeRun
 
 __all__ = ["Check", "checks"]
 
+LEAST_S = 10.0
+"""Refused slivers of a run are no figures that anybody reads."""
+
 
 @dataclass(frozen=True)
 class Check:
@@ -86,6 +89,8 @@ def _mean(t: NDArray[np.float64], values: NDArray[np.float64], t0: float, t1: fl
 
 def _stretches(run: RunAnswer, made: MadeRun) -> Iterator[Check]:
     for result in run.results:
+        if result.stretch.t_end_s - result.stretch.t_start_s < LEAST_S and not result.judged:
+            continue
         true = _of_stretch(result, made)
         which = "judged" if result.judged else "refused"
         yield from _check(f"stretch pull, {which}", result.pull, true.pull_kN)
@@ -111,8 +116,10 @@ def _bands(answer: CampaignAnswer, made: MadeRun) -> Iterator[Check]:
 def _band(
     band: Band, held: list[_StretchTruth], off_m_s: float, made: MadeRun
 ) -> Iterator[Check]:
-    """``off_m_s`` is by how much the stretches' speeds are shown too high. A band's figures are means over its stretches with weights of their own: the truth is
+    """A band's figures are means over its stretches with weights of their own: the truth is
     the curve at the band's mean speed, with the bend of the curve and what was not full.
+
+    ``off_m_s`` is by how much the speeds of its stretches are shown too high.
     """
     seconds = np.array([t.seconds for t in held])
     v = np.array([t.speed_m_s for t in held])
