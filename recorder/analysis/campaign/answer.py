@@ -17,6 +17,11 @@ from recorder.analysis.dynamics.energy import draw_ledger
 from recorder.analysis.dynamics.stops_and_starts import starting_effort
 from recorder.analysis.series.corrections import Switches
 from recorder.analysis.specification.bands import Band, speed_bands
+from recorder.analysis.specification.conditions import (
+    Conditions,
+    conditions_of,
+    in_view_of_conditions,
+)
 from recorder.analysis.specification.monte_carlo import (
     Simulated,
     simulate_margin,
@@ -57,6 +62,8 @@ class CampaignAnswer:
     """Of the first run that has one."""
     bands: tuple[Band, ...]
     overall: Overall
+    conditions: Conditions
+    """Verdicts by run and by rail, and whether the runs agree."""
     starting: Measured | None
     starting_verdict: StartingVerdict
     resistance: CampaignResistance
@@ -128,7 +135,11 @@ def answer(runs: Sequence[LoadedRun], settings: AnswerSettings) -> CampaignAnswe
     worked = [answer_run(run, [e for e in settings.edits if e.run == run.name]) for run in runs]
     resistance = resistance_of(worked, notes)
     worked = [_closed(run, resistance) for run in worked]
-    bands = speed_bands([r for run in worked for r in run.results], settings.band_m_s)
+    results = [r for run in worked for r in run.results]
+    bands = speed_bands(results, settings.band_m_s)
+    conditions = conditions_of(results, settings.band_m_s)
+    if conditions.parted:
+        notes.append(conditions.homogeneity.in_words)
     spec = next((run.specification for run in runs if run.specification), None)
     starting = starting_effort([s for run in worked for s in run.starts])
     rating = rate_campaign(
@@ -146,7 +157,8 @@ def answer(runs: Sequence[LoadedRun], settings: AnswerSettings) -> CampaignAnswe
         runs=tuple(worked),
         specification=spec,
         bands=tuple(bands),
-        overall=judge_all(bands, starting, spec),
+        overall=in_view_of_conditions(judge_all(bands, starting, spec), conditions),
+        conditions=conditions,
         starting=starting,
         starting_verdict=judge_starting(starting, spec.starting_pull_kN if spec else None),
         resistance=resistance,

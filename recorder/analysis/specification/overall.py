@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from recorder.analysis.specification.bands import Band
     from recorder.analysis.stretches.specification import Specification
 
-__all__ = ["Overall", "judge_all", "untested"]
+__all__ = ["Overall", "judge_all", "judge_bands", "untested"]
 
 MOST_REASONS: Final = 4
 NARROW_M_S: Final = 1.0
@@ -63,7 +63,7 @@ def judge_all(
     if gaps:
         ranges = ", ".join(f"{a * KM_H_PER_M_S:.0f}-{b * KM_H_PER_M_S:.0f}" for a, b in gaps)
         reason = (f"specified but not tested: {ranges} km/h", *reason)
-    running = _judge_bands(bands)
+    running = judge_bands(bands)
     return replace(running, reasons=(*running.reasons, *reason))
 
 
@@ -85,7 +85,8 @@ def untested(bands: Sequence[Band], spec: Specification) -> list[tuple[float, fl
     return out
 
 
-def _judge_bands(bands: Sequence[Band]) -> Overall:
+def judge_bands(bands: Sequence[Band]) -> Overall:
+    """The one answer of some bands, by pull against speed alone."""
     judged = [(b, b.margin) for b in bands if b.margin is not None]
     if not judged:
         return _nothing_judged(bands)

@@ -38,6 +38,7 @@ class Verdict(StrEnum):
     CANNOT_TELL = "cannot be told with this uncertainty"
     REFUSED = "cannot be told: refused"
     """Stretches there are, but none was admitted to judgement."""
+    DISAGREE = "cannot be told: the runs do not agree"
     NOT_SPECIFIED = "not specified at this speed"
     NOT_TESTED = "not tested"
     NO_SPECIFICATION = "no specification"
@@ -51,6 +52,7 @@ class StartingVerdict(StrEnum):
     MEETS = "meets"
     NOT_SHOWN = "not shown by these starts"
     NOT_TESTED = "not tested: no start from rest in the run"
+    DISAGREE = "cannot be told: the runs do not agree"
     NOT_SPECIFIED = "no starting pull specified"
 
 

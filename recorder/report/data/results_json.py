@@ -23,6 +23,7 @@ from recorder.analysis.dynamics.energy import EnergyLedger
 from recorder.analysis.dynamics.resistance import ResistanceFit
 from recorder.analysis.dynamics.tonnage import Rating
 from recorder.analysis.specification.bands import Band
+from recorder.analysis.specification.conditions import PartVerdict
 from recorder.analysis.stretches.stretch_results import StretchResult
 from recorder.analysis.uncertainty.measured import COVERAGE, Measured
 from recorder.track.placing.placement import MarkUse
@@ -53,6 +54,10 @@ def results_json(answer: CampaignAnswer, *, software: str) -> dict[str, Any]:
         "overall": _overall(answer),
         "figures": figures(answer),
         "bands": [_band(b) for b in answer.bands],
+        "conditions": [
+            _part(p) for p in (*answer.conditions.by_run, *answer.conditions.by_rail)
+        ],
+        "homogeneity": asdict(answer.conditions.homogeneity),
         "stretches": [_stretch(r) for run in answer.runs for r in run.results],
         "resistance": _resistance(answer.resistance.fit),
         "ratings": [_rating(r) for r in answer.rating.ratings],
@@ -167,6 +172,19 @@ def _band(band: Band) -> dict[str, Any]:
         "ridden_m_s": [list(r) for r in band.ridden_m_s],
         "verdict": band.in_words,
         "probability_of_meeting": band.probability,
+    }
+
+
+def _part(part: PartVerdict) -> dict[str, Any]:
+    return {
+        "what": part.what,
+        "value": part.value,
+        "runs": list(part.runs),
+        "stretches": part.stretches,
+        "verdict": part.overall.verdict,
+        "reasons": list(part.overall.reasons),
+        "mean_margin": measured_json(part.overall.margin),
+        "bands": [_band(b) for b in part.bands],
     }
 
 

@@ -91,6 +91,7 @@ def _verdict_words(answer: CampaignAnswer) -> str:
         Verdict.DOES_NOT_MEET: "Does not meet its specification",
         Verdict.NO_SPECIFICATION: "No specification to compare with",
         Verdict.REFUSED: "Cannot be told: nothing was admitted to judgement",
+        Verdict.DISAGREE: "Cannot be told: the runs do not agree",
         Verdict.NOT_TESTED: "Not tested at a specified speed",
     }.get(answer.overall.verdict, "Cannot be told with this uncertainty")
 

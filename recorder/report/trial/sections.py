@@ -20,6 +20,7 @@ from recorder.report.trial.calibration_section import (
     calibration_section,
     reproduction_section,
 )
+from recorder.report.trial.conditions_section import conditions_section
 from recorder.report.trial.first_page import first_page
 from recorder.report.trial.method import method_section
 from recorder.report.trial.run_section import run_section
@@ -40,6 +41,7 @@ def report_blocks(answer: CampaignAnswer, units: ShownUnits = METRIC) -> list[Bl
         *first_page(answer, units),
         *method_section(answer, units),
         *_performance(answer, units),
+        *conditions_section(answer),
         *_resistance(answer, units),
         *_tonnage(answer, units),
     ]
