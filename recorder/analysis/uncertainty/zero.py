@@ -20,13 +20,23 @@ if TYPE_CHECKING:
 
 __all__ = ["with_zero_drift", "zero_drift_kN", "zero_u_kN"]
 
+DRIFT_AT_ONCE: Final = 0.0005
+"""Standard uncertainty of an unseen drift as a share of the capacity: zero return after load and
+creep of a strain-gauge cell (common practice)."""
+DRIFT_PER_HOUR: Final = 0.001
+"""And for each hour, of a car that warms up (common practice)."""
+MOST_DRIFT: Final = 0.003
+DRIFT_PER_K: Final = 2e-5
+"""And for each kelvin that was recorded: 0.02 % of capacity in 10 K (common practice; a cell's
+data sheet may say less)."""
 UNKNOWN_ZERO: Final = 0.001
 """Standard uncertainty assumed of a zero that was not taken or came without one, as a share of
 capacity."""
 
 
 def zero_u_kN(run: RunFile, pull: Channel | None, notes: list[str]) -> float:
-    """Standard uncertainty of the zero, kN: the greatest of the zero line over the run.
+    """Standard uncertainty of the zero, kN: the greatest of the zero line over the run, with
+    what it may have drifted where one zero alone was taken.
 
     What had to be assumed, or could not be seen, is added to the notes.
     """
@@ -48,12 +58,40 @@ def zero_u_kN(run: RunFile, pull: Channel | None, notes: list[str]) -> float:
             " standard uncertainty"
         )
         return assumed_kN
+    k = _kN_per_count(certificate)
     if len(line.t_s) == 1:
+        drift_kN, why = _unseen_drift_kN(run, certificate.capacity_kN, float(line.t_s[0]))
         notes.append(
-            "one zero was taken: what it may have drifted over the run is not known, and is not"
-            " in the uncertainties"
+            f"one zero was taken: what it drifted over the run was not seen, and ± {drift_kN:.2g}"
+            f" kN standard uncertainty is assumed for it ({why}); a zero at the end would show it"
         )
-    return counts * _kN_per_count(certificate)
+        return math.hypot(counts * k, drift_kN)
+    return counts * k
+
+
+def _unseen_drift_kN(run: RunFile, capacity_kN: float, since_s: float) -> tuple[float, str]:
+    """Standard uncertainty of a drift that no second zero showed, and of what it is made."""
+    hours = max(run.duration_s - since_s, 0.0) / 3600.0
+    share = min(DRIFT_AT_ONCE + DRIFT_PER_HOUR * hours, MOST_DRIFT)
+    words = f"{100 * share:.2g} % of the capacity for {hours:.1f} h"
+    span_K = _temperature_span_K(run)
+    if span_K > 0.0:
+        warmed = DRIFT_PER_K * span_K
+        share = math.hypot(share, warmed)
+        words += f", {100 * warmed:.2g} % for {span_K:.0f} K"
+    return share * capacity_kN, words
+
+
+def _temperature_span_K(run: RunFile) -> float:
+    """Greatest less least recorded temperature; 0 without a channel."""
+    channel = next(
+        (c for c in run.channels.values() if c.quantity == "temperature" and c.n), None
+    )
+    if channel is None:
+        return 0.0
+    values = channel.values(0, channel.n)
+    known = values[np.isfinite(values)]
+    return float(np.ptp(known)) if known.size else 0.0
 
 
 def zero_drift_kN(

@@ -38,7 +38,8 @@ def test_a_refused_zero_is_in_no_figure(tmp_path: Path) -> None:
         Event(kind="zero", t_s=100.0, data=refused),
     )
     u_kN, _ = zero_u_kN(path)
-    assert u_kN == pytest.approx(0.0006, rel=0.02)
+    alone = run_with(tmp_path / "alone.h5", Event(kind="zero", t_s=0.0, data=dict(TAKEN)))
+    assert u_kN == pytest.approx(zero_u_kN(alone)[0], rel=1e-9)
 
 
 def test_only_refused_zeros_are_no_zero(tmp_path: Path) -> None:
@@ -50,10 +51,11 @@ def test_only_refused_zeros_are_no_zero(tmp_path: Path) -> None:
     assert any("no zero was taken" in note for note in loaded.notes)
 
 
-def test_the_drift_not_seen_is_told(tmp_path: Path) -> None:
+def test_the_drift_not_seen_is_told_and_is_in_the_uncertainty(tmp_path: Path) -> None:
     event = Event(kind="zero", t_s=0.0, data=dict(TAKEN))
-    _, notes = zero_u_kN(run_with(tmp_path / "run.h5", event))
-    assert any("may have drifted" in note for note in notes)
+    u_kN, notes = zero_u_kN(run_with(tmp_path / "run.h5", event))
+    assert any("what it drifted over the run was not seen" in note for note in notes)
+    assert u_kN >= 0.0005 * CAPACITY_KN
 
 
 def test_a_zero_without_uncertainty_is_not_taken_for_exact(tmp_path: Path) -> None:
