@@ -27,7 +27,7 @@ from recorder.analysis.specification.monte_carlo import (
     simulate_margin,
     stretch_inputs,
 )
-from recorder.analysis.specification.overall import Overall, judge_all
+from recorder.analysis.specification.overall import Overall, in_view_of_doubts, judge_all
 from recorder.analysis.specification.verdicts import StartingVerdict, judge_starting
 from recorder.analysis.stretches.specification import Specification
 from recorder.analysis.stretches.stretch_edits import StretchEdit
@@ -157,7 +157,7 @@ def answer(runs: Sequence[LoadedRun], settings: AnswerSettings) -> CampaignAnswe
         runs=tuple(worked),
         specification=spec,
         bands=tuple(bands),
-        overall=in_view_of_conditions(judge_all(bands, starting, spec), conditions),
+        overall=_overall(worked, judge_all(bands, starting, spec), conditions),
         conditions=conditions,
         starting=starting,
         starting_verdict=judge_starting(starting, spec.starting_pull_kN if spec else None),
@@ -167,6 +167,12 @@ def answer(runs: Sequence[LoadedRun], settings: AnswerSettings) -> CampaignAnswe
         propagated_margin_kN=propagated,
         notes=tuple(dict.fromkeys([n for r in worked for n in r.notes] + notes)),
     )
+
+
+def _overall(worked: Sequence[RunAnswer], judged: Overall, conditions: Conditions) -> Overall:
+    """The one answer, if runs agree and no doubt about a record stands."""
+    doubts = [d for run in worked for d in run.doubts]
+    return in_view_of_doubts(in_view_of_conditions(judged, conditions), doubts)
 
 
 def _refuse_twice(runs: Sequence[LoadedRun]) -> None:

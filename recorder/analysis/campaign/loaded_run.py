@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from recorder.analysis.uncertainty.run_basis import RunBasis
@@ -10,6 +11,7 @@ from recorder.analysis.uncertainty.run_basis import RunBasis
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from recorder.analysis.plausibility.doubt import DoubtKind
     from recorder.analysis.series.corrections import Switches
     from recorder.analysis.stretches.specification import Specification
     from recorder.analysis.stretches.stretch_edits import StretchEdit
@@ -53,6 +55,8 @@ class LoadedRun(RunBasis):
     gaps: tuple[Gap, ...]
     duration_s: float
     provenance: Provenance
+    answers: Mapping[DoubtKind, str] = field(default_factory=dict)
+    """The crew's reasons why the record is right where it is doubted."""
     notes: tuple[str, ...] = ()
     """What the run cannot show, and what was assumed instead."""
 

@@ -14,6 +14,7 @@ from recorder.analysis.dynamics.consumption import (
     evaporation,
 )
 from recorder.analysis.dynamics.energy import EnergyLedger, draw_ledger
+from recorder.analysis.dynamics.mass import MassCheck, check_mass
 from recorder.analysis.dynamics.stops_and_starts import (
     Peak,
     StartTest,
@@ -22,6 +23,8 @@ from recorder.analysis.dynamics.stops_and_starts import (
     find_stops,
     highest_mean,
 )
+from recorder.analysis.plausibility.doubt import Doubt
+from recorder.analysis.plausibility.doubts import doubts_of
 from recorder.analysis.stretches.cutting import CutLimits, cut_run
 from recorder.analysis.stretches.handling import brake_on
 from recorder.analysis.stretches.stretch_edits import StretchEdit, apply_edits
@@ -52,6 +55,9 @@ class RunAnswer:
     """(n,) bins in which the brake was on."""
     results: tuple[StretchResult, ...]
     ledger: EnergyLedger
+    mass_check: MassCheck | None
+    doubts: tuple[Doubt, ...]
+    """What contradicts the record."""
     peaks: tuple[Peak, ...]
     starts: tuple[StartTest, ...]
     stops: tuple[StopTest, ...]
@@ -82,6 +88,7 @@ def answer_run(loaded: LoadedRun, edits: Sequence[StretchEdit]) -> RunAnswer:
     fuel, water = (_consumed(loaded, kind, notes) for kind in (Kind.FUEL, Kind.WATER))
     peaks = (highest_mean(loaded, seconds, unit) for unit, seconds in PEAKS)
     braked = brake_on(series, marks)
+    mass = check_mass(loaded, braked)
     measured = measure_stretches(loaded, stretches, loaded.specification)
     admitted = admit(loaded, measured, loaded.specification, loaded.trip)
     results, _ = with_wander(loaded, admitted, loaded.specification)
@@ -90,6 +97,15 @@ def answer_run(loaded: LoadedRun, edits: Sequence[StretchEdit]) -> RunAnswer:
         braked=braked,
         results=tuple(results),
         ledger=draw_ledger(loaded, braked),
+        mass_check=mass,
+        doubts=doubts_of(
+            loaded,
+            mass=mass,
+            trip=loaded.trip,
+            route=loaded.route,
+            placement=loaded.provenance.placement,
+            answers=loaded.answers,
+        ),
         peaks=tuple(p for p in peaks if p is not None),
         starts=tuple(find_starts(loaded)),
         stops=tuple(find_stops(loaded)),

@@ -25,10 +25,11 @@ from recorder.analysis.specification.verdicts import (
 from recorder.analysis.uncertainty.measured import Measured, pooled
 
 if TYPE_CHECKING:
+    from recorder.analysis.plausibility.doubt import Doubt
     from recorder.analysis.specification.bands import Band
     from recorder.analysis.stretches.specification import Specification
 
-__all__ = ["Overall", "judge_all", "judge_bands", "untested"]
+__all__ = ["Overall", "in_view_of_doubts", "judge_all", "judge_bands", "untested"]
 
 MOST_REASONS: Final = 4
 NARROW_M_S: Final = 1.0
@@ -65,6 +66,14 @@ def judge_all(
         reason = (f"specified but not tested: {ranges} km/h", *reason)
     running = judge_bands(bands)
     return replace(running, reasons=(*running.reasons, *reason))
+
+
+def in_view_of_doubts(overall: Overall, doubts: Sequence[Doubt]) -> Overall:
+    """No verdict while a doubt about a record stands."""
+    standing = tuple(d.text for d in doubts if d.stands)
+    if not standing or overall.verdict is Verdict.NO_SPECIFICATION:
+        return overall
+    return Overall(verdict=Verdict.DOUBTED, reasons=standing)
 
 
 def untested(bands: Sequence[Band], spec: Specification) -> list[tuple[float, float]]:

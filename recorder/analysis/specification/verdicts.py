@@ -38,6 +38,7 @@ class Verdict(StrEnum):
     CANNOT_TELL = "cannot be told with this uncertainty"
     REFUSED = "cannot be told: refused"
     """Stretches there are, but none was admitted to judgement."""
+    DOUBTED = "cannot be told: the record is doubted"
     DISAGREE = "cannot be told: the runs do not agree"
     NOT_SPECIFIED = "not specified at this speed"
     NOT_TESTED = "not tested"

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 from recorder.analysis.campaign.answer import CampaignAnswer
 from recorder.analysis.campaign.run_answer import RunAnswer
 from recorder.analysis.dynamics.energy import EnergyLedger
+from recorder.analysis.dynamics.mass import MassCheck
 from recorder.analysis.dynamics.resistance import ResistanceFit
 from recorder.analysis.dynamics.tonnage import Rating
 from recorder.analysis.specification.bands import Band
@@ -56,6 +57,9 @@ def results_json(answer: CampaignAnswer, *, software: str) -> dict[str, Any]:
         "bands": [_band(b) for b in answer.bands],
         "conditions": [
             _part(p) for p in (*answer.conditions.by_run, *answer.conditions.by_rail)
+        ],
+        "doubts": [
+            {"run": run.loaded.name, **asdict(d)} for run in answer.runs for d in run.doubts
         ],
         "homogeneity": asdict(answer.conditions.homogeneity),
         "stretches": [_stretch(r) for run in answer.runs for r in run.results],
@@ -249,7 +253,18 @@ def _run(run: RunAnswer) -> dict[str, Any]:
         "seconds_braked": held.brake_seconds,
         "ledger": {k: measured_json(v) for k, v in ledger_figures(held).items()},
         "ledger_closes": held.closes,
+        "mass_check": None if run.mass_check is None else _mass_check(run.mass_check),
         "notes": list(run.notes),
+    }
+
+
+def _mass_check(check: MassCheck) -> dict[str, Any]:
+    return {
+        "by_grade": measured_json(check.estimate.by_grade),
+        "by_acceleration": measured_json(check.estimate.by_acceleration),
+        "stated_t": check.stated_t,
+        "stated_u_t": check.stated_u_t,
+        "agrees": check.agrees,
     }
 
 

@@ -91,6 +91,7 @@ def _verdict_words(answer: CampaignAnswer) -> str:
         Verdict.DOES_NOT_MEET: "Does not meet its specification",
         Verdict.NO_SPECIFICATION: "No specification to compare with",
         Verdict.REFUSED: "Cannot be told: nothing was admitted to judgement",
+        Verdict.DOUBTED: "No verdict: the record is doubted",
         Verdict.DISAGREE: "Cannot be told: the runs do not agree",
         Verdict.NOT_TESTED: "Not tested at a specified speed",
     }.get(answer.overall.verdict, "Cannot be told with this uncertainty")
@@ -174,7 +175,12 @@ def _band_table(answer: CampaignAnswer, units: ShownUnits) -> Block:
 
 def _doubts(answer: CampaignAnswer) -> list[str]:
     """What stands between the record and a surer answer, the worst first."""
-    out = [doubt for run in answer.runs for doubt in _doubts_of_file(run.loaded)]
+    out = [
+        f"{run.loaded.name}: {d.text}" + (f" (answered: {d.answer})" if d.answer else "")
+        for run in answer.runs
+        for d in run.doubts
+    ]
+    out += [doubt for run in answer.runs for doubt in _doubts_of_file(run.loaded)]
     out += answer.notes
     causes = greatest_causes(answer)
     return [*out, causes] if causes else out or ["Nothing beyond the uncertainties stated."]
