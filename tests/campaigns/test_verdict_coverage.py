@@ -17,6 +17,7 @@ HONEST = ("honest", "honest-route", "honest-changes-only")
 CARELESS = (
     "eased-proportional", "eased-stepwise", "eased-stepwise-limit-known", "quiet-notch-down",
     "short-easings", "keyed-25-s-late", "no-throttle-marks", "wheel-slip",
+    "wander-30-s", "wander-120-s",
 )  # fmt: skip
 
 
