@@ -17,7 +17,7 @@ HONEST = ("honest", "honest-route", "honest-changes-only")
 CARELESS = (
     "eased-proportional", "eased-stepwise", "eased-stepwise-limit-known", "quiet-notch-down",
     "short-easings", "keyed-25-s-late", "no-throttle-marks", "wheel-slip",
-    "wander-30-s", "wander-120-s",
+    "wander-30-s", "wander-120-s", "wrong-mass",
 )  # fmt: skip
 
 
@@ -56,3 +56,10 @@ def test_three_per_cent_short_is_found() -> None:
 def test_one_weak_band_is_found(condition: Condition) -> None:
     found = tried("honest", condition, range(4))
     assert sum(t.weak_band_found for t in found) >= 3
+
+
+@pytest.mark.slow
+def test_wet_runs_do_not_condemn_the_dry_ones() -> None:
+    """Four dry runs at specification, and two wet ones ten per cent below."""
+    found = tried("dry-and-wet", Condition.SPEC, range(1))
+    assert condemned(found) == 0
