@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,6 +11,7 @@ from calibration.quantities.constants import KM_H_PER_M_S
 from recorder.analysis.campaign.campaign_rating import CampaignRating, rate_campaign
 from recorder.analysis.campaign.campaign_resistance import CampaignResistance, resistance_of
 from recorder.analysis.campaign.crew_edits import edits_for, keep_edits
+from recorder.analysis.campaign.doubt_answers import keep_answers, with_answers
 from recorder.analysis.campaign.loading import Progress, load_runs
 from recorder.analysis.campaign.run_answer import RunAnswer, answer_run
 from recorder.analysis.dynamics.energy import draw_ledger
@@ -35,6 +36,7 @@ from recorder.analysis.uncertainty.measured import Measured, pooled
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.loaded_run import LoadedRun
+    from recorder.analysis.plausibility.doubt import DoubtKind
     from recorder.sheets import TripSheet
 
 __all__ = ["AnswerSettings", "CampaignAnswer", "answer", "answer_files"]
@@ -86,6 +88,7 @@ def answer_files(
     trip: TripSheet | None = None,
     route: Path | None = None,
     edits: tuple[StretchEdit, ...] | None = None,
+    answers: Mapping[DoubtKind, str] | None = None,
     by: str = "",
     progress: Progress | None = None,
 ) -> CampaignAnswer:
@@ -96,7 +99,8 @@ def answer_files(
     trip, route : replace the runs' own.
     edits : stretch edits, kept beside their runs once they have been used; ``None`` uses those
         kept there.
-    by : who edits.
+    answers : to doubts of any of the runs, kept beside them with those kept so far.
+    by : who edits and answers.
 
     Raises
     ------
@@ -112,12 +116,15 @@ def answer_files(
         progress=progress,
     )
     _refuse_twice(runs)
+    runs = [with_answers(run, answers or {}) for run in runs]
     if progress is not None:
         progress(1.0, "working the answer")
     chosen = edits_for(runs, edits)
     worked = answer(runs, replace(settings, edits=chosen))
     if edits is not None:
         keep_edits(runs, chosen, by=by)
+    if answers:
+        keep_answers(runs, by=by)
     return worked
 
 

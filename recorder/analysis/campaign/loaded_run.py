@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from recorder.analysis.uncertainty.run_basis import RunBasis
@@ -11,7 +10,7 @@ from recorder.analysis.uncertainty.run_basis import RunBasis
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from recorder.analysis.plausibility.doubt import DoubtKind
+    from recorder.analysis.plausibility.doubt import Checked, Doubt
     from recorder.analysis.series.corrections import Switches
     from recorder.analysis.stretches.specification import Specification
     from recorder.analysis.stretches.stretch_edits import StretchEdit
@@ -55,8 +54,10 @@ class LoadedRun(RunBasis):
     gaps: tuple[Gap, ...]
     duration_s: float
     provenance: Provenance
-    answers: Mapping[DoubtKind, str] = field(default_factory=dict)
-    """The crew's reasons why the record is right where it is doubted."""
+    checks: tuple[Checked, ...] = ()
+    """What was asked of the record before any figure is believed."""
+    doubts: tuple[Doubt, ...] = ()
+    """What of it contradicts the record, with the crew's answers."""
     notes: tuple[str, ...] = ()
     """What the run cannot show, and what was assumed instead."""
 

@@ -8,7 +8,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
 from recorder.analysis.campaign.crew_edits import kept_edits
+from recorder.analysis.campaign.doubt_answers import answered, kept_answers
 from recorder.analysis.campaign.loaded_run import LoadedRun, Provenance
+from recorder.analysis.plausibility.doubts import checks_of
+from recorder.analysis.plausibility.evidence import Evidence
 from recorder.analysis.series.corrections import Switches, correct
 from recorder.analysis.series.line_under import (
     RunPlace,
@@ -18,6 +21,7 @@ from recorder.analysis.series.line_under import (
 )
 from recorder.analysis.series.run_series import RunGrid, first_channel, series_of
 from recorder.analysis.series.train import train_from_sheet
+from recorder.analysis.stretches.handling import brake_on
 from recorder.analysis.stretches.specification import specification_of
 from recorder.analysis.uncertainty.field_checks import field_checks_of
 from recorder.analysis.uncertainty.run_instruments import instruments_of, with_wheel
@@ -131,9 +135,8 @@ def load_run(
     name = name or run.path.stem
     applied = switches or Switches()
     sheet = trip if trip is not None else run.trip
-    marks, gaps = tuple(run.marks()), tuple(run.gaps())
+    marks, gaps, on = tuple(run.marks()), tuple(run.gaps()), RunGrid.of(run)
     notes.extend(unread(marks))
-    on = RunGrid.of(run)
     series = _pull_alone(series_of(on, gaps, notes), run, applied, notes)
     instruments = instruments_of(run, name, notes)
     if placed is not None:
@@ -142,7 +145,7 @@ def load_run(
         )
     series = _on_line(series, on, marks, placed, sheet, notes)
     train = with_doubted_grade(train_from_sheet(sheet), series.grade_source, notes)
-    return LoadedRun(
+    loaded = LoadedRun(
         name=name,
         series=series,
         corrected=correct(series, train, applied),
@@ -158,6 +161,7 @@ def load_run(
         provenance=_provenance(run, series, placed, edits),
         notes=tuple(notes),
     )
+    return _doubted(loaded, run)
 
 
 def _placed(
@@ -185,6 +189,32 @@ def _placed(
         u_scale=placement.u_scale,
     )
     return PlacedOn(route=route, placement=placement, place=place), ""
+
+
+def _doubted(loaded: LoadedRun, run: RunFile) -> LoadedRun:
+    """The run with what was checked of it, and what is doubted; a route on which it could not be
+    placed still tells of its mileposts.
+    """
+    route = loaded.route or _route_alone(run, loaded.trip)
+    checks = checks_of(
+        Evidence(
+            run=loaded,
+            braked=brake_on(loaded.series, loaded.marks),
+            trip=loaded.trip,
+            route=route,
+            placement=loaded.provenance.placement,
+            gnss_speed_m_s=RunGrid.of(run).mean_of("gnss_speed"),
+        )
+    )
+    doubts = (c.doubt for c in checks if c.doubt is not None)
+    return replace(loaded, checks=checks, doubts=answered(doubts, kept_answers(run)))
+
+
+def _route_alone(run: RunFile, trip: TripSheet | None) -> Route | None:
+    try:
+        return find_route(run, trip.route_path if trip is not None else None)
+    except (PlacingError, RouteError, OSError):
+        return None
 
 
 def _pull_alone(series: Series, run: RunFile, applied: Switches, notes: list[str]) -> Series:

@@ -24,7 +24,6 @@ from recorder.analysis.dynamics.stops_and_starts import (
     highest_mean,
 )
 from recorder.analysis.plausibility.doubt import Doubt
-from recorder.analysis.plausibility.doubts import doubts_of
 from recorder.analysis.stretches.cutting import CutLimits, cut_run
 from recorder.analysis.stretches.handling import brake_on
 from recorder.analysis.stretches.stretch_edits import StretchEdit, apply_edits
@@ -98,14 +97,7 @@ def answer_run(loaded: LoadedRun, edits: Sequence[StretchEdit]) -> RunAnswer:
         results=tuple(results),
         ledger=draw_ledger(loaded, braked),
         mass_check=mass,
-        doubts=doubts_of(
-            loaded,
-            mass=mass,
-            trip=loaded.trip,
-            route=loaded.route,
-            placement=loaded.provenance.placement,
-            answers=loaded.answers,
-        ),
+        doubts=loaded.doubts,
         peaks=tuple(p for p in peaks if p is not None),
         starts=tuple(find_starts(loaded)),
         stops=tuple(find_stops(loaded)),

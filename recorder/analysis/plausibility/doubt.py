@@ -1,22 +1,26 @@
-"""One doubt about a record: what was found, what was expected, what to do."""
+"""One reason to doubt a record, and what a check came to."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["Doubt", "DoubtKind"]
+__all__ = ["Checked", "Doubt", "DoubtKind"]
 
 
 class DoubtKind(StrEnum):
-    """What is doubted; the word by which a crew answers it."""
+    """What is doubted. Results, companions and the command line hold these words."""
 
     PULL_SIGN = "pull-sign"
     PULL_UNIT = "pull-unit"
     SPEED_UNIT = "speed-unit"
+    """Gravity and inertia tell different masses."""
     MASS = "mass"
+    GRADE = "grade"
     DISTANCE = "distance"
+    """Against the speed."""
     WHEEL = "wheel"
+    """Against posts or GNSS."""
     ADHESION = "adhesion"
     POWER = "power"
     MILEPOSTS = "mileposts"
@@ -25,14 +29,14 @@ class DoubtKind(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Doubt:
-    """What contradicts a record."""
+    """What contradicts the record."""
 
     kind: DoubtKind
     text: str
-    """One line: what was got, what was expected, what to do."""
+    """One line: what was got, what was expected, which slip fits, what to do."""
     value: float
-    """What was found, in the unit the text gives."""
     limit: float
+    """The bound that the value is beyond."""
     stops: bool = True
     """No verdict while it stands."""
     answer: str = ""
@@ -40,5 +44,15 @@ class Doubt:
 
     @property
     def stands(self) -> bool:
-        """It stops a verdict, and nobody answered it."""
+        """Whether it keeps the run from a verdict."""
         return self.stops and not self.answer
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Checked:
+    """One check and its outcome."""
+
+    name: str
+    outcome: str
+    """In words: the figure and its limit, or why it could not be checked."""
+    doubt: Doubt | None = None

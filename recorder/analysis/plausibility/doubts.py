@@ -1,44 +1,47 @@
-"""All doubts of one run."""
+"""Every check of a run, in the order in which they are told."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
-from recorder.analysis.plausibility.doubt import Doubt, DoubtKind
-from recorder.analysis.plausibility.forces import force_doubts
-from recorder.analysis.plausibility.limits import limit_doubts
-from recorder.analysis.plausibility.motion import motion_doubts
-from recorder.analysis.plausibility.posts import milepost_doubts
+from recorder.analysis.plausibility.effort import (
+    check_adhesion,
+    check_cylinders,
+    check_power,
+)
+from recorder.analysis.plausibility.numbering import check_keyed, check_sheet_numbers
+from recorder.analysis.plausibility.pull_balance import check_pull
+from recorder.analysis.plausibility.rolling import check_gnss, check_posts, check_speed
+from recorder.analysis.plausibility.sheets_alone import check_sheets
+from recorder.analysis.plausibility.stuck import check_stuck
 
 if TYPE_CHECKING:
-    from recorder.analysis.dynamics.mass import MassCheck
-    from recorder.analysis.uncertainty.run_basis import RunBasis
-    from recorder.sheets import TripSheet
-    from recorder.track.placing.placement import Placement
-    from recorder.track.route.route import Route
+    from recorder.analysis.plausibility.doubt import Checked, Doubt
+    from recorder.analysis.plausibility.evidence import Evidence
 
-__all__ = ["doubts_of"]
+__all__ = ["checks_of", "doubts_of"]
+
+CHECKS: Final = (
+    check_pull,
+    check_speed,
+    check_gnss,
+    check_posts,
+    check_adhesion,
+    check_power,
+    check_cylinders,
+    check_keyed,
+    check_stuck,
+)
 
 
-def doubts_of(
-    run: RunBasis,
-    *,
-    mass: MassCheck | None,
-    trip: TripSheet | None = None,
-    route: Route | None = None,
-    placement: Placement | None = None,
-    answers: Mapping[DoubtKind, str] | None = None,
-) -> tuple[Doubt, ...]:
-    """What contradicts a run, with the crew's answers; none twice."""
-    found = [
-        *force_doubts(mass),
-        *motion_doubts(run.series, placement),
-        *limit_doubts(run, trip),
-        *milepost_doubts(trip, route, run.marks),
-    ]
-    given = answers or {}
-    return tuple(
-        replace(d, answer=given[d.kind]) if d.kind in given else d for d in dict.fromkeys(found)
-    )
+def checks_of(evidence: Evidence) -> tuple[Checked, ...]:
+    """Every check with its outcome: those of the sheets alone after those of the record."""
+    record = [checked for check in CHECKS for checked in check(evidence)]
+    trip, route = evidence.trip, evidence.route
+    sheets = check_sheet_numbers(None, route) if trip is None else check_sheets(trip, route)
+    return (*record, *sheets)
+
+
+def doubts_of(evidence: Evidence) -> tuple[Doubt, ...]:
+    """What contradicts the record, in the order of the checks."""
+    return tuple(c.doubt for c in checks_of(evidence) if c.doubt is not None)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from calibration.quantities.constants import KM_H_PER_M_S
 from recorder.analysis.campaign.answer import AnswerSettings, answer_files
 from recorder.analysis.campaign.crew_edits import read_edits
+from recorder.analysis.campaign.doubt_answers import read_answers
 from recorder.analysis.dynamics.tonnage import WEATHER
 from recorder.analysis.series.corrections import Switches
 from recorder.command_line.support.errors import UsageError
@@ -72,6 +73,13 @@ def _add_settings(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--least-speed-km-h", type=float, metavar="V", help="of the rating")
     parser.add_argument("--weather", default="fair", choices=tuple(WEATHER))
+    parser.add_argument(
+        "--answer",
+        action="append",
+        default=[],
+        metavar="KIND=REASON",
+        help="why a doubted record is right all the same; kept beside the run (repeat)",
+    )
     edits = parser.add_mutually_exclusive_group()
     edits.add_argument(
         "--edits", type=Path, metavar="EDITS.csv", help="stretches struck or added"
@@ -99,6 +107,7 @@ def run(args: argparse.Namespace) -> int:
     from recorder.report.trial.writing import write_report
 
     settings, options, edits = _settings(args), _options(args), _edits(args)
+    answers = read_answers(args.answer)
     trip = load_trip_sheet(args.trip) if args.trip else None
     with ProgressLine() as progress:
         for path in args.runs:
@@ -111,6 +120,7 @@ def run(args: argparse.Namespace) -> int:
             trip=trip,
             route=args.route,
             edits=edits,
+            answers=answers,
             by=person(),
             progress=_part(progress, 0.0, WORKING),
         )

@@ -56,6 +56,7 @@ def first_page(answer: CampaignAnswer, units: ShownUnits) -> list[Block]:
         shown.append(Text(f"• and {more} more, under Cautions and notes", "small"))
     return [
         _verdict(answer),
+        *_plausibility(answer),
         Chart(
             "performance",
             chart,
@@ -75,12 +76,26 @@ def first_page(answer: CampaignAnswer, units: ShownUnits) -> list[Block]:
 def _verdict(answer: CampaignAnswer) -> VerdictBlock:
     whole = answer.overall
     reasons = "; ".join(whole.reasons)
+    if whole.verdict is Verdict.DOUBTED:
+        reasons = "no verdict while a doubt below stands: mend what is wrong, or answer for it"
     detail = reasons[:1].upper() + reasons[1:] + ("." if reasons else "")
     if whole.margin is not None:
         detail += f" Mean margin over the specification {pm(whole.margin, unit=True)}."
     if any(run.ledger.closes is False for run in answer.runs):
         detail += " The energy ledger does not close: read what limits confidence first."
     return VerdictBlock(_verdict_words(answer), detail)
+
+
+def _plausibility(answer: CampaignAnswer) -> list[Block]:
+    """What contradicts the records, and what the crew answered."""
+    told: list[Block] = []
+    for run in answer.runs:
+        for d in run.doubts:
+            held = f" Answered: {d.answer}" if d.answer else ""
+            told.append(
+                Text(f"• {run.loaded.name}, doubted ({d.kind}): {d.text}.{held}", "small")
+            )
+    return told
 
 
 def _verdict_words(answer: CampaignAnswer) -> str:
@@ -175,12 +190,7 @@ def _band_table(answer: CampaignAnswer, units: ShownUnits) -> Block:
 
 def _doubts(answer: CampaignAnswer) -> list[str]:
     """What stands between the record and a surer answer, the worst first."""
-    out = [
-        f"{run.loaded.name}: {d.text}" + (f" (answered: {d.answer})" if d.answer else "")
-        for run in answer.runs
-        for d in run.doubts
-    ]
-    out += [doubt for run in answer.runs for doubt in _doubts_of_file(run.loaded)]
+    out = [doubt for run in answer.runs for doubt in _doubts_of_file(run.loaded)]
     out += answer.notes
     causes = greatest_causes(answer)
     return [*out, causes] if causes else out or ["Nothing beyond the uncertainties stated."]

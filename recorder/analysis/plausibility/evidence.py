@@ -1,0 +1,53 @@
+"""What the checks look at: a run on its grid, and what stands beside it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from calibration.quantities import flags as flag_bits
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from recorder.analysis.uncertainty.run_basis import RunBasis
+    from recorder.sheets import TripSheet
+    from recorder.track.placing.placement import Placement
+    from recorder.track.route.route import Route
+
+__all__ = ["MOVING_M_S", "Evidence", "block_means"]
+
+MOVING_M_S: Final = 1.0
+"""Slower is a start or a stop: slack and brakes rule the pull there (common practice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """One run to be doubted."""
+
+    run: RunBasis
+    braked: NDArray[np.bool_]
+    """(n,) bins in which the brake was marked as on."""
+    trip: TripSheet | None = None
+    route: Route | None = None
+    placement: Placement | None = None
+    gnss_speed_m_s: NDArray[np.float64] | None = None
+    """(n,) on the grid; ``None`` without a receiver."""
+
+    @property
+    def running(self) -> NDArray[np.bool_]:
+        """(n,) moving, unbraked, pull and speed known and fit."""
+        series = self.run.series
+        with np.errstate(invalid="ignore"):
+            moving = np.abs(series.speed_m_s) > MOVING_M_S
+        fit = (series.flags & np.uint8(flag_bits.SATURATED | flag_bits.SUSPECT)) == 0
+        known = np.isfinite(series.pull_kN) & np.isfinite(series.speed_m_s)
+        return np.asarray(moving & fit & known & ~self.braked)
+
+
+def block_means(values: NDArray[np.float64], every: int) -> NDArray[np.float64]:
+    """Means (n // every,) of whole blocks; NaN where any value of a block is missing."""
+    whole = len(values) // every
+    return np.asarray(values[: whole * every].reshape(whole, every).mean(axis=1))

@@ -1,0 +1,164 @@
+"""What a record must be doubted for, and honest ones not."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from recorder.analysis.plausibility.doubt import DoubtKind
+from recorder.analysis.plausibility.doubts import checks_of, doubts_of
+from recorder.analysis.plausibility.evidence import Evidence
+from recorder.analysis.plausibility.unit_slips import LENGTH_SLIPS, slip_in_words
+from recorder.analysis.series.series import Series
+from recorder.analysis.series.train import TrialTrain, Vehicles
+from recorder.sheets import parse_trip_sheet
+from tests.recorder.analysis.drawn_runs import INSTRUMENTS, basis, drawn, make_outing
+
+TRAIN = TrialTrain(
+    locomotive=Vehicles(mass_t=100.0), trailing=Vehicles(mass_t=1000.0, rotary=0.05)
+)
+
+
+def outing(seed: int = 1, **factors: float) -> Evidence:
+    """A drawn outing with some of its quantities multiplied."""
+    run = make_outing(seed, step_s=0.5, hours=1.0).run
+    return _evidence(_times(run.series, **factors), run.train)
+
+
+def _times(series: Series, **factors: float) -> Series:
+    return replace(series, **{name: getattr(series, name) * f for name, f in factors.items()})
+
+
+def _evidence(series: Series, train: TrialTrain = TRAIN, trip: str = "") -> Evidence:
+    return Evidence(
+        run=basis("run", series, train, INSTRUMENTS),
+        braked=np.zeros(len(series), bool),
+        trip=parse_trip_sheet(trip) if trip else None,
+    )
+
+
+def kinds(evidence: Evidence) -> set[DoubtKind]:
+    """What is doubted."""
+    return {d.kind for d in doubts_of(evidence)}
+
+
+@pytest.mark.slow
+def test_honest_outings_are_hardly_ever_doubted_and_slips_are_found() -> None:
+    n, honest, sign, high = 200, 0, 0, 0
+    for seed in range(n):
+        honest += bool(kinds(outing(seed)))
+        if seed % 2 == 0:
+            sign += DoubtKind.PULL_SIGN in kinds(outing(seed, pull_kN=-1.0))
+            high += DoubtKind.PULL_UNIT in kinds(outing(seed, pull_kN=9.80665))
+    assert honest <= 2
+    assert sign >= 95
+    assert high >= 95
+
+
+def test_a_turned_sign_is_doubted() -> None:
+    found = doubts_of(outing(pull_kN=-1.0))
+    assert [d.kind for d in found] == [DoubtKind.PULL_SIGN]
+    assert found[0].stands
+    assert "\n" not in found[0].text
+
+
+def test_tonnes_force_are_named() -> None:
+    (found,) = doubts_of(outing(pull_kN=1.0 / 9.80665))
+    assert found.kind is DoubtKind.PULL_UNIT
+    assert "tonnes-force were taken for kN" in found.text
+
+
+@pytest.mark.parametrize(("factor", "unit"), [(1 / 1.609344, "mph"), (3.6, "km/h")])
+def test_speed_in_another_unit_than_distance_is_named(factor: float, unit: str) -> None:
+    found = [d for d in doubts_of(outing(speed_m_s=factor)) if d.kind is DoubtKind.DISTANCE]
+    assert len(found) == 1
+    assert unit in found[0].text
+    assert found[0].value == pytest.approx(factor, rel=0.01)
+
+
+def test_speed_is_held_against_the_receiver() -> None:
+    evidence = outing()
+    true = replace(evidence, gnss_speed_m_s=evidence.run.series.speed_m_s * 1.002)
+    worn = replace(evidence, gnss_speed_m_s=evidence.run.series.speed_m_s * 1.05)
+    assert kinds(true) == set()
+    assert kinds(worn) == {DoubtKind.WHEEL}
+
+
+def test_a_restarted_counter_is_no_slip_of_a_unit() -> None:
+    evidence = outing()
+    metres = evidence.run.series.distance_m.copy()
+    metres[4000:] -= metres[4000]
+    run = evidence.run
+    restarted = basis("run", replace(run.series, distance_m=metres), run.train, INSTRUMENTS)
+    assert kinds(replace(evidence, run=restarted)) == set()
+
+
+def _steady(pull_kN: float, speed_m_s: float = 10.0, n: int = 3000) -> Series:
+    return drawn(np.full(n, speed_m_s), np.full(n, pull_kN))
+
+
+@pytest.mark.parametrize(("pull_kN", "doubted"), [(430.0, False), (450.0, True)])
+def test_more_than_rails_can_give_is_doubted(pull_kN: float, doubted: bool) -> None:
+    # 0.45 × 100 t × 9.80665 m/s² = 441 kN.
+    assert (DoubtKind.ADHESION in kinds(_evidence(_steady(pull_kN)))) is doubted
+
+
+TRIP = '[trip]\nname = "T"\n[locomotive]\nmass_t = 100\n'
+STEAM = (
+    "[locomotive.steam]\ncylinders = 2\nbore_m = 0.5\nstroke_m = 0.66\n"
+    "driver_diameter_m = 1.5\nboiler_pressure_Pa = 1.4e6\n"
+)
+
+
+@pytest.mark.parametrize(("rated", "doubted"), [(1000, False), (900, True)])
+def test_more_power_than_rated_is_doubted(rated: float, doubted: bool) -> None:
+    # 100 kN at 10 m/s is 1000 kW.
+    evidence = _evidence(_steady(100.0), trip=f"{TRIP}rated_power_kW = {rated}\n")
+    assert (DoubtKind.POWER in kinds(evidence)) is doubted
+
+
+@pytest.mark.parametrize(("pull_kN", "doubted"), [(160.0, False), (180.0, True)])
+def test_more_than_the_cylinders_can_give_is_doubted(pull_kN: float, doubted: bool) -> None:
+    # 1.3 × 0.85 × 1.4 MPa × 0.5² × 0.66 / 1.5 = 170 kN.
+    assert (DoubtKind.PULL_UNIT in kinds(_evidence(_steady(pull_kN), trip=TRIP + STEAM))) is (
+        doubted
+    )
+
+
+def test_what_never_changes_is_stuck_only_while_the_train_varies() -> None:
+    speed = 10.0 + 4.0 * np.sin(np.arange(3000) / 300.0)
+    pull = 80.0 + 30.0 * np.cos(np.arange(3000) / 200.0)
+    level = np.ones(3000)
+    assert DoubtKind.STUCK in kinds(_evidence(drawn(speed, 80.0 * level)))
+    assert DoubtKind.STUCK in kinds(_evidence(drawn(10.0 * level, pull)))
+    assert DoubtKind.STUCK not in kinds(_evidence(drawn(speed, pull)))
+    assert DoubtKind.STUCK not in kinds(_evidence(_steady(80.0)))
+
+
+@pytest.mark.parametrize("n", [0, 1, 3000])
+def test_a_run_of_nothing_is_checked_without_a_doubt(n: int) -> None:
+    nothing = np.full(n, math.nan)
+    series = replace(drawn(nothing, nothing), locomotive_grade=nothing, trailing_grade=nothing)
+    for train in (TRAIN, TrialTrain()):
+        evidence = _evidence(series, train)
+        assert doubts_of(evidence) == ()
+        assert all(c.outcome.startswith("not checked") for c in checks_of(evidence))
+
+
+def test_without_masses_the_sign_is_told_and_the_size_is_not() -> None:
+    run = make_outing(3, step_s=0.5).run
+    assert kinds(_evidence(_times(run.series, pull_kN=9.8), TrialTrain())) == set()
+
+
+@pytest.mark.parametrize("words", LENGTH_SLIPS)
+def test_every_slip_is_named_by_its_factor(words: str) -> None:
+    named = slip_in_words(LENGTH_SLIPS[words] * 1.001, LENGTH_SLIPS, within=0.01)
+    assert named.startswith(words)
+
+
+@pytest.mark.parametrize("ratio", [0.0, -1.0, math.nan, math.inf, 1.0])
+def test_no_slip_is_named_where_there_is_none(ratio: float) -> None:
+    assert slip_in_words(ratio, LENGTH_SLIPS, within=0.04) == ""
