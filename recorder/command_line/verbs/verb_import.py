@@ -8,13 +8,24 @@ from datetime import UTC, datetime, time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from recorder.analysis.campaign.doubt_answers import (
+    keep_answers,
+    read_answers,
+    with_answers,
+)
+from recorder.analysis.campaign.loading import load_runs
+from recorder.command_line.support.doubts_told import tell_doubts
 from recorder.command_line.support.errors import UsageError
+from recorder.command_line.support.person import person
 from recorder.exchange.marks_table import read_marks_table
 from recorder.exchange.table_import import import_table, read_table
 from recorder.machine.version import software
 from recorder.sheets import load_trip_sheet
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from recorder.analysis.plausibility.doubt import DoubtKind
     from recorder.sheets import TripSheet
 
 __all__ = ["add_parser", "run"]
@@ -60,13 +71,20 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         metavar="quantity=U",
         help="standard uncertainty, 1%% of the value or 0.5 in kN, m/s, m (repeat)",
     )
+    parser.add_argument(
+        "--answer",
+        action="append",
+        default=[],
+        metavar="KIND=REASON",
+        help="why a doubted record is right all the same; kept beside the run (repeat)",
+    )
     parser.add_argument("--started", metavar="UTC", help="start, e.g. 2026-05-04T09:30:00")
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
     """Read, check, write."""
-
+    answers = read_answers(args.answer)
     table = read_table(args.table, args.column)
     for warning in table.warnings:
         _warn(warning)
@@ -84,7 +102,20 @@ def run(args: argparse.Namespace) -> int:
     )
     quantities = ", ".join(table.columns)
     print(f"{args.out}: {len(table.time_s)} rows of {quantities}, {len(marks)} marks")
+    _doubt(args.out, trip, answers)
     return 0
+
+
+def _doubt(path: Path, trip: TripSheet | None, answers: Mapping[DoubtKind, str]) -> None:
+    """Tell what the record contradicts, while whoever has the table is still there."""
+    try:
+        (loaded,) = load_runs([path], trip=trip)
+    except ValueError as error:
+        _warn(f"whether the record can be true was not checked: {error}")
+        return
+    loaded = with_answers(loaded, answers)
+    keep_answers([loaded], by=person())
+    tell_doubts("import", loaded.doubts)
 
 
 def _warn(text: str) -> None:

@@ -12,6 +12,11 @@ from typing import TYPE_CHECKING, Any
 from recorder.acquisition.preparation.plan import make_plan
 from recorder.acquisition.preparation.settings import RecordingSettings
 from recorder.acquisition.process.main import record_here
+from recorder.command_line.support.doubts_told import (
+    doubts_json,
+    sheet_doubts,
+    tell_doubts,
+)
 from recorder.command_line.support.errors import UsageError
 from recorder.command_line.support.recording_console import RecordingConsole, screen_there
 from recorder.sheets import SheetError, load_car_sheet, load_trip_sheet
@@ -101,7 +106,10 @@ def _check(args: argparse.Namespace) -> int:
     else:
         plan = make_plan(car, trip, allow_expired=args.allow_expired)
         lines, answer = plan.describe(), plan.to_dict()
+    doubts = [] if trip is None else sheet_doubts(trip)
+    answer["doubts"] = doubts_json(doubts)
     print(json.dumps(answer, indent=1) if args.json else "\n".join(lines))
+    tell_doubts("record", doubts)
     return 0
 
 
