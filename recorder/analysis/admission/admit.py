@@ -15,6 +15,7 @@ import numpy as np
 
 from recorder.analysis.admission import balance, driving, surroundings
 from recorder.analysis.admission.instruments import channel_criterion
+from recorder.analysis.admission.outlying import outlying_criteria
 from recorder.analysis.admission.own_pull import (
     OwnPull,
     own_pull_criterion,
@@ -93,9 +94,16 @@ def admit(
     asked = [_alone(held, r, w) for r, w in zip(results, watches, strict=True)]
     trusts = [trust_of(held.words, w) for w in watches]
     pulls = _own_pulls(held, results, trusts, asked)
-    return [
-        replace(r, admission=Admission(criteria=(*criteria, *_in_time(held, r, pull))))
+    asked = [
+        (*criteria, *_in_time(held, r, pull))
         for r, criteria, pull in zip(results, asked, pulls, strict=True)
+    ]
+    admitted = [Admission(criteria=criteria).admitted for criteria in asked]
+    own_pct = specification.admission.own_pull_pct
+    witnesses = outlying_criteria(results, trusts, admitted, own_pct)
+    return [
+        replace(r, admission=Admission(criteria=(*criteria, witness)))
+        for r, criteria, witness in zip(results, asked, witnesses, strict=True)
     ]
 
 
@@ -116,7 +124,7 @@ def _alone(held: _Run, result: StretchResult, watch: Watch) -> tuple[Criterion, 
         driving.cut_off_criterion(stretch, marks, watch.setting, limits),
         driving.brake_criterion(stretch, held.braked),
         driving.settled_criterion(stretch, held.changes, held.starts, limits),
-        balance.length_criterion(stretch, limits),
+        balance.length_criterion(result, limits),
         driving.limit_criterion(series, stretch, held.words, spec),
         channel_criterion(series, stretch),
         driving.slip_criterion(stretch, marks),

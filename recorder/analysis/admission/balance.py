@@ -31,8 +31,17 @@ SPEED_CHANGED_M_S: Final = 0.5
 """Over less, the curve of a locomotive does not fall by per cents (common practice)."""
 
 
-def length_criterion(stretch: Stretch, limits: AdmissionLimits) -> Criterion:
-    """Long enough that the slack evens out."""
+def length_criterion(result: StretchResult, limits: AdmissionLimits) -> Criterion:
+    """Long enough that the slack evens out, with readings enough to show their scatter."""
+    stretch = result.stretch
+    if not math.isfinite(result.pull.u):
+        return Criterion(
+            kind=CriterionKind.LENGTH,
+            value="one reading",
+            limit="readings enough to show their scatter",
+            passed=False,
+            reason="too few readings to show their scatter",
+        )
     return Criterion(
         kind=CriterionKind.LENGTH,
         value=f"{stretch.seconds:.0f} s",

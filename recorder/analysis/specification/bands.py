@@ -89,9 +89,12 @@ def speed_bands(results: Sequence[StretchResult], width_m_s: float) -> list[Band
 def _band(low: float, width: float, held: list[StretchResult]) -> Band:
     judged = [r for r in held if r.judged]
     # Where nothing is specified, what is admitted shows what was pulled.
-    used = judged or [r for r in held if r.admission.admitted] or held
+    used = judged or [r for r in held if r.admission.admitted]
+    used = used or [r for r in held if math.isfinite(r.pull.u)] or held
     refusals = refusals_of(held)
     weights = [_weight(r) for r in used]
+    if not any(weights):
+        weights = [1.0] * len(used)
     margins = [r.margin for r in used if r.margin is not None]
     margin, limit = None, math.nan
     specified = any(r.margin is not None for r in held)

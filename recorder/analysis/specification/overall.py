@@ -112,7 +112,11 @@ def judge_bands(bands: Sequence[Band]) -> Overall:
         reasons = tuple(f"below at {n}" for n in condemned)
         return Overall(verdict=Verdict.DOES_NOT_MEET, reasons=reasons, margin=mean)
     doubtful = tuple(
-        f"not decided at {b.name}" for b, _ in judged if b.verdict is not Verdict.MEETS
+        f"below at {b.name} by itself, but not beyond what {len(tests)} tests give by chance"
+        if b.verdict is Verdict.DOES_NOT_MEET
+        else f"not decided at {b.name}"
+        for b, _ in judged
+        if b.verdict is not Verdict.MEETS
     )
     if doubtful:
         return Overall(verdict=Verdict.CANNOT_TELL, reasons=doubtful, margin=mean)

@@ -19,6 +19,7 @@ class CriterionKind(StrEnum):
     SPEED_LIMIT = "below the posted limit"
     TREND = "trend"
     OWN_PULL = "own higher pull"
+    BORNE_OUT = "borne out"
     BRAKE = "brake off"
     ADHESION = "adhesion"
     SLIP = "no slip"

@@ -28,9 +28,10 @@ FAST_S: Final = 2.0
 PART_S: Final = 10.0
 MOST_PARTS: Final = 200
 """The likelihood is worked by matrices: more parts tell little more of a slow wander."""
-SPREAD_M_S: Final = 3.0
-"""Of speed, for each term of the curve beyond the first."""
-MOST_TERMS: Final = 3
+KNOT_M_S: Final = 1.5
+"""Between knots of the curve in speed: 5 km/h, half a speed band."""
+PARTS_A_KNOT: Final = 3
+"""With fewer parts to a knot the curve would follow the wander itself."""
 LEAST_PART: Final = 1e-3
 """Of a stretch's own: smaller parts are not carried."""
 
@@ -73,10 +74,23 @@ def _wander(
     x = np.array([float(np.mean(share[p])) for p in parts])
     start = np.array([series.t_s[p.start] for p in parts]) - series.step_s / 2
     end = np.array([series.t_s[p.stop - 1] for p in parts]) + series.step_s / 2
-    terms = 1 + min(MOST_TERMS - 1, int(np.ptp(v) / SPREAD_M_S))
-    middle = v - v.mean()
-    curve = np.vander(middle / max(float(np.abs(middle).max()), 1e-9), terms)
+    curve = _curve(v)
     return fit_wander(start, end, x, curve, _white(spans, share, series.step_s))
+
+
+def _curve(speed_m_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Terms (m, p) of any curve in speed that bends no faster than its knots: hat functions.
+
+    What repeats at the same speed, such as a weakness at some speeds, is no wander.
+    """
+    low, high = float(speed_m_s.min()), float(speed_m_s.max())
+    most = max(1, len(speed_m_s) // PARTS_A_KNOT)
+    knots = min(1 + round((high - low) / KNOT_M_S), most)
+    if knots < 2:
+        return np.ones((len(speed_m_s), 1))
+    at = np.linspace(low, high, knots)
+    hats = np.column_stack([np.interp(speed_m_s, at, row) for row in np.eye(knots)])
+    return np.asarray(hats[:, hats.sum(axis=0) > 0.5])
 
 
 def _parts(spans: Sequence[slice], share: NDArray[np.float64], step_s: float) -> list[slice]:

@@ -1,0 +1,92 @@
+"""A pull far below what was shown at the speeds beside it wants a second witness.
+
+No locomotive loses an eighth of its pull within a few kilometres an hour and finds it again; a
+throttle that was eased does. Such a stretch is judged only where another passage at the same
+speed, under another word for the throttle, bears it out. A weakness of some per cent at some
+speeds stays far inside the limit.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from recorder.analysis.stretches.admission_record import Criterion, CriterionKind
+
+if TYPE_CHECKING:
+    from recorder.analysis.admission.throttle import Trust
+    from recorder.analysis.stretches.stretch_results import StretchResult
+
+__all__ = ["outlying_criteria"]
+
+BESIDE: Final = 3
+"""Stretches on either side in speed, whose median is what was shown there."""
+NEAR_M_S: Final = 6.0
+FAR: Final = 3.0
+"""Times the limit of the own pull: with its default, 12 % of the specified pull."""
+SAME_M_S: Final = 0.6
+SIGMAS: Final = 3.0
+
+
+def outlying_criteria(
+    results: Sequence[StretchResult],
+    trusts: Sequence[Trust],
+    admitted: Sequence[bool],
+    own_pull_pct: float,
+) -> list[Criterion]:
+    """One criterion a stretch, against those that nothing else refuses."""
+    v = np.array([r.speed.value for r in results])
+    share = np.array([_share(r) for r in results])
+    u = np.array([_u(r) for r in results])
+    good = np.array(admitted, bool) & np.isfinite(share)
+    most = FAR * own_pull_pct / 100.0
+    out = []
+    for i in range(len(results)):
+        beside = _beside(v, share, good, i)
+        short = beside - share[i]
+        far = math.isfinite(short) and short > max(most, SIGMAS * u[i])
+        like = good & (np.abs(v - v[i]) <= SAME_M_S)
+        close = np.abs(share - share[i]) <= np.maximum(
+            own_pull_pct / 100.0, SIGMAS * np.hypot(u, u[i])
+        )
+        witness = any(trusts[int(k)] != trusts[i] for k in np.flatnonzero(like & close))
+        out.append(_criterion(short, most, refused=far and not witness, borne_out=witness))
+    return out
+
+
+def _criterion(short: float, most: float, *, refused: bool, borne_out: bool) -> Criterion:
+    known = math.isfinite(short)
+    words = f"{100 * short:.1f} % below" if known else "nothing shown beside it"
+    return Criterion(
+        kind=CriterionKind.BORNE_OUT,
+        value=words + ", and a second passage" * borne_out,
+        limit=f"{100 * most:.0f} % below the pull at the speeds beside it, or a second passage",
+        passed=False if refused else (True if known else None),
+        reason="far below the pull at the speeds beside it, and no second passage bears it out",
+    )
+
+
+def _beside(v: np.ndarray, share: np.ndarray, good: np.ndarray, i: int) -> float:
+    """The higher of what was shown at the speeds just below and just above; NaN without any."""
+    found = []
+    for side in (v < v[i], v > v[i]):
+        held = np.flatnonzero(good & side & (np.abs(v - v[i]) <= NEAR_M_S))
+        nearest = held[np.argsort(np.abs(v[held] - v[i]), kind="stable")[:BESIDE]]
+        if len(nearest):
+            found.append(float(np.median(share[nearest])))
+    return max(found, default=math.nan)
+
+
+def _share(result: StretchResult) -> float:
+    if result.margin is None or not result.limit_kN > 0.0:
+        return math.nan
+    return result.margin.value / result.limit_kN
+
+
+def _u(result: StretchResult) -> float:
+    if result.margin is None or not result.limit_kN > 0.0:
+        return math.inf
+    return result.margin.u / result.limit_kN
