@@ -12,6 +12,7 @@ A standard uncertainty may follow: ``level 3200 L ± 40``; without one, 2 % of a
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
@@ -20,7 +21,7 @@ import numpy as np
 
 from calibration.quantities.constants import KJ_PER_KWH
 from calibration.quantities.units import exact_ratio
-from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
+from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.marks.kinds import Kind
 from recorder.marks.stores import Amount, StoreMark, StoreWord
@@ -39,6 +40,8 @@ ASSUMED_LEVEL_REL: Final = 0.01
 """The same of a gauge or dip, as a share of the greatest level."""
 WATER_DENSITY_REL: Final = 0.01
 """From 10 to 50 °C water loses 1.2 per cent of its density."""
+MOST_MISSING: Final = 0.2
+"""Share of the time without data beyond which nothing is stated over the work."""
 SAME_SPAN_S: Final = 60.0
 """Fuel and water keyed within a minute of each other were read at one time."""
 
@@ -88,8 +91,10 @@ def consumption(run: RunBasis, kind: Kind) -> Consumption | None:
         return None
     amount, assumed = used
     t0, t1 = held[0].t_s, held[-1].t_s
-    energy = _draft_work_kWh(run, slice(*np.searchsorted(run.series.t_s, (t0, t1))))
-    per_kWh = amount.over(energy, f"{amount.unit}/kWh") if energy.value > 0.0 else None
+    span = slice(*(int(i) for i in np.searchsorted(run.series.t_s, (t0, t1))))
+    energy, missing = _draft_work_kWh(run, span)
+    told = energy.value > 0.0 and missing <= MOST_MISSING
+    per_kWh = amount.over(energy, f"{amount.unit}/kWh") if told else None
     return Consumption(
         kind=kind,
         t_start_s=t0,
@@ -98,8 +103,17 @@ def consumption(run: RunBasis, kind: Kind) -> Consumption | None:
         work=energy,
         per_kWh=per_kWh,
         per_hp_h=per_kWh.scaled(KWH_PER_HPH, f"{amount.unit}/(hp·h)") if per_kWh else None,
-        assumed=assumed,
+        assumed=(*assumed, *_missing_words(kind, missing)),
     )
+
+
+def _missing_words(kind: Kind, missing: float) -> tuple[str, ...]:
+    if missing <= 0.0:
+        return ()
+    share = f"{kind}: pull or speed is not known for {100 * missing:.1f} % of the time"
+    if missing > MOST_MISSING:
+        return (f"{share}: no consumption per kilowatt-hour is stated",)
+    return (f"{share}: the mean power of the rest is taken for it, within 0 and twice of it",)
 
 
 def evaporation(water: Consumption, fuel: Consumption) -> Measured | None:
@@ -183,12 +197,25 @@ def _amount(which: str) -> UncertaintyCause:
     return UncertaintyCause(CauseKind.AMOUNT, which)
 
 
-def _draft_work_kWh(run: RunBasis, span: slice) -> Measured:
-    pull = np.nan_to_num(run.series.pull_kN[span])
-    ds = np.nan_to_num(run.series.speed_m_s[span]) * run.series.step_s
-    draft = pull > 0.0
-    kJ = float(np.sum(pull[draft] * ds[draft]))
-    metres = float(np.sum(ds[draft]))
+def _draft_work_kWh(run: RunBasis, span: slice) -> tuple[Measured, float]:
+    """Draft work of a span, and the share of its time without data.
+
+    While nothing is known the mean power of the known time is taken, within nothing and twice
+    of it (rectangular): a gap is neither rest nor work.
+    """
+    series = run.series
+    pull, speed = series.sound_pull_kN[span], series.speed_m_s[span]
+    known = np.isfinite(pull) & np.isfinite(speed)
+    draft = known & (pull > 0.0)
+    ds = speed[draft] * series.step_s
+    kJ, metres = float(np.sum(pull[draft] * ds)), float(np.sum(ds))
     mean = kJ / metres if metres > 0.0 else 0.0
     worked = run.instruments.work(kJ, pull_kN=mean, metres=metres)
-    return worked.scaled(1.0 / KJ_PER_KWH, "kWh")
+    share = 1.0 - float(known.mean()) if len(known) else 1.0
+    if share > 0.0:
+        missing_kJ = kJ * share / max(1.0 - share, 1e-9)
+        extent = Extent(run.name, f"{series.t_s[span][0]:.0f} s" if len(known) else "")
+        worked = worked.shifted(missing_kJ).with_part(
+            UncertaintyCause(CauseKind.MISSING, extent=extent), missing_kJ / math.sqrt(3.0)
+        )
+    return worked.scaled(1.0 / KJ_PER_KWH, "kWh"), share

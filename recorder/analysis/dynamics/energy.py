@@ -67,8 +67,9 @@ def drawbar_work(run: RunBasis) -> tuple[Measured, Measured, Measured]:
     """
     series, instruments = run.series, run.instruments
     metres = series.speed_m_s * series.step_s
-    good = np.isfinite(series.pull_kN * metres)
-    force, ds = series.pull_kN[good], metres[good]
+    pull = series.sound_pull_kN
+    good = np.isfinite(pull * metres)
+    force, ds = pull[good], metres[good]
     u_at = instruments.pulls_u_kN(force)
 
     def total(chosen: NDArray[np.bool_]) -> Measured:
@@ -98,7 +99,7 @@ def draw_ledger(
     """
     series = run.series
     draft, buff, total = drawbar_work(run)
-    known = np.isfinite(series.pull_kN) & np.isfinite(series.speed_m_s)
+    known = np.isfinite(series.sound_pull_kN) & np.isfinite(series.speed_m_s)
     ds = np.where(known & ~braked, series.speed_m_s * series.step_s, 0.0)
     mass_t = run.train.trailing.mass_t
     potential = kinetic = curve = rolling = closure = None

@@ -42,9 +42,10 @@ SLOWEST_M_S: Final = 1.5
 """Below, starting resistance is another thing."""
 TELLING: Final = 0.08
 """Relative standard uncertainty beyond which an estimate tells nothing."""
-SIGMAS: Final = 3.0
-LEAST_AWAY: Final = 0.04
-"""A difference below 4 % is never told: rotary allowance and bearings differ by as much."""
+SIGMAS: Final = 4.0
+"""Of a difference that is told: honest runs are many, and a doubt stops a verdict."""
+LEAST_AWAY: Final = 0.05
+"""A difference below 5 % is never told: rotary allowance and bearings differ by as much."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,7 +78,7 @@ class MassCheck:
 
     @property
     def agrees(self) -> bool | None:
-        """Whether both agree within three standard uncertainties; ``None`` when the run does
+        """Whether both agree within four standard uncertainties; ``None`` when the run does
         not tell."""
         found = [
             m for m in (self.estimate.by_grade, self.estimate.by_acceleration) if m is not None

@@ -62,18 +62,19 @@ def run_table(
 def _measured(series: Series, rows: _Rows) -> Columns:
     """What was measured, before any correction."""
     ds = series.speed_m_s * series.step_s
-    work = series.pull_kN * ds
+    pull = series.sound_pull_kN
+    work = pull * ds
     return {
         "covered": rows.mean(np.isfinite(work).astype(np.float64)),
-        "pull_kN": rows.mean(series.pull_kN),
+        "pull_kN": rows.mean(pull),
         "pull_min_kN": rows.extreme(series.pull_min_kN, np.fmin),
         "pull_max_kN": rows.extreme(series.pull_max_kN, np.fmax),
         "speed_m_s": rows.mean(series.speed_m_s),
         "acceleration_m_s2": rows.mean(series.acceleration_m_s2),
         "power_kW": rows.mean(series.power_kW),
         "distance_m": rows.sum(ds),
-        "work_draft_kJ": rows.sum(np.where(series.pull_kN > 0.0, work, 0.0)),
-        "work_buff_kJ": rows.sum(np.where(series.pull_kN < 0.0, work, 0.0)),
+        "work_draft_kJ": rows.sum(np.where(pull < 0.0, 0.0, work)),
+        "work_buff_kJ": rows.sum(np.where(pull > 0.0, 0.0, work)),
     }
 
 

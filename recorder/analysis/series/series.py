@@ -72,9 +72,14 @@ class Series:
         return len(self.t_s)
 
     @property
+    def sound_pull_kN(self) -> NDArray[np.float64]:
+        """Pull (n,) with railed and suspect bins unknown: they are no zero, and no work."""
+        return np.where(self.flags & UNFIT == 0, self.pull_kN, np.nan)
+
+    @property
     def power_kW(self) -> NDArray[np.float64]:
-        """Drawbar power, pull times speed."""
-        return self.pull_kN * self.speed_m_s
+        """Drawbar power, pull times speed, of sound bins."""
+        return self.sound_pull_kN * self.speed_m_s
 
     def grade(self, side: Side) -> NDArray[np.float64]:
         """Slope (n,) under one side of the coupler, as a fraction."""

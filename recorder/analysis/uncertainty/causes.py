@@ -52,6 +52,8 @@ class CauseKind(StrEnum):
     AMOUNT = "amount"
     """A keyed amount of fuel or water; owner: which."""
     DENSITY = "density"
+    MISSING = "missing"
+    """What was done while nothing was known; its own extent."""
     KEYED_INSTANT = "keyed instant"
     BIN_WIDTH = "bin width"
 
@@ -78,6 +80,7 @@ _LABELS: Final = {
     CauseKind.ACCELERATION: "{owner} acceleration",
     CauseKind.AMOUNT: "{owner}",
     CauseKind.DENSITY: "density of {owner}",
+    CauseKind.MISSING: "time without data",
     CauseKind.KEYED_INSTANT: "keyed instant {owner}",
     CauseKind.BIN_WIDTH: "bin width",
 }
