@@ -9,7 +9,11 @@ from typing import TYPE_CHECKING
 
 from calibration.quantities.constants import KM_H_PER_M_S
 from recorder.analysis.campaign.campaign_rating import CampaignRating, rate_campaign
-from recorder.analysis.campaign.campaign_resistance import CampaignResistance, resistance_of
+from recorder.analysis.campaign.campaign_resistance import (
+    CampaignResistance,
+    balance_fit,
+    resistance_of,
+)
 from recorder.analysis.campaign.crew_edits import edits_for, keep_edits
 from recorder.analysis.campaign.doubt_answers import keep_answers, with_answers
 from recorder.analysis.campaign.loading import Progress, load_runs
@@ -215,10 +219,12 @@ def _check(runs: Sequence[LoadedRun], settings: AnswerSettings) -> None:
 
 
 def _closed(run: RunAnswer, resistance: CampaignResistance) -> RunAnswer:
-    """The run with its ledger closed by the fitted resistance, when there is one."""
-    if resistance.fit is None:
+    """The run with its ledger closed by a resistance fitted elsewhere, when there is one."""
+    found = balance_fit(run, resistance)
+    if found is None:
         return run
-    ledger = draw_ledger(run.loaded, run.braked, resistance.fit.at)
+    fit, fitted_on = found
+    ledger = draw_ledger(run.loaded, run.braked, fit.at, fitted_on)
     return replace(run, ledger=ledger)
 
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 from recorder.analysis.campaign.crew_edits import kept_edits
 from recorder.analysis.campaign.doubt_answers import answered, kept_answers
@@ -24,6 +25,7 @@ from recorder.analysis.series.train import train_from_sheet
 from recorder.analysis.stretches.handling import brake_on
 from recorder.analysis.stretches.specification import specification_of
 from recorder.analysis.uncertainty.field_checks import field_checks_of
+from recorder.analysis.uncertainty.run_basis import USUAL_REACTION
 from recorder.analysis.uncertainty.run_instruments import instruments_of, with_wheel
 from recorder.analysis.uncertainty.shunt import without_shunt
 from recorder.analysis.uncertainty.zero import with_zero_drift, zero_drift_kN
@@ -46,6 +48,9 @@ if TYPE_CHECKING:
     from recorder.sheets import TripSheet
     from recorder.track.placing.placement import Placement
     from recorder.track.route.route import Route
+
+KEYED_U_S: Final = 0.2
+"""Standard uncertainty of one keyed instant about a person's own mean; common practice."""
 
 __all__ = ["PlacedOn", "Progress", "distinct_names", "load_run", "load_runs"]
 
@@ -131,12 +136,11 @@ def load_run(
         channel, from grade marks, or is not known.
     edits : stretch edits kept beside the run.
     """
-    notes: list[str] = []
     name = name or run.path.stem
     applied = switches or Switches()
     sheet = trip if trip is not None else run.trip
     marks, gaps, on = tuple(run.marks()), tuple(run.gaps()), RunGrid.of(run)
-    notes.extend(unread(marks))
+    notes = list(unread(marks))
     series = _pull_alone(series_of(on, gaps, notes), run, applied, notes)
     instruments = instruments_of(run, name, notes)
     if placed is not None:
@@ -152,6 +156,7 @@ def load_run(
         train=train,
         instruments=instruments,
         marks=marks,
+        reaction=_reaction(placed),
         switches=applied,
         specification=specification_of(sheet),
         trip=sheet,
@@ -162,6 +167,17 @@ def load_run(
         notes=tuple(notes),
     )
     return _doubted(loaded, run)
+
+
+def _reaction(placed: PlacedOn | None) -> tuple[float, float]:
+    """How late the crew keys, where placing fitted it."""
+    if placed is None:
+        return USUAL_REACTION
+    late, u = placed.placement.reaction_s, placed.placement.u_reaction_s
+    if not (math.isfinite(late) and math.isfinite(u) and 0.0 < u < USUAL_REACTION[1]):
+        return USUAL_REACTION
+    # One application is keyed as late as another only within a fifth of a second.
+    return late, math.hypot(u, KEYED_U_S)
 
 
 def _placed(

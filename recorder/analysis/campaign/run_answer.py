@@ -117,6 +117,7 @@ def cut_limits(specification: Specification | None) -> CutLimits:
         least_s=limits.least_s,
         settle_s=limits.settle_s,
         keyed_late_s=limits.keyed_late_s,
+        settings=specification.settings,
         limit_margin_m_s=limits.limit_margin_m_s,
     )
 

@@ -26,9 +26,9 @@ if TYPE_CHECKING:
 
 __all__ = ["EnergyLedger", "draw_ledger", "drawbar_work"]
 
-GRADE_LENGTH_M: Final = 500.0
-"""Over which an error of the surveyed grade is one and the same: about the distance between two
-changes of grade (common practice)."""
+WANDER_REL: Final = 0.005
+WANDER_M: Final = 2000.0
+"""A slow wander of the pull, by half a per cent over two minutes of running (common practice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +50,8 @@ class EnergyLedger:
     metres: float
     seconds_missing: float
     brake_seconds: float
+    balanced_seconds: float = 0.0
+    """Over which the closure was worked: free running on which no resistance was fitted."""
 
     @property
     def closes(self) -> bool | None:
@@ -90,25 +92,27 @@ def draw_ledger(
     run: RunBasis,
     braked: NDArray[np.bool_],
     rolling_N_per_t: Callable[[float], Measured] | None = None,
+    fitted_on: NDArray[np.bool_] | None = None,
 ) -> EnergyLedger:
     """Draw up the ledger of a run.
 
     Bins in ``braked`` (n,) are left out of the balance: brake work is not measured at the
     drawbar. ``rolling_N_per_t`` gives the trailing resistance per tonne at a speed in km/h;
-    without it, or without the trailing mass, the ledger cannot be closed.
+    without it, or without the trailing mass, the ledger cannot be closed. Bins in ``fitted_on``
+    (n,), on which that resistance was fitted, are left out of the closure: it could not fail.
     """
     series = run.series
     draft, buff, total = drawbar_work(run)
     known = np.isfinite(series.sound_pull_kN) & np.isfinite(series.speed_m_s)
-    ds = np.where(known & ~braked, series.speed_m_s * series.step_s, 0.0)
+    free = known & ~braked
     mass_t = run.train.trailing.mass_t
     potential = kinetic = curve = rolling = closure = None
+    balanced = free if fitted_on is None else free & ~fitted_on
     if mass_t is not None:
-        potential, kinetic, curve = _line_work(run, ds, mass_t)
+        potential, kinetic, curve = _line_work(run, free, mass_t)
         if rolling_N_per_t is not None:
-            rolling = _rolling(series.speed_m_s, ds, mass_t, rolling_N_per_t)
-            accounted = potential.plus(kinetic).plus(curve).plus(rolling)
-            closure = _balanced_work(run, ds).minus(accounted)
+            rolling = _rolling(series.speed_m_s, _metres(run, free), mass_t, rolling_N_per_t)
+            closure = _closure(run, balanced, mass_t, rolling_N_per_t)
     return EnergyLedger(
         draft_work=draft,
         buff_work=buff,
@@ -122,25 +126,84 @@ def draw_ledger(
         metres=float(np.nansum(series.speed_m_s[known]) * series.step_s),
         seconds_missing=float((~known).sum() * series.step_s),
         brake_seconds=float((known & braked).sum() * series.step_s),
+        balanced_seconds=float(balanced.sum() * series.step_s),
     )
 
 
+def _metres(run: RunBasis, held: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Distance (n,) of the held bins, nothing elsewhere."""
+    return np.where(held, run.series.speed_m_s * run.series.step_s, 0.0)
+
+
+def _closure(
+    run: RunBasis,
+    balanced: NDArray[np.bool_],
+    mass_t: float,
+    rolling_N_per_t: Callable[[float], Measured],
+) -> Measured | None:
+    """Work over the balanced bins less everything accounted for; ``None`` when there are none."""
+    if not balanced.any():
+        return None
+    ds = _metres(run, balanced)
+    potential, kinetic, curve = _line_work(run, balanced, mass_t)
+    rolling = _rolling(run.series.speed_m_s, ds, mass_t, rolling_N_per_t)
+    return _balanced_work(run, ds).minus(potential.plus(kinetic).plus(curve).plus(rolling))
+
+
 def _line_work(
-    run: RunBasis, ds: NDArray[np.float64], mass_t: float
+    run: RunBasis, held: NDArray[np.bool_], mass_t: float
 ) -> tuple[Measured, Measured, Measured]:
     """What went into height, speed and curves of the trailing load."""
     forces, assumed = run.corrected.trailing, run.train.assumed
-    side = Side.TRAILING
+    side, ds = Side.TRAILING, _metres(run, held)
     mass = UncertaintyCause(CauseKind.MASS, run.train.owner(side))
     # Errors of grade change sign from one length to the next: they add as a random walk.
-    walked_m = math.sqrt(abs(float(ds.sum())) * GRADE_LENGTH_M)
+    walked_m = math.sqrt(float(np.abs(ds).sum()) * assumed.grade_length_m)
     potential = _sum(forces.grade_kN, ds, mass, run.train.mass_rel_u(side)).with_part(
         UncertaintyCause(CauseKind.GRADE_OF_RUN, side),
         mass_t * G_M_S2 * assumed.grade * walked_m,
     )
-    kinetic = _sum(forces.acceleration_kN, ds, mass, run.train.mass_rel_u(side))
     constant = UncertaintyCause(CauseKind.CURVE)
-    return potential, kinetic, _sum(forces.curve_kN, ds, constant, assumed.curve_rel)
+    curve = _sum(forces.curve_kN, ds, constant, assumed.curve_rel)
+    return potential, _kinetic(run, held, mass_t, mass), curve
+
+
+def _kinetic(
+    run: RunBasis, held: NDArray[np.bool_], mass_t: float, mass: UncertaintyCause
+) -> Measured:
+    """Change of ``½·m·(1 + γ)·v²`` between the ends of every unbroken part, kJ.
+
+    An acceleration smoothed over seconds would leak across the edge of a braked part.
+    """
+    side, rotary = Side.TRAILING, run.train.trailing.rotary
+    speed = run.series.speed_m_s
+    edges = np.flatnonzero(np.diff(held.astype(np.int8), prepend=0, append=0))
+    starts, stops = edges[::2], edges[1::2]
+    v0, v1 = _edge_speed(speed, starts, held), _edge_speed(speed, stops, held)
+    change = float(np.sum(v1**2 - v0**2)) / 2.0
+    value = mass_t * (1.0 + rotary) * change
+    apart = np.diff(speed[np.isfinite(speed)], 2)
+    noise = 1.4826 * float(np.median(np.abs(apart))) / math.sqrt(6.0) if len(apart) else 0.0
+    spread = mass_t * (1.0 + rotary) * noise * float(np.linalg.norm(np.concatenate([v0, v1])))
+    parts = {
+        mass: value * run.train.mass_rel_u(side),
+        UncertaintyCause(CauseKind.ROTARY, run.train.owner(side)): mass_t
+        * change
+        * run.train.rotary_u(side),
+        run.instruments.wheel_cause: 2.0 * value * run.instruments.wheel_rel_u,
+        UncertaintyCause(CauseKind.RANDOM_SPEED, run.name): spread,
+    }
+    return Measured(value, "kJ", parts)
+
+
+def _edge_speed(
+    speed: NDArray[np.float64], edges: NDArray[np.int64], held: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Speed (k,) at the left edges of bins: between the two bins where both are known."""
+    left, right = np.maximum(edges - 1, 0), np.minimum(edges, len(speed) - 1)
+    inside = np.where(held[right], right, left)
+    both = 0.5 * (speed[left] + speed[right])
+    return np.where(np.isfinite(both), both, np.nan_to_num(speed[inside]))
 
 
 def _sum(
@@ -157,10 +220,13 @@ def _balanced_work(run: RunBasis, ds: NDArray[np.float64]) -> Measured:
     moving = ds != 0.0
     if not moving.any():
         return Measured(0.0, "kJ")
-    pull = np.where(moving, np.nan_to_num(run.series.pull_kN), 0.0)
+    pull = np.where(moving, np.nan_to_num(run.series.sound_pull_kN), 0.0)
     metres = float(np.sum(np.abs(ds)))
     mean = float(np.sum(pull * np.abs(ds)) / np.sum(np.abs(ds)))
-    return run.instruments.work(float(np.sum(pull * ds)), pull_kN=mean, metres=metres)
+    worked = run.instruments.work(float(np.sum(pull * ds)), pull_kN=mean, metres=metres)
+    # A wander of the pull that lasts some minutes does not average out over the run.
+    wander = WANDER_REL * abs(worked.value) * math.sqrt(WANDER_M / max(metres, WANDER_M))
+    return worked.with_part(UncertaintyCause(CauseKind.WANDER, run.name), wander)
 
 
 def _rolling(

@@ -8,12 +8,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from recorder.analysis.series.marked import brake_changes
-from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
+from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
 
 if TYPE_CHECKING:
@@ -41,8 +41,11 @@ REST_S = 3.0
 """Shorter is a hesitation of a moving train, not a start."""
 BREAKAWAY_S = 0.5
 """Before the first movement, over which the breakaway pull is the mean."""
-REACTION_U_S = 0.2
-"""Standard uncertainty of a keyed instant, s; common practice for a person at a key."""
+RAN_OUT: Final = 0.25
+"""Of the greatest starting pull: with less at the first movement the slack was still running
+out (common practice)."""
+MOST_BACK_S: Final = 2.0
+"""A wheel that moved longer ago would have been seen."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,10 +65,12 @@ class StartTest:
     """One start from rest."""
 
     t_start_s: float
-    breakaway_pull: Measured
-    """Mean pull over the last half second at rest before the first movement."""
+    breakaway_pull: Measured | None
+    """Pull at the instant of the first movement; ``None`` when none was seen."""
     greatest_pull: Measured
     """Highest one-second mean from half a second before moving until 2 m/s."""
+    why: str = ""
+    """Why no breakaway was seen."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,8 +98,10 @@ def find_stops(run: RunBasis) -> list[StopTest]:
 
 
 def _stop_after(run: RunBasis, t_s: float, until_s: float) -> StopTest | None:
+    """``t_s`` is when the mark was keyed: the brake went on the crew's reaction earlier."""
     series = run.series
-    start = int(np.searchsorted(series.t_s, t_s))
+    keyed = int(np.searchsorted(series.t_s, t_s))
+    start = int(np.searchsorted(series.t_s, t_s - run.reaction[0]))
     speed = np.abs(series.speed_m_s[start:])
     if not len(speed) or not speed[0] > ROLLING_M_S:
         return None
@@ -104,14 +111,23 @@ def _stop_after(run: RunBasis, t_s: float, until_s: float) -> StopTest | None:
     braking = speed[: rest[0]]
     if not np.isfinite(braking).all():
         return None
-    v, seconds = float(braking[0]), len(braking) * series.step_s
-    metres = float(np.sum(braking) * series.step_s)
-    rel, wheel = run.instruments.wheel_rel_u, run.instruments.wheel_cause
-    speed_0 = Measured(v, "m/s", {wheel: v * rel})
-    keyed = UncertaintyCause(CauseKind.KEYED_INSTANT, f"{t_s:.2f} s")
+    late, step, wheel = run.reaction[1], series.step_s, run.instruments.wheel_cause
+    rel = run.instruments.wheel_rel_u
+    # Speed at the brake is read from a line through the seconds before: one bin scatters.
+    v, u_v = _speed_at(run, start)
+    after = np.abs(series.speed_m_s[keyed : keyed + max(2, round(2.0 / step))])
+    retarding = abs(float(np.polyfit(np.arange(len(after)) * step, after, 1)[0]))
+    metres, seconds = float(np.sum(braking) * step), len(braking) * step
+    key = UncertaintyCause(CauseKind.KEYED_INSTANT, f"{t_s:.2f} s")
     width = UncertaintyCause(CauseKind.BIN_WIDTH)
-    distance = Measured(metres, "m", {wheel: metres * rel, keyed: v * REACTION_U_S})
-    duration = Measured(seconds, "s", {keyed: REACTION_U_S, width: series.step_s})
+    noise = UncertaintyCause(CauseKind.RANDOM_SPEED, extent=Extent(run.name, f"{t_s:.2f} s"))
+    # Keyed later, the brake was on earlier and the speed higher, by the retardation at most.
+    speed_0 = Measured(v, "m/s", {wheel: v * rel, noise: u_v, key: 0.5 * retarding * late})
+    half = step / math.sqrt(12.0)
+    distance = Measured(metres, "m", {wheel: metres * rel, key: v * late, width: v * half})
+    duration = Measured(
+        seconds, "s", {key: late, width: math.hypot(half, _rest_u_s(braking, step))}
+    )
     return StopTest(
         t_start_s=t_s,
         speed=speed_0,
@@ -119,6 +135,26 @@ def _stop_after(run: RunBasis, t_s: float, until_s: float) -> StopTest | None:
         duration=duration,
         retardation=speed_0.times(speed_0, "m²/s²").over(distance.scaled(2.0), "m/s²"),
     )
+
+
+def _speed_at(run: RunBasis, start: int) -> tuple[float, float]:
+    """Speed at a bin by a straight line through the two seconds before it, and its scatter."""
+    n = max(3, round(2.0 / run.series.step_s))
+    held = np.abs(run.series.speed_m_s[max(start - n, 0) : start + 1])
+    if len(held) < 3 or not np.isfinite(held).all():
+        return abs(float(run.series.speed_m_s[start])), 0.0
+    at = np.arange(len(held)) - (len(held) - 1.0)
+    line, covariance = np.polyfit(at, held, 1, cov="unscaled")
+    rest = held - np.polyval(line, at)
+    sd = math.sqrt(float(rest @ rest) / (len(held) - 2))
+    return float(line[1]), sd * math.sqrt(float(covariance[1, 1]))
+
+
+def _rest_u_s(braking: NDArray[np.float64], step_s: float) -> float:
+    """Of the instant of rest: the last speed that can be seen, over the retardation there."""
+    last = braking[-max(2, min(len(braking), round(2.0 / step_s))) :]
+    slope = abs(float(last[-1] - last[0])) / max((len(last) - 1) * step_s, step_s)
+    return STANDING_M_S / max(slope, 1e-3) / math.sqrt(3.0)
 
 
 def find_starts(run: RunBasis) -> list[StartTest]:
@@ -138,7 +174,7 @@ def find_starts(run: RunBasis) -> list[StartTest]:
         end = int(b + ahead[0])
         again = np.flatnonzero(standing[b:end])
         half = max(1, round(BREAKAWAY_S / series.step_s))
-        pull = series.pull_kN[b - half : end]
+        pull = series.sound_pull_kN[b - half : end]
         if len(again) or not np.isfinite(pull).all() or end - b < 2:
             continue
         out.append(_start(run, int(b), pull, half))
@@ -149,12 +185,66 @@ def _start(run: RunBasis, begin: int, pull: NDArray[np.float64], half: int) -> S
     """``pull`` begins ``half`` bins before bin ``begin``, the first that moved."""
     series = run.series
     window = max(1, round(1.0 / series.step_s))
-    means = _running_mean(pull, min(window, len(pull)))
+    greatest = _highest_of(pull, min(window, len(pull)))
+    extent = Extent(run.name, f"start at {series.t_s[begin]:.1f} s")
+    noise = UncertaintyCause(CauseKind.RANDOM, extent=extent)
+    top = run.instruments.pull(greatest[0]).with_part(noise, greatest[1])
+    breakaway, why = _breakaway(run, begin, half, greatest[0], extent)
     return StartTest(
         t_start_s=float(series.t_s[begin]),
-        breakaway_pull=run.instruments.pull(float(pull[:half].mean())),
-        greatest_pull=run.instruments.pull(float(means.max())),
+        breakaway_pull=breakaway,
+        greatest_pull=top,
+        why=why,
     )
+
+
+def _breakaway(
+    run: RunBasis, begin: int, half: int, greatest_kN: float, extent: Extent
+) -> tuple[Measured | None, str]:
+    """Pull at the instant of the first movement, or why there is none.
+
+    The wheel is seen to move some time after it began to: the speed is followed back to nothing
+    along its first slope, and the pull is still rising meanwhile.
+    """
+    series, step = run.series, run.series.step_s
+    ahead = max(2, round(1.0 / step))
+    speed = np.abs(series.speed_m_s[begin : begin + ahead + 1])
+    slope = float(speed[-1] - speed[0]) / (step * (len(speed) - 1)) if len(speed) > 1 else 0.0
+    back_s = min(float(speed[0]) / slope, MOST_BACK_S) if slope > 0.0 else MOST_BACK_S / 2.0
+    moved_s = float(series.t_s[begin]) - back_s
+    span = slice(max(begin - half - round(MOST_BACK_S / step), 0), begin + 1)
+    t, p = series.t_s[span], series.sound_pull_kN[span]
+    known = np.isfinite(p)
+    if known.sum() < 2:
+        return None, "the pull about the first movement is not known"
+    pull = float(np.interp(moved_s, t[known], p[known]))
+    if pull < RAN_OUT * greatest_kN:
+        return (
+            None,
+            "no breakaway seen: the train moved before the pull rose, the slack ran out",
+        )
+    rate = float(np.max(np.abs(np.diff(p[known])), initial=0.0)) / step
+    u_s = math.hypot(step / math.sqrt(3.0), 0.5 * back_s)
+    found = run.instruments.pull(pull)
+    return found.with_part(UncertaintyCause(CauseKind.RANDOM, extent=extent), rate * u_s), ""
+
+
+def _highest_of(values: NDArray[np.float64], window: int) -> tuple[float, float]:
+    """Highest running mean, less what the highest of noisy ones stands high by chance, and its
+    standard uncertainty.
+
+    The noise is that of neighbouring readings; the highest of k normal means stands up to
+    ``σ·√(2·ln k)`` high: most of it is taken off, and how much it may have been stays in the
+    uncertainty.
+    """
+    means = _running_mean(values, window)
+    top = float(np.nanmax(means))
+    apart = np.diff(values[np.isfinite(values)])
+    sd = 1.4826 * float(np.median(np.abs(apart))) / math.sqrt(2.0) if len(apart) else 0.0
+    own = sd / math.sqrt(window)
+    rivals = float(np.sum(means > top - 3.0 * own)) / window if own > 0.0 else 1.0
+    high = own * math.sqrt(2.0 * math.log(max(rivals, 1.0)))
+    return top - 0.8 * high, math.hypot(own, 0.3 * high)
 
 
 def starting_effort(starts: Sequence[StartTest]) -> Measured | None:
@@ -167,7 +257,7 @@ def highest_mean(run: RunBasis, seconds: float, unit: str) -> Peak | None:
     if none fits.
     """
     series = run.series
-    values = series.pull_kN if unit == "kN" else series.power_kW
+    values = series.sound_pull_kN if unit == "kN" else series.power_kW
     window = round(seconds / series.step_s)
     if window < 1 or window > len(values):
         return None
@@ -175,16 +265,22 @@ def highest_mean(run: RunBasis, seconds: float, unit: str) -> Peak | None:
     if not np.isfinite(means).any():
         return None
     k = int(np.nanargmax(means))
-    value = float(means[k])
+    value, u = _highest_of(values, window)
     force = float(np.mean(series.pull_kN[k : k + window]))
     speed = float(np.mean(series.speed_m_s[k : k + window]))
     instruments = run.instruments
+    noise = UncertaintyCause(
+        CauseKind.RANDOM, extent=Extent(run.name, f"highest {seconds:g} s")
+    )
+    found = (
+        instruments.pull(value)
+        if unit == "kN"
+        else instruments.power(value, pull_kN=force, speed_m_s=speed)
+    )
     return Peak(
         t_start_s=float(series.t_s[k]) - series.step_s / 2,
         seconds=window * series.step_s,
-        value=instruments.pull(value)
-        if unit == "kN"
-        else instruments.power(value, pull_kN=force, speed_m_s=speed),
+        value=found.with_part(noise, u),
         speed_m_s=speed,
     )
 

@@ -25,6 +25,7 @@ from recorder.analysis.stretches.handling import (
     throttle_words,
 )
 from recorder.analysis.stretches.stretch import Stretch
+from recorder.marks.handling import FULL, ThrottleMark
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -52,6 +53,8 @@ class CutLimits:
     """After a change of throttle, cut-off or sand, and after starting from rest."""
     keyed_late_s: float = 30.0
     """Before a mark that the throttle left its setting."""
+    settings: tuple[ThrottleMark, ...] = (FULL,)
+    """Throttle settings that count: only a mark that one was left may be dangerously late."""
     limit_margin_m_s: float = 5.0 / 3.6
     """Below the posted limit: nearer, a driver eases off."""
     joined_s: float = 10.0
@@ -117,12 +120,20 @@ def _begins(
     for mask in masks:
         begins |= np.diff(mask.astype(np.int8), prepend=-1) != 0
     cuts = [t for c in changes_s(marks) for t in (c, c + lim.settle_s)]
-    cuts += [word.t_s - lim.keyed_late_s for word in words]
+    cuts += [
+        after.t_s - lim.keyed_late_s
+        for before, after in itertools.pairwise(words)
+        if _counts(before.setting, lim) and not _counts(after.setting, lim)
+    ]
     started = series.t_s[np.flatnonzero(np.diff(moving.astype(np.int8), prepend=0) > 0)]
     cuts += [float(t) + lim.settle_s for t in started]
     at = np.searchsorted(series.t_s, np.array(cuts, np.float64))
     begins[at[at < len(series)]] = True
     return begins
+
+
+def _counts(setting: ThrottleMark, lim: CutLimits) -> bool:
+    return any(setting.agrees(s) for s in lim.settings)
 
 
 def _parts(

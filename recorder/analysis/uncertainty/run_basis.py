@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from recorder.analysis.series.corrections import Corrected
@@ -12,7 +12,10 @@ if TYPE_CHECKING:
     from recorder.analysis.uncertainty.instrument_uncertainty import InstrumentUncertainty
     from recorder.marks.mark import Mark
 
-__all__ = ["RunBasis"]
+__all__ = ["USUAL_REACTION", "RunBasis"]
+
+USUAL_REACTION: Final = (0.6, 0.3)
+"""People key 0.3 to 1 s late (common practice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,5 +31,8 @@ class RunBasis:
     corrected: Corrected
     train: TrialTrain
     instruments: InstrumentUncertainty
+    reaction: tuple[float, float] = USUAL_REACTION
+    """By how much the crew keys late and its standard uncertainty, s: as placing fitted it by
+    the posts, else as people do."""
     marks: tuple[Mark, ...] = ()
     """Newest revisions in order of run time."""

@@ -43,9 +43,11 @@ def test_start_and_stop() -> None:
     )
     speed = np.append(speed, np.zeros(100))
     pull = np.where(np.arange(len(speed)) < 300, 180.0, 60.0)
-    marks = (mark("brake", 110.0, "on"),)
+    # The brake went on at 110 s, and was keyed as late as people key.
+    marks = (mark("brake", 110.6, "on"),)
     run = drawn_run(drawn(speed, pull), *marks)
     (start,) = find_starts(run)
+    assert start.breakaway_pull is not None
     assert start.breakaway_pull.value == pytest.approx(180.0)
     assert start.greatest_pull.value == pytest.approx(180.0)
     (stop,) = find_stops(run)
