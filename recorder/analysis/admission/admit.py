@@ -99,8 +99,9 @@ def admit(
         for r, criteria, pull in zip(results, asked, pulls, strict=True)
     ]
     admitted = [Admission(criteria=criteria).admitted for criteria in asked]
+    shown = [all(c.kind is not CriterionKind.CONFIRMED for c in criteria) for criteria in asked]
     own_pct = specification.admission.own_pull_pct
-    witnesses = outlying_criteria(results, trusts, admitted, own_pct)
+    witnesses = outlying_criteria(results, trusts, admitted, shown, own_pct)
     return [
         replace(r, admission=Admission(criteria=(*criteria, witness)))
         for r, criteria, witness in zip(results, asked, witnesses, strict=True)

@@ -23,10 +23,14 @@ if TYPE_CHECKING:
 __all__ = ["outlying_criteria"]
 
 BESIDE: Final = 3
-"""Stretches on either side in speed, whose median is what was shown there."""
+"""The highest so many stretches on either side in speed, whose median is what was shown there:
+what was eased along with the stretch must not speak for it."""
 NEAR_M_S: Final = 6.0
 FAR: Final = 3.0
 """Times the limit of the own pull: with its default, 12 % of the specified pull."""
+HOPELESS: Final = 0.25
+"""Of the specified pull: so far below, two witnesses are two easings (common practice: a
+locomotive that loses a quarter of its pull at one speed is seen to be ill)."""
 SAME_M_S: Final = 0.6
 SIGMAS: Final = 3.0
 
@@ -35,9 +39,13 @@ def outlying_criteria(
     results: Sequence[StretchResult],
     trusts: Sequence[Trust],
     admitted: Sequence[bool],
+    by_channel: Sequence[bool],
     own_pull_pct: float,
 ) -> list[Criterion]:
-    """One criterion a stretch, against those that nothing else refuses."""
+    """One criterion a stretch, against those that nothing else refuses.
+
+    Where a channel shows the throttle (``by_channel``), nothing else need bear a stretch out.
+    """
     v = np.array([r.speed.value for r in results])
     share = np.array([_share(r) for r in results])
     u = np.array([_u(r) for r in results])
@@ -53,7 +61,9 @@ def outlying_criteria(
             own_pull_pct / 100.0, SIGMAS * np.hypot(u, u[i])
         )
         witness = any(trusts[int(k)] != trusts[i] for k in np.flatnonzero(like & close))
-        out.append(_criterion(short, most, refused=far and not witness, borne_out=witness))
+        witness = witness and not short > HOPELESS
+        refused = far and not witness and not by_channel[i]
+        out.append(_criterion(short, most, refused=refused, borne_out=witness))
     return out
 
 
@@ -72,11 +82,11 @@ def _criterion(short: float, most: float, *, refused: bool, borne_out: bool) -> 
 def _beside(v: np.ndarray, share: np.ndarray, good: np.ndarray, i: int) -> float:
     """The higher of what was shown at the speeds just below and just above; NaN without any."""
     found = []
+    apart = (np.abs(v - v[i]) <= NEAR_M_S) & (np.abs(v - v[i]) > SAME_M_S)
     for side in (v < v[i], v > v[i]):
-        held = np.flatnonzero(good & side & (np.abs(v - v[i]) <= NEAR_M_S))
-        nearest = held[np.argsort(np.abs(v[held] - v[i]), kind="stable")[:BESIDE]]
-        if len(nearest):
-            found.append(float(np.median(share[nearest])))
+        held = np.flatnonzero(good & side & apart)
+        if len(held):
+            found.append(float(np.median(np.sort(share[held])[-BESIDE:])))
     return max(found, default=math.nan)
 
 
