@@ -34,13 +34,18 @@ from recorder.analysis.specification.monte_carlo import (
 )
 from recorder.analysis.specification.overall import Overall, in_view_of_doubts, judge_all
 from recorder.analysis.specification.verdicts import StartingVerdict, judge_starting
+from recorder.analysis.specification.withheld import (
+    withheld_bands,
+    withheld_conditions,
+    withheld_starting,
+)
 from recorder.analysis.stretches.specification import Specification
 from recorder.analysis.stretches.stretch_edits import StretchEdit
 from recorder.analysis.uncertainty.measured import Measured, pooled
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.loaded_run import LoadedRun
-    from recorder.analysis.plausibility.doubt import DoubtKind
+    from recorder.analysis.plausibility.doubt import Doubt, DoubtKind
     from recorder.sheets import TripSheet
 
 __all__ = ["AnswerSettings", "CampaignAnswer", "answer", "answer_files"]
@@ -143,6 +148,7 @@ def answer(runs: Sequence[LoadedRun], settings: AnswerSettings) -> CampaignAnswe
     """
     _check(runs, settings)
     notes: list[str] = []
+    doubts = [d for run in runs for d in run.doubts]
     worked = [answer_run(run, [e for e in settings.edits if e.run == run.name]) for run in runs]
     resistance = resistance_of(worked, notes)
     worked = [_closed(run, resistance) for run in worked]
@@ -152,6 +158,7 @@ def answer(runs: Sequence[LoadedRun], settings: AnswerSettings) -> CampaignAnswe
     if conditions.parted:
         notes.append(conditions.homogeneity.in_words)
     spec = next((run.specification for run in runs if run.specification), None)
+    limit_kN = spec.starting_pull_kN if spec else None
     starting = starting_effort([s for run in worked for s in run.starts])
     rating = rate_campaign(
         runs[0],
@@ -167,11 +174,11 @@ def answer(runs: Sequence[LoadedRun], settings: AnswerSettings) -> CampaignAnswe
         settings=settings,
         runs=tuple(worked),
         specification=spec,
-        bands=tuple(bands),
-        overall=_overall(worked, judge_all(bands, starting, spec), conditions),
-        conditions=conditions,
+        bands=withheld_bands(bands, doubts),
+        overall=_overall(doubts, judge_all(bands, starting, spec), conditions),
+        conditions=withheld_conditions(conditions, {r.name: r.doubts for r in runs}),
         starting=starting,
-        starting_verdict=judge_starting(starting, spec.starting_pull_kN if spec else None),
+        starting_verdict=withheld_starting(judge_starting(starting, limit_kN), doubts),
         resistance=resistance,
         rating=rating,
         simulated=simulated,
@@ -180,9 +187,8 @@ def answer(runs: Sequence[LoadedRun], settings: AnswerSettings) -> CampaignAnswe
     )
 
 
-def _overall(worked: Sequence[RunAnswer], judged: Overall, conditions: Conditions) -> Overall:
+def _overall(doubts: Sequence[Doubt], judged: Overall, conditions: Conditions) -> Overall:
     """The one answer, if runs agree and no doubt about a record stands."""
-    doubts = [d for run in worked for d in run.doubts]
     return in_view_of_doubts(in_view_of_conditions(judged, conditions), doubts)
 
 

@@ -54,6 +54,7 @@ class StartingVerdict(StrEnum):
     NOT_SHOWN = "not shown by these starts"
     NOT_TESTED = "not tested: no start from rest in the run"
     DISAGREE = "cannot be told: the runs do not agree"
+    DOUBTED = "cannot be told: the record is doubted"
     NOT_SPECIFIED = "no starting pull specified"
 
 

@@ -92,6 +92,8 @@ def test_no_verdict_until_the_crew_answers_and_the_reason_stays(
 
     doubted = report()
     assert doubted["overall"]["verdict"] == "cannot be told: the record is doubted"  # type: ignore[index]
+    told = {b["verdict"] for b in doubted["bands"]}  # type: ignore[attr-defined]
+    assert told.isdisjoint({"meets", "does not meet", "cannot be told with this uncertainty"})
     assert [(d["run"], d["kind"], d["answer"]) for d in doubted["doubts"]] == [  # type: ignore[attr-defined]
         ("run", "pull-sign", "")
     ]
