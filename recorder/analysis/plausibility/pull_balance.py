@@ -277,7 +277,7 @@ def _by_starts(evidence: Evidence, why: str) -> Checked:
     whole = float(np.abs(pull).sum())
     if len(pull) * series.step_s < LEAST_GAINING_S or whole == 0.0:
         return Checked(name=NAME, outcome=f"not checked: {why}, and little speed was gained")
-    negative = float(-pull[pull < 0.0].sum()) / whole
+    negative = float(np.abs(pull[pull < 0.0]).sum()) / whole
     strong = whole / len(pull) > 0.3 * _greatest(evidence)
     said = (
         f"sign only ({why}): {100 * negative:.0f} % of the pull while gaining speed is negative"

@@ -20,7 +20,7 @@ __all__ = ["check_gnss", "check_posts", "check_speed"]
 AWAY: Final = 0.03
 """Speed, distance, posts and GNSS agree within this whatever wheel is worn (common practice:
 a tyre wears by less than three per cent of its diameter)."""
-CHUNK_S: Final = 30.0
+CHUNK_S: Final = 15.0
 LEAST_CHUNKS: Final = 4
 SURE: Final = 4.0
 WITHIN: Final = 0.04
@@ -102,9 +102,9 @@ def _doubted(name: str, said: str, kind: DoubtKind, text: str, ratio: float) -> 
 def _ratio(
     one: NDArray[np.float64], other: NDArray[np.float64], step_s: float
 ) -> tuple[float, float]:
-    """Median ratio of two speeds (n,) over half minutes, and its uncertainty; NaN without them.
+    """Median ratio of two speeds (n,) over quarter minutes, and its uncertainty; NaN without them.
 
-    A counter that restarts spoils one half minute, not the median.
+    A counter that restarts spoils one quarter minute, not the median.
     """
     every = max(1, round(CHUNK_S / step_s))
     whole = len(one) // every
