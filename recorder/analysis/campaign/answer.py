@@ -21,7 +21,7 @@ from recorder.analysis.campaign.run_answer import RunAnswer, answer_run
 from recorder.analysis.dynamics.energy import draw_ledger
 from recorder.analysis.dynamics.stops_and_starts import starting_effort
 from recorder.analysis.series.corrections import Switches
-from recorder.analysis.specification.bands import Band, speed_bands
+from recorder.analysis.specification.bands import Band, speed_bands, weight_of
 from recorder.analysis.specification.conditions import (
     Conditions,
     conditions_of,
@@ -33,7 +33,7 @@ from recorder.analysis.specification.monte_carlo import (
     stretch_inputs,
 )
 from recorder.analysis.specification.overall import Overall, in_view_of_doubts, judge_all
-from recorder.analysis.specification.verdicts import StartingVerdict, judge_starting
+from recorder.analysis.specification.verdicts import StartingVerdict, Verdict, judge_starting
 from recorder.analysis.specification.withheld import (
     withheld_bands,
     withheld_conditions,
@@ -147,16 +147,14 @@ def answer(runs: Sequence[LoadedRun], settings: AnswerSettings) -> CampaignAnswe
         be done.
     """
     _check(runs, settings)
-    notes: list[str] = []
-    doubts = [d for run in runs for d in run.doubts]
+    notes, doubts = list[str](), [d for run in runs for d in run.doubts]
     worked = [answer_run(run, [e for e in settings.edits if e.run == run.name]) for run in runs]
     resistance = resistance_of(worked, notes)
     worked = [_closed(run, resistance) for run in worked]
     results = [r for run in worked for r in run.results]
     bands = speed_bands(results, settings.band_m_s)
     conditions = conditions_of(results, settings.band_m_s)
-    if conditions.parted:
-        notes.append(conditions.homogeneity.in_words)
+    notes += [conditions.homogeneity.in_words] * conditions.parted
     spec = next((run.specification for run in runs if run.specification), None)
     limit_kN = spec.starting_pull_kN if spec else None
     starting = starting_effort([s for run in worked for s in run.starts])
@@ -169,27 +167,50 @@ def answer(runs: Sequence[LoadedRun], settings: AnswerSettings) -> CampaignAnswe
         weather=settings.weather,
     )
     notes += [_not_closed(r) for r in worked if r.ledger.closes is False]
-    simulated, propagated = _simulate(worked[0])
+    checked = [_simulate(run) for run in worked]
+    apart = _disagreeing(worked, checked)
+    notes += apart
     return CampaignAnswer(
         settings=settings,
         runs=tuple(worked),
         specification=spec,
         bands=withheld_bands(bands, doubts),
-        overall=_overall(doubts, judge_all(bands, starting, spec), conditions),
+        overall=_overall(doubts, judge_all(bands, starting, spec), conditions, apart),
         conditions=withheld_conditions(conditions, {r.name: r.doubts for r in runs}),
         starting=starting,
         starting_verdict=withheld_starting(judge_starting(starting, limit_kN), doubts),
         resistance=resistance,
         rating=rating,
-        simulated=simulated,
-        propagated_margin_kN=propagated,
+        simulated=checked[0][0],
+        propagated_margin_kN=checked[0][1],
         notes=tuple(dict.fromkeys([n for r in worked for n in r.notes] + notes)),
     )
 
 
-def _overall(doubts: Sequence[Doubt], judged: Overall, conditions: Conditions) -> Overall:
-    """The one answer, if runs agree and no doubt about a record stands."""
+def _overall(
+    doubts: Sequence[Doubt],
+    judged: Overall,
+    conditions: Conditions,
+    apart: Sequence[str],
+) -> Overall:
+    """The one answer, if the uncertainty holds, runs agree, and no doubt about a record stands."""
+    if apart and judged.margin is not None:
+        judged = Overall(verdict=Verdict.CANNOT_TELL, reasons=tuple(apart))
     return in_view_of_doubts(in_view_of_conditions(judged, conditions), doubts)
+
+
+def _disagreeing(
+    worked: Sequence[RunAnswer],
+    checked: Sequence[tuple[Simulated | None, Measured | None]],
+) -> list[str]:
+    """Runs whose uncertainty by propagation the Monte Carlo check does not bear out."""
+    return [
+        f"{run.loaded.name}: Monte Carlo gives the mean margin {found.low_kN:.2f} to"
+        f" {found.high_kN:.2f} kN, the law of propagation {held.value - held.expanded:.2f} to"
+        f" {held.value + held.expanded:.2f} kN: no verdict rests on either"
+        for run, (found, held) in zip(worked, checked, strict=True)
+        if found is not None and held is not None and not found.agrees_with(held)
+    ]
 
 
 def _refuse_twice(runs: Sequence[LoadedRun]) -> None:
@@ -247,7 +268,11 @@ def _simulate(run: RunAnswer) -> tuple[Simulated | None, Measured | None]:
     judged = [(r, r.margin) for r in run.results if r.judged and r.margin is not None]
     if spec is None or not judged:
         return None, None
-    inputs = [stretch_inputs(run.loaded, r.stretch.span) for r, _ in judged]
-    margins = [margin for _, margin in judged]
-    propagated = pooled(margins, [i.weight for i in inputs])
+    weights = [weight_of(r) for r, _ in judged]
+    if not any(weights):
+        return None, None
+    inputs = [
+        stretch_inputs(run.loaded, r, w) for (r, _), w in zip(judged, weights, strict=True)
+    ]
+    propagated = pooled([margin for _, margin in judged], weights)
     return simulate_margin(inputs, run.loaded, spec), propagated

@@ -15,7 +15,7 @@ from recorder.analysis.stretches.stretch_results import StretchResult
 from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured, pooled
 
-__all__ = ["Band", "refusal_words", "refusals_of", "speed_bands"]
+__all__ = ["Band", "refusal_words", "refusals_of", "speed_bands", "weight_of"]
 
 MOST_REASONS: Final = 3
 """In a line; the table of stretches has them all."""
@@ -92,7 +92,7 @@ def _band(low: float, width: float, held: list[StretchResult]) -> Band:
     used = judged or [r for r in held if r.admission.admitted]
     used = used or [r for r in held if math.isfinite(r.pull.u)] or held
     refusals = refusals_of(held)
-    weights = [_weight(r) for r in used]
+    weights = [weight_of(r) for r in used]
     if not any(weights):
         weights = [1.0] * len(used)
     margins = [r.margin for r in used if r.margin is not None]
@@ -135,8 +135,8 @@ def refusal_words(refusals: Sequence[tuple[str, int]]) -> str:
     return "; ".join([*shown, f"and {more} reasons more"] if more > 0 else shown)
 
 
-def _weight(result: StretchResult) -> float:
-    """By what is the stretch's own: what all share does not tell them apart."""
+def weight_of(result: StretchResult) -> float:
+    """Weight of a stretch: by what is its own: what all share does not tell them apart."""
     own = math.sqrt(math.fsum(p * p for c, p in result.pull.parts.items() if c.kind in _OWN))
     return 1.0 / max(own, abs(result.pull.value) * QUIETEST_REL, 1e-6) ** 2
 

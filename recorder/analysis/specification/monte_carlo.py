@@ -2,36 +2,38 @@
 
 Every input of the equivalent pull is drawn from its distribution and the *non-linear* model is
 worked for each draw: calibration and zero once a draw, wheel once, masses and rotary allowance
-once, grade and random error once a stretch. The interval is the probabilistically symmetric
-95 % one.
+once, grade once a stretch, scatter and wander by the causes that the propagation has. The
+interval is the probabilistically symmetric 95 % one.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from calibration.quantities.constants import G_M_S2
-from recorder.analysis.series.filters import effective_count
 from recorder.analysis.series.train import Side
+from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
 from recorder.analysis.uncertainty.stretch_means import ACCELERATION_WINDOW_S
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from recorder.analysis.stretches.specification import Specification
+    from recorder.analysis.stretches.stretch_results import StretchResult
+    from recorder.analysis.uncertainty.measured import Measured
     from recorder.analysis.uncertainty.run_basis import RunBasis
 
 __all__ = ["Simulated", "StretchInputs", "simulate_margin", "stretch_inputs"]
 
 DRAWS: Final = 20_000
 """The ends of a 95 % interval then scatter by half a per cent of its width (computed)."""
-QUIETEST_KN: Final = 1e-3
-"""Least random uncertainty a weight is made of."""
+TOLERANCE: Final = 0.2
+_OWN: Final = frozenset({CauseKind.RANDOM, CauseKind.WANDER})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,10 +41,11 @@ class StretchInputs:
     """Means of one stretch: what the model starts from."""
 
     pull_kN: float
+    own: Mapping[UncertaintyCause, float]
+    """Scatter and wander, as the propagation has them, kN."""
+    dof: Mapping[UncertaintyCause, float]
     pull_u_kN: float
     """Calibration's standard uncertainty at this pull."""
-    random_u_kN: float
-    random_dof: float
     grade: float
     curvature_per_m: float
     acceleration_m_s2: float
@@ -62,28 +65,41 @@ class Simulated:
     probability_at_least_zero: float
     draws: int
 
+    def agrees_with(self, propagated: Measured) -> bool:
+        """Whether both intervals are the same but for a fifth of their half-width (after JCGM
+        101:2008, 8.1; the tolerance is ours, wide enough for what Student's t makes of few
+        degrees of freedom)."""
+        low, high = (
+            propagated.value - propagated.expanded,
+            propagated.value + propagated.expanded,
+        )
+        most = TOLERANCE * propagated.expanded
+        return abs(low - self.low_kN) <= most and abs(high - self.high_kN) <= most
 
-def stretch_inputs(run: RunBasis, span: slice) -> StretchInputs:
-    """Collect one stretch's means."""
-    series = run.series
-    values = run.corrected.equivalent_pull_kN[span]
-    good = values[np.isfinite(values)]
-    n = max(effective_count(values), 2.0)
-    random_u = float(np.std(good, ddof=1)) / math.sqrt(n) if len(good) > 1 else math.nan
-    pull = float(np.nanmean(series.pull_kN[span]))
+
+def stretch_inputs(run: RunBasis, result: StretchResult, weight: float) -> StretchInputs:
+    """Collect one stretch's means; corrections that are switched off are nothing."""
+    series, span, on = run.series, result.stretch.span, run.corrected.locomotive
+    margin = result.margin or result.pull
+    own = {c: p for c, p in margin.parts.items() if c.kind in _OWN}
     seconds = (span.stop - span.start) * series.step_s
+    pull = float(np.nanmean(series.pull_kN[span]))
     return StretchInputs(
         pull_kN=pull,
+        own=own,
+        dof={c: margin.dof[c] for c in own if c in margin.dof},
         pull_u_kN=run.instruments.pull_u_kN(pull),
-        random_u_kN=random_u,
-        random_dof=n - 1.0,
-        grade=float(np.nanmean(series.locomotive_grade[span])),
-        curvature_per_m=float(np.nanmean(series.locomotive_curvature_per_m[span])),
-        acceleration_m_s2=float(np.nanmean(series.acceleration_m_s2[span])),
+        grade=float(np.nanmean(series.locomotive_grade[span])) if on.grade_kN.any() else 0.0,
+        curvature_per_m=float(np.nanmean(np.abs(series.locomotive_curvature_per_m[span])))
+        if on.curve_kN.any()
+        else 0.0,
+        acceleration_m_s2=float(np.nanmean(series.acceleration_m_s2[span]))
+        if on.acceleration_kN.any()
+        else 0.0,
         u_acceleration_m_s2=series.u_acceleration_m_s2
         / max(seconds / ACCELERATION_WINDOW_S, 1.0),
         speed_m_s=float(np.nanmean(np.abs(series.speed_m_s[span]))),
-        weight=1.0 / max(random_u, QUIETEST_KN) ** 2,
+        weight=weight,
     )
 
 
@@ -105,12 +121,13 @@ def simulate_margin(
         return None
     rng = np.random.default_rng(seed)
     common = _common(rng, draws, run, mass_t)
+    noise = _noise(rng, draws, used)
     total = np.zeros(draws)
     weights = 0.0
     for item in used:
-        total += item.weight * _margin(
-            rng, item, common, run.train.assumed.grade, specification
-        )
+        grade_u = run.train.assumed.grade
+        margin = _margin(rng, item, common, grade_u, specification)
+        total += item.weight * (margin + sum(u * noise[c] for c, u in item.own.items()))
         weights += item.weight
     margin = total / weights
     low, high = np.quantile(margin, (0.025, 0.975))
@@ -155,6 +172,26 @@ def _common(rng: np.random.Generator, draws: int, run: RunBasis, mass_t: float) 
     )
 
 
+def _noise(
+    rng: np.random.Generator, draws: int, used: Sequence[StretchInputs]
+) -> dict[UncertaintyCause, NDArray[np.float64]]:
+    """One draw (draws,) a cause of scatter: Student's t, and one estimate has one variance."""
+    scales: dict[UncertaintyCause, NDArray[np.float64]] = {}
+    out: dict[UncertaintyCause, NDArray[np.float64]] = {}
+    for item in used:
+        for cause in item.own:
+            if cause in out:
+                continue
+            dof = item.dof.get(cause, math.inf)
+            known = cause.estimate
+            if known not in scales:
+                scales[known] = (
+                    np.sqrt(dof / rng.chisquare(dof, draws)) if dof < 1e6 else np.ones(draws)
+                )
+            out[cause] = rng.standard_normal(draws) * scales[known]
+    return out
+
+
 def _margin(
     rng: np.random.Generator,
     item: StretchInputs,
@@ -163,7 +200,6 @@ def _margin(
     specification: Specification,
 ) -> NDArray[np.float64]:
     draws = len(common.zero_kN)
-    random = rng.standard_t(max(item.random_dof, 3.0), draws) * item.random_u_kN
     grade = item.grade + common.grade + rng.standard_normal(draws) * grade_u
     a = item.acceleration_m_s2 * common.wheel + (
         rng.standard_normal(draws) * item.u_acceleration_m_s2
@@ -173,7 +209,6 @@ def _margin(
         item.pull_kN
         + common.calibration * item.pull_u_kN
         + common.zero_kN
-        + random
         + weight_kN * grade
         + weight_kN * common.curve_N_per_kN_m * item.curvature_per_m / 1000.0
         + common.mass_t * (1.0 + common.rotary) * a
