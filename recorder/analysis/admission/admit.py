@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from recorder.analysis.admission import balance, driving, surroundings
-from recorder.analysis.admission.instruments import channel_criterion
+from recorder.analysis.admission.instruments import channel_criterion, wheel_criterion
 from recorder.analysis.admission.outlying import outlying_criteria
 from recorder.analysis.admission.own_pull import (
     OwnPull,
@@ -128,6 +128,7 @@ def _alone(held: _Run, result: StretchResult, watch: Watch) -> tuple[Criterion, 
         balance.length_criterion(result, limits),
         driving.limit_criterion(series, stretch, held.words, spec),
         channel_criterion(series, stretch),
+        wheel_criterion(run, stretch, limits),
         driving.slip_criterion(stretch, marks),
         driving.sand_criterion(stretch, marks, limits),
         balance.adhesion_criterion(run, stretch, limits),

@@ -149,6 +149,7 @@ def series_of(on: RunGrid, gaps: Sequence[Gap], notes: list[str]) -> Series:
         trailing_curvature_per_m=level,
         flags=flags | _slipping(on, speed, notes),
         course_deg=_course(on),
+        gnss_speed_m_s=on.mean_of("gnss_speed"),
         throttle_pct=on.mean_of("throttle"),
         notch=on.mean_of("notch"),
         boiler_pressure_Pa=on.mean_of("pressure"),

@@ -63,6 +63,8 @@ class Series:
     grade_source: GradeSource = GradeSource.UNKNOWN
     speed_limit_m_s: NDArray[np.float64] | None = None
     """Posted on the line; ``None`` when no route tells."""
+    gnss_speed_m_s: NDArray[np.float64] | None = None
+    """Of a receiver; ``None`` without one."""
     throttle_pct: NDArray[np.float64] | None = None
     """Of full opening, by a channel; ``None`` when the car has none, as the next two."""
     notch: NDArray[np.float64] | None = None

@@ -217,3 +217,23 @@ def test_a_locomotive_without_mass_is_not_judged_without_a_word() -> None:
         train=TrialTrain(trailing=Vehicles(mass_t=1.0)),
     )
     assert results == []
+
+
+def test_a_pull_that_stands_still_is_not_judged() -> None:
+    speed = np.full(600, 10.0)
+    share = np.full(600, 1.02)
+    results = results_of(speed, share, *full(0.0, closed_s=600.0))
+    frozen = results_of(
+        speed, share, *full(0.0, closed_s=600.0),
+        pull_kN=np.where(np.arange(600) < 300, 122.4 + 0.01 * np.sin(np.arange(600)), 122.4),
+    )  # fmt: skip
+    assert at(results, 400.0).judged
+    assert refused_by(at(frozen, 400.0)) == {K.CHANNEL}
+    assert at(frozen, 200.0).judged
+
+
+def test_a_wheel_that_leaves_the_receiver_is_not_judged() -> None:
+    receiver = np.where(np.arange(600) < 300, 10.0, 9.6)
+    results = results_of(STEADY, 1.02, *full(0.0, closed_s=600.0), gnss_speed_m_s=receiver)
+    assert at(results, 200.0).judged
+    assert refused_by(at(results, 400.0)) == {K.WHEEL}
