@@ -15,7 +15,12 @@ import numpy as np
 
 from recorder.analysis.admission import balance, driving, surroundings
 from recorder.analysis.admission.instruments import channel_criterion, wheel_criterion
-from recorder.analysis.admission.outlying import outlying_criteria
+from recorder.analysis.admission.outlying import (
+    SIGMAS,
+    below_beside,
+    outlying_criteria,
+    relative_u,
+)
 from recorder.analysis.admission.own_pull import (
     OwnPull,
     own_pull_criterion,
@@ -78,10 +83,37 @@ def admit(
     the same, with the default limits.
     """
     specification = specification or UNSPECIFIED
+    held = _shared(run, specification, trip)
+    watches = [watch_of(held.words, r.stretch) for r in results]
+    asked = [_alone(held, r, w) for r, w in zip(results, watches, strict=True)]
+    trusts = [trust_of(held.words, w) for w in watches]
+    able = [_shows_ability(criteria) for criteria in asked]
+    below = below_beside(results, able)
+    pulls = [
+        _borne_out(pull, result, float(short), specification)
+        for pull, result, short in zip(
+            _own_pulls(held, results, trusts, able), results, below, strict=True
+        )
+    ]
+    asked = [
+        (*criteria, *_in_time(held, r, pull))
+        for r, criteria, pull in zip(results, asked, pulls, strict=True)
+    ]
+    admitted = [Admission(criteria=criteria).admitted for criteria in asked]
+    shown = [all(c.kind is not CriterionKind.CONFIRMED for c in criteria) for criteria in asked]
+    own_pct = specification.admission.own_pull_pct
+    witnesses = outlying_criteria(results, trusts, admitted, shown, below, own_pct)
+    return [
+        replace(r, admission=Admission(criteria=(*criteria, witness)))
+        for r, criteria, witness in zip(results, asked, witnesses, strict=True)
+    ]
+
+
+def _shared(run: RunBasis, specification: Specification, trip: TripSheet | None) -> _Run:
     series, marks = run.series, sorted(run.marks, key=lambda m: m.t_s)
     moving = np.abs(np.nan_to_num(series.speed_m_s)) >= MOVES_M_S
     started = np.flatnonzero(np.diff(moving.astype(np.int8), prepend=0) > 0)
-    held = _Run(
+    return _Run(
         run=run,
         specification=specification,
         trip=trip,
@@ -90,22 +122,14 @@ def admit(
         starts=[float(t) for t in series.t_s[started]],
         braked=brake_on(series, marks),
     )
-    watches = [watch_of(held.words, r.stretch) for r in results]
-    asked = [_alone(held, r, w) for r, w in zip(results, watches, strict=True)]
-    trusts = [trust_of(held.words, w) for w in watches]
-    pulls = _own_pulls(held, results, trusts, asked)
-    asked = [
-        (*criteria, *_in_time(held, r, pull))
-        for r, criteria, pull in zip(results, asked, pulls, strict=True)
-    ]
-    admitted = [Admission(criteria=criteria).admitted for criteria in asked]
-    shown = [all(c.kind is not CriterionKind.CONFIRMED for c in criteria) for criteria in asked]
-    own_pct = specification.admission.own_pull_pct
-    witnesses = outlying_criteria(results, trusts, admitted, shown, own_pct)
-    return [
-        replace(r, admission=Admission(criteria=(*criteria, witness)))
-        for r, criteria, witness in zip(results, asked, witnesses, strict=True)
-    ]
+
+
+def _borne_out(
+    pull: OwnPull, result: StretchResult, below: float, specification: Specification
+) -> OwnPull:
+    """A stretch whose mark is doubted, but that pulls what was shown at the speeds beside it."""
+    most = max(specification.admission.own_pull_pct / 100.0, SIGMAS * relative_u(result))
+    return replace(pull, doubted=False) if pull.doubted and below <= most else pull
 
 
 def _in_time(held: _Run, result: StretchResult, pull: OwnPull) -> tuple[Criterion, ...]:
@@ -160,17 +184,22 @@ _QUIET = frozenset({
 """What must hold for a stretch's pull to be evidence of what the locomotive can do."""
 
 
+def _shows_ability(criteria: Sequence[Criterion]) -> bool:
+    """Whether a stretch's pull is evidence of what the locomotive can do."""
+    return all(c.passed is not False for c in criteria if c.kind in _QUIET)
+
+
 def _own_pulls(
     held: _Run,
     results: Sequence[StretchResult],
     trusts: Sequence[Trust],
-    asked: Sequence[tuple[Criterion, ...]],
+    able: Sequence[bool],
 ) -> list[OwnPull]:
     if not held.specification.speed_m_s:
         return [OwnPull(math.nan, math.nan, math.nan)] * len(results)
     fit = np.zeros(len(held.run.series), bool)
-    for result, criteria in zip(results, asked, strict=True):
-        if all(c.passed is not False for c in criteria if c.kind in _QUIET):
+    for result, shows in zip(results, able, strict=True):
+        if shows:
             fit[result.stretch.span] = True
     windows = windows_of(held.run, held.specification, fit)
     least = held.specification.admission.own_pull_pct / 100.0

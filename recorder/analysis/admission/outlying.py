@@ -17,10 +17,12 @@ import numpy as np
 from recorder.analysis.stretches.admission_record import Criterion, CriterionKind
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from recorder.analysis.admission.throttle import Trust
     from recorder.analysis.stretches.stretch_results import StretchResult
 
-__all__ = ["outlying_criteria"]
+__all__ = ["SIGMAS", "below_beside", "outlying_criteria", "relative_u"]
 
 BESIDE: Final = 3
 """The highest so many stretches on either side in speed, whose median is what was shown there:
@@ -35,26 +37,40 @@ SAME_M_S: Final = 0.6
 SIGMAS: Final = 3.0
 
 
+def below_beside(
+    results: Sequence[StretchResult], evidence: Sequence[bool]
+) -> NDArray[np.float64]:
+    """By what share (m,) of the specified pull each stretch lies below the pull shown at the
+    speeds beside it; NaN where none was.
+
+    ``evidence`` (m,) are those whose pull shows what the locomotive can do, judged or not.
+    """
+    v = np.array([r.speed.value for r in results])
+    share = np.array([_share(r) for r in results])
+    good = np.array(evidence, bool) & np.isfinite(share)
+    return np.array([_beside(v, share, good, i) - share[i] for i in range(len(results))])
+
+
 def outlying_criteria(
     results: Sequence[StretchResult],
     trusts: Sequence[Trust],
     admitted: Sequence[bool],
     by_channel: Sequence[bool],
+    below: NDArray[np.float64],
     own_pull_pct: float,
 ) -> list[Criterion]:
-    """One criterion a stretch, against those that nothing else refuses.
+    """One criterion a stretch; ``below`` (m,) is :func:`below_beside`.
 
     Where a channel shows the throttle (``by_channel``), nothing else need bear a stretch out.
     """
     v = np.array([r.speed.value for r in results])
     share = np.array([_share(r) for r in results])
-    u = np.array([_u(r) for r in results])
+    u = np.array([relative_u(r) for r in results])
     good = np.array(admitted, bool) & np.isfinite(share)
     most = FAR * own_pull_pct / 100.0
     out = []
     for i in range(len(results)):
-        beside = _beside(v, share, good, i)
-        short = beside - share[i]
+        short = float(below[i])
         far = math.isfinite(short) and short > max(most, SIGMAS * u[i])
         like = good & (np.abs(v - v[i]) <= SAME_M_S)
         close = np.abs(share - share[i]) <= np.maximum(
@@ -96,7 +112,8 @@ def _share(result: StretchResult) -> float:
     return result.margin.value / result.limit_kN
 
 
-def _u(result: StretchResult) -> float:
+def relative_u(result: StretchResult) -> float:
+    """Standard uncertainty of a margin as a share of the specified pull."""
     if result.margin is None or not result.limit_kN > 0.0:
         return math.inf
     return result.margin.u / result.limit_kN

@@ -101,3 +101,20 @@ def test_between_points_the_specification_is_straight(speed: float, limit: float
 @pytest.mark.parametrize("speed", [0.0, 4.99, 20.01, 60.0])
 def test_beyond_its_points_the_specification_says_nothing(speed: float) -> None:
     assert math.isnan(SPECIFICATION.limit_kN(speed))
+
+
+def test_the_diode_of_the_guide_conforms_with_its_probability() -> None:
+    """JCGM 106:2012, 7.3 (from memory): a Zener diode's breakdown voltage of −5.47 V, standard
+    uncertainty 0.05 V, against a greatest of −5.40 V conforms with 92 %: not accepted at 95 %."""
+    word, probability = judge_margin(kN(-5.40 - -5.47, a=0.05))
+    assert probability == pytest.approx(0.92, abs=0.005)
+    assert word is Verdict.CANNOT_TELL
+
+
+def test_the_speed_limit_of_the_guide_is_exceeded_for_sure_from_107() -> None:
+    """JCGM 106:2012, 8.3 (from memory): limit 100 km/h, relative standard uncertainty 2 %; from
+    107 km/h the limit was exceeded with at least 99.9 %."""
+    for shown, sure in ((106.0, False), (107.0, True)):
+        word, probability = judge_margin(kN(shown - 100.0, a=0.02 * shown), risk=0.001)
+        assert (word is Verdict.MEETS) is sure
+        assert (probability >= 0.999) is sure

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from statsmodels.tsa.statespace.kalman_smoother import KalmanSmoother
 
 from recorder.track.placing.smoother import (
     Knots,
@@ -94,3 +95,43 @@ def test_the_last_filtered_state_is_the_last_smoothed_one() -> None:
     assert smoothed.log_likelihood == filtered.log_likelihood
     spread = np.einsum("ijj->ij", smoothed.p)
     assert (spread <= np.einsum("ijj->ij", filtered.p) + 1e-9).all()
+
+
+def test_against_the_smoother_of_an_independent_library() -> None:
+    """statsmodels' Kalman smoother, given the same state space matrix by matrix."""
+    knots, seen, noise = small_problem()
+    n = knots.t_s.size
+    model = KalmanSmoother(k_endog=1, k_states=5)
+    model.bind(np.where(np.isfinite(seen.variance_m2), seen.z_m, np.nan)[:, None])
+    transition, drive = np.tile(np.eye(5)[:, :, None], n), np.zeros((5, 5, n))
+    rate = noise.scale_per_r100km**2 / 1e5
+    for i in range(n - 1):
+        moved, rolled = knots.moved_m[i + 1], knots.rolled_m[i + 1]
+        phi = np.exp(-(knots.t_s[i + 1] - knots.t_s[i]) / noise.gnss_slow_s)
+        transition[0, 1, i], transition[3, 3, i] = moved, phi
+        drive[0, 0, i] = (
+            noise.walk_m_per_rkm**2 * rolled / 1000.0
+            + rate * rolled * moved**2 / 3.0
+            + knots.jump_var_m2[i + 1]
+        )
+        drive[0, 1, i] = drive[1, 0, i] = 0.5 * rate * rolled * moved
+        drive[1, 1, i] = rate * rolled
+        drive[3, 3, i] = noise.gnss_slow_m**2 * (1.0 - phi**2)
+    model["transition"], model["state_cov"] = transition, drive
+    model["selection"] = np.eye(5)
+    model["design"] = observation_rows(seen).T[None, :, :]
+    variance = np.where(np.isfinite(seen.variance_m2), seen.variance_m2, 1.0)
+    model["obs_cov"] = variance[None, None, :]
+    first = [
+        noise.first_distance_m, noise.first_scale, noise.reaction_bias_s,
+        noise.gnss_slow_m, noise.gnss_delay_s,
+    ]  # fmt: skip
+    model.initialize_known(np.zeros(5), np.diag(np.square(first)))
+    theirs = model.smooth()
+    ours = filter_run(knots, seen, noise)
+    scale = np.sqrt(np.diagonal(ours.p, axis1=1, axis2=2))
+    assert np.max(np.abs(ours.x - theirs.smoothed_state.T) / scale) < 1e-6
+    wanted = np.moveaxis(theirs.smoothed_state_cov, 2, 0)
+    assert np.diagonal(ours.p, axis1=1, axis2=2) == pytest.approx(
+        np.diagonal(wanted, axis1=1, axis2=2), rel=1e-5
+    )
