@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from calibration.quantities.constants import KM_H_PER_M_S
 from recorder.analysis.campaign.campaign_rating import CampaignRating, rate_campaign
@@ -18,6 +19,7 @@ from recorder.analysis.campaign.crew_edits import edits_for, keep_edits
 from recorder.analysis.campaign.doubt_answers import keep_answers, with_answers
 from recorder.analysis.campaign.loading import Progress, load_runs
 from recorder.analysis.campaign.run_answer import RunAnswer, answer_run
+from recorder.analysis.campaign.unmade import Unmade, attempt
 from recorder.analysis.dynamics.energy import draw_ledger
 from recorder.analysis.dynamics.stops_and_starts import starting_effort
 from recorder.analysis.series.corrections import Switches
@@ -49,6 +51,9 @@ if TYPE_CHECKING:
     from recorder.sheets import TripSheet
 
 __all__ = ["AnswerSettings", "CampaignAnswer", "answer", "answer_files"]
+
+
+NO_RESISTANCE: Final = CampaignResistance(fit=None, observations=())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,6 +88,8 @@ class CampaignAnswer:
     """Monte Carlo of the mean margin, beside the one by propagation."""
     propagated_margin_kN: Measured | None
     notes: tuple[str, ...]
+    unmade: tuple[Unmade, ...] = ()
+    """What could not be made; the rest stands."""
 
     @property
     def starting_limit_kN(self) -> float | None:
@@ -147,10 +154,13 @@ def answer(runs: Sequence[LoadedRun], settings: AnswerSettings) -> CampaignAnswe
         be done.
     """
     _check(runs, settings)
-    notes, doubts = list[str](), [d for run in runs for d in run.doubts]
+    notes, unmade = list[str](), list[Unmade]()
+    doubts = [d for run in runs for d in run.doubts]
     worked = [answer_run(run, [e for e in settings.edits if e.run == run.name]) for run in runs]
-    resistance = resistance_of(worked, notes)
-    worked = [_closed(run, resistance) for run in worked]
+    resistance = attempt(
+        "the train resistance", lambda: resistance_of(worked, notes), NO_RESISTANCE, unmade
+    )
+    worked = [_closed(run, resistance, unmade) for run in worked]
     results = [r for run in worked for r in run.results]
     bands = speed_bands(results, settings.band_m_s)
     conditions = conditions_of(results, settings.band_m_s)
@@ -158,23 +168,17 @@ def answer(runs: Sequence[LoadedRun], settings: AnswerSettings) -> CampaignAnswe
     spec = next((run.specification for run in runs if run.specification), None)
     limit_kN = spec.starting_pull_kN if spec else None
     starting = starting_effort([s for run in worked for s in run.starts])
-    rating = rate_campaign(
-        runs[0],
-        bands,
-        resistance.fit,
-        notes,
-        least_speed_m_s=settings.least_speed_m_s,
-        weather=settings.weather,
-    )
+    shown = withheld_bands(bands, doubts)
+    rating = _rated(runs[0], shown, resistance, settings, notes, unmade)
     notes += [_not_closed(r) for r in worked if r.ledger.closes is False]
-    checked = [_simulate(run) for run in worked]
+    checked = _checked(worked, unmade)
     apart = _disagreeing(worked, checked)
     notes += apart
     return CampaignAnswer(
         settings=settings,
         runs=tuple(worked),
         specification=spec,
-        bands=withheld_bands(bands, doubts),
+        bands=shown,
         overall=_overall(doubts, judge_all(bands, starting, spec), conditions, apart),
         conditions=withheld_conditions(conditions, {r.name: r.doubts for r in runs}),
         starting=starting,
@@ -184,7 +188,46 @@ def answer(runs: Sequence[LoadedRun], settings: AnswerSettings) -> CampaignAnswe
         simulated=checked[0][0],
         propagated_margin_kN=checked[0][1],
         notes=tuple(dict.fromkeys([n for r in worked for n in r.notes] + notes)),
+        unmade=tuple(unmade),
     )
+
+
+def _rated(
+    run: LoadedRun,
+    bands: Sequence[Band],
+    resistance: CampaignResistance,
+    settings: AnswerSettings,
+    notes: list[str],
+    unmade: list[Unmade],
+) -> CampaignRating:
+    return attempt(
+        "the tonnage rating",
+        lambda: rate_campaign(
+            run,
+            bands,
+            resistance.fit,
+            notes,
+            least_speed_m_s=settings.least_speed_m_s,
+            weather=settings.weather,
+        ),
+        CampaignRating(),
+        unmade,
+    )
+
+
+def _checked(
+    worked: Sequence[RunAnswer], unmade: list[Unmade]
+) -> list[tuple[Simulated | None, Measured | None]]:
+    nothing: tuple[Simulated | None, Measured | None] = (None, None)
+    return [
+        attempt(
+            f"the Monte Carlo check of {run.loaded.name}",
+            partial(_simulate, run),
+            nothing,
+            unmade,
+        )
+        for run in worked
+    ]
 
 
 def _overall(
@@ -245,8 +288,13 @@ def _check(runs: Sequence[LoadedRun], settings: AnswerSettings) -> None:
             raise ValueError(msg)
 
 
-def _closed(run: RunAnswer, resistance: CampaignResistance) -> RunAnswer:
+def _closed(run: RunAnswer, resistance: CampaignResistance, unmade: list[Unmade]) -> RunAnswer:
     """The run with its ledger closed by a resistance fitted elsewhere, when there is one."""
+    what = f"the energy balance of {run.loaded.name}"
+    return attempt(what, partial(_balanced, run, resistance), run, unmade)
+
+
+def _balanced(run: RunAnswer, resistance: CampaignResistance) -> RunAnswer:
     found = balance_fit(run, resistance)
     if found is None:
         return run

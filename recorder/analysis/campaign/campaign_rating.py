@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities.constants import KM_H_PER_M_S
+from calibration.quantities.units import exact_ratio
 from recorder.analysis.dynamics.tonnage import Rating, balancing_speed_m_s, rate
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.track.consist.under_train import ruling_grades
@@ -26,6 +27,8 @@ LADDER: Final = (0.0, 0.005, 0.010, 0.015, 0.020)
 USUAL_LENGTH_M: Final = 300.0
 """Of a train whose sheet gives none: a ruling grade is a mean over its length."""
 MOST_GRADES: Final = 5
+AXLE_N: Final = 29.0 * exact_ratio("lbf", "N")
+"""Of one axle, by Davis (1926)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +46,10 @@ class CampaignRating:
 
     ratings: tuple[Rating, ...] = ()
     balancing: tuple[BalancingSpeed, ...] = ()
+    not_climbed: tuple[float, ...] = ()
+    """Grades (fractions) over which no load can be rated."""
+    car_factor_t: float | None = None
+    """Tonnes that an axle adds to the adjusted tonnage of its car."""
 
 
 def rate_campaign(
@@ -55,14 +62,16 @@ def rate_campaign(
     weather: str,
 ) -> CampaignRating:
     """Ratings over each ruling grade, and the speeds held with the run's own train."""
-    judged = [b for b in bands if b.margin is not None] or list(bands)
+    judged = [b for b in bands if b.admitted]
     pull = _pull_curve(judged)
     if pull is None or fit is None or run.train.locomotive.mass_t is None:
-        notes.append("tonnage rating wants a measured pull, a fitted resistance and the mass")
+        wants = "a measured pull, a fitted resistance and the locomotive's mass"
+        why = "no stretch was admitted to judgement" if not judged else f"it wants {wants}"
+        notes.append(f"tonnage cannot be rated: {why}")
         return CampaignRating()
     speeds = (judged[0].speed.value, judged[-1].speed.value)
     least = _least_speed(least_speed_m_s or speeds[0], speeds, notes)
-    ratings, balancing = [], []
+    ratings, balancing, not_climbed = [], [], []
     for grade, bend in _grades(run):
         rating = rate(
             pull,
@@ -73,17 +82,30 @@ def rate_campaign(
             speed_m_s=least,
             weather=weather,
         )
-        if rating is None:
-            notes.append(
-                f"no load can be rated on {grade * 100:.2f} %: the locomotive cannot lift itself,"
-                " or the train would roll by itself"
-            )
-        else:
-            ratings.append(rating)
+        ratings += [] if rating is None else [rating]
+        not_climbed += [grade] if rating is None else []
         held = balancing_speed_m_s(pull, fit.at, run.train, grade=grade, speeds_m_s=speeds)
         if held is not None:
             balancing.append(BalancingSpeed(grade=grade, speed=held))
-    return CampaignRating(ratings=tuple(ratings), balancing=tuple(balancing))
+    return CampaignRating(
+        ratings=tuple(ratings),
+        balancing=tuple(balancing),
+        not_climbed=tuple(not_climbed),
+        car_factor_t=_car_factor_t(run, fit, least),
+    )
+
+
+def _car_factor_t(run: LoadedRun, fit: ResistanceFit, speed_m_s: float) -> float | None:
+    """Adjusted tonnage: the tonnes whose rolling resistance equals what each axle adds by itself.
+
+    The part of journal resistance that goes by the axle and not by the tonne is 29 lb per axle
+    (W. J. Davis, General Electric Review 29, 1926); here over the fitted resistance of a tonne.
+    ``None`` when the axles are not known.
+    """
+    if run.train.trailing.axles is None:
+        return None
+    per_t = fit.at(speed_m_s * KM_H_PER_M_S).value
+    return AXLE_N / per_t if per_t > 0.0 else None
 
 
 def _pull_curve(bands: Sequence[Band]) -> Callable[[float], Measured] | None:

@@ -32,6 +32,7 @@ __all__ = ["Simulated", "StretchInputs", "simulate_margin", "stretch_inputs"]
 
 DRAWS: Final = 20_000
 """The ends of a 95 % interval then scatter by half a per cent of its width (computed)."""
+LEAST_DOF: Final = 3.0
 TOLERANCE: Final = 0.2
 _OWN: Final = frozenset({CauseKind.RANDOM, CauseKind.WANDER})
 
@@ -182,7 +183,8 @@ def _noise(
         for cause in item.own:
             if cause in out:
                 continue
-            dof = item.dof.get(cause, math.inf)
+            # Below three a variance has no mean, and no two ways of counting agree.
+            dof = max(item.dof.get(cause, math.inf), LEAST_DOF)
             known = cause.estimate
             if known not in scales:
                 scales[known] = (

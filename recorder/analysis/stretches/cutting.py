@@ -66,6 +66,8 @@ def cut_run(
 ) -> list[Stretch]:
     """Cut the moving part of a run into stretches, in order of time."""
     lim = limits or CutLimits()
+    if not len(series):
+        return []
     moving = (
         np.isfinite(series.pull_kN)
         & np.isfinite(series.speed_m_s)

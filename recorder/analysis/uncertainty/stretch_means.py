@@ -49,6 +49,8 @@ def corrected_pull(run: RunBasis, span: slice, extent: Extent, side: Side) -> Me
     """
     random = UncertaintyCause(CauseKind.RANDOM, extent=extent)
     mean = _mean(run.corrected.pull_kN(side)[span], "kN", random)
+    if not math.isfinite(mean.value):
+        return mean
     return _with_corrections(_with_instruments(mean, run, span), run, span, extent, side)
 
 

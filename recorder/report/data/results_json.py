@@ -12,13 +12,14 @@ a note says why; no number is ever filled in.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from recorder.analysis.campaign.answer import CampaignAnswer
 from recorder.analysis.campaign.run_answer import RunAnswer
+from recorder.analysis.campaign.unmade import Unmade
 from recorder.analysis.dynamics.energy import EnergyLedger
 from recorder.analysis.dynamics.mass import MassCheck
 from recorder.analysis.dynamics.resistance import ResistanceFit
@@ -40,8 +41,12 @@ FORMAT = "testcar results"
 VERSION = 1
 
 
-def results_json(answer: CampaignAnswer, *, software: str) -> dict[str, Any]:
+def results_json(
+    answer: CampaignAnswer, *, software: str, unmade: Sequence[Unmade] = ()
+) -> dict[str, Any]:
     """The whole of ``results.json`` as plain JSON values (no NaN, no infinity).
+
+    ``unmade`` is what of the report could not be made.
 
     Nothing here depends on when or where it is worked.
     """
@@ -65,6 +70,8 @@ def results_json(answer: CampaignAnswer, *, software: str) -> dict[str, Any]:
         "stretches": [_stretch(r) for run in answer.runs for r in run.results],
         "resistance": _resistance(answer.resistance.fit),
         "ratings": [_rating(r) for r in answer.rating.ratings],
+        "grades_not_climbed_pct": [100.0 * g for g in answer.rating.not_climbed],
+        "car_factor_t": answer.rating.car_factor_t,
         "balancing_speeds": [
             {"grade_pct": 100.0 * b.grade, "speed": measured_json(b.speed)}
             for b in answer.rating.balancing
@@ -73,7 +80,8 @@ def results_json(answer: CampaignAnswer, *, software: str) -> dict[str, Any]:
         "propagated_margin": measured_json(answer.propagated_margin_kN),
         "runs": [_run(run) for run in answer.runs],
         "sources": [_source(run.loaded) for run in answer.runs],
-        "notes": list(answer.notes),
+        "unmade": [asdict(u) for u in unmade],
+        "notes": [*answer.notes, *(u.in_words for u in unmade)],
     }
     cleaned: dict[str, Any] = plain_values(out)
     return cleaned

@@ -53,7 +53,7 @@ def grid_sections(run: LoadedRun, grid: str) -> list[Section]:
     """
     series = run.series
     grid = grid.replace(" ", "").lower()
-    for ending, cut in (("km", _per_km), ("m", per_distance), ("s", per_time)):
+    for ending, cut in (("km", _per_km), ("m", per_distance), ("s", _per_time)):
         number = grid.removesuffix(ending)
         if grid.endswith(ending) and number.replace(".", "", 1).isdigit():
             return cut(series, float(number))
@@ -67,6 +67,11 @@ def grid_sections(run: LoadedRun, grid: str) -> list[Section]:
         " section"
     )
     raise ValueError(msg)
+
+
+def _per_time(series: Series, seconds: float) -> list[Section]:
+    """By time; a grid finer than the record's own step has the rows of the record."""
+    return per_time(series, max(seconds, series.step_s) if seconds > 0.0 else seconds)
 
 
 def _per_km(series: Series, km: float) -> list[Section]:

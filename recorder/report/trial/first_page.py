@@ -23,12 +23,14 @@ from recorder.report.pages.document import (
 )
 from recorder.report.pages.wording import CAUTION
 from recorder.report.trial.admission_section import admission_words
+from recorder.report.trial.made import made
 from recorder.report.trial.uncertainty_section import greatest_causes
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.answer import CampaignAnswer
     from recorder.analysis.campaign.loaded_run import LoadedRun
     from recorder.analysis.campaign.run_answer import RunAnswer
+    from recorder.analysis.campaign.unmade import Unmade
     from recorder.report.pages.shown_units import ShownUnits
 
 __all__ = ["first_page"]
@@ -45,10 +47,8 @@ _GRADE_FROM: Final = {
 }
 
 
-def first_page(answer: CampaignAnswer, units: ShownUnits) -> list[Block]:
+def first_page(answer: CampaignAnswer, units: ShownUnits, unmade: list[Unmade]) -> list[Block]:
     """Verdict, chart, bands, conditions, what limits confidence, caution."""
-    results = [r for run in answer.runs for r in run.results]
-    chart = performance_chart(answer.bands, results, answer.specification, units)
     doubts = _doubts(answer)
     more = len(doubts) - MOST_DOUBTS
     shown = [Text(f"• {d}", "small") for d in doubts[:MOST_DOUBTS]]
@@ -57,20 +57,25 @@ def first_page(answer: CampaignAnswer, units: ShownUnits) -> list[Block]:
     return [
         _verdict(answer),
         *_plausibility(answer),
-        Chart(
-            "performance",
-            chart,
-            "Equivalent drawbar pull on level, straight track at constant speed; bars are ± 95 %.",
-        ),
-        _band_table(answer, units),
-        Text(_starting(answer, units), "small"),
-        *admission_words(answer),
+        *made("Pull against speed", lambda: [_chart(answer, units)], unmade),
+        *made("Speed bands", lambda: [_band_table(answer, units)], unmade),
+        *made("Starting", lambda: [Text(_starting(answer, units), "small")], unmade),
+        *made("What is judged", lambda: admission_words(answer), unmade),
         Heading("Conditions", 2),
-        _conditions(answer, units),
+        *made("Conditions", lambda: [_conditions(answer, units)], unmade),
         Heading("What limits confidence", 2),
         *shown,
         Text(CAUTION, "caution"),
     ]
+
+
+def _chart(answer: CampaignAnswer, units: ShownUnits) -> Block:
+    results = [r for run in answer.runs for r in run.results]
+    return Chart(
+        "performance",
+        performance_chart(answer.bands, results, answer.specification, units),
+        "Equivalent drawbar pull on level, straight track at constant speed; bars are ± 95 %.",
+    )
 
 
 def _verdict(answer: CampaignAnswer) -> VerdictBlock:

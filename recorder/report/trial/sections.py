@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,35 +23,52 @@ from recorder.report.trial.calibration_section import (
 )
 from recorder.report.trial.conditions_section import conditions_section
 from recorder.report.trial.first_page import first_page
+from recorder.report.trial.made import made
 from recorder.report.trial.method import method_section
 from recorder.report.trial.run_section import run_section
 from recorder.report.trial.uncertainty_section import uncertainty_section
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from recorder.analysis.campaign.answer import CampaignAnswer
+    from recorder.analysis.campaign.unmade import Unmade
     from recorder.analysis.dynamics.resistance import ResistanceFit
     from recorder.analysis.series.train import TrialTrain
 
 __all__ = ["report_blocks"]
 
 
-def report_blocks(answer: CampaignAnswer, units: ShownUnits = METRIC) -> list[Block]:
-    """All blocks of the report, in order."""
+def report_blocks(
+    answer: CampaignAnswer,
+    units: ShownUnits = METRIC,
+    unmade: list[Unmade] | None = None,
+) -> list[Block]:
+    """All blocks of the report, in order; a section that cannot be made says so in its place.
+
+    What could not be made is added to ``unmade``.
+    """
+    held = [] if unmade is None else unmade
     runs = [run.loaded for run in answer.runs]
-    blocks: list[Block] = [
-        *first_page(answer, units),
-        *method_section(answer, units),
-        *_performance(answer, units),
-        *conditions_section(answer),
-        *_resistance(answer, units),
-        *_tonnage(answer, units),
+    blocks = first_page(answer, units, held)
+    sections: list[tuple[str, Callable[[], list[Block]]]] = [
+        ("Method", lambda: method_section(answer, units)),
+        ("Performance", lambda: _performance(answer, units)),
+        ("Conditions and runs", lambda: conditions_section(answer)),
+        ("Train resistance", lambda: _resistance(answer, units)),
+        ("Tonnage rating", lambda: _tonnage(answer, units)),
     ]
-    for run in answer.runs:
-        blocks += run_section(run, units)
-    blocks += uncertainty_section(answer)
-    blocks += calibration_section(runs)
-    blocks += _notes(answer)
-    blocks += reproduction_section(runs)
+    sections += [
+        (f"Run {run.loaded.name}", partial(run_section, run, units)) for run in answer.runs
+    ]
+    sections += [
+        ("Uncertainty", lambda: uncertainty_section(answer)),
+        ("Calibration", lambda: calibration_section(runs)),
+        ("Cautions and notes", lambda: _notes(answer)),
+        ("Reproduction", lambda: reproduction_section(runs)),
+    ]
+    for what, make in sections:
+        blocks += made(what, make, held)
     return blocks
 
 
@@ -168,8 +186,10 @@ def _beside_formulas(fit: ResistanceFit, train: TrialTrain, units: ShownUnits) -
 
 
 def _tonnage(answer: CampaignAnswer, units: ShownUnits) -> list[Block]:
+    heading = Heading("Tonnage rating")
     if not answer.rating.ratings:
-        return [Heading("Tonnage rating"), Text("Cannot be rated; see the notes for why.")]
+        why = Text("Cannot be rated; see the notes for why.")
+        return [heading, why, *_beyond(answer, units)]
     rows = tuple(
         (
             f"{r.grade * 100:.2f}",
@@ -191,13 +211,10 @@ def _tonnage(answer: CampaignAnswer, units: ShownUnits) -> list[Block]:
         f"pull left, {units.label('kN')}",
         f"load, {units.label('t')}",
     )
+    chart = rating_chart(answer.rating.ratings, units)
     blocks: list[Block] = [
-        Heading("Tonnage rating"),
-        Chart(
-            "rating",
-            rating_chart(answer.rating.ratings, units),
-            "Load at the least speed, ± 95 %.",
-        ),
+        heading,
+        Chart("rating", chart, "Load at the least speed, ± 95 %."),
         TextTable(heads, rows, "From the measured pull and resistance, ± 95 %."),
     ]
     if answer.rating.balancing:
@@ -206,6 +223,26 @@ def _tonnage(answer: CampaignAnswer, units: ShownUnits) -> list[Block]:
         )
         speed = f"speed held, {units.label('m/s')}"
         blocks.append(TextTable(("grade, %", speed), held, "With the train of the first run."))
+    return [*blocks, *_beyond(answer, units)]
+
+
+def _beyond(answer: CampaignAnswer, units: ShownUnits) -> list[Block]:
+    """Grades that cannot be climbed, and the car factor."""
+    rating = answer.rating
+    blocks: list[Block] = []
+    if rating.not_climbed:
+        grades = ", ".join(f"{100 * g:.2f} %" for g in rating.not_climbed)
+        words = "the locomotive cannot lift itself, or the train would roll by itself"
+        blocks.append(Text(f"No load can be rated on {grades}: {words}."))
+    if rating.car_factor_t is not None:
+        tonnes = plain(rating.car_factor_t * units.factor("t"), 3)
+        blocks.append(
+            Text(
+                f"Car factor: each axle counts as {tonnes} {units.label('t')} more in the adjusted"
+                " tonnage (29 lb of journal resistance an axle, Davis 1926, over the fitted"
+                " resistance)."
+            )
+        )
     return blocks
 
 

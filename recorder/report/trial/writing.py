@@ -7,9 +7,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from recorder.analysis.campaign.unmade import Unmade, attempt
 from recorder.machine.version import software
 from recorder.report.data.results_json import results_json
-from recorder.report.data.tables import write_tables
+from recorder.report.data.tables import grid_sections, write_tables
 from recorder.report.pages.document import Document
 from recorder.report.pages.rendering import to_html, to_pdf
 from recorder.report.pages.shown_units import SYSTEMS, ShownUnits
@@ -54,30 +55,44 @@ def write_report(
     report = progress or (lambda _part, _what: None)
     out.mkdir(parents=True, exist_ok=True)
     runs = [run.loaded for run in answer.runs]
-    results = results_json(answer, software=software())
-    text = json.dumps(results, indent=1, ensure_ascii=False, allow_nan=False)
-    (out / "results.json").write_text(text + "\n", encoding="utf-8")
-    report(0.2, "tables")
-    write_tables(answer, out / "tables", grid=options.grid)
-    report(0.4, "charts and pages")
+    for run in runs:
+        grid_sections(run, options.grid)  # a grid that is none is refused before any work
     units = SYSTEMS[options.units or runs[0].provenance.units]
-    document = _document(answer, units)
+    unmade = list(answer.unmade)
+    report(0.1, "tables")
+    _tables(answer, out / "tables", options.grid, unmade)
+    report(0.4, "charts and pages")
+    document = _document(answer, units, unmade)
     (out / "report.pdf").write_bytes(to_pdf(document))
     (out / "report.html").write_text(to_html(document), encoding="utf-8")
     report(0.7, "chart roll")
-    roll = chart_roll(runs, options.roll, long=options.roll_long, units=units)
-    (out / "chart_roll.pdf").write_bytes(roll)
+    roll = attempt(
+        "the chart roll",
+        lambda: chart_roll(runs, options.roll, long=options.roll_long, units=units),
+        None,
+        unmade,
+    )
+    if roll is not None:
+        (out / "chart_roll.pdf").write_bytes(roll)
+    results = results_json(answer, software=software(), unmade=unmade)
+    text = json.dumps(results, indent=1, ensure_ascii=False, allow_nan=False)
+    (out / "results.json").write_text(text + "\n", encoding="utf-8")
     report(1.0, "done")
     return results
 
 
-def _document(answer: CampaignAnswer, units: ShownUnits) -> Document:
+def _tables(answer: CampaignAnswer, folder: Path, grid: str, unmade: list[Unmade]) -> None:
+    made: list[Path] = []
+    attempt("the tables", lambda: write_tables(answer, folder, grid=grid), made, unmade)
+
+
+def _document(answer: CampaignAnswer, units: ShownUnits, unmade: list[Unmade]) -> Document:
     first = answer.runs[0].loaded
     name = first.trip.name if first.trip is not None and first.trip.name else first.name
     runs = ", ".join(run.loaded.name for run in answer.runs)
     return Document(
         title=f"Drawbar trial: {name}",
         subtitle=f"Report on {runs}",
-        blocks=report_blocks(answer, units),
+        blocks=report_blocks(answer, units, unmade),
         footer=f"{software()}  ·  run {first.run_id[:12]}",
     )

@@ -88,6 +88,32 @@ def posts_keyed(speed: np.ndarray, *, wheel: float = 1.0) -> tuple[Mark, ...]:
     )
 
 
+LOCOMOTIVE_T, TRAILING_T, G = 150.0, 1000.0, 9.80665
+"""As the trip sheet has them."""
+
+
+def slope_of(v: np.ndarray) -> np.ndarray:
+    """Acceleration (n,) of a speed a second; nothing for one sample."""
+    return np.nan_to_num(np.gradient(v)) if len(v) > 1 else np.zeros(len(v))
+
+
+def balanced(v: np.ndarray, effort_kN: np.ndarray, pull_kN: np.ndarray | None) -> np.ndarray:
+    """The slope (n,) on which such a train holds its speed: a record that can be true."""
+    km_h = np.nan_to_num(v) * 3.6
+    resistance = TRAILING_T * (12.0 + 0.1 * km_h + 0.0025 * km_h**2) / 1000.0
+    a = 1.05 * slope_of(v)
+    if pull_kN is not None:
+        return np.nan_to_num((pull_kN - resistance - TRAILING_T * a) / (TRAILING_T * G))
+    whole_t = LOCOMOTIVE_T + TRAILING_T
+    return np.nan_to_num((effort_kN - resistance - whole_t * a) / (whole_t * G))
+
+
+def full_throttle(seconds: int) -> tuple[Mark, ...]:
+    """Keyed full every ten minutes, and closed at the end, as a good crew does."""
+    keyed = [key("throttle", float(t), "full") for t in range(0, seconds, 600)]
+    return (*keyed, key("throttle", float(seconds), "closed"))
+
+
 @pytest.fixture
 def make(tmp_path: Path) -> Make:
     """Makes a run: plateaus of speed at full effort ``factor`` times the specification."""
@@ -106,10 +132,17 @@ def make(tmp_path: Path) -> Make:
     ) -> Path:
         t = np.arange(seconds, dtype=np.float64)
         rng = np.random.default_rng(1)
-        v = 6.0 + 3.0 * (t // 300) if speed is None else speed
+        v = 6.0 + 3.0 * (t // 300 + np.clip((t % 300 - 240.0) / 60.0, 0.0, 1.0))
+        v = v if speed is None else speed
         spec = np.interp(v * 3.6, [10, 90], [150, 60])
-        f = spec * factor + rng.normal(0, 0.5, seconds) if pull is None else pull
-        columns = {"pull": f, "speed": v, "grade": np.zeros(seconds)}
+        level = "[route]" in trip
+        slope = np.zeros(seconds) if level else balanced(v, spec * factor, pull)
+        inertia = LOCOMOTIVE_T * 1.05 * slope_of(v)
+        read = spec * factor - LOCOMOTIVE_T * G * slope - inertia
+        read = read + rng.normal(0, 0.5, seconds)
+        f = read if pull is None else pull
+        columns = {"pull": f, "speed": v, "grade": slope}
+        marks = marks or full_throttle(seconds)
         if "[route]" in trip:
             columns["distance"] = np.cumsum(v)
         if not grade:

@@ -267,7 +267,7 @@ def test_doubts_stand_on_the_first_page(make: Make) -> None:
         gaps=(Gap(device="cell", t_start_s=1.0, t_end_s=3.5, cause=Cause.LINK_LOST),),
         provenance=replace(run.provenance, description=description),
     )
-    blocks = first_page(answer([doubted], AnswerSettings()), METRIC)
+    blocks = first_page(answer([doubted], AnswerSettings()), METRIC, [])
     words = " ".join(getattr(b, "text", "") for b in blocks)
     assert "not sealed" in words
     assert "F-1 had expired" in words
