@@ -20,6 +20,7 @@ from recorder.analysis.campaign.loading import Progress, load_runs
 from recorder.analysis.series.sections import sections_between_marks, sections_on_route
 from recorder.analysis.series.train import Side
 from recorder.analysis.specification.bands import Band, speed_bands
+from recorder.analysis.specification.conditions import rail_of
 from recorder.analysis.uncertainty.causes import Extent
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.analysis.uncertainty.stretch_means import corrected_pull, mean_pull, mean_speed
@@ -69,6 +70,8 @@ class BandRow:
 
     reference: Band
     differences: tuple[BandDifference, ...]
+    rail: str = ""
+    """The rail it was on, where the runs have several."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,20 +146,24 @@ def compare_files(
     )
     worked = answer(runs, replace(settings, edits=edits_for(runs, None)))
     notes: list[str] = []
-    bands = compare_bands([(r.loaded.name, r.results) for r in worked.runs], settings.band_m_s)
+    held = [(r.loaded.name, r.results) for r in worked.runs]
+    bands = compare_bands(held, settings.band_m_s, notes)
     if not bands:
-        notes.append("no speed band has steady stretches of two runs")
+        notes.append("no speed band has admitted stretches of two runs on like rail")
     notes += worked.notes
     sections = _compare_sections(worked.runs, notes)
     return Comparison(runs=worked.runs, bands=bands, sections=sections, notes=tuple(notes))
 
 
 def compare_bands(
-    runs: Sequence[tuple[str, Sequence[StretchResult]]], width_m_s: float
+    runs: Sequence[tuple[str, Sequence[StretchResult]]],
+    width_m_s: float,
+    notes: list[str] | None = None,
 ) -> tuple[BandRow, ...]:
-    """Compare every later run with the first, band by band.
+    """Compare every later run with the first, band by band, like with like.
 
-    ``runs`` are names and steady stretches.
+    ``runs`` are names and stretches: only admitted ones are compared, dry rail with dry and wet
+    with wet. What has nothing like it in the other run is added to the notes.
 
     Raises
     ------
@@ -166,18 +173,57 @@ def compare_bands(
     if len(runs) < 2:
         msg = f"comparing wants at least two runs, got {len(runs)}"
         raise ValueError(msg)
-    (_, first), *others = runs
+    (first, reference), *others = [
+        (name, [r for r in results if r.admission.admitted]) for name, results in runs
+    ]
+    told = [] if notes is None else notes
+    rails = list(dict.fromkeys(rail_of(r) for r in reference))
+    for name, results in others:
+        told += _unlike(first, reference, name, results)
+    rows: list[BandRow] = []
+    for rail in rails:
+        like = [(name, _on(results, rail)) for name, results in others]
+        rows += _rows(_on(reference, rail), like, width_m_s, rail if len(rails) > 1 else "")
+    return tuple(rows)
+
+
+def _on(results: Sequence[StretchResult], rail: str) -> list[StretchResult]:
+    return [r for r in results if rail_of(r) == rail]
+
+
+def _unlike(
+    first: str, reference: Sequence[StretchResult], name: str, results: Sequence[StretchResult]
+) -> list[str]:
+    """What cannot be compared, and why."""
+    one, other = ({rail_of(r) for r in held} for held in (reference, results))
+    out = [f"{n}: no stretch is admitted, so nothing of it is compared"
+           for n, held in ((first, one), (name, other)) if not held]  # fmt: skip
+    if one and other:
+        out += [
+            f"{a}: stretches on rail {rail} are not compared: {b} has none"
+            for a, b, rails in ((first, name, one - other), (name, first, other - one))
+            for rail in sorted(rails)
+        ]
+    return out
+
+
+def _rows(
+    reference: Sequence[StretchResult],
+    others: Sequence[tuple[str, Sequence[StretchResult]]],
+    width_m_s: float,
+    rail: str,
+) -> list[BandRow]:
     held = [(name, {b.low_m_s: b for b in speed_bands(r, width_m_s)}) for name, r in others]
     rows = []
-    for reference in speed_bands(first, width_m_s):
+    for band in speed_bands(reference, width_m_s):
         found = tuple(
-            _band_difference(name, by_low[reference.low_m_s], reference)
+            _band_difference(name, by_low[band.low_m_s], band)
             for name, by_low in held
-            if reference.low_m_s in by_low
+            if band.low_m_s in by_low
         )
         if found:
-            rows.append(BandRow(reference=reference, differences=found))
-    return tuple(rows)
+            rows.append(BandRow(reference=band, differences=found, rail=rail))
+    return rows
 
 
 def _band_difference(name: str, band: Band, reference: Band) -> BandDifference:

@@ -32,7 +32,7 @@ def in_words(comparison: Comparison) -> str:
     """The comparison for a terminal."""
     lines = [f"compared with {comparison.runs[0].loaded.name}:"]
     lines += [
-        f"{row.reference.name:>12}  {d.run}: pull {pm(d.pull, unit=True)}, {_share(d)}"
+        f"{row.reference.name:>12} {row.rail} {d.run}: pull {pm(d.pull, unit=True)}, {_share(d)}"
         for row in comparison.bands
         for d in row.differences
     ]
@@ -68,7 +68,7 @@ def _word(difference: BandDifference | SectionDifference) -> str:
 def _band_blocks(comparison: Comparison) -> list[Block]:
     rows = tuple(
         (
-            row.reference.name.removesuffix(" km/h"),
+            f"{row.reference.name.removesuffix(' km/h')} {row.rail}".rstrip(),
             pm(row.reference.pull, unit=True),
             d.run,
             pm(d.pull, unit=True),

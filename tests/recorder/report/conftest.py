@@ -94,7 +94,7 @@ LOCOMOTIVE_T, TRAILING_T, G = 150.0, 1000.0, 9.80665
 
 def slope_of(v: np.ndarray) -> np.ndarray:
     """Acceleration (n,) of a speed a second; nothing for one sample."""
-    return np.nan_to_num(np.gradient(v)) if len(v) > 1 else np.zeros(len(v))
+    return np.asarray(np.nan_to_num(np.gradient(v))) if len(v) > 1 else np.zeros(len(v))
 
 
 def balanced(v: np.ndarray, effort_kN: np.ndarray, pull_kN: np.ndarray | None) -> np.ndarray:
@@ -103,15 +103,33 @@ def balanced(v: np.ndarray, effort_kN: np.ndarray, pull_kN: np.ndarray | None) -
     resistance = TRAILING_T * (12.0 + 0.1 * km_h + 0.0025 * km_h**2) / 1000.0
     a = 1.05 * slope_of(v)
     if pull_kN is not None:
-        return np.nan_to_num((pull_kN - resistance - TRAILING_T * a) / (TRAILING_T * G))
+        return np.asarray(
+            np.nan_to_num((pull_kN - resistance - TRAILING_T * a) / (TRAILING_T * G))
+        )
     whole_t = LOCOMOTIVE_T + TRAILING_T
-    return np.nan_to_num((effort_kN - resistance - whole_t * a) / (whole_t * G))
+    return np.asarray(np.nan_to_num((effort_kN - resistance - whole_t * a) / (whole_t * G)))
 
 
 def full_throttle(seconds: int) -> tuple[Mark, ...]:
     """Keyed full every ten minutes, and closed at the end, as a good crew does."""
     keyed = [key("throttle", float(t), "full") for t in range(0, seconds, 600)]
     return (*keyed, key("throttle", float(seconds), "closed"))
+
+
+def plateaus(t: np.ndarray) -> np.ndarray:
+    """Speed (n,): four minutes even, a minute's change of 3 m/s."""
+    return 6.0 + 3.0 * (t // 300 + np.clip((t % 300 - 240.0) / 60.0, 0.0, 1.0))
+
+
+def ridden(
+    v: np.ndarray, factor: float, pull: np.ndarray | None, *, level: bool
+) -> dict[str, np.ndarray]:
+    """Pull, speed and grade of such a ride."""
+    effort = np.interp(v * 3.6, [10, 90], [150, 60]) * factor
+    slope = np.zeros(len(v)) if level else balanced(v, effort, pull)
+    read = effort - LOCOMOTIVE_T * (G * slope + 1.05 * slope_of(v))
+    noise = np.random.default_rng(1).normal(0, 0.5, len(v))
+    return {"pull": read + noise if pull is None else pull, "speed": v, "grade": slope}
 
 
 @pytest.fixture
@@ -131,17 +149,8 @@ def make(tmp_path: Path) -> Make:
         marks: tuple[Mark, ...] = (),
     ) -> Path:
         t = np.arange(seconds, dtype=np.float64)
-        rng = np.random.default_rng(1)
-        v = 6.0 + 3.0 * (t // 300 + np.clip((t % 300 - 240.0) / 60.0, 0.0, 1.0))
-        v = v if speed is None else speed
-        spec = np.interp(v * 3.6, [10, 90], [150, 60])
-        level = "[route]" in trip
-        slope = np.zeros(seconds) if level else balanced(v, spec * factor, pull)
-        inertia = LOCOMOTIVE_T * 1.05 * slope_of(v)
-        read = spec * factor - LOCOMOTIVE_T * G * slope - inertia
-        read = read + rng.normal(0, 0.5, seconds)
-        f = read if pull is None else pull
-        columns = {"pull": f, "speed": v, "grade": slope}
+        v = plateaus(t) if speed is None else speed
+        columns = ridden(v, factor, pull, level="[route]" in trip)
         marks = marks or full_throttle(seconds)
         if "[route]" in trip:
             columns["distance"] = np.cumsum(v)
