@@ -70,6 +70,9 @@ def outlying_criteria(
     most = FAR * own_pull_pct / 100.0
     out = []
     for i in range(len(results)):
+        if not admitted[i]:
+            out.append(_not_asked(most))
+            continue
         short = float(below[i])
         far = math.isfinite(short) and short > max(most, SIGMAS * u[i])
         like = good & (np.abs(v - v[i]) <= SAME_M_S)
@@ -83,13 +86,23 @@ def outlying_criteria(
     return out
 
 
+def _not_asked(most: float) -> Criterion:
+    return Criterion(
+        kind=CriterionKind.BORNE_OUT, value="not asked", limit=_allowed(most), passed=None
+    )
+
+
+def _allowed(most: float) -> str:
+    return f"{100 * most:.0f} % below the pull at the speeds beside it, or a second passage"
+
+
 def _criterion(short: float, most: float, *, refused: bool, borne_out: bool) -> Criterion:
     known = math.isfinite(short)
     words = f"{100 * short:.1f} % below" if known else "nothing shown beside it"
     return Criterion(
         kind=CriterionKind.BORNE_OUT,
         value=words + ", and a second passage" * borne_out,
-        limit=f"{100 * most:.0f} % below the pull at the speeds beside it, or a second passage",
+        limit=_allowed(most),
         passed=False if refused else (True if known else None),
         reason="far below the pull at the speeds beside it, and no second passage bears it out",
     )

@@ -7,7 +7,9 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
 
 from calibration.quantities.constants import KM_H_PER_M_S
 from recorder.analysis.specification.verdicts import Verdict, judge_margin
@@ -15,9 +17,13 @@ from recorder.analysis.stretches.stretch_results import StretchResult
 from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured, pooled
 
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
 __all__ = ["Band", "refusal_words", "refusals_of", "speed_bands", "weight_of"]
 
-MOST_REASONS: Final = 3
+LEAST_FOR_LINE: Final = 4
+MOST_REASONS: Final = 2
 """In a line; the table of stretches has them all."""
 
 _OWN: Final = frozenset({
@@ -100,18 +106,21 @@ def _band(low: float, width: float, held: list[StretchResult]) -> Band:
     specified = any(r.margin is not None for r in held)
     verdict = Verdict.REFUSED if specified else Verdict.NOT_SPECIFIED
     probability = math.nan
+    scatter = _scatter(_about_curve(used), weights)
     if judged:
-        margin = _pool(margins, weights)
+        margin = _with_scatter(pooled(margins, weights), used, scatter)
         limits = (r.limit_kN * w for r, w in zip(used, weights, strict=True))
         limit = math.fsum(limits) / math.fsum(weights)
         verdict, probability = judge_margin(margin)
+    speed = pooled([r.speed for r in used], weights)
+    power = pooled([r.power for r in used], weights)
     return Band(
         low_m_s=low,
         high_m_s=low + width,
         stretches=len(used),
-        speed=_pool([r.speed for r in used], weights),
-        pull=_pool([r.pull for r in used], weights),
-        power=_pool([r.power for r in used], weights),
+        speed=speed,
+        pull=_with_scatter(pooled([r.pull for r in used], weights), used, scatter),
+        power=_with_scatter(power, used, scatter * abs(speed.value)),
         margin=margin,
         limit_kN=limit,
         admitted=sum(r.admission.admitted for r in held),
@@ -141,28 +150,40 @@ def weight_of(result: StretchResult) -> float:
     return 1.0 / max(own, abs(result.pull.value) * QUIETEST_REL, 1e-6) ** 2
 
 
-def _pool(items: list[Measured], weights: list[float]) -> Measured:
-    """Weighted mean; scatter beyond what the parts allow widens it (Birge ratio)."""
-    mean = pooled(items, weights)
-    n = len(items)
+def _about_curve(used: Sequence[StretchResult]) -> NDArray[np.float64]:
+    """Pulls (n,) less the fall of the curve inside the band: against the specification, else
+    against a straight line in speed; kN."""
+    if all(r.margin is not None for r in used):
+        return np.array([r.margin.value for r in used if r.margin is not None])
+    pull = np.array([r.pull.value for r in used])
+    speed = np.array([r.speed.value for r in used])
+    if len(used) < LEAST_FOR_LINE or not np.ptp(speed) > 0.0:
+        return np.zeros(len(used))
+    line = np.polynomial.Polynomial.fit(speed, pull, 1)
+    return np.asarray(pull - line(speed))
+
+
+def _scatter(values: NDArray[np.float64], weights: list[float]) -> float:
+    """Standard uncertainty that scatter beyond what the parts allow adds to the mean of values
+    (n,) (Birge ratio); 0 when there is none beyond."""
+    n, w = len(values), np.array(weights)
     if n < 2:
+        return 0.0
+    total = float(w.sum())
+    mean = float(w @ values) / total
+    extra = float(w @ (values - mean) ** 2) / (n - 1) / total - 1.0 / total
+    return math.sqrt(max(extra, 0.0))
+
+
+def _with_scatter(mean: Measured, used: Sequence[StretchResult], u: float) -> Measured:
+    if u <= 0.0:
         return mean
-    total = math.fsum(weights)
-    chi2 = math.fsum(
-        w * (item.value - mean.value) ** 2 for item, w in zip(items, weights, strict=True)
-    )
-    extra = chi2 / (n - 1) / total - 1.0 / total
-    if extra <= 0.0:
-        return mean
-    return mean.with_part(_scatter_of(items), math.sqrt(extra), dof=n - 1)
+    return mean.with_part(_scatter_of([r.pull for r in used]), u, dof=len(used) - 1)
 
 
 def _scatter_of(items: Sequence[Measured]) -> UncertaintyCause:
-    """The scatter of these stretches and no others; of pull, power and margin alike, of speed
-    apart.
-    """
+    """The scatter of these stretches and no others; of pull, power and margin alike."""
     causes = {c for item in items for c in item.parts}
-    own = [c.label for c in causes if c.kind is CauseKind.RANDOM]
-    own = own or [c.label for c in causes if c.kind is CauseKind.RANDOM_SPEED]
-    digest = hashlib.sha256("+".join(sorted(own)).encode()).hexdigest()
+    own = sorted(c.label for c in causes if c.kind in _OWN)
+    digest = hashlib.sha256("+".join(own).encode()).hexdigest()
     return UncertaintyCause(CauseKind.SCATTER, digest[:8])

@@ -73,7 +73,8 @@ class Homogeneity:
             return (
                 "no two runs or conditions share a speed band: whether they agree is not known"
             )
-        held = f"probability of such a difference by chance {self.probability:.2g}"
+        chance = "below 0.0001" if self.probability < 1e-4 else f"{self.probability:.2g}"
+        held = f"probability of such a difference by chance {chance}"
         return f"the runs {'agree' if self.agree else 'do not agree'} ({held})"
 
 

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from recorder.analysis.campaign.answer import CampaignAnswer
+from recorder.analysis.campaign.assumptions import assumptions_of
 from recorder.analysis.campaign.run_answer import RunAnswer
 from recorder.analysis.campaign.unmade import Unmade
 from recorder.analysis.dynamics.energy import EnergyLedger
@@ -261,6 +262,7 @@ def _run(run: RunAnswer) -> dict[str, Any]:
         "seconds_braked": held.brake_seconds,
         "ledger": {k: measured_json(v) for k, v in ledger_figures(held).items()},
         "ledger_closes": held.closes,
+        "assumptions": [asdict(a) for a in assumptions_of(loaded)],
         "mass_check": None if run.mass_check is None else _mass_check(run.mass_check),
         "notes": list(run.notes),
     }

@@ -82,8 +82,9 @@ def performance_chart(
                     markerfacecolor=face,
                     markeredgewidth=0.7,
                     markersize=3,
-                    label="steady stretch" if judged else "stretch not judged",
+                    label="stretch judged" if judged else "stretch refused",
                 )
+        bands = [b for b in bands if b.admitted]
         _errors(axes, bands, lambda b: b.pull, units)
         if spec is not None and spec.speed_m_s:
             axes.plot(
@@ -123,6 +124,7 @@ def power_chart(
     with mpl.rc_context(_STYLE):
         figure = Figure(figsize=(_WIDE, 2.8), layout="constrained")
         axes = figure.add_subplot()
+        bands = [b for b in bands if b.admitted]
         _errors(axes, bands, lambda b: b.power, units)
         if spec is not None and spec.speed_m_s:
             v = np.linspace(spec.speed_m_s[0], spec.speed_m_s[-1], 200)

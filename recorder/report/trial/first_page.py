@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from recorder.analysis.campaign.loaded_run import LoadedRun
     from recorder.analysis.campaign.run_answer import RunAnswer
     from recorder.analysis.campaign.unmade import Unmade
+    from recorder.analysis.specification.bands import Band
     from recorder.report.pages.shown_units import ShownUnits
 
 __all__ = ["first_page"]
@@ -175,11 +176,11 @@ def _band_table(answer: CampaignAnswer, units: ShownUnits) -> Block:
         (
             f"{b.low_m_s * k:.0f}-{b.high_m_s * k:.0f}",
             f"{b.stretches}",
-            pm(units.of(b.speed)),
-            pm(units.of(b.pull)),
+            _of(b, pm(units.of(b.speed))),
+            _of(b, pm(units.of(b.pull))),
             plain(b.limit_kN * units.factor("kN"), 4),
             "—" if b.margin is None else pm(units.of(b.margin)),
-            pm(units.of(b.power)),
+            _of(b, pm(units.of(b.power))),
             b.in_words if b.verdict is Verdict.REFUSED else b.verdict,
         )
         for b in answer.bands
@@ -191,6 +192,11 @@ def _band_table(answer: CampaignAnswer, units: ShownUnits) -> Block:
         rows,
         "By speed band, ± 95 %.",
     )
+
+
+def _of(band: Band, words: str) -> str:
+    """A figure of a band; none where all was refused."""
+    return words if band.admitted else "—"
 
 
 def _doubts(answer: CampaignAnswer) -> list[str]:
