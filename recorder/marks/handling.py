@@ -29,8 +29,15 @@ thirty notches (common practice)."""
 
 _PER_CENT: Final = re.compile(rf"({SIGNED})\s*%\Z")
 _BARE: Final = re.compile(rf"{SIGNED}\Z")
-_NOTCH: Final = re.compile(r"(?:notch\s+)?([0-9]{1,3})\Z", LOOSE)
-_FULL: Final = frozenset({"full", "full open", "wide open"})
+_NOTCH: Final = re.compile(r"(?:notch\s*|run\s*|n\s*)?([0-9]{1,3})\Z", LOOSE)
+_FULL: Final = frozenset({
+    "full", "full open", "fully open", "wide open", "full throttle", "wide open throttle",
+    "full regulator", "regulator full", "regulator full open", "full power",
+})  # fmt: skip
+_CUT_OFF_TOO: Final = re.compile(
+    r"\s*[,;]?\s*(?:at\s+)?[0-9]+(?:\.[0-9]+)?\s*%\s*cut.?off\Z", re.I
+)
+"""``full regulator, 35 % cut-off``: the throttle's own words stand before."""
 _CLOSED: Final = frozenset({"closed", "shut", "shut off", "off", "idle"})
 
 
@@ -49,9 +56,10 @@ class ThrottleMark(MarkValue):
         """Of full opening, 0 to 1; None where the mark gives no share (a notch, other words)."""
         if self.per_cent is not None:
             return self.per_cent / 100.0
-        if self.notch == 0 or self.words.lower() in _CLOSED:
+        own = _CUT_OFF_TOO.sub("", self.words).strip().lower()
+        if self.notch == 0 or own in _CLOSED:
             return 0.0
-        return 1.0 if self.words.lower() in _FULL else None
+        return 1.0 if own in _FULL else None
 
     @property
     def text(self) -> str:

@@ -83,6 +83,7 @@ def admit(
     the same, with the default limits.
     """
     specification = specification or UNSPECIFIED
+    specification = specification.with_marks([w.setting for w in throttle_words(run.marks)])
     held = _shared(run, specification, trip)
     watches = [watch_of(held.words, r.stretch) for r in results]
     asked = [_alone(held, r, w) for r, w in zip(results, watches, strict=True)]

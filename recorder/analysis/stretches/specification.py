@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -14,6 +14,8 @@ from recorder.marks.values import read_kept
 from recorder.sheets.admission_limits import AdmissionLimits
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from recorder.sheets import TripSheet
@@ -26,6 +28,7 @@ SLOPE_STEP_M_S: Final = 0.05
 """To either side, over which the slope of the curve is taken."""
 
 
+LAST_NOTCH: Final = 8
 _DEFAULT_LIMITS: Final = AdmissionLimits()
 
 
@@ -41,6 +44,13 @@ class Specification:
     settings: tuple[ThrottleMark, ...] = (FULL,)
     """Throttle settings that count."""
     admission: AdmissionLimits = _DEFAULT_LIMITS
+
+    def with_marks(self, marks: Sequence[ThrottleMark]) -> Specification:
+        """Less the eighth notch, where a higher one was keyed and the sheet names none."""
+        higher = any(m.notch is not None and m.notch > LAST_NOTCH for m in marks)
+        if self.admission.throttle or not higher:
+            return self
+        return replace(self, settings=tuple(s for s in self.settings if s.notch is None))
 
     def accepts(self, mark: ThrottleMark) -> bool:
         """Whether a throttle mark is one of the settings that count."""
@@ -85,15 +95,17 @@ def specification_of(sheet: TripSheet | None) -> Specification | None:
         speed_m_s=tuple(v for v, _ in points),
         pull_kN=tuple(p * factor for _, p in points),
         starting_pull_kN=None if starting is None else starting * factor,
-        settings=_settings(stated.admission.throttle),
+        settings=_settings(stated.admission.throttle, sheet),
         admission=stated.admission,
     )
 
 
-def _settings(words: tuple[str, ...]) -> tuple[ThrottleMark, ...]:
-    """Throttle settings as a mark would say them; full by default."""
+def _settings(words: tuple[str, ...], sheet: TripSheet | None) -> tuple[ThrottleMark, ...]:
+    """Throttle settings as a mark would say them; by default full, and but for steam the eighth
+    notch, which is the last of most controllers (common practice)."""
     if not words:
-        return (FULL,)
+        steam = sheet is not None and sheet.locomotive.kind == "steam"
+        return (FULL,) if steam else (FULL, ThrottleMark(notch=LAST_NOTCH))
     return tuple(
         mark
         for word in words

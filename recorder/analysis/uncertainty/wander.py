@@ -95,6 +95,7 @@ def fit_wander(
     -------
     ``None`` with fewer than two parts more than terms.
     """
+    curve = _independent(curve)
     if len(share) < curve.shape[1] + 2:
         return None
     noise = np.diag(np.maximum(white, 1e-12) / (end_s - start_s))
@@ -115,6 +116,12 @@ def fit_wander(
     # Of a variance estimate: spread over its square is two over the degrees of freedom.
     dof = LEAST_DOF + (2.0 * mean**2 / spread if spread > 0.0 else math.inf)
     return Wander(white=white, weights=weights, dof=min(dof, 1e6))
+
+
+def _independent(curve: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Terms (m, q) that span the same curves, none of them made of the others."""
+    left, size, _ = np.linalg.svd(curve, full_matrices=False)
+    return np.asarray(left[:, size > 1e-8 * size.max(initial=0.0)])
 
 
 def _beforehand(size: float) -> float:

@@ -79,7 +79,19 @@ def test_parts_of_one_estimate_have_its_degrees_of_freedom_once() -> None:
 
 def test_too_few_parts_tell_nothing() -> None:
     start = np.arange(3.0) * 10.0
-    assert fit_wander(start, start + 10.0, np.zeros(3), np.ones((3, 2)), 1e-6) is None
+    curve = np.vander(np.arange(3.0), 2)
+    assert fit_wander(start, start + 10.0, np.zeros(3), curve, 1e-6) is None
+
+
+def test_terms_made_of_each_other_do_no_harm() -> None:
+    start = np.arange(30.0) * 10.0
+    share = np.random.default_rng(1).normal(0.0, 0.01, 30)
+    twice = np.column_stack([np.ones(30), np.ones(30), np.zeros(30)])
+    found = fit_wander(start, start + 10.0, share, twice, 1e-3)
+    once = fit_wander(start, start + 10.0, share, np.ones((30, 1)), 1e-3)
+    assert found is not None
+    assert once is not None
+    assert found.sd == pytest.approx(once.sd)
 
 
 @pytest.mark.slow
