@@ -99,7 +99,7 @@ def fit_resistance(
     own = np.array([_own_u(r, shared) for r in resistance])
     _check_spread(speed_km_h, kept)
     fit = _huber(speed_km_h, y, own, kept)
-    common = {c: fit.hat @ np.array([r.parts.get(c, 0.0) for r in resistance]) for c in shared}
+    common, dofs = _common(resistance, shared, fit.hat)
     beta, covariance, constraints = fit.beta, fit.covariance, tuple[str, ...]()
     if non_negative:
         whole = covariance + sum(np.outer(v, v) for v in common.values())
@@ -108,7 +108,6 @@ def fit_resistance(
         common = {c: v * share for c, v in common.items()}
         constraints = _held_up(kept, share)
     dof = float(max(len(y) - len(kept), 1))
-    dofs = {c: min(r.dof.get(c, math.inf) for r in resistance) for c in shared}
     coefficients = {}
     for i, term in enumerate(kept):
         parts = {_RANDOM: math.sqrt(covariance[i, i])}
@@ -126,6 +125,25 @@ def fit_resistance(
         observations=len(y),
         speed_km_h=(float(speed_km_h.min()), float(speed_km_h.max())),
         constraints=constraints,
+    )
+
+
+def _common(
+    resistance: Sequence[Measured], shared: Sequence[UncertaintyCause], hat: NDArray[np.float64]
+) -> tuple[dict[UncertaintyCause, NDArray[np.float64]], dict[UncertaintyCause, float]]:
+    """Per shared cause, (p,) what it does to the coefficients, and its degrees of freedom."""
+    column = {cause: k for k, cause in enumerate(shared)}
+    parts, dof = np.zeros((len(resistance), len(shared))), np.full(len(shared), np.inf)
+    for row, value in enumerate(resistance):
+        for cause, part in value.parts.items():
+            k = column.get(cause)
+            if k is not None:
+                parts[row, k] = part
+                dof[k] = min(dof[k], value.dof.get(cause, math.inf))
+    moved = hat @ parts
+    return (
+        {cause: moved[:, k] for cause, k in column.items()},
+        {cause: float(dof[k]) for cause, k in column.items()},
     )
 
 

@@ -122,13 +122,11 @@ def simulate_margin(
         return None
     rng = np.random.default_rng(seed)
     common = _common(rng, draws, run, mass_t)
-    noise = _noise(rng, draws, used)
-    total = np.zeros(draws)
+    total = _noise(rng, draws, used)
     weights = 0.0
     for item in used:
         grade_u = run.train.assumed.grade
-        margin = _margin(rng, item, common, grade_u, specification)
-        total += item.weight * (margin + sum(u * noise[c] for c, u in item.own.items()))
+        total += item.weight * _margin(rng, item, common, grade_u, specification)
         weights += item.weight
     margin = total / weights
     low, high = np.quantile(margin, (0.025, 0.975))
@@ -175,23 +173,27 @@ def _common(rng: np.random.Generator, draws: int, run: RunBasis, mass_t: float) 
 
 def _noise(
     rng: np.random.Generator, draws: int, used: Sequence[StretchInputs]
-) -> dict[UncertaintyCause, NDArray[np.float64]]:
-    """One draw (draws,) a cause of scatter: Student's t, and one estimate has one variance."""
-    scales: dict[UncertaintyCause, NDArray[np.float64]] = {}
-    out: dict[UncertaintyCause, NDArray[np.float64]] = {}
+) -> NDArray[np.float64]:
+    """Weighted sum (draws,) of all scatter: one Student's t a cause, and one variance for all
+    causes of one estimate."""
+    sums: dict[UncertaintyCause, float] = {}
+    dofs: dict[UncertaintyCause, float] = {}
     for item in used:
-        for cause in item.own:
-            if cause in out:
-                continue
+        for cause, u in item.own.items():
+            sums[cause] = sums.get(cause, 0.0) + item.weight * u
             # Below three a variance has no mean, and no two ways of counting agree.
-            dof = max(item.dof.get(cause, math.inf), LEAST_DOF)
-            known = cause.estimate
-            if known not in scales:
-                scales[known] = (
-                    np.sqrt(dof / rng.chisquare(dof, draws)) if dof < 1e6 else np.ones(draws)
-                )
-            out[cause] = rng.standard_normal(draws) * scales[known]
-    return out
+            dofs[cause.estimate] = max(item.dof.get(cause, math.inf), LEAST_DOF)
+    total = np.zeros(draws)
+    scales: dict[UncertaintyCause, NDArray[np.float64]] = {}
+    for cause, weight in sums.items():
+        known, dof = cause.estimate, dofs[cause.estimate]
+        if known not in scales:
+            few = dof < 1e6
+            scales[known] = np.sqrt(dof / rng.chisquare(dof, draws)) if few else np.ones(1)
+        total += weight * rng.standard_normal(draws) * scales[known]
+        if known == cause:
+            del scales[known]  # of no other cause
+    return total
 
 
 def _margin(

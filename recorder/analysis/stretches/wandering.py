@@ -26,7 +26,7 @@ __all__ = ["with_wander"]
 FAST_S: Final = 2.0
 """Noise between means of this long is taken for white."""
 PART_S: Final = 10.0
-MOST_PARTS: Final = 200
+MOST_PARTS: Final = 150
 """The likelihood is worked by matrices: more parts tell little more of a slow wander."""
 KNOT_M_S: Final = 1.5
 """Between knots of the curve in speed: 5 km/h, half a speed band."""
