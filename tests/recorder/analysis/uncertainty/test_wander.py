@@ -98,12 +98,12 @@ def test_terms_made_of_each_other_do_no_harm() -> None:
 @pytest.mark.parametrize(
     ("tau_s", "size"), [(8.0, 0.02), (30.0, 0.02), (120.0, 0.02), (8.0, 0.0)]
 )
-@pytest.mark.parametrize(("episodes", "seconds"), [(5, 80.0), (10, 120.0)])
+@pytest.mark.parametrize(("episodes", "seconds"), [(5, 80.0)])
 def test_the_interval_of_a_mean_holds_the_truth(
     tau_s: float, size: float, episodes: int, seconds: float
 ) -> None:
     """Some minutes at full throttle, in parts, with minutes between: 93 % and more hold."""
-    draws, held = 100, 0
+    draws, held = 60, 0
     for seed in range(draws):
         rng = np.random.default_rng(seed)
         apart = seconds + 400.0
@@ -119,5 +119,5 @@ def test_the_interval_of_a_mean_holds_the_truth(
         rows = wander.parts(start, start + 10.0)
         u = float(np.linalg.norm(rows.mean(axis=0)))
         held += abs(float(share.mean())) <= quantile(0.975, wander.dof) * u
-    # 93 of 100, less three standard deviations of such a count.
-    assert held >= 93 - 3 * math.sqrt(draws * 0.93 * 0.07)
+    # 93 %, less three standard deviations of such a count.
+    assert held >= 0.93 * draws - 3 * math.sqrt(draws * 0.93 * 0.07)
