@@ -4,7 +4,7 @@ from a name.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Final
 
@@ -108,6 +108,14 @@ class UncertaintyCause:
     """Whose error it is: a certificate's number, a run, a side of the coupler."""
     extent: Extent | None = None
     """Where it acts; ``None``: wherever its owner does."""
+    _hash: int = field(init=False, repr=False, compare=False, default=0)
+    """Worked once: a day's figures look causes up by the million."""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_hash", hash((self.kind, self.owner, self.extent)))
+
+    def __hash__(self) -> int:
+        return self._hash
 
     @property
     def estimate(self) -> UncertaintyCause:
