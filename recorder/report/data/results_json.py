@@ -148,6 +148,8 @@ def _run_figures(run: RunAnswer) -> Iterator[tuple[str, Measured | None]]:
             yield f"{used.kind} per drawbar kWh", used.per_kWh
             yield f"{used.kind} per drawbar hp·h", used.per_hp_h
     yield "evaporation", run.evaporation
+    if run.mass_check is not None:
+        yield "trailing mass by grades and starts", run.mass_check.estimate.joined
 
 
 def ledger_figures(held: EnergyLedger) -> dict[str, Measured | None]:
@@ -270,6 +272,7 @@ def _run(run: RunAnswer) -> dict[str, Any]:
 
 def _mass_check(check: MassCheck) -> dict[str, Any]:
     return {
+        "trailing_mass": measured_json(check.estimate.joined),
         "by_grade": measured_json(check.estimate.by_grade),
         "by_acceleration": measured_json(check.estimate.by_acceleration),
         "stated_t": check.stated_t,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from recorder.analysis.campaign.run_answer import RunAnswer
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.report.pages.charts import along_chart
-from recorder.report.pages.document import Block, Chart, Heading, Text, TextTable, pm
+from recorder.report.pages.document import Block, Chart, Heading, Text, TextTable, plain, pm
 from recorder.report.pages.shown_units import ShownUnits
 
 __all__ = ["run_section"]
@@ -69,7 +69,7 @@ def _ledger(run: RunAnswer, units: ShownUnits) -> list[Block]:
         ("change of kinetic energy of the trailing load", held.kinetic),
         ("curve resistance", held.curve),
         ("rolling resistance by the fit", held.rolling),
-        ("closure: work less all of these", held.closure),
+        ("closure: work less all of these, where no resistance was fitted", held.closure),
     )
     rows = tuple((n, _energy(v, units)) for n, v in lines if v is not None)
     verdict = {
@@ -86,7 +86,31 @@ def _ledger(run: RunAnswer, units: ShownUnits) -> list[Block]:
     return [
         TextTable(heads, rows, f"Energy ledger of run {run.loaded.name}."),
         Text(verdict + out),
+        Text(_mass_words(run, units)),
     ]
+
+
+def _mass_words(run: RunAnswer, units: ShownUnits) -> str:
+    """The trailing mass as grades and starts show it, against the trip sheet's."""
+    check = run.mass_check
+    if check is None:
+        return "The trip sheet states no trailing mass to hold against grades and starts."
+    k, unit = units.factor("t"), units.label("t")
+    stated = f"the trip sheet says {plain(check.stated_t * k, 4)} {unit}"
+    found = check.estimate.joined
+    own = "The locomotive's own mass cannot be seen so."
+    if found is None:
+        return f"Grades and starts of this run do not tell the trailing mass; {stated}. {own}"
+    agrees = {
+        True: "they agree",
+        False: "they do NOT agree",
+        None: "neither bears the other out",
+    }
+    shown = pm(units.of(found), unit=True)
+    return (
+        f"Grades and starts show a trailing mass of {shown}, {stated}: {agrees[check.agrees]}."
+        f" {own}"
+    )
 
 
 def _energy(value: Measured, units: ShownUnits) -> str:

@@ -43,6 +43,7 @@ def test_a_good_run_meets_and_everything_is_written(make: Make, tmp_path: Path) 
     out = tmp_path / "out"
     told = report(out, make())
     assert verdict(told) == "meets"
+    assert told["unmade"] == []
     figures = told["figures"]
     assert isinstance(figures, list)
     for figure in figures:
@@ -100,6 +101,7 @@ def test_runs_that_cannot_say_all(
 ) -> None:
     out = tmp_path / "out"
     told = report(out, make(**options))
+    assert told["unmade"] == []
     notes = told["notes"]
     assert isinstance(notes, list)
     assert notes, name
