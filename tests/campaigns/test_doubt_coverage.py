@@ -16,7 +16,8 @@ from tests.campaigns.trial_train.locomotive import Condition
 from tests.campaigns.trial_train.run_files import write_run_file
 from tests.campaigns.trial_train.trial import MadeRun, make_run
 
-DRAWS = 100
+DRAWS = 25
+"""Of each kind, in continuous integration; a hundred and more when the room is changed."""
 LBF_N, KGF_N, MILE_KM, MPH_M_S = 4.4482216, 9.80665, 1.609344, 0.44704
 """NIST SP 811, appendix B.8."""
 
@@ -85,7 +86,7 @@ def slipped(made: MadeRun, slip: Slip) -> Path:
 )
 def test_what_is_honest_is_not_doubted(tmp_path: Path, scenario: str) -> None:
     alarms = Counter(k for made in fresh(tmp_path, scenario) for k in doubted(made.path))
-    assert alarms.total() <= DRAWS // 100
+    assert alarms.total() <= 1
 
 
 @pytest.mark.slow
@@ -97,4 +98,4 @@ def test_every_slip_is_found(tmp_path: Path, names: tuple[str, ...]) -> None:
         for name in names
         if SLIPS[name].doubted in doubted(slipped(made, SLIPS[name]))
     )
-    assert {name: found[name] for name in names if found[name] < 0.95 * DRAWS} == {}
+    assert {name: found[name] for name in names if found[name] < 0.9 * DRAWS} == {}

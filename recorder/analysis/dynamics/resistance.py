@@ -103,10 +103,11 @@ def fit_resistance(
     beta, covariance, constraints = fit.beta, fit.covariance, tuple[str, ...]()
     if non_negative:
         whole = covariance + sum(np.outer(v, v) for v in common.values())
-        beta, share = bounded(fit.beta, whole)
-        covariance = np.asarray(covariance * np.outer(share, share))
-        common = {c: v * share for c, v in common.items()}
-        constraints = _held_up(kept, share)
+        beta, narrowed = bounded(fit.beta, whole)
+        covariance = np.asarray(narrowed @ covariance @ narrowed.T)
+        common = {c: narrowed @ v for c, v in common.items()}
+        within = np.sqrt(np.diag(narrowed @ whole @ narrowed.T) / np.diag(whole))
+        constraints = _held_up(kept, within)
     dof = float(max(len(y) - len(kept), 1))
     coefficients = {}
     for i, term in enumerate(kept):
@@ -150,8 +151,8 @@ def _common(
 def bounded(
     beta: NDArray[np.float64], covariance: NDArray[np.float64], *, seed: int = 1
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Mean (p,) of a normal posterior that no term below zero is allowed in, and by what share
-    (p,) its standard deviations are smaller than without the bound.
+    """Mean (p,) of a normal posterior that no term below zero is allowed in, and the linear map
+    (p, p) that makes the covariance without the bound into the one within.
 
     By Gibbs sampling of the truncated normal distribution (J. Geweke, 1991, from memory), in
     units of the unbounded standard deviations; the seed is fixed, so that a report repeats.
@@ -177,7 +178,10 @@ def bounded(
         if sweep >= SWEEPS // 4:
             kept.append(x.copy())
     draws = np.concatenate(kept)
-    return draws.mean(axis=0) * scale, np.minimum(draws.std(axis=0), 1.0)
+    within = np.linalg.cholesky(np.cov(draws.T) + 1e-12 * np.eye(len(beta)))
+    without = np.linalg.cholesky(unit)
+    narrowed = within @ np.linalg.inv(without)
+    return draws.mean(axis=0) * scale, np.outer(scale, 1.0 / scale) * narrowed
 
 
 def _held_up(terms: tuple[str, ...], share: NDArray[np.float64]) -> tuple[str, ...]:

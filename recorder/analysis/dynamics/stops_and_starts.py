@@ -244,7 +244,7 @@ def _highest_of(values: NDArray[np.float64], window: int) -> tuple[float, float]
     own = sd / math.sqrt(window)
     rivals = float(np.sum(means > top - 3.0 * own)) / window if own > 0.0 else 1.0
     high = own * math.sqrt(2.0 * math.log(max(rivals, 1.0)))
-    return top - 0.8 * high, math.hypot(own, 0.3 * high)
+    return top - 0.8 * high, own + 0.4 * high
 
 
 def starting_effort(starts: Sequence[StartTest]) -> Measured | None:

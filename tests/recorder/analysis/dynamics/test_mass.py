@@ -86,9 +86,13 @@ def test_a_balance_cannot_be_closed_by_what_was_fitted_on_it() -> None:
 
 def test_a_bound_that_is_far_away_does_nothing_and_a_near_one_holds_up() -> None:
     """Half a normal distribution has mean σ·√(2/π) and variance σ²·(1 − 2/π) (from memory)."""
-    far, share = bounded(np.array([10.0, 20.0]), np.diag([1.0, 1.0]))
+    skewed = np.array([[1.0, 0.6], [0.6, 1.0]])
+    far, same = bounded(np.array([10.0, 20.0]), skewed)
     assert far == pytest.approx([10.0, 20.0], abs=0.05)
-    assert share == pytest.approx([1.0, 1.0], abs=0.03)
-    near, narrower = bounded(np.array([0.0, 20.0]), np.diag([4.0, 1.0]))
+    assert same @ skewed @ same.T == pytest.approx(skewed, abs=0.04)
+    wide = np.diag([4.0, 1.0])
+    near, narrowed = bounded(np.array([0.0, 20.0]), wide)
     assert near[0] == pytest.approx(2.0 * (2.0 / np.pi) ** 0.5, rel=0.03)
-    assert narrower[0] == pytest.approx((1.0 - 2.0 / np.pi) ** 0.5, rel=0.03)
+    held = narrowed @ wide @ narrowed.T
+    assert held[0, 0] == pytest.approx(4.0 * (1.0 - 2.0 / np.pi), rel=0.05)
+    assert held[1, 1] == pytest.approx(1.0, rel=0.05)
