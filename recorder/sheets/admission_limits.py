@@ -59,8 +59,11 @@ class AdmissionLimits:
 def read_admission(table: SheetTable) -> AdmissionLimits:
     """The limits that a ``[specification]`` states; what it does not say has its default."""
     usual = AdmissionLimits()
+    throttle = table.texts("throttle")
+    if any(not word.strip() for word in throttle):
+        table.problem("throttle must be settings as a mark would say them, got an empty one")
     return AdmissionLimits(
-        throttle=table.texts("throttle"),
+        throttle=throttle,
         throttle_confirmed_s=_seconds(table, "throttle_confirmed", usual.throttle_confirmed_s),
         keyed_late_s=_seconds(table, "keyed_late", usual.keyed_late_s),
         settle_s=_seconds(table, "settle", usual.settle_s),

@@ -127,11 +127,17 @@ class ConsistSheet:
     @property
     def u_mass_t(self) -> float | None:
         """Standard uncertainty of the gross mass: groups are independent of each other, the cars
-        of one are not. None when any group's is not stated."""
+        of one are not, and one that states none has 1 % of its own. None when none states any."""
         if not self.cars:
             return self.total_u_mass_t
-        stated = [c.u_mass_t * c.count for c in self.cars if c.u_mass_t is not None]
-        return math.hypot(*stated) if len(stated) == len(self.cars) else None
+        if all(c.u_mass_t is None for c in self.cars):
+            return None
+        return math.hypot(
+            *(
+                UNSTATED_REL * c.gross_t if c.u_mass_t is None else c.u_mass_t * c.count
+                for c in self.cars
+            )
+        )
 
     @property
     def mass_t(self) -> float | None:
@@ -190,6 +196,8 @@ class RouteSheet:
     """Relative standard uncertainty of the curve resistance."""
 
 
+UNSTATED_REL: Final = 0.01
+"""Of a mass whose uncertainty is not stated (common practice)."""
 _USUAL: Final = AdmissionLimits()
 
 

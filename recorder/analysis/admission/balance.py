@@ -34,6 +34,14 @@ SPEED_CHANGED_M_S: Final = 0.5
 def length_criterion(result: StretchResult, limits: AdmissionLimits) -> Criterion:
     """Long enough that the slack evens out, with readings enough to show their scatter."""
     stretch = result.stretch
+    if not math.isfinite(result.pull.value):
+        return Criterion(
+            kind=CriterionKind.LENGTH,
+            value="no equivalent pull",
+            limit="pull, mass, grade and acceleration known",
+            passed=False,
+            reason="the equivalent pull is not known: mass, grade or acceleration is missing",
+        )
     if not math.isfinite(result.pull.u):
         return Criterion(
             kind=CriterionKind.LENGTH,
@@ -53,7 +61,8 @@ def length_criterion(result: StretchResult, limits: AdmissionLimits) -> Criterio
 
 def specified_criterion(result: StretchResult, specification: Specification) -> Criterion:
     """Every speed of the stretch inside the specification."""
-    passed = result.margin is not None if specification.speed_m_s else None
+    unknown = not math.isfinite(result.pull.value) or not specification.speed_m_s
+    passed = None if unknown else result.margin is not None
     k = KM_H_PER_M_S
     speeds = specification.speed_m_s
     return Criterion(

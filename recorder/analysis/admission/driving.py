@@ -49,13 +49,16 @@ def settled_criterion(
     since = stretch.t_start_s - max(before) if before else math.inf
     # The first bin may begin a bin before the mark.
     step = stretch.seconds / max(stretch.stop - stretch.start, 1)
-    passed = since >= limits.settle_s - 1.01 * step
+    inside = any(stretch.t_start_s + step < t < stretch.t_end_s - step for t in changes)
+    passed = since >= limits.settle_s - 1.01 * step and not inside
     return Criterion(
         kind=CriterionKind.SETTLED,
         value="no change before it" if math.isinf(since) else f"{max(since, 0.0):.0f} s after",
         limit=f"at least {limits.settle_s:g} s",
         passed=passed,
-        reason="" if passed else f"less than {limits.settle_s:g} s after a change or a start",
+        reason="a change lies within it"
+        if inside
+        else f"less than {limits.settle_s:g} s after a change or a start",
     )
 
 
@@ -121,7 +124,9 @@ def sand_criterion(
     for mark in marks:
         if mark.kind is Kind.SAND and mark.t_s <= stretch.t_end_s:
             value = mark.meaning
-            on, keyed = not (isinstance(value, SandMark) and value.on is False), True
+            now = not (isinstance(value, SandMark) and value.on is False)
+            # Sand for any of the stretch is sand.
+            on, keyed = now or (on and mark.t_s > stretch.t_start_s), True
     return Criterion(
         kind=CriterionKind.SAND,
         value=("on" if on else "off") if keyed else "none keyed",
@@ -138,16 +143,20 @@ def cut_off_criterion(
     if limits.cut_off_pct is None:
         return None
     said = _CUT_OFF.search(setting.words)
-    held = float(said[1]) if said is not None else None
+    held: list[float | None] = [float(said[1]) if said is not None else None]
     for mark in marks:
-        if mark.kind is Kind.CUTOFF and mark.t_s <= stretch.t_start_s:
+        if mark.kind is Kind.CUTOFF and mark.t_s <= stretch.t_end_s:
             value = mark.meaning
-            held = value.per_cent if isinstance(value, CutOffMark) else None
+            now = value.per_cent if isinstance(value, CutOffMark) else None
+            held = [now] if mark.t_s <= stretch.t_start_s else [*held, now]
     low, high = limits.cut_off_pct
+    known = [h for h in held if h is not None]
+    whole = len(known) == len(held)
+    words = " and ".join(f"{h:g} %" for h in dict.fromkeys(known))
     return Criterion(
         kind=CriterionKind.CUT_OFF,
-        value="not known" if held is None else f"{held:g} %",
+        value=words if whole else "not known",
         limit=f"{low:g} to {high:g} %",
-        passed=held is not None and low <= held <= high,
-        reason="no cut-off is known" if held is None else f"cut-off was {held:g} %",
+        passed=whole and all(low <= h <= high for h in known),
+        reason=f"cut-off was {words}" if whole else "no cut-off is known",
     )

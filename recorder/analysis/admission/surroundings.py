@@ -12,7 +12,7 @@ import numpy as np
 from recorder.analysis.stretches.admission_record import Criterion, CriterionKind
 from recorder.marks.kinds import Kind
 from recorder.marks.stores import SteamMark
-from recorder.marks.weather import WeatherMark
+from recorder.marks.weather import WeatherMark, Wind
 
 if TYPE_CHECKING:
     from recorder.analysis.series.series import Series
@@ -49,19 +49,16 @@ _DERATED: Final = re.compile(
     r"|overheat\w*|limited power)\b",
     re.I,
 )
-_NEGATED: Final = re.compile(r"\b(no|not|without)\s+$", re.I)
+_NEGATED: Final = re.compile(
+    r"(\b(no|not|without|never|hardly|nowhere near)|n't)\s+(yet\s+|quite\s+)?$", re.I
+)
 
 
 def wind_criterion(
     stretch: Stretch, marks: Sequence[Mark], limits: AdmissionLimits
 ) -> Criterion:
     """Wind, as last marked, below what the contract allows."""
-    wind = None
-    for mark in marks:
-        if mark.kind is Kind.WEATHER and mark.t_s <= stretch.t_end_s:
-            value = mark.meaning
-            if not isinstance(value, WeatherMark) or value.speaks_of_wind:
-                wind = value.wind if isinstance(value, WeatherMark) else None
+    wind = _strongest(stretch, marks)
     most = limits.wind_most_m_s
     return Criterion(
         kind=CriterionKind.WIND,
@@ -72,23 +69,50 @@ def wind_criterion(
     )
 
 
+def _strongest(stretch: Stretch, marks: Sequence[Mark]) -> Wind | None:
+    """The strongest wind keyed for any of the stretch; ``None`` when the last word of it, or any
+    within, gave no figures."""
+    before: list[Wind | None] = []
+    within: list[Wind | None] = []
+    for mark in marks:
+        if mark.kind is not Kind.WEATHER or mark.t_s > stretch.t_end_s:
+            continue
+        value = mark.meaning
+        if isinstance(value, WeatherMark) and not value.speaks_of_wind:
+            continue
+        wind = value.wind if isinstance(value, WeatherMark) else None
+        if mark.t_s <= stretch.t_start_s:
+            before = [wind]
+        else:
+            within.append(wind)
+    blown = [w for w in (*before, *within) if w is not None]
+    return max(blown, key=lambda w: w.speed_m_s, default=None)
+
+
 def rail_criterion(
     stretch: Stretch, marks: Sequence[Mark], limits: AdmissionLimits
 ) -> Criterion:
     """Rail, by the weather last marked, as the contract wants it."""
-    words = ""
+    found = "not known"
     for mark in marks:
-        if mark.kind is Kind.WEATHER and mark.t_s <= stretch.t_end_s and mark.value.strip():
-            words = mark.value
-    wet, dry = _said(_WET, words), _said(_DRY, words)
-    found = "wet" if wet else ("dry" if dry else "not known")
+        if mark.kind is not Kind.WEATHER or mark.t_s > stretch.t_end_s:
+            continue
+        if _said(_WET, mark.value) or _denied(_DRY, mark.value):
+            found = "wet"
+        elif _said(_DRY, mark.value):
+            # Wet for part of the stretch is wet.
+            found = "wet" if found == "wet" and mark.t_s > stretch.t_start_s else "dry"
     wanted_dry = limits.rail == "dry"
+    reasons = {
+        "wet": "the rail was wet, and the contract is for dry rail",
+        "not known": "the rail is not known, and the contract is for dry rail",
+    }
     return Criterion(
         kind=CriterionKind.RAIL,
         value=found,
         limit=limits.rail,
-        passed=not wanted_dry if wet else (True if dry or not wanted_dry else None),
-        reason="the rail was wet, and the contract is for dry rail",
+        passed=found == "dry" if wanted_dry else True,
+        reason=reasons.get(found, ""),
     )
 
 
@@ -177,3 +201,8 @@ def _remarked(pattern: re.Pattern[str], stretch: Stretch, marks: Sequence[Mark])
 def _said(pattern: re.Pattern[str], words: str) -> bool:
     """Whether words speak of it, other than to say that there is none."""
     return any(not _NEGATED.search(words[: m.start()]) for m in pattern.finditer(words))
+
+
+def _denied(pattern: re.Pattern[str], words: str) -> bool:
+    """Whether words say that there is none of it."""
+    return any(_NEGATED.search(words[: m.start()]) for m in pattern.finditer(words))

@@ -237,9 +237,10 @@ def _overall(
     apart: Sequence[str],
 ) -> Overall:
     """The one answer, if the uncertainty holds, runs agree, and no doubt about a record stands."""
-    if apart and judged.margin is not None:
+    judged = in_view_of_conditions(judged, conditions)
+    if apart and judged.verdict in (Verdict.MEETS, Verdict.DOES_NOT_MEET):
         judged = Overall(verdict=Verdict.CANNOT_TELL, reasons=tuple(apart))
-    return in_view_of_doubts(in_view_of_conditions(judged, conditions), doubts)
+    return in_view_of_doubts(judged, doubts)
 
 
 def _disagreeing(
@@ -278,6 +279,14 @@ def _check(runs: Sequence[LoadedRun], settings: AnswerSettings) -> None:
                 f" worked with {settings.switches}: load it with these"
             )
             raise ValueError(msg)
+    promised = {
+        (s.speed_m_s, s.pull_kN, s.starting_pull_kN) for run in runs if (s := run.specification)
+    }
+    if len(promised) > 1:
+        msg = (
+            "the runs' trip sheets state different specifications: give one for all with --trip"
+        )
+        raise ValueError(msg)
     names = [run.name for run in runs]
     for edit in settings.edits:
         if edit.run not in names:

@@ -148,7 +148,7 @@ def load_run(
             series, instruments, placed.place, name, notes, wanted=applied.wheel
         )
     series = _on_line(series, on, marks, placed, sheet, notes)
-    train = with_doubted_grade(train_from_sheet(sheet), series.grade_source, notes)
+    train = with_doubted_grade(train_from_sheet(sheet, run=name), series.grade_source, notes)
     loaded = LoadedRun(
         name=name,
         series=series,

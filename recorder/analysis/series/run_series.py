@@ -139,9 +139,9 @@ def series_of(on: RunGrid, gaps: Sequence[Gap], notes: list[str]) -> Series:
         pull_max_kN=pull.high,
         speed_m_s=speed,
         distance_m=distance,
-        acceleration_m_s2=(
-            acceleration_of(speed, on.step_s) if acceleration is None else acceleration
-        ),
+        # Along the way of travel, whichever end leads.
+        acceleration_m_s2=np.where(speed < 0.0, -1.0, 1.0)
+        * (acceleration_of(speed, on.step_s) if acceleration is None else acceleration),
         chainage_m=np.full(len(on), np.nan),
         locomotive_grade=level,
         trailing_grade=level,

@@ -100,7 +100,9 @@ class TrialTrain:
         return self.vehicles(side).owner or str(side)
 
 
-def train_from_sheet(trip: TripSheet | None, *, assumed: Assumed | None = None) -> TrialTrain:
+def train_from_sheet(
+    trip: TripSheet | None, *, assumed: Assumed | None = None, run: str = ""
+) -> TrialTrain:
     """Collect what a trip sheet states; an absent sheet or table gives ``None`` fields."""
     given = _stated(assumed or Assumed(), trip)
     if trip is None:
@@ -116,7 +118,7 @@ def train_from_sheet(trip: TripSheet | None, *, assumed: Assumed | None = None) 
             length_m=engine.length_m,
             mass_rel_u=_relative(engine.u_mass_t, engine.mass_t),
             rotary_u=engine.u_rotary_allowance,
-            owner=f"locomotive {engine.name}" if engine.name else "",
+            owner=f"locomotive {engine.name or f'of {run}'}" if engine.name or run else "",
         ),
         trailing=Vehicles(
             # With only the test car's mass the trailing load is not known.
@@ -126,7 +128,7 @@ def train_from_sheet(trip: TripSheet | None, *, assumed: Assumed | None = None) 
             axles=sum(v.axles or 0 for v in parts) or None,
             mass_rel_u=_trailing_rel_u(trip),
             rotary_u=consist.u_rotary_allowance,
-            owner=_train_words(trip),
+            owner=_train_words(trip, run),
         ),
         adhesive_mass_t=engine.adhesive_mass_t,
         locomotive_resistance=engine.resistance,
@@ -166,13 +168,14 @@ def _trailing_rel_u(trip: TripSheet) -> float | None:
     )
 
 
-def _train_words(trip: TripSheet) -> str:
-    """The trailing load by its cars: the same words, the same cars."""
+def _train_words(trip: TripSheet, run: str) -> str:
+    """The trailing load by its cars: the same words, the same cars; without a list of cars it is
+    the run's own."""
     consist = trip.consist
-    if not consist.mass_t:
-        return ""
-    count = "train" if consist.count is None else f"train of {consist.count} cars"
-    return f"{count}, {consist.mass_t:.0f} t"
+    if not consist.cars:
+        return f"train of {run}" if run else ""
+    groups = "; ".join(f"{c.count} {c.name or 'cars'}" for c in consist.cars)
+    return f"train of {groups}, {consist.mass_t or 0.0:.0f} t"
 
 
 def _rotary(stated: float | None) -> float:

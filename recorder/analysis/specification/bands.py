@@ -96,7 +96,7 @@ def _band(low: float, width: float, held: list[StretchResult]) -> Band:
     judged = [r for r in held if r.judged]
     # Where nothing is specified, what is admitted shows what was pulled.
     used = judged or [r for r in held if r.admission.admitted]
-    used = used or [r for r in held if math.isfinite(r.pull.u)] or held
+    used = used or [r for r in held if math.isfinite(r.pull.value + r.pull.u)] or held
     refusals = refusals_of(held)
     weights = [weight_of(r) for r in used]
     if not any(weights):
@@ -153,6 +153,8 @@ def weight_of(result: StretchResult) -> float:
 def _about_curve(used: Sequence[StretchResult]) -> NDArray[np.float64]:
     """Pulls (n,) less the fall of the curve inside the band: against the specification, else
     against a straight line in speed; kN."""
+    if not all(math.isfinite(r.pull.value) for r in used):
+        return np.zeros(len(used))
     if all(r.margin is not None for r in used):
         return np.array([r.margin.value for r in used if r.margin is not None])
     pull = np.array([r.pull.value for r in used])

@@ -106,8 +106,9 @@ def _settings(words: tuple[str, ...], sheet: TripSheet | None) -> tuple[Throttle
     if not words:
         steam = sheet is not None and sheet.locomotive.kind == "steam"
         return (FULL,) if steam else (FULL, ThrottleMark(notch=LAST_NOTCH))
+    read = [read_kept(Kind.THROTTLE, word) for word in words]
+    # What does not read stays as its words: it must not vanish, and agrees with nothing else.
     return tuple(
-        mark
-        for word in words
-        if isinstance(mark := read_kept(Kind.THROTTLE, word), ThrottleMark)
+        mark if isinstance(mark, ThrottleMark) else ThrottleMark(words=word)
+        for mark, word in zip(read, words, strict=True)
     )

@@ -79,14 +79,15 @@ def _struck(stretch: Stretch, why: str) -> Stretch:
 def _by_crew(series: Series, marks: Sequence[Mark], edit: StretchEdit) -> Stretch:
     start = int(np.searchsorted(series.t_s, edit.t_start_s))
     stop = int(np.searchsorted(series.t_s, edit.t_end_s))
+    half = series.step_s / 2
     if stop - start < 2:
         msg = f"stretch {edit.t_start_s:.1f}-{edit.t_end_s:.1f} s lies outside the run's data"
         raise ValueError(msg)
     return Stretch(
         start=start,
         stop=stop,
-        t_start_s=edit.t_start_s,
-        t_end_s=edit.t_end_s,
+        t_start_s=max(edit.t_start_s, float(series.t_s[start]) - half),
+        t_end_s=min(edit.t_end_s, float(series.t_s[stop - 1]) + half),
         setting=setting_at(throttle_words(marks), edit.t_start_s),
         source=StretchSource.CREW,
         reason=edit.reason,

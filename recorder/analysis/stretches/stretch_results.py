@@ -55,15 +55,13 @@ class StretchResult:
 def measure_stretches(
     run: RunBasis, stretches: Sequence[Stretch], specification: Specification | None
 ) -> list[StretchResult]:
-    """Figures of each stretch, with every cause of uncertainty; one without a pull has none."""
+    """Figures of each stretch, with every cause of uncertainty; unknown where the pull is."""
     if specification is not None and not specification.speed_m_s:
         specification = None
     results = []
     for stretch in stretches:
         extent = Extent(run.name, stretch.name)
         pull = corrected_pull(run, stretch.span, extent, Side.LOCOMOTIVE)
-        if not math.isfinite(pull.value):
-            continue
         speed = mean_speed(run, stretch.span, extent)
         speeds = np.abs(run.series.speed_m_s[stretch.span])
         margin, limit = _margin(run, stretch.span, pull, specification)
@@ -88,7 +86,11 @@ def _margin(
     """Margin and mean limit over the speeds of a stretch; none unless all lie inside."""
     if specification is None:
         return None, math.nan
-    speeds = np.abs(run.series.speed_m_s[span])
+    if not math.isfinite(pull.value):
+        return None, math.nan
+    # Of the very bins that the pull is the mean of.
+    known = np.isfinite(run.corrected.equivalent_pull_kN[span])
+    speeds = np.where(known, np.abs(run.series.speed_m_s[span]), np.nan)
     limits = specification.limits_kN(speeds)
     if not np.isfinite(limits).any() or np.isnan(limits[np.isfinite(speeds)]).any():
         return None, math.nan

@@ -216,7 +216,10 @@ def test_a_locomotive_without_mass_is_not_judged_without_a_word() -> None:
         *full(0.0, closed_s=600.0),
         train=TrialTrain(trailing=Vehicles(mass_t=1.0)),
     )
-    assert results == []
+    assert seconds(results) == 0.0
+    assert all(
+        "the equivalent pull is not known" in " ".join(r.admission.reasons) for r in results
+    )
 
 
 def test_a_pull_that_stands_still_is_not_judged() -> None:
@@ -237,3 +240,36 @@ def test_a_wheel_that_leaves_the_receiver_is_not_judged() -> None:
     results = results_of(STEADY, 1.02, *full(0.0, closed_s=600.0), gnss_speed_m_s=receiver)
     assert at(results, 200.0).judged
     assert refused_by(at(results, 400.0)) == {K.WHEEL}
+
+
+def test_sand_for_any_of_a_stretch_is_sand_and_the_last_wind_is_not_all() -> None:
+    strict = replace(
+        SPECIFICATION, admission=replace(SPECIFICATION.admission, sand=False, rail="dry")
+    )
+    marks = (
+        *full(0.0, closed_s=600.0),
+        mark("weather", 1.0, "wet"),
+        mark("weather", 100.0, "wind 18 m/s from 270"),
+        mark("sand", 200.0, "on"),
+        mark("sand", 300.3, "off"),
+        mark("weather", 345.0, "wind 2 m/s from 270"),
+    )
+    results = results_of(STEADY, 1.02, *marks, specification=strict)
+    assert {K.SAND, K.RAIL} <= refused_by(at(results, 299.0))
+    assert K.WIND in refused_by(at(results, 340.0))
+    # The wind's mark says nothing of the rail: it is still wet.
+    assert K.RAIL in refused_by(at(results, 500.0))
+
+
+@pytest.mark.parametrize(("words", "rail"), [("not yet dry", "wet"), ("dry, no rain", "dry")])
+def test_what_is_denied_is_not_said(words: str, rail: str) -> None:
+    results = results_of(STEADY, 1.02, *full(0.0, closed_s=600.0), mark("weather", 1.0, words))
+    found = {c.value for c in at(results, 300.0).admission.criteria if c.kind is K.RAIL}
+    assert found == {rail}
+
+
+def test_a_stretch_whose_pull_is_not_known_is_refused_and_there() -> None:
+    grade = np.where((np.arange(600) > 200) & (np.arange(600) < 320), np.nan, 0.0)
+    results = results_of(STEADY, 1.02, *full(0.0, closed_s=600.0), locomotive_grade=grade)
+    assert seconds(results) + seconds(results, judged=False) == pytest.approx(600.0)
+    assert K.LENGTH in refused_by(at(results, 260.0))
