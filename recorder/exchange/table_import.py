@@ -34,7 +34,7 @@ __all__ = ["ImportedTable", "TableError", "import_table", "read_table"]
 
 QUANTITIES: Final = (
     "time", "pull", "speed", "distance", "acceleration", "power", "elevation", "temperature",
-    "pressure",
+    "pressure", "throttle", "notch",
 )  # fmt: skip
 """What a column may be, beside grade and curvature."""
 RATIOS: Final = {unit: factor(unit) for unit in ("pct", "percent", "permille")} | {
@@ -214,6 +214,8 @@ def _ratio_or_radius(name: str, quantity: str, unit: str) -> tuple[str, str]:
     for ending in RATIOS:
         if plain == f"grade_{ending}":
             return "grade", ending
+    if plain.lower() == "notch":
+        return "notch", "1"  # a number, of no unit
     if quantity in {"curve_radius", "radius"}:
         return "curvature", unit
     return quantity, unit

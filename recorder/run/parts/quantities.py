@@ -19,6 +19,8 @@ RUN_UNITS: Final[Mapping[str, str]] = {
     "elevation": "m",
     "temperature": "C",
     "pressure": "Pa",
+    "throttle": "pct",
+    "notch": "1",
     "latitude": "deg",
     "longitude": "deg",
     "altitude": "m",
