@@ -29,6 +29,9 @@ MOST_DRIFT: Final = 0.003
 DRIFT_PER_K: Final = 2e-5
 """And for each kelvin that was recorded: 0.02 % of capacity in 10 K (common practice; a cell's
 data sheet may say less)."""
+LEAST_SPANNED: Final = 0.5
+"""Share of the run that several zeros must span before their changes are taken to show its drift:
+less would carry the pace of some minutes over more time than it was seen in (our choice)."""
 UNKNOWN_ZERO: Final = 0.001
 """Standard uncertainty assumed of a zero that was not taken or came without one, as a share of
 capacity."""
@@ -36,42 +39,64 @@ capacity."""
 
 def zero_u_kN(run: RunFile, pull: Channel | None, notes: list[str]) -> float:
     """Standard uncertainty of the zero, kN: the greatest of the zero line over the run, with
-    what it may have drifted where one zero alone was taken.
+    what it may have drifted where the zeros do not show it: none, one alone, or several close
+    together.
 
     What had to be assumed, or could not be seen, is added to the notes.
     """
     certificate = None if pull is None else run.certificates.get(pull.certificate)
     if pull is None or not isinstance(certificate, ForceCertificate):
         return 0.0
-    assumed_kN = UNKNOWN_ZERO * certificate.capacity_kN
     line = _line_of(run, pull)
+    known, counts = "", math.nan
     if line is None:
-        notes.append(
-            "no zero was taken: the certificate's own zero stands, and 0.1 % of the capacity is"
-            " assumed as its standard uncertainty"
-        )
-        return assumed_kN
-    counts = line.greatest_u_counts(0.0, run.duration_s)
-    if math.isnan(counts):
-        notes.append(
-            "the zero came without an uncertainty: 0.1 % of the capacity is assumed as its"
-            " standard uncertainty"
-        )
-        return assumed_kN
-    k = _kN_per_count(certificate)
+        known = "no zero was taken: the certificate's own zero stands, and"
+    else:
+        counts = line.greatest_u_counts(0.0, run.duration_s)
+        if math.isnan(counts):
+            known = "the zero came without an uncertainty:"
+    u_kN = counts * _kN_per_count(certificate)
+    if known:
+        notes.append(f"{known} 0.1 % of the capacity is assumed as its standard uncertainty")
+        u_kN = UNKNOWN_ZERO * certificate.capacity_kN
+    unseen_s = _unseen_s(line, run.duration_s)
+    if unseen_s is None:
+        return u_kN
+    drift_kN, why = _unseen_drift_kN(run, certificate.capacity_kN, unseen_s)
+    notes.append(
+        f"{_taken_words(line)}: what it drifted over the run was not seen, and ± {drift_kN:.2g}"
+        f" kN standard uncertainty is assumed for it ({why}); zeros at both ends of the run would"
+        " show it"
+    )
+    return math.hypot(u_kN, drift_kN)
+
+
+def _unseen_s(line: ZeroLine | None, duration_s: float) -> float | None:
+    """The longest time from the zeros to an instant of the run; ``None`` when they span enough
+    of the run to show how it drifted. No zero says nothing of any of it."""
+    if line is None:
+        return duration_s
+    first, last = float(line.t_s[0]), float(line.t_s[-1])
+    outside_s = max(first, duration_s - last, 0.0)
+    spanned_s = min(last, duration_s) - max(first, 0.0)
+    # One zero spans nothing: also where the run is nothing but that instant.
+    if len(line.t_s) > 1 and spanned_s >= LEAST_SPANNED * duration_s:
+        return None
+    return outside_s
+
+
+def _taken_words(line: ZeroLine | None) -> str:
+    if line is None:
+        return "no zero was taken"
     if len(line.t_s) == 1:
-        drift_kN, why = _unseen_drift_kN(run, certificate.capacity_kN, float(line.t_s[0]))
-        notes.append(
-            f"one zero was taken: what it drifted over the run was not seen, and ± {drift_kN:.2g}"
-            f" kN standard uncertainty is assumed for it ({why}); a zero at the end would show it"
-        )
-        return math.hypot(counts * k, drift_kN)
-    return counts * k
+        return "one zero was taken"
+    minutes = float(np.ptp(line.t_s)) / 60.0
+    return f"{len(line.t_s)} zeros were taken within {minutes:.0f} min"
 
 
-def _unseen_drift_kN(run: RunFile, capacity_kN: float, since_s: float) -> tuple[float, str]:
-    """Standard uncertainty of a drift that no second zero showed, and of what it is made."""
-    hours = max(run.duration_s - since_s, 0.0) / 3600.0
+def _unseen_drift_kN(run: RunFile, capacity_kN: float, unseen_s: float) -> tuple[float, str]:
+    """Standard uncertainty of a drift that no zero showed, and of what it is made."""
+    hours = unseen_s / 3600.0
     share = min(DRIFT_AT_ONCE + DRIFT_PER_HOUR * hours, MOST_DRIFT)
     words = f"{100 * share:.2g} % of the capacity for {hours:.1f} h"
     span_K = _temperature_span_K(run)

@@ -47,7 +47,11 @@ def test_only_refused_zeros_are_no_zero(tmp_path: Path) -> None:
     path = run_with(tmp_path / "run.h5", Event(kind="zero", t_s=0.0, data=refused))
     with open_run(path) as run:
         loaded = load_run(run)
-    assert loaded.instruments.zero_u_kN == pytest.approx(0.001 * CAPACITY_KN)
+    # Assumed 0.1 % of capacity, and a drift of 0.05 % at once and 0.1 % in each hour.
+    drift = 0.0005 + 0.001 * 200.0 / 3600.0
+    assert loaded.instruments.zero_u_kN == pytest.approx(
+        math.hypot(0.001, drift) * CAPACITY_KN, rel=1e-3
+    )
     assert any("no zero was taken" in note for note in loaded.notes)
 
 
@@ -58,12 +62,50 @@ def test_the_drift_not_seen_is_told_and_is_in_the_uncertainty(tmp_path: Path) ->
     assert u_kN >= 0.0005 * CAPACITY_KN
 
 
+def test_a_zero_at_the_end_drifted_as_long_as_one_at_the_beginning(tmp_path: Path) -> None:
+    first = Event(kind="zero", t_s=0.0, data=dict(TAKEN))
+    last = Event(kind="zero", t_s=199.99, data=dict(TAKEN))
+    begun, _ = zero_u_kN(run_with(tmp_path / "begun.h5", first))
+    ended, notes = zero_u_kN(run_with(tmp_path / "ended.h5", last))
+    assert ended == pytest.approx(begun, rel=1e-6)
+    assert any("at both ends of the run" in note for note in notes)
+
+
+def test_zeros_close_together_show_no_drift_of_the_rest(tmp_path: Path) -> None:
+    """Five seconds of 200: as one zero, and told so."""
+    zeros = [Event(kind="zero", t_s=t, data=dict(TAKEN)) for t in (0.0, 5.0)]
+    u_kN, notes = zero_u_kN(run_with(tmp_path / "run.h5", *zeros))
+    assert u_kN >= 0.0005 * CAPACITY_KN
+    assert any("2 zeros were taken within 0 min" in note for note in notes)
+
+
+def test_zeros_at_both_ends_need_nothing_assumed(tmp_path: Path) -> None:
+    zeros = [Event(kind="zero", t_s=t, data=dict(TAKEN)) for t in (0.0, 199.99)]
+    u_kN, notes = zero_u_kN(run_with(tmp_path / "run.h5", *zeros))
+    assert u_kN == pytest.approx(0.0006, rel=0.02)
+    assert not any("drifted" in note for note in notes)
+
+
+def test_less_knowledge_of_the_zero_is_never_surer(tmp_path: Path) -> None:
+    """No zero, one, and one at each end."""
+    zeros = [Event(kind="zero", t_s=t, data=dict(TAKEN)) for t in (0.0, 199.99)]
+    none, one, two = (open_u_kN(run_with(tmp_path / f"{k}.h5", *zeros[:k])) for k in range(3))
+    assert none > one > two
+
+
+def open_u_kN(path: Path) -> float:
+    """Its standard uncertainty, whatever the pull reads."""
+    with open_run(path) as run:
+        return load_run(run).instruments.zero_u_kN
+
+
 def test_a_zero_without_uncertainty_is_not_taken_for_exact(tmp_path: Path) -> None:
     """As the car sheet states one: no scatter, no number of counts."""
     stated = {"channel": "pull", "counts": 20_000.0, "sd_counts": 0.0, "n": 0, "when": "sheet"}
     path = run_with(tmp_path / "run.h5", Event(kind="zero", t_s=0.0, data=stated))
     u_kN, notes = zero_u_kN(path)
-    assert u_kN == pytest.approx(0.001 * CAPACITY_KN)
+    drift = 0.0005 + 0.001 * 200.0 / 3600.0
+    assert u_kN == pytest.approx(math.hypot(0.001, drift) * CAPACITY_KN, rel=1e-3)
     assert any("without an uncertainty" in note for note in notes)
 
 
