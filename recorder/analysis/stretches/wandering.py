@@ -44,9 +44,9 @@ def with_wander(
     Where a stretch by itself scatters more than the wander says, the rest stays its own.
     """
     judged = [i for i, r in enumerate(results) if r.judged]
-    wander = None if specification is None else _wander(run, results, judged, specification)
-    if wander is None:
+    if specification is None or not judged:
         return list(results), None
+    wander = _wander(run, results, judged, specification)
     start = np.array([results[i].stretch.t_start_s for i in judged])
     end = np.array([results[i].stretch.t_end_s for i in judged])
     rows = wander.parts(start, end)
@@ -61,15 +61,13 @@ def _wander(
     results: Sequence[StretchResult],
     judged: Sequence[int],
     specification: Specification,
-) -> Wander | None:
+) -> Wander:
     """Of the pull of the judged stretches as a share of the specified pull, about a curve."""
     series = run.series
     speed = np.abs(series.speed_m_s)
     share = run.corrected.equivalent_pull_kN / specification.limits_kN(speed) - 1.0
     spans = [results[i].stretch.span for i in judged]
     parts = _parts(spans, share, series.step_s)
-    if not parts:
-        return None
     v = np.array([float(np.mean(speed[p])) for p in parts])
     x = np.array([float(np.mean(share[p])) for p in parts])
     start = np.array([series.t_s[p.start] for p in parts]) - series.step_s / 2
@@ -83,6 +81,8 @@ def _curve(speed_m_s: NDArray[np.float64]) -> NDArray[np.float64]:
 
     What repeats at the same speed, such as a weakness at some speeds, is no wander.
     """
+    if not len(speed_m_s):
+        return np.ones((0, 1))
     low, high = float(speed_m_s.min()), float(speed_m_s.max())
     most = max(1, len(speed_m_s) // PARTS_A_KNOT)
     knots = min(1 + round((high - low) / KNOT_M_S), most)

@@ -81,29 +81,27 @@ def fit_wander(
     share: NDArray[np.float64],
     curve: NDArray[np.float64],
     white: float,
-) -> Wander | None:
+) -> Wander:
     """Fit the wander to means of a share of the pull.
+
+    With fewer than two parts more than terms the means tell nothing of a wander, and it is as
+    large as it is thought beforehand: what is not known makes the uncertainty larger.
 
     Parameters
     ----------
     start_s, end_s : (m,) of parts that do not overlap, in order of time
     share : (m,) means
-    curve : (m, p) terms of the curve that is taken out, p < m
+    curve : (m, p) terms of the curve that is taken out
     white : variance of a mean over one second, of the fast noise
-
-    Returns
-    -------
-    ``None`` with fewer than two parts more than terms.
     """
     curve = _independent(curve)
-    if len(share) < curve.shape[1] + 2:
-        return None
     noise = np.diag(np.maximum(white, 1e-12) / (end_s - start_s))
     kernels = [_kernel(start_s, end_s, tau) for tau in TIMES_S]
     tried = [(0.0, 0), *((size, j) for size in SIZES[1:] for j in range(len(TIMES_S)))]
     covariances = [noise + size**2 * kernels[j] for size, j in tried]
-    fits = np.array([_likelihood(c, share, curve) for c in covariances])
-    logs = fits + np.array([_beforehand(size) for size, _ in tried])
+    logs = np.array([_beforehand(size) for size, _ in tried])
+    if len(share) >= curve.shape[1] + 2:
+        logs += np.array([_likelihood(c, share, curve) for c in covariances])
     chance = np.exp(logs - logs.max())
     chance /= chance.sum()
     weights = np.zeros(len(TIMES_S))
@@ -114,7 +112,9 @@ def fit_wander(
     mean = float(chance @ variances)
     spread = float(chance @ (variances - mean) ** 2)
     # Of a variance estimate: spread over its square is two over the degrees of freedom.
-    dof = LEAST_DOF + (2.0 * mean**2 / spread if spread > 0.0 else math.inf)
+    dof = LEAST_DOF
+    if len(share):
+        dof += 2.0 * mean**2 / spread if spread > 0.0 else math.inf
     return Wander(white=white, weights=weights, dof=min(dof, 1e6))
 
 
