@@ -47,14 +47,11 @@ def test_a_run_too_short_to_show_a_wander_is_less_sure_for_it() -> None:
 def test_a_short_run_of_a_good_locomotive_is_seldom_condemned(tau_s: float) -> None:
     """93 % and more of the intervals hold the truth, 5 % and less are condemned, each less three
     standard deviations of such a count."""
-    draws, held, condemned = 200, 0, 0
-    for seed in range(draws):
-        (judged,) = [r for r in short_run(seed, tau_s=tau_s, size=0.02) if r.judged] or [None]
-        if judged is None or judged.margin is None:
-            draws -= 1
-            continue
-        held += abs(judged.margin.value) <= judged.margin.expanded
-        condemned += judge_margin(judged.margin)[0] is Verdict.DOES_NOT_MEET
+    runs = [short_run(seed, tau_s=tau_s, size=0.02) for seed in range(200)]
+    margins = [r.margin for run in runs for r in run if r.judged and r.margin is not None]
+    draws = len(margins)
     assert draws > 150
+    held = sum(abs(m.value) <= m.expanded for m in margins)
+    condemned = sum(judge_margin(m)[0] is Verdict.DOES_NOT_MEET for m in margins)
     assert held >= 0.93 * draws - 3 * math.sqrt(draws * 0.93 * 0.07)
     assert condemned <= 0.05 * draws + 3 * math.sqrt(draws * 0.05 * 0.95)
