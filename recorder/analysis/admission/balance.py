@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities.constants import G_M_S2, KM_H_PER_M_S
-from recorder.analysis.series.filters import effective_count
+from recorder.analysis.series.filters import effective_count, mean_known
 from recorder.analysis.stretches.admission_record import Criterion, CriterionKind
 
 if TYPE_CHECKING:
@@ -78,13 +78,13 @@ def acceleration_criterion(
     run: RunBasis, stretch: Stretch, limits: AdmissionLimits
 ) -> Criterion:
     """Slow enough that inertia is a correction and not the figure."""
-    a = abs(float(np.nanmean(run.series.acceleration_m_s2[stretch.span])))
+    a = abs(mean_known(run.series.acceleration_m_s2[stretch.span]))
     most = limits.acceleration_most_m_s2
     return Criterion(
         kind=CriterionKind.ACCELERATION,
-        value=f"{a:.3f} m/s²",
+        value=f"{a:.3f} m/s²" if math.isfinite(a) else "not known",
         limit=f"at most {most:g} m/s²",
-        passed=a <= most,
+        passed=a <= most if math.isfinite(a) else None,
         reason=f"the train gained or lost speed by more than {most:g} m/s²",
     )
 
@@ -133,7 +133,7 @@ def adhesion_criterion(run: RunBasis, stretch: Stretch, limits: AdmissionLimits)
     rim = run.corrected.rim_effort_kN[stretch.span]
     used = rim if np.isfinite(rim).any() else pulls
     known = weight_kN > 0.0 and bool(np.isfinite(used).any())
-    share = float(np.nanmean(used)) / weight_kN if known else math.nan
+    share = mean_known(used) / weight_kN if known else math.nan
     return Criterion(
         kind=CriterionKind.ADHESION,
         value=f"{share:.2f} of the adhesive weight" if known else "not known",

@@ -11,6 +11,7 @@ import numpy as np
 
 from calibration.quantities.constants import KM_H_PER_M_S
 from recorder.analysis.dynamics.resistance import ResistanceFit, fit_resistance
+from recorder.analysis.series.filters import mean_known
 from recorder.analysis.series.series import UNFIT, GradeSource
 from recorder.analysis.series.train import Side
 from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
@@ -111,7 +112,7 @@ def _observed(run: RunAnswer) -> list[ResistanceObservation]:
 
 def _by_length(pull: Measured, loaded: LoadedRun, span: slice) -> Measured:
     """The grade's error under its own length of line: pieces on one length share it."""
-    metres = float(np.nanmean(loaded.series.distance_m[span]))
+    metres = mean_known(loaded.series.distance_m[span])
     if not math.isfinite(metres):
         return pull
     number = int(metres // loaded.train.assumed.grade_length_m)

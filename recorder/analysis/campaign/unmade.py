@@ -29,9 +29,14 @@ def attempt(what: str, make: Callable[[], _T], instead: _T, unmade: list[Unmade]
 
     The one boundary of its kind: whatever a part raises, a fault of ours among it, is told by
     its kind and words in the part's place, in the notes and in results.json.
+
+    Raises:
+        OSError, MemoryError: the machine's, not the part's: a full disk is no answer.
     """
     try:
         return make()
+    except (OSError, MemoryError):
+        raise
     except Exception as error:  # noqa: BLE001 - told in its place; the verdict must still be written
         why = " ".join(str(error).split()) or "no words"
         known = isinstance(error, ValueError)

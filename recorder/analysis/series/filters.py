@@ -5,6 +5,7 @@ The local quadratic is scipy's; what stands here is how it is used.
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
 __all__ = [
     "acceleration_of",
     "effective_count",
+    "mean_known",
     "savitzky_golay",
     "smooth_unbroken",
 ]
@@ -59,6 +61,12 @@ def acceleration_of(
     """Acceleration (n,) m/s² from binned speed by a local quadratic over ``window_s``."""
     window = max(3, round(window_s / step_s)) | 1
     return smooth_unbroken(speed_m_s, window=window, step=step_s, derivative=1)
+
+
+def mean_known(values: NDArray[np.float64]) -> float:
+    """Mean of those that are numbers; NaN where none is."""
+    known = values[np.isfinite(values)]
+    return float(np.mean(known)) if len(known) else math.nan
 
 
 def effective_count(values: NDArray[np.float64]) -> float:

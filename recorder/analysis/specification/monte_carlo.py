@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities.constants import G_M_S2
+from recorder.analysis.series.filters import mean_known
 from recorder.analysis.series.train import Side
 from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
 from recorder.analysis.uncertainty.stretch_means import ACCELERATION_WINDOW_S
@@ -84,22 +85,22 @@ def stretch_inputs(run: RunBasis, result: StretchResult, weight: float) -> Stret
     margin = result.margin or result.pull
     own = {c: p for c, p in margin.parts.items() if c.kind in _OWN}
     seconds = (span.stop - span.start) * series.step_s
-    pull = float(np.nanmean(series.pull_kN[span]))
+    pull = mean_known(series.pull_kN[span])
     return StretchInputs(
         pull_kN=pull,
         own=own,
         dof={c: margin.dof[c] for c in own if c in margin.dof},
         pull_u_kN=run.instruments.pull_u_kN(pull),
-        grade=float(np.nanmean(series.locomotive_grade[span])) if on.grade_kN.any() else 0.0,
-        curvature_per_m=float(np.nanmean(np.abs(series.locomotive_curvature_per_m[span])))
+        grade=mean_known(series.locomotive_grade[span]) if on.grade_kN.any() else 0.0,
+        curvature_per_m=mean_known(np.abs(series.locomotive_curvature_per_m[span]))
         if on.curve_kN.any()
         else 0.0,
-        acceleration_m_s2=float(np.nanmean(series.acceleration_m_s2[span]))
+        acceleration_m_s2=mean_known(series.acceleration_m_s2[span])
         if on.acceleration_kN.any()
         else 0.0,
         u_acceleration_m_s2=series.u_acceleration_m_s2
         / max(seconds / ACCELERATION_WINDOW_S, 1.0),
-        speed_m_s=float(np.nanmean(np.abs(series.speed_m_s[span]))),
+        speed_m_s=mean_known(np.abs(series.speed_m_s[span])),
         weight=weight,
     )
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from recorder.analysis.series.filters import mean_known
 from recorder.analysis.series.train import Side
 from recorder.analysis.stretches.admission_record import Admission
 from recorder.analysis.stretches.stretch import Stretch
@@ -94,8 +95,8 @@ def _margin(
     limits = specification.limits_kN(speeds)
     if not np.isfinite(limits).any() or np.isnan(limits[np.isfinite(speeds)]).any():
         return None, math.nan
-    limit = float(np.nanmean(limits))
-    v = float(np.nanmean(speeds))
+    limit = mean_known(limits)
+    v = mean_known(speeds)
     # A wheel that reads fast compares with a point too far along the specification.
     moved = -specification.slope(v) * v * run.instruments.wheel_rel_u
     return pull.shifted(-limit).with_part(run.instruments.wheel_cause, moved), limit

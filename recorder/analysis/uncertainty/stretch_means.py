@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities.constants import G_M_S2
-from recorder.analysis.series.filters import effective_count
+from recorder.analysis.series.filters import effective_count, mean_known
 from recorder.analysis.series.train import Side
 from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
@@ -71,7 +71,7 @@ def _mean(values: NDArray[np.float64], unit: str, random: UncertaintyCause) -> M
 
 
 def _with_instruments(value: Measured, run: RunBasis, span: slice) -> Measured:
-    return run.instruments.with_pull(value, float(np.nanmean(run.series.pull_kN[span])))
+    return run.instruments.with_pull(value, mean_known(run.series.pull_kN[span]))
 
 
 def _with_corrections(
@@ -86,8 +86,7 @@ def _with_corrections(
     sign = 1.0 if side is Side.LOCOMOTIVE else -1.0
     forces = run.corrected.forces(side)
     grade, curve, inertia = (
-        float(np.nanmean(f[span]))
-        for f in (forces.grade_kN, forces.curve_kN, forces.acceleration_kN)
+        mean_known(f[span]) for f in (forces.grade_kN, forces.curve_kN, forces.acceleration_kN)
     )
     inertial_t = mass * (1.0 + vehicles.rotary)
     a = inertia / inertial_t if mass else 0.0

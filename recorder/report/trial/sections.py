@@ -29,7 +29,7 @@ from recorder.report.trial.run_section import run_section
 from recorder.report.trial.uncertainty_section import uncertainty_section
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from recorder.analysis.campaign.answer import CampaignAnswer
     from recorder.analysis.campaign.unmade import Unmade
@@ -64,7 +64,7 @@ def report_blocks(
     sections += [
         ("Uncertainty", lambda: uncertainty_section(answer)),
         ("Calibration", lambda: calibration_section(runs)),
-        ("Cautions and notes", lambda: _notes(answer)),
+        ("Cautions and notes", lambda: _notes(answer, held)),
         ("Reproduction", lambda: reproduction_section(runs)),
     ]
     for what, make in sections:
@@ -246,7 +246,8 @@ def _beyond(answer: CampaignAnswer, units: ShownUnits) -> list[Block]:
     return blocks
 
 
-def _notes(answer: CampaignAnswer) -> list[Block]:
-    if not answer.notes:
+def _notes(answer: CampaignAnswer, unmade: Sequence[Unmade]) -> list[Block]:
+    told = [*answer.notes, *(u.in_words for u in unmade)]
+    if not told:
         return []
-    return [Heading("Cautions and notes"), *(Text(f"• {n}") for n in answer.notes)]
+    return [Heading("Cautions and notes"), *(Text(f"• {n}") for n in told)]

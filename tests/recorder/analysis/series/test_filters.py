@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from recorder.analysis.series.filters import (
     acceleration_of,
     effective_count,
+    mean_known,
     savitzky_golay,
     smooth_unbroken,
 )
@@ -84,3 +85,10 @@ def test_samples_held_count_once(held: int) -> None:
 def test_more_samples_of_the_same_wander_are_never_more_than_there_are() -> None:
     values = np.random.default_rng(6).standard_normal(500).cumsum()
     assert 1.0 <= effective_count(values) <= 500.0
+
+
+def test_the_mean_of_nothing_known_is_not_known() -> None:
+    nan = np.nan
+    assert np.isnan(mean_known(np.array([nan, nan])))
+    assert np.isnan(mean_known(np.array([])))
+    assert mean_known(np.array([1.0, nan, 3.0])) == 2.0

@@ -43,6 +43,16 @@ def test_a_part_that_fails_is_kept_with_its_kind_and_words() -> None:
     assert "the rest of the answer stands" in unmade[0].in_words
 
 
+def test_a_full_disk_is_no_part_that_failed() -> None:
+    def full() -> None:
+        raise OSError(28, "No space left on device")
+
+    unmade: list[Unmade] = []
+    with pytest.raises(OSError, match="No space left"):
+        attempt("the tables", full, None, unmade)
+    assert unmade == []
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("name", SECTIONS)
 def test_a_section_that_fails_says_so_in_its_place(
