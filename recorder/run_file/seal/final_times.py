@@ -14,7 +14,7 @@ from recorder.run_file.hdf5.create import describe_dataset, put_text
 from recorder.run_file.hdf5.layout import part
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -22,9 +22,18 @@ if TYPE_CHECKING:
     from recorder.run.parts.gap import Gap
     from recorder.run.parts.header import DeviceHeader, RunHeader
     from recorder.run.time.timeline import Timeline
+    from recorder.run.time.utc import UtcScale, UtcSource
     from recorder.run_file.hdf5.store import Store
 
-__all__ = ["as_they_stand", "duration_of", "refit_times", "tie_utc"]
+__all__ = [
+    "as_they_stand",
+    "duration_of",
+    "final_times",
+    "fit_utc_of",
+    "refit_times",
+    "tie_device",
+    "tie_utc",
+]
 
 CHUNK: Final = 500_000
 """Records worked on at once: bounds the memory, whatever the length of the run."""
@@ -39,9 +48,26 @@ def refit_times(
     store: Store, header: RunHeader, device: DeviceHeader, gaps: Sequence[Gap]
 ) -> Timeline:
     """Write the times of a device anew, with all its receipt times in hand."""
+    line = tie_device(store, header, device, gaps)
+    times = store.column(f"devices/{device.name}/time_s")
+    for start, time_s in final_times(store, device, line):
+        times.write(start, time_s)
+    return line
+
+
+def tie_device(
+    store: Store, header: RunHeader, device: DeviceHeader, gaps: Sequence[Gap]
+) -> Timeline:
+    """Tie the ticks of a device to run time by its table of blocks; nothing is written."""
     names = ["first_record", "n", "received_s", "tick_last"]
     blocks = store.column(f"blocks/{device.name}").read_fields(names)
-    line = tie_ticks(device, header, blocks, gaps)
+    return tie_ticks(device, header, blocks, gaps)
+
+
+def final_times(
+    store: Store, device: DeviceHeader, line: Timeline
+) -> Iterator[tuple[int, NDArray[np.float64]]]:
+    """(first record, (n,) run times, s) of a device chunk by chunk; nothing is written."""
     times, ticks = (
         store.column(f"devices/{device.name}/{name}") for name in ("time_s", "tick")
     )
@@ -53,8 +79,7 @@ def refit_times(
         time_s[0] = max(time_s[0], latest)
         np.maximum.accumulate(time_s, out=time_s)
         latest = time_s[-1]
-        times.write(start, time_s)
-    return line
+        yield start, time_s
 
 
 def duration_of(store: Store, events: Sequence[Event]) -> float:
@@ -69,10 +94,17 @@ def tie_utc(
     store: Store, header: RunHeader, lines: Mapping[str, Timeline], duration_s: float
 ) -> None:
     """Fit UTC to the clock fixes of the run and store its nodes."""
-    scale, fitted = fit_scale(header, duration_s, *_gnss_fixes(store, header, lines))
+    scale, fitted = fit_utc_of(store, header, lines, duration_s)
     nodes = store.put_rows("clock/utc", scale.nodes, max(len(scale.nodes), 1))
     describe_dataset(nodes, part("clock/utc"))
     put_text(store, "clock/utc_source", fitted.to_json())
+
+
+def fit_utc_of(
+    store: Store, header: RunHeader, lines: Mapping[str, Timeline], duration_s: float
+) -> tuple[UtcScale, UtcSource]:
+    """Fit UTC to the clock fixes of the run; nothing is written."""
+    return fit_scale(header, duration_s, *_gnss_fixes(store, header, lines))
 
 
 def _gnss_fixes(
