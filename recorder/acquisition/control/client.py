@@ -180,13 +180,16 @@ class LiveSession:
         """Gaps, zeros, checks, stop and the like (not health), from number ``since`` on."""
         return self._ask(exchanges.EVENTS, Since(since))
 
-    def take_zero(self, seconds: float = CHECK_S, *, channel: str = "") -> list[Zero]:
+    def take_zero(
+        self, seconds: float = CHECK_S, *, channel: str = "", force: str = "", by: str = ""
+    ) -> list[Zero]:
         """Take the zero of a channel, or of every force channel, now. Waits so long.
 
-        Only with no force on the coupler. Returns the zeros kept, accepted or refused. Raises
-        as :meth:`take`.
+        Only with no force on the coupler. Returns the zeros kept, accepted or refused; ``force``
+        is why one that its guards refuse is to be accepted all the same, ``by`` who says so.
+        Raises as :meth:`take`.
         """
-        request = ZeroRequest(seconds=seconds, channel=channel)
+        request = ZeroRequest(seconds=seconds, channel=channel, force=force, by=by)
         return self._ask_alone(exchanges.ZERO, request, seconds)
 
     def shunt_check(

@@ -129,11 +129,19 @@ class ZeroRequest:
 
     seconds: float
     channel: str = ""
+    force: str = ""
+    """Why it is to be accepted though its guards refuse it; empty: it is not."""
+    by: str = ""
 
     @classmethod
     def parse(cls, fields: Fields) -> ZeroRequest:
         """Raises :class:`RequestError`."""
-        return cls(seconds=_number(fields, "seconds"), channel=_text(fields, "channel"))
+        return cls(
+            seconds=_number(fields, "seconds"),
+            channel=_text(fields, "channel"),
+            force=_text(fields, "force").strip(),
+            by=_text(fields, "by", 100),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,7 +16,7 @@ from recorder.acquisition.control.session_files import (
     socket_address,
     write_session,
 )
-from recorder.run.checks.zero_line import ZeroTime
+from recorder.run.checks.zero_line import ZeroTime, ZeroWish
 from recorder.run.parts.states import RunState
 
 if TYPE_CHECKING:
@@ -51,7 +51,9 @@ class Marks(Protocol):
 class Checks(Protocol):
     """Takes zeros and shunt readings; each waits as long as it takes."""
 
-    def take_zero(self, seconds: float, name: str, *, when: ZeroTime) -> list[Zero]: ...
+    def take_zero(
+        self, seconds: float, name: str, *, when: ZeroTime, wish: ZeroWish | None = None
+    ) -> list[Zero]: ...
     def shunt(self, seconds: float, name: str, step: ShuntStep) -> ShuntCheck: ...
 
 
@@ -78,7 +80,10 @@ def handlers(run: Served) -> dict[str, Handler]:
 
     def zero(request: ZeroRequest) -> list[Zero]:
         _must_record(run)
-        return run.checks.take_zero(request.seconds, request.channel, when=ZeroTime.DURING)
+        wish = ZeroWish(force=request.force, by=request.by)
+        return run.checks.take_zero(
+            request.seconds, request.channel, when=ZeroTime.DURING, wish=wish
+        )
 
     def shunt(request: ShuntRequest) -> ShuntCheck:
         _must_record(run)

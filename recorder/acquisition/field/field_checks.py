@@ -10,10 +10,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Protocol
 
 from calibration.certificates.force import ForceCertificate
-from calibration.field.checks import check_shunt, check_zero, stands_at_rail, unsteady
+from calibration.field.checks import check_shunt, unsteady
 from recorder.acquisition.field.counts_collector import Collection
+from recorder.acquisition.field.motion import MotionWatch, motion_witnesses
+from recorder.acquisition.field.zero_judgement import TakenZero, judged_zero
 from recorder.run.checks.shunt_check import ShuntCheck, ShuntStep
-from recorder.run.checks.zero_line import Zero, ZeroTime
+from recorder.run.checks.zero_line import Zero, ZeroTime, ZeroWish
 from recorder.sheets.car import LONGEST_ZERO_S
 
 if TYPE_CHECKING:
@@ -76,6 +78,7 @@ class FieldChecks:
         self._busy = threading.Lock()
         self._open: dict[str, _ShuntRead] = {}
         self._channels: dict[str, _ForceChannel] = {}
+        self._witnesses = motion_witnesses(plan, threads)
         by_name = {thread.name: thread for thread in threads}
         for device in plan.devices:
             for header in device.channels:
@@ -107,18 +110,36 @@ class FieldChecks:
 
     def begin(self, start_s: float, stop_s: float) -> ZeroTaking:
         """Begin to take the zeros the sheet does not state; see :meth:`finish`."""
-        return _taking([c for c in self._channels.values() if not c.known], start_s, stop_s)
+        unknown = [c for c in self._channels.values() if not c.known]
+        return self._taking(unknown, start_s, stop_s)
 
-    def finish(self, taking: ZeroTaking, *, t_s: float, when: ZeroTime) -> list[Zero]:
+    def finish(
+        self, taking: ZeroTaking, *, t_s: float, when: ZeroTime, wish: ZeroWish | None = None
+    ) -> list[Zero]:
         """Wait for the last counts, then keep and show the zeros as of run time ``t_s``."""
         taking.counts.finish()
-        zeros = [_judged_zero(c, taking.counts, t_s, when) for c in taking.channels]
+        motion = tuple(taking.motion.finish())
+        seconds = taking.counts.stop_s - taking.counts.start_s
+        zeros = []
+        for channel in taking.channels:
+            name = channel.header.name
+            found = taking.counts.mean(channel.thread.name, channel.header.field)
+            taken = TakenZero(
+                channel=name, certificate=channel.certificate, found=found, motion=motion,
+                last=self.zeros.get(name), seconds=seconds, t_s=t_s, when=when,
+            )  # fmt: skip
+            zeros.append(judged_zero(taken, wish or ZeroWish()))
         for zero in zeros:
             self._take_up(zero)
         return zeros
 
-    def take_zero(self, seconds: float, name: str, *, when: ZeroTime) -> list[Zero]:
+    def take_zero(
+        self, seconds: float, name: str, *, when: ZeroTime, wish: ZeroWish | None = None
+    ) -> list[Zero]:
         """Take the zero of a channel, or of all with an empty name; returns when it is taken.
+
+        What its guards refuse changes no force, unless ``wish`` says why it is to be taken all
+        the same.
 
         Raises
         ------
@@ -132,8 +153,14 @@ class FieldChecks:
             raise ValueError(msg)
         with self._alone():
             start_s = chosen[0].thread.now_s()
-            taking = _taking(chosen, start_s, start_s + seconds)
-            return self.finish(taking, t_s=start_s + seconds / 2.0, when=when)
+            taking = self._taking(chosen, start_s, start_s + seconds)
+            return self.finish(taking, t_s=start_s + seconds / 2.0, when=when, wish=wish)
+
+    def _taking(
+        self, channels: list[_ForceChannel], start_s: float, stop_s: float
+    ) -> ZeroTaking:
+        motion = MotionWatch(self._witnesses if channels else [], start_s, stop_s)
+        return ZeroTaking(channels, _collection(channels, start_s, stop_s), motion)
 
     def _take_up(self, zero: Zero) -> None:
         if zero.accepted:
@@ -178,9 +205,9 @@ class FieldChecks:
 
     def _read(self, channel: _ForceChannel, seconds: float) -> _ShuntRead:
         start_s = channel.thread.now_s()
-        taking = _taking([channel], start_s, start_s + seconds)
-        taking.counts.finish()
-        found = taking.counts.mean(channel.thread.name, channel.header.field)
+        counts = _collection([channel], start_s, start_s + seconds)
+        counts.finish()
+        found = counts.mean(channel.thread.name, channel.header.field)
         if found is None:
             device = channel.thread.name
             msg = f"{channel.header.name}: nothing came from {device}; no shunt check"
@@ -229,6 +256,7 @@ class ZeroTaking:
 
     channels: list[_ForceChannel]
     counts: Collection
+    motion: MotionWatch
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,47 +267,8 @@ class _ShuntRead:
     counts: MeanCounts
 
 
-def _taking(channels: list[_ForceChannel], start_s: float, stop_s: float) -> ZeroTaking:
-    fields = [(c.thread, c.header.field) for c in channels]
-    return ZeroTaking(channels, Collection(fields, start_s, stop_s))
-
-
-def _judged_zero(
-    channel: _ForceChannel, counts: Collection, t_s: float, when: ZeroTime
-) -> Zero:
-    """The zero that was collected. It is accepted unless nothing came or the converter stood at
-    a rail; out of limits or unsteady it is accepted, and said to be."""
-    name, certificate = channel.header.name, channel.certificate
-    found = counts.mean(channel.thread.name, channel.header.field)
-    if found is None:
-        reason = "nothing came; the last accepted zero, or the certificate's, still holds"
-        return Zero(
-            channel=name, t_s=t_s, counts=math.nan, accepted=False, when=when, reason=reason
-        )
-    check = check_zero(certificate, found)
-    restless = unsteady(certificate, found)
-    railed = stands_at_rail(certificate, found)
-    u, reason = found.u, "" if check.passed is not False else check.text
-    if railed:
-        reason = "the converter stands at its rail; look at cable and cell"
-    elif restless:
-        # What moved it is not known: the zero may lie anywhere it was seen.
-        u = max(u, found.sd, abs(found.drift) / math.sqrt(3.0))
-        reason = f"{check.text}; NOT STEADY, {restless}: train at rest, coupler slack?"
-    return Zero(
-        channel=name,
-        t_s=t_s,
-        counts=found.mean,
-        u_counts=u,
-        accepted=not railed,
-        when=when,
-        reason=reason,
-        sd_counts=found.sd,
-        n=found.n,
-        drift_counts=found.drift,
-        seconds=counts.stop_s - counts.start_s,
-        check=check,
-    )
+def _collection(channels: list[_ForceChannel], start_s: float, stop_s: float) -> Collection:
+    return Collection([(c.thread, c.header.field) for c in channels], start_s, stop_s)
 
 
 def _judged_shunt(

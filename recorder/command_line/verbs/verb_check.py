@@ -9,6 +9,7 @@ from typing import Any
 
 from recorder.acquisition.control.client import CHECK_S, LiveSession, attach
 from recorder.command_line.support.errors import UsageError
+from recorder.command_line.support.person import person
 from recorder.run.checks.shunt_check import ShuntCheck, ShuntStep
 
 __all__ = ["add_parser", "run"]
@@ -22,14 +23,21 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
         description="Take the zero of a recording that runs, or check a cell by its shunt. Train\n"
         "at rest, coupler slack; local rules first. What is found is kept with the run.",
         epilog="Examples:\n  testcar check zero\n"
+        "  testcar check zero --force 'cell mounted anew, coupler seen slack'\n"
         "  testcar check shunt --session run.h5 --json\n"
         "  testcar check shunt --step open, then: testcar check shunt --step shunted\n\n"
-        "Exit code 0: in limits, or no limit is stated; 1: refused or out of limits; 2: wrong\n"
-        "use, or no recording to attach to.",
+        "Exit code 0: in limits, no limit is stated, or forced; 1: refused or out of limits; 2:\n"
+        "wrong use, or no recording to attach to.",
     )
     checks = parser.add_subparsers(dest="check", metavar="CHECK", required=True)
     zero = checks.add_parser("zero", help="take the zero of every force channel")
     _add_options(zero, "channel whose zero is taken; by default all")
+    zero.add_argument(
+        "--force", metavar="REASON", default="",
+        help="accept it even if wheel, receiver, scatter or offset speak against it; the reason\n"
+        "is kept, and its uncertainty covers the doubt",
+    )  # fmt: skip
+    zero.add_argument("--by", metavar="NAME", help="who says so; by default you")
     zero.set_defaults(run=run, take=_zero)
     shunt = checks.add_parser("shunt", help="read a cell without its shunt, then with it")
     _add_options(shunt, "channel; by default the one whose certificate states a shunt value")
@@ -67,8 +75,9 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _zero(session: LiveSession, args: argparse.Namespace) -> int:
-    zeros = session.take_zero(args.seconds, channel=args.channel)
-    well = all(not zero.reason for zero in zeros)
+    by = person() if args.by is None else args.by
+    zeros = session.take_zero(args.seconds, channel=args.channel, force=args.force, by=by)
+    well = all(not zero.reason or zero.forced for zero in zeros)
     if args.json:
         found = [{"t_s": zero.t_s, **zero.to_event().data} for zero in zeros]
         print(json.dumps({"passed": well, "zeros": found}, indent=1))

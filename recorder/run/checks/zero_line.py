@@ -6,6 +6,7 @@ One formula for all: live, at the seal, in the analysis and in the report.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Final, Self
@@ -13,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Final, Self
 import numpy as np
 
 from calibration.field.checks import FieldCheck
+from calibration.field.zero_guards import GuardAnswer, ZeroGuard, standing
 from recorder.run.parts.event import Event, EventKind
 from recorder.run.parts.event_numbers import known, number
 
@@ -21,7 +23,15 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Zero", "ZeroLine", "ZeroTime", "zero_lines", "zeros_of"]
+__all__ = [
+    "Zero",
+    "ZeroLine",
+    "ZeroTime",
+    "ZeroWish",
+    "current_zeros",
+    "zero_lines",
+    "zeros_of",
+]
 
 _POINTS: Final = 33
 """Points between two zeros at which the uncertainty is looked at: one lies in the middle, where
@@ -39,8 +49,21 @@ class ZeroTime(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ZeroWish:
+    """What the crew wish of a zero beyond its being taken."""
+
+    force: str = ""
+    """Why it is to be accepted though its guards refuse it; empty: it is not."""
+    by: str = ""
+    """Who says so."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Zero:
-    """One zero of one channel, accepted or refused."""
+    """One zero of one channel, accepted or refused, as its newest revision has it.
+
+    Channel and run time name it: a revision is the same zero again with a higher number.
+    """
 
     channel: str
     t_s: float
@@ -63,14 +86,50 @@ class Zero:
     """How long it was taken."""
     check: FieldCheck | None = None
     """Against the bench's zero; None when there was nothing to compare."""
+    guards: tuple[ZeroGuard, ...] = ()
+    """What wheel, receiver, scatter and offset said of it; none of a zero nobody asked them of."""
+    forced: str = ""
+    """Why the crew had it accepted though a guard refused it; empty when nobody did."""
+    withdrawn: str = ""
+    """Why it was withdrawn; empty while it stands."""
+    revision: int = 0
+    """0 as it was taken; each withdrawal, restoration or acceptance is one more."""
+    by: str = ""
+    """Who forced, withdrew or restored it."""
+    entered_utc_ns: int = 0
+    """When this revision was made, by the wall clock; 0 for the zero as taken."""
+    software: str = ""
+    """Version that made this revision."""
+
+    @property
+    def holds(self) -> bool:
+        """Whether the pull is worked from it."""
+        return self.accepted and not self.withdrawn
+
+    @property
+    def stood(self) -> GuardAnswer:
+        """Whether the train stood while it was taken, by wheel and receiver."""
+        return standing(self.guards)
 
     @property
     def text(self) -> str:
         """One line for the crew."""
-        head = f"zero {self.counts:.1f} counts" if self.accepted else "ZERO REFUSED"
+        head = f"zero {self.counts:.1f} counts"
+        if self.withdrawn:
+            head = f"ZERO WITHDRAWN ({head}): {self.withdrawn}"
+        elif not self.accepted:
+            head = "ZERO REFUSED"
         stated = " as the car sheet states" if self.when is ZeroTime.SHEET else ""
         detail = self.reason or ("" if self.check is None else self.check.text)
-        return f"{self.channel}: {head}{stated}" + (f"; {detail}" if detail else "")
+        forced = f'; FORCED: "{self.forced}"' if self.forced else ""
+        said = f"; {detail}" if detail else ""
+        return f"{self.channel}: {head}{stated}{said}{forced}{self._caution}"
+
+    @property
+    def _caution(self) -> str:
+        if not self.guards or self.stood is not GuardAnswer.NOT_KNOWN:
+            return ""
+        return "; NOT KNOWN whether the train stood: neither wheel nor receiver tells"
 
     def to_event(self) -> Event:
         """The event it is kept as; numbers that are not known are null."""
@@ -87,9 +146,15 @@ class Zero:
             "seconds": known(self.seconds),
             "passed": not self.reason,
             "text": self.text,
+            "guards": [guard.to_document() for guard in self.guards],
         }
         if self.check is not None:
             data["check"] = self.check.to_document()
+        for name in _WORDS:
+            if getattr(self, name):
+                data[name] = getattr(self, name)
+        if self.revision:
+            data |= {"revision": self.revision, "entered_utc_ns": self.entered_utc_ns}
         return Event(kind=EventKind.ZERO, t_s=self.t_s, data=data)
 
     @classmethod
@@ -122,7 +187,15 @@ class Zero:
             drift_counts=number(data.get("drift_counts")),
             seconds=number(data.get("seconds")),
             check=FieldCheck.from_document(data.get("check")),
+            guards=_guards(data.get("guards")),
+            revision=_whole(data.get("revision")),
+            entered_utc_ns=_whole(data.get("entered_utc_ns")),
+            **{name: str(data.get(name) or "") for name in _WORDS},
         )
+
+
+_WORDS: Final = ("forced", "withdrawn", "by", "software")
+"""Left out of an event when empty."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,11 +211,17 @@ class ZeroLine:
 
     @classmethod
     def through(cls, zeros: Iterable[Zero]) -> Self | None:
-        """The line through the accepted ones of some zeros, in any order.
+        """The line through those of some zeros of one channel that hold, in any order.
 
-        Of several at one run time the last given holds. None when none was accepted.
+        Of several at one run time the last given holds, a revision in the place of its zero.
+        None when none holds.
         """
-        held = {zero.t_s: zero for zero in zeros if zero.accepted}
+        held: dict[float, Zero] = {}
+        for zero in zeros:
+            if zero.holds:
+                held[zero.t_s] = zero
+            elif zero.revision:
+                held.pop(zero.t_s, None)
         if not held:
             return None
         rows = np.array([(t, z.counts, z.u_counts) for t, z in sorted(held.items())])
@@ -190,8 +269,27 @@ class ZeroLine:
 
 
 def zeros_of(events: Iterable[Event]) -> list[Zero]:
-    """Every zero among the events of a run, accepted or refused, in the order given."""
+    """Every zero among the events of a run and every revision of one, in the order given."""
     return [Zero.from_event(event) for event in events if event.kind == EventKind.ZERO]
+
+
+def current_zeros(zeros: Iterable[Zero]) -> list[Zero]:
+    """Each zero as its newest revision has it, in the order taken."""
+    held: list[Zero] = []
+    for zero in zeros:
+        place = _place_of(zero, held) if zero.revision else None
+        if place is None:
+            held.append(zero)
+        elif zero.revision >= held[place].revision:
+            held[place] = zero
+    return held
+
+
+def _place_of(revision: Zero, held: Sequence[Zero]) -> int | None:
+    for place in reversed(range(len(held))):
+        if (held[place].channel, held[place].t_s) == (revision.channel, revision.t_s):
+            return place
+    return None
 
 
 def zero_lines(zeros: Iterable[Zero]) -> dict[str, ZeroLine]:
@@ -201,6 +299,17 @@ def zero_lines(zeros: Iterable[Zero]) -> dict[str, ZeroLine]:
         by_channel.setdefault(zero.channel, []).append(zero)
     lines = {name: ZeroLine.through(held) for name, held in by_channel.items()}
     return {name: line for name, line in lines.items() if line is not None}
+
+
+def _guards(documents: object) -> tuple[ZeroGuard, ...]:
+    rows = documents if isinstance(documents, list) else []
+    guards = (ZeroGuard.from_document(row) for row in rows)
+    return tuple(guard for guard in guards if guard is not None)
+
+
+def _whole(value: object) -> int:
+    plain = isinstance(value, int) and not isinstance(value, bool)
+    return value if plain and isinstance(value, int) and value > 0 else 0
 
 
 def _time_of(value: object) -> ZeroTime:

@@ -56,6 +56,34 @@ def test_a_zero_is_taken_and_kept(
     assert kept[1].counts == zero["counts"]
 
 
+def test_a_zero_far_off_is_refused_unless_it_is_forced(
+    tmp_path: Path,
+    cell: FakeCell,
+    make_sheets: Callable[..., tuple[Path, Path]],
+    make_certificate: Callable[..., Any],
+    capsys: Capture,
+) -> None:
+    """The bench's zero lies 400 kN away, and no wheel and no receiver tell of the train."""
+    certificate = make_certificate(nominal_zero_counts=-4e6)
+    sheets = make_sheets(tmp_path, cell.port, certificate=certificate)
+    with start_recording(*sheets, tmp_path / "run.h5") as process:
+        zero = ["check", "zero", "--seconds", "0.2"]
+        assert main(zero) == 1
+        said = capsys.readouterr().out
+        assert "ZERO REFUSED; OUT OF LIMITS" in said
+        assert "NOT KNOWN whether the train stood" in said
+        assert process.session.status().zeros == ()
+        assert main([*zero, "--force", "cell mounted anew", "--by", "observer 1"]) == 0
+        assert 'FORCED: "cell mounted anew"' in capsys.readouterr().out
+        assert process.stop() == 0
+    with open_run(tmp_path / "run.h5") as run:
+        refused, forced = run.zeros()
+        assert (refused.accepted, forced.accepted) == (False, True)
+        assert (forced.forced, forced.by) == ("cell mounted anew", "observer 1")
+        # It may be force, 400 kN of it.
+        assert forced.u_counts * 1e-4 > 400.0 / 3**0.5
+
+
 def test_a_shunt_that_does_nothing_is_exit_code_1(
     recording: RecordingProcess,
     tmp_path: Path,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calibration.field.checks import CheckKind, FieldCheck
-from recorder.run.checks.zero_line import Zero, ZeroLine, ZeroTime, zero_lines, zeros_of
+from calibration.field.zero_guards import GuardAnswer, guard_wheel
+from recorder.run.checks.zero_line import (
+    Zero,
+    ZeroLine,
+    ZeroTime,
+    current_zeros,
+    zero_lines,
+    zeros_of,
+)
 from recorder.run.parts.event import Event, EventKind
 
 CHECK = FieldCheck(
@@ -57,6 +66,33 @@ class TestEvents:
         assert (found.accepted, found.reason) == (False, "nothing came")
         assert math.isnan(found.counts)
         assert found.text == "pull: ZERO REFUSED; nothing came"
+
+    def test_guards_force_and_withdrawal_come_back(self) -> None:
+        guards = (guard_wheel(400, m_per_pulse=0.005, device="wheel"),)
+        kept = Zero(
+            channel="pull", t_s=8.0, counts=7.0, guards=guards, forced="light engine",
+            withdrawn="coupler was tight", revision=2, by="observer 1",
+            entered_utc_ns=1_790_000_000_000_000_000, software="9.9",
+        )  # fmt: skip
+        found = Zero.from_event(through_json(kept.to_event()))
+        assert (found.guards, found.stood) == (guards, GuardAnswer.REFUSED)
+        same = ("forced", "withdrawn", "revision", "by", "entered_utc_ns", "software")
+        assert all(getattr(found, name) == getattr(kept, name) for name in same)
+        assert not found.holds
+        assert found.text == (
+            'pull: ZERO WITHDRAWN (zero 7.0 counts): coupler was tight; FORCED: "light engine"'
+        )
+
+    def test_that_nobody_saw_it_stand_is_said(self) -> None:
+        silent = (guard_wheel(None, m_per_pulse=None, device="wheel"),)
+        asked = Zero(channel="pull", t_s=0.0, counts=5.0, guards=silent)
+        assert "NOT KNOWN whether the train stood" in asked.text
+
+    @pytest.mark.parametrize("guards", [None, 3, "no", [3, None, {}], [{"kind": "dog"}]])
+    def test_guards_that_do_not_read_are_none(self, guards: object) -> None:
+        data = {"channel": "pull", "counts": 1.0, "guards": guards, "revision": "two"}
+        found = Zero.from_event(Event(kind="zero", t_s=0.0, data=data))
+        assert (found.guards, found.revision, found.accepted) == ((), 0, True)
 
     def test_what_the_crew_reads(self) -> None:
         assert zero(0.0, 20.25).text == "pull: zero 20.2 counts"
@@ -142,6 +178,20 @@ class TestLine:
 
     def test_of_two_at_one_time_the_last_holds(self) -> None:
         assert line(zero(0.0, 10.0), zero(0.0, 12.0)).at(0.0) == 12.0
+
+    def test_a_withdrawn_zero_is_not_on_it_and_comes_back_when_restored(self) -> None:
+        first, second = zero(0.0, 10.0), zero(50.0, 1e6)
+        withdrawn = replace(second, withdrawn="coupler was tight", revision=1)
+        restored = replace(second, revision=2)
+        assert line(first, second, withdrawn).counts.tolist() == [10.0]
+        assert line(first, second, withdrawn, restored).counts.tolist() == [10.0, 1e6]
+        assert ZeroLine.through([second, withdrawn]) is None
+
+    def test_each_zero_is_as_its_newest_revision_has_it(self) -> None:
+        first, second = zero(0.0, 10.0), zero(50.0, 20.0)
+        gone = replace(first, withdrawn="tight", revision=1)
+        assert current_zeros([first, second, gone]) == [gone, second]
+        assert current_zeros([gone, first]) == [gone, first]
 
     def test_channels_have_lines_of_their_own(self) -> None:
         lines = zero_lines([zero(0.0, 1.0), Zero(channel="push", t_s=0.0, counts=2.0)])

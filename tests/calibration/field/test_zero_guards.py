@@ -1,0 +1,165 @@
+"""What each witness says of a zero: a value, its limit, and passed, refused or not known."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from calibration.certificates.force import ForceCertificate
+from calibration.field.mean_counts import MeanCounts
+from calibration.field.zero_guards import (
+    GuardAnswer,
+    GuardKind,
+    ZeroGuard,
+    doubted_u,
+    expected_zero,
+    guard_offset,
+    guard_rail,
+    guard_receiver,
+    guard_scatter,
+    guard_wheel,
+    standing,
+)
+
+
+def certificate(limit: float | None = 20_000.0) -> ForceCertificate:
+    """1e-4 kN a count, 500 kN; a zero within 2 kN of the bench's is in limits."""
+    return ForceCertificate.from_coefficients(
+        (0.0, 1e-4), capacity_kN=500.0, nominal_zero_counts=1000.0, zero_limit_counts=limit
+    )
+
+
+def found(mean: float, *, sd: float = 10.0, drift: float = 0.0) -> MeanCounts:
+    return MeanCounts(
+        mean=mean, u=1.0, sd=sd, n=100, drift=drift, lowest=mean - 3 * sd, highest=mean + 3 * sd
+    )
+
+
+class TestWheel:
+    @pytest.mark.parametrize("pulses", [0, 1, 2])
+    def test_an_edge_that_dithers_is_no_movement(self, pulses: int) -> None:
+        guard = guard_wheel(pulses, m_per_pulse=0.005, device="wheel")
+        assert (guard.answer, guard.value, guard.limit) == (GuardAnswer.PASSED, pulses, 2.0)
+
+    def test_a_train_that_rolls_is_refused_and_its_metres_told(self) -> None:
+        guard = guard_wheel(312, m_per_pulse=0.005, device="wheel")
+        assert guard.answer is GuardAnswer.REFUSED
+        assert guard.text == "THE TRAIN MOVED, wheel: 312 pulses (1.56 m), at most 2"
+
+    def test_a_silent_wheel_knows_nothing(self) -> None:
+        guard = guard_wheel(None, m_per_pulse=0.005, device="wheel")
+        assert (guard.answer, guard.value) == (GuardAnswer.NOT_KNOWN, None)
+        assert guard.text == "wheel sent nothing"
+
+
+class TestReceiver:
+    @given(st.lists(st.floats(0.0, 0.3), min_size=1, max_size=10))
+    def test_its_noise_at_rest_is_no_movement(self, speeds: list[float]) -> None:
+        guard = guard_receiver(np.array(speeds), device="clock")
+        assert guard.answer is GuardAnswer.PASSED
+
+    def test_a_train_that_runs_is_refused(self) -> None:
+        guard = guard_receiver(np.array([1.3, 1.4, 0.1]), device="clock")
+        assert (guard.answer, guard.value, guard.unit) == (GuardAnswer.REFUSED, 1.3, "m/s")
+
+    @pytest.mark.parametrize(
+        ("speeds", "words"),
+        [
+            (None, "clock sent nothing"),
+            ([], "clock has no fix"),
+            ([math.nan], "clock has no fix"),
+        ],
+    )
+    def test_without_a_fix_nothing_is_known(
+        self, speeds: list[float] | None, words: str
+    ) -> None:
+        guard = guard_receiver(None if speeds is None else np.array(speeds), device="clock")
+        assert (guard.answer, guard.text) == (GuardAnswer.NOT_KNOWN, words)
+
+
+class TestCounts:
+    def test_a_rail_and_a_swing_are_refused(self) -> None:
+        cell = certificate()
+        assert guard_rail(cell, found(8_388_607.0)).answer is GuardAnswer.REFUSED
+        assert guard_rail(cell, found(0.0)).answer is GuardAnswer.PASSED
+        assert guard_scatter(cell, found(0.0, drift=51_000.0)).answer is GuardAnswer.REFUSED
+        assert guard_scatter(cell, found(0.0)).answer is GuardAnswer.PASSED
+
+
+class TestOffset:
+    def test_by_the_bench_when_none_was_taken(self) -> None:
+        """The limit of 20 000 counts, and twice 0.1 % of 500 kN: 10 000 counts more."""
+        cell = certificate()
+        assert expected_zero(cell).limit_counts == pytest.approx(30_000.0)
+        assert guard_offset(cell, found(30_900.0), expected_zero(cell)).answer is (
+            GuardAnswer.PASSED
+        )
+        refused = guard_offset(cell, found(501_000.0), expected_zero(cell))
+        assert refused.answer is GuardAnswer.REFUSED
+        assert "+500000 counts (+50 kN) from the zero of certificate" in refused.text
+
+    def test_by_the_zero_before_it_once_there_is_one(self) -> None:
+        """An hour later the zero may have drifted by 0.15 % of 500 kN, twice over."""
+        expected = expected_zero(certificate(), 90_000.0, 30.0, 3600.0)
+        assert expected.counts == 90_000.0
+        assert expected.limit_counts == pytest.approx(20_000.0 + 15_000.0)
+        assert expected.u_counts == pytest.approx(math.hypot(30.0, 7500.0))
+
+    def test_without_a_stated_limit_the_bench_says_nothing_but_the_last_zero_does(self) -> None:
+        cell = certificate(None)
+        guard = guard_offset(cell, found(4e6), expected_zero(cell))
+        assert (guard.answer, guard.limit) == (GuardAnswer.NOT_KNOWN, None)
+        # 1 % of 500 kN, and twice the drift at once of 0.05 %.
+        later = expected_zero(cell, 0.0, 5.0, 1.0)
+        assert later.limit_counts == pytest.approx(55_000.0, rel=1e-3)
+
+    def test_an_unsure_zero_does_not_open_the_door_for_the_next(self) -> None:
+        sure = expected_zero(certificate(), 0.0, 5.0, 60.0)
+        unsure = expected_zero(certificate(), 0.0, 1e6, 60.0)
+        assert sure.limit_counts == unsure.limit_counts
+        assert unsure.u_counts > 1e6
+
+    @given(st.floats(-1e6, 1e6), st.floats(0.0, 1e4))
+    def test_a_doubted_zero_covers_what_may_be_force(self, offset: float, u: float) -> None:
+        """Twice its uncertainty reaches back to what was expected, and it is no surer."""
+        expected = expected_zero(certificate())
+        doubted = doubted_u(u, offset, expected)
+        assert 2.0 * doubted >= abs(offset)
+        assert doubted >= max(u, expected.u_counts)
+
+
+def guard(kind: GuardKind, answer: GuardAnswer) -> ZeroGuard:
+    return ZeroGuard(kind=kind, answer=answer)
+
+
+def test_one_witness_of_movement_is_enough_and_silence_is_not_rest() -> None:
+    wheel, receiver = GuardKind.WHEEL, GuardKind.RECEIVER
+    still, moved, unknown = GuardAnswer.PASSED, GuardAnswer.REFUSED, GuardAnswer.NOT_KNOWN
+    assert standing([guard(wheel, still), guard(receiver, moved)]) is moved
+    assert standing([guard(wheel, unknown), guard(receiver, still)]) is still
+    assert standing([guard(wheel, unknown)]) is unknown
+    assert standing([guard(GuardKind.SCATTER, still)]) is unknown
+    assert standing([]) is unknown
+
+
+def test_a_guard_is_kept_as_plain_json() -> None:
+    for kept in (
+        guard_wheel(3, m_per_pulse=None, device="wheel"),
+        guard_receiver(None, device="clock"),
+        guard_offset(certificate(), found(7.0), expected_zero(certificate())),
+    ):
+        document = json.loads(json.dumps(kept.to_document(), allow_nan=False))
+        assert ZeroGuard.from_document(document) == kept
+
+
+@pytest.mark.parametrize(
+    "document", [None, 3, [], {}, {"kind": "wheel"}, {"kind": "dog", "answer": "passed"}]
+)
+def test_what_is_no_guard_is_none(document: Any) -> None:
+    assert ZeroGuard.from_document(document) is None
