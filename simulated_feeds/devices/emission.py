@@ -1,14 +1,23 @@
-"""What a device sends, and when the first byte is due."""
+"""The devices there are, what one sends, and when the first byte is due."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
     from simulated_feeds.physics.motion import Motion
 
-__all__ = ["Emission", "SimulatedDevice"]
+__all__ = ["DeviceName", "Emission", "SimulatedDevice"]
+
+
+class DeviceName(StrEnum):
+    """The three instruments."""
+
+    DRAWBAR = "drawbar"
+    WHEEL = "wheel"
+    CLOCK = "clock"
 
 
 @dataclass(frozen=True, slots=True)

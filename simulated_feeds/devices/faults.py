@@ -1,91 +1,39 @@
-"""Faults on demand: what real ports and devices do when least wanted.
+"""Faults of the wire, whatever the device: bytes damaged, lost, or held up.
 
-Written ``KIND[:DEVICE]@T[+SECONDS]``, e.g. ``unplug:drawbar@20+3``, ``slip@40+5``;
-seconds of simulated time.
+Bytes that are held up keep their order, as on any line: what waits behind one that is late
+comes with it.
 """
 
 from __future__ import annotations
 
-import re
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from simulated_feeds.devices.emission import Emission, SimulatedDevice
-from simulated_feeds.settings.errors import FeedError
+from simulated_feeds.devices.fault_kinds import FaultKind, FeedFault
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from simulated_feeds.physics.motion import Motion
 
-__all__ = ["KINDS", "FaultyDevice", "FeedFault", "parse_fault"]
+__all__ = ["FaultyDevice"]
 
-KINDS: Final = {
-    "dropout": "three frames in ten are missing",
-    "garbage": "random bytes between the frames",
-    "crc": "three frames in ten have a flipped bit",
-    "truncate": "three frames in ten are cut short",
-    "silence": "nothing is sent",
-    "restart": "the device loses power; ticks and counts begin anew",
-    "unplug": "the port vanishes and comes back",
-    "outage": "the GNSS clock has no fix",
-    "slip": "the rail is greasy under the drivers",
-    "slide": "the measuring wheel turns too slowly",
-}
-"""Kind → what happens."""
-WORLD_KINDS: Final = ("slip", "outage", "slide")
-"""These are of the train or the sky, not of a port."""
-_USUAL_S: Final = {"restart": 1.5, "unplug": 3.0, "slip": 5.0, "outage": 60.0, "slide": 5.0}
-_FORM: Final = re.compile(r"([a-z]+)(?::([a-z0-9_-]+))?@(\d+(?:\.\d+)?)(?:\+(\d+(?:\.\d+)?))?")
 _OFTEN: Final = 0.3
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FeedFault:
-    """One fault."""
-
-    kind: str
-    device: str
-    """Empty: every device it can strike."""
-    at_s: float
-    lasts_s: float
-
-    def strikes(self, device: str) -> bool:
-        """Whether it is this device's."""
-        return self.device in ("", device)
-
-    def on(self, t_s: float) -> bool:
-        """Whether it holds at a simulated time."""
-        return self.at_s <= t_s < self.at_s + self.lasts_s
-
-
-def parse_fault(text: str, devices: Sequence[str] = ()) -> FeedFault:
-    """Read ``KIND[:DEVICE]@T[+SECONDS]``.
-
-    Raises
-    ------
-    FeedError
-        Not of that form, an unknown kind, or no such device among those given.
-    """
-    match = _FORM.fullmatch(text.strip())
-    if match is None:
-        msg = f"fault {text!r} is not understood; write KIND[:DEVICE]@T[+SECONDS], e.g. crc@5+2"
-        raise FeedError(msg)
-    kind, device, at, lasts = match.groups()
-    if kind not in KINDS:
-        msg = f"fault {text!r}: unknown kind {kind!r}; known: {', '.join(KINDS)}"
-        raise FeedError(msg)
-    if device and devices and device not in devices:
-        msg = f"fault {text!r}: no device {device!r}; there are {', '.join(devices)}"
-        raise FeedError(msg)
-    span = float(lasts) if lasts else _USUAL_S.get(kind, 1.0)
-    return FeedFault(kind=kind, device=device or "", at_s=float(at), lasts_s=span)
+_TAIL: Final = 1.5
+"""Shape of the Pareto draws: a mean, but no variance; common practice for queues."""
+_LONGEST_S: Final = 5.0
+"""Of one such draw."""
+_DAMAGE: Final = (
+    FaultKind.DROPOUT, FaultKind.GARBAGE, FaultKind.CRC, FaultKind.TRUNCATE, FaultKind.SILENCE,
+    FaultKind.RESTART,
+)  # fmt: skip
+_DELAYS: Final = (FaultKind.LATE, FaultKind.UNEVEN, FaultKind.BURSTS)
 
 
 class FaultyDevice:
-    """A device with its faults; a :class:`SimulatedDevice` itself."""
+    """A device with the faults of its wire; a :class:`SimulatedDevice` itself."""
 
     def __init__(
         self,
@@ -96,9 +44,13 @@ class FaultyDevice:
     ) -> None:
         self._device = device
         self.name = device.name
-        self._faults = [f for f in faults if f.strikes(device.name)]
-        self._restarts = sorted(f.at_s + f.lasts_s for f in self._faults if f.kind == "restart")
+        own = [f for f in faults if f.strikes(device.name)]
+        self._damage = [f for f in own if f.kind in _DAMAGE]
+        self._delays = [f for f in own if f.kind in _DELAYS]
+        self._restarts = sorted(f.at_s + f.lasts_s for f in own if f.kind is FaultKind.RESTART)
         self._rng = np.random.default_rng(seed)
+        self._waits = np.random.default_rng(seed.spawn(1)[0])
+        self._last_due_s = 0.0
 
     def restart(self, t_s: float) -> None:
         """Hand on."""
@@ -113,33 +65,44 @@ class FaultyDevice:
             self._restarts = [t for t in self._restarts if t > end]
             self._device.restart(end)
             return []
-        if not self._faults:
-            return sent
-        out: list[Emission] = []
-        for emission in sent:
-            out += self._struck(emission)
-        return out
+        if self._damage:
+            sent = [struck for emission in sent for struck in self._struck(emission)]
+        return [self._delayed(emission) for emission in sent] if self._delays else sent
+
+    def _delayed(self, emission: Emission) -> Emission:
+        due = emission.due_s
+        wait = sum(self._wait_s(f) for f in self._delays if f.on(emission.due_s))
+        self._last_due_s = max(due + wait, self._last_due_s)
+        return Emission(self._last_due_s, emission.data, emission.tag)
+
+    def _wait_s(self, fault: FeedFault) -> float:
+        """How long one emission waits for one fault."""
+        if fault.kind is FaultKind.UNEVEN:
+            return float(self._waits.exponential(fault.value))
+        if fault.kind is FaultKind.BURSTS:
+            return min(fault.value * float(self._waits.pareto(_TAIL)), _LONGEST_S)
+        return fault.value
 
     def _struck(self, emission: Emission) -> list[Emission]:
         result = [emission]
-        for fault in self._faults:
-            if fault.kind not in WORLD_KINDS and fault.on(emission.due_s):
+        for fault in self._damage:
+            if fault.on(emission.due_s):
                 result = [e for one in result for e in self._strike(fault.kind, one)]
         return result
 
-    def _strike(self, kind: str, emission: Emission) -> list[Emission]:
+    def _strike(self, kind: FaultKind, emission: Emission) -> list[Emission]:
         rng, data = self._rng, emission.data
-        if kind in ("silence", "restart"):
+        if kind in (FaultKind.SILENCE, FaultKind.RESTART):
             return []
-        if kind == "garbage":
+        if kind is FaultKind.GARBAGE:
             noise = rng.integers(0, 256, int(rng.integers(1, 200)), dtype=np.uint8).tobytes()
             return [Emission(emission.due_s, noise), emission]
-        if kind not in ("dropout", "crc", "truncate") or rng.random() > _OFTEN:
+        if rng.random() > _OFTEN:
             return [emission]
-        if kind == "dropout":
+        if kind is FaultKind.DROPOUT:
             return []
         at = int(rng.integers(0, len(data)))
-        if kind == "truncate":
+        if kind is FaultKind.TRUNCATE:
             return [Emission(emission.due_s, data[:at])]
         wrong = bytearray(data)
         wrong[at] ^= 1 << int(rng.integers(0, 8))

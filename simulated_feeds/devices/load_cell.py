@@ -1,7 +1,8 @@
 """The load cell in the coupler and its front end.
 
 The cell's law gives a deflection for a force; noise, an offset, drift of zero and the rails of
-the converter come on top. Samples are taken at even ticks of the front end's own clock.
+the converter come on top. Samples are taken at even ticks of the front end's own clock. A
+count can be stuck, spike, creep or lie at a rail: the pull's alone.
 """
 
 from __future__ import annotations
@@ -11,7 +12,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from simulated_feeds.devices.emission import Emission
+from simulated_feeds.devices.emission import DeviceName, Emission
+from simulated_feeds.devices.fault_kinds import FaultKind, FeedFault
 from simulated_feeds.devices.wire import RAIL_HIGH, RAIL_LOW, load_cell_frames
 
 if TYPE_CHECKING:
@@ -43,6 +45,8 @@ class CellLaw:
     """Counts, slow and periodic, with the temperature of the box."""
     noise_counts: float = 0.0
     """Standard deviation of a sample."""
+    faults: tuple[FeedFault, ...] = ()
+    """``stuck``, ``spikes``, ``creep``, ``railed``; others are not looked at."""
 
     def deflection(self, pull_kN: ArrayLike) -> NDArray[np.float64]:
         """(...) counts above zero at (...) kN, tension +; without noise."""
@@ -99,7 +103,7 @@ class LoadCell:
         front: FrontEnd,
         *,
         seed: np.random.SeedSequence,
-        name: str = "drawbar",
+        name: str = DeviceName.DRAWBAR,
     ) -> None:
         self.name = name
         self.law, self.clock, self.front = law, clock, front
@@ -114,6 +118,10 @@ class LoadCell:
         self._last_due = 0.0
         self._t = np.empty(0)
         self._pull_N = np.empty(0)
+        self._held = dict.fromkeys(range(len(law.faults)), np.nan)
+        """By fault: the count that is stuck."""
+        self._spikes = dict.fromkeys(range(len(law.faults)), 0)
+        """By fault: how many there were."""
 
     def restart(self, t_s: float) -> None:
         """Ticks and sequence begin anew."""
@@ -134,7 +142,29 @@ class LoadCell:
         for i in range(1, c):
             part, offset, sd = _OTHERS[(i - 1) % len(_OTHERS)]
             counts[:, i] = part * main + offset + sd * noise[:, i]
+        for number, fault in enumerate(self.law.faults):
+            self._strike(number, fault, t_s, counts[:, 0])
         return np.clip(np.rint(counts), RAIL_LOW, RAIL_HIGH).astype(np.int32)
+
+    def _strike(
+        self, number: int, fault: FeedFault, t_s: NDArray[np.float64], pull: NDArray[np.float64]
+    ) -> None:
+        """Put one fault into (n,) counts of the pull, in place."""
+        on = (t_s >= fault.at_s) & (t_s < fault.at_s + fault.lasts_s)
+        if fault.kind is FaultKind.CREEP:
+            pull += fault.value * fault.held_s(t_s)
+        elif fault.kind is FaultKind.RAILED:
+            pull[on] = RAIL_HIGH if fault.value > 0.0 else RAIL_LOW
+        elif fault.kind is FaultKind.STUCK and on.any():
+            if np.isnan(self._held[number]):
+                self._held[number] = float(pull[on][0])
+            pull[on] = self._held[number]
+        elif fault.kind is FaultKind.SPIKES:
+            # The first sample at or after each whole second of the fault.
+            reached = np.where(on, np.floor(t_s - fault.at_s).astype(np.int64) + 1, 0)
+            before = np.maximum.accumulate(np.append(self._spikes[number], reached))
+            pull[before[1:] > before[:-1]] *= fault.value
+            self._spikes[number] = int(before[-1])
 
     def take(self, motion: Motion) -> Taken | None:
         """Whole frames whose last sample falls within the stretch; None: not one."""

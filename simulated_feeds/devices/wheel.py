@@ -3,6 +3,9 @@
 The encoder's pulses are not evenly spaced: the disc sits a little off centre, and every line
 has its own error. A count is held until the next line has passed; its instant is kept to the
 tick.
+
+A wheel that is stuck, slides, spins or loses every second pulse turns otherwise than the train
+moves: see ``WheelLaw.slides``. Pulses per second can be taken by their wrong edge.
 """
 
 from __future__ import annotations
@@ -13,7 +16,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from simulated_feeds.devices.emission import Emission
+from simulated_feeds.devices.emission import DeviceName, Emission
+from simulated_feeds.devices.fault_kinds import FaultKind, FeedFault, added
 from simulated_feeds.devices.wire import wheel_frames
 
 if TYPE_CHECKING:
@@ -27,6 +31,8 @@ __all__ = ["MeasuringWheel", "WheelFrames", "WheelLaw"]
 FORWARD: Final = 1
 ILLEGAL: Final = 2
 PPS: Final = 4
+_LATEST_PULSE_S: Final = 0.999
+"""Later, and it would be the next second's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +54,8 @@ class WheelLaw:
     """A pulse-per-second line is connected."""
     slides: tuple[tuple[float, float, float], ...] = ()
     """Wheel slide: (from time, seconds, wheel speed over train speed)."""
+    faults: tuple[FeedFault, ...] = ()
+    """``pulse-late``; others are not looked at."""
 
     @property
     def pulses_per_m(self) -> float:
@@ -87,7 +95,7 @@ class MeasuringWheel:
         *,
         seed: np.random.SeedSequence,
         utc0_ns: int = 0,
-        name: str = "wheel",
+        name: str = DeviceName.WHEEL,
     ) -> None:
         self.name = name
         self.law, self.clock = law, clock
@@ -118,7 +126,7 @@ class MeasuringWheel:
         now = int(self.clock.ticks(t_s))
         self._tick_base, self._next_tick = now, now + self._frame_ticks
         self._count_base, self._sequence = self._count, 0
-        self._pps_base = self._seconds(np.array([t_s]))[0]
+        self._pps_base = self._pulses(np.array([t_s]))[0][0]
         self._edge_s = t_s
 
     _count = 0
@@ -148,10 +156,23 @@ class MeasuringWheel:
         turns, within = np.divmod(line, self.law.pulses_per_revolution)
         return np.asarray(turns * self.law.pulses_per_revolution + self._true[within])
 
-    def _seconds(self, t_s: NDArray[np.float64]) -> NDArray[np.int64]:
-        """Whole UTC seconds passed since simulated time 0."""
-        start = self._utc0_ns % 1_000_000_000
-        return np.floor(t_s + start * 1e-9).astype(np.int64)
+    def _pulses(
+        self, t_s: NDArray[np.float64]
+    ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """Pulses per second taken by (f,) simulated times since 0, and when the last was."""
+        start_s = (self._utc0_ns % 1_000_000_000) * 1e-9
+        taken = np.floor(t_s + start_s).astype(np.int64)
+        at = np.asarray(taken - start_s, dtype=np.float64)
+        if not self.law.faults:
+            return taken, at
+        missed = t_s < at + self._pulse_late_s(at)
+        taken, at = np.where(missed, taken - 1, taken), np.where(missed, at - 1.0, at)
+        return taken, at + self._pulse_late_s(at)
+
+    def _pulse_late_s(self, second_s: NDArray[np.float64]) -> NDArray[np.float64]:
+        """(f,) s how late the pulses of whole seconds, at (f,) simulated times, are taken."""
+        late = [added(self.law.faults, FaultKind.PULSE_LATE, t) for t in second_s.tolist()]
+        return np.minimum(np.array(late, dtype=np.float64), _LATEST_PULSE_S)
 
     def frames(self, motion: Motion) -> WheelFrames:
         """Values of the frames made within the stretch."""
@@ -166,8 +187,7 @@ class MeasuringWheel:
         pps_tick = np.zeros(f, np.int64)
         pps_count = np.zeros(f, np.int64)
         if self.law.pps:
-            seconds = self._seconds(t_f)
-            at = seconds - (self._utc0_ns % 1_000_000_000) * 1e-9
+            seconds, at = self._pulses(t_f)
             seen = seconds > self._pps_base
             pps_tick = np.where(seen, self.clock.ticks(at) - self._tick_base, 0)
             pps_count = np.where(seen, seconds - self._pps_base, 0)

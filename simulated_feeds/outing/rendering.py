@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from simulated_feeds.devices.faults import FeedFault
+    from simulated_feeds.devices.fault_kinds import FeedFault
     from simulated_feeds.devices.load_cell import LoadCell
     from simulated_feeds.devices.wheel import MeasuringWheel
     from simulated_feeds.outing.scenario import Scenario

@@ -28,10 +28,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Scenario", "Stated", "demo_engine", "freight_train", "make_scenario"]
 
-LOAD_CELL: Final = "drawbar"
-WHEEL: Final = "wheel"
-CLOCK: Final = "clock"
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stated:
@@ -71,7 +67,7 @@ class Scenario:
     def load_cell(self) -> LoadCell:
         """The front end of the load cell."""
         seed = self.streams()[0]
-        return LoadCell(self.cell, self.cell_clock, self.front, seed=seed, name=LOAD_CELL)
+        return LoadCell(self.cell, self.cell_clock, self.front, seed=seed)
 
     def measuring_wheel(self) -> MeasuringWheel:
         """The pulse counter."""
@@ -80,7 +76,6 @@ class Scenario:
             self.wheel_clock,
             seed=self.streams()[1],
             utc0_ns=self.utc0_ns,
-            name=WHEEL,
         )
 
     def gnss_clock(self) -> GnssClock:
@@ -90,7 +85,6 @@ class Scenario:
             self.journey.line,
             seed=self.streams()[2],
             utc0_ns=self.utc0_ns,
-            name=CLOCK,
         )
 
     def devices(self) -> list[SimulatedDevice]:

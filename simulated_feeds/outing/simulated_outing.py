@@ -6,13 +6,15 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from simulated_feeds.devices.faults import FaultyDevice, FeedFault
+from simulated_feeds.devices.faults import FaultyDevice
+from simulated_feeds.outing.faulty_scenario import with_faults
 from simulated_feeds.physics.lumped_train import LumpedTrain
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from simulated_feeds.devices.emission import Emission
+    from simulated_feeds.devices.fault_kinds import FeedFault
     from simulated_feeds.outing.scenario import Scenario
     from simulated_feeds.outing.truth import TruthWriter
     from simulated_feeds.physics.motion import Motion, Mover
@@ -31,7 +33,7 @@ class SimulatedOuting:
     scenario
         What happens.
     faults
-        On devices; those of the train and the sky are the scenario's own.
+        Of devices, train and sky; ports are not its business.
     truth
         Told of every stretch, or None.
     until_s
@@ -49,7 +51,7 @@ class SimulatedOuting:
         until_s: float = float("inf"),
         mover: Mover | None = None,
     ) -> None:
-        self.scenario = scenario
+        self.scenario = scenario = with_faults(scenario, faults)
         self._mover: Mover = LumpedTrain(scenario.journey) if mover is None else mover
         seeds = np.random.SeedSequence([scenario.seed, 0xFA]).spawn(3)
         self._devices = [

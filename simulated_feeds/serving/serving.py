@@ -16,7 +16,8 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import IO, Any, Final
 
-from simulated_feeds.devices.faults import WORLD_KINDS, FeedFault, parse_fault
+from simulated_feeds.devices.emission import DeviceName
+from simulated_feeds.devices.fault_kinds import FaultKind, FeedFault, parse_fault
 from simulated_feeds.outing.scenario import Scenario, demo_engine, make_scenario
 from simulated_feeds.outing.simulated_outing import SimulatedOuting
 from simulated_feeds.outing.truth import NOTE, TRUTH, TruthWriter
@@ -30,7 +31,7 @@ from simulated_feeds.serving.feed_reports import (
 from simulated_feeds.serving.ports import Port, open_ports
 from simulated_feeds.serving.server import Outage, Server
 from simulated_feeds.settings.errors import FeedError
-from simulated_feeds.sheets.sheet_files import DRIVERS, SheetFiles, write_sheets
+from simulated_feeds.sheets.sheet_files import SheetFiles, write_sheets
 
 __all__ = [
     "FeedSettings",
@@ -39,8 +40,7 @@ __all__ = [
     "write_note",
 ]
 
-DEVICES: Final = tuple(DRIVERS)
-_ELSEWHERE: Final = (*WORLD_KINDS, "unplug")
+DEVICES: Final = tuple(DeviceName)
 _MAKING_NS: Final = 60_000_000
 
 
@@ -100,19 +100,12 @@ class FeedSettings:
         object.__setattr__(self, "parsed_faults", read)
 
     def scenario(self, utc0_ns: int) -> Scenario:
-        """The scenario these settings ask for."""
-
-        def spans(kind: str) -> list[FeedFault]:
-            return [f for f in self.parsed_faults if f.kind == kind]
-
+        """The scenario these settings ask for, without the faults."""
         return make_scenario(
             self.seed, utc0_ns=utc0_ns, cars=self.cars, channels=self.channels,
             sample_rate_hz=self.sample_rate_hz, samples_per_frame=self.samples_per_frame,
             pps=self.pps, depart_t_s=self.depart_t_s, engine=demo_engine(self.effort_factor),
             wheel_scale_error=self.wheel_scale_error,
-            slips=tuple((f.at_s, f.lasts_s, 0.25) for f in spans("slip")),
-            slides=tuple((f.at_s, f.lasts_s, 0.8) for f in spans("slide")),
-            outages=tuple((f.at_s, f.lasts_s) for f in spans("outage")),
         )  # fmt: skip
 
     def to_json(self) -> str:
@@ -188,7 +181,7 @@ def _serve(
 ) -> FeedEnded:
     outages = [
         Outage(port.name, f.at_s, f.at_s + f.lasts_s)
-        for f in settings.parsed_faults if f.kind == "unplug"
+        for f in settings.parsed_faults if f.kind is FaultKind.UNPLUG
         for port in ports if f.strikes(port.name)
     ]  # fmt: skip
     # The wall clock is read when the devices begin; until then nothing in the world moves.
@@ -218,7 +211,7 @@ def _serve(
 def _outing(settings: FeedSettings, stream: IO[str], utc0_ns: int) -> SimulatedOuting:
     return SimulatedOuting(
         settings.scenario(utc0_ns),
-        faults=[f for f in settings.parsed_faults if f.kind not in _ELSEWHERE],
+        faults=settings.parsed_faults,
         truth=TruthWriter(stream, utc0_ns=utc0_ns, rate_hz=settings.truth_hz),
         until_s=float("inf") if settings.seconds is None else settings.seconds,
     )

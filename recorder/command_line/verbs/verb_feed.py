@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import math
 import sys
+import textwrap
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
@@ -12,6 +13,7 @@ from signal import SIGINT, SIGTERM, getsignal, signal
 from typing import Any, Final
 
 from recorder.command_line.support.errors import UsageError
+from simulated_feeds.devices.fault_kinds import KINDS, KindFacts
 from simulated_feeds.serving.feed_reports import (
     FEED_REPORTS,
     FeedEnded,
@@ -23,6 +25,7 @@ from simulated_feeds.serving.serving import FeedSettings, run_feed
 
 __all__ = ["Reporter", "add_parser", "add_port_options", "run", "speed_of"]
 
+_WIDTH: Final = 79
 _UNHEARD_S: Final = 30.0
 """A feed that is to end by itself does not wait for ever."""
 
@@ -37,9 +40,9 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
         epilog="The train begins to move 8 s after the ports were opened; its truth is in "
         "DIR/truth.csv.\n\nExample:\n  testcar feed --seconds 120 --out feed\n"
         "  testcar record feed/car.toml feed/trip.toml --out run.h5   (in another window)\n\n"
-        "Faults: KIND[:DEVICE]@T[+SECONDS], e.g. --fault unplug:wheel@20+3 --fault slip@40.\n"
-        "Kinds: dropout, garbage, crc, truncate, silence, restart, unplug, outage, slip,\n"
-        "slide.",
+        "Faults: KIND[:DEVICE][=VALUE]@T[+SECONDS], simulated time; may be given again, e.g.\n"
+        "  --fault unplug:wheel@20+3 --fault time-off=18@0+20 --fault late:clock=1.1@0\n"
+        "What each takes, and what it is without:\n" + _faults_told(),
     )
     add_port_options(parser)
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="default 1")
@@ -60,6 +63,26 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     )
     parser.add_argument("--car-sheet", metavar="FILE", help="copy the car sheet to FILE too")
     parser.set_defaults(run=run)
+
+
+def _faults_told() -> str:
+    """Every kind of fault, a paragraph each."""
+    return "\n".join(
+        textwrap.fill(
+            f"{kind:<12}{facts.words} ({_fault_facts(facts)})", width=_WIDTH,
+            initial_indent="  ", subsequent_indent=" " * 14, break_on_hyphens=False,
+        )
+        for kind, facts in KINDS.items()
+    )  # fmt: skip
+
+
+def _fault_facts(facts: KindFacts) -> str:
+    """Its usual value, how long it lasts, whom it strikes."""
+    value = facts.value
+    told = [f"={value.usual:g} {value.unit}".strip()] if value is not None else []
+    told.append("whole run" if facts.from_start else
+                "to the end" if facts.lasts_s == math.inf else f"+{facts.lasts_s:g} s")  # fmt: skip
+    return "; ".join([*told, " or ".join(facts.strikes)]).rstrip("; ")
 
 
 def add_port_options(parser: argparse.ArgumentParser) -> None:

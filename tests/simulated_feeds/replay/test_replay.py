@@ -22,7 +22,7 @@ from recorder.run.parts.gap import Cause, Gap
 from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run_file.hdf5.reader import open_run
 from recorder.sheets import load_car_sheet, load_trip_sheet
-from simulated_feeds.devices.faults import parse_fault
+from simulated_feeds.devices.fault_kinds import parse_fault
 from simulated_feeds.outing.rendering import Rendered, render_bytes
 from simulated_feeds.outing.scenario import Scenario
 from simulated_feeds.replay.replaying import ReplaySettings, run_replay, start_replay
