@@ -46,6 +46,8 @@ class DriverDescription:
     """Records a second of an ordinary device of this kind."""
     host_clock: bool
     """Its ticks are this machine's monotonic nanoseconds, not a clock of the device."""
+    usual_pause_s: float = 0.0
+    """Longest usual time between two of its records, where it sends in bursts; 0 where not."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

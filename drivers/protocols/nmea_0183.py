@@ -239,7 +239,10 @@ def _fill(record: np.ndarray, sentence: Sentence, utc_ns: int, *, fix: bool) -> 
 class Nmea0183(LinkDriver):
     """A GNSS receiver on a link."""
 
-    description = DriverDescription(role=Role.RECEIVER, usual_hz=3.0, host_clock=True)
+    # Three sentences together once a second: what receivers send unless told otherwise.
+    description = DriverDescription(
+        role=Role.RECEIVER, usual_hz=3.0, host_clock=True, usual_pause_s=1.0
+    )
 
     @classmethod
     def layout_for(cls, options: Mapping[str, object], *, device_id: str) -> Layout:

@@ -11,6 +11,7 @@ import numpy as np
 
 from recorder.run.parts.block import Block
 from recorder.run.parts.gap import Cause, Gap
+from recorder.run.parts.silence import QUIET_S, Rhythm
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -50,10 +51,18 @@ class DeviceStream:
     from_start_only
         Leave out records before run time 0 (they were taken for the zero); otherwise every
         record is kept, whatever its time.
+    interval_s
+        Usual time between its records, s, as far as it is stated: see
+        :class:`~recorder.run.parts.silence.Rhythm`.
     """
 
     def __init__(
-        self, device: str, *, make_clock: Callable[[], TickClock], from_start_only: bool
+        self,
+        device: str,
+        *,
+        make_clock: Callable[[], TickClock],
+        from_start_only: bool,
+        interval_s: float = 0.0,
     ) -> None:
         self.device = device
         self.total = 0
@@ -69,6 +78,8 @@ class DeviceStream:
         self._make_clock = make_clock
         self._clock = make_clock()
         self._waiting = from_start_only
+        self._rhythm = Rhythm(interval_s)
+        self._since_s = 0.0
         self._last_t: float | None = None
         self._pending: list[_Pending] = []
 
@@ -76,6 +87,15 @@ class DeviceStream:
     def begun(self) -> bool:
         """Whether a record of the run has come."""
         return self.total > 0
+
+    @property
+    def quiet_after_s(self) -> float:
+        """From how many seconds without a record on it is silent."""
+        return self._rhythm.quiet_after_s
+
+    def listen(self, now_s: float) -> None:
+        """It is read from now on: before, nothing could come."""
+        self._since_s = max(now_s, 0.0)
 
     def take(
         self, batch: Batch, received_s: float
@@ -101,6 +121,8 @@ class DeviceStream:
         times = np.concatenate([block.time_s() for block in whole])
         skipped = self._skipped(times)
         gaps = self._ended(batch.faults, times, skipped)
+        gaps += self._silences(times, skipped, {gap.before_record for gap in gaps})
+        self._rhythm.heard(received_s)
         before, blocks = _cut(whole, skipped)
         missing = {gap.before_record - self.total for gap in gaps}
         self.total += len(times) - skipped
@@ -113,17 +135,35 @@ class DeviceStream:
         self._note(cause, why, now_s)
         self._begin(cause, why, now_s)
 
-    def finish(self, now_s: float) -> list[Gap]:
-        """Gaps that had not ended when the recording did."""
-        gaps = [self._gap(p, max(now_s, p.t_start_s), self.total) for p in self._pending]
+    def finish(self, end_s: float, *, hangs: str = "", with_feed: bool = False) -> list[Gap]:
+        """Gaps up to the end of the run: from the last record on, unless that is just past.
+
+        Parameters
+        ----------
+        end_s
+            Run time of the stop, or of the last record of all devices; a run that never began
+            has no gap.
+        hangs
+            Why it could not be asked to end, in words; empty when it has ended.
+        with_feed
+            The feed itself ended: a link lost with all the others is no gap.
+        """
+        if end_s <= 0.0:
+            return []
+        heard = self._since_s if self._rhythm.last_s is None else self._rhythm.last_s
+        silent = end_s - max(heard, 0.0) > self.quiet_after_s
+        if with_feed and not silent:
+            self._pending = [p for p in self._pending if p.cause is not Cause.LINK_LOST]
+        if hangs:
+            self._note(Cause.HANGS, hangs, end_s)
+            self._pending.append(_Pending(Cause.HANGS, hangs, self._from_s()))
+        elif silent and not self._pending:
+            words = self._silence(end_s - max(heard, 0.0))
+            self._note(Cause.SILENT, words, end_s)
+            self._pending.append(_Pending(Cause.SILENT, words, self._from_s()))
+        gaps = [self._gap(p, max(end_s, p.t_start_s), self.total) for p in self._pending]
         self._pending.clear()
         return gaps
-
-    def forget_pending(self) -> list[str]:
-        """Drop what had not ended, because the feed itself ended; returns it in words."""
-        words = [f"{p.cause}: {p.detail}" for p in self._pending]
-        self._pending.clear()
-        return words
 
     # ------------------------------------------------------------------ parts
 
@@ -172,8 +212,36 @@ class DeviceStream:
                 held.times += 1
                 held.detail = detail
                 return
-        start = now_s if self._last_t is None else self._last_t
-        self._pending.append(_Pending(cause, detail, start, lost))
+        self._pending.append(_Pending(cause, detail, min(self._from_s(), now_s), lost))
+
+    def _from_s(self) -> float:
+        """Where a gap begins that is met now: at the last record, or where we began to listen."""
+        return self._since_s if self._last_t is None else self._last_t
+
+    def _silence(self, lasted_s: float) -> str:
+        usual_s = self._rhythm.usual_s
+        usually = f", usually one in {usual_s:.3g} s" if usual_s else ""
+        if self._rhythm.last_s is None:
+            return f"no record in {lasted_s:.1f} s{usually}"
+        return f"no record for {lasted_s:.1f} s{usually}"
+
+    def _silences(self, times: NDArray[np.float64], skipped: int, told: set[int]) -> list[Gap]:
+        """Silences that no fault explains, ended by records of the run."""
+        if skipped == len(times):
+            return []
+        before = times[skipped - 1] if skipped else self._from_s()
+        steps = np.diff(times[skipped:], prepend=before)
+        if steps.max() <= QUIET_S:
+            return []
+        gaps = []
+        for i in np.flatnonzero(steps > self.quiet_after_s).tolist():
+            if self.total + i in told:
+                continue
+            t_s, words = float(times[skipped + i]), self._silence(float(steps[i]))
+            self._note(Cause.SILENT, words, t_s)
+            start_s = t_s - float(steps[i])
+            gaps.append(self._gap(_Pending(Cause.SILENT, words, start_s), t_s, self.total + i))
+        return gaps
 
     def _ended(
         self, faults: tuple[Fault, ...], times: NDArray[np.float64], skipped: int
@@ -194,7 +262,7 @@ class DeviceStream:
                 self._begin(cause, fault.detail, float(times[-1]), lost=fault.lost_records)
             elif i > skipped or (i == skipped and not skipped):
                 before = float(times[i - 1]) if i else self._last_t
-                start = float(times[i]) if before is None else before
+                start = min(self._since_s, float(times[i])) if before is None else before
                 held_one = _Pending(cause, fault.detail, start, fault.lost_records)
                 gaps.append(self._gap(held_one, float(times[i]), self.total + i - skipped))
         return gaps

@@ -77,6 +77,8 @@ class DeviceThread:
         self._notify = notify
         self._start_ns = start_ns
         self._stop = threading.Event()
+        self._taking = threading.Lock()
+        self._given_up = False
         self._taps: list[Tap] = []
         self._taps_guard = threading.Lock()
         self._thread = threading.Thread(target=self._run, name=f"device {name}", daemon=True)
@@ -93,6 +95,11 @@ class DeviceThread:
         """Wait for the end; False when it did not come."""
         self._thread.join(timeout_s)
         return not self._thread.is_alive()
+
+    def give_up(self) -> None:
+        """It hangs: whatever its read may still bring is no longer of the run."""
+        with self._taking:
+            self._given_up = True
 
     def add_tap(self, tap: Tap) -> None:
         """Show the records to somebody, from the next ones on."""
@@ -113,6 +120,7 @@ class DeviceThread:
 
     def _run(self) -> None:
         wait_s = FIRST_WAIT_S
+        self.stream.listen(self.now_s())
         try:
             while not self._stop.is_set():
                 try:
@@ -143,11 +151,14 @@ class DeviceThread:
         received_s = (batch.received_ns - self._start_ns) / 1e9
         if not len(batch.records) and not batch.faults:
             return False
-        gaps, blocks, before = self.stream.take(batch, received_s)
-        for gap in gaps:
-            self._notify(gap)
-        for block in blocks:
-            self.ring.write(block)
+        with self._taking:
+            if self._given_up:
+                return False
+            gaps, blocks, before = self.stream.take(batch, received_s)
+            for gap in gaps:
+                self._notify(gap)
+            for block in blocks:
+                self.ring.write(block)
         if len(batch.records):
             self.last_received_s = received_s
             self._show(before + blocks)
@@ -161,13 +172,15 @@ class DeviceThread:
                 tap.see(block.records, block.time_s())
 
     def _lose(self, why: str) -> None:
-        if self._driver is not None:
+        had = self._driver is not None
+        if had:
             self._close()
             self.state = DeviceState.LOST
-            self.stream.lost(why, self.now_s())
+        with self._taking:
+            if not self._given_up:
+                self.stream.lost(why, self.now_s())
+        if had:
             self._report(EventKind.LINK, state="lost", why=why)
-        else:
-            self.stream.lost(why, self.now_s())
 
     def _close(self) -> None:
         driver, self._driver = self._driver, None

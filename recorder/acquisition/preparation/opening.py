@@ -199,6 +199,7 @@ def start_threads(
                     name,
                     make_clock=_clock_maker(device, start_ns),
                     from_start_only=from_start_only,
+                    interval_s=max(1 / device.expected_hz, device.description.usual_pause_s),
                 ),
                 ring=ring,
                 notify=notify,

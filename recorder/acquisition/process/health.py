@@ -20,8 +20,6 @@ __all__ = ["HealthMonitor"]
 
 STEP_NS: Final = 100_000_000
 """A wall clock that moved so far against the monotonic one was stepped."""
-QUIET_S: Final = 1.0
-"""Of a fast device; a slow one is quiet after three of its records are missing."""
 SETTLED_S: Final = 3.0
 """Rates are the sheet's until so long has been measured."""
 MiB: Final = 2**20
@@ -98,10 +96,10 @@ class HealthMonitor:
             received = thread.last_received_s
             age = None if received is None else max(t_s - received, 0.0)
             state = thread.state
-            limit = max(QUIET_S, 3.0 / self._expected(thread.name))
-            if state is DeviceState.RUNNING and (age is None or age > limit):
-                state = DeviceState.QUIET
             stream = thread.stream
+            quiet = age is None or age > stream.quiet_after_s
+            if state is DeviceState.RUNNING and quiet:
+                state = DeviceState.QUIET
             states[thread.name] = DeviceStatus(
                 name=thread.name,
                 state=state,

@@ -88,8 +88,9 @@ class RunningRecording:
         self._journal = journal
         self._filer = filer
         self._stop = stop
-        self._problem = ""
-        self._bug = False
+        self._problem, self._bug = "", False
+        self._end_s = 0.0
+        """Run time of the stop."""
         self._health = HealthMonitor(
             plan, threads, run_path=settings.out, keep=notices.keep, warn=notices.warn
         )
@@ -152,7 +153,7 @@ class RunningRecording:
         last, out = self._settings.seconds, self._settings.out
         if last is not None and now >= last:
             self.stop(f"{last:g} s recorded")
-        elif self._feeds_ended(now):
+        elif self._feeds_end(now) is not None:
             self.stop("nothing comes any more")
         elif self._journal.disk_full:
             self._fail(f"{out}: disk full; everything up to now is kept")
@@ -166,10 +167,12 @@ class RunningRecording:
         self._health.second(now, keep_s=self._keeper.take_longest_s(), more=more)
         self.notices.report(Progress(self.status()))
 
-    def _feeds_ended(self, now: float) -> bool:
+    def _feeds_end(self, now: float) -> float | None:
+        """When the last of all records came, where that is the end of the feeds."""
         limit = self._settings.until_quiet_s
         received = [t.last_received_s for t in self._threads if t.last_received_s is not None]
-        return limit is not None and bool(received) and now - max(received) >= limit
+        ended = limit is not None and bool(received) and now - max(received) >= limit
+        return max(received) if ended else None
 
     def _zero_after(self) -> None:
         seconds = self._settings.zero_after
@@ -186,17 +189,22 @@ class RunningRecording:
     def _end_threads(self) -> None:
         self.state = RunState.STOPPING
         self.notices.report(Stopping(self._stop.reason))
+        self._end_s = self.notices.now_s()
         for thread in self._threads:
             thread.stop()
+        patience_ends_s = time.monotonic() + JOIN_S
+        hangs = {}
         for thread in self._threads:
-            if not thread.join(JOIN_S):
+            if not thread.join(max(patience_ends_s - time.monotonic(), 0.0)):
+                thread.give_up()
+                hangs[thread.name] = f"no read came back within {JOIN_S:g} s of the stop"
                 self.notices.warn(f"{thread.name}: does not stop; its port hangs")
-        now = self.notices.now_s()
+        ended_s = self._feeds_end(self._end_s)
+        end_s = self._end_s if ended_s is None else ended_s
         for thread in self._threads:
-            if self._feeds_ended(now):
-                thread.stream.forget_pending()
-                continue
-            for gap in thread.stream.finish(now):
+            why = hangs.get(thread.name, "")
+            gaps = thread.stream.finish(end_s, hangs=why, with_feed=ended_s is not None)
+            for gap in gaps:
                 self.notices.keep(gap)
 
     def _finish(self) -> Outcome:
@@ -211,7 +219,7 @@ class RunningRecording:
             "records": {name: stream.total for name, stream in streams.items()},
             "marks": marks,
         }
-        self.notices.keep(Event(kind=EventKind.STOP, t_s=now, data=data))
+        self.notices.keep(Event(kind=EventKind.STOP, t_s=self._end_s, data=data))
         self._keeper.stop()
         self._journal.close()
         sealed = self._seal()
@@ -220,7 +228,7 @@ class RunningRecording:
         return Outcome(
             run_path=self._settings.out,
             reason=self._stop.reason,
-            duration_s=max(now, 0.0),
+            duration_s=max(self._end_s, 0.0),
             records=self._keeper.kept(),
             gaps=sum(s.gaps for s in streams.values()) + self._keeper.overruns,
             lost_records=lost,

@@ -26,6 +26,12 @@ class Cause(StrEnum):
     REFUSED = "refused"
     """Understood by the driver, and not acceptable."""
     LINK_LOST = "link lost"
+    SILENT = "silent"
+    """Nothing came for longer than the device usually pauses, and no fault says why."""
+    HANGS = "hangs"
+    """The port did not give a read back, not even at the stop."""
+    CANNOT_KEEP_UP = "cannot keep up"
+    """Bytes came faster than they were read, and some were lost."""
     RING_OVERRUN = "ring overrun"
     RING_DAMAGED = "ring damaged"
     """Records in shared memory did not agree with their check when they were to be kept."""
@@ -47,7 +53,7 @@ class Gap:
     t_start_s: float
     """Run time of the last good sample before, or where the trouble was met."""
     t_end_s: float
-    """Run time of the first good sample after."""
+    """Run time of the first good sample after, or of the stop when none came."""
     cause: Cause
     detail: str = ""
     lost_records: int = 0

@@ -177,6 +177,7 @@ def write_sheets(
     certificate: ForceCertificate | None = None,
     channels: int = 2,
     zero_seconds: float = 0.0,
+    silence_limit_s: float = 0.5,
     more: str = "",
 ) -> tuple[Path, Path]:
     """A car with one load cell, and a trip; returns both paths."""
@@ -192,7 +193,7 @@ zero_seconds = {zero_seconds}
 [devices.drawbar]
 driver = "load-cell-frames"
 port = "{port}"
-silence_limit_s = 0.5
+silence_limit_s = {silence_limit_s}
 channel_count = {channels}
 [devices.drawbar.channels.ch0]
 name = "pull"

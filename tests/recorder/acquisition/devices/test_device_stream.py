@@ -119,14 +119,121 @@ def test_a_gap_that_never_ended_ends_with_the_recording() -> None:
     one.lost("unplugged", 1.0)
     (gap,) = one.finish(5.0)
     assert (gap.t_end_s, gap.before_record) == (5.0, 10)
-    assert one.finish(6.0) == []
 
 
-def test_a_device_that_never_spoke_is_a_gap_from_where_it_was_met() -> None:
+def test_a_device_that_never_spoke_is_a_gap_from_where_we_listened() -> None:
     one = stream()
+    one.listen(0.25)
     one.lost("silent", 1.0)
     (gap,) = one.finish(5.0)
-    assert (gap.t_start_s, gap.t_end_s, gap.before_record) == (1.0, 5.0, 0)
+    assert (gap.t_start_s, gap.t_end_s, gap.before_record) == (0.25, 5.0, 0)
+
+
+def test_a_silence_up_to_the_stop_is_a_gap_from_the_last_record() -> None:
+    one = stream()
+    one.take(batch(0, 10), 0.009)
+    (gap,) = one.finish(5.0)
+    assert (gap.cause, gap.before_record, gap.lost_records) == ("silent", 10, 0)
+    assert (gap.t_start_s, gap.t_end_s) == pytest.approx((0.009, 5.0))
+    assert one.gaps == 1
+    assert one.last_fault.startswith("silent: no record for 5.0 s")
+
+
+def test_a_usual_pause_up_to_the_stop_is_no_gap() -> None:
+    one = stream()
+    one.take(batch(0, 10), 0.009)
+    assert one.finish(1.0) == []
+
+
+def test_a_slow_device_may_pause_for_three_of_its_intervals() -> None:
+    slow = DeviceStream("cell", make_clock=Straight, from_start_only=False, interval_s=2.0)
+    slow.take(batch(0, 1), 1.0)
+    assert slow.finish(6.9) == []
+    slower = DeviceStream("cell", make_clock=Straight, from_start_only=False, interval_s=2.0)
+    slower.take(batch(0, 1), 1.0)
+    assert [gap.cause for gap in slower.finish(7.1)] == ["silent"]
+
+
+def test_a_device_that_never_sent_a_record_is_a_gap_of_the_whole_run() -> None:
+    one = stream()
+    one.listen(0.125)
+    (gap,) = one.finish(5.0)
+    assert (gap.cause, gap.t_start_s, gap.t_end_s) == ("silent", 0.125, 5.0)
+
+
+def test_a_device_that_hangs_is_a_gap_however_short() -> None:
+    one = stream()
+    one.take(batch(0, 10), 0.009)
+    (gap,) = one.finish(0.1, hangs="no read came back")
+    assert (gap.cause, gap.detail) == ("hangs", "no read came back")
+    assert (gap.t_start_s, gap.t_end_s) == pytest.approx((0.009, 0.1))
+
+
+def test_before_the_run_nothing_is_a_gap_of_it() -> None:
+    one = stream(from_start_only=True)
+    one.take(batch(0, 10), -9.0)
+    one.lost("unplugged", -8.0)
+    assert one.finish(-1.0, hangs="no read came back") == []
+    assert one.gaps == 0
+
+
+def test_a_feed_that_ends_is_no_gap_and_its_damage_is() -> None:
+    one = stream()
+    one.take(batch(0, 10), 0.009)
+    one.lost("hung up", 0.5)
+    assert one.finish(0.2, with_feed=True) == []
+    other = stream()
+    other.take(batch(0, 10), 0.009)
+    other.take(batch(0, 0, fault("checksum", 0, lost=3)), 0.1)
+    other.lost("hung up", 0.5)
+    (gap,) = other.finish(0.2, with_feed=True)
+    assert (gap.cause, gap.lost_records, gap.t_end_s) == ("checksum", 3, 0.2)
+
+
+def test_a_device_silent_before_the_feed_ended_is_a_gap_to_its_end() -> None:
+    one = stream()
+    one.take(batch(0, 10), 0.009)
+    one.lost("silent", 1.0)
+    (gap,) = one.finish(8.0, with_feed=True)
+    assert (gap.cause, gap.t_end_s) == ("link lost", 8.0)
+
+
+def test_a_silence_without_a_fault_is_a_gap_when_it_ends() -> None:
+    one = stream()
+    one.take(batch(0, 10), 0.009)
+    (gap,), blocks, _ = one.take(batch(3000, 10), 3.009)
+    assert (gap.cause, gap.before_record) == ("silent", 10)
+    assert (gap.t_start_s, gap.t_end_s) == pytest.approx((0.009, 3.0))
+    assert blocks[0].gap_before
+    assert one.take(batch(3010, 10), 3.019)[0] == []
+
+
+def test_a_silence_within_a_batch_is_a_gap_between_its_records() -> None:
+    one = stream()
+    records = np.zeros(4, DTYPE)
+    records["tick"] = [0, 1, 2001, 2002]
+    (gap,), blocks, _ = one.take(Batch(records=records, received_ns=0), 2.002)
+    assert (gap.cause, gap.before_record) == ("silent", 2)
+    assert [len(block.records) for block in blocks] == [2, 2]
+
+
+def test_a_silence_that_a_fault_explains_is_told_once() -> None:
+    one = stream()
+    one.take(batch(0, 10), 0.009)
+    (gap,), _, _ = one.take(batch(3000, 10, fault("lost frames", 0, lost=2990)), 3.009)
+    assert (gap.cause, gap.lost_records) == ("lost frames", 2990)
+    assert one.gaps == 1
+
+
+def test_a_first_record_that_comes_late_ends_a_gap() -> None:
+    one = stream()
+    one.listen(0.5)
+    (gap,), _, _ = one.take(batch(0, 1), 4.0)
+    assert (gap.cause, gap.t_start_s, gap.before_record) == ("silent", 0.5, 0)
+    assert gap.t_end_s == pytest.approx(4.0)
+    soon = stream()
+    soon.listen(0.5)
+    assert soon.take(batch(0, 1), 1.0)[0] == []
 
 
 def test_a_restart_gets_a_clock_of_its_own() -> None:

@@ -42,6 +42,7 @@ class Desk:
             gaps=0,
             lost_records=0,
             bytes_dropped=0,
+            quiet_after_s=1.0,
             last_fault="",
             last_fault_t_s=None,
         )
