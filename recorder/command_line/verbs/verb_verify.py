@@ -1,4 +1,4 @@
-"""``testcar verify RUN``: is the run file what was sealed?"""
+"""``testcar verify RUN``: is the run file what was sealed, and what does it prove?"""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from recorder.analysis.campaign.loading import load_runs
-from recorder.command_line.support.doubts_told import doubts_json, tell_doubts
+from recorder.analysis.proof.prove import prove_run
 from recorder.command_line.support.progress import ProgressLine
+from recorder.command_line.support.proofs_told import proofs_json, proofs_words
 from recorder.run_file.seal.verify import verify_run
 
 __all__ = ["add_parser", "run"]
@@ -22,15 +22,20 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
         "verify",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         description="Check every dataset of a run file against the digests stored when it was\n"
-        "sealed, its structure, its times, and its companion file; with --deep, also whether\n"
-        "the record can be true: pull against grade and acceleration, speed against distance …",
-        epilog="Examples:\n  testcar verify run.h5\n  testcar verify --deep run.h5\n\n"
-        "Exit code 0: sound; 1: damaged, not sealed, or doubted, one line a finding;\n"
-        "2: not a run file.",
+        "sealed, its structure, its times, and its companion file.\n\n"
+        "With --deep, also make everything again that the seal made, and compare: records\n"
+        "against gaps, sequence and ticks; calibrated values from counts and certificate;\n"
+        "the ties of ticks and of UTC; the history of the marks; every certificate from its\n"
+        "readings; and whether the record can be true. It says what is proved, what could\n"
+        "not be checked, what is contradicted, and what nobody can prove from the file alone.",
+        epilog="Examples:\n  testcar verify run.h5\n  testcar verify --deep run.h5\n"
+        "  testcar verify --deep --json run.h5\n\n"
+        "Exit code 0: sound, or with --deep nothing is contradicted; 1: damaged, not sealed,\n"
+        "or contradicted, one line a finding; 2: not a run file.",
     )
     parser.add_argument("file", metavar="RUN", help="the run file")
     parser.add_argument(
-        "--deep", action="store_true", help="check whether the record can be true, too"
+        "--deep", action="store_true", help="make everything again and compare, too"
     )
     parser.add_argument("--json", action="store_true", help="print the answer as JSON")
     parser.set_defaults(run=run)
@@ -44,23 +49,26 @@ def run(args: argparse.Namespace) -> int:
     OSError, RunFileError
         Not a run file, or it cannot be read.
     """
+    return _deep(args) if args.deep else _digests(args)
 
+
+def _digests(args: argparse.Namespace) -> int:
     with ProgressLine() as progress:
         findings = verify_run(args.file, progress=progress)
-    told: dict[str, Any] = {"file": args.file, "sound": not findings, "findings": findings}
     for line in findings:
         print(f"testcar verify: {args.file}: {line}", file=sys.stderr)
-    if not findings and not args.json:
-        print(f"{args.file}: sound")
-    # What is damaged is not worked on.
-    run = load_runs([Path(args.file)])[0] if args.deep and not findings else None
-    doubts = () if run is None else run.doubts
-    if run is not None:
-        told["checks"] = [{"name": c.name, "outcome": c.outcome} for c in run.checks]
-        told["doubts"] = doubts_json(doubts)
-        tell_doubts("verify", doubts)
     if args.json:
-        print(json.dumps(told))
-    elif run is not None:
-        print("\n".join(f"{c.name}: {c.outcome}" for c in run.checks))
-    return 1 if findings or any(d.stands for d in doubts) else 0
+        print(json.dumps({"file": args.file, "sound": not findings, "findings": findings}))
+    elif not findings:
+        print(f"{args.file}: sound")
+    return 1 if findings else 0
+
+
+def _deep(args: argparse.Namespace) -> int:
+    with ProgressLine() as progress:
+        proven = prove_run(Path(args.file), progress=progress)
+    if args.json:
+        print(json.dumps(proofs_json(proven)))
+    else:
+        print("\n".join(proofs_words(proven)))
+    return 1 if proven.contradicted else 0

@@ -110,6 +110,28 @@ class Companion:
             return [str(error)]
         return [f"{self.path}: {line}" for line in findings if line != "ok"]
 
+    def disagreements(self) -> list[str]:
+        """Entries whose text is not what stands beside it, one line each.
+
+        Every revision is kept as a whole text, with its mark, number, writer and version beside
+        it; who changes the one by hand forgets the other.
+
+        Raises
+        ------
+        CompanionError
+        """
+        rows = self._file.rows("SELECT mark_id, revision, by, version, json FROM revisions")
+        found = []
+        for mark_id, revision, by, version, text in rows:
+            mark = self._parsed(_mark, text)
+            beside = (text_of(mark_id), revision, text_of(by), text_of(version))
+            if beside != (mark.mark_id, mark.revision, mark.by, mark.software):
+                found.append(
+                    f"{self.path.name}: revision {mark.revision} of mark {mark.mark_id[:8]} is"
+                    f" kept as revision {revision} of {text_of(mark_id)[:8]} by {text_of(by)}"
+                )
+        return found
+
     # ------------------------------------------------------------------ writing
 
     def add_revision(self, mark: Mark) -> None:

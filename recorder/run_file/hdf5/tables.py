@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from recorder.run_file.hdf5.store import Store
 
-__all__ = ["read_events", "read_gaps", "read_marks", "read_tick_ties"]
+__all__ = ["read_events", "read_gaps", "read_marks", "read_tick_ties", "table_rows"]
 
 T = TypeVar("T")
 
@@ -56,7 +56,7 @@ def _read(
         rows = parsed(store.path, path, _json_rows, store.text(path))
         return [parsed(store.path, path, from_json, row) for row in rows]
     path = f"{name}/table"
-    return [parsed(store.path, path, from_row, row) for row in _table(store, path)]
+    return [parsed(store.path, path, from_row, row) for row in table_rows(store, name)]
 
 
 def _json_rows(text: str) -> list[dict[str, Any]]:
@@ -67,7 +67,14 @@ def _json_rows(text: str) -> list[dict[str, Any]]:
     return rows
 
 
-def _table(store: Store, path: str) -> list[dict[str, Any]]:
+def table_rows(store: Store, name: str) -> list[dict[str, Any]]:
+    """The rows of ``marks``, ``gaps`` or ``events`` as they were written live, words cut short.
+
+    Raises
+    ------
+    UnreadableError
+    """
+    path = f"{name}/table"
     column = store.column(path)
     if column.dtype != part(path).dtype:
         raise UnreadableError(store.path, f"{path} is not as it should be")

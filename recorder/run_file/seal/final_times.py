@@ -14,7 +14,7 @@ from recorder.run_file.hdf5.create import describe_dataset, put_text
 from recorder.run_file.hdf5.layout import part
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -65,9 +65,16 @@ def tie_device(
 
 
 def final_times(
-    store: Store, device: DeviceHeader, line: Timeline
+    store: Store,
+    device: DeviceHeader,
+    line: Timeline,
+    recorded: Callable[[int, NDArray[np.uint64]], NDArray[np.float64]] | None = None,
 ) -> Iterator[tuple[int, NDArray[np.float64]]]:
-    """(first record, (n,) run times, s) of a device chunk by chunk; nothing is written."""
+    """(first record, (n,) run times, s) of a device chunk by chunk; nothing is written.
+
+    ``recorded`` gives the times of the recording, by the first record and the ticks of a chunk,
+    for stretches that keep them; by default those that are stored.
+    """
     times, ticks = (
         store.column(f"devices/{device.name}/{name}") for name in ("time_s", "tick")
     )
@@ -75,7 +82,9 @@ def final_times(
     n = times.n
     for start in range(0, n, CHUNK):
         stop = min(start + CHUNK, n)
-        time_s = line.times(start, ticks.read(start, stop), times.read(start, stop))
+        held = ticks.read(start, stop)
+        kept = times.read(start, stop) if recorded is None else recorded(start, held)
+        time_s = line.times(start, held, kept)
         time_s[0] = max(time_s[0], latest)
         np.maximum.accumulate(time_s, out=time_s)
         latest = time_s[-1]

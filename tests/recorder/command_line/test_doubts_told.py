@@ -54,9 +54,12 @@ def test_import_tells_and_verify_lists(
     assert told[0].startswith("testcar import: doubted (pull-sign): ")
     assert main(["verify", str(run)]) == 0
     assert main(["verify", "--deep", str(run)]) == 1
-    out, err = capsys.readouterr()
-    assert "pull against grade and acceleration: " in out
-    assert "testcar verify: doubted (pull-sign)" in err
+    out = capsys.readouterr().out
+    found = out.split("Contradicted\n")[1].splitlines()
+    assert found[0].startswith(
+        "  plausibility, pull against grade and acceleration: doubted (pull-sign): "
+    )
+    assert "values made again, pull: its values came as they are, without counts" in out
     assert main(["verify", "--deep", "--json", str(run)]) == 1
     held = json.loads(capsys.readouterr().out)
     assert [d["kind"] for d in held["doubts"]] == ["pull-sign"]

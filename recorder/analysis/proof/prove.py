@@ -1,0 +1,102 @@
+"""Every proof of a run, in order; one door."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from recorder.analysis.campaign.loading import load_runs
+from recorder.analysis.proof.beyond import beyond_of
+from recorder.run_file.hdf5.reader import open_run
+from recorder.run_file.proof.proof import Check, Proof, State
+from recorder.run_file.proof.prove_file import prove_file
+
+if TYPE_CHECKING:
+    from recorder.analysis.plausibility.doubt import Checked, Doubt
+    from recorder.run_file.proof.proof import Progress
+
+__all__ = ["Proven", "prove_run"]
+
+FILE_PART: Final = 0.85
+"""Share of the whole work that the file's own proofs are, of a run of twelve hours."""
+NOT_CHECKED: Final = "not checked: "
+"""How a check of plausibility begins that lacked something."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proven:
+    """What was proved of one run file, what was not, and what cannot be."""
+
+    path: Path
+    proofs: tuple[Proof, ...]
+    beyond: tuple[str, ...]
+    """What nobody can prove from the file alone, one line each."""
+    checks: tuple[Checked, ...] = ()
+    """Of plausibility."""
+    doubts: tuple[Doubt, ...] = ()
+    """With the crew's answers."""
+
+    def of(self, state: State) -> list[Proof]:
+        """The proofs of one state, in order."""
+        return [proof for proof in self.proofs if proof.state is state]
+
+    @property
+    def contradicted(self) -> bool:
+        """Whether anything contradicts the file."""
+        return bool(self.of(State.CONTRADICTED))
+
+
+def prove_run(path: Path | str, *, progress: Progress | None = None) -> Proven:
+    """Prove all that can be proved of a run file.
+
+    Raises
+    ------
+    FileNotFoundError, OSError
+        There is none, or it may not be read.
+    RunFileError
+        Not a run file at all, or of a newer layout.
+    """
+    place = Path(path)
+    tell = progress or (lambda _part, _what: None)
+    proofs = prove_file(place, progress=lambda part, what: tell(FILE_PART * part, what))
+    if any(p.check is Check.DIGESTS and p.state is not State.PROVED for p in proofs):
+        why = "not looked at: what is damaged or not sealed is not worked on"
+        whole = (*proofs, _plausibility(State.NOT_PROVED, why))
+        return Proven(path=place, proofs=whole, beyond=beyond_of(None))
+    tell(FILE_PART, Check.PLAUSIBILITY)
+    with open_run(place) as run:
+        beyond = beyond_of(run)
+    try:
+        loaded = load_runs([place])[0]
+    except (ValueError, OSError) as error:
+        why = f"the run cannot be loaded: {' '.join(str(error).split())}"
+        whole = (*proofs, _plausibility(State.NOT_PROVED, why))
+        return Proven(path=place, proofs=whole, beyond=beyond)
+    told = {doubt.kind: doubt for doubt in loaded.doubts}
+    plausible = [_judged(c, told.get(c.doubt.kind) if c.doubt else None) for c in loaded.checks]
+    tell(1.0, "proved")
+    return Proven(
+        path=place,
+        proofs=(*proofs, *plausible),
+        beyond=beyond,
+        checks=loaded.checks,
+        doubts=loaded.doubts,
+    )
+
+
+def _judged(checked: Checked, answered: Doubt | None) -> Proof:
+    """A check of plausibility as a proof."""
+    doubt = answered or checked.doubt
+    if doubt is None:
+        if checked.outcome.startswith(NOT_CHECKED):
+            why = checked.outcome.removeprefix(NOT_CHECKED)
+            return _plausibility(State.NOT_PROVED, why, checked.name)
+        return _plausibility(State.PROVED, checked.outcome, checked.name)
+    state = State.CONTRADICTED if doubt.stands else State.NOT_PROVED
+    said = f" (answered: {doubt.answer})" if doubt.answer else ""
+    return _plausibility(state, f"doubted ({doubt.kind}): {doubt.text}{said}", checked.name)
+
+
+def _plausibility(state: State, words: str, of: str = "") -> Proof:
+    return Proof(check=Check.PLAUSIBILITY, of=of, state=state, words=words)

@@ -1,0 +1,104 @@
+"""An opened sealed run as the proofs read it."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Final
+
+from recorder.machine.version import software
+from recorder.run.parts.event import EventKind
+from recorder.run.parts.gap import Cause
+from recorder.run_file.hdf5.open import open_for_reading
+from recorder.run_file.hdf5.stored_header import read_header
+from recorder.run_file.hdf5.tables import read_events, read_gaps, read_marks, read_tick_ties
+from recorder.run_file.seal.final_times import as_they_stand, tie_device
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from recorder.marks.mark import Mark
+    from recorder.run.parts.event import Event
+    from recorder.run.parts.gap import Gap
+    from recorder.run.parts.header import DeviceHeader, RunHeader
+    from recorder.run.time.timeline import Segment, Timeline
+    from recorder.run_file.hdf5.store import Store
+
+__all__ = ["KEPT_BACK", "Held", "open_held"]
+
+KEPT_BACK: Final = frozenset({Cause.RING_OVERRUN, Cause.RING_DAMAGED, Cause.JOURNAL_DAMAGED})
+"""Losses on the computer's side: those records had come, and were counted."""
+GIVEN: Final = "given"
+"""As ``Segment.source`` says it."""
+
+
+@dataclass(frozen=True)
+class Held:
+    """The store of a sealed run with what all proofs need of it. Nothing is written."""
+
+    store: Store
+    header: RunHeader
+
+    @cached_property
+    def marks(self) -> list[Mark]:
+        """Every revision in the run file, in order of entry."""
+        return read_marks(self.store)
+
+    @cached_property
+    def gaps(self) -> list[Gap]:
+        """All gaps."""
+        return read_gaps(self.store)
+
+    @cached_property
+    def events(self) -> list[Event]:
+        """Events other than gaps, in the order kept."""
+        return read_events(self.store)
+
+    @cached_property
+    def ties(self) -> dict[str, tuple[Segment, ...]]:
+        """By device: the stretches of one tie, as stored."""
+        return read_tick_ties(self.store)
+
+    @cached_property
+    def lines(self) -> dict[str, Timeline]:
+        """By device: its ticks tied to run time again, as the seal does."""
+        return {
+            device.name: as_they_stand(self.store, device)
+            if self.given(device)
+            else tie_device(self.store, self.header, device, self.gaps)
+            for device in self.header.devices
+        }
+
+    def given(self, device: DeviceHeader) -> bool:
+        """Whether its times came with its values and were never tied to ticks."""
+        ties = self.ties.get(device.name, ())
+        return bool(ties) and all(tie.source == GIVEN for tie in ties)
+
+    def gaps_of(self, device: str) -> list[Gap]:
+        """The gaps of one device, in the order kept."""
+        return [gap for gap in self.gaps if gap.device == device]
+
+    @property
+    def stop_s(self) -> float | None:
+        """Run time of the stop; None: the recording did not end in one."""
+        return next((e.t_s for e in self.events if e.kind == EventKind.STOP), None)
+
+    @property
+    def other_version(self) -> str:
+        """What recorded it, where that is not this version; else empty."""
+        return "" if self.header.software == software() else self.header.software
+
+
+@contextmanager
+def open_held(path: Path) -> Iterator[Held]:
+    """Open a sealed run for its proofs.
+
+    Raises
+    ------
+    RunFileError, OSError
+        It cannot be read.
+    """
+    with open_for_reading(path) as store:
+        yield Held(store, read_header(store))

@@ -1,0 +1,171 @@
+"""The history of the marks: every revision there, in order, by somebody, after the fact."""
+
+from __future__ import annotations
+
+from collections import Counter
+from itertools import pairwise
+from typing import TYPE_CHECKING, Final
+
+from recorder.marks.mark import by_mark
+from recorder.run.parts.errors import RunFileError
+from recorder.run.parts.event import EventKind
+from recorder.run.parts.event_numbers import number
+from recorder.run_file.companion.companion import Companion, companion_path
+from recorder.run_file.hdf5.tables import table_rows
+from recorder.run_file.proof.proof import Check, Proof, State
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+    from typing import Any
+
+    from recorder.marks.mark import Mark
+    from recorder.run_file.proof.held import Held
+
+__all__ = ["prove_marks"]
+
+SLACK_S: Final = 5.0
+"""By which a computer's clock may drift between the start and a key-down, and be put right in
+steps too small to be told of: 60 ppm over a day (common practice)."""
+TOLD: Final = 3
+"""Contradictions told one by one; the others are counted."""
+NS: Final = 1e9
+
+
+def prove_marks(held: Held, progress: Callable[[float], None]) -> Iterator[Proof]:
+    """The revisions of the run file and of its companion."""
+    path = companion_path(held.store.path)
+    try:
+        with Companion(path, held.header.run_id) as companion:
+            added = companion.revisions()
+            wrong = list(companion.disagreements())
+    except RunFileError as error:
+        yield _proof(State.NOT_PROVED, f"the companion does not read: {error}")
+        return
+    progress(0.5)
+    revisions = [*held.marks, *added]
+    wrong += [*_as_recorded(held), *_history(revisions), *_instants(held)]
+    if not revisions and not wrong:
+        yield _proof(State.PROVED, "there are no marks")
+        return
+    yield _outcome(revisions, added, wrong)
+    yield from _doubtful(held, added)
+
+
+def _outcome(revisions: Sequence[Mark], added: Sequence[Mark], wrong: list[str]) -> Proof:
+    if wrong:
+        more = len(wrong) - TOLD
+        rest = f"; and {more} more" if more > 0 else ""
+        return _proof(State.CONTRADICTED, "; ".join(wrong[:TOLD]) + rest)
+    marks = len({mark.mark_id for mark in revisions})
+    moved = sorted({mark.by or "nobody named" for mark in _moved(revisions)})
+    words = (
+        f"{marks} marks in {len(revisions)} revisions ({len(added)} added after the seal): each"
+        " history begins with what was keyed and has every revision once"
+    )
+    if moved:
+        words += (
+            f"; {len(_moved(revisions))} were moved to another instant, by {', '.join(moved)}"
+        )
+    return _proof(State.PROVED, words)
+
+
+def _history(revisions: Sequence[Mark]) -> Iterator[str]:
+    """Each mark's revisions rise by one from the first."""
+    numbers: dict[str, list[int]] = {}
+    for mark in by_mark(revisions):
+        numbers.setdefault(mark.mark_id, []).append(mark.revision)
+    for mark_id, held in numbers.items():
+        if held == list(range(len(held))):
+            continue
+        if held[0] != 0:
+            yield f"mark {mark_id[:8]} begins with revision {held[0]}: what was keyed is missing"
+        else:
+            told = ", ".join(str(n) for n in held)
+            yield f"mark {mark_id[:8]} has revisions {told}; each is one more than the last"
+
+
+def _moved(revisions: Sequence[Mark]) -> list[Mark]:
+    """Revisions at another instant than the one before."""
+    ordered = by_mark(revisions)
+    return [
+        mark
+        for before, mark in pairwise(ordered)
+        if mark.mark_id == before.mark_id and mark.t_s != before.t_s
+    ]
+
+
+def _instants(held: Held) -> Iterator[str]:
+    """No revision of the run file was entered before its instant, by the clock of its computer."""
+    if held.header.origin != "recorded":
+        return
+    slack_s = SLACK_S + sum(
+        abs(number(event.data.get("step_s")))
+        for event in held.events
+        if event.kind == EventKind.WALL_CLOCK_STEP
+    )
+    latest: dict[str, Mark] = {}
+    for mark in held.marks:
+        entered_s = (mark.entered_utc_ns - held.header.started_utc_ns) / NS
+        if entered_s < mark.t_s - slack_s:
+            yield (
+                f"revision {mark.revision} of mark {mark.mark_id[:8]} was entered"
+                f" {mark.t_s - entered_s:.1f} s before its instant"
+            )
+        before = latest.get(mark.mark_id)
+        if before is not None and mark.entered_utc_ns < before.entered_utc_ns - slack_s * NS:
+            yield (
+                f"revision {mark.revision} of mark {mark.mark_id[:8]} was entered before"
+                f" revision {before.revision}"
+            )
+        latest[mark.mark_id] = mark
+
+
+def _as_recorded(held: Held) -> Iterator[str]:
+    """The full text of the seal against the rows written while the run was recorded."""
+    rows = table_rows(held.store, "marks")
+    if not rows:
+        # Runs made from tables have the full text alone.
+        return
+    live = Counter(_key(row) for row in rows)
+    sealed = Counter(_key(mark.to_dict()) for mark in held.marks)
+    for mark_id, revision, *_ in (live - sealed).elements():
+        yield (
+            f"revision {revision} of mark {mark_id[:8]} was written otherwise during the"
+            " recording than the sealed text has it, or is not in that"
+        )
+    for mark_id, revision, *_ in (sealed - live).elements():
+        if (mark_id, revision) not in {(key[0], key[1]) for key in live}:
+            yield f"revision {revision} of mark {mark_id[:8]} was not written during the recording"
+
+
+def _key(row: dict[str, Any]) -> tuple[str, int, str, float, bool, int]:
+    """What of a revision is never cut short."""
+    return (
+        str(row["mark_id"])[:32],
+        int(row["revision"]),
+        str(row["kind"])[:32],
+        float(row["t_s"]),
+        bool(row["withdrawn"]),
+        int(row["entered_utc_ns"]),
+    )
+
+
+def _doubtful(held: Held, added: Sequence[Mark]) -> Iterator[Proof]:
+    """What was entered afterwards was entered on a clock that the file knows nothing of."""
+    early = [mark for mark in added if mark.entered_utc_ns < held.header.started_utc_ns]
+    if early:
+        words = (
+            f"{len(early)} revisions added after the seal bear times of entry before the run"
+            " began: the clock of one of the two computers was wrong"
+        )
+        yield _proof(State.NOT_PROVED, words)
+    for what, unnamed in (
+        ("who made them", sum(not mark.by.strip() for mark in [*held.marks, *added])),
+        ("which version kept them", sum(not m.software.strip() for m in [*held.marks, *added])),
+    ):
+        if unnamed:
+            yield _proof(State.NOT_PROVED, f"{unnamed} revisions do not say {what}")
+
+
+def _proof(state: State, words: str) -> Proof:
+    return Proof(check=Check.MARKS, state=state, words=words)

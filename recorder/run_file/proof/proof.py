@@ -1,0 +1,55 @@
+"""The outcome of one check of a run file: proved, not proved, or contradicted, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TypeAlias
+
+__all__ = ["Check", "Progress", "Proof", "State"]
+
+Progress: TypeAlias = Callable[[float, str], None]
+"""Called with the part done, 0 to 1, and what is being done."""
+
+
+class State(StrEnum):
+    """What a check came to. Results of ``verify`` hold these words."""
+
+    PROVED = "proved"
+    NOT_PROVED = "not proved"
+    """It could not be checked, or the file does not hold enough to say."""
+    CONTRADICTED = "contradicted"
+
+
+class Check(StrEnum):
+    """What is checked. Results of ``verify`` hold these words."""
+
+    DIGESTS = "digests"
+    GAPS = "counts against gaps"
+    """Holes in ticks and sequence against the gaps that tell of them."""
+    RECORDS = "counts of records"
+    """Records in the file against blocks, status and stop."""
+    VALUES = "values made again"
+    TICKS = "ticks tied again"
+    UTC = "UTC tied again"
+    MARKS = "history of marks"
+    CERTIFICATES = "certificates"
+    PLAUSIBILITY = "plausibility"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proof:
+    """What one check of one part of the run came to."""
+
+    check: Check
+    state: State
+    words: str
+    """One line: what was compared and how it came out, with figures; or why it was not."""
+    of: str = ""
+    """Device, channel, certificate or doubt that it is about; empty: the whole run."""
+
+    @property
+    def line(self) -> str:
+        """One line for a person."""
+        return f"{self.check}{f', {self.of}' if self.of else ''}: {self.words}"

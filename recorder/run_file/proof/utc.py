@@ -1,0 +1,93 @@
+"""Run time tied to UTC again, from the sentences and pulses in the file."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from recorder.run.parts.errors import UnreadableError
+from recorder.run.time.utc import UTC_DTYPE, UtcSource
+from recorder.run_file.hdf5.store import parsed
+from recorder.run_file.proof.proof import Check, Proof, State
+from recorder.run_file.proof.ticks import COVERAGE, SAME_S
+from recorder.run_file.seal.final_times import duration_of, fit_utc_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from numpy.typing import NDArray
+
+    from recorder.run.time.utc import UtcScale
+    from recorder.run_file.proof.held import Held
+
+__all__ = ["prove_utc"]
+
+
+def prove_utc(held: Held, progress: Callable[[float], None]) -> Iterator[Proof]:
+    """The stored nodes of UTC against a fit to the same witnesses."""
+    store = held.store
+    if not store.has("clock/utc"):
+        yield _proof(State.NOT_PROVED, "the file holds no tie of run time to UTC")
+        return
+    nodes = store.column("clock/utc").read()
+    if nodes.dtype != UTC_DTYPE:
+        raise UnreadableError(store.path, "clock/utc is not as it should be")
+    stored = parsed(
+        store.path, "clock/utc_source", UtcSource.from_json, store.text("clock/utc_source")
+    )
+    scale, source = fit_utc_of(store, held.header, held.lines, duration_of(store, held.events))
+    progress(1.0)
+    yield _judged(held, nodes, stored, scale, source)
+
+
+def _judged(
+    held: Held,
+    nodes: NDArray[np.void],
+    stored: UtcSource,
+    scale: UtcScale,
+    source: UtcSource,
+) -> Proof:
+    by = f" (tied by {held.other_version})" if held.other_version else ""
+    if stored.source != source.source or len(nodes) == 0:
+        words = (
+            f"the file says UTC is from {stored.source!r}; its witnesses tied again give"
+            f" {source.source!r}{f' ({source.why})' if source.why else ''}{by}"
+        )
+        return _proof(State.NOT_PROVED if by else State.CONTRADICTED, words)
+    away_s = (nodes["utc_ns"] - scale.utc_ns(nodes["t_s"])) / 1e9
+    u_stored, u_made = nodes["u_s"], scale.u_s(nodes["t_s"])
+    i = int(np.argmax(np.abs(away_s)))
+    worst_s = float(abs(away_s[i]))
+    limit_s = SAME_S
+    if by:
+        limit_s = max(SAME_S, COVERAGE * float(np.nanmax([u_stored[i], u_made[i], 0.0])))
+    if worst_s > SAME_S:
+        words = (
+            f"UTC at {nodes['t_s'][i]:.1f} s is stored {away_s[i]:+.6f} s from where its"
+            f" witnesses tied again put it{by}"
+        )
+        return _proof(State.CONTRADICTED if worst_s > limit_s else State.NOT_PROVED, words)
+    if not np.allclose(u_stored, u_made, rtol=1e-3, atol=SAME_S, equal_nan=True):
+        k = int(np.argmax(~np.isclose(u_stored, u_made, 1e-3, SAME_S, equal_nan=True)))
+        words = (
+            f"the uncertainty of UTC at {nodes['t_s'][k]:.1f} s is stored as {u_stored[k]:.3g} s,"
+            f" tied again it is {u_made[k]:.3g} s{by}"
+        )
+        return _proof(State.NOT_PROVED if by else State.CONTRADICTED, words)
+    return _proof(*_alone(source, len(nodes)))
+
+
+def _alone(source: UtcSource, nodes: int) -> tuple[State, str]:
+    """Agreement, and whether it shows anything."""
+    if not source.fixes:
+        why = f" ({source.why})" if source.why else ""
+        return State.NOT_PROVED, f"UTC is the {source.source} alone{why}: nothing to tie it to"
+    told = f"{source.fixes:,} sentences" + (
+        f" and {source.pulses:,} pulses per second" if source.pulses else ""
+    )
+    return State.PROVED, f"{nodes:,} nodes of UTC are what {told} give when tied again"
+
+
+def _proof(state: State, words: str) -> Proof:
+    return Proof(check=Check.UTC, state=state, words=words)

@@ -1,0 +1,81 @@
+"""``testcar verify --deep``: what is proved, not proved, contradicted, and beyond proof."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import h5py
+import pytest
+
+from recorder.command_line.main import main
+from tests.recorder.run_file.proof.honest_run import harmed, honest_run, sealed_as
+
+HEADINGS = (
+    "Proved",
+    "Could not be proved",
+    "Contradicted",
+    "What nobody can prove from the file alone",
+)
+
+
+@pytest.fixture
+def run(tmp_path: Path) -> Path:
+    return sealed_as(honest_run(), tmp_path / "run.h5")
+
+
+def _a_value(file: h5py.File) -> None:
+    file["devices/cell/pull"][7000] += 0.01
+
+
+def test_an_honest_run_is_told_in_groups(run: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["verify", "--deep", str(run)]) == 0
+    out, err = capsys.readouterr()
+    lines = out.splitlines()
+    assert [line for line in lines if not line.startswith((" ", str(run)))] == [
+        HEADINGS[0], HEADINGS[1], HEADINGS[3],
+    ]  # fmt: skip
+    assert lines[-1] == f"{run}: nothing contradicts it"
+    assert "values made again, pull: 23,850 values and flags are the same" in out
+    assert "not made anew together" in out
+    assert err == ""
+
+
+def test_a_changed_value_is_one_contradiction(
+    run: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    harmed(run, _a_value)
+    assert main(["verify", str(run)]) == 0
+    capsys.readouterr()
+    assert main(["verify", "--deep", str(run)]) == 1
+    lines = capsys.readouterr().out.splitlines()
+    at = lines.index(HEADINGS[2])
+    assert lines[at + 1].startswith("  values made again, pull: record 7,000 ")
+    assert lines[at + 2] == HEADINGS[3]
+    assert lines[-1] == f"{run}: 1 contradiction"
+
+
+def test_programs_get_the_same(run: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    harmed(run, _a_value)
+    assert main(["verify", "--deep", "--json", str(run)]) == 1
+    told = json.loads(capsys.readouterr().out)
+    assert (told["sound"], told["findings"], told["contradicted"]) == (True, [], True)
+    states = {(p["check"], p["of"]): p["state"] for p in told["proofs"]}
+    assert states["values made again", "pull"] == "contradicted"
+    assert states["digests", ""] == "proved"
+    assert states["counts against gaps", "gnss"] == "not proved"
+    assert set(states.values()) == {"proved", "not proved", "contradicted"}
+    assert told["beyond"]
+
+
+def test_a_damaged_file_is_contradicted_and_no_file_is_wrong_use(
+    run: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    raw = bytearray(run.read_bytes())
+    raw[len(raw) // 2] ^= 1
+    run.write_bytes(raw)
+    assert main(["verify", "--deep", str(run)]) == 1
+    assert "digests: damaged" in capsys.readouterr().out
+    run.write_bytes(b"not a run")
+    assert main(["verify", "--deep", str(run)]) == 2
+    assert len(capsys.readouterr().err.splitlines()) == 1

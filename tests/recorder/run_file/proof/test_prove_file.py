@@ -1,0 +1,305 @@
+"""Whatever is changed in a sealed run, with all digests made anew, is found by the right check."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import h5py
+import numpy as np
+import pytest
+
+from calibration.certificates.certificate import document_digest
+from recorder.run_file.proof.proof import Check, Proof, State
+from recorder.run_file.proof.prove_file import prove_file
+from recorder.run_file.seal.verify import verify_run
+from tests.recorder import earlier_version
+from tests.recorder.run_file.proof.honest_run import (
+    CELL_BLOCK,
+    CELL_HOLE,
+    harmed,
+    honest_run,
+    retext,
+    sealed_as,
+)
+
+
+def contradicted(proofs: list[Proof]) -> set[tuple[Check, str]]:
+    return {(p.check, p.of) for p in proofs if p.state is State.CONTRADICTED}
+
+
+def words_of(proofs: list[Proof], check: Check) -> str:
+    return " ".join(p.words for p in proofs if p.check is check)
+
+
+def test_an_honest_run_proves_clean(honest: Path) -> None:
+    parts: list[float] = []
+    proofs = prove_file(honest, progress=lambda part, _what: parts.append(part))
+    assert contradicted(proofs) == set()
+    assert parts == sorted(parts)
+    assert 0.0 <= parts[0] <= parts[-1] <= 1.0
+    proved = {(p.check, p.of) for p in proofs if p.state is State.PROVED}
+    assert proved == {
+        (Check.DIGESTS, ""),
+        (Check.GAPS, "cell"), (Check.GAPS, "wheel"),
+        (Check.RECORDS, "cell"), (Check.RECORDS, "wheel"), (Check.RECORDS, "gnss"),
+        (Check.TICKS, "cell"), (Check.TICKS, "wheel"), (Check.TICKS, "gnss"),
+        (Check.UTC, ""),
+        (Check.VALUES, "pull"), (Check.VALUES, "distance"), (Check.VALUES, "speed"),
+        (Check.VALUES, "latitude"),
+        (Check.MARKS, ""),
+        (Check.CERTIFICATES, "certs/cell.json"),
+    }  # fmt: skip
+    assert {(p.check, p.of) for p in proofs if p.state is State.NOT_PROVED} == {
+        (Check.GAPS, "gnss"), (Check.CERTIFICATES, "wheel"), (Check.CERTIFICATES, ""),
+    }  # fmt: skip
+
+
+def test_the_first_version_proves_all_but_its_made_up_gaps(tmp_path: Path) -> None:
+    """Its gaps are one of every cause, written beside records that go on without a hole."""
+    proofs = prove_file(earlier_version.sealed_run(tmp_path))
+    assert contradicted(proofs) == {(Check.GAPS, "cell")}
+    assert {p.check for p in proofs if p.state is State.PROVED} >= {
+        Check.DIGESTS, Check.TICKS, Check.UTC, Check.VALUES, Check.MARKS,
+    }  # fmt: skip
+
+
+# ------------------------------------------------------------------ harm, and who finds it
+
+
+def _a_value(file: h5py.File) -> None:
+    file["devices/cell/pull"][7000] += 0.01
+
+
+def _a_distance(file: h5py.File) -> None:
+    file["devices/wheel/distance"][500] += 1e-4
+
+
+def _a_speed(file: h5py.File) -> None:
+    file["devices/wheel/speed"][500] *= 1.0001
+
+
+def _a_value_taken_away(file: h5py.File) -> None:
+    file["devices/cell/pull"][7000] = np.nan
+
+
+def _a_flag(file: h5py.File) -> None:
+    file["devices/cell/pull_flags"][7000] |= 1
+
+
+def _a_count(file: h5py.File) -> None:
+    file["devices/cell/raw_ch0"][7000] += 100
+
+
+def _a_gap_less(file: h5py.File) -> None:
+    gaps = json.loads(file["gaps/json"][0])
+    retext(file, "gaps/json", json.dumps([g for g in gaps if g["device"] != "cell"]))
+    table = file["gaps/table"]
+    kept = [row for row in table[:] if row["device"] != b"cell"]
+    table.resize((len(kept),))
+    table[:] = kept
+
+
+def _fewer_lost(file: h5py.File) -> None:
+    gaps = json.loads(file["gaps/json"][0])
+    for gap in gaps:
+        if gap["device"] == "cell":
+            gap["lost_records"] = 20
+    retext(file, "gaps/json", json.dumps(gaps))
+
+
+def _records_cut_out(file: h5py.File) -> None:
+    """A second of the cell, from every column and from its table of blocks."""
+    low, many = 6000, 40 * CELL_BLOCK
+    for column in file["devices/cell"].values():
+        rows = column[:]
+        column.resize((len(rows) - many,))
+        column[:] = np.delete(rows, slice(low, low + many))
+    blocks = file["blocks/cell"]
+    rows = np.delete(blocks[:], slice(low // CELL_BLOCK, low // CELL_BLOCK + 40))
+    rows["first_record"] = np.cumsum(rows["n"]) - rows["n"]
+    rows["sequence"] = np.arange(len(rows))
+    blocks.resize((len(rows),))
+    blocks[:] = rows
+
+
+def _the_end_cut_off(file: h5py.File) -> None:
+    many = 80 * CELL_BLOCK
+    for column in file["devices/cell"].values():
+        column.resize((len(column) - many,))
+    blocks = file["blocks/cell"]
+    blocks.resize((len(blocks) - 80,))
+
+
+def _times(file: h5py.File) -> None:
+    file["devices/cell/time_s"][:] += 0.01
+
+
+def _one_time(file: h5py.File) -> None:
+    file["devices/cell/time_s"][9000] += 1e-4
+
+
+def _a_tie(file: h5py.File) -> None:
+    ties = json.loads(file["clock/ticks"][0])
+    ties["cell"][0]["u_s"] /= 10.0
+    retext(file, "clock/ticks", json.dumps(ties))
+
+
+def _utc(file: h5py.File) -> None:
+    rows = file["clock/utc"][:]
+    rows["utc_ns"] += 86_400 * 10**9
+    file["clock/utc"][:] = rows
+
+
+def _u_of_utc(file: h5py.File) -> None:
+    rows = file["clock/utc"][:]
+    rows["u_s"] /= 100.0
+    file["clock/utc"][:] = rows
+
+
+def _a_revision(file: h5py.File) -> None:
+    marks = json.loads(file["marks/json"][0])
+    marks[2]["revision"] = 2
+    retext(file, "marks/json", json.dumps(marks))
+
+
+def _a_mark_moved(file: h5py.File) -> None:
+    marks = json.loads(file["marks/json"][0])
+    marks[0]["t_s"] = 1.5
+    retext(file, "marks/json", json.dumps(marks))
+
+
+def _first_of_a_mark_gone(file: h5py.File) -> None:
+    marks = json.loads(file["marks/json"][0])
+    retext(file, "marks/json", json.dumps(marks[1:]))
+    table = file["marks/table"]
+    rows = table[1:]
+    table.resize((len(rows),))
+    table[:] = rows
+
+
+def _entered_before(file: h5py.File) -> None:
+    marks = json.loads(file["marks/json"][0])
+    rows = file["marks/table"][:]
+    rows["entered_utc_ns"][0] = marks[0]["entered_utc_ns"] = marks[0]["entered_utc_ns"] - 10**11
+    retext(file, "marks/json", json.dumps(marks))
+    file["marks/table"][:] = rows
+
+
+def _a_coefficient(file: h5py.File) -> None:
+    """By hand: the certificate's own digest stays as it was."""
+    (name,) = [n for n in file["certificates"] if "cell" in n]
+    document = json.loads(file["certificates"][name][0])
+    document["curve"]["tension"][1] *= 1.01
+    retext(file, f"certificates/{name}", json.dumps(document))
+
+
+def _a_coefficient_digested(file: h5py.File) -> None:
+    """By somebody who makes the certificate's digest anew, everywhere."""
+    (name,) = [n for n in file["certificates"] if "cell" in n]
+    document = json.loads(file["certificates"][name][0])
+    document["curve"]["tension"][1] *= 1.01
+    document["digest"] = document_digest(document)
+    retext(file, f"certificates/{name}", json.dumps(document))
+    file["devices/cell/pull"].attrs["certificate_digest"] = document["digest"]
+
+
+HARM: list[tuple[Callable[[h5py.File], None], set[tuple[Check, str]], str]] = [
+    (_a_value, {(Check.VALUES, "pull")}, "record 7,000 "),
+    (_a_distance, {(Check.VALUES, "distance")}, "record 500 "),
+    (_a_speed, {(Check.VALUES, "speed")}, "record 500 "),
+    (_a_value_taken_away, {(Check.VALUES, "pull")}, "stored as nan kN"),
+    (_a_flag, {(Check.VALUES, "pull")}, "record 7,000 is stored with saturated"),
+    (_a_count, {(Check.VALUES, "pull")}, "record 7,000 "),
+    (
+        _a_gap_less,
+        {(Check.GAPS, "cell"), (Check.RECORDS, "cell")},
+        "before record 3,000 150 records are missing by its ticks, and no gap tells of it",
+    ),
+    (_fewer_lost, {(Check.GAPS, "cell")}, "20 records are told lost (checksum)"),
+    (
+        _records_cut_out,
+        {(Check.GAPS, "cell"), (Check.RECORDS, "cell"), (Check.TICKS, "cell")},
+        "2,000 records are missing by its ticks",
+    ),
+    (
+        _the_end_cut_off,
+        # The fewer receipts give another tie.
+        {(Check.RECORDS, "cell"), (Check.TICKS, "cell")},
+        "at the stop 23,850 records had come",
+    ),
+    (_times, {(Check.TICKS, "cell")}, "0.01 s away"),
+    (_one_time, {(Check.TICKS, "cell")}, "record 9,000 "),
+    (_a_tie, {(Check.TICKS, "cell")}, "states u = "),
+    (_utc, {(Check.UTC, "")}, "+86400.000000 s"),
+    (_u_of_utc, {(Check.UTC, "")}, "the uncertainty of UTC"),
+    (_a_revision, {(Check.MARKS, "")}, "has revisions 0, 2"),
+    (_a_mark_moved, {(Check.MARKS, "")}, "was written otherwise during the recording"),
+    (_first_of_a_mark_gone, {(Check.MARKS, "")}, "begins with revision 1"),
+    (_entered_before, {(Check.MARKS, "")}, "100.0 s before its instant"),
+    (_a_coefficient, {(Check.CERTIFICATES, "certs/cell.json")}, "damaged or edited"),
+    (
+        _a_coefficient_digested,
+        {(Check.CERTIFICATES, "certs/cell.json"), (Check.VALUES, "pull")},
+        "curve.tension[1]: stated",
+    ),
+]
+
+
+@pytest.mark.parametrize(
+    ("harm", "found_by", "said"), HARM, ids=[harm.__name__[1:] for harm, _, _ in HARM]
+)
+def test_harm_with_new_digests_is_found_by_the_right_check(
+    mine: Path,
+    harm: Callable[[h5py.File], None],
+    found_by: set[tuple[Check, str]],
+    said: str,
+) -> None:
+    harmed(mine, harm)
+    assert verify_run(mine) == []
+    proofs = prove_file(mine)
+    assert contradicted(proofs) == found_by
+    assert any(said in words_of(proofs, check) for check, _ in found_by)
+
+
+def test_without_new_digests_these_find_it_and_nothing_else_is_worked_on(mine: Path) -> None:
+    with h5py.File(mine, "r+") as file:
+        _a_value(file)
+    proofs = prove_file(mine)
+    assert {p.check for p in proofs if p.state is State.CONTRADICTED} == {Check.DIGESTS}
+    assert all(p.state is State.NOT_PROVED for p in proofs if p.check is not Check.DIGESTS)
+
+
+def test_a_certificate_that_does_not_read_leaves_values_not_proved(mine: Path) -> None:
+    harmed(mine, _a_coefficient)
+    (values,) = [p for p in prove_file(mine) if p.check is Check.VALUES]
+    assert values.state is State.NOT_PROVED
+    assert "no value can be made again" in values.words
+
+
+def test_another_version_is_named_where_it_tied_otherwise(tmp_path: Path) -> None:
+    """A tie within its own uncertainty is no contradiction when another version made it."""
+    run = honest_run()
+    run = replace(run, header=replace(run.header, software="testcar 0.0.1+gold"))
+    path = sealed_as(run, tmp_path / "run.h5")
+    assert contradicted(prove_file(path)) == set()
+    with h5py.File(path, "r") as file:
+        u_s = json.loads(file["clock/ticks"][0])["cell"][0]["u_s"]
+
+    def shift(file: h5py.File) -> None:
+        file["devices/cell/time_s"][:] += max(0.5 * u_s, 2e-6)
+        gaps = json.loads(file["gaps/json"][0])
+        for gap in gaps:
+            if gap["device"] == "cell":
+                at = gap["before_record"]
+                held = file["devices/cell/time_s"][at - 1 : at + 1]
+                gap["t_start_s"], gap["t_end_s"] = held.tolist()
+        retext(file, "gaps/json", json.dumps(gaps))
+
+    proofs = prove_file(harmed(path, shift))
+    ticks = next(p for p in proofs if p.check is Check.TICKS and p.of == "cell")
+    assert ticks.state is State.NOT_PROVED
+    assert "tied by testcar 0.0.1+gold" in ticks.words
+    assert CELL_HOLE
