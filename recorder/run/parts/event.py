@@ -16,6 +16,8 @@ class EventKind(StrEnum):
     ZERO = "zero"
     SHUNT_CHECK = "shunt_check"
     HEALTH = "health"
+    CHANNEL_HEALTH = "channel_health"
+    """A stretch in which a channel was not sound."""
     CLOCK_ANCHOR = "clock_anchor"
     WALL_CLOCK_STEP = "wall_clock_step"
     SUSPENDED = "suspended"
