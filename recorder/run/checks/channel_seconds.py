@@ -5,6 +5,7 @@ Fed in pieces of any length, cut anywhere: the rows are the same.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
@@ -103,6 +104,7 @@ class ChannelSeconds:
     _behind: int = 0
     """Of the held samples those of seconds that are done: neighbours of the next."""
     _records: int = 0
+    _seen_s: float = -math.inf
     _quantum: float = 0.0
     _found: list[NDArray[np.int64]] = field(default_factory=list)
 
@@ -113,6 +115,8 @@ class ChannelSeconds:
         """
         records = np.arange(self._records, self._records + len(time_s))
         self._records += len(time_s)
+        if len(time_s):
+            self._seen_s = float(time_s[-1])
         if values.dtype.kind == "f":
             known = np.isfinite(values)
             if not known.all():
@@ -123,6 +127,14 @@ class ChannelSeconds:
         new = _Held(time_s, values, records, seconds)
         self._held = new if self._held is None else self._held.then(new)
         return self._over(int(self._held.seconds[-1]), LOOK if self.spikes else 1)
+
+    @property
+    def open_second(self) -> float:
+        """The first of which more may come: all before it have been handed on."""
+        held = self._held
+        if held is not None and self._behind < len(held):
+            return float(held.seconds[self._behind])
+        return math.floor(self._seen_s) if math.isfinite(self._seen_s) else self._seen_s
 
     def finish(self) -> list[Second]:
         """The seconds that were not over."""

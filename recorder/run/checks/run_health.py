@@ -115,6 +115,7 @@ class _Fed:
     """Field that is 0 where the column is not to be believed; empty: none."""
     seconds: ChannelSeconds
     rows: deque[Second] = field(default_factory=deque)
+    ended: bool = False
 
 
 class RunHealth:
@@ -165,8 +166,13 @@ class RunHealth:
         for fed in self._fed:
             if fed.device == device:
                 fed.rows.extend(fed.seconds.finish())
+                fed.ended = True
 
-    def judge(self, before: int) -> None:
+    def judge_whole(self) -> None:
+        """Judge every second of which no device has more to give."""
+        self.judge(min((f.seconds.open_second for f in self._fed if not f.ended), default=0.0))
+
+    def judge(self, before: float) -> None:
         """Judge all seconds below ``before`` that were not judged yet."""
         while True:
             heads = [fed.rows[0].second for fed in self._fed if fed.rows]
@@ -186,7 +192,7 @@ class RunHealth:
         """The run is over: judge what is left, and end what is open."""
         for fed in self._fed:
             fed.rows.extend(fed.seconds.finish())
-        self.judge(2**62)
+        self.judge(math.inf)
         for _, _, double in self._doubles:
             double.finish()
         for analogue in self._analogue.values():

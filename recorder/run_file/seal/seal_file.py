@@ -29,6 +29,7 @@ from recorder.run_file.seal.digests import (
     file_digest,
     read_closing_line,
 )
+from recorder.run_file.seal.final_health import flag_health
 from recorder.run_file.seal.final_overviews import write_overviews
 from recorder.run_file.seal.final_times import as_they_stand, duration_of, refit_times, tie_utc
 from recorder.run_file.seal.final_values import revalue_device
@@ -46,7 +47,7 @@ if TYPE_CHECKING:
 
 __all__ = ["mark_complete", "seal_file"]
 
-TIMES, UTC, VALUES, OVERVIEWS, DIGESTS = 0.0, 0.15, 0.2, 0.5, 0.7
+TIMES, UTC, VALUES, HEALTH, OVERVIEWS, DIGESTS = 0.0, 0.15, 0.2, 0.45, 0.5, 0.7
 """Part of the whole work done when each step begins, of a run of twelve hours."""
 
 
@@ -112,13 +113,15 @@ def _seal(work: _Work) -> None:
     work.progress(UTC, "UTC")
     tie_utc(store, header, lines, duration_s)
     for i, device in enumerate(header.devices):
-        part = VALUES + (OVERVIEWS - VALUES) * i / len(header.devices)
+        part = VALUES + (HEALTH - VALUES) * i / len(header.devices)
         work.progress(part, f"values of {device.name}")
         revalue_device(store, header, device, lines[device.name], work.events)
+    work.progress(HEALTH, "health of the channels")
+    health = [episode.to_event() for episode in flag_health(store, header)]
     write_overviews(
         store, header, lambda p, w: work.progress(OVERVIEWS + (DIGESTS - OVERVIEWS) * p, w)
     )
-    _full_texts(work)
+    _full_texts(work, health)
     store.set_attributes(
         "/", {"duration_s": duration_s, "sealed_utc": np.bytes_(utc_text(time.time_ns()))}
     )
@@ -176,9 +179,11 @@ def _times(work: _Work) -> dict[str, Timeline]:
     return lines
 
 
-def _full_texts(work: _Work) -> None:
+def _full_texts(work: _Work, health: list[Event]) -> None:
     gaps = [_in_final_time(work.store, gap) for gap in work.gaps]
-    others = [event for event in work.events if event.kind != EventKind.GAP]
+    # What an earlier file said of its channels' health has just been found anew.
+    apart = (EventKind.GAP, EventKind.CHANNEL_HEALTH)
+    others = [*(event for event in work.events if event.kind not in apart), *health]
     put_text(work.store, "marks/json", _json([mark.to_dict() for mark in work.marks]))
     put_text(work.store, "gaps/json", _json([asdict(gap) for gap in gaps]))
     put_text(work.store, "events/json", _json([asdict(event) for event in others]))

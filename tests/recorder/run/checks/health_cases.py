@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,6 +16,7 @@ from calibration.certificates.force import ForceCertificate
 from recorder.run.checks.channel_health import Episode, HealthFault
 from recorder.run.checks.run_health import RunHealth
 from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
+from recorder.run_file.seal.write_whole import DeviceData, write_run
 from tests.recorder.made_runs import CELL, WHEEL, gnss, header, load_cell, wheel
 
 CELL_HZ, WHEEL_HZ = 200, 20
@@ -98,19 +101,17 @@ class Train:
         """What is told of it; devices cut at those records, and handed on by time."""
         told = Told()
         health = RunHealth(self.header(), {"certs/cell.json": self.cell, "wheel": WHEEL}, told)
-        parts, so_far = [], dict.fromkeys(set(self.data) - set(without), 0.0)
+        parts = []
         for device, (t, columns) in self.data.items():
             if device in without:
                 continue
             bounds = sorted({0, len(t), *(cuts or {}).get(device, ())})
-            for a, b in zip(bounds, bounds[1:], strict=False):
+            for a, b in pairwise(bounds):
                 some = {name: column[a:b] for name, column in columns.items()}
                 parts.append((float(t[b - 1]), device, t[a:b], some))
-        for end_s, device, t_s, some in sorted(parts, key=lambda part: part[0]):
+        for _, device, t_s, some in sorted(parts, key=lambda part: part[0]):
             health.feed(device, t_s, some)
-            so_far[device] = end_s
-            if cuts:
-                health.judge(int(min(so_far.values())) - 3)
+            health.judge_whole()
         health.finish()
         return told
 
@@ -120,3 +121,18 @@ class Train:
             "wheel": dump_certificate(WHEEL),
         }
         return header(load_cell(), wheel(), receiver(), certificates=texts)
+
+    def keep(self, path: Path) -> None:
+        """As a sealed run."""
+        made = self.header()
+        data = {}
+        for device in made.devices:
+            t, columns = self.data[device.name]
+            records = np.zeros(len(t), device.record_dtype)
+            records["tick"] = np.rint(t * device.tick_hz).astype(np.uint64)
+            if device.name == "wheel":
+                records["edge_tick"] = records["tick"]
+            for name, column in columns.items():
+                records[name] = column
+            data[device.name] = DeviceData(time_s=t, records=records)
+        write_run(path, made, data)

@@ -139,7 +139,7 @@ class TestSpikes:
     def test_a_quiet_quantised_signal_has_none(self) -> None:
         """It toggles by one step, now and then by two."""
         train = Train(noise=0.01, quantum=256)
-        t, counts = train.column("cell", "ch0")
+        _, counts = train.column("cell", "ch0")
         counts[:] = 0
         counts[::997] = 256
         counts[::4999] = 512
