@@ -86,6 +86,8 @@ _ROWS: Final[Mapping[str, _Row]] = {
     "t": _Row("t", ("t", 0), ("short_tons", 0)),
     "kg": _Row("kg", ("kg", 0), ("lb", 0)),
     "L": _Row("L", ("L", 0), ("gal", 0)),
+    "counts": _Row("counts", ("counts", 0), ("counts", 0)),
+    "pulses": _Row("pulses", ("pulses", 0), ("pulses", 0)),
     "N/t": _Row("N_per_t", ("N_per_t", 2), ("lb_per_short_ton", 2)),
 }
 """By the unit inside, as it is written."""
@@ -137,16 +139,17 @@ def shown_unit(inside: str, edition: str) -> ShownUnit:
 
 @lru_cache(maxsize=256)
 def shown_quantity(quantity: str, edition: str, *, inside: str = "") -> ShownUnit:
-    """How a quantity is shown; an unknown one in its own unit ``inside``.
+    """How a quantity is shown; an unknown one, or one that is not in its SI unit (counts), in the
+    unit it has, ``inside``.
 
     Raises
     ------
     ValueError
         ``edition`` is none.
     """
-    if quantity not in _QUANTITIES:
+    given, row = _QUANTITIES.get(quantity, (inside, inside))
+    if inside not in ("", given):
         return shown_unit(inside, edition)
-    given, row = _QUANTITIES[quantity]
     shown = shown_unit(row, edition)
     if given == row:
         return shown

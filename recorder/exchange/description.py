@@ -87,6 +87,9 @@ class ChannelInRun:
     standard_uncertainty: float | None
     """In ``unit``; stated with values that came without a certificate."""
     relative_uncertainty: float | None
+    unmeasured: str
+    """In words, why nothing of the quantity can be stated: counts without a certificate; else
+    empty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -243,6 +246,7 @@ def _channel(run: RunFile, channel: Channel) -> ChannelInRun:
         certificate=channel.certificate or None,
         standard_uncertainty=channel.standard_uncertainty,
         relative_uncertainty=channel.relative_uncertainty,
+        unmeasured=channel.header.unmeasured,
     )
 
 
@@ -278,6 +282,7 @@ def _channel_json(held: ChannelInRun) -> dict[str, Any]:
         "certificate": held.certificate,
         "standard_uncertainty": held.standard_uncertainty,
         "relative_uncertainty": held.relative_uncertainty,
+        "unmeasured": held.unmeasured or None,
     }
 
 
@@ -315,6 +320,7 @@ def in_words(run: RunDescription) -> str:
         *_leap_second_words(run.clock),
         *(_device_words(name, held) for name, held in run.devices.items()),
         *(_channel_words(name, held) for name, held in run.channels.items()),
+        *(held.unmeasured for held in run.channels.values() if held.unmeasured),
         *(_certificate_words(name, held) for name, held in run.certificates.items()),
         f"marks: {run.marks.n}" + (f" ({kinds})" if kinds else ""),
         *(_gap_words(gap) for gap in run.gaps[:MOST_GAPS]),

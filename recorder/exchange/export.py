@@ -133,10 +133,8 @@ def _clear(paths: list[Path], *, replace: bool) -> None:
 
 
 def _first(run: RunFile, quantity: str) -> Channel | None:
-    named = run.channels.get(quantity)
-    if named is not None and named.quantity == quantity:
-        return named
-    return next((c for c in run.channels.values() if c.quantity == quantity), None)
+    held = [c for c in run.channels.values() if c.quantity == quantity and c.measures]
+    return next((c for c in held if c.name == quantity), held[0] if held else None)
 
 
 def _export_channel(channel: Channel, path: Path, form: str, report: Progress) -> None:

@@ -160,7 +160,7 @@ def _channel(name: str, u: float | None, u_rel: float | None) -> ChannelHeader:
     return ChannelHeader(
         name=name,
         quantity=name,
-        unit=_written_unit(name),
+        unit=run_unit(name),
         field="",
         standard_uncertainty=u,
         relative_uncertainty=u_rel,
@@ -310,9 +310,3 @@ def _check_time(path: Path, time_s: NDArray[np.float64], numbers: NDArray[np.flo
     if time_s[-1] - time_s[0] > FOREIGN:
         msg = f"{path}: the rows span {time_s[-1] - time_s[0]:.0f} s, more than 30 days"
         raise TableError(msg)
-
-
-def _written_unit(quantity: str) -> str:
-    if quantity in QUANTITIES:
-        return run_unit(quantity)
-    return "1/m" if quantity == "curvature" else "1"

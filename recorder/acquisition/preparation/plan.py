@@ -10,17 +10,14 @@ from typing import Any, Final
 
 import numpy as np
 
-from calibration.certificates.certificate import (
-    Certificate,
-    CertificateError,
-    parse_certificate,
-)
+from calibration.certificates.certificate import Certificate
 from drivers.interface.driver_interface import DriverDescription, Layout, Role
 from drivers.interface.errors import SetupError
 from drivers.interface.registry import DRIVERS, description_of, layout_of
+from recorder.acquisition.preparation.held_certificates import HeldCertificates
 from recorder.marks.kinds import check_keys
 from recorder.run.parts.header import ChannelHeader
-from recorder.run.parts.quantities import RUN_UNITS, run_unit
+from recorder.run.parts.quantities import COUNTS, PULSES, WHEEL_FIELD, made_unit, run_unit
 from recorder.sheets import CarSheet, ChannelSheet, DeviceSheet, SheetError, TripSheet
 from recorder.sheets.sheet_table import likely
 
@@ -44,6 +41,8 @@ _GNSS_CHANNELS: Final = (
     ("gnss_speed", "speed_m_s"),
     ("gnss_course", "course_deg"),
 )
+_KINDS: Final = {Role.FORCE: "force", Role.WHEEL: "wheel"}
+"""The kind of certificate a device's channels take; a receiver's take none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -196,14 +195,16 @@ def make_plan(
 class _PlanMaker:
     def __init__(self, car: CarSheet, on: date, *, allow_expired: bool) -> None:
         self.car = car
-        self.on = on
-        self.allow_expired = allow_expired
         self.problems: list[str] = []
         self.warnings: list[str] = []
-        self.certificates: dict[str, Certificate] = {}
-        self.texts: dict[str, str] = {}
-        self._names: dict[str, str] = {}
         self._channels: set[str] = set()
+        self.held = HeldCertificates(
+            car,
+            on,
+            allow_expired=allow_expired,
+            problem=self._problem,
+            warn=self.warnings.append,
+        )
 
     def make(self, trip: TripSheet | None) -> Plan:
         for words in check_keys(self.car.keys):
@@ -224,8 +225,8 @@ class _PlanMaker:
             car=self.car,
             trip=trip,
             devices=devices,
-            certificates=self.certificates,
-            texts=self.texts,
+            certificates=self.held.certificates,
+            texts=self.held.texts,
             warnings=tuple(self.warnings),
         )
 
@@ -243,6 +244,7 @@ class _PlanMaker:
             channels = [self._channel(sheet, n, n, f) for n, f in _GNSS_CHANNELS]
         else:
             channels = [self._wired(where, sheet, c) for c in sheet.channels.values()]
+        self._check_used(where, sheet)
         if not channels and description.role is Role.FORCE:
             self.warnings.append(f"{self.car.source} [{where}]: no channel is wired; raw only")
         fields = layout.dtype.names or ()
@@ -282,19 +284,62 @@ class _PlanMaker:
             self.warnings.append(
                 f"{self.car.source} [{where}]: no certificate; pulses, no distance or speed"
             )
-            return [self._channel(sheet, "pulses", "pulses", "count")]
-        name = self._certificate(where, sheet.certificate, "wheel")
-        return [self._channel(sheet, q, q, "count", name) for q in ("distance", "speed")]
+            return [self._channel(sheet, "pulses", PULSES, WHEEL_FIELD)]
+        name = self.held.read(where, sheet.certificate, "wheel")
+        return [self._channel(sheet, q, q, WHEEL_FIELD, name) for q in ("distance", "speed")]
 
     def _wired(self, where: str, sheet: DeviceSheet, channel: ChannelSheet) -> ChannelHeader:
         where = f"{where}.channels.{channel.name}"
-        wheel = _description(sheet).role is Role.WHEEL
-        file = channel.certificate or (sheet.certificate if wheel else "")
-        kind = "wheel" if wheel else "force"
-        name = self._certificate(where, file, kind) if file else ""
-        if channel.quantity == "pull" and not file:
-            self.warnings.append(f"{self.car.source} [{where}]: no certificate; counts only")
-        return self._channel(sheet, channel.name, channel.quantity, channel.field, name)
+        file = channel.certificate or _certificate_of_all(sheet, channel)
+        kind = _KINDS.get(_description(sheet).role, "")
+        if file and not kind:
+            self._problem(
+                where,
+                f"certificate {file} is of no use: a receiver's fields are in their units already;"
+                " take certificate away",
+            )
+            file = ""
+        elif channel.certificate and kind == "wheel" and channel.field != WHEEL_FIELD:
+            self._problem(
+                where,
+                f"certificate {file} is of no use for field {channel.field!r}: a wheel's"
+                f" certificate is for {WHEEL_FIELD}; take certificate away, or give"
+                f' field = "{WHEEL_FIELD}"',
+            )
+            file = ""
+        name = self.held.read(where, file, kind) if file else ""
+        held = self._channel(sheet, channel.name, channel.quantity, channel.field, name)
+        self._check_unit(where, held, failed=bool(file) and not name)
+        return held
+
+    def _check_unit(self, where: str, channel: ChannelHeader, *, failed: bool) -> None:
+        """What has no certificate is counts; what cannot be the quantity is refused."""
+        if channel.measures or failed:
+            return
+        if channel.unit in (COUNTS, PULSES):
+            self.warnings.append(f"{self.car.source} [{where}]: {channel.unmeasured}")
+            return
+        by = "its certificate makes" if channel.certificate else f"{channel.field} is in"
+        self._problem(
+            where,
+            f"quantity {channel.quantity!r} is in {run_unit(channel.quantity)}, and {by}"
+            f" {channel.unit}; allowed: a quantity in {channel.unit}, or a name of your own;"
+            " mend quantity",
+        )
+
+    def _check_used(self, where: str, sheet: DeviceSheet) -> None:
+        """A certificate beside the port is for a wheel's channels that state none themselves."""
+        if not sheet.certificate or sheet.driver not in DRIVERS:
+            return
+        role = _description(sheet).role
+        used = [c.name for c in sheet.channels.values() if _certificate_of_all(sheet, c)]
+        if role is Role.WHEEL and (used or not sheet.channels):
+            return
+        what = {
+            Role.FORCE: f"a load cell's stands at its channel: move it to [{where}.channels.ch0]",
+            Role.WHEEL: f"no channel from {WHEEL_FIELD} is without one of its own: take it away",
+        }.get(role, "a receiver has none: take it away")
+        self._problem(where, f"certificate {sheet.certificate} is used by no channel; {what}")
 
     def _channel(
         self, sheet: DeviceSheet, name: str, quantity: str, field: str, certificate: str = ""
@@ -302,64 +347,22 @@ class _PlanMaker:
         if name in self._channels:
             name = f"{sheet.name}_{name}"
         self._channels.add(name)
-        unit = run_unit(quantity) if quantity in RUN_UNITS else "counts"
-        role = _description(sheet).role
-        if role is Role.FORCE:
-            unit = "kN" if certificate else "counts"
-        elif role is Role.WHEEL and not certificate:
-            unit = "pulses"
+        unit = made_unit(quantity, field, certified=bool(certificate))
         return ChannelHeader(
             name=name, quantity=quantity, unit=unit, field=field, certificate=certificate
         )
-
-    def _certificate(self, where: str, file: str, kind: str) -> str:
-        """Read a certificate once; the name channels use, or empty after a problem."""
-        path = self.car.certificate_path(file)
-        held = self._names.get(str(path))
-        if held is None:
-            held = self._names[str(path)] = self._load(where, path, kind)
-        elif held and self.certificates[held].kind != kind:
-            self._problem(where, f"certificate {file} must be of kind {kind}")
-        return held
-
-    def _load(self, where: str, path: Path, kind: str) -> str:
-        try:
-            text = path.read_text("utf-8")
-            found = parse_certificate(text, source=path.name)
-        except OSError as error:
-            self._problem(where, f"certificate {path} cannot be read: {error.strerror}")
-            return ""
-        except (CertificateError, UnicodeDecodeError) as error:
-            self._problem(where, f"certificate cannot be used: {error}")
-            return ""
-        if found.kind != kind:
-            self._problem(where, f"certificate {path.name} is of kind {found.kind}, not {kind}")
-            return ""
-        self._check_date(where, found)
-        name = found.certificate_id
-        if name in self.texts and self.texts[name] != text:
-            name = f"{name} ({path.name})"
-        self.certificates[name] = found
-        self.texts[name] = text
-        return name
-
-    def _check_date(self, where: str, found: Certificate) -> None:
-        if found.expires is not None and self.on > found.expires:
-            words = f"certificate {found.certificate_id} expired on {found.expires}"
-        elif self.on < found.issued:
-            words = f"certificate {found.certificate_id} is only issued on {found.issued}"
-        else:
-            return
-        if self.allow_expired:
-            self.warnings.append(f"{words}; every value is flagged")
-        else:
-            self._problem(where, f"{words}; renew it, or record flagged with --allow-expired")
 
 
 def _description(sheet: DeviceSheet) -> DriverDescription:
     if sheet.driver not in DRIVERS:
         return _UNKNOWN
     return description_of(sheet.driver, device_id=sheet.name)
+
+
+def _certificate_of_all(sheet: DeviceSheet, channel: ChannelSheet) -> str:
+    """The certificate beside the port of a wheel, where it is the channel's; else empty."""
+    own = channel.certificate or channel.field != WHEEL_FIELD
+    return "" if own or _description(sheet).role is not Role.WHEEL else sheet.certificate
 
 
 def _check_port(maker: _PlanMaker, where: str, port: str) -> None:

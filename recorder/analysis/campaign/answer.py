@@ -8,6 +8,8 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
 from calibration.quantities.constants import KM_H_PER_M_S
 from recorder.analysis.campaign.campaign_rating import CampaignRating, rate_campaign
 from recorder.analysis.campaign.campaign_resistance import (
@@ -34,7 +36,12 @@ from recorder.analysis.specification.monte_carlo import (
     simulate_margin,
     stretch_inputs,
 )
-from recorder.analysis.specification.overall import Overall, in_view_of_doubts, judge_all
+from recorder.analysis.specification.overall import (
+    Overall,
+    in_view_of_counts,
+    in_view_of_doubts,
+    judge_all,
+)
 from recorder.analysis.specification.verdicts import StartingVerdict, Verdict, judge_starting
 from recorder.analysis.specification.withheld import (
     withheld_bands,
@@ -47,7 +54,7 @@ from recorder.analysis.uncertainty.measured import Measured, pooled
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.loaded_run import LoadedRun
-    from recorder.analysis.plausibility.doubt import Doubt, DoubtKind
+    from recorder.analysis.plausibility.doubt import DoubtKind
     from recorder.sheets import TripSheet
 
 __all__ = ["AnswerSettings", "CampaignAnswer", "answer", "answer_files"]
@@ -179,7 +186,7 @@ def answer(runs: Sequence[LoadedRun], settings: AnswerSettings) -> CampaignAnswe
         runs=tuple(worked),
         specification=spec,
         bands=shown,
-        overall=_overall(doubts, judge_all(bands, starting, spec), conditions, apart),
+        overall=_overall(runs, judge_all(bands, starting, spec), conditions, apart),
         conditions=withheld_conditions(conditions, {r.name: r.doubts for r in runs}),
         starting=starting,
         starting_verdict=withheld_starting(judge_starting(starting, limit_kN), doubts),
@@ -231,16 +238,29 @@ def _checked(
 
 
 def _overall(
-    doubts: Sequence[Doubt],
+    runs: Sequence[LoadedRun],
     judged: Overall,
     conditions: Conditions,
     apart: Sequence[str],
 ) -> Overall:
-    """The one answer, if the uncertainty holds, runs agree, and no doubt about a record stands."""
+    """The one answer, if pull and speed were measured, the uncertainty holds, runs agree, and no
+    doubt about a record stands.
+    """
     judged = in_view_of_conditions(judged, conditions)
     if apart and judged.verdict in (Verdict.MEETS, Verdict.DOES_NOT_MEET):
         judged = Overall(verdict=Verdict.CANNOT_TELL, reasons=tuple(apart))
-    return in_view_of_doubts(judged, doubts)
+    judged = in_view_of_doubts(judged, [d for run in runs for d in run.doubts])
+    return in_view_of_counts(judged, _in_counts(runs))
+
+
+def _in_counts(runs: Sequence[LoadedRun]) -> list[str]:
+    """Why no run has pull and speed at once, where they are in counts; empty where one has."""
+    told: list[str] = []
+    for run in runs:
+        if np.isfinite(run.series.pull_kN * run.series.speed_m_s).any():
+            return []
+        told += run.provenance.header.unmeasured_motion
+    return list(dict.fromkeys(told))
 
 
 def _disagreeing(

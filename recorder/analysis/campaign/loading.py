@@ -219,7 +219,7 @@ def _doubted(loaded: LoadedRun, run: RunFile) -> LoadedRun:
             trip=loaded.trip,
             route=route,
             placement=loaded.provenance.placement,
-            gnss_speed_m_s=RunGrid.of(run).mean_of("gnss_speed"),
+            gnss_speed_m_s=RunGrid.of(run).second_speed_m_s,
         )
     )
     doubts = (c.doubt for c in checks if c.doubt is not None)

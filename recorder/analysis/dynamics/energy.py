@@ -22,6 +22,7 @@ from recorder.analysis.uncertainty.measured import Measured
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from recorder.analysis.series.series import Series
     from recorder.analysis.uncertainty.run_basis import RunBasis
 
 __all__ = ["EnergyLedger", "draw_ledger", "drawbar_work"]
@@ -48,6 +49,7 @@ class EnergyLedger:
     """Total work less everything accounted for."""
     seconds: float
     metres: float
+    """Over those; by the speed alone where the pull is never known. NaN without a speed."""
     seconds_missing: float
     brake_seconds: float
     balanced_seconds: float = 0.0
@@ -62,7 +64,8 @@ class EnergyLedger:
 
 
 def drawbar_work(run: RunBasis) -> tuple[Measured, Measured, Measured]:
-    """Draft, buff and total work at the drawbar, kJ, by pull over distance.
+    """Draft, buff and total work at the drawbar, kJ, by pull over distance; NaN where pull and
+    speed are nowhere known together.
 
     Each bin's mean pull acts over the distance of the bin; tension and buff are added apart.
     The calibration's part is its uncertainty at each force, fully correlated over the run.
@@ -75,6 +78,8 @@ def drawbar_work(run: RunBasis) -> tuple[Measured, Measured, Measured]:
     u_at = instruments.pulls_u_kN(force)
 
     def total(chosen: NDArray[np.bool_]) -> Measured:
+        if not good.any():
+            return Measured(math.nan, "kJ")
         value = float(np.sum(force[chosen] * ds[chosen]))
         # An error of scale has the sign of the force; one of zero does not.
         scale = float(np.sum(u_at[chosen] * np.sign(force[chosen]) * ds[chosen]))
@@ -108,7 +113,7 @@ def draw_ledger(
     mass_t = run.train.trailing.mass_t
     potential = kinetic = curve = rolling = closure = None
     balanced = free if fitted_on is None else free & ~fitted_on
-    if mass_t is not None:
+    if mass_t is not None and known.any():
         potential, kinetic, curve = _line_work(run, free, mass_t)
         if rolling_N_per_t is not None:
             rolling = _rolling(series.speed_m_s, _metres(run, free), mass_t, rolling_N_per_t)
@@ -123,11 +128,16 @@ def draw_ledger(
         rolling=rolling,
         closure=closure,
         seconds=float(known.sum() * series.step_s),
-        metres=float(np.nansum(series.speed_m_s[known]) * series.step_s),
+        metres=_ridden_m(series, known),
         seconds_missing=float((~known).sum() * series.step_s),
         brake_seconds=float((known & braked).sum() * series.step_s),
         balanced_seconds=float(balanced.sum() * series.step_s),
     )
+
+
+def _ridden_m(series: Series, known: NDArray[np.bool_]) -> float:
+    held = known if known.any() else np.isfinite(series.speed_m_s)
+    return float(np.sum(series.speed_m_s[held]) * series.step_s) if held.any() else math.nan
 
 
 def _metres(run: RunBasis, held: NDArray[np.bool_]) -> NDArray[np.float64]:

@@ -26,7 +26,14 @@ if TYPE_CHECKING:
     from recorder.run_file.hdf5.devices import Channel
     from recorder.run_file.hdf5.reader import RunFile
 
-__all__ = ["Bins", "RunGrid", "course_deg", "first_channel", "series_of"]
+__all__ = [
+    "Bins",
+    "RunGrid",
+    "course_deg",
+    "first_channel",
+    "series_of",
+    "speed_by_receiver",
+]
 
 CHUNK: Final = 262_144
 """Samples read at once: a few megabytes a column."""
@@ -71,7 +78,8 @@ class RunGrid:
         """The grid over a whole run; by default 0.1 s, or the mean step of its slowest channel
         of pull and motion, whichever is longer.
         """
-        motion = first_channel(run, "speed") or first_channel(run, "distance")
+        quantities = ("speed", "distance", "gnss_speed")
+        motion = next(filter(None, (first_channel(run, q) for q in quantities)), None)
         held = [c for c in (first_channel(run, "pull"), motion) if c is not None]
         step = step_s or _usual_step(run.duration_s, held)
         return cls(run, grid(0.0, run.duration_s, step), step)
@@ -94,6 +102,10 @@ class RunGrid:
             whole = sums.count >= (0.5 * np.median(filled) if filled.size else 1.0)
             return Bins(np.where(whole, sums.mean, np.nan), sums.minimum(), sums.maximum())
         t_s, values = channel.time_s(0, channel.n), channel.values(0, channel.n)
+        if channel.by_receiver:
+            # Of a receiver's sentences only some tell a quantity: the others are no gap.
+            told = np.isfinite(values)
+            t_s, values = t_s[told], values[told]
         mean = bin_slow(t_s, values, self.edges)
         sums = bin_fast([(t_s, values)], self.edges)
         return Bins(mean, np.fmin(mean, sums.minimum()), np.fmax(mean, sums.maximum()))
@@ -102,6 +114,12 @@ class RunGrid:
         """Bin means (n,) of the first channel of a quantity; ``None`` when there is none."""
         channel = first_channel(self.run, quantity)
         return None if channel is None else self.bins(channel).mean
+
+    @property
+    def second_speed_m_s(self) -> NDArray[np.float64] | None:
+        """The receiver's speed (n,) beside that of a wheel; ``None`` where it is the only one:
+        nothing bears itself out."""
+        return None if speed_by_receiver(self.run) else self.mean_of("gnss_speed")
 
     def flags(self, channel: Channel) -> NDArray[np.uint8]:
         """Union (n,) of a channel's sample flags in each bin."""
@@ -118,8 +136,17 @@ class RunGrid:
 
 
 def first_channel(run: RunFile, quantity: str) -> Channel | None:
-    """The first channel of a quantity that has samples; ``None`` when there is none."""
-    return next((c for c in run.channels.values() if c.quantity == quantity and c.n), None)
+    """The first channel that measures a quantity, in its SI unit, and has samples; ``None`` when
+    there is none. Counts without a certificate measure nothing, whatever they are called.
+    """
+    held = (c for c in run.channels.values() if c.quantity == quantity and c.measures)
+    return next((c for c in held if c.n), None)
+
+
+def speed_by_receiver(run: RunFile) -> bool:
+    """Whether a receiver's is the only speed there is: no wheel measures speed or distance."""
+    by_wheel = first_channel(run, "speed") or first_channel(run, "distance")
+    return by_wheel is None and first_channel(run, "gnss_speed") is not None
 
 
 def series_of(on: RunGrid, gaps: Sequence[Gap], notes: list[str]) -> Series:
@@ -127,6 +154,7 @@ def series_of(on: RunGrid, gaps: Sequence[Gap], notes: list[str]) -> Series:
 
     What the run cannot show is added to the notes.
     """
+    notes.extend(on.run.header.unmeasured)
     pull, flags = _pull(on, gaps, notes)
     speed, distance = _motion(on, gaps, notes)
     acceleration = on.mean_of("acceleration")
@@ -149,7 +177,7 @@ def series_of(on: RunGrid, gaps: Sequence[Gap], notes: list[str]) -> Series:
         trailing_curvature_per_m=level,
         flags=flags | _slipping(on, speed, notes),
         course_deg=_course(on),
-        gnss_speed_m_s=on.mean_of("gnss_speed"),
+        gnss_speed_m_s=on.second_speed_m_s,
         throttle_pct=on.mean_of("throttle"),
         notch=on.mean_of("notch"),
         boiler_pressure_Pa=on.mean_of("pressure"),
@@ -159,7 +187,8 @@ def series_of(on: RunGrid, gaps: Sequence[Gap], notes: list[str]) -> Series:
 def _pull(on: RunGrid, gaps: Sequence[Gap], notes: list[str]) -> tuple[Bins, NDArray[np.uint8]]:
     channel = first_channel(on.run, "pull")
     if channel is None:
-        notes.append("the run has no pull")
+        if all(c.quantity != "pull" for c in on.run.channels.values()):
+            notes.append("the run has no pull")
         return Bins.empty(len(on)), np.zeros(len(on), np.uint8)
     held = on.bins(channel)
     own = [g for g in gaps if g.device == channel.device]
@@ -173,6 +202,12 @@ def _motion(
     """Speed and distance; one is made of the other where only one was recorded."""
     speed, distance = (first_channel(on.run, q) for q in ("speed", "distance"))
     v = d = np.full(len(on), np.nan)
+    if speed_by_receiver(on.run):
+        speed = first_channel(on.run, "gnss_speed")
+        notes.append(
+            "speed is the receiver's and distance its sum: no wheel measures them; the way"
+            " of travel is not known by it"
+        )
     if speed is not None:
         own = [g for g in gaps if g.device == speed.device]
         v = blank_gaps(on.bins(speed).mean, on.edges, own)
@@ -192,7 +227,7 @@ def _slipping(
     on: RunGrid, speed_m_s: NDArray[np.float64], notes: list[str]
 ) -> NDArray[np.uint8]:
     """``SUSPECT`` where the measuring wheel disagrees with GNSS speed: it slips or slides."""
-    gnss = on.mean_of("gnss_speed")
+    gnss = on.second_speed_m_s
     if gnss is None:
         return np.zeros(len(on), np.uint8)
     # GNSS speed comes once a second and late: a change of speed is not a slip.

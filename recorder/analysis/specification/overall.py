@@ -29,7 +29,14 @@ if TYPE_CHECKING:
     from recorder.analysis.specification.bands import Band
     from recorder.analysis.stretches.specification import Specification
 
-__all__ = ["Overall", "in_view_of_doubts", "judge_all", "judge_bands", "untested"]
+__all__ = [
+    "Overall",
+    "in_view_of_counts",
+    "in_view_of_doubts",
+    "judge_all",
+    "judge_bands",
+    "untested",
+]
 
 MOST_REASONS: Final = 4
 NARROW_M_S: Final = 1.0
@@ -66,6 +73,13 @@ def judge_all(
         reason = (f"specified but not tested: {ranges} km/h", *reason)
     running = judge_bands(bands)
     return replace(running, reasons=(*running.reasons, *reason))
+
+
+def in_view_of_counts(overall: Overall, unmeasured: Sequence[str]) -> Overall:
+    """No verdict where no run measured pull and speed: counts have no kilonewtons."""
+    if not unmeasured or overall.verdict is Verdict.NO_SPECIFICATION:
+        return overall
+    return Overall(verdict=Verdict.NOT_MEASURED, reasons=tuple(unmeasured))
 
 
 def in_view_of_doubts(overall: Overall, doubts: Sequence[Doubt]) -> Overall:

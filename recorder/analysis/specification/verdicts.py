@@ -38,6 +38,8 @@ class Verdict(StrEnum):
     CANNOT_TELL = "cannot be told with this uncertainty"
     REFUSED = "cannot be told: refused"
     """Stretches there are, but none was admitted to judgement."""
+    NOT_MEASURED = "cannot be told: not measured"
+    """Pull or speed is in counts or pulses: no certificate makes either of them."""
     DOUBTED = "cannot be told: the record is doubted"
     DISAGREE = "cannot be told: the runs do not agree"
     NOT_SPECIFIED = "not specified at this speed"

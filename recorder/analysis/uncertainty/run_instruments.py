@@ -11,7 +11,7 @@ import numpy as np
 
 from calibration.certificates.force import ForceCertificate
 from calibration.certificates.wheel import WheelCertificate
-from recorder.analysis.series.run_series import first_channel
+from recorder.analysis.series.run_series import first_channel, speed_by_receiver
 from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
 from recorder.analysis.uncertainty.instrument_uncertainty import InstrumentUncertainty
 from recorder.analysis.uncertainty.shunt import shunt_u_rel
@@ -31,6 +31,8 @@ practice."""
 ASSUMED_ROLLING_REL: Final = 0.005
 """The same for speed and distance: 5 mm in the diameter of a wheel of one metre; common
 practice."""
+RECEIVER_M_S: Final = 0.1
+"""Standard uncertainty of a receiver's speed; common practice of makers' data sheets."""
 STANDS_M_S: Final = 0.1
 
 
@@ -117,7 +119,8 @@ def _calibration(
             lambda force: math.hypot(absolute, relative * force),
             UncertaintyCause(CauseKind.STATED, name),
         )
-    notes.append("pull has no certificate: 1 % standard uncertainty is assumed")
+    if pull is not None:
+        notes.append("pull has no certificate: 1 % standard uncertainty is assumed")
     return (
         lambda force: ASSUMED_PULL_REL * abs(force),
         UncertaintyCause(CauseKind.ASSUMED, name),
@@ -136,8 +139,23 @@ def _rolling(
     stated = _stated_rolling(run)
     if stated is not None:
         return stated, cause
-    notes.append("speed has no wheel certificate: 0.5 % standard uncertainty is assumed")
+    if wheel is None and speed_by_receiver(run):
+        return _by_receiver(run, notes), cause
+    if wheel is not None:
+        notes.append("speed has no wheel certificate: 0.5 % standard uncertainty is assumed")
     return ASSUMED_ROLLING_REL, cause
+
+
+def _by_receiver(run: RunFile, notes: list[str]) -> float:
+    """Relative standard uncertainty of a receiver's speed, shared over the median speed."""
+    channel = first_channel(run, "gnss_speed")
+    usual = 0.0 if channel is None else _usual(channel)
+    rel = RECEIVER_M_S / max(usual, RECEIVER_M_S)
+    notes.append(
+        f"the receiver's speed has {RECEIVER_M_S:g} m/s standard uncertainty, as is usual,"
+        f" {100 * rel:.2g} % of the median speed"
+    )
+    return rel
 
 
 def _stated(channel: Channel | None) -> tuple[float, float] | None:
@@ -156,9 +174,9 @@ def _stated_rolling(run: RunFile) -> float | None:
     What is stated in metres is shared over the distance run, in m/s over the median speed.
     """
     found = []
-    for channel in run.channels.values():
-        stated = _stated(channel) if channel.quantity in ("speed", "distance") else None
-        if stated is None:
+    for channel in (first_channel(run, "distance"), first_channel(run, "speed")):
+        stated = _stated(channel)
+        if channel is None or stated is None:
             continue
         absolute, relative = stated
         usual = _usual(channel)

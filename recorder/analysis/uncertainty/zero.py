@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.certificates.force import ForceCertificate
+from recorder.analysis.series.run_series import first_channel
 from recorder.run.checks.zero_line import ZeroLine, zero_lines
 
 if TYPE_CHECKING:
@@ -109,9 +110,7 @@ def _unseen_drift_kN(run: RunFile, capacity_kN: float, unseen_s: float) -> tuple
 
 def _temperature_span_K(run: RunFile) -> float:
     """Greatest less least recorded temperature; 0 without a channel."""
-    channel = next(
-        (c for c in run.channels.values() if c.quantity == "temperature" and c.n), None
-    )
+    channel = first_channel(run, "temperature")
     if channel is None:
         return 0.0
     values = channel.values(0, channel.n)

@@ -258,7 +258,7 @@ def _run(run: RunAnswer) -> dict[str, Any]:
         "grade_source": loaded.series.grade_source,
         "marks": len(loaded.marks),
         "gaps": len(loaded.gaps),
-        "metres": held.metres,
+        "metres": held.metres if math.isfinite(held.metres) else None,
         "seconds_with_data": held.seconds,
         "seconds_missing": held.seconds_missing,
         "seconds_braked": held.brake_seconds,

@@ -166,7 +166,7 @@ def _with_units(content: pa.Table) -> pa.Table:
 
 
 def _pair(name: str, unit: str, value: Measured | None, factor: float = 1.0) -> dict[str, Any]:
-    if value is None:
+    if value is None or not np.isfinite(value.value):
         return {f"{name}_{unit}": None, f"{name}_U_{unit}": None}
     return {
         f"{name}_{unit}": _known(value.value * factor),
@@ -233,7 +233,7 @@ def _runs(answer: CampaignAnswer) -> list[dict[str, Any]]:
             "run": run.loaded.name,
             "run_id": run.loaded.run_id,
             "duration_s": run.loaded.duration_s,
-            "distance_m": run.ledger.metres,
+            "distance_m": _known(run.ledger.metres),
             "locomotive_mass_t": run.loaded.train.locomotive.mass_t,
             "trailing_mass_t": run.loaded.train.trailing.mass_t,
             "grade_source": run.loaded.series.grade_source,

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from recorder.report.pages.document import Block, Heading, Text, TextTable, plain
 from recorder.report.pages.wording import short_time
 from recorder.report.trial.field_checks_section import field_checks_section
@@ -54,10 +56,21 @@ def _instruments(run: LoadedRun) -> str:
         else (f", corrected by the route's factor {held.wheel_scale:.5f}")
     )
     return (
-        f"{run.name}: zero ± {plain(held.zero_u_kN, 2)} kN, distance and speed"
-        f" ± {100 * held.wheel_rel_u:.3f} % (standard){by_route}; UTC by {clock.source},"
+        f"{run.name}: {_zero(run)}, {_rolling(run)}{by_route}; UTC by {clock.source},"
         f" standard uncertainty at most {short_time(clock.u_s)}."
     )
+
+
+def _zero(run: LoadedRun) -> str:
+    if not np.isfinite(run.series.pull_kN).any():
+        return "no pull"
+    return f"zero ± {plain(run.instruments.zero_u_kN, 2)} kN (standard)"
+
+
+def _rolling(run: LoadedRun) -> str:
+    if not np.isfinite(run.series.speed_m_s).any():
+        return "no distance or speed"
+    return f"distance and speed ± {100 * run.instruments.wheel_rel_u:.3f} % (standard)"
 
 
 def _placing(run: LoadedRun) -> str:

@@ -112,6 +112,7 @@ def _verdict_words(answer: CampaignAnswer) -> str:
         Verdict.DOES_NOT_MEET: "Does not meet its specification",
         Verdict.NO_SPECIFICATION: "No specification to compare with",
         Verdict.REFUSED: "Cannot be told: nothing was admitted to judgement",
+        Verdict.NOT_MEASURED: "Cannot be told: pull or speed was not measured",
         Verdict.DOUBTED: "No verdict: the record is doubted",
         Verdict.DISAGREE: "Cannot be told: the runs do not agree",
         Verdict.NOT_TESTED: "Not tested at a specified speed",
@@ -155,11 +156,16 @@ def _condition(run: RunAnswer, units: ShownUnits) -> tuple[str, ...]:
         engine,
         _mass(train.locomotive.mass_t, units),
         _mass(train.trailing.mass_t, units),
-        f"{run.ledger.metres / 1000 * units.factor('km'):.2f}",
+        _distance(run, units),
         f"{loaded.duration_s / 60:.1f}",
         _GRADE_FROM[loaded.series.grade_source],
         "; ".join(list(weather)[:3]) or "none",
     )
+
+
+def _distance(run: RunAnswer, units: ShownUnits) -> str:
+    km = run.ledger.metres / 1000.0 * units.factor("km")
+    return f"{km:.2f}" if math.isfinite(km) else "not known"
 
 
 def _mass(value: float | None, units: ShownUnits) -> str:

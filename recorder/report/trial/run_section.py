@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from recorder.analysis.campaign.run_answer import RunAnswer
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.report.pages.charts import along_chart
@@ -76,7 +78,9 @@ def _ledger(run: RunAnswer, units: ShownUnits) -> list[Block]:
         True: "The ledger closes within its uncertainty.",
         False: "The ledger does NOT close within its uncertainty: do not believe this run before"
         " the reason is found (mass, grade, calibration, brake not marked).",
-        None: "The ledger cannot be closed: mass, grade or a fitted resistance is missing.",
+        None: "The ledger cannot be closed: "
+        + ("pull or speed" if held.seconds == 0.0 else "mass, grade or a fitted resistance")
+        + " is missing.",
     }[held.closes]
     missing = f" {held.seconds_missing:.0f} s without data" * (held.seconds_missing >= 0.5)
     braked = f" {held.brake_seconds:.0f} s braked" * (held.brake_seconds >= 0.5)
@@ -115,6 +119,8 @@ def _mass_words(run: RunAnswer, units: ShownUnits) -> str:
 
 def _energy(value: Measured, units: ShownUnits) -> str:
     """A train that stands at both ends changed no kinetic energy: no digits of rounding."""
+    if not math.isfinite(value.value):
+        return "not known"
     if abs(value.value) < _SMALLEST_KJ and value.u < _SMALLEST_KJ:
         return "0"
     return pm(units.of(value))
@@ -130,7 +136,7 @@ def _peaks(run: RunAnswer, units: ShownUnits) -> list[Block]:
             f"highest {p.seconds:.0f} s mean {'pull' if p.value.unit == 'kN' else 'power'}",
             _shown(p.value, units),
             f"{p.t_start_s:.0f}",
-            f"{p.speed_m_s * units.factor('m/s'):.1f}",
+            _speed(p.speed_m_s, units),
         )
         for p in run.peaks
     ]
@@ -151,6 +157,10 @@ def _peaks(run: RunAnswer, units: ShownUnits) -> list[Block]:
         return []
     heads = ("figure", "value", "at, s", f"speed, {units.label('m/s')}")
     return [TextTable(heads, tuple(rows), f"Peaks, starts and stops of run {run.loaded.name}.")]
+
+
+def _speed(speed_m_s: float, units: ShownUnits) -> str:
+    return f"{speed_m_s * units.factor('m/s'):.1f}" if math.isfinite(speed_m_s) else "—"
 
 
 def _consumption(run: RunAnswer, units: ShownUnits) -> list[Block]:

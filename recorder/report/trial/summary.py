@@ -55,6 +55,7 @@ def _document(run: RunFile) -> Document:
         _devices(held),
         *([] if chart is None else [chart]),
         _channels(run),
+        *(Text(words, "caution") for words in run.header.unmeasured),
         _certificates(held),
         _marks(run),
         Text(held.digest or "not sealed: no digest", "code"),

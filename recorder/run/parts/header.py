@@ -9,10 +9,15 @@ from typing import Any, Final
 
 import numpy as np
 
+from recorder.run.parts.quantities import COUNTS, PULSES, made_unit, run_unit
+
 __all__ = ["ChannelHeader", "DeviceHeader", "RunHeader"]
 
 _HOST_CLOCK_DRIVERS: Final = frozenset({"nmea-0183"})
 """A header of layout 1 names the driver, and does not say whose clock its ticks are."""
+_MOTION: Final = frozenset({"pull", "speed", "distance", PULSES})
+_LOST: Final = {"pull": "force, power or work"}
+"""Quantity → what cannot be stated without it; any other: the quantity itself."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,7 +29,7 @@ class ChannelHeader:
     quantity: str
     """``pull``, ``distance``, ``speed``, ``latitude``, ``longitude``, ``gnss_speed`` …"""
     unit: str
-    """SI unit of the calibrated value: ``kN``, ``m``, ``m/s``, ``deg``, ``counts`` …"""
+    """As stated: ``kN``, ``m``, ``m/s``, ``deg``, ``counts`` …; see :attr:`true_unit`."""
     field: str
     """Field of the device's records the value is made from; empty: values without counts."""
     certificate: str = ""
@@ -33,6 +38,49 @@ class ChannelHeader:
     """Stated with values that came without a certificate (imported runs), in ``unit``."""
     relative_uncertainty: float | None = None
     """As above, as a fraction of the value; both may be stated and then add in quadrature."""
+
+    @property
+    def true_unit(self) -> str:
+        """What the values are in, whatever is stated: counts without a certificate are counts.
+
+        Earlier versions could state the unit of the quantity all the same. Of values that came
+        without counts (an imported table) the stated unit stands.
+        """
+        if not self.field:
+            return self.unit
+        return made_unit(self.quantity, self.field, certified=bool(self.certificate))
+
+    @property
+    def measures(self) -> bool:
+        """Whether the values are the quantity in its SI unit; raw counts are none.
+
+        Everything that takes a channel by its quantity asks here first.
+        """
+        return self.true_unit == _wanted_unit(self.quantity, self.true_unit)
+
+    @property
+    def unmeasured(self) -> str:
+        """In words, why nothing of the quantity can be stated; empty where it can."""
+        unit = self.true_unit
+        if self.measures and not (self.quantity == PULSES and unit == PULSES):
+            return ""
+        said = f", though the file says {self.unit}" if self.unit != unit else ""
+        whole = f"{self.name} is in {unit}{said}"
+        if self.quantity == PULSES:
+            whole = "the wheel gives pulses"
+        if unit == PULSES:
+            return f"{whole}: no wheel certificate; no distance or speed can be stated from it"
+        lost = _LOST.get(self.quantity, self.quantity.replace("_", " "))
+        why = "no certificate" if unit == COUNTS else f"that is no {self.quantity}"
+        return f"{whole}: {why}; no {lost} can be stated"
+
+
+def _wanted_unit(quantity: str, otherwise: str) -> str:
+    """The SI unit of a quantity; of one that the crew named itself, whatever it has."""
+    try:
+        return run_unit(quantity)
+    except KeyError:
+        return otherwise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +127,22 @@ class RunHeader:
     """The route table's text, in full; empty when the trip has none."""
     origin: str = "recorded"
     """``recorded``, ``imported`` (from a table) or ``replayed``."""
+
+    @property
+    def channels(self) -> tuple[ChannelHeader, ...]:
+        """Of every device, in order."""
+        return tuple(channel for device in self.devices for channel in device.channels)
+
+    @property
+    def unmeasured(self) -> tuple[str, ...]:
+        """In words, each channel whose values are not the quantity it is called by."""
+        return tuple(c.unmeasured for c in self.channels if c.unmeasured)
+
+    @property
+    def unmeasured_motion(self) -> tuple[str, ...]:
+        """The same of what pull and motion would be told by."""
+        held = (c.unmeasured for c in self.channels if c.quantity in _MOTION)
+        return tuple(words for words in held if words)
 
     def to_json(self) -> str:
         """Canonical JSON."""

@@ -163,7 +163,7 @@ def _channel(
         "CHANNEL",
         naming.channel_dtype(device, channel),
         quantity=channel.quantity,
-        units=channel.unit,
+        units=channel.true_unit,
     )
     attributes: dict[str, object] = {
         "field": channel.field,

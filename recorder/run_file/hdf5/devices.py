@@ -112,7 +112,11 @@ class Channel:
         self.header = header
         self.name = header.name
         self.quantity = header.quantity
-        self.unit = header.unit
+        self.unit = header.true_unit
+        self.measures = header.measures
+        """Whether the values are the quantity in its SI unit, not counts."""
+        self.by_receiver = header.measures and bool(header.field) and not header.certificate
+        """Whether the device sends the quantity itself, as a receiver does."""
         self.device = device.name
         self.certificate = header.certificate
         self.has_counts = bool(header.field)

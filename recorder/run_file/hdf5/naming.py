@@ -46,7 +46,7 @@ def channel_dtype(device: DeviceHeader, channel: ChannelHeader) -> np.dtype[Any]
     """f4 for values a certificate makes from counts of at most 32 bits, else f8."""
     if channel.field and channel.certificate:
         kind = device.record_dtype[channel.field]
-        if kind.kind in "iu" and kind.itemsize <= 4 and channel.unit == "kN":
+        if kind.kind in "iu" and kind.itemsize <= 4 and channel.true_unit == "kN":
             return np.dtype("<f4")
     return np.dtype("<f8")
 

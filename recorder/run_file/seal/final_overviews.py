@@ -57,7 +57,7 @@ def _overview(store: Store, device: DeviceHeader, channel: ChannelHeader) -> Non
             stored,
             part("overview/CHANNEL/level_K"),
             quantity=f"overview of {channel.name}",
-            units=channel.unit,
+            units=channel.true_unit,
         )
         stored.set_attributes({"t0_s": first_s, "width_s": width_s})
         if len(rows) <= LEAST_BINS:

@@ -66,6 +66,8 @@ class ChannelSource(Protocol):
     name: str
     quantity: str
     device: str
+    measures: bool
+    """Whether the values are the quantity in its SI unit, not counts."""
 
     @property
     def n(self) -> int: ...
@@ -115,7 +117,8 @@ class RunSource(Protocol):
 
 
 def _channel(run: RunSource, quantity: str) -> ChannelSource | None:
-    found = [c for c in run.channels.values() if c.quantity == quantity and c.n]
+    held = (c for c in run.channels.values() if c.quantity == quantity and c.measures)
+    found = [c for c in held if c.n]
     return found[0] if found else None
 
 

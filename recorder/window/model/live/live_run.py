@@ -86,7 +86,7 @@ class LiveRun:
         if text := self.header.trip_sheet:
             self.trip = parse_trip_sheet(text, source="trip sheet of the run")
         self.pens = pens_of(self.header, self.car.pens)
-        self.traces = TraceModel(self.pens)
+        self.traces = TraceModel(self.pens, distance_channel=self._measuring("distance"))
         self.numerals = Numerals(self.pens)
         self.control = ControlWorker(session, attach_again=attach_again)
         self.marks = self._mark_list()
@@ -238,9 +238,12 @@ class LiveRun:
         """Read the pull for a step of a shunt check, as long as for a zero."""
         self.message = f"shunt check: reading, shunt {_SHUNT_IS[step]} …"
         self.shunt_due = False
-        channels = (c for d in self.header.devices for c in d.channels)
-        pull = next((c.name for c in channels if c.quantity == "pull"), "")
-        self.control.read_shunt(step, self._check_seconds, pull)
+        self.control.read_shunt(step, self._check_seconds, self._measuring("pull"))
+
+    def _measuring(self, quantity: str) -> str:
+        """The first channel that measures a quantity; empty without one."""
+        held = (c for c in self.header.channels if c.quantity == quantity and c.measures)
+        return next((c.name for c in held), "")
 
     @property
     def _check_seconds(self) -> float:

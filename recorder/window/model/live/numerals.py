@@ -11,6 +11,7 @@ import numpy as np
 
 from calibration.quantities import flags as flag_bits
 from recorder.window.model.live.device_lines import Level
+from recorder.window.model.trace.pens import power_factors
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -72,6 +73,7 @@ class Numerals:
 
     def __init__(self, pens: Sequence[Pen]) -> None:
         self._pens = {pen.name: pen for pen in pens}
+        self._factors = power_factors(pens)
         self._recent = {pen.channel: _Recent() for pen in pens}
         self._titles = {pen.channel: pen.title for pen in pens}
 
@@ -102,11 +104,10 @@ class Numerals:
         return NumeralReading(recent.mean() if age < STALE_S else math.nan, age, flags)
 
     def power_kW(self, now_s: float) -> float:
-        """Pull times speed of now; NaN when either is not known."""
-        by = {p.quantity: p.channel for p in reversed(self._pens.values())}
-        if "pull" not in by or "speed" not in by:
+        """Pull times speed of now; NaN when either is not known, or not measured."""
+        if self._factors is None:
             return math.nan
-        pull, speed = (self.reading(by[q], now_s).value for q in ("pull", "speed"))
+        pull, speed = (self.reading(pen.channel, now_s).value for pen in self._factors)
         return pull * speed
 
     def alarms(self, now_s: float) -> list[Alarm]:

@@ -43,7 +43,7 @@ class RingWorker:
         wheels = {
             d.name
             for d in session.header.devices
-            if any(c.quantity == "distance" for c in d.channels)
+            if any(c.quantity == "distance" and c.measures for c in d.channels)
         }
         readers = session.readers()
         # The wheel first: the others are placed on the paper by it.

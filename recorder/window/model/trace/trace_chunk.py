@@ -115,7 +115,8 @@ class ChunkMaker:
     def _fill_speed(
         self, state: _DeviceState, blocks: list[Block], values: dict[str, NDArray[Any]]
     ) -> None:
-        names = [c.name for c in state.header.channels if c.quantity == "speed"]
+        channels = state.header.channels
+        names = [c.name for c in channels if c.quantity == "speed" and c.measures]
         if state.speed is None or not names:
             return
         parts = []
@@ -132,7 +133,7 @@ def _fixes(
     values: Mapping[str, NDArray[np.float64]],
 ) -> GnssFixes | None:
     """Positions at the run times they were true at: as received, less the usual delay."""
-    names = {c.quantity: c.name for c in state.header.channels}
+    names = {c.quantity: c.name for c in state.header.channels if c.measures}
     if not {"latitude", "longitude"} <= names.keys():
         return None
     latitude, longitude = values[names["latitude"]], values[names["longitude"]]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from recorder.window.model.trace.pens import POWER, Pen
+from recorder.window.model.trace.pens import POWER, Pen, power_factors
 from recorder.window.model.trace.pyramid import Columns, Pyramid
 
 if TYPE_CHECKING:
@@ -156,8 +156,7 @@ class TraceModel:
         self._memory = {pen.name: Pyramid() for pen in pens}
         self._last_s: dict[str, float] = {}
         self._power = _Power()
-        self._pull = next((p.channel for p in pens if p.quantity == "pull"), "")
-        self._speed = next((p.channel for p in pens if p.quantity == "speed"), "")
+        self._factors = power_factors(pens)
 
     def take(self, chunk: TraceChunk) -> None:
         """Draw one chunk. Feed the wheel before the others, so that distance is at hand."""
@@ -197,12 +196,16 @@ class TraceModel:
             self.gaps.append(GapSpan(chunk.device, t0, t1, d0, d1))
 
     def _feed_power(self, chunk: TraceChunk) -> None:
-        if POWER not in self._memory:
+        if self._factors is None:
             return
-        if self._pull in chunk.values:
-            self._power.pull(chunk.time_s, chunk.values[self._pull])
-        if self._speed in chunk.values:
-            self._power.speed(chunk.time_s, chunk.values[self._speed], chunk.received_s)
+        pull, speed = self._factors
+        if pull.channel in chunk.values:
+            self._power.pull(chunk.time_s, chunk.values[pull.channel])
+        if speed.channel in chunk.values:
+            told = chunk.values[speed.channel]
+            # Of a receiver's sentences only some tell a speed: the others are no gap.
+            own = np.isfinite(told) if speed.quantity == "gnss_speed" else slice(None)
+            self._power.speed(chunk.time_s[own], told[own], chunk.received_s)
         t_s, power_kW = self._power.ready()
         if len(t_s):
             self._memory[POWER].append(t_s, self.path.at(t_s), power_kW)

@@ -24,12 +24,12 @@ from recorder.window.model.crew.key_commands import BUTTONS, Command, KeyCommand
 from recorder.window.qt.frame.key_filter import KeyFilter
 from recorder.window.qt.panels.appearance import APPEARANCES
 from recorder.window.qt.panels.mark_panel import MarkPanel
+from recorder.window.qt.panels.numeral_panel import NumeralPanel
 from recorder.window.qt.panels.painted import Panel, write
 from recorder.window.qt.panels.panels import (
     AlarmPanel,
     DevicePanel,
     KeyPanel,
-    NumeralPanel,
     TopPanel,
 )
 from recorder.window.qt.paper.paper import Paper
@@ -225,7 +225,8 @@ class CrewWindow(QWidget):
             panel.update()
 
     def _highest_pull(self) -> float:
-        extents = [s.extent for s in self.paper.strips if s.pen.quantity == "pull" and s.extent]
+        strips = [s for s in self.paper.strips if s.pen.quantity == "pull" and s.pen.measures]
+        extents = [s.extent for s in strips if s.extent]
         return float(np.max([e[1] for e in extents])) if extents else float("nan")
 
     def _fit_alarm(self) -> None:

@@ -11,9 +11,6 @@ from zoneinfo import ZoneInfo
 from PyQt6.QtCore import QPointF, QRectF, Qt, pyqtSignal
 from PyQt6.QtGui import QColor, QMouseEvent, QPainter, QPen
 
-from calibration.quantities import flags as flag_bits
-from calibration.quantities.editions import shown_quantity
-from calibration.quantities.written import NO_VALUE
 from recorder.marks.kinds import Kind
 from recorder.window.model.live.device_lines import (
     Level,
@@ -28,12 +25,10 @@ if TYPE_CHECKING:
     from PyQt6.QtWidgets import QWidget
 
     from recorder.window.model.live.live_run import LiveRun
-    from recorder.window.model.live.numerals import Alarm, NumeralReading
+    from recorder.window.model.live.numerals import Alarm
 
-__all__ = ["AlarmPanel", "DevicePanel", "KeyPanel", "NumeralPanel", "TopPanel"]
+__all__ = ["AlarmPanel", "DevicePanel", "KeyPanel", "TopPanel"]
 
-_WIDEST: Final = {"pull": -888.8, "speed": 88.8, "power": -8888.0}
-"""Figures as wide as any a train gives: kN, m/s (320 km/h), kW."""
 _PAD: Final = 6.0
 
 
@@ -181,140 +176,6 @@ class AlarmPanel(Panel):
             self.answered.emit("yes")
         elif self._no_box.contains(event.position()):
             self.answered.emit("no")
-
-
-class NumeralPanel(Panel):
-    """Pull, speed, power as large as the panel allows; distance and what comes next."""
-
-    def __init__(self, run: LiveRun, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self._run = run
-        self.system = run.car.units
-        self.highest_kN = math.nan
-
-    def draw(self, painter: QPainter, area: QRectF) -> None:
-        """Four boxes; the pull is the largest."""
-        run = self._run
-        now_s = run.now_s()
-        by = {pen.quantity: pen for pen in reversed(run.pens)}
-        pull, speed = (
-            run.numerals.reading(by[q].channel if q in by else "", now_s)
-            for q in ("pull", "speed")
-        )
-        heights = (0.33, 0.245, 0.215, 0.21)
-        boxes, y = [], area.top()
-        for share in heights:
-            boxes.append(QRectF(area.left(), y, area.width(), area.height() * share))
-            y += area.height() * share
-        look = self.look
-        self._box(
-            painter, boxes[0], "Drawbar pull", "pull", pull, look.pull, self._pull_words(pull)
-        )
-        limit = self._limit_words()
-        self._box(painter, boxes[1], "Speed", "speed", speed, look.speed, limit)
-        power = type(pull)(run.numerals.power_kW(now_s), max(pull.age_s, speed.age_s), 0)
-        self._box(painter, boxes[2], "Drawbar power", "power", power, look.power, "")
-        self._distance(painter, boxes[3])
-
-    def _pull_words(self, pull: NumeralReading) -> str:
-        if pull.flags & flag_bits.SATURATED:
-            return "SATURATED"
-        if pull.flags & flag_bits.OUT_OF_RANGE:
-            return "out of range"
-        unit = shown_quantity("pull", self.system)
-        if not math.isfinite(pull.value):
-            return ""
-        shown = round(pull.value * unit.factor, unit.decimals)
-        words = "draft" if shown > 0 else "buff" if shown < 0 else "slack"
-        if math.isfinite(self.highest_kN):
-            words += f"  ·  highest shown {unit.text(self.highest_kN, sign=True)}"
-        return words
-
-    def _limit_words(self) -> str:
-        ahead = self._run.ahead
-        if ahead is None:
-            return ""
-        limit = ahead.limit_m_s(self._run.traces.distance_m)
-        unit = shown_quantity("speed", self.system)
-        return f"limit {limit * unit.factor:.0f}" if math.isfinite(limit) else ""
-
-    def _box(
-        self,
-        painter: QPainter,
-        box: QRectF,
-        title: str,
-        quantity: str,
-        reading: NumeralReading,
-        colour: str,
-        words: str,
-    ) -> None:
-        look, unit = self.look, shown_quantity(quantity, self.system)
-        loud = bool(reading.flags & (flag_bits.SATURATED | flag_bits.OUT_OF_RANGE))
-        ink = look.loud_ink if loud else colour
-        if loud:
-            painter.fillRect(box, QColor(look.loud))
-        painter.setPen(QPen(QColor(look.rule), 1))
-        painter.drawLine(box.bottomLeft(), box.bottomRight())
-        head = self.small * 1.5
-        inside = box.adjusted(_PAD, 2, -_PAD, -2)
-        top = QRectF(inside.left(), inside.top(), inside.width(), head)
-        faint = look.loud_ink if loud else look.faint
-        write(painter, top, unit.label, ink, self.small * 1.25, bold=True, right=True)
-        write(painter, top, title, faint, self.small * 1.05)
-        if not math.isfinite(reading.value):
-            words = self._absent(reading)
-        foot = self.small * 1.35 if words or quantity != "power" else 0.0
-        bottom = QRectF(inside.left(), inside.bottom() - foot, inside.width(), foot)
-        write(painter, bottom, words, faint, self.small, bold=loud)
-        text = unit.text(reading.value, sign=quantity == "pull")
-        middle = QRectF(
-            inside.left(), top.bottom(), inside.width(), bottom.top() - top.bottom()
-        )
-        # Sized for the widest it will get, so that the figures do not jump about.
-        widest = unit.text(_WIDEST[quantity])
-        shape = text if len(text) > len(widest) else widest
-        painter.setFont(fitted(shape, middle.width(), middle.height() * 1.12, bold=True))
-        painter.setPen(QColor(ink if math.isfinite(reading.value) else look.faint))
-        flags = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
-        painter.drawText(middle, int(flags | Qt.TextFlag.TextDontClip), text)
-
-    @staticmethod
-    def _absent(reading: NumeralReading) -> str:
-        if not math.isfinite(reading.age_s):
-            return "no data yet"
-        return f"no data for {reading.age_s:.0f} s" if reading.age_s > 1.0 else "not known"
-
-    def _distance(self, painter: QPainter, box: QRectF) -> None:
-        look, run = self.look, self._run
-        lines = [("Distance", self._distance_text())]
-        ahead = run.ahead
-        there = None if ahead is None else ahead.next_post(run.traces.distance_m)
-        short = shown_quantity("short_distance", self.system)
-        if ahead is not None and there is not None:
-            sure = math.isfinite(ahead.u95_m)
-            give = f" ± {short.text(ahead.u95_m)}" if sure else ""
-            words = f"{short.text(there[1])}{give} {short.label}"
-            lines.append((f"Post {there[0].label} in", words))
-        elif post := run.marks.next_milepost().text:
-            arrow = "up" if run.marks.step > 0 else "down"
-            lines.append(("Next post", f"{post}  ({arrow})"))
-        if ahead is not None:
-            grade = ahead.grade_pct(run.traces.distance_m)
-            words = f"{grade:+.2f} %".replace("-", "−") if math.isfinite(grade) else NO_VALUE
-            lines.append(("Grade", words))
-        row = min(box.height() / max(3, len(lines)), self.small * 2.3)
-        for i, (name, text) in enumerate(lines):
-            line = QRectF(
-                box.left() + _PAD, box.top() + 2 + i * row, box.width() - 2 * _PAD, row
-            )
-            used = write(painter, line, name, look.faint, min(self.small * 1.05, row * 0.6))
-            rest = line.adjusted(used + _PAD, 0, 0, 0)
-            size = min(self.small * 1.5, row * 0.78)
-            write(painter, rest, text, look.ink, size, bold=True, right=True)
-
-    def _distance_text(self) -> str:
-        unit = shown_quantity("distance", self.system)
-        return f"{unit.text(self._run.traces.distance_m)} {unit.label}"
 
 
 class KeyPanel(Panel):

@@ -31,6 +31,9 @@ __all__ = ["GapBands", "PaperAxis", "PenStrip", "Scale", "ValueAxis", "path_arra
 
 _LEAST: Final = {"pull": 10.0, "speed": 2.0 / KM_H_PER_M_S, "power": 50.0}
 """Smallest reach of a strip, kN, m/s, kW: a quiet pen must not be drawn as a wild one."""
+_LEAST_COUNTS: Final = 100.0
+"""The same for a channel without a certificate: a quiet cell scatters by some counts (common
+practice)."""
 _DASHES: Final = {"solid": (1, 1), "dashed": (14, 20), "dotted": (3, 7), "dash-dot": (11, 13)}
 """Columns drawn of columns in a period; the pattern moves with the paper."""
 
@@ -273,7 +276,7 @@ class PenStrip:
         self.scale = Scale(
             low=None if low is None else low * unit.factor,
             high=None if high is None else high * unit.factor,
-            least=_LEAST.get(self.pen.quantity, 0.1 / unit.factor) * unit.factor,
+            least=self._least(unit.factor),
         )
         self.curve.setPen(QPen(colour, 0))
         self.zero.setPen(QPen(QColor(look.ink), 0))
@@ -283,7 +286,7 @@ class PenStrip:
         self.pending.setPen(QPen(QColor(look.loud_text), 0, Qt.PenStyle.DashLine))
         self.bands.colour = QColor(look.faint)
         words = f"{self.pen.title}, {unit.label}"
-        if self.pen.quantity == "pull":
+        if self.pen.quantity == "pull" and self.pen.measures:
             words += "   draft +   buff −"
         self.title.setText(words)
         self.title.setColor(colour)
@@ -292,6 +295,11 @@ class PenStrip:
         fill.setAlpha(200)
         self.title.fill = QBrush(fill)
         self._dress_axis(look, small)
+
+    def _least(self, factor: float) -> float:
+        if not self.pen.measures:
+            return _LEAST_COUNTS
+        return _LEAST.get(self.pen.quantity, 0.1 / factor) * factor
 
     def _dress_axis(self, look: Appearance, small: float) -> None:
         self.plot.getViewBox().setBackgroundColor(look.paper)

@@ -100,6 +100,175 @@ def test_without_certificates_there_are_counts_and_a_warning(
     assert len(plan.warnings) == 2
 
 
+def test_what_has_no_certificate_is_counts_whatever_it_is_called(
+    plan_of: Callable[..., Plan],
+) -> None:
+    more = """
+[devices.wheel]
+driver = "wheel-pulses"
+port = "tcp://127.0.0.1:2"
+[devices.wheel.channels.distance]
+[devices.wheel.channels.drag]
+field = "count"
+quantity = "pull"
+[devices.wheel.channels.heat]
+field = "flags"
+quantity = "temperature"
+[devices.clock]
+driver = "nmea-0183"
+port = "tcp://127.0.0.1:3"
+[devices.clock.channels.seen]
+field = "satellites"
+quantity = "pull"
+[devices.clock.channels.gnss_speed]
+"""
+    plan = plan_of(
+        more, 'quantity = "pull"\ncertificate = "cell.json"', 'quantity = "pressure"'
+    )
+    units = {c.name: c.unit for d in plan.devices for c in d.channels}
+    assert units == {
+        "pull": "counts",
+        "distance": "pulses",
+        "drag": "pulses",
+        "heat": "counts",
+        "seen": "counts",
+        "gnss_speed": "m/s",
+    }
+    assert not plan.needs_zero
+    assert len(plan.warnings) == 5
+    assert "drag is in pulses: no wheel certificate" in "\n".join(plan.warnings)
+    assert "seen is in counts: no certificate; no force, power or work" in "\n".join(
+        plan.warnings
+    )
+
+
+AT_THE_PORT = '"tcp://127.0.0.1:1"\ncertificate = "cell.json"'
+OWN_ALL = """
+[devices.wheel]
+driver = "wheel-pulses"
+port = "tcp://127.0.0.1:2"
+certificate = "cell.json"
+[devices.wheel.channels.distance]
+certificate = "wheel.json"
+"""
+NO_COUNT = """
+[devices.wheel]
+driver = "wheel-pulses"
+port = "tcp://127.0.0.1:2"
+certificate = "wheel.json"
+[devices.wheel.channels.seen]
+field = "flags"
+quantity = "seen"
+"""
+OF_A_CLOCK = """
+[devices.clock]
+driver = "nmea-0183"
+port = "tcp://127.0.0.1:3"
+"""
+
+
+@pytest.mark.parametrize(
+    ("more", "old", "new", "words"),
+    [
+        (
+            "",
+            '"tcp://127.0.0.1:1"',
+            AT_THE_PORT,
+            "[devices.drawbar]: certificate cell.json is used by no channel; a load cell's"
+            " stands at its channel: move it to [devices.drawbar.channels.ch0]",
+        ),
+        (
+            OWN_ALL,
+            "",
+            "",
+            "[devices.wheel]: certificate cell.json is used by no channel; no channel from count"
+            " is without one of its own: take it away",
+        ),
+        (NO_COUNT, "", "", "[devices.wheel]: certificate wheel.json is used by no channel"),
+        (
+            OF_A_CLOCK + 'certificate = "cell.json"\n',
+            "",
+            "",
+            "[devices.clock]: certificate cell.json is used by no channel; a receiver has none:"
+            " take it away",
+        ),
+        (
+            OF_A_CLOCK + '[devices.clock.channels.gnss_speed]\ncertificate = "wheel.json"\n',
+            "",
+            "",
+            "certificate wheel.json is of no use: a receiver's fields are in their units",
+        ),
+        (
+            NO_COUNT.replace(
+                'quantity = "seen"', 'quantity = "seen"\ncertificate = "wheel.json"'
+            ),
+            "",
+            "",
+            "certificate wheel.json is of no use for field 'flags'",
+        ),
+        (
+            "",
+            'certificate = "cell.json"',
+            'certifcate = "cell.json"',
+            "unknown key 'certifcate'; did you mean 'certificate'",
+        ),
+        (
+            "",
+            '"tcp://127.0.0.1:1"',
+            '"tcp://127.0.0.1:1"\noptions = {certificate = "cell.json"}',
+            "unknown option 'certificate'",
+        ),
+        (
+            '[certificates]\npull = "cell.json"\n',
+            "",
+            "",
+            "unknown key 'certificates'",
+        ),
+    ],
+)
+def test_a_certificate_that_no_channel_uses_is_an_error(
+    plan_of: Callable[..., Plan], more: str, old: str, new: str, words: str
+) -> None:
+    with pytest.raises(SheetError) as caught:
+        plan_of(more, old, new)
+    assert any(words in line for line in caught.value.problems), caught.value.problems
+    assert all("\n" not in line for line in caught.value.problems)
+
+
+@pytest.mark.parametrize(
+    ("more", "old", "new", "words"),
+    [
+        (
+            "",
+            'quantity = "pull"',
+            'quantity = "temperature"',
+            "quantity 'temperature' is in °C, and its certificate makes kN",
+        ),
+        (
+            WHEEL + '[devices.wheel.channels.drag]\nfield = "count"\nquantity = "pull"\n',
+            "",
+            "",
+            "quantity 'pull' is in kN, and its certificate makes m",
+        ),
+        (
+            OF_A_CLOCK + '[devices.clock.channels.drag]\nfield = "altitude_m"\n'
+            'quantity = "pull"\n',
+            "",
+            "",
+            "quantity 'pull' is in kN, and altitude_m is in m",
+        ),
+    ],
+)
+def test_a_quantity_that_a_channel_cannot_have_is_an_error(
+    plan_of: Callable[..., Plan], more: str, old: str, new: str, words: str
+) -> None:
+    with pytest.raises(SheetError) as caught:
+        plan_of(more, old, new)
+    (line,) = caught.value.problems
+    assert words in line
+    assert "mend quantity" in line
+
+
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [

@@ -41,6 +41,7 @@ class FakeChannel:
     device: str
     t: NDArray[np.float64]
     v: NDArray[np.float64]
+    measures: bool = True
 
     @property
     def n(self) -> int:
