@@ -94,16 +94,16 @@ def test_no_verdict_until_the_crew_answers_and_the_reason_stays(
         return read
 
     doubted = report()
-    assert doubted["overall"]["verdict"] == "cannot be told: the record is doubted"  # type: ignore[index]
-    told = {b["verdict"] for b in doubted["bands"]}  # type: ignore[attr-defined]
+    assert doubted["overall"]["verdict"] == "cannot be told: the record is doubted"  # type: ignore[index]  # parsed JSON
+    told = {b["verdict"] for b in doubted["bands"]}  # type: ignore[attr-defined]  # parsed JSON
     assert told.isdisjoint({"meets", "does not meet", "cannot be told with this uncertainty"})
-    assert [(d["run"], d["kind"], d["answer"]) for d in doubted["doubts"]] == [  # type: ignore[attr-defined]
+    assert [(d["run"], d["kind"], d["answer"]) for d in doubted["doubts"]] == [  # type: ignore[attr-defined]  # parsed JSON
         ("run", "pull-sign", "")
     ]
     for given in (("--answer", f"pull-sign={REASON}"), ()):
         settled = report(*given)
-        assert "doubted" not in settled["overall"]["verdict"]  # type: ignore[index]
-        assert settled["doubts"][0]["answer"] == REASON  # type: ignore[index]
+        assert "doubted" not in settled["overall"]["verdict"]  # type: ignore[index]  # parsed JSON
+        assert settled["doubts"][0]["answer"] == REASON  # type: ignore[index]  # parsed JSON
         assert REASON in (tmp_path / "r/report.html").read_text("utf-8")
     capsys.readouterr()
 
