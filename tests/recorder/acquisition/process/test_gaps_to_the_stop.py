@@ -187,7 +187,7 @@ class NeverBack:
         self._reads = 0
 
     @classmethod
-    def layout_for(cls, options: Mapping[str, object], *, device_id: str) -> Layout:  # noqa: ARG003
+    def layout_for(cls, options: Mapping[str, object], *, device_id: str) -> Layout:  # noqa: ARG003 - the driver's own signature
         fields = [("tick", "<u8"), ("count", "<i8")]
         return Layout(dtype=np.dtype(fields), tick_hz=1000.0)
 
