@@ -81,6 +81,7 @@ class RecordDecoder(ABC):
         self._dropped = 0
         self._checksum_failed = False
         self._joined = False
+        self._partial = 0
 
     @abstractmethod
     def feed(self, chunk: bytes, received_ns: int) -> Batch:
@@ -100,7 +101,8 @@ class RecordDecoder(ABC):
         """
 
     def link_reopened(self) -> None:
-        """Forget half a frame; ticks, counts and sequence go on."""
+        """Forget half a frame, but its size; ticks, counts and sequence go on."""
+        self._partial += self.bytes_in_doubt
         self._pending = b""
         self._dropped = 0
         self._checksum_failed = False
@@ -111,6 +113,21 @@ class RecordDecoder(ABC):
     def bytes_in_doubt(self) -> int:
         """Bytes dropped or pending since the last good frame."""
         return self._dropped + len(self._pending)
+
+    @property
+    def unfinished_bytes(self) -> int:
+        """Bytes of a frame whose end has not come."""
+        return len(self._pending)
+
+    def take_partial_bytes(self) -> int:
+        """Bytes of frames cut by an opening or a loss of the link, since this was last asked."""
+        taken, self._partial = self._partial, 0
+        return taken
+
+    def take_damage(self) -> tuple[FaultCause, str, int] | None:
+        """What was dropped since the last good frame, at the end: cause, words, bytes."""
+        dropped, self._dropped = self._dropped, 0
+        return (*self._damage(dropped), dropped) if dropped else None
 
     def _drop(self, number: int, maker: BatchMaker) -> None:
         self._dropped += number
@@ -131,7 +148,10 @@ class RecordDecoder(ABC):
         cause, detail = self._damage(dropped)
         self._dropped, self._checksum_failed, self._joined = 0, False, True
         # Joining a running stream cuts a frame that began before we listened: nothing of ours.
-        if not dropped or (not joined and dropped < frame_bytes):
+        if not joined and dropped < frame_bytes:
+            self._partial += dropped
+            return None
+        if not dropped:
             return None
         return cause, detail, dropped
 

@@ -16,12 +16,14 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 __all__ = [
+    "Backlog",
     "Batch",
     "DeviceDriver",
     "DriverDescription",
     "Fault",
     "FaultCause",
     "Layout",
+    "Rest",
     "Role",
 ]
 
@@ -70,6 +72,8 @@ class FaultCause(StrEnum):
     COUNTER_RESTARTED = "counter restarted"
     REFUSED = "refused"
     """Understood, but not acceptable."""
+    CANNOT_KEEP_UP = "cannot keep up"
+    """Damaged or lost while bytes came faster than they were read."""
 
     @property
     def restarts_count(self) -> bool:
@@ -93,6 +97,17 @@ class Fault:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Backlog:
+    """Bytes come faster than they are read: an episode that begins, or is over."""
+
+    over: bool
+    lasted_s: float
+    """So far."""
+    most_bytes: int
+    """That waited at the port."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Batch:
     """What one read brought."""
 
@@ -101,6 +116,21 @@ class Batch:
     received_ns: int
     """``time.monotonic_ns()`` when the last byte of the last record was in hand."""
     faults: tuple[Fault, ...] = field(default=())
+    partial_bytes: int = 0
+    """Of frames half sent when the port was opened, or when the link was lost: no fault, and no
+    record either."""
+    backlog: Backlog | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rest:
+    """What a device had sent by the end of the reading, and has become no record."""
+
+    batches: tuple[Batch, ...]
+    """Of the bytes that had come and had not been read, in order; at the end of the last one
+    what was damaged since the last good frame."""
+    cut_bytes: int
+    """Of a frame half sent."""
 
 
 class DeviceDriver(Protocol):
@@ -121,6 +151,16 @@ class DeviceDriver(Protocol):
         ------
         LinkLostError
             Nothing came for the silence limit, or the port is gone.
+        """
+        ...
+
+    def drain(self) -> Rest:
+        """Read what has come by now, without waiting: once, before or after the closing.
+
+        Raises
+        ------
+        LinkLostError
+            The port is gone.
         """
         ...
 

@@ -8,8 +8,9 @@ from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
-from drivers.interface.driver_interface import Batch, FaultCause
+from drivers.interface.driver_interface import Batch, Fault, FaultCause, Rest
 from drivers.interface.errors import LinkLostError, SetupError
+from drivers.links.backlog import BacklogWatch
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -59,6 +60,7 @@ class LinkDriver:
         self._overdue = False
         self._ready: deque[Batch] = deque()
         self._counters = link.counters()
+        self._watch = BacklogWatch(link.full_bytes)
 
     @property
     def port(self) -> str:
@@ -80,10 +82,12 @@ class LinkDriver:
             return self._ready.popleft()
         if self._overdue:
             raise LinkLostError(self.device_id, self._silence())
+        waiting = self._link.waiting()
         chunk = self._link.read(_READ_BYTES)
         now_ns = self._now_ns()
+        backlog = self._watch.look(waiting, now_ns)
         good_before = self.decoder.good_frames
-        batch = self.decoder.feed(chunk, now_ns)
+        batch = replace(self._decode(chunk, now_ns), backlog=backlog)
         if self.decoder.good_frames != good_before:
             self._alive_ns = now_ns
         elif now_ns - self._alive_ns > self._silence_limit_s * 1e9:
@@ -91,11 +95,36 @@ class LinkDriver:
             self._overdue = True
             if not batch.faults:
                 raise LinkLostError(self.device_id, self._silence())
-        if batch.faults:
-            batch = self._ask_the_line(batch)
         first, *rest = split_at_restarts(batch)
         self._ready.extend(rest)
         return first
+
+    def drain(self) -> Rest:
+        """Read what has come by now, without waiting: once, before or after the closing.
+
+        Raises
+        ------
+        LinkLostError
+            The port is gone.
+        """
+        batches = [*self._ready]
+        self._ready.clear()
+        waiting = self._link.waiting()
+        chunk = self._link.read(waiting) if waiting else b""
+        batch = self._decode(chunk, self._now_ns())
+        faults = [*batch.faults]
+        n = len(batch.records)
+        if damage := self.decoder.take_damage():
+            cause, words, dropped = damage
+            words = f"{words}, at the end"
+            fault = Fault(cause=cause, detail=words, before_record=n, bytes_dropped=dropped)
+            faults.append(fault)
+        if self._watch.behind and (left := self._link.waiting()):
+            words = f"{left} bytes or more still waited at the port at the stop"
+            cause = FaultCause.CANNOT_KEEP_UP
+            faults.append(Fault(cause=cause, detail=words, before_record=n))
+        batches += split_at_restarts(replace(batch, faults=tuple(faults)))
+        return Rest(batches=tuple(batches), cut_bytes=self.decoder.unfinished_bytes)
 
     def close(self) -> None:
         """Close the port; may be called twice."""
@@ -111,6 +140,17 @@ class LinkDriver:
                 " is it the right device, at the right line speed?"
             )
         return f"silent for {limit} on {self.port}"
+
+    def _decode(self, chunk: bytes, now_ns: int) -> Batch:
+        batch = self.decoder.feed(chunk, now_ns)
+        if batch.faults:
+            batch = self._ask_the_line(batch)
+        if batch.faults and self._watch.behind:
+            faults = tuple(_for_want_of_speed(fault) for fault in batch.faults)
+            batch = replace(batch, faults=faults)
+        if partial := self.decoder.take_partial_bytes():
+            batch = replace(batch, partial_bytes=partial)
+        return batch
 
     def _ask_the_line(self, batch: Batch) -> Batch:
         """Add to line faults what the port itself has counted."""
@@ -149,6 +189,14 @@ def inherit(decoder: RecordDecoder, after: object, device_id: str) -> RecordDeco
     return after.decoder
 
 
+def _for_want_of_speed(fault: Fault) -> Fault:
+    """What is lost on the line while its bytes wait to be read is lost for that reason."""
+    if fault.cause not in _LINE_FAULTS:
+        return fault
+    detail = f"bytes came faster than they were read; {fault.cause}: {fault.detail}"
+    return replace(fault, cause=FaultCause.CANNOT_KEEP_UP, detail=detail)
+
+
 def split_at_restarts(batch: Batch) -> list[Batch]:
     """Cut a batch so that every restart stands before the first record of its part.
 
@@ -169,8 +217,7 @@ def split_at_restarts(batch: Batch) -> list[Batch]:
             for fault in batch.faults
             if start <= fault.before_record and (fault.before_record < stop or last)
         )
-        part = Batch(
-            records=batch.records[start:stop], received_ns=batch.received_ns, faults=faults
-        )
-        parts.append(part)
+        part = replace(batch, records=batch.records[start:stop], faults=faults)
+        # What is told of the whole batch is told once.
+        parts.append(part if not number else replace(part, partial_bytes=0, backlog=None))
     return parts

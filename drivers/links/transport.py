@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 import socket
+import sys
 from typing import TYPE_CHECKING, Final, Protocol
 from urllib.parse import urlsplit
 
@@ -24,6 +25,13 @@ from drivers.links.serial_line import (
     release_port,
     why_not_opened,
 )
+
+if sys.platform == "win32":
+    import select
+else:
+    import array
+    import fcntl
+    import termios
 
 if TYPE_CHECKING:
     from typing import Self
@@ -48,12 +56,29 @@ _HANGS_UP_WITHIN_S: Final = 0.2
 """Ten times what a converter on the same network takes to refuse; each opening waits it once."""
 _RECEIVE_BUFFER_BYTES: Final = 1 << 20
 """Seconds of the fastest front end, while this process is held up."""
+_SERIAL_FULL_BYTES: Final = 4095 if sys.platform == "linux" else 1020
+"""Linux holds a terminal's bytes in a page, less one (``N_TTY_BUF_SIZE``); the others in no less
+than a kilobyte (from memory)."""
+_TCP_FULL_BYTES: Final = 1 << 16
+"""Less than any system lets wait on a connection that asked for a megabyte (from memory)."""
 
 
 class Link(Protocol):
     """An open port. One thread reads and closes it."""
 
     port: str
+    full_bytes: int
+    """With so many bytes waiting, the port's buffer is full."""
+
+    def waiting(self) -> int:
+        """Bytes that have come and are not read yet; 0 of a closed port.
+
+        Raises
+        ------
+        LinkLostError
+            The port is gone.
+        """
+        ...
 
     def read(self, max_bytes: int) -> bytes:
         """Read what waits; ``b""`` after one read timeout without a byte.
@@ -108,6 +133,8 @@ def open_link(
 class SerialLink:
     """A serial port or pseudo-terminal."""
 
+    full_bytes = _SERIAL_FULL_BYTES
+
     def __init__(self, handle: serial.Serial, *, port: str, device_id: str) -> None:
         self.port = port
         self.device_id = device_id
@@ -154,6 +181,15 @@ class SerialLink:
             raise LinkLostError(self.device_id, f"{self.port} is closed")
         return self._handle
 
+    def waiting(self) -> int:
+        """Bytes that have come and are not read yet; 0 of a closed port."""
+        if self._handle is None:
+            return 0
+        try:
+            return int(self._handle.in_waiting)
+        except PORT_ERRORS as error:
+            raise self._lost(error) from error
+
     def read(self, max_bytes: int) -> bytes:
         """Read what waits, at most ``max_bytes``; ``b""`` after one timeout."""
         handle = self._open_handle()
@@ -190,6 +226,8 @@ class SerialLink:
 
 class TcpLink:
     """A TCP connection to a device or converter; we connect, it sends."""
+
+    full_bytes = _TCP_FULL_BYTES
 
     def __init__(self, connection: socket.socket, *, port: str, device_id: str) -> None:
         self.port = port
@@ -228,6 +266,16 @@ class TcpLink:
             raise LinkLostError(self.device_id, f"{self.port} is closed")
         return self._socket
 
+    def waiting(self) -> int:
+        """Bytes that have come and are not read yet; 0 of a closed connection."""
+        if self._socket is None:
+            return 0
+        try:
+            return _waiting(self._socket)
+        except OSError as error:
+            msg = f"lost {self.port} ({_in_one_line(error)})"
+            raise LinkLostError(self.device_id, msg) from error
+
     def read(self, max_bytes: int) -> bytes:
         """Read what waits, at most ``max_bytes``; ``b""`` after one timeout."""
         connection = self._open_socket()
@@ -250,6 +298,15 @@ class TcpLink:
         connection, self._socket = self._socket, None
         if connection is not None:
             connection.close()
+
+
+def _waiting(connection: socket.socket) -> int:
+    if sys.platform == "win32":
+        ready, _, _ = select.select([connection], [], [], 0.0)
+        return len(connection.recv(_RECEIVE_BUFFER_BYTES, socket.MSG_PEEK)) if ready else 0
+    held = array.array("i", [0])
+    fcntl.ioctl(connection, termios.FIONREAD, held)
+    return held[0]
 
 
 def _hung_up_at_once(connection: socket.socket) -> bool:

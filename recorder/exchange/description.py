@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from calibration.clock.leap_seconds import TABLE_EXPIRES, table_covers
+from recorder.run.parts.event import EventKind
+from recorder.run.parts.half_frames import HalfFrames
 from recorder.run.time.utc import utc_text
 from recorder.run.values.calibrate import day_of
 
@@ -66,6 +68,8 @@ class DeviceInRun:
     """Stretches of one tie of ticks to run time, as the file keeps them."""
     gaps: int
     lost_records: int
+    half_frames: HalfFrames | None
+    """``None`` where nobody kept them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,6 +177,7 @@ def describe(run: RunFile) -> RunDescription:
         Something in it does not read.
     """
     marks = run.marks()
+    half = HalfFrames.of(run.events(EventKind.STOP))
     return RunDescription(
         file=str(run.path),
         run_id=run.header.run_id,
@@ -184,7 +189,7 @@ def describe(run: RunFile) -> RunDescription:
         sealed_utc=run.sealed_utc,
         digest=run.digest,
         clock=_clock(run),
-        devices={d.name: _device(run, d) for d in run.devices.values()},
+        devices={d.name: _device(run, d, half) for d in run.devices.values()},
         channels={c.name: _channel(run, c) for c in run.channels.values()},
         marks=MarksOfRun(
             n=len(marks),
@@ -208,7 +213,7 @@ def _clock(run: RunFile) -> ClockOfRun:
     )
 
 
-def _device(run: RunFile, device: Device) -> DeviceInRun:
+def _device(run: RunFile, device: Device, half: Mapping[str, HalfFrames]) -> DeviceInRun:
     gaps = run.gaps(device.name)
     ties = run.tick_ties().get(device.name, ())
     first_s = float(device.time_s(0, 1)[0]) if device.n else 0.0
@@ -224,6 +229,7 @@ def _device(run: RunFile, device: Device) -> DeviceInRun:
         ticks=tuple(tie.to_dict() for tie in ties),
         gaps=len(gaps),
         lost_records=sum(gap.lost_records for gap in gaps),
+        half_frames=half.get(device.name),
     )
 
 
@@ -340,10 +346,12 @@ def _leap_second_words(clock: ClockOfRun) -> list[str]:
 
 
 def _device_words(name: str, held: DeviceInRun) -> str:
+    half = held.half_frames.in_words() if held.half_frames else ""
     return (
         f"device {name} ({held.driver}): {held.records} records,"
         f" {_or_unknown(held.rate_hz, 'Hz')}, {held.gaps} gaps,"
-        f" {held.lost_records} records known lost; times: {held.time_source}"
+        f" {held.lost_records} records known lost{half and ', '}{half};"
+        f" times: {held.time_source}"
     )
 
 

@@ -36,10 +36,18 @@ class ScriptedLink:
 
     def __init__(self, clock: HandClock, *reads: bytes | Exception) -> None:
         self.port = "scripted"
+        self.full_bytes = 1000
+        self.flood = 0
+        """Bytes that wait besides what was told."""
         self.reads: deque[bytes | Exception] = deque(reads)
         self.clock = clock
         self.closed = 0
         self.line = LineCounters(framing=0, overrun=0, parity=0, breaks=0, buffer_overrun=0)
+
+    def waiting(self) -> int:
+        if self.closed:
+            return 0
+        return self.flood + sum(len(read) for read in self.reads if isinstance(read, bytes))
 
     def read(self, max_bytes: int) -> bytes:
         if not self.reads:
@@ -139,6 +147,39 @@ class DriverContract(ABC):
         batch = driver.read()
         assert len(batch.records) == 2
         assert batch.faults == ()
+        # Line ends belong to no sentence.
+        assert batch.partial_bytes == pytest.approx(len(frames[0]) - 5, abs=2)
+
+    def test_what_has_come_by_the_stop_is_read_and_half_a_frame_told(self) -> None:
+        frames = self.frames(4)
+        driver, link = self.make(frames[0])
+        assert len(driver.read().records) == 1
+        link.reads.append(frames[1] + frames[2] + frames[3][:9])
+        rest = driver.drain()
+        assert [len(batch.records) for batch in rest.batches] == [2]
+        assert rest.batches[0].faults == ()
+        assert rest.cut_bytes == 9
+        assert link.clock.now_ns == 5 * SECOND_NS
+
+    def test_damage_after_the_last_good_frame_is_a_fault_at_the_stop(self) -> None:
+        frames = self.frames(2)
+        driver, link = self.make(frames[0])
+        driver.read()
+        link.reads.append(self.corrupt(frames[1]))
+        (batch,) = driver.drain().batches
+        assert len(batch.records) == 0
+        assert [fault.cause for fault in batch.faults] == ["checksum"]
+        assert sum(fault.bytes_dropped for fault in batch.faults) > 0
+
+    def test_a_closed_port_is_drained_of_nothing(self) -> None:
+        frames = self.frames(2)
+        driver, link = self.make(frames[0] + frames[1][:9])
+        driver.read()
+        driver.close()
+        link.reads.append(frames[1][9:])
+        rest = driver.drain()
+        assert [len(batch.records) for batch in rest.batches] == [0]
+        assert rest.cut_bytes == 9
 
     def test_a_corrupt_frame_is_one_fault_and_the_next_is_read(self) -> None:
         frames = self.frames(5)

@@ -73,6 +73,10 @@ class DeviceStream:
         self.lost_records = 0
         self.bytes_dropped = 0
         """Bytes that came and became no record."""
+        self.partial_bytes = 0
+        """Of frames half sent when the port was opened, or when the link was lost."""
+        self.cut_bytes = 0
+        """Of a frame half sent at the stop."""
         self.last_fault = ""
         self.last_fault_t_s: float | None = None
         self._make_clock = make_clock
@@ -112,6 +116,7 @@ class DeviceStream:
             Records from before the run.
         """
         whole = self._lines(batch, received_s)
+        self.partial_bytes += batch.partial_bytes
         for fault in batch.faults:
             self.bytes_dropped += fault.bytes_dropped
             self._note(Cause(fault.cause), fault.detail, received_s, lost=fault.lost_records)

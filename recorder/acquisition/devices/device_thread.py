@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from drivers.interface.driver_interface import DeviceDriver
+    from drivers.interface.driver_interface import Backlog, Batch, DeviceDriver
     from recorder.acquisition.devices.device_stream import DeviceStream
     from recorder.acquisition.ring.ring import RingWriter
     from recorder.run.parts.block import Block
@@ -48,6 +48,8 @@ class DeviceThread:
     notify
         Takes gaps and events; called from this thread, before the records they concern are in
         the ring.
+    warn
+        Takes what the crew must know, in words.
     start_ns
         Monotonic instant of run time 0.
     """
@@ -61,6 +63,7 @@ class DeviceThread:
         stream: DeviceStream,
         ring: RingWriter,
         notify: Callable[[Event | Gap], None],
+        warn: Callable[[str], None],
         start_ns: int,
     ) -> None:
         self.name = name
@@ -75,6 +78,7 @@ class DeviceThread:
         self._closed = driver
         self._reopen = reopen
         self._notify = notify
+        self._warn = warn
         self._start_ns = start_ns
         self._stop = threading.Event()
         self._taking = threading.Lock()
@@ -123,33 +127,43 @@ class DeviceThread:
         self.stream.listen(self.now_s())
         try:
             while not self._stop.is_set():
-                try:
-                    if self._driver is None:
-                        self._driver = self._reopen(self._closed)
-                        self.opened += 1
-                        self.state = DeviceState.RUNNING
-                        self._report(EventKind.LINK, state="back")
-                    if self._read(self._driver):
-                        wait_s = FIRST_WAIT_S
-                except DriverError as lost:
-                    self._lose(lost.message)
-                except Exception as bug:  # noqa: BLE001 - a fault of ours is a gap, not the end
-                    words = f"{type(bug).__name__}: {bug}"
-                    self._report(
-                        EventKind.BUG, error=words, trace=traceback.format_exc(limit=-6)
-                    )
-                    self._lose(f"the driver failed, {words}")
+                if self._unless_it_fails(self._read):
+                    wait_s = FIRST_WAIT_S
                 if self._driver is None:
                     self._stop.wait(wait_s)
                     wait_s = min(2 * wait_s, LONGEST_WAIT_S)
+            self._unless_it_fails(self._drain)
         finally:
             self._close()
 
-    def _read(self, driver: DeviceDriver) -> bool:
-        """One read; True when records came."""
-        batch = driver.read()
+    def _unless_it_fails(self, step: Callable[[], bool]) -> bool:
+        """What a step answers; False when the link is gone, or the driver has failed."""
+        try:
+            return step()
+        except DriverError as lost:
+            self._lose(lost.message)
+        except Exception as bug:  # noqa: BLE001 - a fault of ours is a gap, not the end
+            words = f"{type(bug).__name__}: {bug}"
+            self._report(EventKind.BUG, error=words, trace=traceback.format_exc(limit=-6))
+            self._lose(f"the driver failed, {words}")
+        return False
+
+    def _read(self) -> bool:
+        """One read, of a port opened again if need be; True when records came."""
+        if self._driver is None:
+            self._driver = self._reopen(self._closed)
+            self.opened += 1
+            self.state = DeviceState.RUNNING
+            self._report(EventKind.LINK, state="back")
+        batch = self._driver.read()
+        if batch.backlog is not None:
+            self._tell_backlog(batch.backlog)
+        return self._take(batch)
+
+    def _take(self, batch: Batch) -> bool:
+        """Into the ring with it; True when records came."""
         received_s = (batch.received_ns - self._start_ns) / 1e9
-        if not len(batch.records) and not batch.faults:
+        if not len(batch.records) and not batch.faults and not batch.partial_bytes:
             return False
         with self._taking:
             if self._given_up:
@@ -163,6 +177,26 @@ class DeviceThread:
             self.last_received_s = received_s
             self._show(before + blocks)
         return len(batch.records) > 0
+
+    def _drain(self) -> bool:
+        """What had come before the stop is of the run; what is half a frame is told in bytes."""
+        driver = self._closed if self._driver is None else self._driver
+        rest = driver.drain()
+        for batch in rest.batches:
+            self._take(batch)
+        self.stream.cut_bytes = rest.cut_bytes
+        return True
+
+    def _tell_backlog(self, backlog: Backlog) -> None:
+        data = {"lasted_s": round(backlog.lasted_s, 1), "most_bytes": backlog.most_bytes}
+        if backlog.over:
+            self._report(EventKind.LINK, state="keeps up again", **data)
+            return
+        self._report(EventKind.LINK, state="cannot keep up", **data)
+        self._warn(
+            f"{self.name}: bytes come faster than they are read, {backlog.most_bytes} wait at"
+            " the port; what is shown is late, and what its buffer cannot hold will be lost"
+        )
 
     def _show(self, blocks: list[Block]) -> None:
         with self._taps_guard:

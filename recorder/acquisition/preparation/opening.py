@@ -172,6 +172,7 @@ def start_threads(
     from_start_only: bool,
     ring_bytes: int | None,
     notify: Callable[[Event | Gap], None],
+    warn: Callable[[str], None],
 ) -> list[DeviceThread]:
     """Make rings and threads; none is started yet.
 
@@ -203,6 +204,7 @@ def start_threads(
                 ),
                 ring=ring,
                 notify=notify,
+                warn=warn,
                 start_ns=start_ns,
             )
         )

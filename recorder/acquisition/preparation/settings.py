@@ -59,6 +59,10 @@ class Outcome:
     records: dict[str, int]
     gaps: int
     lost_records: int
+    partial_bytes: dict[str, int]
+    """Of frames half sent when a port was opened, or its link lost."""
+    cut_bytes: dict[str, int]
+    """Of a frame half sent at the stop."""
     marks: int
     sealed: bool
     problem: str = ""

@@ -113,6 +113,7 @@ def _open_devices(
         from_start_only=zero_s > 0.0,
         ring_bytes=settings.ring_bytes,
         notify=notices.keep,
+        warn=notices.warn,
     )
     for thread in threads:
         stack.callback(thread.ring.close)

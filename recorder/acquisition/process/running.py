@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from recorder.acquisition.control.status import SessionStatus
 from recorder.acquisition.field.field_checks import FieldChecks
@@ -213,11 +213,13 @@ class RunningRecording:
         streams = {thread.name: thread.stream for thread in self._threads}
         self.state = RunState.SEALING
         marks = self.marks.close()
-        data = {
+        data: dict[str, Any] = {
             "reason": self._stop.reason,
             "problem": self._problem,
             "records": {name: stream.total for name, stream in streams.items()},
             "marks": marks,
+            "partial_bytes": {name: s.partial_bytes for name, s in streams.items()},
+            "cut_bytes": {name: s.cut_bytes for name, s in streams.items()},
         }
         self.notices.keep(Event(kind=EventKind.STOP, t_s=self._end_s, data=data))
         self._keeper.stop()
@@ -232,6 +234,8 @@ class RunningRecording:
             records=self._keeper.kept(),
             gaps=sum(s.gaps for s in streams.values()) + self._keeper.overruns,
             lost_records=lost,
+            partial_bytes=data["partial_bytes"],
+            cut_bytes=data["cut_bytes"],
             marks=marks,
             sealed=sealed,
             problem=self._problem,

@@ -195,7 +195,8 @@ def _print_outcome(outcome: Outcome, *, as_json: bool) -> None:
         state = "sealed" if outcome.sealed else "NOT SEALED"
         print(
             f"{outcome.run_path}: {outcome.duration_s:.1f} s, {counts}, {outcome.marks} mark"
-            f" revisions, {outcome.gaps} gaps; {outcome.reason}; {state}"
+            f" revisions, {outcome.gaps} gaps, {outcome.lost_records} records known lost;"
+            f" {outcome.reason}; {state}"
         )
     if outcome.problem:
         print(f"testcar record: {outcome.problem}", file=sys.stderr)

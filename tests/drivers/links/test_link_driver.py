@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from drivers.interface.driver_interface import Batch, Fault, FaultCause
+from drivers.interface.driver_interface import Backlog, Batch, Fault, FaultCause
 from drivers.interface.errors import LinkLostError, SetupError
 from drivers.links.link_driver import LinkDriver, inherit, split_at_restarts
 from drivers.protocols.load_cell_frames import LoadCellDecoder
@@ -37,6 +37,8 @@ def test_a_reopened_device_goes_on_where_it_was() -> None:
     second, _ = driver_of(decoder, frame(4, tick + 2000))
     batch = second.read()
     assert batch.records["tick"].tolist() == [tick + 2000]
+    # The frame that was cut when the link was lost is one of the three, and its bytes are told.
+    assert batch.partial_bytes == 9
     (fault,) = batch.faults
     assert (fault.cause, fault.lost_records) == ("lost frames", 3)
 
@@ -104,6 +106,67 @@ def test_a_stream_of_nothing_but_faults_is_lost_too() -> None:
     assert refused == 51
     with pytest.raises(LinkLostError, match="no acceptable frame for 1 s"):
         driver.read()
+
+
+def flooded() -> tuple[LinkDriver, ScriptedLink, int]:
+    """A driver that has just been told to be behind, its link, and the frames read by then."""
+    driver, link = driver_of(LoadCellDecoder(channels=2), frame(0, 0))
+    assert driver.read().backlog is None
+    link.flood = link.full_bytes
+    told: list[Backlog] = []
+    number = 0
+    while not told:
+        number += 1
+        link.clock.wind(0.1)
+        link.reads.append(frame(number, number * 500))
+        told += [batch.backlog for batch in [driver.read()] if batch.backlog]
+    (backlog,) = told
+    assert not backlog.over
+    assert backlog.lasted_s == pytest.approx(2.0, abs=0.2)
+    assert backlog.most_bytes >= link.full_bytes
+    return driver, link, number
+
+
+def test_bytes_that_come_faster_than_they_are_read_are_told_once() -> None:
+    driver, link, number = flooded()
+    for more in range(1, 100):
+        link.clock.wind(0.1)
+        link.reads.append(frame(number + more, (number + more) * 500))
+        batch = driver.read()
+        assert batch.backlog is None
+        assert batch.faults == ()
+
+
+def test_what_is_lost_meanwhile_is_lost_for_that_reason() -> None:
+    driver, link, number = flooded()
+    link.reads.append(frame(number + 3, (number + 3) * 500))
+    (fault,) = driver.read().faults
+    assert (fault.cause, fault.lost_records) == ("cannot keep up", 2)
+    assert "lost frames: 2 frames missing by sequence" in fault.detail
+
+
+def test_a_restart_meanwhile_stays_a_restart() -> None:
+    driver, link, _ = flooded()
+    link.reads.append(frame(0, 5))
+    (fault,) = driver.read().faults
+    assert fault.cause == "device restarted"
+
+
+def test_what_still_waits_at_the_stop_is_a_fault_of_a_driver_that_is_behind() -> None:
+    driver, link, number = flooded()
+    link.reads.append(frame(number + 1, (number + 1) * 500))
+    (batch,) = driver.drain().batches
+    assert len(batch.records) == 1
+    (fault,) = batch.faults
+    assert (fault.cause, fault.before_record) == ("cannot keep up", 1)
+    assert "1000 bytes or more still waited at the port at the stop" in fault.detail
+
+
+def test_parts_of_a_batch_that_wait_are_drained_too() -> None:
+    reads = b"".join([frame(500, 900_000), frame(0, 100), frame(1, 600)])
+    driver, _ = driver_of(LoadCellDecoder(channels=2), reads)
+    assert len(driver.read().records) == 1
+    assert [len(batch.records) for batch in driver.drain().batches] == [2, 0]
 
 
 def test_a_wheel_that_restarts_in_the_middle_of_a_read() -> None:

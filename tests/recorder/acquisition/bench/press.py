@@ -6,7 +6,7 @@ import threading
 
 import numpy as np
 
-from drivers.interface.driver_interface import Batch, Layout
+from drivers.interface.driver_interface import Batch, Layout, Rest
 from drivers.interface.errors import LinkLostError
 from recorder.acquisition.bench.bench_feed import BenchFeed
 
@@ -52,6 +52,10 @@ class Press:
         records["ch0"] = 1000 + round(8000 * self.force_kN)
         records["ch1"] = round(10_000 * self.force_kN)
         return Batch(records=records, received_ns=0)
+
+    def drain(self) -> Rest:
+        """Nothing waits: a read makes its samples."""
+        return Rest(batches=(), cut_bytes=0)
 
     def close(self) -> None:
         """May be asked for once the feed is closed."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -293,3 +293,10 @@ def test_bytes_that_became_no_record_are_counted_with_and_without_records() -> N
     one.take(batch(0, 0, garbage), 0.001)
     one.take(batch(0, 5, garbage), 0.009)
     assert one.bytes_dropped == 14
+
+
+def test_bytes_of_half_frames_are_counted_apart() -> None:
+    one = stream()
+    one.take(replace(batch(0, 5), partial_bytes=7), 0.004)
+    one.take(replace(batch(5, 0), partial_bytes=4), 0.005)
+    assert (one.partial_bytes, one.bytes_dropped) == (11, 0)

@@ -9,12 +9,13 @@ import threading
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 import pytest
 
 from calibration.clock.tick_line import TickLine
-from drivers.interface.driver_interface import Batch, DeviceDriver, Layout
+from drivers.interface.driver_interface import Backlog, Batch, DeviceDriver, Layout, Rest
 from drivers.interface.errors import LinkLostError
 from recorder.acquisition.devices.device_stream import DeviceStream
 from recorder.acquisition.devices.device_thread import DeviceThread
@@ -26,6 +27,8 @@ from recorder.run.parts.states import DeviceState
 
 DTYPE = np.dtype([("tick", "<u8")])
 _NUMBER = itertools.count()
+Step: TypeAlias = "int | Exception | Backlog"
+"""Records to give, an error to raise, or a backlog to tell."""
 
 
 @dataclass
@@ -40,22 +43,28 @@ class Scripted:
     device_id = "cell"
     layout = Layout(dtype=DTYPE, tick_hz=1000.0)
 
-    def __init__(self, script: queue.Queue[int | Exception]) -> None:
+    def __init__(self, script: queue.Queue[Step]) -> None:
         self._script = script
         self.closed = 0
         self.tick = 0
+        self.rest = Rest(batches=(), cut_bytes=0)
 
     def read(self) -> Batch:
         try:
-            step: int | Exception = self._script.get(timeout=0.05)
+            step: Step = self._script.get(timeout=0.05)
         except queue.Empty:
             step = 0
         if isinstance(step, Exception):
             raise step
+        backlog = step if isinstance(step, Backlog) else None
+        step = 0 if isinstance(step, Backlog) else step
         records = np.zeros(step, DTYPE)
         records["tick"] = np.arange(self.tick, self.tick + step)
         self.tick += step
-        return Batch(records=records, received_ns=time.monotonic_ns())
+        return Batch(records=records, received_ns=time.monotonic_ns(), backlog=backlog)
+
+    def drain(self) -> Rest:
+        return self.rest
 
     def close(self) -> None:
         self.closed += 1
@@ -63,9 +72,10 @@ class Scripted:
 
 class Desk:
     def __init__(self) -> None:
-        self.script: queue.Queue[int | Exception] = queue.Queue()
+        self.script: queue.Queue[Step] = queue.Queue()
         self.reported: queue.Queue[Event | Gap] = queue.Queue()
         self.order: list[str] = []
+        self.warnings: list[str] = []
         self.refusals = 0
         self.drivers = [Scripted(self.script)]
         self.ring = RingWriter(f"tctest_d{os.getpid()}_{next(_NUMBER)}", dtype=DTYPE)
@@ -76,6 +86,7 @@ class Desk:
             stream=DeviceStream("cell", make_clock=Straight, from_start_only=False),
             ring=self.ring,
             notify=self._notify,
+            warn=self.warnings.append,
             start_ns=time.monotonic_ns(),
         )
 
@@ -183,3 +194,41 @@ def test_a_tap_sees_what_passes(desk: Desk) -> None:
     assert tap.ticks == list(range(8))
     with RingReader(desk.ring.name, dtype=DTYPE) as reader:
         assert sum(len(block.records) for block in reader.poll()) == 8
+
+
+def test_a_backlog_is_told_to_the_crew_and_kept(desk: Desk) -> None:
+    desk.script.put(Backlog(over=False, lasted_s=2.04, most_bytes=4095))
+    desk.script.put(Backlog(over=True, lasted_s=7.31, most_bytes=8000))
+    began, over = desk.hear(), desk.hear()
+    assert isinstance(began, Event)
+    assert isinstance(over, Event)
+    assert began.data == {
+        "device": "cell", "state": "cannot keep up", "lasted_s": 2.0, "most_bytes": 4095,
+    }  # fmt: skip
+    assert (over.data["state"], over.data["lasted_s"]) == ("keeps up again", 7.3)
+    (warning,) = desk.warnings
+    assert warning.startswith("cell: bytes come faster than they are read, 4095 wait")
+
+
+def test_what_had_come_before_the_stop_is_in_the_ring(desk: Desk) -> None:
+    desk.script.put(5)
+    records = np.zeros(3, DTYPE)
+    records["tick"] = [5, 6, 7]
+    late = Batch(records=records, received_ns=time.monotonic_ns(), partial_bytes=11)
+    desk.drivers[0].rest = Rest(batches=(late,), cut_bytes=9)
+    desk.thread.stop()
+    assert desk.thread.join(10.0)
+    assert (desk.thread.stream.partial_bytes, desk.thread.stream.cut_bytes) == (11, 9)
+    with RingReader(desk.ring.name, dtype=DTYPE) as reader:
+        taken = np.concatenate([block.records["tick"] for block in reader.poll()])
+    assert taken.tolist()[-3:] == [5, 6, 7]
+
+
+def test_what_comes_after_it_was_given_up_is_not_of_the_run(desk: Desk) -> None:
+    desk.thread.give_up()
+    desk.script.put(5)
+    desk.script.put(LinkLostError("cell", "unplugged"))
+    lost = desk.hear()
+    assert isinstance(lost, Event)
+    assert desk.thread.stream.seen == 0
+    assert desk.thread.stream.finish(0.5) == []

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 import pytest
 
-from drivers.interface.driver_interface import Batch, DriverDescription, Layout, Role
+from drivers.interface.driver_interface import Batch, DriverDescription, Layout, Rest, Role
 from drivers.interface.registry import DRIVERS
 from recorder.acquisition.preparation.settings import Outcome, RecordingSettings
 from recorder.acquisition.process.recording import record
@@ -209,6 +209,9 @@ class NeverBack:
         records = np.zeros(50, self.layout.dtype)
         records["tick"] = 50 * self._reads + np.arange(50)
         return Batch(records=records, received_ns=time.monotonic_ns())
+
+    def drain(self) -> Rest:
+        return Rest(batches=(), cut_bytes=0)
 
     def close(self) -> None:
         os.close(self._pipe)

@@ -1,0 +1,74 @@
+"""Whether bytes come faster than they are read: told once an episode. Pure."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from drivers.interface.driver_interface import Backlog
+
+__all__ = ["BacklogWatch"]
+
+BEHIND_S: Final = 2.0
+"""A process that was held up for some tenths of a second has drained any buffer by then."""
+FEWEST_READS: Final = 10
+"""One long hold-up leaves a full buffer too, but that is empty after a few reads."""
+CAUGHT_UP_S: Final = 10.0
+"""An episode ends when it has not come back for so long: on the edge it is told once, not for
+ever."""
+
+
+class BacklogWatch:
+    """Looks at what waits at a port before each read.
+
+    A reader that keeps up takes less and less at a read, however fast the link, until little is
+    waiting; one that does not finds the port's buffer full every time.
+
+    Parameters
+    ----------
+    full_bytes
+        With so many bytes waiting, the buffer of the port is full.
+    """
+
+    def __init__(self, full_bytes: int) -> None:
+        self.behind = False
+        """An episode is going on."""
+        self._full_bytes = full_bytes
+        self._free_ns: int | None = None
+        self._behind_ns = 0
+        self._began_ns = 0
+        self._reads = 0
+        self._most = 0
+
+    def look(self, waiting_bytes: int, now_ns: int) -> Backlog | None:
+        """Take in one read; the episode when it begins or is over.
+
+        Parameters
+        ----------
+        waiting_bytes
+            That waited before the read.
+        now_ns
+            Monotonic, after it.
+        """
+        if self._free_ns is None or waiting_bytes < self._full_bytes:
+            self._free_ns, self._reads = now_ns, 0
+            return self._over(now_ns) if self.behind else None
+        self._reads += 1
+        self._most = max(self._most, waiting_bytes)
+        if now_ns - self._free_ns < BEHIND_S * 1e9 or self._reads < FEWEST_READS:
+            return None
+        self._behind_ns = now_ns
+        if self.behind:
+            return None
+        self.behind, self._began_ns = True, self._free_ns
+        return self._told(over=False)
+
+    def _over(self, now_ns: int) -> Backlog | None:
+        if now_ns - self._behind_ns < CAUGHT_UP_S * 1e9:
+            return None
+        told = self._told(over=True)
+        self.behind, self._most = False, 0
+        return told
+
+    def _told(self, *, over: bool) -> Backlog:
+        lasted_s = (self._behind_ns - self._began_ns) / 1e9
+        return Backlog(over=over, lasted_s=lasted_s, most_bytes=self._most)

@@ -1,0 +1,66 @@
+"""When a reader is behind: not while it is busy, not after a hold-up, once an episode."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from drivers.interface.driver_interface import Backlog
+from drivers.links.backlog import BacklogWatch
+
+FULL = 4095
+MS = 1_000_000
+
+
+def looks(
+    watch: BacklogWatch, waiting: list[int], *, every_ms: int, from_ns: int = 0
+) -> list[Backlog]:
+    told = [watch.look(n, from_ns + (k + 1) * every_ms * MS) for k, n in enumerate(waiting)]
+    return [one for one in told if one is not None]
+
+
+def test_a_full_buffer_for_two_seconds_is_told_once() -> None:
+    watch = BacklogWatch(FULL)
+    (told,) = looks(watch, [0, *[FULL] * 1000], every_ms=10)
+    assert (told.over, told.most_bytes) == (False, FULL)
+    assert told.lasted_s == pytest.approx(2.0)
+    assert watch.behind
+
+
+def test_a_busy_reader_that_catches_up_now_and_then_is_not_behind() -> None:
+    watch = BacklogWatch(FULL)
+    assert looks(watch, [*[FULL] * 190, 100] * 50, every_ms=10) == []
+
+
+def test_a_long_hold_up_whose_backlog_is_drained_is_not_behind() -> None:
+    watch = BacklogWatch(FULL)
+    assert watch.look(0, 0) is None
+    assert looks(watch, [FULL] * 5, every_ms=1, from_ns=30_000 * MS) == []
+    assert looks(watch, [10], every_ms=1, from_ns=30_010 * MS) == []
+
+
+def test_it_is_over_when_it_has_not_come_back_for_ten_seconds() -> None:
+    watch = BacklogWatch(FULL)
+    assert len(looks(watch, [0, *[FULL] * 300], every_ms=10)) == 1
+    told = looks(watch, [0] * 2000, every_ms=10, from_ns=3010 * MS)
+    assert [one.over for one in told] == [True]
+    assert told[0].lasted_s == pytest.approx(3.0, abs=0.02)
+    assert not watch.behind
+    again = looks(watch, [0, *[FULL] * 300], every_ms=10, from_ns=60_000 * MS)
+    assert [one.over for one in again] == [False]
+
+
+@given(st.lists(st.tuples(st.integers(0, 2 * FULL), st.integers(0, 4000)), max_size=200))
+def test_beginnings_and_ends_take_turns(looked: list[tuple[int, int]]) -> None:
+    watch = BacklogWatch(FULL)
+    now_ns = 0
+    told = []
+    for waiting, later_ms in looked:
+        now_ns += later_ms * MS
+        if backlog := watch.look(waiting, now_ns):
+            told.append(backlog)
+            assert backlog.lasted_s >= 2.0
+            assert backlog.most_bytes >= FULL
+        assert watch.behind == (len(told) % 2 == 1)
+    assert [one.over for one in told] == [k % 2 == 1 for k in range(len(told))]
