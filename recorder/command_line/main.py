@@ -31,6 +31,7 @@ VERBS: Final = {
     "ports": "list serial ports",
     "info": "tell what a run file holds",
     "marks": "list, add, correct, move or withdraw marks after the run",
+    "zeros": "list, withdraw, restore or accept zeros after the run",
     "verify": "check a run file against its digests",
     "recover": "make a run file from a journal that was left behind",
     "export": "write the channels and marks of a run as tables",

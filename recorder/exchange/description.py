@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from calibration.clock.leap_seconds import TABLE_EXPIRES, table_covers
+from recorder.exchange.zeros_told import zero_facts, zero_words, zeros_in_run
 from recorder.run.parts.event import EventKind
 from recorder.run.parts.half_frames import HalfFrames
 from recorder.run.time.utc import utc_text
@@ -19,6 +20,7 @@ from recorder.run.values.calibrate import day_of
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from recorder.run.checks.zero_worth import ZeroWorth
     from recorder.run.parts.gap import Gap
     from recorder.run.time.timeline import Segment
     from recorder.run_file.hdf5.devices import Channel, Device
@@ -139,6 +141,8 @@ class RunDescription:
     channels: Mapping[str, ChannelInRun]
     marks: MarksOfRun
     gaps: tuple[Gap, ...]
+    zeros: tuple[ZeroWorth, ...]
+    """Accepted, refused and withdrawn, in the order taken."""
     certificates: Mapping[str, CertificateInRun]
     """By the name channels use."""
     results: tuple[str, ...]
@@ -161,6 +165,7 @@ class RunDescription:
             "channels": {name: _channel_json(held) for name, held in self.channels.items()},
             "marks": asdict(self.marks),
             "gaps": [_gap_json(gap) for gap in self.gaps],
+            "zeros": [zero_facts(zero) for zero in self.zeros],
             "certificates": {
                 name: _certificate_json(held) for name, held in self.certificates.items()
             },
@@ -197,6 +202,7 @@ def describe(run: RunFile) -> RunDescription:
             kinds=dict(sorted(Counter(mark.kind for mark in marks).items())),
         ),
         gaps=tuple(run.gaps()),
+        zeros=tuple(zeros_in_run(run)),
         certificates=_certificates(run),
         results=tuple(sorted(run.companion.results())),
     )
@@ -328,6 +334,7 @@ def in_words(run: RunDescription) -> str:
         *(_channel_words(name, held) for name, held in run.channels.items()),
         *(held.unmeasured for held in run.channels.values() if held.unmeasured),
         *(_certificate_words(name, held) for name, held in run.certificates.items()),
+        *(zero_words(zero) for zero in run.zeros),
         f"marks: {run.marks.n}" + (f" ({kinds})" if kinds else ""),
         *(_gap_words(gap) for gap in run.gaps[:MOST_GAPS]),
     ]

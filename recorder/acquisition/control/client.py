@@ -22,6 +22,7 @@ from recorder.acquisition.control.requests import (
     Since,
     StopRequest,
     ZeroRequest,
+    ZeroRevision,
 )
 from recorder.acquisition.control.session_files import (
     SessionError,
@@ -33,7 +34,8 @@ from recorder.acquisition.control.status import SessionStatus
 from recorder.acquisition.ring.ring import RingReader
 from recorder.marks.mark import Mark
 from recorder.run.checks.shunt_check import ShuntCheck, ShuntStep
-from recorder.run.checks.zero_line import Zero
+from recorder.run.checks.zero_line import Zero, zeros_of
+from recorder.run.checks.zero_revision import ZeroEdit
 from recorder.run.parts.event import Event
 from recorder.run.parts.header import RunHeader
 
@@ -191,6 +193,17 @@ class LiveSession:
         """
         request = ZeroRequest(seconds=seconds, channel=channel, force=force, by=by)
         return self._ask_alone(exchanges.ZERO, request, seconds)
+
+    def zeros(self) -> list[Zero]:
+        """Zeros of the run so far with their revisions, in the order kept."""
+        return zeros_of(self.events())
+
+    def revise_zero(self, zero: Zero, edit: ZeroEdit, reason: str, *, by: str = "") -> Zero:
+        """Withdraw, restore or accept a zero; returns its new revision. Raises as :meth:`take`."""
+        request = ZeroRevision(
+            edit=edit, channel=zero.channel, t_s=zero.t_s, reason=reason, by=by
+        )
+        return self._ask(exchanges.REVISE_ZERO, request)
 
     def shunt_check(
         self, step: ShuntStep, seconds: float = CHECK_S, *, channel: str = ""

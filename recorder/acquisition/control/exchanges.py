@@ -19,6 +19,7 @@ from recorder.acquisition.control.requests import (
     Since,
     StopRequest,
     ZeroRequest,
+    ZeroRevision,
 )
 from recorder.acquisition.control.status import SessionStatus
 from recorder.marks.mark import Mark
@@ -28,8 +29,8 @@ from recorder.run.parts.event import Event
 from recorder.run.parts.header import RunHeader
 
 __all__ = [
-    "EVENTS", "HEADER", "MARK", "MARKS", "REVISE", "SHUNT", "STATUS", "STOP", "ZERO",
-    "Exchange", "Handler", "RequestRefusedError",
+    "EVENTS", "HEADER", "MARK", "MARKS", "REVISE", "REVISE_ZERO", "SHUNT", "STATUS", "STOP",
+    "ZERO", "Exchange", "Handler", "RequestRefusedError",
 ]  # fmt: skip
 
 R = TypeVar("R")
@@ -107,6 +108,14 @@ def _zeros(data: list[dict[str, Any]]) -> list[Zero]:
     return [Zero.from_event(event) for event in _events(data)]
 
 
+def _dump_zero(zero: Zero) -> object:
+    return asdict(zero.to_event())
+
+
+def _zero(data: dict[str, Any]) -> Zero:
+    return Zero.from_event(Event(**data))
+
+
 def _dump_shunt(check: ShuntCheck) -> object:
     return asdict(check.to_event())
 
@@ -124,5 +133,6 @@ MARKS: Final = Exchange(
 )
 EVENTS: Final = Exchange("events", Since.parse, _dump_events, _events)
 ZERO: Final = Exchange("zero", ZeroRequest.parse, _dump_zeros, _zeros)
+REVISE_ZERO: Final = Exchange("revise_zero", ZeroRevision.parse, _dump_zero, _zero)
 SHUNT: Final = Exchange("shunt_check", ShuntRequest.parse, _dump_shunt, _shunt)
 STOP: Final = Exchange("stop", StopRequest.parse, _nothing, _nothing)

@@ -14,6 +14,7 @@ from typing import Final, TypeAlias
 from recorder.marks.grammar import LONGEST_NOTE
 from recorder.marks.mark import Mark
 from recorder.run.checks.shunt_check import ShuntStep
+from recorder.run.checks.zero_revision import ZeroEdit
 
 __all__ = [
     "Ask",
@@ -24,6 +25,7 @@ __all__ = [
     "Since",
     "StopRequest",
     "ZeroRequest",
+    "ZeroRevision",
 ]
 
 Fields: TypeAlias = Mapping[str, object]
@@ -140,6 +142,32 @@ class ZeroRequest:
             seconds=_number(fields, "seconds"),
             channel=_text(fields, "channel"),
             force=_text(fields, "force").strip(),
+            by=_text(fields, "by", 100),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZeroRevision:
+    """Withdraw, restore or accept a zero of the run, named by channel and run time."""
+
+    edit: ZeroEdit
+    channel: str
+    t_s: float
+    reason: str
+    by: str = ""
+
+    @classmethod
+    def parse(cls, fields: Fields) -> ZeroRevision:
+        """Raises :class:`RequestError`."""
+        edit = _text(fields, "edit")
+        if edit not in list(ZeroEdit):
+            msg = f"edit must be {' or '.join(ZeroEdit)}, got {edit!r}"
+            raise RequestError(msg)
+        return cls(
+            edit=ZeroEdit(edit),
+            channel=_text(fields, "channel"),
+            t_s=_number(fields, "t_s"),
+            reason=_text(fields, "reason"),
             by=_text(fields, "by", 100),
         )
 

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
         MarkRevision,
         ShuntRequest,
         ZeroRequest,
+        ZeroRevision,
     )
     from recorder.acquisition.control.status import SessionStatus
     from recorder.marks.mark import Mark
@@ -54,6 +55,7 @@ class Checks(Protocol):
     def take_zero(
         self, seconds: float, name: str, *, when: ZeroTime, wish: ZeroWish | None = None
     ) -> list[Zero]: ...
+    def revise_zero(self, request: ZeroRevision) -> Zero: ...
     def shunt(self, seconds: float, name: str, step: ShuntStep) -> ShuntCheck: ...
 
 
@@ -85,6 +87,10 @@ def handlers(run: Served) -> dict[str, Handler]:
             request.seconds, request.channel, when=ZeroTime.DURING, wish=wish
         )
 
+    def revise_zero(request: ZeroRevision) -> Zero:
+        _must_record(run)
+        return run.checks.revise_zero(request)
+
     def shunt(request: ShuntRequest) -> ShuntCheck:
         _must_record(run)
         return run.checks.shunt(request.seconds, request.channel, request.step)
@@ -98,6 +104,7 @@ def handlers(run: Served) -> dict[str, Handler]:
             exchanges.MARKS.served_by(lambda since: run.marks.since(since.number)),
             exchanges.EVENTS.served_by(lambda since: run.events[since.number :]),
             exchanges.ZERO.served_by(zero),
+            exchanges.REVISE_ZERO.served_by(revise_zero),
             exchanges.SHUNT.served_by(shunt),
             exchanges.STOP.served_by(lambda request: run.stop(request.reason)),
         ]

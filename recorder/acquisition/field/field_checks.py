@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import math
 import threading
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Protocol
@@ -14,12 +15,15 @@ from calibration.field.checks import check_shunt, unsteady
 from recorder.acquisition.field.counts_collector import Collection
 from recorder.acquisition.field.motion import MotionWatch, motion_witnesses
 from recorder.acquisition.field.zero_judgement import TakenZero, judged_zero
+from recorder.machine.version import software
 from recorder.run.checks.shunt_check import ShuntCheck, ShuntStep
-from recorder.run.checks.zero_line import Zero, ZeroTime, ZeroWish
+from recorder.run.checks.zero_line import Zero, ZeroTime, ZeroWish, current_zeros
+from recorder.run.checks.zero_revision import RevisionMade, revised_zero
 from recorder.sheets.car import LONGEST_ZERO_S
 
 if TYPE_CHECKING:
     from calibration.field.mean_counts import MeanCounts
+    from recorder.acquisition.control.requests import ZeroRevision
     from recorder.acquisition.devices.device_thread import DeviceThread
     from recorder.acquisition.preparation.plan import Plan
     from recorder.run.parts.event import Event
@@ -73,9 +77,11 @@ class FieldChecks:
     ) -> None:
         self.zeros: dict[str, Zero] = {}
         """Channel → zero as last accepted; a channel without one goes by its certificate's."""
+        self._taken: list[Zero] = []
         self._keep = keep
         self._notice = notice
         self._busy = threading.Lock()
+        self._guard = threading.Lock()
         self._open: dict[str, _ShuntRead] = {}
         self._channels: dict[str, _ForceChannel] = {}
         self._witnesses = motion_witnesses(plan, threads)
@@ -162,11 +168,46 @@ class FieldChecks:
         motion = MotionWatch(self._witnesses if channels else [], start_s, stop_s)
         return ZeroTaking(channels, _collection(channels, start_s, stop_s), motion)
 
+    def revise_zero(self, request: ZeroRevision) -> Zero:
+        """Withdraw, restore or accept a zero of this run; returns its new revision.
+
+        Raises
+        ------
+        ValueError
+            There is no such zero, no reason, or it is not one this can be done to.
+        """
+        with self._guard:
+            key = (request.channel, request.t_s)
+            found = [z for z in current_zeros(self._taken) if (z.channel, z.t_s) == key]
+            if not found:
+                msg = f"{request.channel}: no zero was taken at {request.t_s:.3f} s"
+                raise ValueError(msg)
+            made = RevisionMade(
+                reason=request.reason,
+                by=request.by,
+                utc_ns=time.time_ns(),
+                software=software(),
+            )
+            zero = revised_zero(found[-1], request.edit, made)
+            self._note(zero)
+        self._notice(zero.text, well=False)
+        return zero
+
     def _take_up(self, zero: Zero) -> None:
-        if zero.accepted:
-            self.zeros[zero.channel] = zero
-        self._keep(zero.to_event())
+        with self._guard:
+            self._note(zero)
         self._notice(zero.text, well=not zero.reason)
+
+    def _note(self, zero: Zero) -> None:
+        """Keep it, and let the newest that holds be its channel's."""
+        self._taken.append(zero)
+        of_channel = [z for z in current_zeros(self._taken) if z.channel == zero.channel]
+        holding = [z for z in of_channel if z.holds]
+        if holding:
+            self.zeros[zero.channel] = holding[-1]
+        else:
+            self.zeros.pop(zero.channel, None)
+        self._keep(zero.to_event())
 
     # ------------------------------------------------------------------ shunt
 

@@ -12,7 +12,8 @@ from calibration.certificates.force import ForceCertificate
 from calibration.field.checks import FieldCheck, check_drift
 from recorder.analysis.uncertainty.shunt import finished_checks
 from recorder.run.checks.shunt_check import ShuntCheck
-from recorder.run.checks.zero_line import Zero, zero_lines
+from recorder.run.checks.zero_line import zero_lines
+from recorder.run.checks.zero_worth import ZeroWorth, zero_worth
 
 if TYPE_CHECKING:
     from recorder.analysis.series.series import Series
@@ -28,8 +29,10 @@ MOVES_M_S: Final = 0.1
 class RunFieldChecks:
     """What a run file holds of checks in the field."""
 
-    zeros: tuple[Zero, ...]
-    """Accepted and refused, in the order taken."""
+    zeros: tuple[ZeroWorth, ...]
+    """Accepted, refused and withdrawn, in the order taken, with what each is worth."""
+    forces: tuple[str, ...]
+    """Channels that have a zero to take."""
     drifts: tuple[tuple[str, FieldCheck], ...]
     """Channel, and its last accepted zero against its first."""
     shunts: tuple[ShuntCheck, ...]
@@ -48,16 +51,21 @@ class RunFieldChecks:
 def field_checks_of(run: RunFile, series: Series) -> RunFieldChecks:
     """Zeros, their drift, and shunt checks of a run; ``series`` shows when the train moved."""
     zeros = run.zeros()
-    of_channel = {c.name: run.certificates.get(c.certificate) for c in run.channels.values()}
+    of_channel = {
+        c.name: held
+        for c in run.channels.values()
+        if isinstance(held := run.certificates.get(c.certificate), ForceCertificate)
+    }
     drifts = []
     for name, line in zero_lines(zeros).items():
         certificate = of_channel.get(name)
-        if len(line.t_s) > 1 and isinstance(certificate, ForceCertificate):
+        if len(line.t_s) > 1 and certificate is not None:
             drift = check_drift(certificate, float(line.counts[0]), float(line.counts[-1]))
             drifts.append((name, drift))
     moving = series.t_s[np.abs(series.speed_m_s) > MOVES_M_S]
     return RunFieldChecks(
-        zeros=tuple(zeros),
+        zeros=tuple(zero_worth(zeros, of_channel)),
+        forces=tuple(of_channel),
         drifts=tuple(drifts),
         shunts=tuple(finished_checks(run)),
         moved_s=(float(moving[0]), float(moving[-1])) if len(moving) else (math.nan, math.nan),

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from calibration.certificates.force import ForceCertificate
+from calibration.field.zero_drift import zero_drift_of
 from recorder.analysis.series.run_series import first_channel
 from recorder.run.checks.zero_line import ZeroLine, zero_lines
+from recorder.run.checks.zero_uncertainty import greatest_zero_u_kN, shows_drift, unseen_s
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -21,27 +22,10 @@ if TYPE_CHECKING:
 
 __all__ = ["with_zero_drift", "zero_drift_kN", "zero_u_kN"]
 
-DRIFT_AT_ONCE: Final = 0.0005
-"""Standard uncertainty of an unseen drift as a share of the capacity: zero return after load and
-creep of a strain-gauge cell (common practice)."""
-DRIFT_PER_HOUR: Final = 0.001
-"""And for each hour, of a car that warms up (common practice)."""
-MOST_DRIFT: Final = 0.003
-DRIFT_PER_K: Final = 2e-5
-"""And for each kelvin that was recorded: 0.02 % of capacity in 10 K (common practice; a cell's
-data sheet may say less)."""
-LEAST_SPANNED: Final = 0.5
-"""Share of the run that several zeros must span before their changes are taken to show its drift:
-less would carry the pace of some minutes over more time than it was seen in (our choice)."""
-UNKNOWN_ZERO: Final = 0.001
-"""Standard uncertainty assumed of a zero that was not taken or came without one, as a share of
-capacity."""
-
 
 def zero_u_kN(run: RunFile, pull: Channel | None, notes: list[str]) -> float:
-    """Standard uncertainty of the zero, kN: the greatest of the zero line over the run, with
-    what it may have drifted where the zeros do not show it: none, one alone, or several close
-    together.
+    """Standard uncertainty of the zero, kN: the greatest over the run, with what it may have
+    drifted where the zeros do not show it: none, one alone, or several close together.
 
     What had to be assumed, or could not be seen, is added to the notes.
     """
@@ -49,41 +33,45 @@ def zero_u_kN(run: RunFile, pull: Channel | None, notes: list[str]) -> float:
     if pull is None or not isinstance(certificate, ForceCertificate):
         return 0.0
     line = _line_of(run, pull)
-    known, counts = "", math.nan
-    if line is None:
-        known = "no zero was taken: the certificate's own zero stands, and"
-    else:
-        counts = line.greatest_u_counts(0.0, run.duration_s)
-        if math.isnan(counts):
-            known = "the zero came without an uncertainty:"
-    u_kN = counts * _kN_per_count(certificate)
-    if known:
+    notes += _revised(run, pull)
+    if line is None or np.isnan(line.u_counts).any():
+        known = (
+            "no zero was taken: the certificate's own zero stands, and"
+            if line is None
+            else "the zero came without an uncertainty:"
+        )
         notes.append(f"{known} 0.1 % of the capacity is assumed as its standard uncertainty")
-        u_kN = UNKNOWN_ZERO * certificate.capacity_kN
-    unseen_s = _unseen_s(line, run.duration_s)
-    if unseen_s is None:
-        return u_kN
-    drift_kN, why = _unseen_drift_kN(run, certificate.capacity_kN, unseen_s)
-    notes.append(
-        f"{_taken_words(line)}: what it drifted over the run was not seen, and ± {drift_kN:.2g}"
-        f" kN standard uncertainty is assumed for it ({why}); zeros at both ends of the run would"
-        " show it"
-    )
-    return math.hypot(u_kN, drift_kN)
+    span_K = _temperature_span_K(run)
+    ends = unseen_s(line, [0.0, run.duration_s], run.duration_s)
+    if not shows_drift(line, run.duration_s):
+        drift_kN, why = _unseen_drift_kN(certificate, float(np.max(ends)), span_K)
+        notes.append(
+            f"{_taken_words(line)}: what it drifted over the run was not seen, and"
+            f" ± {drift_kN:.2g} kN standard uncertainty is assumed for it ({why}); zeros at both"
+            " ends of the run would show it"
+        )
+    return greatest_zero_u_kN(line, certificate, duration_s=run.duration_s, span_K=span_K)
 
 
-def _unseen_s(line: ZeroLine | None, duration_s: float) -> float | None:
-    """The longest time from the zeros to an instant of the run; ``None`` when they span enough
-    of the run to show how it drifted. No zero says nothing of any of it."""
-    if line is None:
-        return duration_s
-    first, last = float(line.t_s[0]), float(line.t_s[-1])
-    outside_s = max(first, duration_s - last, 0.0)
-    spanned_s = min(last, duration_s) - max(first, 0.0)
-    # One zero spans nothing: also where the run is nothing but that instant.
-    if len(line.t_s) > 1 and spanned_s >= LEAST_SPANNED * duration_s:
-        return None
-    return outside_s
+def _revised(run: RunFile, pull: Channel) -> list[str]:
+    """What was revised of the zeros of the pull, and that the pull follows it."""
+    told = []
+    for zero in run.zeros():
+        if zero.channel != pull.name or not zero.revision:
+            continue
+        done = (
+            f"was withdrawn ({zero.withdrawn}): no figure is worked from it"
+            if zero.withdrawn
+            else f"was revised ({zero.forced or zero.restored}): it counts"
+        )
+        by = f" by {zero.by}" if zero.by else ""
+        told.append(f"the zero at {zero.t_s:.1f} s {done}; so revised{by}")
+    if pull.name in run.amended_channels():
+        told.append(
+            "zeros were revised after the seal: the pull is worked from its counts again, by the"
+            " zeros that hold"
+        )
+    return told
 
 
 def _taken_words(line: ZeroLine | None) -> str:
@@ -95,17 +83,16 @@ def _taken_words(line: ZeroLine | None) -> str:
     return f"{len(line.t_s)} zeros were taken within {minutes:.0f} min"
 
 
-def _unseen_drift_kN(run: RunFile, capacity_kN: float, unseen_s: float) -> tuple[float, str]:
+def _unseen_drift_kN(
+    certificate: ForceCertificate, unseen_s: float, span_K: float
+) -> tuple[float, str]:
     """Standard uncertainty of a drift that no zero showed, and of what it is made."""
-    hours = unseen_s / 3600.0
-    share = min(DRIFT_AT_ONCE + DRIFT_PER_HOUR * hours, MOST_DRIFT)
-    words = f"{100 * share:.2g} % of the capacity for {hours:.1f} h"
-    span_K = _temperature_span_K(run)
+    drift, capacity_kN = zero_drift_of(certificate), certificate.capacity_kN
+    share = 100.0 * float(drift.u_kN(unseen_s)) / capacity_kN
+    words = f"{share:.2g} % of the capacity for {unseen_s / 3600.0:.1f} h"
     if span_K > 0.0:
-        warmed = DRIFT_PER_K * span_K
-        share = math.hypot(share, warmed)
-        words += f", {100 * warmed:.2g} % for {span_K:.0f} K"
-    return share * capacity_kN, words
+        words += f", {100.0 * drift.per_K_kN * span_K / capacity_kN:.2g} % for {span_K:.0f} K"
+    return float(drift.u_kN(unseen_s, span_K=span_K)), f"{words}; {drift.source}"
 
 
 def _temperature_span_K(run: RunFile) -> float:

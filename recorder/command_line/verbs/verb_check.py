@@ -5,14 +5,22 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from typing import Any
+from typing import Any, Final
 
 from recorder.acquisition.control.client import CHECK_S, LiveSession, attach
 from recorder.command_line.support.errors import UsageError
 from recorder.command_line.support.person import person
 from recorder.run.checks.shunt_check import ShuntCheck, ShuntStep
+from recorder.run.checks.zero_line import Zero
+from recorder.run.checks.zero_revision import ZeroEdit, chosen_zeros
 
 __all__ = ["add_parser", "run"]
+
+_EDITS: Final = {
+    ZeroEdit.WITHDRAW: "take none: withdraw the last one, no figure is worked from it",
+    ZeroEdit.RESTORE: "take none: bring the last one back that was withdrawn",
+    ZeroEdit.ACCEPT: "take none: accept the last one that was refused",
+}
 
 
 def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type is private
@@ -24,20 +32,17 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
         "at rest, coupler slack; local rules first. What is found is kept with the run.",
         epilog="Examples:\n  testcar check zero\n"
         "  testcar check zero --force 'cell mounted anew, coupler seen slack'\n"
+        "  testcar check zero --withdraw 'the coupler was tight'\n"
         "  testcar check shunt --session run.h5 --json\n"
         "  testcar check shunt --step open, then: testcar check shunt --step shunted\n\n"
+        "A sealed run's zeros are revised with testcar zeros.\n"
         "Exit code 0: in limits, no limit is stated, or forced; 1: refused or out of limits; 2:\n"
         "wrong use, or no recording to attach to.",
     )
     checks = parser.add_subparsers(dest="check", metavar="CHECK", required=True)
     zero = checks.add_parser("zero", help="take the zero of every force channel")
     _add_options(zero, "channel whose zero is taken; by default all")
-    zero.add_argument(
-        "--force", metavar="REASON", default="",
-        help="accept it even if wheel, receiver, scatter or offset speak against it; the reason\n"
-        "is kept, and its uncertainty covers the doubt",
-    )  # fmt: skip
-    zero.add_argument("--by", metavar="NAME", help="who says so; by default you")
+    _add_zero_options(zero)
     zero.set_defaults(run=run, take=_zero)
     shunt = checks.add_parser("shunt", help="read a cell without its shunt, then with it")
     _add_options(shunt, "channel; by default the one whose certificate states a shunt value")
@@ -46,6 +51,22 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
         help="one reading only; by default both, asking for the shunt between them",
     )  # fmt: skip
     shunt.set_defaults(run=run, take=_shunt)
+
+
+def _add_zero_options(zero: argparse.ArgumentParser) -> None:
+    what = zero.add_mutually_exclusive_group()
+    what.add_argument(
+        "--force", metavar="REASON",
+        help="take one, and accept it even if wheel, receiver, scatter or offset speak against"
+        " it; the reason is kept, and its uncertainty covers the doubt",
+    )  # fmt: skip
+    for edit, words in _EDITS.items():
+        what.add_argument(f"--{edit}", metavar="REASON", help=words)
+    zero.add_argument(
+        "--number", type=int, metavar="N",
+        help="which zero to revise, as testcar zeros lists them; by default the newest",
+    )  # fmt: skip
+    zero.add_argument("--by", metavar="NAME", help="who says so; by default you")
 
 
 def _add_options(parser: argparse.ArgumentParser, channel: str) -> None:
@@ -76,15 +97,39 @@ def run(args: argparse.Namespace) -> int:
 
 def _zero(session: LiveSession, args: argparse.Namespace) -> int:
     by = person() if args.by is None else args.by
-    zeros = session.take_zero(args.seconds, channel=args.channel, force=args.force, by=by)
+    for edit in _EDITS:
+        reason = getattr(args, edit)
+        if reason is not None:
+            _print_zeros(_revised(session, args, edit, by), as_json=args.json, well=True)
+            return 0
+    if args.number is not None:
+        msg = "--number names a zero to revise; give --withdraw, --restore or --accept with it"
+        raise UsageError(msg)
+    if args.force is not None and not args.force.strip():
+        msg = "--force: no reason is given; say why, it is kept with the zero"
+        raise UsageError(msg)
+    force = args.force or ""
+    zeros = session.take_zero(args.seconds, channel=args.channel, force=force, by=by)
     well = all(not zero.reason or zero.forced for zero in zeros)
-    if args.json:
+    _print_zeros(zeros, as_json=args.json, well=well)
+    return 0 if well else 1
+
+
+def _revised(
+    session: LiveSession, args: argparse.Namespace, edit: ZeroEdit, by: str
+) -> list[Zero]:
+    reason = getattr(args, edit)
+    found = chosen_zeros(session.zeros(), edit, number=args.number, channel=args.channel)
+    return [session.revise_zero(zero, edit, reason, by=by) for zero in found]
+
+
+def _print_zeros(zeros: list[Zero], *, as_json: bool, well: bool) -> None:
+    if as_json:
         found = [{"t_s": zero.t_s, **zero.to_event().data} for zero in zeros]
         print(json.dumps({"passed": well, "zeros": found}, indent=1))
-    else:
-        for zero in zeros:
-            print(zero.text)
-    return 0 if well else 1
+        return
+    for zero in zeros:
+        print(zero.text)
 
 
 def _shunt(session: LiveSession, args: argparse.Namespace) -> int:

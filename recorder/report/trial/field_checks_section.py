@@ -1,4 +1,4 @@
-"""Zeros and shunt checks of the runs, with their figures, as they were found."""
+"""Zeros of the runs and what each is worth, and shunt checks, as they were found."""
 
 from __future__ import annotations
 
@@ -6,16 +6,32 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
+from calibration.field.zero_guards import GuardAnswer, GuardKind
 from recorder.report.pages.document import Block, Text, TextTable, plain
+from recorder.run.checks.zero_line import ZeroTime
 
 if TYPE_CHECKING:
+    from calibration.field.zero_guards import ZeroGuard
     from recorder.analysis.uncertainty.field_checks import RunFieldChecks
     from recorder.run.checks.shunt_check import ShuntCheck
-    from recorder.run.checks.zero_line import Zero
+    from recorder.run.checks.zero_worth import ZeroWorth
 
 __all__ = ["field_checks_section"]
 
-_ZERO_HEADS: Final = ("run", "channel", "at, s", "when", "zero, counts", "u, counts", "found")
+_ZERO_HEADS: Final = (
+    "run", "no.", "channel", "at, s", "when", "zero, counts", "u, counts", "u, kN",
+    "effect on the pull, kN", "found",
+)  # fmt: skip
+_GUARD_HEADS: Final = ("run", "no.", "wheel", "receiver", "scatter", "offset")
+_SHOWN: Final = (GuardKind.WHEEL, GuardKind.RECEIVER, GuardKind.SCATTER, GuardKind.OFFSET)
+_ZERO_CAPTION: Final = (
+    "Zeros; u is the standard uncertainty. The effect is the pull at that time with this zero less"
+    " the pull without it; of one that was refused or withdrawn, what it would have been."
+)
+_GUARD_CAPTION: Final = (
+    "What spoke for each zero and against it: movement by wheel and receiver, scatter, offset from"
+    " the zero that was expected. Not known is not passed."
+)
 _SHUNT_HEADS: Final = (
     "run", "channel", "at, s", "when", "deflection, counts", "certificate, counts",
     "difference, %", "limit, %", "found",
@@ -24,16 +40,7 @@ _SHUNT_HEADS: Final = (
 
 def field_checks_section(runs: Sequence[tuple[str, RunFieldChecks]]) -> list[Block]:
     """Tables of zeros and of shunt checks, for runs by name; nothing for runs without any."""
-    blocks: list[Block] = []
-    zeros = tuple(_zero_row(name, zero) for name, held in runs for zero in held.zeros)
-    if zeros:
-        caption = "Zeros taken; u is the standard uncertainty."
-        blocks.append(TextTable(_ZERO_HEADS, zeros, caption))
-    blocks += [
-        Text(f"{name}, {channel}: {check.text}.")
-        for name, held in runs
-        for channel, check in held.drifts
-    ]
+    blocks: list[Block] = _zeros(runs)
     shunts = tuple(_shunt_row(name, held, c) for name, held in runs for c in held.shunts)
     if shunts:
         caption = "Shunt checks: counts with the shunt resistor less counts without it."
@@ -43,17 +50,85 @@ def field_checks_section(runs: Sequence[tuple[str, RunFieldChecks]]) -> list[Blo
     return blocks
 
 
-def _zero_row(name: str, zero: Zero) -> tuple[str, ...]:
-    state = "accepted" if zero.accepted else "REFUSED"
+def _zeros(runs: Sequence[tuple[str, RunFieldChecks]]) -> list[Block]:
+    """Zeros of runs by name; nothing where no channel has a zero to take."""
+    blocks: list[Block] = []
+    rows = tuple(_zero_row(name, held, zero) for name, held in runs for zero in held.zeros)
+    if rows:
+        blocks.append(TextTable(_ZERO_HEADS, rows, _ZERO_CAPTION))
+    guards = tuple(
+        _guard_row(name, zero) for name, held in runs for zero in held.zeros if _asked(zero)
+    )
+    if guards:
+        blocks.append(TextTable(_GUARD_HEADS, guards, _GUARD_CAPTION))
+    for name, held in runs:
+        blocks += [Text(_where(name, held, channel)) for channel in held.forces]
+        blocks += [Text(f"{name}, {channel}: {check.text}.") for channel, check in held.drifts]
+    return blocks
+
+
+def _asked(worth: ZeroWorth) -> bool:
+    return worth.zero.when is not ZeroTime.SHEET
+
+
+def _zero_row(name: str, held: RunFieldChecks, worth: ZeroWorth) -> tuple[str, ...]:
+    zero = worth.zero
+    words = [worth.state]
+    words += [f"withdrawn: {zero.withdrawn}"] * bool(zero.withdrawn)
+    words += [f"forced: {zero.forced}"] * bool(zero.forced)
+    words += [f"restored: {zero.restored}"] * bool(zero.restored)
+    words += [zero.reason] * bool(zero.reason)
+    words += [f"by {zero.by}"] * bool(zero.by)
     return (
         name,
+        str(worth.number),
         zero.channel,
         f"{zero.t_s:.1f}",
-        str(zero.when),
+        _when(held, worth),
         _fixed(zero.counts, 1),
         plain(zero.u_counts, 2),
-        f"{state}: {zero.reason}" if zero.reason else state,
+        plain(worth.u_kN, 2),
+        _fixed(worth.effect_kN, 3),
+        "; ".join(words),
     )
+
+
+def _when(held: RunFieldChecks, worth: ZeroWorth) -> str:
+    """Before the train moved, between, or after it had stopped for good; of the recording, when
+    it never moved."""
+    if worth.zero.when is ZeroTime.SHEET:
+        return "sheet"
+    moved = not math.isnan(held.moved_s[0])
+    when = held.when(worth.zero.t_s) if moved else str(worth.zero.when)
+    return "between" if when == "during" else when
+
+
+def _guard_row(name: str, worth: ZeroWorth) -> tuple[str, ...]:
+    cells = []
+    for kind in _SHOWN:
+        of_kind = [guard for guard in worth.zero.guards if guard.kind is kind]
+        nobody = "not asked" if not worth.zero.guards else "none there"
+        cells.append("; ".join(_guard(guard) for guard in of_kind) or nobody)
+    return (name, str(worth.number), *cells)
+
+
+def _guard(guard: ZeroGuard) -> str:
+    state = "REFUSED" if guard.answer is GuardAnswer.REFUSED else str(guard.answer)
+    return f"{state}: {guard.text}" if guard.text else state
+
+
+def _where(name: str, held: RunFieldChecks, channel: str) -> str:
+    """How many zeros hold before, between and after, and what it means that there is none."""
+    holding = [z for z in held.zeros if z.zero.channel == channel and z.zero.holds]
+    counted = [_when(held, worth) for worth in holding]
+    said = ", ".join(f"{counted.count(when)} {when}" for when in ("before", "between", "after"))
+    words = f"{name}, {channel}: zeros that hold: {said}"
+    words += f", {counted.count('sheet')} by the car sheet" * ("sheet" in counted)
+    if not holding:
+        return f"{words}. NONE was taken: the certificate's own zero stands."
+    if "after" not in counted:
+        return f"{words}. NONE AT THE END: what it drifted since the last one was not seen."
+    return f"{words}."
 
 
 def _shunt_row(name: str, held: RunFieldChecks, check: ShuntCheck) -> tuple[str, ...]:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final, Self
 import numpy as np
 
 from calibration.field.checks import FieldCheck
-from calibration.field.zero_guards import GuardAnswer, ZeroGuard, standing
+from calibration.field.zero_guards import GuardAnswer, GuardKind, ZeroGuard, standing
 from recorder.run.parts.event import Event, EventKind
 from recorder.run.parts.event_numbers import known, number
 
@@ -32,10 +32,6 @@ __all__ = [
     "zero_lines",
     "zeros_of",
 ]
-
-_POINTS: Final = 33
-"""Points between two zeros at which the uncertainty is looked at: one lies in the middle, where
-the drift's part is greatest."""
 
 
 class ZeroTime(StrEnum):
@@ -92,10 +88,12 @@ class Zero:
     """Why the crew had it accepted though a guard refused it; empty when nobody did."""
     withdrawn: str = ""
     """Why it was withdrawn; empty while it stands."""
+    restored: str = ""
+    """Why it was restored after it had been withdrawn; empty when nobody did."""
     revision: int = 0
     """0 as it was taken; each withdrawal, restoration or acceptance is one more."""
     by: str = ""
-    """Who forced, withdrew or restored it."""
+    """Who forced, withdrew, restored or accepted it."""
     entered_utc_ns: int = 0
     """When this revision was made, by the wall clock; 0 for the zero as taken."""
     software: str = ""
@@ -112,6 +110,14 @@ class Zero:
         return standing(self.guards)
 
     @property
+    def railed(self) -> bool:
+        """Whether its counts stood at a rail of the converter."""
+        return any(
+            guard.kind is GuardKind.RAIL and guard.answer is GuardAnswer.REFUSED
+            for guard in self.guards
+        )
+
+    @property
     def text(self) -> str:
         """One line for the crew."""
         head = f"zero {self.counts:.1f} counts"
@@ -122,6 +128,7 @@ class Zero:
         stated = " as the car sheet states" if self.when is ZeroTime.SHEET else ""
         detail = self.reason or ("" if self.check is None else self.check.text)
         forced = f'; FORCED: "{self.forced}"' if self.forced else ""
+        forced += f'; restored: "{self.restored}"' if self.restored else ""
         said = f"; {detail}" if detail else ""
         return f"{self.channel}: {head}{stated}{said}{forced}{self._caution}"
 
@@ -194,7 +201,7 @@ class Zero:
         )
 
 
-_WORDS: Final = ("forced", "withdrawn", "by", "software")
+_WORDS: Final = ("forced", "withdrawn", "restored", "by", "software")
 """Left out of an event when empty."""
 
 
@@ -244,8 +251,8 @@ class ZeroLine:
         The zeros' own uncertainty carried along the line, and in quadrature what the zero may
         have done off the line: nothing at a zero; half way between two a rectangular ± half of
         the change between them; beyond the first or last a rectangular ± what it would have
-        moved on at the pace last seen, at most the largest change seen. One zero alone shows no
-        drift: then only its own uncertainty is given, and whoever reports it must say so.
+        moved on at the pace last seen, at most the largest change seen. That is what the zeros
+        show; one alone shows no drift. ``zero_uncertainty`` adds what they cannot show.
         """
         t = np.asarray(t_s, dtype=np.float64)
         own = np.interp(t, self.t_s, self.u_counts)
@@ -258,14 +265,6 @@ class ZeroLine:
         outside_s = np.maximum(self.t_s[0] - t, 0.0) + np.maximum(t - self.t_s[-1], 0.0)
         beyond = np.minimum(changes[k] / steps_s[k] * outside_s, float(np.max(changes)))
         return np.asarray(np.hypot(own, (between + beyond) / math.sqrt(3.0)))
-
-    def greatest_u_counts(self, start_s: float, stop_s: float) -> float:
-        """The greatest standard uncertainty from ``start_s`` to ``stop_s``; NaN: not known."""
-        inside = [
-            np.linspace(a, b, _POINTS) for a, b in zip(self.t_s[:-1], self.t_s[1:], strict=True)
-        ]
-        points = np.concatenate([[start_s, stop_s], self.t_s, *inside])
-        return float(np.max(self.u_at(np.clip(points, start_s, stop_s))))
 
 
 def zeros_of(events: Iterable[Event]) -> list[Zero]:

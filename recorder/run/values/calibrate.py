@@ -14,7 +14,7 @@ from calibration.certificates.certificate import (
 )
 from calibration.certificates.force import ForceCertificate
 from calibration.quantities import flags as flag_bits
-from recorder.run.checks.zero_line import Zero, ZeroLine
+from recorder.run.checks.zero_line import Zero, ZeroLine, zero_lines
 from recorder.run.parts.errors import RunFileError
 from recorder.run.parts.event import Event, EventKind
 from recorder.run.parts.gap import Gap
@@ -114,13 +114,21 @@ class Calibrator:
                 self._wheels[gap.device].restarts.add(gap.before_record)
 
     def note_zeros(self, zeros: Iterable[Zero]) -> None:
-        """Take up zeros; refused ones change nothing."""
+        """Take up zeros and revisions of zeros; refused ones change nothing."""
         for zero in zeros:
             held = self._zeros.setdefault(zero.channel, [])
             held.append(zero)
             line = ZeroLine.through(held)
             if line is not None:
                 self._lines[zero.channel] = line
+            else:
+                self._lines.pop(zero.channel, None)
+
+    def hold_zeros(self, zeros: Iterable[Zero]) -> None:
+        """These zeros and no others from now on, one a channel; the certificate's own for the
+        rest. What a live view does: it is told which zero holds, and when one is withdrawn."""
+        self._zeros = {zero.channel: [zero] for zero in zeros}
+        self._lines = zero_lines(z for held in self._zeros.values() for z in held)
 
     def calibrate(
         self, device: str, records: NDArray[np.void], time_s: NDArray[np.float64]

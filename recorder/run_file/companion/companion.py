@@ -11,10 +11,12 @@ import json
 import time
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self, TypeVar
+from typing import TYPE_CHECKING, Any, Final, Self, TypeVar
 
 from recorder.marks.mark import Mark
+from recorder.run.checks.zero_line import Zero
 from recorder.run.parts.errors import CompanionError
+from recorder.run.parts.event import Event, EventKind
 from recorder.run_file.companion.notes_file import NotesFile, text_of
 
 if TYPE_CHECKING:
@@ -24,6 +26,9 @@ if TYPE_CHECKING:
 __all__ = ["Companion", "Result", "companion_path"]
 
 T = TypeVar("T")
+
+ZEROS: Final = "zeros"
+"""Name of the result whose every entry is one revision of a zero."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +77,10 @@ class Companion:
         rows = self._file.rows("SELECT json FROM revisions ORDER BY id")
         return [self._parsed(_mark, text) for (text,) in rows]
 
+    def zero_revisions(self) -> list[Zero]:
+        """Every revision of a zero made after the seal, in order of entry."""
+        return [self._parsed(_zero, entry.data) for entry in self.history(ZEROS)]
+
     def results(self) -> dict[str, Result]:
         """The newest entry of every named result."""
         return {entry.name: entry for entry in self._entries("", ())}
@@ -106,6 +115,7 @@ class Companion:
             findings = [text_of(row[0]) for row in self._file.rows("PRAGMA integrity_check")]
             self.revisions()
             self.results()
+            self.zero_revisions()
         except CompanionError as error:
             return [str(error)]
         return [f"{self.path}: {line}" for line in findings if line != "ok"]
@@ -151,6 +161,12 @@ class Companion:
             (mark.mark_id, mark.revision, text, time.time_ns(), mark.by, mark.software),
         )
 
+    def add_zero_revision(self, zero: Zero) -> None:
+        """Keep a new revision of a zero; durable on return. Raises as :meth:`set_result`."""
+        event = zero.to_event()
+        data = {"t_s": event.t_s, **event.data}
+        self.set_result(ZEROS, data, by=zero.by, version=zero.software)
+
     def set_result(self, name: str, data: object, *, by: str, version: str) -> None:
         """Keep a named result (plain JSON values); durable on return.
 
@@ -170,7 +186,7 @@ class Companion:
     def _parsed(self, parse: Callable[[Any], T], held: object) -> T:
         try:
             return parse(held)
-        except (ValueError, TypeError, OverflowError, RecursionError) as error:
+        except (ValueError, TypeError, KeyError, OverflowError, RecursionError) as error:
             msg = f"{self.path}: damaged companion (an entry does not read: {error})"
             raise CompanionError(msg) from error
 
@@ -196,3 +212,14 @@ def _mark(text: bytes) -> Mark:
         msg = "not a JSON object"
         raise TypeError(msg)
     return Mark.from_dict(held)
+
+
+def _zero(held: object) -> Zero:
+    if not isinstance(held, dict):
+        msg = "not a JSON object"
+        raise TypeError(msg)
+    zero = Zero.from_event(Event(kind=EventKind.ZERO, t_s=float(held["t_s"]), data=held))
+    if not zero.revision:
+        msg = "not a revision of a zero"
+        raise ValueError(msg)
+    return zero

@@ -11,12 +11,13 @@ from recorder.run.parts.errors import RunFileError, UnreadableError
 from recorder.run_file.hdf5.naming import raw_name
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
     from typing import Any
 
     from numpy.typing import NDArray
 
     from recorder.run.parts.header import ChannelHeader, DeviceHeader
+    from recorder.run_file.hdf5.amended import AmendedZero
     from recorder.run_file.hdf5.store import Column, Store
 
 __all__ = ["Channel", "Device", "read_records"]
@@ -107,8 +108,15 @@ class Device:
 class Channel:
     """One calibrated quantity, with the counts it was made from."""
 
-    def __init__(self, device: Device, header: ChannelHeader) -> None:
+    def __init__(
+        self,
+        device: Device,
+        header: ChannelHeader,
+        amended: Callable[[], AmendedZero | None] = lambda: None,
+    ) -> None:
+        """``amended`` gives what a zero revised after the seal makes of the values."""
         self._device = device
+        self._amended = amended
         self.header = header
         self.name = header.name
         self.quantity = header.quantity
@@ -133,12 +141,19 @@ class Channel:
         return self._device.time_s(start, stop)
 
     def values(self, start: int = 0, stop: int | None = None) -> NDArray[np.float64]:
-        """(stop − start,) float64 in :attr:`unit`; NaN where there is none."""
+        """(stop − start,) float64 in :attr:`unit`; NaN where there is none.
+
+        As they were sealed; made from the counts again where a zero was revised after the seal.
+        """
+        amended = self._amended()
+        if amended is not None and self.has_counts:
+            return amended.force_kN(self.counts(start, stop), self.time_s(start, stop))
         return self._device.read(self.name, start, stop).astype(np.float64, copy=False)
 
     def stored_values(self, start: int = 0, stop: int | None = None) -> NDArray[Any]:
         """As :meth:`values`, in the width they are stored with (f4 or f8)."""
-        return self._device.read(self.name, start, stop)
+        held = self._device.read(self.name, start, stop)
+        return held if self._amended() is None else self.values(start, stop).astype(held.dtype)
 
     def counts(self, start: int = 0, stop: int | None = None) -> NDArray[Any]:
         """(stop − start,) as they came.
@@ -155,7 +170,11 @@ class Channel:
 
     def flags(self, start: int = 0, stop: int | None = None) -> NDArray[np.uint8]:
         """(stop − start,) uint8, bits of ``calibration.quantities.flags``."""
-        return self._device.read(f"{self.name}_flags", start, stop)
+        held = self._device.read(f"{self.name}_flags", start, stop)
+        amended = self._amended()
+        if amended is None or not self.has_counts:
+            return held
+        return amended.flags(held, self.counts(start, stop), self.values(start, stop))
 
     def index_at(self, t_s: float) -> int:
         """Index of the first sample at or after a run time; ``n`` when there is none."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Self
 
@@ -12,13 +12,14 @@ import numpy as np
 from calibration.quantities.flags import describe as describe_flags
 from recorder.marks.mark import Mark, current
 from recorder.run.checks.shunt_check import ShuntCheck, shunt_checks_of
-from recorder.run.checks.zero_line import Zero, zeros_of
+from recorder.run.checks.zero_line import Zero, current_zeros, zeros_of
 from recorder.run.parts.errors import UnreadableError
 from recorder.run.parts.event import EventKind
 from recorder.run.time.utc import UTC_DTYPE, UtcScale, UtcSource, wall_clock_scale
 from recorder.run.values.calibrate import parse_certificates
 from recorder.run.values.overview import Overview
 from recorder.run_file.companion.companion import Companion, companion_path
+from recorder.run_file.hdf5.amended import AmendedZero, amended_zeros
 from recorder.run_file.hdf5.devices import Channel, Device
 from recorder.run_file.hdf5.open import open_for_reading
 from recorder.run_file.hdf5.store import parsed
@@ -75,7 +76,9 @@ class RunFile:
         self.live = store.growing
         self.devices = {device.name: Device(store, device) for device in self.header.devices}
         self.channels: dict[str, Channel] = {
-            channel.name: Channel(self.devices[device.name], channel)
+            channel.name: Channel(
+                self.devices[device.name], channel, partial(self._amended, channel.name)
+            )
             for device in self.header.devices
             for channel in device.channels
         }
@@ -162,9 +165,32 @@ class RunFile:
         events = read_events(self._store)
         return [e for e in events if kind is None or e.kind == kind]
 
+    def zero_revisions(self) -> list[Zero]:
+        """Every zero taken or stated, and every revision of one, of the run and its companion."""
+        return self._sealed_zeros() + self.companion.zero_revisions()
+
     def zeros(self) -> list[Zero]:
-        """Zeros taken or stated, accepted or refused, in the order kept."""
+        """Zeros taken or stated, accepted, refused or withdrawn, each as its newest revision has
+        it, in the order taken."""
+        return current_zeros(self.zero_revisions())
+
+    def _sealed_zeros(self) -> list[Zero]:
         return zeros_of(self.events(EventKind.ZERO))
+
+    def amended_channels(self) -> dict[str, AmendedZero]:
+        """Force channels whose zero was revised after the seal; their values are made again."""
+        return self._amended_zeros
+
+    @cached_property
+    def _amended_zeros(self) -> dict[str, AmendedZero]:
+        revisions = self.companion.zero_revisions() if self.complete else []
+        if not revisions:
+            return {}
+        sealed = self._sealed_zeros()
+        return amended_zeros(self.header, self.certificates, sealed, [*sealed, *revisions])
+
+    def _amended(self, channel: str) -> AmendedZero | None:
+        return self._amended_zeros.get(channel)
 
     def shunt_checks(self) -> list[ShuntCheck]:
         """Every step of every shunt check, in the order kept."""
@@ -193,13 +219,15 @@ class RunFile:
         few = found.index_at(t1_s) - found.index_at(t0_s) <= FEW_SAMPLES
         if level is None or few:
             return raw_overview(found, t0_s, t1_s, n)
-        return level.overview(t0_s, t1_s, n)
+        seen = level.overview(t0_s, t1_s, n)
+        amended = self._amended(channel)
+        return seen if amended is None else amended.overview(seen)
 
     def extremes(self, channel: str) -> tuple[float, float, list[str]]:
         """Least and greatest value (NaN: none) and the flags that occur, in words."""
         found = self.channels[channel]
         level = stored_level(self._store, channel, math.inf)
-        if level is None:
+        if level is None or self._amended(channel) is not None:
             seen = raw_overview(found, 0.0, max(self.devices[found.device].end_s, 0.0) + 1.0, 1)
             low, high, bits = seen.minimum, seen.maximum, seen.flags
         else:

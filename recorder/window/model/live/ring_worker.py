@@ -37,7 +37,7 @@ class RingWorker:
         self._session = session
         self._poll_s = poll_s
         self._stop = threading.Event()
-        self._zeros_seen: set[tuple[str, float]] = set()
+        self._zeros_seen: set[tuple[str, float, int]] = set()
         self._new_zeros: queue.SimpleQueue[tuple[Zero, ...]] = queue.SimpleQueue()
         self._maker = ChunkMaker(session.header)
         wheels = {
@@ -53,11 +53,11 @@ class RingWorker:
         self._thread: threading.Thread | None = None
 
     def note_zeros(self, zeros: tuple[Zero, ...]) -> None:
-        """Zeros as last accepted; taken up before the next look."""
-        fresh = tuple(z for z in zeros if (z.channel, z.t_s) not in self._zeros_seen)
-        if fresh:
-            self._zeros_seen.update((zero.channel, zero.t_s) for zero in fresh)
-            self._new_zeros.put(fresh)
+        """The zeros that hold now, one a channel; taken up before the next look."""
+        named = {(zero.channel, zero.t_s, zero.revision) for zero in zeros}
+        if named != self._zeros_seen:
+            self._zeros_seen = named
+            self._new_zeros.put(zeros)
 
     def step(self) -> int:
         """One look at every ring; returns how many records came. Does not raise."""
@@ -72,7 +72,7 @@ class RingWorker:
 
     def _look(self) -> int:
         while not self._new_zeros.empty():
-            self._maker.note_zeros(self._new_zeros.get())
+            self._maker.hold_zeros(self._new_zeros.get())
         n = 0
         if self.chunks.qsize() >= MOST_WAITING:
             return 0

@@ -78,9 +78,9 @@ class ChunkMaker:
                 return LiveSpeed(certificate)
         return None
 
-    def note_zeros(self, zeros: Iterable[Zero]) -> None:
-        """Take up zeros that were taken; they hold for what comes from now on."""
-        self._calibrator.note_zeros(zeros)
+    def hold_zeros(self, zeros: Iterable[Zero]) -> None:
+        """These zeros and no others hold for what comes from now on."""
+        self._calibrator.hold_zeros(zeros)
 
     def start_wheel(self, device: str, record: NDArray[np.void], t_s: float) -> None:
         """Begin distance at the run's first record (1,), when the ring no longer holds it."""

@@ -22,9 +22,11 @@ from recorder.acquisition.control.requests import (
     Since,
     StopRequest,
     ZeroRequest,
+    ZeroRevision,
 )
 from recorder.marks.mark import Mark
 from recorder.run.checks.shunt_check import ShuntStep
+from recorder.run.checks.zero_revision import ZeroEdit
 
 ID = "0123456789abcdef" * 2
 KEYED: dict[str, Any] = {"mark_id": ID, "kind": "station", "keyed_monotonic_ns": 5}
@@ -55,8 +57,14 @@ def test_a_revision_arrives_as_it_was_sent() -> None:
 
 
 def test_the_other_requests_arrive_as_they_were_sent() -> None:
-    zero = ZeroRequest(seconds=3.0, channel="pull")
+    zero = ZeroRequest(seconds=3.0, channel="pull", force="slack seen", by="observer 1")
     assert ZeroRequest.parse(sent(exchanges.ZERO.message(zero))) == zero
+    revised = ZeroRevision(
+        edit=ZeroEdit.WITHDRAW, channel="pull", t_s=1.0 / 3.0, reason="tight", by="observer 1"
+    )
+    assert ZeroRevision.parse(sent(exchanges.REVISE_ZERO.message(revised))) == revised
+    with pytest.raises(RequestError, match="edit must be withdraw or restore or accept"):
+        ZeroRevision.parse({"edit": "forget", "channel": "pull", "t_s": 0.0, "reason": "x"})
     shunt = ShuntRequest(channel="pull", step=ShuntStep.OPEN, seconds=2.0)
     assert ShuntRequest.parse(sent(exchanges.SHUNT.message(shunt))) == shunt
     assert Since.parse(sent(exchanges.MARKS.message(Since(7)))) == Since(7)
@@ -115,13 +123,17 @@ _ANY = st.recursive(
     st.dictionaries(
         st.sampled_from(
             ["mark_id", "kind", "value", "note", "extra", "mark", "keyed_monotonic_ns", "by",
-             "number", "seconds", "channel", "when", "step", "reason"]
+             "number", "seconds", "channel", "when", "step", "reason",
+             "edit", "t_s", "force"]
         ),
         _ANY,
     )
 )  # fmt: skip
 def test_whatever_a_client_sends_is_read_or_refused(fields: dict[str, Any]) -> None:
-    for kind in (KeyedMark, MarkRevision, Since, ZeroRequest, ShuntRequest, StopRequest):
+    kinds = (
+        KeyedMark, MarkRevision, Since, ZeroRequest, ZeroRevision, ShuntRequest, StopRequest,
+    )  # fmt: skip
+    for kind in kinds:
         with contextlib.suppress(RequestError):
             assert isinstance(kind.parse(fields), kind)
 

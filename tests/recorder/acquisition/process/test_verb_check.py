@@ -84,6 +84,35 @@ def test_a_zero_far_off_is_refused_unless_it_is_forced(
         assert forced.u_counts * 1e-4 > 400.0 / 3**0.5
 
 
+def test_a_zero_is_withdrawn_and_restored_while_it_records(
+    recording: RecordingProcess, tmp_path: Path, capsys: Capture
+) -> None:
+    """The one before it holds again, at once and in the sealed file."""
+    zero, session = ["check", "zero", "--seconds", "0.2"], recording.session
+    assert main(zero) == 0
+    (first,) = session.status().zeros
+    assert main(zero) == 0
+    assert main(["check", "zero", "--withdraw", "coupler was tight", "--by", "observer 1"]) == 0
+    assert "ZERO WITHDRAWN" in capsys.readouterr().out
+    assert [z.t_s for z in session.status().zeros] == [first.t_s]
+    assert any("ZERO WITHDRAWN" in words for words in session.status().warnings)
+    assert main(["check", "zero", "--restore", "it was sound", "--number", "2"]) == 0
+    assert main(["check", "zero", "--withdraw", "both are bad", "--number", "1"]) == 0
+    assert main(["check", "zero", "--withdraw", "both are bad", "--number", "1"]) == 2
+    assert "is withdrawn already" in capsys.readouterr().err
+    for words in (["--withdraw", " "], ["--force", " "], ["--number", "1"]):
+        assert main(["check", "zero", *words]) == 2
+        assert len(capsys.readouterr().err.splitlines()) == 1
+    assert recording.stop() == 0
+    with open_run(tmp_path / "run.h5") as run:
+        one, two = run.zeros()
+        assert (one.holds, two.holds) == (False, True)
+        assert (one.withdrawn, two.restored) == ("both are bad", "it was sound")
+        channel = run.channels["pull"]
+        expected_kN = (channel.counts() - two.counts) * 1e-4
+        assert channel.values() == pytest.approx(expected_kN, abs=1e-5)
+
+
 def test_a_shunt_that_does_nothing_is_exit_code_1(
     recording: RecordingProcess,
     tmp_path: Path,

@@ -111,7 +111,7 @@ def test_what_was_found_is_gathered(tmp_path: Path) -> None:
         refused.to_event(), last.to_event(),
     )  # fmt: skip
     _, found = loaded(path)
-    assert [zero.accepted for zero in found.zeros] == [True, False, True]
+    assert [worth.zero.accepted for worth in found.zeros] == [True, False, True]
     ((channel, drift),) = found.drifts
     assert (channel, drift.passed, drift.difference_counts) == ("pull", False, 9000.0)
     assert [(c.t_s, c.passed) for c in found.shunts] == [(50.0, True)]
@@ -122,7 +122,9 @@ def test_what_was_found_is_gathered(tmp_path: Path) -> None:
     ("t_s", "when"), [(5.0, "before"), (10.0, "before"), (50.0, "during"), (95.0, "after")]
 )
 def test_before_and_after_are_told_by_the_train(t_s: float, when: str) -> None:
-    moved = RunFieldChecks(zeros=(), drifts=(), shunts=(), moved_s=(10.0, 90.0))
+    moved = RunFieldChecks(zeros=(), forces=(), drifts=(), shunts=(), moved_s=(10.0, 90.0))
     assert moved.when(t_s) == when
-    stood = RunFieldChecks(zeros=(), drifts=(), shunts=(), moved_s=(math.nan, math.nan))
+    stood = RunFieldChecks(
+        zeros=(), forces=(), drifts=(), shunts=(), moved_s=(math.nan, math.nan)
+    )
     assert stood.when(t_s) == "before"

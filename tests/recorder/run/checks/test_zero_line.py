@@ -173,7 +173,7 @@ class TestLine:
     def test_refused_zeros_are_not_on_it(self) -> None:
         made = line(zero(0.0, 10.0, 1.0), zero(50.0, 1e6, 1e6, accepted=False))
         assert made.at(50.0) == 10.0
-        assert made.greatest_u_counts(0.0, 100.0) == 1.0
+        assert made.u_at(50.0) == 1.0
         assert ZeroLine.through([zero(0.0, 1.0, accepted=False)]) is None
 
     def test_of_two_at_one_time_the_last_holds(self) -> None:
@@ -217,21 +217,10 @@ class TestLine:
         assert u[[3, 5]] == pytest.approx([math.hypot(2.0, 30.0 / math.sqrt(3.0))] * 2)
         assert u[4] == pytest.approx(math.hypot(2.0, 60.0 / math.sqrt(3.0)))
 
-    def test_the_greatest_uncertainty_is_looked_for_in_the_run_only(self) -> None:
-        made = line(zero(0.0, 0.0, 2.0), zero(100.0, 60.0, 2.0))
-        half_way = math.hypot(2.0, 30.0 / math.sqrt(3.0))
-        assert made.greatest_u_counts(0.0, 100.0) == pytest.approx(half_way)
-        assert made.greatest_u_counts(0.0, 0.0) == pytest.approx(2.0)
-        assert made.greatest_u_counts(0.0, 1000.0) > half_way
-
     def test_one_zero_has_only_its_own_uncertainty(self) -> None:
         made = line(zero(0.0, 7.0, 3.0))
         assert made.u_at([0.0, 1e6]).tolist() == [3.0, 3.0]
         assert made.at(5.0) == 7.0
-
-    def test_an_unknown_uncertainty_makes_the_greatest_unknown(self) -> None:
-        made = line(zero(0.0, 1.0, math.nan), zero(10.0, 2.0, 1.0))
-        assert math.isnan(made.greatest_u_counts(0.0, 10.0))
 
     @given(
         st.lists(

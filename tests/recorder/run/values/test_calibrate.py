@@ -80,6 +80,25 @@ def test_live_the_newest_zero_holds_for_what_comes() -> None:
     assert pull(made, [3000], [31.0]).values == pytest.approx([0.0])
 
 
+def test_a_zero_withdrawn_on_the_way_holds_no_more() -> None:
+    first, false = zero(0.0, 1000.0), zero(20.0, 3000.0)
+    made = calibrator(CELL, first, false)
+    made.note(replace(false, withdrawn="tight", revision=1).to_event())
+    assert pull(made, [1000], [21.0]).values == pytest.approx([0.0])
+    made.note(replace(first, withdrawn="tight", revision=1).to_event())
+    nominal = round(CELL.nominal_zero_counts)
+    assert pull(made, [nominal], [22.0]).values == pytest.approx([0.0])
+
+
+def test_a_live_view_holds_what_it_is_told_and_nothing_else() -> None:
+    made = calibrator(CELL, zero(0.0, 1000.0), zero(20.0, 3000.0))
+    made.hold_zeros([zero(0.0, 1000.0)])
+    assert pull(made, [1000], [30.0]).values == pytest.approx([0.0])
+    made.hold_zeros([])
+    nominal = round(CELL.nominal_zero_counts)
+    assert pull(made, [nominal], [31.0]).values == pytest.approx([0.0])
+
+
 def test_flags_tell_rails_range_and_expiry() -> None:
     made = calibrator(CELL, zero(0.0, 0.0), year=2030)
     assert pull(made, [2**23 - 1, 6_000_000, 0]).flags.tolist() == [

@@ -32,6 +32,23 @@ def test_pull_is_drawn_in_kilonewtons_from_the_zero_taken(
     assert run.traces.newest_s == pytest.approx(0.4995)
 
 
+def test_a_withdrawn_zero_gives_the_paper_back_to_the_one_before_it(
+    run: LiveRun, session: FakeSession, kit: Kit
+) -> None:
+    """A false zero 50 kN off is taken, and withdrawn: what comes then is as it was before."""
+    (true,) = session.zeros
+    false = replace(true, t_s=0.6, counts=true.counts + 50.0 / kit.KN_PER_COUNT)
+    shown = []
+    for k, zeros in enumerate(((true,), (false,), (true,), ())):
+        session.zeros = zeros
+        kit.settle(run, now_s=100.0 * k)
+        session.send_pull(float(k), np.full(1000, 123.4))
+        kit.settle(run, now_s=100.0 * k + 50.0)
+        shown.append(drawn(run, "pull", span=0.4).low[-1])
+    certificate_kN = 123.4 + true.counts * kit.KN_PER_COUNT
+    assert shown == pytest.approx([123.4, 73.4, 123.4, certificate_kN], abs=0.01)
+
+
 def test_power_is_mean_pull_times_speed(run: LiveRun, session: FakeSession, kit: Kit) -> None:
     kit.settle(run)
     t = np.arange(1000) / 100.0

@@ -1,0 +1,140 @@
+"""``testcar zeros RUN``: the zeros of a run after it was sealed: read, withdraw, restore."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import time
+from typing import TYPE_CHECKING, Any, Final
+
+from recorder.command_line.support.errors import AnswerIsNoError, UsageError
+from recorder.command_line.support.person import person
+from recorder.exchange.zeros_told import zero_facts, zero_words, zeros_in_run
+from recorder.machine.version import software
+from recorder.run.checks.zero_revision import (
+    RevisionMade,
+    ZeroEdit,
+    chosen_zeros,
+    revised_zero,
+)
+from recorder.run_file.hdf5.reader import open_run
+from recorder.run_file.seal.digest_check import refuse_damaged
+
+if TYPE_CHECKING:
+    from recorder.run.checks.zero_line import Zero
+    from recorder.run_file.hdf5.reader import RunFile
+
+__all__ = ["add_parser", "run"]
+
+_WORDS: Final = {
+    ZeroEdit.WITHDRAW: "withdraw a zero: every figure is worked without it",
+    ZeroEdit.RESTORE: "bring a withdrawn zero back",
+    ZeroEdit.ACCEPT: "accept a zero that was refused; its uncertainty covers the doubt",
+}
+
+
+def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type is private
+    """Add the verb."""
+    parser = subparsers.add_parser(
+        "zeros",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        description="Read the zeros of a run, or revise one. The sealed file is never touched: a\n"
+        "revision is kept in RUN.h5.notes beside it, and the pull is worked from its counts again.",
+        epilog="Examples:\n  testcar zeros run.h5\n"
+        "  testcar zeros run.h5 withdraw 2 --reason 'the coupler was tight'\n"
+        "  testcar zeros run.h5 restore 2 --reason 'it was zero 3' --by 'A. Crew'\n\n"
+        "Exit code 0: done; 1: this cannot be done to that zero; 2: wrong use.",
+    )
+    parser.add_argument("run_file", metavar="RUN", help="the run file")
+    _common(parser)
+    parser.set_defaults(run=run, json=False)
+    actions = parser.add_subparsers(dest="action", metavar="ACTION")
+    _common(actions.add_parser("list", help="show the zeros (the default)"))
+    for edit, words in _WORDS.items():
+        action = actions.add_parser(edit, help=words, description=words)
+        _common(action)
+        action.add_argument("number", metavar="N", type=int, help="its number, as listed")
+        action.add_argument("--reason", metavar="WORDS", required=True, help="why; it is kept")
+        action.add_argument("--by", metavar="NAME", help="who does; by default you")
+
+
+def _common(parser: argparse.ArgumentParser) -> None:
+    # Suppressed: an action's own default would undo an option given before its name.
+    parser.add_argument(
+        "--json",
+        action="store_true",
+        default=argparse.SUPPRESS,
+        help="print the answer as JSON",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """List, or keep one revision in the companion.
+
+    Raises
+    ------
+    AnswerIsNoError
+        This cannot be done to that zero.
+    ValueError, OSError
+        The run cannot be read or edited.
+    """
+    refuse_damaged(args.run_file)
+    with open_run(args.run_file) as held:
+        if args.action in (None, "list"):
+            _list(held, args)
+            return 0
+        _refuse_unsealed(held)
+        zero = _revision(held, args)
+        held.companion.add_zero_revision(zero)
+    with open_run(args.run_file) as held:
+        _report(held, zero, args)
+    return 0
+
+
+def _refuse_unsealed(held: RunFile) -> None:
+    if held.live:
+        msg = f"{held.path}: is being recorded; revise its zeros with testcar check zero"
+        raise UsageError(msg)
+    if not held.complete:
+        msg = f"{held.path}: was not sealed; make it whole first with testcar recover"
+        raise UsageError(msg)
+
+
+def _revision(held: RunFile, args: argparse.Namespace) -> Zero:
+    made = RevisionMade(
+        reason=args.reason,
+        by=person() if args.by is None else args.by,
+        utc_ns=time.time_ns(),
+        software=software(),
+    )
+    edit = ZeroEdit(args.action)
+    try:
+        (zero,) = chosen_zeros(held.zero_revisions(), edit, number=args.number)
+        return revised_zero(zero, edit, made)
+    except ValueError as error:
+        raise AnswerIsNoError(str(error)) from error
+
+
+def _list(held: RunFile, args: argparse.Namespace) -> None:
+    zeros = zeros_in_run(held)
+    if args.json:
+        facts = [zero_facts(zero) for zero in zeros]
+        answer = {"run": str(held.path), "zeros": facts}
+        print(json.dumps(answer, indent=2, ensure_ascii=False))
+        return
+    for zero in zeros:
+        print(zero_words(zero))
+    if not zeros:
+        print(f"{held.path}: no zero was taken: the certificates' own zeros stand")
+
+
+def _report(held: RunFile, zero: Zero, args: argparse.Namespace) -> None:
+    key = (zero.channel, zero.t_s, zero.revision)
+    told = next(
+        z for z in zeros_in_run(held) if (z.zero.channel, z.zero.t_s, z.zero.revision) == key
+    )
+    if args.json:
+        answer = {"run": str(held.path), "zero": zero_facts(told)}
+        print(json.dumps(answer, indent=2, ensure_ascii=False))
+        return
+    print(f"{held.companion.path}: {zero_words(told)}")
