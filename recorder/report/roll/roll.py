@@ -180,7 +180,7 @@ def _sheet(
     for i, pen in enumerate(pens):
         parts.append(_pen(pen, x_mm, (int(start), stop), span, y, width))
         if i == 0:
-            parts.append(_holes(pen, x_mm, (int(start), stop), span, y))
+            parts.append(_holes(pen, x_mm, (int(start), stop), span, (y, _why_empty(run))))
         y += pen.height_mm + BETWEEN_MM
     parts += [ticks(scale, x_mm, span, bottom), posts(run, x_mm, span, bottom + 8.5)]
     parts.append(
@@ -227,6 +227,13 @@ def _pen(
     columns = _columns(x_mm[a:b], pen.low[a:b], pen.high[a:b], span[0])
     out += [_band(c, y_of) for c in columns]
     return "".join(out)
+
+
+def _why_empty(run: LoadedRun) -> str:
+    """What stands where no pull is drawn: it was never recorded, or it is counts."""
+    held = [c for c in run.provenance.header.channels if c.quantity == "pull"]
+    in_counts = held and not any(c.measures for c in held)
+    return f"in {held[0].true_unit}: no certificate" if in_counts else "no data"
 
 
 def _range(pen: _Pen) -> tuple[float, float]:
@@ -282,10 +289,10 @@ def _holes(
     x_mm: NDArray[np.float64],
     rows: tuple[int, int],
     span: tuple[float, float],
-    top: float,
+    told: tuple[float, str],
 ) -> str:
-    """``no data`` over each hole wide enough to be written in."""
-    a, b = rows
+    """Words (below a top) over each hole wide enough to be written in."""
+    (a, b), (top, words) = rows, told
     edges = np.flatnonzero(
         np.diff((~np.isfinite(pen.low[a:b])).astype(np.int8), prepend=0, append=0)
     )
@@ -297,5 +304,5 @@ def _holes(
         )
         if right - left >= 12.0:
             middle = (left + right) / 2
-            out.append(text(middle, top + pen.height_mm / 2, "no data", 3.0, "middle"))
+            out.append(text(middle, top + pen.height_mm / 2, words, 3.0, "middle"))
     return "".join(out)

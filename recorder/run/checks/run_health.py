@@ -247,7 +247,7 @@ class RunHealth:
     ) -> None:
         source = Source(device=device.name, channels=tuple(c.name for c in channels))
         held = next((certificates[c.certificate] for c in channels if c.certificate), None)
-        quantities = {c.quantity for c in channels}
+        quantities = {c.quantity for c in channels if c.measures}
         i, valid = len(self._fed), ""
         if "gnss_speed" in quantities or (not channels[0].field and "speed" in quantities):
             seconds = ChannelSeconds(spikes=False)

@@ -34,6 +34,17 @@ def test_metric_is_what_the_trade_reads() -> None:
     assert shown_quantity("work", "metric").text(2500.0) == "2.5"
 
 
+@pytest.mark.parametrize("edition", Edition)
+@pytest.mark.parametrize(("quantity", "unit"), [("pull", "counts"), ("distance", "pulses")])
+def test_what_is_not_in_its_si_unit_is_shown_in_the_unit_it_has(
+    quantity: str, unit: str, edition: Edition
+) -> None:
+    shown = shown_quantity(quantity, edition, inside=unit)
+    assert (shown.label, shown.factor, shown.decimals) == (unit, 1.0, 0)
+    inside = {"pull": "kN", "distance": "m"}[quantity]
+    assert shown_quantity(quantity, edition, inside=inside) == shown_quantity(quantity, edition)
+
+
 @pytest.mark.parametrize("value", [None, math.nan, math.inf])
 def test_no_number_is_shown_as_none(value: float | None) -> None:
     assert shown_quantity("pull", "metric").text(value) == NO_VALUE

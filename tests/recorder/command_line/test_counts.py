@@ -13,6 +13,7 @@ import pytest
 
 from recorder.analysis.campaign.loading import load_run
 from recorder.command_line.main import main
+from recorder.report.roll.roll import RollScale, roll_sheets
 from recorder.run_file.hdf5.reader import open_run
 from tests.recorder.sheet_runs import (
     CELL_DEVICE,
@@ -220,3 +221,15 @@ def test_pulses_do_not_place_a_run(tmp_path: Path, capsys: pytest.CaptureFixture
     route.write_text("chainage_m,kind,value\n" + "\n".join(rows) + "\n", "utf-8")
     assert main(["place", str(run), "--route", str(route)]) == 2
     assert "has no distance channel" in capsys.readouterr().err
+
+
+def test_the_chart_roll_draws_no_counts(tmp_path: Path) -> None:
+    run = run_by_sheet(
+        tmp_path, CELL_DEVICE + CERTIFIED_WHEEL, stated={"pull": "kN"}, seconds=60
+    )
+    with open_run(run) as opened:
+        loaded = load_run(opened)
+    (sheet, *_) = roll_sheets(loaded, RollScale()).sheets
+    drawn = sheet.decode()
+    assert "in counts: no certificate" in drawn
+    assert "234" not in re.sub(r'[a-z]+="[^"]*"', "", drawn), "no digits of the counts"

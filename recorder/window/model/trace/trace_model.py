@@ -153,6 +153,8 @@ class TraceModel:
         self.not_drawn_blocks = 0
         """Blocks this window was too slow for; the recording has them."""
         self._distance = distance_channel
+        self.measures_distance = bool(distance_channel)
+        """Whether a wheel with a certificate tells the distance."""
         self._memory = {pen.name: Pyramid() for pen in pens}
         self._last_s: dict[str, float] = {}
         self._power = _Power()

@@ -21,22 +21,31 @@ if TYPE_CHECKING:
     from recorder.window.model.live.numerals import NumeralReading
     from recorder.window.model.trace.pens import Pen
 
-__all__ = ["NumeralPanel"]
+__all__ = ["Numeral", "NumeralPanel"]
 
 _WIDEST: Final = {"pull": -888.8, "speed": 88.8, "power": -8888.0}
 """Figures as wide as any a train gives: kN, m/s (320 km/h), kW."""
 _PAD: Final = 6.0
 NOT_MEASURED: Final = "not measured"
+IN_COUNTS: Final = "in counts: no certificate"
 
 
-class _Numeral(NamedTuple):
-    """What stands around one numeral."""
+class Numeral(NamedTuple):
+    """One numeral, and what stands around it."""
 
     title: str
     quantity: str
     unit: ShownUnit
     colour: str
     words: str
+    """Below it: what it means, or why there is none."""
+    reading: NumeralReading
+
+    @property
+    def text(self) -> str:
+        """The figure as it is shown; the sign of a pull is draft or buff, that of counts is not."""
+        signed = self.quantity == "pull" and self.words != IN_COUNTS
+        return self.unit.text(self.reading.value, sign=signed)
 
 
 class NumeralPanel(Panel):
@@ -50,8 +59,18 @@ class NumeralPanel(Panel):
 
     def draw(self, painter: QPainter, area: QRectF) -> None:
         """Four boxes; the pull is the largest."""
-        run = self._run
-        now_s = run.now_s()
+        heights = (0.33, 0.245, 0.215, 0.21)
+        boxes, y = [], area.top()
+        for share in heights:
+            boxes.append(QRectF(area.left(), y, area.width(), area.height() * share))
+            y += area.height() * share
+        for box, numeral in zip(boxes[:3], self.numerals(self._run.now_s()), strict=True):
+            self._box(painter, box, numeral)
+        self._distance(painter, boxes[3])
+
+    def numerals(self, now_s: float) -> tuple[Numeral, Numeral, Numeral]:
+        """Pull, speed and power at a run time, as they are shown."""
+        run, look, system = self._run, self.look, self.system
         by = {pen.quantity: pen for pen in reversed(run.pens) if pen.measures}
         pulling = next((pen for pen in run.pens if pen.quantity == "pull"), None)
         moving = by.get("speed") or by.get("gnss_speed")
@@ -59,30 +78,28 @@ class NumeralPanel(Panel):
             run.numerals.reading("" if pen is None else pen.channel, now_s)
             for pen in (pulling, moving)
         )
-        heights = (0.33, 0.245, 0.215, 0.21)
-        boxes, y = [], area.top()
-        for share in heights:
-            boxes.append(QRectF(area.left(), y, area.width(), area.height() * share))
-            y += area.height() * share
-        look = self.look
-        words = self._pull_words(pull, pulling)
-        unit = shown_quantity("pull", self.system, inside=pulling.unit if pulling else "")
-        top = _Numeral("Drawbar pull", "pull", unit, look.pull, words)
-        self._box(painter, boxes[0], top, pull)
-        unit, words = shown_quantity("speed", self.system), self._limit_words()
-        title = "Speed" if moving is None else moving.title
-        words = NOT_MEASURED if moving is None else words
-        self._box(painter, boxes[1], _Numeral(title, "speed", unit, look.speed, words), speed)
         power = type(pull)(run.numerals.power_kW(now_s), max(pull.age_s, speed.age_s), 0)
-        unit = shown_quantity("power", self.system)
-        words = "" if "power" in by else NOT_MEASURED
-        box = _Numeral("Drawbar power", "power", unit, look.power, words)
-        self._box(painter, boxes[2], box, power)
-        self._distance(painter, boxes[3])
+        pulled = shown_quantity("pull", system, inside="" if pulling is None else pulling.unit)
+        moved = "Speed" if moving is None else moving.title
+        limit = NOT_MEASURED if moving is None else self._limit_words()
+        worked = "" if "power" in by else NOT_MEASURED
+        words = self._pull_words(pull, pulling)
+        return (
+            Numeral("Drawbar pull", "pull", pulled, look.pull, words, pull),
+            Numeral(moved, "speed", shown_quantity("speed", system), look.speed, limit, speed),
+            Numeral(
+                "Drawbar power",
+                "power",
+                shown_quantity("power", system),
+                look.power,
+                worked,
+                power,
+            ),
+        )
 
     def _pull_words(self, pull: NumeralReading, pen: Pen | None) -> str:
         if pen is not None and not pen.measures:
-            return "in counts: no certificate"
+            return IN_COUNTS
         if pull.flags & flag_bits.SATURATED:
             return "SATURATED"
         if pull.flags & flag_bits.OUT_OF_RANGE:
@@ -104,14 +121,8 @@ class NumeralPanel(Panel):
         unit = shown_quantity("speed", self.system)
         return f"limit {limit * unit.factor:.0f}" if math.isfinite(limit) else ""
 
-    def _box(
-        self,
-        painter: QPainter,
-        box: QRectF,
-        told: _Numeral,
-        reading: NumeralReading,
-    ) -> None:
-        look, unit, quantity, words = self.look, told.unit, told.quantity, told.words
+    def _box(self, painter: QPainter, box: QRectF, told: Numeral) -> None:
+        look, quantity, words, reading = self.look, told.quantity, told.words, told.reading
         loud = bool(reading.flags & (flag_bits.SATURATED | flag_bits.OUT_OF_RANGE))
         ink = look.loud_ink if loud else told.colour
         if loud:
@@ -122,19 +133,19 @@ class NumeralPanel(Panel):
         inside = box.adjusted(_PAD, 2, -_PAD, -2)
         top = QRectF(inside.left(), inside.top(), inside.width(), head)
         faint = look.loud_ink if loud else look.faint
-        write(painter, top, unit.label, ink, self.small * 1.25, bold=True, right=True)
+        write(painter, top, told.unit.label, ink, self.small * 1.25, bold=True, right=True)
         write(painter, top, told.title, faint, self.small * 1.05)
         if not math.isfinite(reading.value) and words != NOT_MEASURED:
             words = self._absent(reading)
         foot = self.small * 1.35 if words or quantity != "power" else 0.0
         bottom = QRectF(inside.left(), inside.bottom() - foot, inside.width(), foot)
         write(painter, bottom, words, faint, self.small, bold=loud)
-        text = unit.text(reading.value, sign=quantity == "pull")
+        text = told.text
         middle = QRectF(
             inside.left(), top.bottom(), inside.width(), bottom.top() - top.bottom()
         )
         # Sized for the widest it will get, so that the figures do not jump about.
-        widest = unit.text(_WIDEST[quantity])
+        widest = told.unit.text(_WIDEST[quantity])
         shape = text if len(text) > len(widest) else widest
         painter.setFont(fitted(shape, middle.width(), middle.height() * 1.12, bold=True))
         painter.setPen(QColor(ink if math.isfinite(reading.value) else look.faint))
@@ -176,5 +187,7 @@ class NumeralPanel(Panel):
             write(painter, rest, text, look.ink, size, bold=True, right=True)
 
     def _distance_text(self) -> str:
+        if not self._run.traces.measures_distance:
+            return NOT_MEASURED
         unit = shown_quantity("distance", self.system)
         return f"{unit.text(self._run.traces.distance_m)} {unit.label}"

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import itertools
+import math
 import sys
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,6 +17,7 @@ from PyQt6.QtCore import QEvent, QPoint, QRectF, Qt
 from PyQt6.QtGui import QColor, QFontMetricsF, QImage, QKeyEvent
 from PyQt6.QtTest import QTest
 
+from calibration.quantities.written import NO_VALUE
 from recorder.window.model.crew.key_commands import KeyMode
 from recorder.window.model.live.device_lines import device_lines
 from recorder.window.model.trace.pyramid import Columns
@@ -229,6 +232,36 @@ def test_words_stand_out_from_their_ground(name: str) -> None:
 def test_the_caution_is_there_and_the_devices_have_lines(window: CrewWindow) -> None:
     assert "Not a safety system" in CAUTION
     assert [line.name for line in device_lines(window.run.status)] == ["drawbar", "wheel"]
+
+
+def test_counts_are_shown_as_counts_and_power_as_not_measured(
+    application: QApplication, session: FakeSession, kit: Kit
+) -> None:
+    drawbar, wheel = session.header.devices
+    (pull,) = drawbar.channels
+    bare = replace(drawbar, channels=(replace(pull, certificate=""),))
+    session.header = replace(session.header, devices=(bare, wheel))
+    run = kit.make_run(session)
+    kit.settle(run)
+    session.send_wheel(0.0, 10.0 * np.arange(100) / 100.0)
+    session.send_pull(0.0, np.full(2000, 123.3568))
+    kit.settle(run)
+    made = CrewWindow(run)
+    pull_now, speed_now, power_now = made.numerals.numerals(1.0)
+    assert (pull_now.text, pull_now.unit.label) == ("1\u2009234\u2009568", "counts")
+    assert pull_now.words == "in counts: no certificate"
+    assert speed_now.unit.label == "km/h"
+    assert (power_now.text, power_now.words) == (NO_VALUE, "not measured")
+    titles = [strip.title.toPlainText() for strip in made.paper.strips]
+    assert titles[0] == "Drawbar pull, counts"
+    assert not [t for t in titles if "kN" in t or "kW" in t]
+    made.resize(1280, 720)
+    made.show()
+    made.draw_words()
+    application.processEvents()
+    assert math.isnan(made.numerals.highest_kN)
+    destroy(made)
+    run.close()
 
 
 def test_a_picture_that_cannot_be_written_is_an_error(
