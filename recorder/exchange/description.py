@@ -14,6 +14,7 @@ from calibration.clock.leap_seconds import TABLE_EXPIRES, table_covers
 from recorder.exchange.zeros_told import zero_facts, zero_words, zeros_in_run
 from recorder.run.parts.event import EventKind
 from recorder.run.parts.half_frames import HalfFrames
+from recorder.run.parts.quantities import COUNTS, PULSES
 from recorder.run.time.utc import utc_text
 from recorder.run.values.calibrate import day_of
 
@@ -382,7 +383,9 @@ def _gap_words(gap: Gap) -> str:
 
 
 def _or_unknown(value: float | None, unit: str) -> str:
-    return "unknown" if value is None else f"{value:.6g} {unit}"
+    if value is None:
+        return "unknown"
+    return f"{value:.0f} {unit}" if unit in (COUNTS, PULSES) else f"{value:.6g} {unit}"
 
 
 def _duration(seconds: float) -> str:

@@ -83,13 +83,15 @@ def _repoint(
 ) -> None:
     """Certificates of one device to the files written, and its zeros known."""
     held = {c.name: c.certificate for c in run.devices[name].header.channels}
-    if table.get("certificate"):
-        keys = [key for key in held.values() if key]
-        table["certificate"] = files[keys[0]] if keys else ""
-    for key, row in table.get("channels", {}).items():
-        wired = re.fullmatch(r"ch\d+", key)
-        channel = row.get("name") or (row.get("quantity", key) if wired else key)
-        channel = channel if channel in held else f"{name}_{channel}"
+    rows = {
+        _channel_of(key, row, held, name): row for key, row in table.get("channels", {}).items()
+    }
+    if table.pop("certificate", ""):
+        # Earlier versions passed over one that no channel used; a recording refuses it.
+        used = [c for n, c in held.items() if c and not rows.get(n, {}).get("certificate")]
+        if used:
+            table["certificate"] = files[used[0]]
+    for channel, row in rows.items():
         if row.get("certificate") and held.get(channel):
             row["certificate"] = files[held[channel]]
         if channel in zeros and held.get(channel):
@@ -97,3 +99,10 @@ def _repoint(
             row["zero_counts"] = zero.counts
             if math.isfinite(zero.u_counts):
                 row["zero_u_counts"] = zero.u_counts
+
+
+def _channel_of(key: str, row: Mapping[str, Any], held: Mapping[str, str], device: str) -> str:
+    """The channel in the run that a row of the sheet, of this key, describes."""
+    wired = re.fullmatch(r"ch\d+", key)
+    channel = row.get("name") or (row.get("quantity", key) if wired else key)
+    return channel if channel in held else f"{device}_{channel}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +21,7 @@ from recorder.run.parts.block import Block
 from recorder.run.parts.gap import Cause, Gap
 from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run_file.hdf5.reader import open_run
+from recorder.run_file.seal.write_whole import DeviceData, write_run
 from recorder.sheets import load_car_sheet, load_trip_sheet
 from simulated_feeds.devices.fault_kinds import parse_fault
 from simulated_feeds.outing.rendering import Rendered, render_bytes
@@ -203,6 +204,32 @@ def test_sheets_for_recording_again(
     plan = make_plan(car)
     assert not plan.needs_zero
     assert set(plan.certificates) == {"SIM-F-0001", "SIM-W-0001"}
+
+
+def test_a_certificate_that_no_channel_used_is_left_out_of_the_sheets(
+    tmp_path: Path, clean: tuple[Path, dict[str, Taken]], reading: Reading
+) -> None:
+    """Earlier versions passed over it; a recording by these sheets would refuse it."""
+    from recorder.acquisition.preparation.plan import make_plan
+
+    path = tmp_path / "run.h5"
+    with open_run(clean[0]) as run:
+        header = run.header
+        data = {
+            d.name: DeviceData(time_s=d.time_s(), records=d.records())
+            for d in run.devices.values()
+        }
+    sheet = header.car_sheet.replace(
+        'driver = "load-cell-frames"', 'driver = "load-cell-frames"\ncertificate = "old.json"'
+    ).replace('driver = "nmea-0183"', 'driver = "nmea-0183"\ncertificate = "old.json"')
+    assert sheet.count("old.json") == 2
+    write_run(path, replace(header, car_sheet=sheet), data)
+    with start_replay(path, tmp_path / "again", speed=0.0) as feed:
+        plan = make_plan(load_car_sheet(feed.sheets["car"]))
+        reading(feed.ports)
+        feed.wait(30.0)
+    assert set(plan.certificates) == {"SIM-F-0001", "SIM-W-0001"}
+    assert plan.car.devices["drawbar"].certificate == ""
 
 
 @pytest.mark.parametrize(
