@@ -32,6 +32,8 @@ class DeviceStatus:
     """As text; empty while there was none."""
     last_fault_t_s: float | None
     ring: RingStats
+    unsound: tuple[str, ...] = ()
+    """What is wrong with its channels now, in words; empty when nothing is known to be."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,5 +88,9 @@ class SessionStatus:
 
 
 def _device(row: Mapping[str, Any]) -> DeviceStatus:
-    known = {"state": DeviceState(row["state"]), "ring": RingStats(**row["ring"])}
+    known = {
+        "state": DeviceState(row["state"]),
+        "ring": RingStats(**row["ring"]),
+        "unsound": tuple(row["unsound"]),
+    }
     return DeviceStatus(**{**row, **known})

@@ -54,6 +54,7 @@ class HealthMonitor:
         run_path: Path,
         keep: Callable[[Event], None],
         warn: Callable[[str], None],
+        unsound: Callable[[str], tuple[str, ...]] = lambda _device: (),
         free: Callable[[Path], int] = free_bytes,
     ) -> None:
         self.free_bytes = 0
@@ -68,6 +69,7 @@ class HealthMonitor:
         self._run_path = run_path
         self._keep = keep
         self._warn = warn
+        self._unsound = unsound
         self._free = free
         self._rates = {thread.name: _Rate() for thread in threads}
         self._wall: int | None = None
@@ -112,6 +114,7 @@ class HealthMonitor:
                 last_fault=stream.last_fault,
                 last_fault_t_s=stream.last_fault_t_s,
                 ring=thread.ring.stats(),
+                unsound=self._unsound(thread.name),
             )
         return states
 

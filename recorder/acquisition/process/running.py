@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 from recorder.acquisition.control.status import SessionStatus
 from recorder.acquisition.field.field_checks import FieldChecks
 from recorder.acquisition.preparation.settings import Outcome
+from recorder.acquisition.process.channel_watch import ChannelWatch
 from recorder.acquisition.process.health import HealthMonitor
 from recorder.acquisition.process.reports import (
     Progress,
@@ -26,12 +27,15 @@ from recorder.run.parts.event import Event, EventKind
 from recorder.run.parts.states import RunState
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from recorder.acquisition.devices.device_thread import DeviceThread
     from recorder.acquisition.preparation.plan import Plan
     from recorder.acquisition.preparation.settings import RecordingSettings
     from recorder.acquisition.process.notices import Notices
     from recorder.acquisition.safekeeping.filer_supervisor import FilerSupervisor
     from recorder.keeping.journal import Journal
+    from recorder.run.parts.header import RunHeader
 
 __all__ = ["RunningRecording", "StopWish"]
 
@@ -91,9 +95,8 @@ class RunningRecording:
         self._problem, self._bug = "", False
         self._end_s = 0.0
         """Run time of the stop."""
-        self._health = HealthMonitor(
-            plan, threads, run_path=settings.out, keep=notices.keep, warn=notices.warn
-        )
+        out = settings.out
+        self._channels, self._health = _watches(self.header, plan, threads, out, notices)
         self._keeper = Keeper(
             journal,
             {thread.name: thread.ring.keeper(thread.name) for thread in threads},
@@ -119,6 +122,7 @@ class RunningRecording:
     def let_go(self) -> None:
         """Let go of the rings."""
         self._keeper.close()
+        self._channels.close()
 
     # ------------------------------------------------------------------ the run
 
@@ -163,6 +167,7 @@ class RunningRecording:
 
     def _second(self, now: float) -> None:
         self._filer.look()
+        self._channels.second(now)
         more = {"filer": self._filer.state, "marks": len(self.marks)}
         self._health.second(now, keep_s=self._keeper.take_longest_s(), more=more)
         self.notices.report(Progress(self.status()))
@@ -317,3 +322,20 @@ class RunningRecording:
     def _keeper_failed(self, error: Exception) -> None:
         """The keeper can keep no more; called from its thread."""
         self._fail(f"{self._settings.out}: recording stopped, {error}")
+
+
+def _watches(
+    header: RunHeader, plan: Plan, threads: list[DeviceThread], out: Path, notices: Notices
+) -> tuple[ChannelWatch, HealthMonitor]:
+    """Who watches the channels, and who the machine."""
+    rings = {thread.name: thread.ring.reader(thread.name) for thread in threads}
+    channels = ChannelWatch(header, plan.certificates, rings, notices.warn)
+    health = HealthMonitor(
+        plan,
+        threads,
+        run_path=out,
+        keep=notices.keep,
+        warn=notices.warn,
+        unsound=channels.unsound,
+    )
+    return channels, health

@@ -198,6 +198,10 @@ class RingWriter:
             self.name, dtype=self.dtype, device=device, kept=self._kept, mapped=self._mapped
         )
 
+    def reader(self, device: str) -> RingReader:
+        """A reader that keeps nothing, over this very mapping; close it first."""
+        return RingReader(self.name, dtype=self.dtype, device=device, mapped=self._mapped)
+
     def close(self, *, unlink: bool = True) -> None:
         """Let go of the memory and, normally, remove it. May be called twice."""
         if self._closed:

@@ -184,6 +184,8 @@ class FakeSession:
     device_state: DeviceState = DeviceState.RUNNING
     filer: FilerState = FilerState.RUNNING
     disk_hours_left: float | None = 31.0
+    unsound: tuple[str, ...] = ()
+    """Of the cell's channels."""
     zeros: tuple[Zero, ...] = (Zero(channel="pull", t_s=0.0, counts=float(ZERO_COUNTS)),)
     rings: dict[str, FakeReader] = field(
         default_factory=lambda: {"drawbar": FakeReader(), "wheel": FakeReader()}
@@ -228,6 +230,7 @@ class FakeSession:
                 lost_records=40 if d.name == "drawbar" else 0,
                 last_fault="checksum is 0x3a, computed 0x7c" if d.name == "drawbar" else "",
                 last_fault_t_s=61.0 if d.name == "drawbar" else None, ring=stats,
+                unsound=self.unsound if d.name == "drawbar" else (),
             )
             for d, hz in ((d, _HZ.get(d.name, 1.0)) for d in self.header.devices)
         }  # fmt: skip

@@ -64,12 +64,16 @@ def _line(device: DeviceStatus) -> DeviceLine:
     fault = device.last_fault
     if fault and device.last_fault_t_s is not None:
         fault = f"{run_time_text(device.last_fault_t_s)} {fault}"
+    # What is wrong now comes before what was.
+    fault = "; ".join([*device.unsound, *([fault] if fault else [])])
     return DeviceLine(device.name, _level(device), state, rate, gaps, fault)
 
 
 def _level(device: DeviceStatus) -> Level:
     if device.state is DeviceState.LOST:
         return Level.LOUD
+    if device.unsound:
+        return Level.WARN
     slow = bool(device.expected_hz) and device.rate_hz < 0.9 * (device.expected_hz or 0.0)
     return (
         Level.WARN

@@ -298,6 +298,7 @@ class LiveRun:
                 word, level = ("LINK LOST", Level.LOUD) if lost else ("quiet", Level.WARN)
                 why = f" — {device.last_fault}" if device.last_fault else ""
                 found.append(Alarm(level, f"{device.name}: {word}{why}"))
+            found += [Alarm(Level.LOUD, words) for words in device.unsound]
         level, words = disk_line(status)
         if level in (Level.WARN, Level.LOUD):
             found.append(Alarm(level, words))

@@ -1,0 +1,113 @@
+"""The health of every channel while the run goes on: once a second, from the rings.
+
+It reads the rings with cursors of its own, in the main thread: no device's thread waits for it.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from recorder.run.checks.run_health import RunHealth
+from recorder.run.parts.block import joined
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from calibration.certificates.certificate import Certificate
+    from recorder.acquisition.ring.ring import RingReader
+    from recorder.run.checks.channel_health import Episode
+    from recorder.run.parts.header import RunHeader
+
+__all__ = ["ChannelWatch"]
+
+BEHIND_S: Final = 3
+"""By then a second is in hand of every device: receivers send late, and once a second."""
+AGAIN_S: Final = 600.0
+"""A fault that comes and goes is warned of this often at most; the seal lists every episode."""
+
+
+class ChannelWatch:
+    """Warns once an episode; :meth:`unsound` may be asked by any thread, the rest by one."""
+
+    def __init__(
+        self,
+        header: RunHeader,
+        certificates: Mapping[str, Certificate],
+        rings: Mapping[str, RingReader],
+        warn: Callable[[str], None],
+    ) -> None:
+        self._health = RunHealth(header, certificates, self)
+        self._rings = {name: ring for name, ring in rings.items() if self._columns(name)}
+        self._warn = warn
+        self._warned: dict[tuple[object, ...], float] = {}
+        self._open: dict[tuple[object, ...], Episode] = {}
+        self._shown: dict[str, tuple[str, ...]] = {}
+        self._broken = False
+
+    def second(self, t_s: float) -> None:
+        """One second's work, at this run time; a bug of it is told and ends it, nothing else."""
+        if self._broken:
+            return
+        try:
+            self._look(t_s)
+        except Exception as bug:  # noqa: BLE001 - the recording does not end for a watch
+            self._broken = True
+            self._warn(
+                f"the channels are no longer watched, internal error:"
+                f" {type(bug).__name__}: {bug}; recording goes on, the seal looks at them again"
+            )
+
+    def unsound(self, device: str) -> tuple[str, ...]:
+        """What is wrong with the channels of a device now, one line each."""
+        return self._shown.get(device, ())
+
+    def close(self) -> None:
+        """Let go of the rings."""
+        for ring in self._rings.values():
+            ring.close()
+
+    # ------------------------------------------------------------------ as told
+
+    def begun(self, episode: Episode) -> None:
+        """Warn, unless the same was said not long ago."""
+        key = _key(episode)
+        self._open[key] = episode
+        last = self._warned.get(key)
+        if last is None or episode.t_stop_s - last >= AGAIN_S:
+            self._warned[key] = episode.t_stop_s
+            names = " and ".join(episode.channels)
+            self._warn(
+                f"{names} {episode.fault} since {episode.t_start_s:.0f} s: {episode.text}"
+            )
+
+    def ended(self, episode: Episode) -> None:
+        """No longer shown."""
+        self._open.pop(_key(episode), None)
+
+    # ------------------------------------------------------------------ parts
+
+    def _columns(self, device: str) -> list[str]:
+        return self._health.columns_of(device)
+
+    def _look(self, t_s: float) -> None:
+        for name, ring in self._rings.items():
+            blocks = ring.poll()
+            if blocks:
+                records = joined([block.records for block in blocks])
+                time_s = np.concatenate([block.time_s() for block in blocks])
+                # Two lines may lie a hair across each other where they meet.
+                self._health.feed(name, np.maximum.accumulate(time_s), records)
+        self._health.judge(int(t_s) - BEHIND_S)
+        for _ in self._health.take_spikes():
+            pass  # flagged at the seal; here they are only counted
+        shown: dict[str, Sequence[str]] = {}
+        for held in self._open.values():
+            words = f"{' and '.join(held.channels)} {held.fault}: {held.text}"
+            shown[held.device] = (*shown.get(held.device, ()), words)
+        self._shown = {name: tuple(words) for name, words in shown.items()}
+
+
+def _key(episode: Episode) -> tuple[object, ...]:
+    return (episode.device, episode.channels, episode.fault)
