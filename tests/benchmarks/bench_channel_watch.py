@@ -14,6 +14,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from calibration.certificates.certificate import Certificate
 from calibration.clock.tick_line import TickLine
 from recorder.acquisition.process.channel_watch import ChannelWatch
 from recorder.acquisition.ring.ring import RingWriter
@@ -24,7 +25,7 @@ from recorder.run.parts.header import DeviceHeader, RunHeader
 from tests.recorder.made_runs import CELL, WHEEL, header, load_cell, wheel
 from tests.recorder.run.checks.health_cases import receiver
 
-CERTIFICATES = {"certs/cell.json": CELL, "wheel": WHEEL}
+CERTIFICATES: dict[str, Certificate] = {"certs/cell.json": CELL, "wheel": WHEEL}
 SECONDS = 60
 
 

@@ -266,7 +266,7 @@ def test_devices_disk_and_warnings_are_said(
     assert "disk 12 min left" in words
 
 
-def test_a_channel_that_is_not_sound_is_loud_while_it_is(
+def test_a_channel_that_is_not_sound_is_loud(
     session: FakeSession, kit: Kit, run: LiveRun
 ) -> None:
     session.unsound = ("pull stuck: the very same count while the train moves",)
@@ -279,9 +279,6 @@ def test_a_channel_that_is_not_sound_is_loud_while_it_is(
     by_name = {line.name: line for line in device_lines(run.status)}
     assert by_name["drawbar"].level is Level.WARN
     assert by_name["drawbar"].fault.startswith("pull stuck")
-    session.unsound = ()
-    kit.settle(run)
-    assert "pull stuck" not in texts(run)
 
 
 @pytest.mark.parametrize("state", [s for s in RunState if s.takes_marks])
