@@ -19,31 +19,29 @@ if TYPE_CHECKING:
 
 __all__ = ["channel_criterion", "wheel_criterion"]
 
-STUCK_S: Final = 5.0
-STUCK_BINS: Final = 8
-"""Readings one after the other that are the same to the last bit: a converter's noise is some
-counts, and a mean of many never comes twice (common practice)."""
+_UNFIT: Final = (
+    ("railed", flag_bits.SATURATED),
+    ("suspect", flag_bits.SUSPECT),
+    ("stuck or contradicted", flag_bits.UNSOUND),
+)
 MOSTLY: Final = 0.8
 GNSS_M_S: Final = 0.1
 
 
 def channel_criterion(series: Series, stretch: Stretch) -> Criterion:
-    """Pull neither railed nor suspect."""
+    """Pull and speed neither railed, suspect, stuck nor contradicted by a double."""
     held = series.flags[stretch.span]
-    railed, suspect = (held & bit != 0 for bit in (flag_bits.SATURATED, flag_bits.SUSPECT))
-    stuck_s = _stuck_s(series, stretch)
-    words = [f"stuck for {stuck_s:.0f} s"] if stuck_s > 0.0 else []
-    words += [
-        f"{name} for {float(np.mean(mask)) * stretch.seconds:.1f} s"
-        for name, mask in (("railed", railed), ("suspect", suspect))
-        if mask.any()
+    words = [
+        f"{name} for {float(np.mean(held & bit != 0)) * stretch.seconds:.1f} s"
+        for name, bit in _UNFIT
+        if (held & bit).any()
     ]
     return Criterion(
         kind=CriterionKind.CHANNEL,
         value=", ".join(words) or "sound",
-        limit="neither railed, suspect nor stuck",
+        limit="neither railed, suspect, stuck nor contradicted",
         passed=not words,
-        reason="pull or speed was railed, suspect or stuck",
+        reason="pull or speed was railed, suspect, stuck or contradicted",
     )
 
 
@@ -75,12 +73,3 @@ def _wheel_away_pct(run: RunBasis, stretch: Stretch) -> tuple[float, str]:
     if run.instruments.wheel_cause.kind is CauseKind.WHEEL_BY_ROUTE:
         return 100.0 * run.instruments.wheel_rel_u, "the posts, after correction,"
     return math.nan, ""
-
-
-def _stuck_s(series: Series, stretch: Stretch) -> float:
-    """Longest time for which the pull is the same to the last bit, if that is no chance."""
-    same = np.diff(series.pull_kN[stretch.span]) == 0.0
-    edges = np.flatnonzero(np.diff(same.astype(np.int8), prepend=0, append=0))
-    longest = int((edges[1::2] - edges[::2]).max(initial=0)) if len(edges) else 0
-    seconds = longest * series.step_s
-    return seconds if longest >= STUCK_BINS and seconds >= STUCK_S else 0.0

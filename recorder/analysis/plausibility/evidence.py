@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from calibration.quantities import flags as flag_bits
+from recorder.analysis.series.series import UNFIT
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -42,7 +42,7 @@ class Evidence:
         series = self.run.series
         with np.errstate(invalid="ignore"):
             moving = np.abs(series.speed_m_s) > MOVING_M_S
-        fit = (series.flags & np.uint8(flag_bits.SATURATED | flag_bits.SUSPECT)) == 0
+        fit = (series.flags & np.uint8(UNFIT)) == 0
         known = np.isfinite(series.pull_kN) & np.isfinite(series.speed_m_s)
         return np.asarray(moving & fit & known & ~self.braked)
 

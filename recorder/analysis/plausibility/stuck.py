@@ -1,4 +1,8 @@
-"""Instruments that show one value whatever the train does."""
+"""Instruments that show one value, or none, whatever the train does.
+
+What the seal flagged as stuck or contradicted is in no figure; here it is asked whether so much of
+the run is that the instrument itself is to be doubted.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +10,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.quantities import flags as flag_bits
 from recorder.analysis.plausibility.doubt import Checked, Doubt, DoubtKind
+from recorder.analysis.plausibility.evidence import MOVING_M_S
+from recorder.analysis.series.series import UNFIT
+from recorder.analysis.series.standing import standing_bins
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -17,45 +25,116 @@ __all__ = ["check_stuck"]
 
 LEAST_S: Final = 120.0
 """Shorter, a steady train on a coarse table may show one value."""
-MOST_SHARE: Final = 0.95
-"""Of the moving time at one and the same value."""
+MOST_UNSOUND: Final = 0.1
+"""Of the moving time: an instrument that fails for longer is not believed for the rest (common
+practice)."""
+MOST_ONE_VALUE: Final = 0.95
+"""Of the moving time, of a speed: drivers keep a speed, and tables round it."""
 VARIES: Final = 0.05
-"""Relative spread of the other quantity that says the train was not steady."""
+"""Relative spread of a pull that says that the train was not standing."""
+GOES_M_S: Final = 1.5
+"""Of a receiver: more than its scatter at rest."""
+DEAD_M_S: Final = 0.1
 
 
 def check_stuck(evidence: Evidence) -> list[Checked]:
-    """A pull that never changes while the speed does, and a speed while the pull does."""
+    """Pull and speed stuck or contradicted, a speed that stands, and one that is not there."""
+    return [_unsound(evidence), _one_speed(evidence), _dead_speed(evidence)]
+
+
+def _unsound(evidence: Evidence) -> Checked:
+    name = "pull and speed alive"
     series = evidence.run.series
-    moving = evidence.running
-    pull, speed = series.pull_kN[moving], np.abs(series.speed_m_s[moving])
+    speed = np.abs(series.speed_m_s)
+    moving = _moving(evidence)
     seconds = float(np.count_nonzero(moving)) * series.step_s
-    return [
-        _check("pull", pull, "speed", speed, seconds),
-        _check("speed", speed, "pull", pull, seconds),
-    ]
-
-
-def _check(
-    what: str,
-    values: NDArray[np.float64],
-    other_name: str,
-    other: NDArray[np.float64],
-    seconds: float,
-) -> Checked:
-    name = f"{what} alive"
     if seconds < LEAST_S:
         return Checked(name=name, outcome=f"not checked: moved for {seconds:.0f} s only")
-    _, counts = np.unique(values, return_counts=True)
-    share = float(counts.max()) / len(values)
+    bad = series.flags & np.uint8(flag_bits.UNSOUND) != 0
+    bad |= standing_bins(series.t_s, series.pull_kN, speed, moving)
+    share = float(np.count_nonzero(bad & moving)) / float(np.count_nonzero(moving))
     said = (
-        f"{100 * share:.0f} % of the moving time at one value, {100 * MOST_SHARE:.0f} % at most"
+        f"stuck or contradicted for {100 * share:.0f} % of {seconds:.0f} s in motion,"
+        f" {100 * MOST_UNSOUND:.0f} % at most"
     )
-    varies = float(np.std(other)) > VARIES * float(np.mean(np.abs(other)))
-    if share <= MOST_SHARE or not varies:
+    if share <= MOST_UNSOUND:
         return Checked(name=name, outcome=said)
     text = (
-        f"the {what} shows one and the same value for {100 * share:.0f} % of {seconds:.0f} s in"
-        f" motion while the {other_name} changes: the instrument or its reading is stuck; check it"
+        f"pull or speed stands at one value, or is contradicted by its double, for"
+        f" {100 * share:.0f} % of {seconds:.0f} s in motion: an instrument or its reading is stuck;"
+        " check it"
     )
-    doubt = Doubt(kind=DoubtKind.STUCK, text=text, value=share, limit=MOST_SHARE)
-    return Checked(name=name, outcome=said, doubt=doubt)
+    return Checked(name=name, outcome=said, doubt=_doubt(text, share, MOST_UNSOUND))
+
+
+def _one_speed(evidence: Evidence) -> Checked:
+    name = "speed alive"
+    series = evidence.run.series
+    running = evidence.running
+    seconds = float(np.count_nonzero(running)) * series.step_s
+    if seconds < LEAST_S:
+        return Checked(name=name, outcome=f"not checked: moved for {seconds:.0f} s only")
+    speed, pull = np.abs(series.speed_m_s), series.pull_kN
+    stands = standing_bins(series.t_s, speed, pull, running)
+    share = float(np.count_nonzero(stands & running)) / float(np.count_nonzero(running))
+    said = (
+        f"{100 * share:.0f} % of the moving time at one value while the pull changes,"
+        f" {100 * MOST_ONE_VALUE:.0f} % at most"
+    )
+    if share <= MOST_ONE_VALUE:
+        return Checked(name=name, outcome=said)
+    text = (
+        f"the speed shows one and the same value for {100 * share:.0f} % of {seconds:.0f} s in"
+        " motion while the pull changes: the instrument or its reading is stuck; check it"
+    )
+    return Checked(name=name, outcome=said, doubt=_doubt(text, share, MOST_ONE_VALUE))
+
+
+def _dead_speed(evidence: Evidence) -> Checked:
+    """No speed, or one that stands, where the receiver goes; none at all while the pull changes."""
+    name = "speed there"
+    series, gnss = evidence.run.series, evidence.gnss_speed_m_s
+    known = np.isfinite(series.speed_m_s)
+    if gnss is not None:
+        with np.errstate(invalid="ignore"):
+            goes = np.abs(gnss) > GOES_M_S
+            dead = goes & ~(np.abs(series.speed_m_s) > DEAD_M_S)
+        where = "where the receiver goes"
+    else:
+        fit = np.isfinite(series.pull_kN) & (series.flags & np.uint8(UNFIT) == 0)
+        changes = fit.any() and float(np.std(series.pull_kN[fit])) > VARIES * float(
+            np.mean(np.abs(series.pull_kN[fit]))
+        )
+        goes = fit & bool(changes)
+        dead = goes & ~known
+        where = "where the pull changes"
+    seconds = float(np.count_nonzero(goes)) * series.step_s
+    if seconds < LEAST_S:
+        return Checked(name=name, outcome=f"not checked: {seconds:.0f} s only {where}")
+    share = float(np.count_nonzero(dead)) / float(np.count_nonzero(goes))
+    limit = MOST_UNSOUND if gnss is not None else MOST_ONE_VALUE
+    said = (
+        f"missing or at nought for {100 * share:.0f} % of {seconds:.0f} s {where},"
+        f" {100 * limit:.0f} % at most"
+    )
+    if share <= limit:
+        return Checked(name=name, outcome=said)
+    text = (
+        f"the speed is missing or at nought for {100 * share:.0f} % of {seconds:.0f} s {where}:"
+        " the wheel, its counter or its channel is dead; check it"
+    )
+    return Checked(name=name, outcome=said, doubt=_doubt(text, share, limit))
+
+
+def _moving(evidence: Evidence) -> NDArray[np.bool_]:
+    """(n,) bins in which wheel or receiver says that the train moves, and the pull is known."""
+    series = evidence.run.series
+    with np.errstate(invalid="ignore"):
+        moving = np.abs(series.speed_m_s) > MOVING_M_S
+        if evidence.gnss_speed_m_s is not None:
+            moving |= np.abs(evidence.gnss_speed_m_s) > GOES_M_S
+    return np.asarray(moving & np.isfinite(series.pull_kN))
+
+
+def _doubt(text: str, share: float, limit: float) -> Doubt:
+    return Doubt(kind=DoubtKind.STUCK, text=text, value=share, limit=limit)

@@ -16,6 +16,7 @@ from calibration.speed.slip import flag_slip
 from recorder.analysis.series.binning import bin_fast, bin_slow, blank_gaps
 from recorder.analysis.series.filters import acceleration_of
 from recorder.analysis.series.series import Series, grid
+from recorder.analysis.series.standing import standing_bins
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -41,6 +42,8 @@ FINEST_S: Final = 0.1
 """No figure of a train asks for more than ten bins a second."""
 FAST_PER_BIN: Final = 4
 """A channel with at least this many samples a bin is averaged; a slower one is integrated."""
+MOVING_M_S: Final = 1.0
+"""Slower is a start or a stop (common practice)."""
 COURSE_S: Final = 10.0
 """To either side, over which the course is taken: fixes come once a second and scatter."""
 _EARTH_M_PER_DEG: Final = 111_195.0
@@ -101,7 +104,7 @@ class RunGrid:
             filled = sums.count[sums.count > 0]
             whole = sums.count >= (0.5 * np.median(filled) if filled.size else 1.0)
             return Bins(np.where(whole, sums.mean, np.nan), sums.minimum(), sums.maximum())
-        t_s, values = channel.time_s(0, channel.n), channel.values(0, channel.n)
+        t_s, values = _sound(channel, 0, channel.n)
         if channel.by_receiver:
             # Of a receiver's sentences only some tell a quantity: the others are no gap.
             told = np.isfinite(values)
@@ -175,7 +178,7 @@ def series_of(on: RunGrid, gaps: Sequence[Gap], notes: list[str]) -> Series:
         trailing_grade=level,
         locomotive_curvature_per_m=level,
         trailing_curvature_per_m=level,
-        flags=flags | _slipping(on, speed, notes),
+        flags=flags | _slipping(on, speed, notes) | _unsound(on, pull, speed),
         course_deg=_course(on),
         gnss_speed_m_s=on.second_speed_m_s,
         throttle_pct=on.mean_of("throttle"),
@@ -193,7 +196,8 @@ def _pull(on: RunGrid, gaps: Sequence[Gap], notes: list[str]) -> tuple[Bins, NDA
     held = on.bins(channel)
     own = [g for g in gaps if g.device == channel.device]
     mean, low, high = (blank_gaps(x, on.edges, own) for x in (held.mean, held.low, held.high))
-    return Bins(mean, low, high), on.flags(channel)
+    flags = on.flags(channel) & ~np.uint8(flag_bits.SPIKE)
+    return Bins(mean, low, high), flags
 
 
 def _motion(
@@ -221,6 +225,20 @@ def _motion(
     elif distance is None:
         d = np.cumsum(np.nan_to_num(v)) * on.step_s
     return v, d
+
+
+def _unsound(on: RunGrid, pull: Bins, speed_m_s: NDArray[np.float64]) -> NDArray[np.uint8]:
+    """``UNSOUND`` where the speed (the distance without one) stands or is contradicted, and where
+    the pull stands in a run that was sealed before its channels were watched.
+    """
+    with np.errstate(invalid="ignore"):
+        moving = np.abs(speed_m_s) > MOVING_M_S
+    stands = standing_bins(on.t_s, pull.mean, speed_m_s, moving)
+    found = np.where(stands, np.uint8(flag_bits.UNSOUND), np.uint8(0)).astype(np.uint8)
+    channel = first_channel(on.run, "speed") or first_channel(on.run, "distance")
+    if channel is not None:
+        found |= on.flags(channel) & np.uint8(flag_bits.UNSOUND)
+    return found
 
 
 def _slipping(
@@ -280,4 +298,13 @@ def _spans(channel: Channel) -> Iterator[tuple[int, int]]:
 
 def _chunks(channel: Channel) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64]]]:
     for start, stop in _spans(channel):
-        yield channel.time_s(start, stop), channel.values(start, stop)
+        yield _sound(channel, start, stop)
+
+
+def _sound(
+    channel: Channel, start: int, stop: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Times and values of the samples that are no spikes: they are in no mean, least or most."""
+    t_s, values = channel.time_s(start, stop), channel.values(start, stop)
+    spikes = channel.flags(start, stop) & np.uint8(flag_bits.SPIKE) != 0
+    return (t_s[~spikes], values[~spikes]) if spikes.any() else (t_s, values)

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 __all__ = ["UNFIT", "GradeSource", "Series", "grid"]
 
-UNFIT: Final = flag_bits.SATURATED | flag_bits.SUSPECT
+UNFIT: Final = flag_bits.SATURATED | flag_bits.SUSPECT | flag_bits.UNSOUND
 """Flags that keep a bin out of every judged figure."""
 MAX_BINS: Final = 2_000_000
 """Fifty-five hours at a tenth of a second: beyond that it is a slip of the step, and the arrays
@@ -51,7 +51,8 @@ class Series:
     locomotive_curvature_per_m: NDArray[np.float64]
     trailing_curvature_per_m: NDArray[np.float64]
     flags: NDArray[np.uint8]
-    """Union of the pull flags of a bin."""
+    """Union of the pull flags of a bin, but of spikes, which are in no mean; ``UNSOUND`` where the
+    speed is, too."""
     zero_drift_kN: NDArray[np.float64] | None = None
     """What following the zero over the run took from (or gave to) the pull; ``None`` with one
     zero or none."""
@@ -75,7 +76,7 @@ class Series:
 
     @property
     def sound_pull_kN(self) -> NDArray[np.float64]:
-        """Pull (n,) with railed and suspect bins unknown: they are no zero, and no work."""
+        """Pull (n,) with unfit bins unknown: they are no zero, and no work."""
         return np.where(self.flags & UNFIT == 0, self.pull_kN, np.nan)
 
     @property

@@ -278,7 +278,7 @@ class RunHealth:
         faults = (HealthFault.RAILED, HealthFault.SPIKING)
         return _Analogue(
             ChannelSeconds(rails=rails if counts else None),
-            StuckWatch(source, tell, counts),
+            StuckWatch(source, tell),
             tuple(RareWatch(source, tell, fault) for fault in faults),
             None if force is None else _drift_watch(source, tell, force),
         )

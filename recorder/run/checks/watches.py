@@ -28,9 +28,10 @@ it a quiet channel stands for seconds in the middle of a step, and is in order."
 NOISY_SECONDS: Final = 10
 """Of the same movement, each of which had that noise, before it is known of the channel."""
 SLOW_STUCK_S: Final = 120.0
-SLOW_VARIES: Final = 0.05
+SLOW_VARIES: Final = 0.15
 """A channel whose noise is not known stands too long when the train moved all the while, at
-speeds that were not one: a pull changes with speed by its resistance alone."""
+speeds that were not one: a pull changes with speed by its resistance alone, by more than a
+coarse table rounds it."""
 JOINED_S: Final = 60
 """Spikes or rails less far apart are one episode."""
 REST_SETTLES_S: Final = 30
@@ -136,8 +137,6 @@ class StuckWatch:
 
     source: Source
     tell: Tell
-    counts: bool
-    """Whether these are counts; the resolution of values is not known."""
     _run: StillRun = field(default_factory=StillRun)
     _steps: dict[Movement, deque[tuple[int, float]]] = field(
         default_factory=lambda: {m: deque(maxlen=NOISY_SECONDS + 1) for m in Movement}
@@ -174,8 +173,6 @@ class StuckWatch:
             self._open = None
 
     def _noisy(self, movement: Movement) -> bool:
-        if not self.counts:
-            return False
         steps = [ratio for second, ratio in self._steps[movement] if second != self._began]
         return len(steps) >= NOISY_SECONDS and min(steps[-NOISY_SECONDS:]) >= NOISY_QUANTA
 

@@ -226,10 +226,8 @@ def test_a_pull_that_stands_still_is_not_judged() -> None:
     speed = np.full(600, 10.0)
     share = np.full(600, 1.02)
     results = results_of(speed, share, *full(0.0, closed_s=600.0))
-    frozen = results_of(
-        speed, share, *full(0.0, closed_s=600.0),
-        pull_kN=np.where(np.arange(600) < 300, 122.4 + 0.01 * np.sin(np.arange(600)), 122.4),
-    )  # fmt: skip
+    flags = np.where(np.arange(600) < 300, 0, flag_bits.UNSOUND).astype(np.uint8)
+    frozen = results_of(speed, share, *full(0.0, closed_s=600.0), flags=flags)
     assert at(results, 400.0).judged
     assert refused_by(at(frozen, 400.0)) == {K.CHANNEL}
     assert at(frozen, 200.0).judged

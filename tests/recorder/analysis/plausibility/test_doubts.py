@@ -7,7 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
+from calibration.quantities import flags as flag_bits
 from recorder.analysis.plausibility.doubt import DoubtKind
 from recorder.analysis.plausibility.doubts import checks_of, doubts_of
 from recorder.analysis.plausibility.evidence import Evidence
@@ -32,11 +34,17 @@ def _times(series: Series, **factors: float) -> Series:
     return replace(series, **{name: getattr(series, name) * f for name, f in factors.items()})
 
 
-def _evidence(series: Series, train: TrialTrain = TRAIN, trip: str = "") -> Evidence:
+def _evidence(
+    series: Series,
+    train: TrialTrain = TRAIN,
+    trip: str = "",
+    gnss: NDArray[np.float64] | None = None,
+) -> Evidence:
     return Evidence(
         run=basis("run", series, train, INSTRUMENTS),
         braked=np.zeros(len(series), bool),
         trip=parse_trip_sheet(trip) if trip else None,
+        gnss_speed_m_s=gnss,
     )
 
 
@@ -136,6 +144,33 @@ def test_what_never_changes_is_stuck_only_while_the_train_varies() -> None:
     assert DoubtKind.STUCK in kinds(_evidence(drawn(10.0 * level, pull)))
     assert DoubtKind.STUCK not in kinds(_evidence(drawn(speed, pull)))
     assert DoubtKind.STUCK not in kinds(_evidence(_steady(80.0)))
+
+
+def test_a_channel_that_was_unsound_for_long_is_doubted() -> None:
+    for share, doubted in ((0.05, False), (0.2, True)):
+        flags = np.zeros(3000, np.uint8)
+        flags[: int(3000 * share)] = flag_bits.UNSOUND
+        varied = drawn(10.0 + np.sin(np.arange(3000) / 300.0), np.full(3000, 80.0))
+        series = replace(varied, pull_kN=varied.pull_kN + np.arange(3000) / 100.0, flags=flags)
+        assert (DoubtKind.STUCK in kinds(_evidence(series))) is doubted
+
+
+@pytest.mark.parametrize("dead", [math.nan, 0.0])
+def test_a_dead_speed_is_doubted_while_the_receiver_moves(dead: float) -> None:
+    n = 3000
+    pull = 80.0 + 30.0 * np.cos(np.arange(n) / 200.0)
+    gnss = 12.0 + np.sin(np.arange(n) / 300.0)
+    dying = np.where(np.arange(n) < 2000, gnss, dead)
+    assert DoubtKind.STUCK in kinds(_evidence(drawn(dying, pull), gnss=gnss))
+    assert DoubtKind.STUCK not in kinds(_evidence(drawn(gnss, pull), gnss=gnss))
+
+
+def test_no_speed_at_all_is_doubted_while_the_pull_changes() -> None:
+    n = 3000
+    pull = 80.0 + 30.0 * np.cos(np.arange(n) / 200.0)
+    assert DoubtKind.STUCK in kinds(_evidence(drawn(np.full(n, math.nan), pull)))
+    still = drawn(np.full(n, math.nan), np.full(n, 80.0))
+    assert DoubtKind.STUCK not in kinds(_evidence(still))
 
 
 @pytest.mark.parametrize("n", [0, 1, 3000])

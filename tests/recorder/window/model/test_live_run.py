@@ -25,7 +25,7 @@ from recorder.window.model.live.control_worker import (
     Trouble,
     ZeroTaken,
 )
-from recorder.window.model.live.device_lines import Level, device_lines
+from recorder.window.model.live.device_lines import Level
 from recorder.window.model.live.live_run import LiveRun
 
 if TYPE_CHECKING:
@@ -264,21 +264,6 @@ def test_devices_disk_and_warnings_are_said(
     words = texts(run)
     assert "drawbar: LINK LOST" in words
     assert "disk 12 min left" in words
-
-
-def test_a_channel_that_is_not_sound_is_loud(
-    session: FakeSession, kit: Kit, run: LiveRun
-) -> None:
-    session.unsound = ("pull stuck: the very same count while the train moves",)
-    kit.settle(run)
-    assert any(
-        "pull stuck" in alarm.text and alarm.level is Level.LOUD
-        for alarm in run.alarms(time.monotonic_ns())
-    )
-    assert run.status is not None
-    by_name = {line.name: line for line in device_lines(run.status)}
-    assert by_name["drawbar"].level is Level.WARN
-    assert by_name["drawbar"].fault.startswith("pull stuck")
 
 
 @pytest.mark.parametrize("state", [s for s in RunState if s.takes_marks])

@@ -1,0 +1,74 @@
+"""Bins in which a series stands at one value though it cannot: the rule of the channels' health,
+for runs that were sealed before it was kept, and for tables whose values came without counts."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from recorder.run.checks.channel_seconds import ChannelSeconds
+from recorder.run.checks.watches import STUCK_SAMPLES, Movement, Source, StuckWatch
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from recorder.run.checks.channel_health import Episode
+
+__all__ = ["standing_bins"]
+
+DECIMALS: Final = 9
+"""Means of equal samples differ by the rounding of their sums alone."""
+LEAST_BINS: Final = min(STUCK_SAMPLES, 20)
+"""Equal ones in a row, without which the rule need not be asked."""
+
+
+class _Heard:
+    def __init__(self) -> None:
+        self.episodes: list[Episode] = []
+
+    def begun(self, episode: Episode) -> None:
+        """Only whole ones are wanted."""
+
+    def ended(self, episode: Episode) -> None:
+        self.episodes.append(episode)
+
+
+def standing_bins(
+    t_s: NDArray[np.float64],
+    values: NDArray[np.float64],
+    other: NDArray[np.float64],
+    moving: NDArray[np.bool_],
+) -> NDArray[np.bool_]:
+    """(n,) bins of ``values`` that stand while the train moves and ``other`` changes.
+
+    Parameters
+    ----------
+    t_s, values : (n,) bin centres, and what is doubted; NaN where it is not known.
+    other : (n,) the quantity that shows that the train did not run evenly; NaN: not known.
+    moving : (n,)
+    """
+    out = np.zeros(len(values), bool)
+    known = np.flatnonzero(np.isfinite(values))
+    held = np.round(values[known], DECIMALS)
+    if not _long_runs(held):
+        return out
+    heard = _Heard()
+    seconds = ChannelSeconds(spikes=False)
+    watch = StuckWatch(Source(device="", channels=("",)), heard)
+    for row in [*seconds.feed(t_s[known], held), *seconds.finish()]:
+        span = known[row.first_record : row.stop_record]
+        beside = np.abs(other[span])
+        beside = beside[np.isfinite(beside)]
+        goes = len(beside) > 0 and bool(moving[span].all())
+        movement = Movement.MOVING if goes else Movement.UNKNOWN
+        watch.second(row, movement, float(beside.mean()) if goes else np.nan)
+    watch.finish()
+    for episode in heard.episodes:
+        out[known[episode.first_record : episode.stop_record]] = True
+    return out
+
+
+def _long_runs(values: NDArray[np.float64]) -> bool:
+    changed = np.flatnonzero(np.diff(values, prepend=np.nan, append=np.nan) != 0.0)
+    return bool((np.diff(changed) >= LEAST_BINS).any())
