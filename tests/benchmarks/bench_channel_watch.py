@@ -16,7 +16,7 @@ import numpy as np
 
 from calibration.certificates.certificate import Certificate
 from calibration.clock.tick_line import TickLine
-from recorder.acquisition.process.channel_watch import ChannelWatch
+from recorder.acquisition.field.channel_watch import ChannelWatch
 from recorder.acquisition.ring.ring import RingWriter
 from recorder.run.checks.channel_health import Episode
 from recorder.run.checks.run_health import RunHealth

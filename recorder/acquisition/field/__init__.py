@@ -1,1 +1,1 @@
-"""Zero and shunt checks on live counts. The arithmetic is in `calibration.field`."""
+"""Zero and shunt checks on live counts, and the watch over channels. Arithmetic is elsewhere."""

@@ -6,9 +6,9 @@ import time
 from typing import TYPE_CHECKING, Any, Final
 
 from recorder.acquisition.control.status import SessionStatus
+from recorder.acquisition.field.channel_watch import ChannelWatch
 from recorder.acquisition.field.field_checks import FieldChecks
 from recorder.acquisition.preparation.settings import Outcome
-from recorder.acquisition.process.channel_watch import ChannelWatch
 from recorder.acquisition.process.health import HealthMonitor
 from recorder.acquisition.process.reports import (
     Progress,

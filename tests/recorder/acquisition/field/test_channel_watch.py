@@ -11,7 +11,7 @@ import pytest
 
 from calibration.certificates.certificate import Certificate
 from calibration.clock.tick_line import TickLine
-from recorder.acquisition.process.channel_watch import ChannelWatch
+from recorder.acquisition.field.channel_watch import ChannelWatch
 from recorder.acquisition.ring.ring import RingWriter
 from recorder.run.parts.block import Block
 from tests.recorder.made_runs import CELL, WHEEL
