@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Final
 from recorder.analysis.campaign.loading import load_runs
 from recorder.analysis.proof.beyond import beyond_of
 from recorder.run_file.hdf5.reader import open_run
-from recorder.run_file.proof.proof import Check, Proof, State
-from recorder.run_file.proof.prove_file import prove_file
+from recorder.run_file.proof.parts.proof import Check, Proof, State
+from recorder.run_file.proof.whole.prove_file import prove_file
 
 if TYPE_CHECKING:
     from recorder.analysis.plausibility.doubt import Checked, Doubt
-    from recorder.run_file.proof.proof import Progress
+    from recorder.run_file.proof.parts.proof import Progress
 
 __all__ = ["Proven", "prove_run"]
 

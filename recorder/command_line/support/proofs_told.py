@@ -7,7 +7,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final
 
 from recorder.command_line.support.doubts_told import doubts_json
-from recorder.run_file.proof.proof import Check, State
+from recorder.run_file.proof.parts.proof import Check, State
 
 if TYPE_CHECKING:
     from recorder.analysis.proof.prove import Proven

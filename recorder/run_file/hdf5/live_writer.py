@@ -18,6 +18,7 @@ from recorder.run.values.calibrate import Calibrated, Calibrator
 from recorder.run_file.hdf5.create import create_file
 from recorder.run_file.hdf5.layout import EVENT_DTYPE, GAP_DTYPE, MARK_DTYPE
 from recorder.run_file.hdf5.naming import raw_name
+from recorder.run_file.hdf5.tables import cut_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -207,16 +208,8 @@ def _fill(row: np.void, data: dict[str, Any]) -> None:
             continue
         kind = row.dtype[name]
         if kind.kind == "S":
-            row[name], shortened = _fixed(str(data[name]), kind.itemsize)
+            row[name], shortened = cut_text(str(data[name]), kind.itemsize)
             cut = cut or shortened
         else:
             row[name] = data[name]
     row["cut"] = cut
-
-
-def _fixed(text: str, size: int) -> tuple[bytes, bool]:
-    """UTF-8 bytes that fit a fixed length, cut between characters, and whether it was cut."""
-    data = text.encode("utf-8", "replace")
-    if len(data) <= size:
-        return data, False
-    return data[:size].decode("utf-8", "ignore").encode("utf-8"), True

@@ -18,9 +18,24 @@ if TYPE_CHECKING:
 
     from recorder.run_file.hdf5.store import Store
 
-__all__ = ["read_events", "read_gaps", "read_marks", "read_tick_ties", "table_rows"]
+__all__ = [
+    "cut_text",
+    "read_events",
+    "read_gaps",
+    "read_marks",
+    "read_tick_ties",
+    "table_rows",
+]
 
 T = TypeVar("T")
+
+
+def cut_text(text: str, size: int) -> tuple[bytes, bool]:
+    """UTF-8 bytes that fit a fixed length, cut between characters, and whether it was cut."""
+    data = text.encode("utf-8", "replace")
+    if len(data) <= size:
+        return data, False
+    return data[:size].decode("utf-8", "ignore").encode("utf-8"), True
 
 
 def read_marks(store: Store) -> list[Mark]:

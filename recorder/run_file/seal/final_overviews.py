@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
@@ -11,11 +11,15 @@ from recorder.run_file.hdf5.create import describe_dataset
 from recorder.run_file.hdf5.layout import part
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
     from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
     from recorder.run_file.hdf5.store import Store
     from recorder.run_file.seal.digests import Progress
 
-__all__ = ["write_overviews"]
+__all__ = ["MadeOverview", "made_overviews", "overview_path", "write_overviews"]
 
 CHUNK: Final = 500_000
 """Samples binned at once: bounds the memory, whatever the length of the run."""
@@ -23,15 +27,50 @@ STORED_ROWS: Final = 4096
 """Most bins in a chunk of the file."""
 
 
+class MadeOverview(NamedTuple):
+    """One level of the overview of one channel."""
+
+    channel: ChannelHeader
+    level: int
+    rows: NDArray[np.void]
+    """(n,) of ``overview_dtype``."""
+    t0_s: float
+    width_s: float
+
+
 def write_overviews(store: Store, header: RunHeader, progress: Progress) -> None:
     """Store the overviews of all channels; one without a sample has none."""
+    for made in made_overviews(store, header, progress):
+        stored = store.put_rows(
+            overview_path(made.channel, made.level), made.rows, min(len(made.rows), STORED_ROWS)
+        )
+        describe_dataset(
+            stored,
+            part("overview/CHANNEL/level_K"),
+            quantity=f"overview of {made.channel.name}",
+            units=made.channel.true_unit,
+        )
+        stored.set_attributes({"t0_s": made.t0_s, "width_s": made.width_s})
+
+
+def overview_path(channel: ChannelHeader, level: int) -> str:
+    """Where a level of a channel's overview stands."""
+    return f"overview/{channel.name}/level_{level}"
+
+
+def made_overviews(
+    store: Store, header: RunHeader, progress: Progress
+) -> Iterator[MadeOverview]:
+    """The overviews of all channels from their values; nothing is written."""
     channels = [(device, channel) for device in header.devices for channel in device.channels]
     for i, (device, channel) in enumerate(channels):
         progress(i / len(channels), f"overview of {channel.name}")
-        _overview(store, device, channel)
+        yield from _overview(store, device, channel)
 
 
-def _overview(store: Store, device: DeviceHeader, channel: ChannelHeader) -> None:
+def _overview(
+    store: Store, device: DeviceHeader, channel: ChannelHeader
+) -> Iterator[MadeOverview]:
     path = f"devices/{device.name}"
     times, values, flags = (
         store.column(f"{path}/{name}")
@@ -50,16 +89,7 @@ def _overview(store: Store, device: DeviceHeader, channel: ChannelHeader) -> Non
     rows = sums.rows(values.dtype)
     level = 0
     while True:
-        stored = store.put_rows(
-            f"overview/{channel.name}/level_{level}", rows, min(len(rows), STORED_ROWS)
-        )
-        describe_dataset(
-            stored,
-            part("overview/CHANNEL/level_K"),
-            quantity=f"overview of {channel.name}",
-            units=channel.true_unit,
-        )
-        stored.set_attributes({"t0_s": first_s, "width_s": width_s})
+        yield MadeOverview(channel, level, rows, first_s, width_s)
         if len(rows) <= LEAST_BINS:
             break
         rows, width_s, level = coarser(rows), width_s * FACTOR, level + 1

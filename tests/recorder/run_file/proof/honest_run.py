@@ -10,6 +10,7 @@ import hashlib
 import os
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +42,8 @@ CELL_HOLE, WHEEL_HOLE = (60, 3), (100, 2)
 """First block left out, and how many."""
 CELL_BLOCK, WHEEL_BLOCK = 50, 5
 """Records in a block."""
+CELL_STEP = 500
+"""Ticks from one sample to the next: 2 kHz at 1 MHz."""
 
 
 def honest_run(**changes: Any) -> MadeRun:
@@ -49,13 +52,13 @@ def honest_run(**changes: Any) -> MadeRun:
     blocks: dict[str, list[Block]] = {}
     for block in run.blocks:
         blocks.setdefault(block.device, []).append(block)
-    cell, lost = _without(blocks["cell"], *CELL_HOLE), CELL_HOLE[1] * CELL_BLOCK
+    cell, lost = _without(_even(blocks["cell"]), *CELL_HOLE), CELL_HOLE[1] * CELL_BLOCK
     wheel, gone = _without(blocks["wheel"], *WHEEL_HOLE), WHEEL_HOLE[1] * WHEEL_BLOCK
     gaps: list[Event | Gap] = [
         _gap("cell", Cause.CHECKSUM, lost, CELL_HOLE[0] * CELL_BLOCK, 1.5),
         _gap("wheel", Cause.LOST_FRAMES, gone, WHEEL_HOLE[0] * WHEEL_BLOCK, 5.0),
     ]
-    kept = [*cell, *wheel, *blocks["gnss"]]
+    kept = [*cell, *wheel, *_real_sentences(blocks["gnss"])]
     certificates = {
         "certs/cell.json": dump_certificate(made(issued="2026-01-01")),
         "wheel": dump_certificate(WHEEL),
@@ -74,6 +77,34 @@ def honest_run(**changes: Any) -> MadeRun:
         ],
         events=[run.events[0], *gaps, *_told(kept)],
     )
+
+
+def _even(blocks: list[Block]) -> list[Block]:
+    """The cell's ticks at exactly even steps, as its frames have them."""
+    told = []
+    for i, block in enumerate(blocks):
+        records = block.records.copy()
+        records["tick"] = CELL_STEP * (i * CELL_BLOCK + np.arange(CELL_BLOCK))
+        told.append(replace(block, records=records))
+    return told
+
+
+def _real_sentences(blocks: list[Block]) -> list[Block]:
+    """Positions and times as RMC sentences with their checksums (NMEA 0183)."""
+    told = []
+    for i, block in enumerate(blocks):
+        minutes = 30.0 + 0.001 * i
+        when = datetime.fromtimestamp(STARTED_UTC_NS // 10**9 + i, UTC)
+        place = f"51{minutes:07.4f},N,00000.0000,E"
+        body = f"GPRMC,{when:%H%M%S}.00,A,{place},19.4,090.0,{when:%d%m%y},,"
+        check = 0
+        for byte in body.encode():
+            check ^= byte
+        records = block.records.copy()
+        records["latitude_deg"] = 51 + minutes / 60.0
+        records["sentence"] = f"${body}*{check:02X}".encode()
+        told.append(replace(block, records=records))
+    return told
 
 
 def _without(blocks: list[Block], first: int, many: int) -> list[Block]:

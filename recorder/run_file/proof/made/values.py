@@ -10,7 +10,7 @@ import numpy as np
 from calibration.quantities.flags import describe
 from recorder.run.parts.errors import RunFileError
 from recorder.run.values.calibrate import parse_certificates
-from recorder.run_file.proof.proof import Check, Proof, State
+from recorder.run_file.proof.parts.proof import Check, Proof, State
 from recorder.run_file.seal.final_values import made_values
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from recorder.run.parts.header import ChannelHeader, DeviceHeader
     from recorder.run_file.hdf5.store import Column
-    from recorder.run_file.proof.held import Held
+    from recorder.run_file.proof.parts.held import Held
     from recorder.run_file.seal.final_values import MadeValues
 
 __all__ = ["prove_values"]

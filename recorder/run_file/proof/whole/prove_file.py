@@ -2,27 +2,32 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from recorder.run.parts.errors import RunFileError
-from recorder.run_file.proof.certificates import prove_certificates
-from recorder.run_file.proof.gaps import prove_gaps
-from recorder.run_file.proof.held import open_held
-from recorder.run_file.proof.marks import prove_marks
-from recorder.run_file.proof.proof import Check, Proof, State
-from recorder.run_file.proof.records import prove_records
-from recorder.run_file.proof.ticks import prove_ticks
-from recorder.run_file.proof.utc import prove_utc
-from recorder.run_file.proof.values import prove_values
+from recorder.run_file.proof.kept.certificates import prove_certificates
+from recorder.run_file.proof.kept.events import prove_events
+from recorder.run_file.proof.kept.header import prove_header
+from recorder.run_file.proof.kept.marks import prove_marks
+from recorder.run_file.proof.made.overviews import prove_overviews
+from recorder.run_file.proof.made.ticks import prove_ticks
+from recorder.run_file.proof.made.utc import prove_utc
+from recorder.run_file.proof.made.values import prove_values
+from recorder.run_file.proof.parts.held import open_held
+from recorder.run_file.proof.parts.proof import Check, Proof, State
+from recorder.run_file.proof.records.counts import prove_records
+from recorder.run_file.proof.records.gaps import prove_gaps
+from recorder.run_file.proof.records.sentences import prove_sentences
 from recorder.run_file.seal.verify import verify_run
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from recorder.run_file.proof.held import Held
-    from recorder.run_file.proof.proof import Progress
+    from recorder.run_file.proof.parts.held import Held
+    from recorder.run_file.proof.parts.proof import Progress
 
 __all__ = ["prove_file"]
 
@@ -30,13 +35,17 @@ DIGESTS_PART: Final = 0.35
 """Share of the whole work that reading every byte twice is, of a run of twelve hours."""
 
 CHECKS: Final[tuple[tuple[Check, float, Callable[..., Iterator[Proof]]], ...]] = (
-    (Check.GAPS, 0.1, prove_gaps),
-    (Check.RECORDS, 0.05, prove_records),
-    (Check.TICKS, 0.15, prove_ticks),
+    (Check.HEADER, 0.01, prove_header),
+    (Check.GAPS, 0.08, prove_gaps),
+    (Check.RECORDS, 0.04, prove_records),
+    (Check.SENTENCES, 0.03, prove_sentences),
+    (Check.TICKS, 0.12, prove_ticks),
     (Check.UTC, 0.02, prove_utc),
-    (Check.VALUES, 0.3, prove_values),
+    (Check.VALUES, 0.2, prove_values),
+    (Check.OVERVIEWS, 0.12, prove_overviews),
+    (Check.EVENTS, 0.01, prove_events),
     (Check.MARKS, 0.01, prove_marks),
-    (Check.CERTIFICATES, 0.02, prove_certificates),
+    (Check.CERTIFICATES, 0.01, prove_certificates),
 )
 """Each check with its share of the whole work."""
 
@@ -69,7 +78,24 @@ def prove_file(path: Path | str, *, progress: Progress | None = None) -> list[Pr
         for check, share, prove in CHECKS:
             proofs += _guarded(check, prove, held, partial(_step, tell, done, share, check))
             done += share
-    return proofs
+        return [_unless_followed(held, proof, proofs) for proof in proofs]
+
+
+def _unless_followed(held: Held, proof: Proof, proofs: list[Proof]) -> Proof:
+    """An overview of times or values that are contradicted themselves shows nothing more."""
+    if proof.check is not Check.OVERVIEWS or proof.state is not State.CONTRADICTED:
+        return proof
+    devices = [d.name for d in held.header.devices if proof.of in {c.name for c in d.channels}]
+    for other in proofs:
+        first = other.check is Check.TICKS and other.of in devices
+        if other.state is State.CONTRADICTED and (
+            first or (other.check is Check.VALUES and other.of == proof.of)
+        ):
+            words = (
+                f"it is not that of the {'times' if first else 'values'}, contradicted above"
+            )
+            return replace(proof, state=State.NOT_PROVED, words=words)
+    return proof
 
 
 def _step(tell: Progress, done: float, share: float, check: Check, part: float) -> None:

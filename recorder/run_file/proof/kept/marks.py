@@ -12,14 +12,14 @@ from recorder.run.parts.event import EventKind
 from recorder.run.parts.event_numbers import number
 from recorder.run_file.companion.companion import Companion, companion_path
 from recorder.run_file.hdf5.tables import table_rows
-from recorder.run_file.proof.proof import Check, Proof, State
+from recorder.run_file.proof.parts.proof import Check, Proof, State
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
     from typing import Any
 
     from recorder.marks.mark import Mark
-    from recorder.run_file.proof.held import Held
+    from recorder.run_file.proof.parts.held import Held
 
 __all__ = ["prove_marks"]
 

@@ -9,8 +9,8 @@ import numpy as np
 from recorder.run.parts.errors import UnreadableError
 from recorder.run.time.utc import UTC_DTYPE, UtcSource
 from recorder.run_file.hdf5.store import parsed
-from recorder.run_file.proof.proof import Check, Proof, State
-from recorder.run_file.proof.ticks import COVERAGE, SAME_S
+from recorder.run_file.proof.made.ticks import COVERAGE, SAME_S
+from recorder.run_file.proof.parts.proof import Check, Proof, State
 from recorder.run_file.seal.final_times import duration_of, fit_utc_of
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from recorder.run.time.utc import UtcScale
-    from recorder.run_file.proof.held import Held
+    from recorder.run_file.proof.parts.held import Held
 
 __all__ = ["prove_utc"]
 
@@ -55,6 +55,17 @@ def _judged(
             f" {source.source!r}{f' ({source.why})' if source.why else ''}{by}"
         )
         return _proof(State.NOT_PROVED if by else State.CONTRADICTED, words)
+    if (stored.fixes, stored.pulses) != (source.fixes, source.pulses):
+        words = (
+            f"the file says UTC was tied by {stored.fixes:,} sentences and {stored.pulses:,}"
+            f" pulses; it holds {source.fixes:,} and {source.pulses:,} to tie it by{by}"
+        )
+        return _proof(State.NOT_PROVED if by else State.CONTRADICTED, words)
+    return _nodes_judged(nodes, scale, by) or _proof(*_alone(source, len(nodes)))
+
+
+def _nodes_judged(nodes: NDArray[np.void], scale: UtcScale, by: str) -> Proof | None:
+    """What the stored nodes show against the scale tied again; None: they are the same."""
     away_s = (nodes["utc_ns"] - scale.utc_ns(nodes["t_s"])) / 1e9
     u_stored, u_made = nodes["u_s"], scale.u_s(nodes["t_s"])
     i = int(np.argmax(np.abs(away_s)))
@@ -75,7 +86,7 @@ def _judged(
             f" tied again it is {u_made[k]:.3g} s{by}"
         )
         return _proof(State.NOT_PROVED if by else State.CONTRADICTED, words)
-    return _proof(*_alone(source, len(nodes)))
+    return None
 
 
 def _alone(source: UtcSource, nodes: int) -> tuple[State, str]:

@@ -13,13 +13,13 @@ from calibration.certificates.certificate import (
 )
 from calibration.evaluation.verify import verify_document
 from recorder.run.values.calibrate import day_of
-from recorder.run_file.proof.proof import Check, Proof, State
+from recorder.run_file.proof.parts.proof import Check, Proof, State
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from calibration.certificates.certificate import Certificate
-    from recorder.run_file.proof.held import Held
+    from recorder.run_file.proof.parts.held import Held
 
 __all__ = ["prove_certificates"]
 

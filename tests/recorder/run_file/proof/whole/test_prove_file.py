@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 from calibration.certificates.certificate import document_digest
-from recorder.run_file.proof.proof import Check, Proof, State
-from recorder.run_file.proof.prove_file import prove_file
+from recorder.run_file.proof.parts.proof import Check, Proof, State
+from recorder.run_file.proof.whole.prove_file import prove_file
 from recorder.run_file.seal.verify import verify_run
 from tests.recorder import earlier_version
 from tests.recorder.run_file.proof.honest_run import (
@@ -42,14 +42,16 @@ def test_an_honest_run_proves_clean(honest: Path) -> None:
     assert 0.0 <= parts[0] <= parts[-1] <= 1.0
     proved = {(p.check, p.of) for p in proofs if p.state is State.PROVED}
     assert proved == {
-        (Check.DIGESTS, ""),
-        (Check.GAPS, "cell"), (Check.GAPS, "wheel"),
+        (Check.DIGESTS, ""), (Check.HEADER, ""),
+        (Check.GAPS, "cell"), (Check.GAPS, "wheel"), (Check.SENTENCES, "gnss"),
         (Check.RECORDS, "cell"), (Check.RECORDS, "wheel"), (Check.RECORDS, "gnss"),
         (Check.TICKS, "cell"), (Check.TICKS, "wheel"), (Check.TICKS, "gnss"),
         (Check.UTC, ""),
         (Check.VALUES, "pull"), (Check.VALUES, "distance"), (Check.VALUES, "speed"),
         (Check.VALUES, "latitude"),
-        (Check.MARKS, ""),
+        (Check.OVERVIEWS, "pull"), (Check.OVERVIEWS, "distance"), (Check.OVERVIEWS, "speed"),
+        (Check.OVERVIEWS, "latitude"),
+        (Check.EVENTS, ""), (Check.MARKS, ""),
         (Check.CERTIFICATES, "certs/cell.json"),
     }  # fmt: skip
     assert {(p.check, p.of) for p in proofs if p.state is State.NOT_PROVED} == {
@@ -57,12 +59,14 @@ def test_an_honest_run_proves_clean(honest: Path) -> None:
     }  # fmt: skip
 
 
-def test_the_first_version_proves_all_but_its_made_up_gaps(tmp_path: Path) -> None:
-    """Its gaps are one of every cause, written beside records that go on without a hole."""
+def test_the_first_version_proves_all_but_what_was_made_up(tmp_path: Path) -> None:
+    """Its gaps are one of every cause, beside records that go on without a hole, and its
+    sentences have no checksum; both were made up for that run."""
     proofs = prove_file(earlier_version.sealed_run(tmp_path))
-    assert contradicted(proofs) == {(Check.GAPS, "cell")}
+    assert contradicted(proofs) == {(Check.GAPS, "cell"), (Check.SENTENCES, "gnss")}
     assert {p.check for p in proofs if p.state is State.PROVED} >= {
-        Check.DIGESTS, Check.TICKS, Check.UTC, Check.VALUES, Check.MARKS,
+        Check.DIGESTS, Check.HEADER, Check.TICKS, Check.UTC, Check.VALUES, Check.OVERVIEWS,
+        Check.EVENTS, Check.MARKS,
     }  # fmt: skip
 
 
@@ -108,6 +112,51 @@ def _fewer_lost(file: h5py.File) -> None:
         if gap["device"] == "cell":
             gap["lost_records"] = 20
     retext(file, "gaps/json", json.dumps(gaps))
+    rows = file["gaps/table"][:]
+    rows["lost_records"][rows["device"] == b"cell"] = 20
+    file["gaps/table"][:] = rows
+
+
+def _a_gap_less_in_the_text_alone(file: h5py.File) -> None:
+    gaps = json.loads(file["gaps/json"][0])
+    retext(file, "gaps/json", json.dumps([g for g in gaps if g["device"] != "cell"]))
+
+
+def _one_tick(file: h5py.File) -> None:
+    file["devices/cell/tick"][9000] += 1
+
+
+def _an_overview(file: h5py.File) -> None:
+    rows = file["overview/pull/level_0"][:]
+    rows["maximum"][100] += 1.0
+    file["overview/pull/level_0"][:] = rows
+
+
+def _an_event_in_the_text_alone(file: h5py.File) -> None:
+    events = json.loads(file["events/json"][0])
+    for event in events:
+        if event["kind"] == "health":
+            event["data"]["devices"]["cell"]["hz"] = 1.0
+    retext(file, "events/json", json.dumps(events))
+
+
+def _a_time_of_the_receiver(file: h5py.File) -> None:
+    file["devices/gnss/raw_utc_ns"][5] += 10**9
+
+
+def _a_date_of_the_receiver(file: h5py.File) -> None:
+    file["devices/gnss/raw_utc_ns"][:] += 7 * 86_400 * 10**9
+
+
+def _a_sentence(file: h5py.File) -> None:
+    raw = file["devices/gnss/raw_sentence"][5]
+    file["devices/gnss/raw_sentence"][5] = raw.replace(b"19.4", b"29.4")
+
+
+def _the_start(file: h5py.File) -> None:
+    bare = json.loads(file["header/run"][0])
+    bare["started_utc_ns"] += 86_400 * 10**9
+    retext(file, "header/run", json.dumps(bare))
 
 
 def _records_cut_out(file: h5py.File) -> None:
@@ -218,6 +267,35 @@ HARM: list[tuple[Callable[[h5py.File], None], set[tuple[Check, str]], str]] = [
         {(Check.GAPS, "cell"), (Check.RECORDS, "cell")},
         "before record 3,000 150 records are missing by its ticks, and no gap tells of it",
     ),
+    (
+        _a_gap_less_in_the_text_alone,
+        {
+            (Check.GAPS, "cell"),
+            (Check.RECORDS, "cell"),
+            (Check.EVENTS, ""),
+        },
+        "checksum 150 lost before record 3000 was written during the recording",
+    ),
+    (
+        _one_tick,
+        {(Check.GAPS, "cell"), (Check.TICKS, "cell")},
+        "its tick is +1 off the even steps",
+    ),
+    (_an_overview, {(Check.OVERVIEWS, "pull")}, "the maximum at "),
+    (_an_event_in_the_text_alone, {(Check.EVENTS, "")}, "is not in the seal's"),
+    (
+        _a_time_of_the_receiver,
+        # The pulses carry UTC over one sentence that is wrong.
+        {(Check.SENTENCES, "gnss")},
+        "record 5 has a time of day 1 s from the one in its sentence",
+    ),
+    (
+        _a_date_of_the_receiver,
+        {(Check.SENTENCES, "gnss"), (Check.UTC, "")},
+        "has the date 2026-02-09, its sentence says 2026-02-02",
+    ),
+    (_a_sentence, {(Check.SENTENCES, "gnss")}, "record 5 keeps a sentence whose checksum"),
+    (_the_start, {(Check.HEADER, ""), (Check.MARKS, "")}, "started_utc_ns of the root is"),
     (_fewer_lost, {(Check.GAPS, "cell")}, "20 records are told lost (checksum)"),
     (
         _records_cut_out,

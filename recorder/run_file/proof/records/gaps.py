@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from recorder.run.parts.gap import Cause
-from recorder.run_file.proof.proof import Check, Proof, State
+from recorder.run_file.proof.parts.proof import Check, Proof, State
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from recorder.run.parts.gap import Gap
     from recorder.run.parts.header import DeviceHeader
-    from recorder.run_file.proof.held import Held
+    from recorder.run_file.proof.parts.held import Held
 
 __all__ = ["prove_gaps"]
 
@@ -33,6 +33,8 @@ MOST_UNEVEN: Final = 0.01
 one record in a hundred all along is found by its gaps (common practice)."""
 MOST_HOLES: Final = 100_000
 """Holes kept in hand; a run with more is told by these."""
+TELLS_OF_EVERY_STEP: Final = frozenset({"load-cell-frames"})
+"""Drivers of devices that sample at exactly even steps, and tell of every step off them."""
 SLACK: Final = 0.01
 """Of a long hole: the drivers place a frame by its tick within so much of where it should be."""
 TOLD: Final = 3
@@ -50,6 +52,8 @@ class _Seen:
     """Record after the hole → records missing by the ticks."""
     turns: dict[int, int] = field(default_factory=dict)
     """Record after a break of the numbers → records missing by them, less whole turns."""
+    shifts: dict[int, int] = field(default_factory=dict)
+    """Record → ticks off the even steps, where nothing is missing and every step counts."""
     back: set[int] = field(default_factory=set)
     """Records whose tick is not after the one before."""
     modulus: int = 0
@@ -108,10 +112,14 @@ def _look(held: Held, device: DeviceHeader) -> _Seen:
         steps = _steps(ticks.read(start, stop))
         here = _usual_step_of(steps) or usual
         uneven += _take_steps(seen, steps, here, start + 1)
+        if device.driver in TELLS_OF_EVERY_STEP:
+            _take_shifts(seen, steps, here, start + 1)
         if numbers is not None:
             _take_numbers(seen, numbers.read(start, stop), start + 1)
     # Receipt at this computer is no clock of the device: a sentence may be late, or left out.
     seen.even = not device.host_clock and uneven <= MOST_UNEVEN * (seen.n - 1)
+    if len(seen.shifts) > MOST_UNEVEN * (seen.n - 1):
+        seen.shifts.clear()
     return seen
 
 
@@ -137,6 +145,13 @@ def _take_steps(seen: _Seen, steps: NDArray[np.int64], usual: float, first: int)
     return len(odd)
 
 
+def _take_shifts(seen: _Seen, steps: NDArray[np.int64], usual: float, first: int) -> None:
+    """Keep the steps that are off the even ones by less than a record."""
+    for i in np.flatnonzero(steps != usual)[: max(MOST_HOLES - len(seen.shifts), 0)].tolist():
+        if first + i not in seen.holes and steps[i] > 0:
+            seen.shifts[first + i] = round(float(steps[i] - usual))
+
+
 def _take_numbers(seen: _Seen, numbers: NDArray[np.unsignedinteger], first: int) -> None:
     wide = numbers.astype(np.int64)
     missing = (wide[1:] - wide[:-1] - 1) % seen.modulus
@@ -157,8 +172,10 @@ def _contradictions(
     at: dict[int, list[Gap]] = {}
     for gap in gaps:
         at.setdefault(gap.before_record, []).append(gap)
-    breaks = set(seen.holes) | set(seen.turns) | seen.back
-    for record in sorted(breaks if seen.even else set(seen.turns) | seen.back):
+    breaks = set(seen.turns) | seen.back
+    if seen.even:
+        breaks |= set(seen.holes) | set(seen.shifts)
+    for record in sorted(breaks):
         if record not in at:
             yield _untold(seen, record)
     for record, held in sorted(at.items()):
@@ -175,6 +192,8 @@ def _untold(seen: _Seen, record: int) -> str:
         what = "its ticks run back"
     elif record in seen.holes:
         what = f"{seen.holes[record]:,} records are missing by its ticks"
+    elif record in seen.shifts:
+        what = f"its tick is {seen.shifts[record]:+,} off the even steps"
     else:
         what = f"{seen.turns[record]:,} records are missing by its sequence"
     return f"before record {record:,} {what}, and no gap tells of it"

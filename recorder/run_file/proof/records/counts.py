@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from recorder.run.parts.event import EventKind
-from recorder.run_file.proof.held import KEPT_BACK
-from recorder.run_file.proof.proof import Check, Proof, State
+from recorder.run_file.proof.parts.held import KEPT_BACK
+from recorder.run_file.proof.parts.proof import Check, Proof, State
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from recorder.run.parts.header import DeviceHeader
-    from recorder.run_file.proof.held import Held
+    from recorder.run_file.proof.parts.held import Held
 
 __all__ = ["prove_records"]
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from recorder.run.parts.block import HEAD_DTYPE, times_of
-from recorder.run_file.proof.proof import Check, Proof, State
+from recorder.run_file.proof.parts.proof import Check, Proof, State
 from recorder.run_file.seal.final_times import final_times
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from recorder.run.parts.header import DeviceHeader
     from recorder.run.time.timeline import Segment
     from recorder.run_file.hdf5.store import Store
-    from recorder.run_file.proof.held import Held
+    from recorder.run_file.proof.parts.held import Held
 
 __all__ = ["SAME_S", "prove_ticks"]
 

@@ -1,0 +1,1 @@
+"""What was written down beside the records: header, events, marks, certificates."""

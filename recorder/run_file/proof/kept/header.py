@@ -1,0 +1,98 @@
+"""The header against what else says the same: attributes, and the clocks read all along."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from recorder.run.parts.event import EventKind
+from recorder.run.parts.event_numbers import number
+from recorder.run.time.utc import utc_text
+from recorder.run_file.proof.parts.proof import Check, Proof, State
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from recorder.run.parts.header import DeviceHeader
+    from recorder.run_file.proof.parts.held import Held
+
+__all__ = ["prove_header"]
+
+ANCHOR_S: Final = 5.0
+"""Between the instant an event stands for and the clocks read for it; a computer that is held up
+reads them late."""
+
+
+def prove_header(held: Held, progress: Callable[[float], None]) -> Iterator[Proof]:
+    """Root, devices and channels say again what the header says; so do the clocks' anchors."""
+    wrong = [*_root(held), *(line for d in held.header.devices for line in _device(held, d))]
+    progress(0.5)
+    anchors = [e for e in held.events if e.kind == EventKind.CLOCK_ANCHOR]
+    wrong += [line for line in [_anchors(held)] if line]
+    if wrong:
+        yield _proof(State.CONTRADICTED, "; ".join(wrong))
+        return
+    also = f", and with {len(anchors):,} readings of the computer's clocks" if anchors else ""
+    words = f"it agrees with the attributes of root, devices and channels{also}"
+    yield _proof(State.PROVED, words)
+
+
+def _root(held: Held) -> Iterator[str]:
+    header = held.header
+    stated = {
+        "run_id": header.run_id,
+        "started_utc": utc_text(header.started_utc_ns),
+        "started_utc_ns": header.started_utc_ns,
+        "software": header.software,
+        "origin": header.origin,
+    }
+    yield from _unlike(held, "/", "the root", stated)
+
+
+def _device(held: Held, device: DeviceHeader) -> Iterator[str]:
+    place = f"devices/{device.name}"
+    stated = {"driver": device.driver, "port": device.port, "tick_hz": device.tick_hz}
+    yield from _unlike(held, place, device.name, stated)
+    for channel in device.channels:
+        of_channel = {
+            "quantity": channel.quantity,
+            "units": channel.unit,
+            "field": channel.field,
+            "certificate": channel.certificate,
+            "standard_uncertainty": channel.standard_uncertainty,
+            "relative_uncertainty": channel.relative_uncertainty,
+        }
+        yield from _unlike(held, f"{place}/{channel.name}", channel.name, of_channel)
+
+
+def _unlike(held: Held, path: str, what: str, stated: dict[str, Any]) -> Iterator[str]:
+    found = {name: _plain(value) for name, value in held.store.attributes(path).items()}
+    for name, value in stated.items():
+        # Attributes that came later are not in older files.
+        if name in found and found[name] != value:
+            yield f"{name} of {what} is {found[name]!r}, the header says {value!r}"
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, bytes):
+        return value.decode("utf-8", "replace")
+    return value.item() if isinstance(value, np.generic) else value
+
+
+def _anchors(held: Held) -> str:
+    """The monotonic clock kept with each anchor against the one that run time began at."""
+    for event in held.events:
+        if event.kind != EventKind.CLOCK_ANCHOR:
+            continue
+        t_s = (number(event.data.get("monotonic_ns")) - held.header.started_monotonic_ns) / 1e9
+        if abs(t_s - event.t_s) > ANCHOR_S:
+            return (
+                f"the clocks read at {event.t_s:.1f} s lie {t_s:.1f} s after the instant the"
+                " header begins run time at"
+            )
+    return ""
+
+
+def _proof(state: State, words: str) -> Proof:
+    return Proof(check=Check.HEADER, state=state, words=words)

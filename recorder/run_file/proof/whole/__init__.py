@@ -1,0 +1,1 @@
+"""Every proof of a run file, in order."""
