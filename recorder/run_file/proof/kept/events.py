@@ -7,6 +7,7 @@ from collections import Counter
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
+from recorder.run.parts.event import EventKind
 from recorder.run.parts.gap import Cause, Gap
 from recorder.run_file.hdf5.layout import EVENT_DTYPE, GAP_DTYPE
 from recorder.run_file.hdf5.tables import cut_text, table_rows
@@ -34,6 +35,7 @@ def prove_events(held: Held, progress: Callable[[float], None]) -> Iterator[Proo
         return
     # Rows lost with the journal move the others; the sealed text knows of all losses.
     moved = any(gap.cause is Cause.JOURNAL_DAMAGED for gap in held.gaps)
+    # The health of channels is found at the seal, whatever was told live.
     wrong = [
         *_unlike(
             "gap",
@@ -42,8 +44,16 @@ def prove_events(held: Held, progress: Callable[[float], None]) -> Iterator[Proo
         ),
         *_unlike(
             "event",
-            Counter((row["kind"], float(row["t_s"]), row["data"]) for row in events),
-            Counter(_event_key(e.kind, e.t_s, e.data) for e in held.events),
+            Counter(
+                (row["kind"], float(row["t_s"]), row["data"])
+                for row in events
+                if row["kind"] != EventKind.CHANNEL_HEALTH
+            ),
+            Counter(
+                _event_key(e.kind, e.t_s, e.data)
+                for e in held.events
+                if e.kind != EventKind.CHANNEL_HEALTH
+            ),
         ),
     ]
     if wrong:

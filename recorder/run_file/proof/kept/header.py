@@ -57,13 +57,17 @@ def _device(held: Held, device: DeviceHeader) -> Iterator[str]:
     for channel in device.channels:
         of_channel = {
             "quantity": channel.quantity,
-            "units": channel.unit,
             "field": channel.field,
             "certificate": channel.certificate,
             "standard_uncertainty": channel.standard_uncertainty,
             "relative_uncertainty": channel.relative_uncertainty,
         }
-        yield from _unlike(held, f"{place}/{channel.name}", channel.name, of_channel)
+        path = f"{place}/{channel.name}"
+        yield from _unlike(held, path, channel.name, of_channel)
+        units = _plain(held.store.attributes(path).get("units"))
+        # Earlier versions stated the unit of the quantity for bare counts, too.
+        if units not in (channel.unit, channel.true_unit):
+            yield f"units of {channel.name} is {units!r}, the header says {channel.unit!r}"
 
 
 def _unlike(held: Held, path: str, what: str, stated: dict[str, Any]) -> Iterator[str]:

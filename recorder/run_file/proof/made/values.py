@@ -10,6 +10,7 @@ import numpy as np
 from calibration.quantities.flags import describe
 from recorder.run.parts.errors import RunFileError
 from recorder.run.values.calibrate import parse_certificates
+from recorder.run_file.proof.made.health import health_flags
 from recorder.run_file.proof.parts.proof import Check, Proof, State
 from recorder.run_file.seal.final_values import made_values
 
@@ -76,7 +77,10 @@ def _prove(
     events = [*held.events, *(gap.to_event() for gap in held.gaps)]
     ties = held.ties.get(device.name, ())
     for made in made_values(columns, held.header, device, ties, events):
-        _compare(tallies[made.channel], columns, made)
+        stop = made.start + len(made.values)
+        unsound = health_flags(held.health, made.channel, made.start, stop)
+        whole = made._replace(flags=made.flags | unsound)
+        _compare(tallies[made.channel], columns, whole)
         progress(made.start)
     for channel in device.channels:
         if channel.field:

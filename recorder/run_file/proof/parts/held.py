@@ -13,6 +13,7 @@ from recorder.run.parts.gap import Cause
 from recorder.run_file.hdf5.open import open_for_reading
 from recorder.run_file.hdf5.stored_header import read_header
 from recorder.run_file.hdf5.tables import read_events, read_gaps, read_marks, read_tick_ties
+from recorder.run_file.seal.final_health import find_health
 from recorder.run_file.seal.final_times import as_they_stand, tie_device
 
 if TYPE_CHECKING:
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from recorder.run.parts.header import DeviceHeader, RunHeader
     from recorder.run.time.timeline import Segment, Timeline
     from recorder.run_file.hdf5.store import Store
+    from recorder.run_file.seal.final_health import FoundHealth
 
 __all__ = ["KEPT_BACK", "Held", "open_held"]
 
@@ -70,6 +72,11 @@ class Held:
             else tie_device(self.store, self.header, device, self.gaps)
             for device in self.header.devices
         }
+
+    @cached_property
+    def health(self) -> FoundHealth:
+        """The health of every channel found again, as at the seal."""
+        return find_health(self.store, self.header)
 
     def given(self, device: DeviceHeader) -> bool:
         """Whether its times came with its values and were never tied to ticks."""

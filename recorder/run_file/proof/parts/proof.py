@@ -32,6 +32,7 @@ class Check(StrEnum):
     """Records in the file against blocks, status and stop."""
     SENTENCES = "sentences read again"
     VALUES = "values made again"
+    HEALTH = "health found again"
     TICKS = "ticks tied again"
     UTC = "UTC tied again"
     OVERVIEWS = "overviews made again"

@@ -12,6 +12,7 @@ from recorder.run_file.proof.kept.certificates import prove_certificates
 from recorder.run_file.proof.kept.events import prove_events
 from recorder.run_file.proof.kept.header import prove_header
 from recorder.run_file.proof.kept.marks import prove_marks
+from recorder.run_file.proof.made.health import prove_health
 from recorder.run_file.proof.made.overviews import prove_overviews
 from recorder.run_file.proof.made.ticks import prove_ticks
 from recorder.run_file.proof.made.utc import prove_utc
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
 
 __all__ = ["prove_file"]
 
-DIGESTS_PART: Final = 0.35
+DIGESTS_PART: Final = 0.3
 """Share of the whole work that reading every byte twice is, of a run of twelve hours."""
 
 CHECKS: Final[tuple[tuple[Check, float, Callable[..., Iterator[Proof]]], ...]] = (
@@ -41,6 +42,7 @@ CHECKS: Final[tuple[tuple[Check, float, Callable[..., Iterator[Proof]]], ...]] =
     (Check.SENTENCES, 0.03, prove_sentences),
     (Check.TICKS, 0.12, prove_ticks),
     (Check.UTC, 0.02, prove_utc),
+    (Check.HEALTH, 0.05, prove_health),
     (Check.VALUES, 0.2, prove_values),
     (Check.OVERVIEWS, 0.12, prove_overviews),
     (Check.EVENTS, 0.01, prove_events),

@@ -16,6 +16,7 @@ from recorder.run_file.proof.parts.proof import Check, Proof, State
 from recorder.run_file.proof.whole.prove_file import prove_file
 from recorder.run_file.seal.verify import verify_run
 from tests.recorder import earlier_version
+from tests.recorder.made_runs import MadeRun
 from tests.recorder.run_file.proof.honest_run import (
     CELL_BLOCK,
     CELL_HOLE,
@@ -46,7 +47,7 @@ def test_an_honest_run_proves_clean(honest: Path) -> None:
         (Check.GAPS, "cell"), (Check.GAPS, "wheel"), (Check.SENTENCES, "gnss"),
         (Check.RECORDS, "cell"), (Check.RECORDS, "wheel"), (Check.RECORDS, "gnss"),
         (Check.TICKS, "cell"), (Check.TICKS, "wheel"), (Check.TICKS, "gnss"),
-        (Check.UTC, ""),
+        (Check.UTC, ""), (Check.HEALTH, ""),
         (Check.VALUES, "pull"), (Check.VALUES, "distance"), (Check.VALUES, "speed"),
         (Check.VALUES, "latitude"),
         (Check.OVERVIEWS, "pull"), (Check.OVERVIEWS, "distance"), (Check.OVERVIEWS, "speed"),
@@ -340,6 +341,39 @@ def test_harm_with_new_digests_is_found_by_the_right_check(
     proofs = prove_file(mine)
     assert contradicted(proofs) == found_by
     assert any(said in words_of(proofs, check) for check, _ in found_by)
+
+
+def with_a_spike(run: MadeRun) -> MadeRun:
+    """One sample of the cell far off its neighbours."""
+    blocks = list(run.blocks)
+    at = next(i for i, b in enumerate(blocks) if b.device == "cell" and b.sequence == 30)
+    records = blocks[at].records.copy()
+    records["ch0"][20] *= 3
+    blocks[at] = replace(blocks[at], records=records)
+    return replace(run, blocks=blocks)
+
+
+def test_a_run_with_an_unsound_channel_proves_clean_and_not_without_its_flag(
+    tmp_path: Path,
+) -> None:
+    path = sealed_as(with_a_spike(honest_run()), tmp_path / "run.h5")
+    proofs = prove_file(path)
+    assert contradicted(proofs) == set()
+    assert "1 episodes" in words_of(proofs, Check.HEALTH)
+
+    def unflag(file: h5py.File) -> None:
+        file["devices/cell/pull_flags"][30 * CELL_BLOCK + 20] = 0
+
+    def forget(file: h5py.File) -> None:
+        events = json.loads(file["events/json"][0])
+        kept = [event for event in events if event["kind"] != "channel_health"]
+        retext(file, "events/json", json.dumps(kept))
+
+    assert contradicted(prove_file(harmed(path, unflag))) == {(Check.VALUES, "pull")}
+    assert contradicted(prove_file(harmed(path, forget))) == {
+        (Check.VALUES, "pull"),
+        (Check.HEALTH, ""),
+    }
 
 
 def test_without_new_digests_these_find_it_and_nothing_else_is_worked_on(mine: Path) -> None:
