@@ -271,7 +271,7 @@ def _silence(
         if whole_s > STANDING_S:
             speed[:], u[:] = 0.0, pulse / whole_s / np.sqrt(3.0)
         return
-    if len(edge_s) == 1:
+    if len(edge_s) == 1 and whole_s > 0.0:
         speed[:], u[:] = 0.0, 2.0 * pulse / whole_s / np.sqrt(3.0)
     k = np.searchsorted(edge_s, now, side="right") - 1
     last, following = np.maximum(k, 0), np.minimum(k + 1, len(edge_s) - 1)

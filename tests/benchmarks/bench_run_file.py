@@ -34,6 +34,8 @@ from recorder.keeping.seal import seal
 from recorder.run.parts.block import Block
 from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run_file.hdf5.reader import open_run
+from recorder.run_file.proof.parts.proof import State
+from recorder.run_file.proof.whole.prove_file import prove_file
 from recorder.run_file.seal.verify import verify_run
 
 CHANNELS = 4
@@ -227,6 +229,12 @@ def long_run(folder: Path, hours: float) -> None:
     start = time.perf_counter()
     findings = verify_run(folder / "long.h5")
     print(f"  verify {time.perf_counter() - start:6.2f} s, {len(findings)} findings")
+    before = peak_memory_mb()
+    start = time.perf_counter()
+    proofs = prove_file(folder / "long.h5")
+    wrong = [proof.line for proof in proofs if proof.state is State.CONTRADICTED]
+    print(f"  prove  {time.perf_counter() - start:6.2f} s, {len(wrong)} contradictions {wrong}")
+    print(f"  peak memory {peak_memory_mb():.0f} MB, {before:.0f} MB before the proof")
 
 
 def main() -> None:

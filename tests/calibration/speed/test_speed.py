@@ -56,6 +56,14 @@ def test_the_stated_uncertainty_holds_over_a_run() -> None:
     assert np.abs(off).max() < 0.01
 
 
+@pytest.mark.parametrize("many", [1, 2, 50])
+def test_a_stretch_without_any_time_has_no_speed(many: int) -> None:
+    """After a restart, times that would run back are held at the last one before."""
+    t, records = ride(np.full(300, 10.0))
+    found = speed_from_pulses(records[200 : 200 + many], np.full(many, t[200]), WHEEL)
+    assert np.isnan(found.speed_m_s).all()
+
+
 def test_unevenness_of_the_encoder_is_found_and_taken_off() -> None:
     wheel = replace(WHEEL, pulses_per_revolution=60)
     true = np.linspace(8, 16, 60_000)
