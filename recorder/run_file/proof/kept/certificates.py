@@ -12,7 +12,8 @@ from calibration.certificates.certificate import (
     parse_document,
 )
 from calibration.evaluation.verify import verify_document
-from recorder.run.values.calibrate import day_of
+from calibration.evaluation.verify_wheel import verify_wheel
+from recorder.run.values.calibrate import day_of, is_wheel
 from recorder.run_file.proof.parts.proof import Check, Proof, State
 
 if TYPE_CHECKING:
@@ -56,7 +57,7 @@ def _prove(held: Held, name: str, text: str) -> Iterator[Proof]:
     if used := _unlike_channels(held, name, document):
         yield _proof(name, State.CONTRADICTED, used)
         return
-    yield _worked_out(name, document)
+    yield _worked_out(name, document, certificate)
     yield from _day(held, name, certificate)
 
 
@@ -80,15 +81,13 @@ def _unlike_channels(held: Held, name: str, document: dict[str, Any]) -> str:
     return ""
 
 
-def _worked_out(name: str, document: dict[str, Any]) -> Proof:
-    if document.get("kind") != "force":
-        words = (
-            f"a certificate of kind {document.get('kind')!r} has no readings in it: its digest is"
-            " right, and its figures cannot be worked out again"
-        )
-        return _proof(name, State.NOT_PROVED, words)
+def _worked_out(name: str, document: dict[str, Any], certificate: Certificate) -> Proof:
+    """From its own readings, or what was measured of the wheel."""
     try:
-        found = verify_document(document, source="it")
+        if is_wheel(certificate):
+            found = verify_wheel(certificate, source="it")
+        else:
+            found = verify_document(document, source="it")
     except CertificateError as error:
         why = str(error).removeprefix("it: ")
         return _proof(name, State.NOT_PROVED, f"its digest is right, but it {why}")
@@ -96,7 +95,12 @@ def _worked_out(name: str, document: dict[str, Any]) -> Proof:
         more = len(found) - TOLD
         rest = f"; and {more} more" if more > 0 else ""
         return _proof(name, State.CONTRADICTED, "; ".join(found[:TOLD]) + rest)
-    words = "its digest is right, and its readings give every figure again"
+    words = (
+        "its digest is right; what was measured gives its circumference again, and its budget the"
+        " uncertainty"
+        if is_wheel(certificate)
+        else "its digest is right, and its readings give every figure again"
+    )
     return _proof(name, State.PROVED, words)
 
 

@@ -1,0 +1,99 @@
+"""A wheel certificate worked out again from its own measurements."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Final
+
+from calibration.certificates.certificate import CertificateError
+from calibration.certificates.wheel import (
+    combined_u_m,
+    from_measured_length,
+    from_rolled_length,
+    from_tape,
+)
+
+if TYPE_CHECKING:
+    from calibration.certificates.wheel import WheelCertificate, WheelPart
+
+__all__ = ["verify_wheel"]
+
+TOLERANCE: Final = 1e-9
+"""Relative; machines round differently in the last bits."""
+SCATTER: Final = "repeatability"
+"""The one line of the budget that the measurements themselves give; the others are stated."""
+
+
+def verify_wheel(certificate: WheelCertificate, *, source: str) -> list[str]:
+    """Work a wheel certificate out again from its own measurements.
+
+    Returns
+    -------
+    list of str
+        Every disagreement in words; empty when all agrees.
+
+    Raises
+    ------
+    CertificateError
+        It was stated, not measured, or keeps nothing that was measured.
+    """
+    try:
+        circumference_m, parts = _measured(certificate, source)
+    except ValueError as error:
+        if isinstance(error, CertificateError):
+            raise
+        return [f"measurements: {error}"]
+    found = []
+    if not _alike(circumference_m, certificate.circumference_m):
+        found.append(
+            f"circumference_m: stated {certificate.circumference_m!r}, its measurements give"
+            f" {circumference_m!r}"
+        )
+    scatter = {part.cause: part.u_m for part in parts if part.cause == SCATTER}
+    stated = {part.cause: part.u_m for part in certificate.parts if part.cause == SCATTER}
+    found += [
+        f"budget, {cause}: stated {stated[cause]!r}, its measurements give {u_m!r}"
+        for cause, u_m in scatter.items()
+        if cause in stated and not _alike(u_m, stated[cause])
+    ]
+    u_m = combined_u_m(certificate.parts)
+    if not _alike(u_m, certificate.u_circumference_m):
+        found.append(
+            f"u_circumference_m: stated {certificate.u_circumference_m!r}, the lines of its"
+            f" budget give {u_m!r}"
+        )
+    return found
+
+
+def _measured(
+    certificate: WheelCertificate, source: str
+) -> tuple[float, tuple[WheelPart, ...]]:
+    """Circumference, m, and the budget of the measurements alone."""
+    details = certificate.details
+    match certificate.method:
+        case "tape" if readings := _each(certificate, "reading_", "_m"):
+            return from_tape(readings, u_tape_m=0.0)
+        case "rolled length" if lengths := _each(certificate, "length_", "_m"):
+            return from_rolled_length(lengths, details.get("revolutions", 0.0), u_length_m=0.0)
+        case "measured length" if counts := _each(certificate, "pulses_", ""):
+            return from_measured_length(
+                details.get("length_m", math.nan),
+                counts,
+                certificate.pulses_per_revolution,
+                u_length_m=0.0,
+                u_count=0.0,
+            )
+    msg = f"{source}: holds no measurements: nothing can be worked out again"
+    raise CertificateError(msg)
+
+
+def _each(certificate: WheelCertificate, head: str, tail: str) -> list[float]:
+    """The values of ``head1tail``, ``head2tail`` … in order."""
+    values: list[float] = []
+    while (name := f"{head}{len(values) + 1}{tail}") in certificate.details:
+        values.append(certificate.details[name])
+    return values
+
+
+def _alike(one: float, other: float) -> bool:
+    return math.isclose(one, other, rel_tol=TOLERANCE, abs_tol=1e-12)
