@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -11,6 +10,8 @@ from calibration.quantities.flags import describe
 from recorder.run.parts.errors import RunFileError
 from recorder.run.values.calibrate import parse_certificates
 from recorder.run_file.proof.made.health import health_flags
+from recorder.run_file.proof.made.tally import Tally
+from recorder.run_file.proof.made.versions import made_otherwise
 from recorder.run_file.proof.parts.proof import Check, Proof, State
 from recorder.run_file.seal.final_values import made_values
 
@@ -28,22 +29,6 @@ __all__ = ["prove_values"]
 
 RELATIVE: Final = 1e-9
 """Of values kept with 64 bits: machines and libraries sum in different orders."""
-
-
-@dataclass
-class _Tally:
-    """How the values of one channel compare."""
-
-    n: int = 0
-    differ: int = 0
-    first: tuple[int, float, float, float] | None = None
-    """Record, run time, stored and made value of the first difference."""
-    worst: float = 0.0
-    unlike: int = 0
-    """Records that miss a flag, or have one too many."""
-    first_flag: tuple[int, int, int] | None = None
-    taken_away: int = 0
-    """Of those, records with a flag stored that is not made now."""
 
 
 def prove_values(held: Held, progress: Callable[[float], None]) -> Iterator[Proof]:
@@ -73,7 +58,7 @@ def _prove(
     held: Held, device: DeviceHeader, progress: Callable[[int], None]
 ) -> Iterator[Proof]:
     columns = held.store.columns(f"devices/{device.name}")
-    tallies = {channel.name: _Tally() for channel in device.channels if channel.field}
+    tallies = {channel.name: Tally() for channel in device.channels if channel.field}
     events = [*held.events, *(gap.to_event() for gap in held.gaps)]
     ties = held.ties.get(device.name, ())
     for made in made_values(columns, held.header, device, ties, events):
@@ -90,7 +75,7 @@ def _prove(
             yield _proof(channel, State.NOT_PROVED, words)
 
 
-def _compare(tally: _Tally, columns: Mapping[str, Column], made: MadeValues) -> None:
+def _compare(tally: Tally, columns: Mapping[str, Column], made: MadeValues) -> None:
     stop = made.start + len(made.values)
     stored = columns[made.channel].read(made.start, stop)
     values = made.values.astype(stored.dtype)
@@ -109,7 +94,7 @@ def _compare(tally: _Tally, columns: Mapping[str, Column], made: MadeValues) -> 
 
 
 def _differences(
-    tally: _Tally,
+    tally: Tally,
     columns: Mapping[str, Column],
     made: MadeValues,
     stored: NDArray[np.floating],
@@ -120,12 +105,12 @@ def _differences(
     allowed = np.spacing(size).astype(np.float64)
     if stored.dtype.itemsize == 8:
         allowed = np.maximum(allowed, RELATIVE * np.maximum(size, 1.0))
-    # A value on one side alone is a difference without a size.
     odd = np.flatnonzero((away > allowed) | (np.isnan(stored) != np.isnan(values)))
     if not len(odd):
         return
     tally.differ += len(odd)
-    tally.worst = max(tally.worst, float(np.nanmax(away[odd], initial=0.0)))
+    # A value on one side alone is a difference of any size.
+    tally.worst = max(tally.worst, float(np.max(np.nan_to_num(away[odd], nan=np.inf))))
     if tally.first is None:
         i = int(odd[0])
         at = made.start + i
@@ -133,8 +118,10 @@ def _differences(
         tally.first = (at, t_s, float(stored[i]), float(values[i]))
 
 
-def _outcome(held: Held, channel: ChannelHeader, tally: _Tally) -> Proof:
+def _outcome(held: Held, channel: ChannelHeader, tally: Tally) -> Proof:
     if tally.first is not None:
+        if held.other_version and (why := made_otherwise(held, channel, tally)):
+            return _proof(channel, State.NOT_PROVED, why)
         at, t_s, stored, value = tally.first
         unit = channel.unit
         words = (
@@ -153,7 +140,7 @@ def _outcome(held: Held, channel: ChannelHeader, tally: _Tally) -> Proof:
     return _proof(channel, State.PROVED, f"{tally.n:,} values and flags are the same {how}")
 
 
-def _flags_outcome(held: Held, channel: ChannelHeader, tally: _Tally) -> Proof:
+def _flags_outcome(held: Held, channel: ChannelHeader, tally: Tally) -> Proof:
     at, stored, made = tally.first_flag or (0, 0, 0)
     words = (
         f"its {tally.n:,} values are the same, but the flags of {tally.unlike:,} are not: record"
