@@ -46,6 +46,7 @@ class _Seen:
     """What ticks and sequence of one device show."""
 
     n: int = 0
+    host_clock: bool = False
     even: bool = True
     numbered: bool = False
     holes: dict[int, int] = field(default_factory=dict)
@@ -55,7 +56,7 @@ class _Seen:
     shifts: dict[int, int] = field(default_factory=dict)
     """Record → ticks off the even steps, where nothing is missing and every step counts."""
     back: set[int] = field(default_factory=set)
-    """Records whose tick is not after the one before."""
+    """Records whose tick does not go on from the one before."""
     modulus: int = 0
 
 
@@ -102,7 +103,7 @@ def _look(held: Held, device: DeviceHeader) -> _Seen:
     kind = device.record_dtype
     numbered = "sequence" in (kind.names or ()) and kind["sequence"].kind == "u"
     numbers = held.store.column(f"{path}/raw_sequence") if numbered else None
-    seen = _Seen(n=ticks.n, numbered=numbered)
+    seen = _Seen(n=ticks.n, host_clock=device.host_clock, numbered=numbered)
     if numbered:
         seen.modulus = 2 ** (8 * kind["sequence"].itemsize)
     usual = _usual_step_of(_steps(ticks.read(0, CHUNK)))
@@ -134,11 +135,14 @@ def _usual_step_of(steps: NDArray[np.int64]) -> float:
 def _take_steps(seen: _Seen, steps: NDArray[np.int64], usual: float, first: int) -> int:
     """Keep the holes among some steps; how many are not the usual step."""
     if usual <= 0.0:
+        seen.back.update((np.flatnonzero(steps < 0) + first).tolist()[:MOST_HOLES])
         return len(steps)
+    # Sentences that one read brought have one tick, that of the read.
+    least = 0 if seen.host_clock else 1
     whole = np.rint(steps / usual)
     odd = np.flatnonzero(whole != 1.0)
     for i in odd[: max(MOST_HOLES - len(seen.holes) - len(seen.back), 0)].tolist():
-        if steps[i] <= 0:
+        if steps[i] < least:
             seen.back.add(first + i)
         elif whole[i] >= 2.0:
             seen.holes[first + i] = int(whole[i]) - 1
@@ -189,7 +193,7 @@ def _contradictions(
 
 def _untold(seen: _Seen, record: int) -> str:
     if record in seen.back:
-        what = "its ticks run back"
+        what = "its ticks do not go on"
     elif record in seen.holes:
         what = f"{seen.holes[record]:,} records are missing by its ticks"
     elif record in seen.shifts:
