@@ -92,6 +92,14 @@ def test_info_and_verify(demo: Demo, tmp_path: Path) -> None:
     assert answer["complete"] is True
     assert "run_id" in answer
     assert command("verify", demo.run).returncode == 0
+    deep = command("verify", "--deep", "--json", demo.run)
+    assert deep.returncode == 0
+    proofs = json.loads(deep.stdout)["proofs"]
+    assert {p["check"] for p in proofs if p["state"] == "proved"} >= {
+        "digests", "header", "counts against gaps", "counts of records", "sentences read again",
+        "ticks tied again", "UTC tied again", "health found again", "values made again",
+        "overviews made again", "gaps and events as recorded", "history of marks",
+    }  # fmt: skip
     copy = tmp_path / "bad.h5"
     shutil.copy(demo.run, copy)
     with h5py.File(copy, "r+") as file:
