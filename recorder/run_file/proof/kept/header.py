@@ -10,6 +10,9 @@ from recorder.run.parts.event import EventKind
 from recorder.run.parts.event_numbers import number
 from recorder.run.time.utc import utc_text
 from recorder.run_file.proof.parts.proof import Check, Proof, State
+from recorder.run_file.seal.final_times import duration_of
+from recorder.sheets.car import parse_car_sheet
+from recorder.sheets.errors import SheetError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -19,6 +22,8 @@ if TYPE_CHECKING:
 
 __all__ = ["prove_header"]
 
+SAME_S: Final = 1e-6
+"""Instants closer than this are the same."""
 ANCHOR_S: Final = 5.0
 """Between the instant an event stands for and the clocks read for it; a computer that is held up
 reads them late."""
@@ -29,7 +34,7 @@ def prove_header(held: Held, progress: Callable[[float], None]) -> Iterator[Proo
     wrong = [*_root(held), *(line for d in held.header.devices for line in _device(held, d))]
     progress(0.5)
     anchors = [e for e in held.events if e.kind == EventKind.CLOCK_ANCHOR]
-    wrong += [line for line in [_anchors(held)] if line]
+    wrong += [line for line in (_anchors(held), _duration(held), *_car(held)) if line]
     if wrong:
         yield _proof(State.CONTRADICTED, "; ".join(wrong))
         return
@@ -96,6 +101,39 @@ def _anchors(held: Held) -> str:
                 " header begins run time at"
             )
     return ""
+
+
+def _duration(held: Held) -> str:
+    """The stated duration against the last record and the stop."""
+    if not held.store.has_attribute("duration_s"):
+        return ""
+    stated_s, found_s = held.store.number("duration_s"), duration_of(held.store, held.events)
+    if abs(stated_s - found_s) <= SAME_S:
+        return ""
+    return (
+        f"the run is said to last {stated_s:.6f} s, its records and stop end at {found_s:.6f} s"
+    )
+
+
+def _car(held: Held) -> Iterator[str]:
+    """The devices of the car sheet against those recorded."""
+    text = held.header.car_sheet
+    if not text.strip():
+        return
+    try:
+        car = parse_car_sheet(text, source="car sheet")
+    except SheetError:
+        # A sheet of another version may say what this one does not know.
+        return
+    drivers = {device.name: device.driver for device in car.devices.values()}
+    for device in held.header.devices:
+        if device.name not in drivers:
+            yield f"{device.name} was recorded and is not in the car sheet"
+        elif drivers[device.name] != device.driver:
+            yield (
+                f"{device.name} was recorded by {device.driver}, the car sheet says"
+                f" {drivers[device.name]}"
+            )
 
 
 def _proof(state: State, words: str) -> Proof:

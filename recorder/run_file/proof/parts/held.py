@@ -81,7 +81,9 @@ class Held:
     def given(self, device: DeviceHeader) -> bool:
         """Whether its times came with its values and were never tied to ticks."""
         ties = self.ties.get(device.name, ())
-        return bool(ties) and all(tie.source == GIVEN for tie in ties)
+        said = bool(ties) and all(tie.source == GIVEN for tie in ties)
+        # A table is one block; more were received one by one, whatever the ties say.
+        return said and self.store.column(f"blocks/{device.name}").n <= 1
 
     def gaps_of(self, device: str) -> list[Gap]:
         """The gaps of one device, in the order kept."""

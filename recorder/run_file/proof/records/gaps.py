@@ -89,6 +89,8 @@ def _prove(held: Held, device: DeviceHeader) -> Proof:
             [*(["ticks"] if seen.even else []), *(["sequence"] if seen.numbered else [])]
         )
         words = f"{said}: every hole in {by} has its gap, and every loss is a hole"
+        if not seen.even:
+            words += f" (one of a whole turn of {seen.modulus} records would not show)"
         return _proof(device, State.PROVED, words)
     words = (
         f"{said}; it neither numbers its records nor sends them at even steps, so a missing one"

@@ -110,13 +110,21 @@ def _guarded(
     held: Held,
     progress: Callable[[float], None],
 ) -> list[Proof]:
-    """One check; what it cannot read is told in its place and takes no other check down."""
+    """One check; what goes wrong in it, a fault of ours among it, is told in its place and takes
+    no other check down."""
     proofs: list[Proof] = []
     try:
         progress(0.0)
         proofs.extend(prove(held, progress))
     except RunFileError as error:
         proofs.append(_not_done(check, f"it cannot be read: {error}"))
+    except (OSError, MemoryError):
+        raise
+    except Exception as bug:  # noqa: BLE001 - told in its place; the other checks must still be made
+        why = " ".join(str(bug).split()) or "no words"
+        proofs.append(
+            _not_done(check, f"a fault of the check itself: {type(bug).__name__}: {why}")
+        )
     return proofs
 
 

@@ -121,6 +121,21 @@ def test_a_run_with_an_unsound_channel_proves_clean_and_not_without_its_flag(
     }
 
 
+def test_a_part_that_is_not_as_it_should_be_takes_no_other_check_down(mine: Path) -> None:
+    """Digests are right, and what they guard is nonsense."""
+
+    def nonsense(file: h5py.File) -> None:
+        retext(file, "clock/utc_source", "[1, 2")
+        retext(file, "clock/ticks", json.dumps({"cell": [{"source": 3}]}))
+
+    proofs = prove_file(harmed(mine, nonsense))
+    told = {p.check: p for p in proofs if p.state is State.NOT_PROVED and not p.of}
+    assert "clock/utc_source does not read" in told[Check.UTC].words
+    assert "clock/ticks does not read" in told[Check.TICKS].words
+    proved = {p.check for p in proofs if p.state is State.PROVED}
+    assert proved >= {Check.HEADER, Check.EVENTS, Check.MARKS, Check.HEALTH, Check.SENTENCES}
+
+
 def test_without_new_digests_these_find_it_and_nothing_else_is_worked_on(mine: Path) -> None:
     with h5py.File(mine, "r+") as file:
         a_value(file)
