@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from recorder.run_file.hdf5.store import Store
     from recorder.run_file.proof.parts.held import Held
 
-__all__ = ["SAME_S", "prove_ticks"]
+__all__ = ["COVERAGE", "SAME_S", "held_to", "prove_ticks"]
 
 SAME_S: Final = 1e-6
 """Times closer than this are the same: the sums of a fit differ from machine to machine by less,
@@ -59,17 +59,12 @@ def _prove(held: Held, device: DeviceHeader) -> Proof:
     tally = _compared(held, device)
     ties = _ties(stored, made)
     if tally.worst_s > SAME_S:
-        limit_s = (
-            max(SAME_S, COVERAGE * _greatest_u(*stored, *made))
-            if held.other_version
-            else SAME_S
-        )
+        limit_s = max(SAME_S, COVERAGE * _greatest_u(*stored, *made))
+        within, how = held_to(tally.worst_s, limit_s, held.other_version)
         words = (
             f"record {tally.worst_at:,} is stored at {tally.stored_s:.6f} s; tied again from the"
-            f" receipts it lies at {tally.made_s:.6f} s, {_length(tally.worst_s)} away"
-            f"{_by_other(held)}"
+            f" receipts it lies at {tally.made_s:.6f} s, {_length(tally.worst_s)} away{how}"
         )
-        within = tally.worst_s <= limit_s
         return _proof(device, State.NOT_PROVED if within else State.CONTRADICTED, words)
     if tally.gap:
         return _proof(device, State.CONTRADICTED, tally.gap)
@@ -161,6 +156,17 @@ def _ties(stored: Sequence[Segment], made: Sequence[Segment]) -> str:
                 f" {other.drift_ppm:+.3f} ppm"
             )
     return ""
+
+
+def held_to(away_s: float, limit_s: float, other_version: str) -> tuple[bool, str]:
+    """Whether a tie that differs may be that of another version, and what is said of it."""
+    if not other_version:
+        return False, ""
+    within = away_s <= limit_s
+    word = "within" if within else "beyond"
+    return within, (
+        f", {word} twice the uncertainty stated ({_length(limit_s)}); tied by {other_version}"
+    )
 
 
 def _greatest_u(*ties: Segment) -> float:

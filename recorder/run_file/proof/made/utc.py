@@ -9,7 +9,7 @@ import numpy as np
 from recorder.run.parts.errors import UnreadableError
 from recorder.run.time.utc import UTC_DTYPE, UtcSource
 from recorder.run_file.hdf5.store import parsed
-from recorder.run_file.proof.made.ticks import COVERAGE, SAME_S
+from recorder.run_file.proof.made.ticks import COVERAGE, SAME_S, held_to
 from recorder.run_file.proof.parts.proof import Check, Proof, State
 from recorder.run_file.seal.final_times import duration_of, fit_utc_of
 
@@ -61,25 +61,27 @@ def _judged(
             f" pulses; it holds {source.fixes:,} and {source.pulses:,} to tie it by{by}"
         )
         return _proof(State.NOT_PROVED if by else State.CONTRADICTED, words)
-    return _nodes_judged(nodes, scale, by) or _proof(*_alone(source, len(nodes)))
+    return _nodes_judged(nodes, scale, held.other_version) or _proof(
+        *_alone(source, len(nodes))
+    )
 
 
-def _nodes_judged(nodes: NDArray[np.void], scale: UtcScale, by: str) -> Proof | None:
+def _nodes_judged(nodes: NDArray[np.void], scale: UtcScale, version: str) -> Proof | None:
     """What the stored nodes show against the scale tied again; None: they are the same."""
     away_s = (nodes["utc_ns"] - scale.utc_ns(nodes["t_s"])) / 1e9
     u_stored, u_made = nodes["u_s"], scale.u_s(nodes["t_s"])
     i = int(np.argmax(np.abs(away_s)))
     worst_s = float(abs(away_s[i]))
-    limit_s = SAME_S
-    if by:
-        limit_s = max(SAME_S, COVERAGE * float(np.nanmax([u_stored[i], u_made[i], 0.0])))
     if worst_s > SAME_S:
+        limit_s = max(SAME_S, COVERAGE * float(np.nanmax([u_stored[i], u_made[i], 0.0])))
+        within, how = held_to(worst_s, limit_s, version)
         words = (
             f"UTC at {nodes['t_s'][i]:.1f} s is stored {away_s[i]:+.6f} s from where its"
-            f" witnesses tied again put it{by}"
+            f" witnesses tied again put it{how}"
         )
-        return _proof(State.CONTRADICTED if worst_s > limit_s else State.NOT_PROVED, words)
+        return _proof(State.NOT_PROVED if within else State.CONTRADICTED, words)
     if not np.allclose(u_stored, u_made, rtol=1e-3, atol=SAME_S, equal_nan=True):
+        by = f" (tied by {version})" if version else ""
         k = int(np.argmax(~np.isclose(u_stored, u_made, 1e-3, SAME_S, equal_nan=True)))
         words = (
             f"the uncertainty of UTC at {nodes['t_s'][k]:.1f} s is stored as {u_stored[k]:.3g} s,"

@@ -175,5 +175,6 @@ def test_another_version_is_named_where_it_tied_otherwise(tmp_path: Path) -> Non
     proofs = prove_file(harmed(path, shift))
     ticks = next(p for p in proofs if p.check is Check.TICKS and p.of == "cell")
     assert ticks.state is State.NOT_PROVED
+    assert "within twice the uncertainty stated" in ticks.words
     assert "tied by testcar 0.0.1+gold" in ticks.words
     assert CELL_HOLE
