@@ -10,9 +10,10 @@ from recorder.keeping.journal_rows import Cursor
 from recorder.run.parts.block import joined, times_of
 from recorder.run.parts.event import Event, EventKind
 from recorder.run.parts.gap import Cause, Gap
+from recorder.run.parts.silence import Rhythm
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from recorder.keeping.journal_reader import JournalReader
     from recorder.keeping.journal_rows import Damage, Rows, StoredBlocks
@@ -66,6 +67,7 @@ class Transfer:
         self.damage: list[Damage] = []
         self._maps = {d.name: IndexMap() for d in reader.header.devices}
         self._latest_s = {d.name: 0.0 for d in reader.header.devices}
+        self._rhythms = {d.name: Rhythm() for d in reader.header.devices}
 
     def step(self, writer: LiveWriter, *, chunk_bytes: int = CHUNK_BYTES) -> bool:
         """Move the next chunk; False when there was nothing new.
@@ -95,7 +97,11 @@ class Transfer:
         return rows
 
     def collect(self) -> tuple[list[Mark], list[Event]]:
-        """All marks and all events of the journal, losses told as gaps, indices mapped."""
+        """All marks and all events of the journal, losses told as gaps, indices mapped.
+
+        Of a run that was cut off, a device that was silent then has its gap up to the last sign
+        of life: a stop would have told it.
+        """
         marks: list[Mark] = []
         events: list[Event] = []
         losses: list[Event] = []
@@ -103,7 +109,28 @@ class Transfer:
             marks.extend(rows.marks)
             events.extend(rows.events)
             losses.extend(self._losses(rows))
-        return marks, [*map(self.mapped, events), *losses]
+        silent = [gap.to_event() for gap in self._silent_at_the_end(events)]
+        return marks, [*map(self.mapped, events), *losses, *silent]
+
+    def _silent_at_the_end(self, events: Sequence[Event]) -> Iterator[Gap]:
+        alive_s = [event.t_s for event in events if event.kind == EventKind.HEALTH]
+        if not alive_s or any(event.kind == EventKind.STOP for event in events):
+            return
+        end_s, lost = max(alive_s), _links_lost(events)
+        for device, rhythm in self._rhythms.items():
+            silent_s = end_s - max(rhythm.last_s or 0.0, 0.0)
+            if silent_s <= rhythm.quiet_after_s:
+                continue
+            place = self._maps[device]
+            yield Gap(
+                device=device,
+                t_start_s=min(max(self._latest_s[device], 0.0), end_s),
+                t_end_s=end_s,
+                cause=Cause.LINK_LOST if device in lost else Cause.SILENT,
+                detail=f"{lost.get(device) or f'no record for {silent_s:.1f} s'}; then the"
+                " recording was cut off",
+                before_record=place.in_file(place.next_record),
+            )
 
     def _losses(self, rows: Rows) -> list[Event]:
         self.damage.extend(rows.damage)
@@ -118,6 +145,8 @@ class Transfer:
         place = self._maps[batch.device]
         before_s = self._latest_s[batch.device]
         missing = place.place(batch.first_record, len(batch.records))
+        for received_s in batch.heads["received_s"].tolist():
+            self._rhythms[batch.device].heard(received_s)
         ends = batch.heads[[0, -1]]
         ends["n"] = 1
         first_s, last_s = times_of(ends, batch.records["tick"][[0, -1]]).tolist()
@@ -147,6 +176,19 @@ class Transfer:
         if place is None or not place.lost:
             return event
         return replace(gap, before_record=place.in_file(gap.before_record)).to_event()
+
+
+def _links_lost(events: Sequence[Event]) -> dict[str, str]:
+    """Devices whose link was lost when last heard of, and why."""
+    lost: dict[str, str] = {}
+    for event in events:
+        if event.kind == EventKind.LINK:
+            device, state = str(event.data.get("device")), event.data.get("state")
+            if state == "lost":
+                lost[device] = str(event.data.get("why"))
+            elif state == "back":
+                lost.pop(device, None)
+    return lost
 
 
 def _damage_event(damage: Damage, t_s: float) -> Event:

@@ -94,7 +94,7 @@ class RunningRecording:
         self._stop = stop
         self._problem, self._bug = "", False
         self._end_s = 0.0
-        """Run time of the stop."""
+        """Run time of the stop, or of the last record where the feeds ended."""
         out = settings.out
         self._channels, self._health = _watches(self.header, plan, threads, out, notices)
         self._keeper = Keeper(
@@ -205,10 +205,11 @@ class RunningRecording:
                 hangs[thread.name] = f"no read came back within {JOIN_S:g} s of the stop"
                 self.notices.warn(f"{thread.name}: does not stop; its port hangs")
         ended_s = self._feeds_end(self._end_s)
-        end_s = self._end_s if ended_s is None else ended_s
+        if ended_s is not None:
+            self._end_s = ended_s
         for thread in self._threads:
             why = hangs.get(thread.name, "")
-            gaps = thread.stream.finish(end_s, hangs=why, with_feed=ended_s is not None)
+            gaps = thread.stream.finish(self._end_s, hangs=why, with_feed=ended_s is not None)
             for gap in gaps:
                 self.notices.keep(gap)
 

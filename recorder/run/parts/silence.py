@@ -27,8 +27,8 @@ class Rhythm:
     Parameters
     ----------
     interval_s
-        Usual time between its records as it is stated, s; 0 when it is not known. What is
-        observed can only make it longer.
+        Usual time between its records as it is stated, s; 0 when nothing is stated, as in a
+        journal. What is observed can only make it longer.
     """
 
     def __init__(self, interval_s: float = 0.0) -> None:
@@ -45,9 +45,9 @@ class Rhythm:
 
     @property
     def usual_s(self) -> float:
-        """Usual time between two receipts, s."""
+        """Usual time between two receipts, s; of few, where nothing is stated, the longest."""
         if len(self._pauses) < _FEWEST:
-            return self._stated_s
+            return self._stated_s or max(self._pauses, default=0.0)
         held = sorted(self._pauses)
         return max(self._stated_s, held[int(_USUAL_SHARE * (len(held) - 1))])
 

@@ -92,10 +92,12 @@ def final_times(
 
 
 def duration_of(store: Store, events: Sequence[Event]) -> float:
-    """Run time of the end, s: last record, or the stop when it came later."""
+    """Run time of the end, s: last record, or the stop when it came later; where the recording
+    was cut off, its last sign of life."""
     columns = [store.column(f"devices/{name}/time_s") for name in store.names("devices")]
     ends = [float(column.read(n - 1, n)[0]) for column in columns if (n := column.n)]
-    ends.extend(event.t_s for event in events if event.kind == EventKind.STOP)
+    stops = [event.t_s for event in events if event.kind == EventKind.STOP]
+    ends += stops or [event.t_s for event in events if event.kind == EventKind.HEALTH]
     return max((end for end in ends if np.isfinite(end)), default=0.0)
 
 

@@ -150,6 +150,8 @@ class TraceModel:
         self.distance_m = float("nan")
         """The train's distance by its wheel, as last known."""
         self.gaps: deque[GapSpan] = deque(maxlen=_GAPS_KEPT)
+        self.silent: frozenset[str] = frozenset()
+        """Devices of which nothing comes: their gap is open."""
         self.not_drawn_blocks = 0
         """Blocks this window was too slow for; the recording has them."""
         self._distance = distance_channel
@@ -197,6 +199,12 @@ class TraceModel:
             d0, d1 = self.path.at([t0, t1]).tolist()
             self.gaps.append(GapSpan(chunk.device, t0, t1, d0, d1))
 
+    def _open_gap(self, device: str) -> GapSpan:
+        """From the last of a silent device to where the paper is."""
+        t0 = min(self._last_s.get(device, 0.0), self.newest_s)
+        d0, d1 = self.path.at([t0, self.newest_s]).tolist()
+        return GapSpan(device, t0, self.newest_s, d0, d1)
+
     def _feed_power(self, chunk: TraceChunk) -> None:
         if self._factors is None:
             return
@@ -224,7 +232,7 @@ class TraceModel:
         """Stretches of the paper on which this pen's data are missing."""
         devices = {pen.device} if pen.device else {p.device for p in self.pens}
         spans = []
-        for gap in self.gaps:
+        for gap in [*self.gaps, *map(self._open_gap, sorted(self.silent & devices))]:
             a, b = (gap.t0_s, gap.t1_s) if axis == "time" else (gap.d0_m, gap.d1_m)
             if gap.device in devices and b >= x0 and a <= x1:
                 spans.append((a, b))

@@ -263,6 +263,7 @@ def test_devices_disk_and_warnings_are_said(
     kit.settle(run)
     words = texts(run)
     assert "drawbar: LINK LOST" in words
+    assert "drawbar" in run.traces.silent
     assert "disk 12 min left" in words
 
 

@@ -113,6 +113,26 @@ def test_what_the_recorder_flagged_is_drawn_as_a_gap_however_short(
     assert gap[1] == pytest.approx(block.time_s()[0])
 
 
+def test_a_silent_device_has_an_open_gap_up_to_where_the_paper_is(
+    run: LiveRun, session: FakeSession, kit: Kit
+) -> None:
+    kit.settle(run)
+    session.send_pull(0.0, np.zeros(200))
+    session.send_wheel(0.0, 10.0 * np.arange(500) / 100.0)
+    kit.settle(run)
+    pull = next(p for p in run.pens if p.name == "pull")
+    assert run.traces.gap_spans(pull, "time", 0.0, 9.0) == []
+    run.traces.silent = frozenset({"drawbar"})
+    newest_s = run.traces.newest("time")
+    assert newest_s > 4.0
+    spans = run.traces.gap_spans(pull, "time", 0.0, 9.0)
+    assert spans == [pytest.approx((0.0995, newest_s), abs=1e-6)]
+    ((begins_m, ends_m),) = run.traces.gap_spans(pull, "distance", 0.0, 1e9)
+    assert begins_m < ends_m == pytest.approx(run.traces.newest("distance"))
+    speed = next(p for p in run.pens if p.device == "wheel")
+    assert run.traces.gap_spans(speed, "time", 0.0, 9.0) == []
+
+
 def test_steady_records_have_no_gap(run: LiveRun, session: FakeSession, kit: Kit) -> None:
     kit.settle(run)
     for i in range(10):
