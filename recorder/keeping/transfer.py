@@ -10,7 +10,7 @@ from recorder.keeping.journal_rows import Cursor
 from recorder.run.parts.block import joined, times_of
 from recorder.run.parts.event import Event, EventKind
 from recorder.run.parts.gap import Cause, Gap
-from recorder.run.parts.silence import Rhythm
+from recorder.run.parts.silence import REMEMBERED, Rhythm
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -135,6 +135,10 @@ class Transfer:
     def _losses(self, rows: Rows) -> list[Event]:
         self.damage.extend(rows.damage)
         gaps = [gap for batch in rows.batches if (gap := self._take(batch)) is not None]
+        for device, batches in rows_by_device(rows.batches).items():
+            heads = joined([batch.heads for batch in batches[-REMEMBERED - 1 :]])
+            for received_s in heads["received_s"][-REMEMBERED - 1 :].tolist():
+                self._rhythms[device].heard(received_s)
         latest_s = max(self._latest_s.values(), default=0.0)
         return [
             *(gap.to_event() for gap in gaps),
@@ -145,8 +149,6 @@ class Transfer:
         place = self._maps[batch.device]
         before_s = self._latest_s[batch.device]
         missing = place.place(batch.first_record, len(batch.records))
-        for received_s in batch.heads["received_s"].tolist():
-            self._rhythms[batch.device].heard(received_s)
         ends = batch.heads[[0, -1]]
         ends["n"] = 1
         first_s, last_s = times_of(ends, batch.records["tick"][[0, -1]]).tolist()

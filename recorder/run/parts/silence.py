@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections import deque
 from typing import Final
 
-__all__ = ["QUIET_S", "Rhythm"]
+__all__ = ["QUIET_S", "REMEMBERED", "Rhythm"]
 
 QUIET_S: Final = 1.0
 """Nothing shorter is a silence: a machine that is busy holds a process up for some tenths of a
 second (common practice)."""
 INTERVALS: Final = 3.0
 """Of a slow device, one record may be late and one be lost; a third is missing."""
-_REMEMBERED: Final = 32
+REMEMBERED: Final = 32
 """Pauses between receipts: half a minute of a slow receiver."""
 _FEWEST: Final = 5
 """Fewer pauses say nothing yet: the first may be the silence itself."""
@@ -35,7 +35,7 @@ class Rhythm:
         self.last_s: float | None = None
         """Run time when it was last heard; None before it ever was."""
         self._stated_s = interval_s
-        self._pauses: deque[float] = deque(maxlen=_REMEMBERED)
+        self._pauses: deque[float] = deque(maxlen=REMEMBERED)
 
     def heard(self, received_s: float) -> None:
         """Records came at this run time."""
