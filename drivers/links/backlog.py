@@ -10,6 +10,11 @@ __all__ = ["BacklogWatch"]
 
 BEHIND_S: Final = 2.0
 """A process that was held up for some tenths of a second has drained any buffer by then."""
+LATE_S: Final = 1.0
+"""So much of the link's bytes waiting is a backlog however large the buffer: no reader that keeps
+up lets them lie for so long."""
+RATE_S: Final = 5.0
+"""The link's bytes a second are measured over so long: some bursts of a slow receiver."""
 FEWEST_READS: Final = 10
 """One long hold-up leaves a full buffer too, but that is empty after a few reads."""
 CAUGHT_UP_S: Final = 10.0
@@ -21,46 +26,68 @@ class BacklogWatch:
     """Looks at what waits at a port before each read.
 
     A reader that keeps up takes less and less at a read, however fast the link, until little is
-    waiting; one that does not finds the port's buffer full every time.
+    waiting; one that does not finds the port's buffer full every time, or in a large one a
+    second's worth of bytes.
 
     Parameters
     ----------
     full_bytes
         With so many bytes waiting, the buffer of the port is full.
+    now_ns
+        Monotonic.
     """
 
-    def __init__(self, full_bytes: int) -> None:
+    def __init__(self, full_bytes: int, now_ns: int) -> None:
         self.behind = False
         """An episode is going on."""
-        self._full_bytes = full_bytes
-        self._free_ns: int | None = None
+        self._full_bytes = self._backlog_bytes = full_bytes
+        self._counted_bytes = self._counted_ns = 0
+        self._looked_ns = now_ns
+        self._since_ns = now_ns
+        """Of the first of the reads on end that found a backlog."""
         self._behind_ns = 0
         self._began_ns = 0
         self._reads = 0
         self._most = 0
 
-    def look(self, waiting_bytes: int, now_ns: int) -> Backlog | None:
+    def look(self, waiting_bytes: int, read_bytes: int, now_ns: int) -> Backlog | None:
         """Take in one read; the episode when it begins or is over.
 
         Parameters
         ----------
         waiting_bytes
             That waited before the read.
+        read_bytes
+            That it took.
         now_ns
             Monotonic, after it.
         """
-        if self._free_ns is None or waiting_bytes < self._full_bytes:
-            self._free_ns, self._reads = now_ns, 0
+        self._count(read_bytes, now_ns)
+        if waiting_bytes < self._backlog_bytes:
+            self._reads = 0
             return self._over(now_ns) if self.behind else None
+        if not self._reads:
+            self._since_ns = now_ns
         self._reads += 1
         self._most = max(self._most, waiting_bytes)
-        if now_ns - self._free_ns < BEHIND_S * 1e9 or self._reads < FEWEST_READS:
+        if now_ns - self._since_ns < BEHIND_S * 1e9 or self._reads < FEWEST_READS:
             return None
         self._behind_ns = now_ns
         if self.behind:
             return None
-        self.behind, self._began_ns = True, self._free_ns
+        self.behind, self._began_ns = True, self._since_ns
         return self._told(over=False)
+
+    def _count(self, read_bytes: int, now_ns: int) -> None:
+        """How many bytes a second the link brings while it brings any."""
+        if read_bytes:
+            self._counted_bytes += read_bytes
+            self._counted_ns += now_ns - self._looked_ns
+        self._looked_ns = now_ns
+        if self._counted_ns >= RATE_S * 1e9:
+            second = round(self._counted_bytes / self._counted_ns * 1e9 * LATE_S)
+            self._backlog_bytes = min(max(second, 1), self._full_bytes)
+            self._counted_bytes = self._counted_ns = 0
 
     def _over(self, now_ns: int) -> Backlog | None:
         if now_ns - self._behind_ns < CAUGHT_UP_S * 1e9:

@@ -60,7 +60,7 @@ class LinkDriver:
         self._overdue = False
         self._ready: deque[Batch] = deque()
         self._counters = link.counters()
-        self._watch = BacklogWatch(link.full_bytes)
+        self._watch = BacklogWatch(link.full_bytes, self._alive_ns)
 
     @property
     def port(self) -> str:
@@ -85,7 +85,7 @@ class LinkDriver:
         waiting = self._link.waiting()
         chunk = self._link.read(_READ_BYTES)
         now_ns = self._now_ns()
-        backlog = self._watch.look(waiting, now_ns)
+        backlog = self._watch.look(waiting, len(chunk), now_ns)
         good_before = self.decoder.good_frames
         batch = replace(self._decode(chunk, now_ns), backlog=backlog)
         if self.decoder.good_frames != good_before:
