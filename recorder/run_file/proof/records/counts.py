@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from recorder.run.parts.event import EventKind
+from recorder.run.parts.silence import REMEMBERED, Rhythm
 from recorder.run_file.proof.parts.held import KEPT_BACK
 from recorder.run_file.proof.parts.proof import Check, Proof, State
 
@@ -23,13 +24,12 @@ __all__ = ["prove_records"]
 LIVE_SLACK_S: Final = 2.0
 """A status is put together in well under a second beside threads that go on counting; twice a
 second's work is allowed (common practice)."""
-SILENT_S: Final = 2.0
-"""From a device's last record to the stop without a gap: longer is a loss that is not told."""
+SILENT_S: Final = 3.0
+"""From a device's last record to the stop without a gap: longer is a loss that is not told. The
+recording may know of a longer usual pause than was seen: a receiver's, which is a second."""
 CHUNK: Final = 2_000_000
 """Ticks read at once."""
 _FIELDS: Final = ("sequence", "first_record", "n", "received_s", "tick_last")
-SILENT_STEPS: Final = 3.0
-"""The same for slow devices, in records at their mean rate."""
 
 
 def prove_records(held: Held, progress: Callable[[float], None]) -> Iterator[Proof]:
@@ -43,7 +43,7 @@ def prove_records(held: Held, progress: Callable[[float], None]) -> Iterator[Pro
 def _prove(held: Held, device: DeviceHeader) -> Proof:
     n = held.store.column(f"devices/{device.name}/tick").n
     blocks = held.store.column(f"blocks/{device.name}").read_fields(_FIELDS)
-    wrong = [*_blocks(held, device, blocks, n), *_tail(held, device, n)]
+    wrong = [*_blocks(held, device, blocks, n), *_tail(held, device, blocks, n)]
     checked = [] if held.given(device) else [f"{len(blocks):,} blocks"]
     for what, words in (
         ("the stop", _at_stop(held, device, n)),
@@ -178,19 +178,19 @@ def _gaps_counted(held: Held, device: DeviceHeader) -> str | None:
     return f"the recording counted {most:,} gaps, the file tells of {there:,}"
 
 
-def _tail(held: Held, device: DeviceHeader, n: int) -> Iterator[str]:
-    """From the last record to the stop."""
+def _tail(held: Held, device: DeviceHeader, blocks: NDArray[np.void], n: int) -> Iterator[str]:
+    """From the last record to the stop, by the rule of silence that the recording has."""
     stop_s = held.stop_s
-    if stop_s is None or n < 2 or held.given(device):
+    if stop_s is None or not len(blocks) or held.given(device):
         return
-    times = held.store.column(f"devices/{device.name}/time_s")
-    first_s, last_s = float(times.read(0, 1)[0]), float(times.read(n - 1, n)[0])
-    usual_s = (last_s - first_s) / (n - 1)
-    silent_s = stop_s - last_s
+    rhythm = Rhythm()
+    for received_s in blocks["received_s"][-REMEMBERED - 1 :].tolist():
+        rhythm.heard(received_s)
+    silent_s = stop_s - float(blocks["received_s"][-1])
     told = any(gap.before_record >= n for gap in held.gaps_of(device.name))
-    if silent_s > max(SILENT_S, SILENT_STEPS * usual_s) and not told:
+    if silent_s > max(SILENT_S, rhythm.quiet_after_s) and not told:
         yield (
-            f"its last record is {silent_s:.1f} s before the stop, and no gap tells why"
+            f"its last record came {silent_s:.1f} s before the stop, and no gap tells why"
             " nothing came"
         )
 
