@@ -176,13 +176,13 @@ class LiveRun:
                 self.marks.refresh(marks)
             case StatusReport(status):
                 self.status, self.status_ns = status, time.monotonic_ns()
+                self.ring_worker.note_zeros(status.zeros)
+                self._enter(status.state)
                 self.traces.silent = frozenset(
                     device.name
                     for device in status.devices.values()
                     if device.state is not DeviceState.RUNNING
                 )
-                self.ring_worker.note_zeros(status.zeros)
-                self._enter(status.state)
             case ContactLost(why):
                 self.lost = why
                 if self.is_ending:
