@@ -69,7 +69,7 @@ def _file_name(key: str, number: int) -> str:
 def _first_zeros(run: RunFile) -> dict[str, Zero]:
     zeros: dict[str, Zero] = {}
     for zero in run.zeros():
-        if zero.accepted:
+        if zero.holds:
             zeros.setdefault(zero.channel, zero)
     return zeros
 

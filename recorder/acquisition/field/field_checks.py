@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 
 from calibration.certificates.force import ForceCertificate
 from calibration.field.checks import check_shunt, unsteady
+from calibration.field.zero_guards import GuardAnswer
 from recorder.acquisition.field.counts_collector import Collection
 from recorder.acquisition.field.motion import MotionWatch, motion_witnesses
 from recorder.acquisition.field.zero_judgement import TakenZero, judged_zero
@@ -239,21 +240,25 @@ class FieldChecks:
                     u_counts=read.counts.u,
                     open_s=read.t_s,
                     seconds=seconds,
+                    reason=read.moved,
                 )
         self._keep(check.to_event())
-        self._notice(check.text, well=check.passed is not False)
+        self._notice(check.text, well=check.passed is not False and not check.reason)
         return check
 
     def _read(self, channel: _ForceChannel, seconds: float) -> _ShuntRead:
         start_s = channel.thread.now_s()
         counts = _collection([channel], start_s, start_s + seconds)
+        motion = MotionWatch(self._witnesses, start_s, start_s + seconds)
         counts.finish()
+        guards = motion.finish()
         found = counts.mean(channel.thread.name, channel.header.field)
         if found is None:
             device = channel.thread.name
             msg = f"{channel.header.name}: nothing came from {device}; no shunt check"
             raise ValueError(msg)
-        return _ShuntRead(start_s + seconds / 2.0, seconds, found)
+        moved = next((g.text for g in guards if g.answer is GuardAnswer.REFUSED), "")
+        return _ShuntRead(start_s + seconds / 2.0, seconds, found, moved)
 
     def _fresh_open(self, channel: _ForceChannel) -> _ShuntRead:
         opened = self._open.get(channel.header.name)
@@ -306,6 +311,8 @@ class _ShuntRead:
     """Run time of its middle."""
     seconds: float
     counts: MeanCounts
+    moved: str
+    """How wheel or receiver saw the train move meanwhile; empty when neither did."""
 
 
 def _collection(channels: list[_ForceChannel], start_s: float, stop_s: float) -> Collection:
@@ -317,6 +324,7 @@ def _judged_shunt(
 ) -> ShuntCheck:
     certificate = channel.certificate
     counts = (opened.counts, shunted.counts)
+    moved = opened.moved or shunted.moved
     return ShuntCheck(
         channel=channel.header.name,
         t_s=shunted.t_s,
@@ -326,7 +334,7 @@ def _judged_shunt(
         u_counts=math.hypot(opened.counts.u, shunted.counts.u),
         open_s=opened.t_s,
         seconds=shunted.seconds,
-        reason=next((why for c in counts if (why := unsteady(certificate, c))), ""),
+        reason=moved or next((why for c in counts if (why := unsteady(certificate, c))), ""),
         check=check_shunt(certificate, *counts),
     )
 

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from calibration.certificates.force import ForceCertificate
 from calibration.field.zero_drift import zero_drift_of
 from recorder.analysis.series.run_series import first_channel
-from recorder.run.checks.zero_line import ZeroLine, zero_lines
+from recorder.run.checks.zero_line import Zero, ZeroLine, ZeroTime, zero_lines
 from recorder.run.checks.zero_uncertainty import greatest_zero_u_kN, shows_drift, unseen_s
 
 if TYPE_CHECKING:
@@ -22,6 +23,13 @@ if TYPE_CHECKING:
 
 __all__ = ["with_zero_drift", "zero_drift_kN", "zero_u_kN"]
 
+MOVES_M_S: Final = 0.1
+"""As everywhere in the analysis: slower is standing."""
+USUAL_HALF_S: Final = 1.5
+"""Half the usual length of a zero, where the event does not keep it."""
+AT_ONCE_S: Final = 0.2
+"""No train that stood moves at more than MOVES_M_S so soon (our choice)."""
+
 
 def zero_u_kN(run: RunFile, pull: Channel | None, notes: list[str]) -> float:
     """Standard uncertainty of the zero, kN: the greatest over the run, with what it may have
@@ -32,8 +40,10 @@ def zero_u_kN(run: RunFile, pull: Channel | None, notes: list[str]) -> float:
     certificate = None if pull is None else run.certificates.get(pull.certificate)
     if pull is None or not isinstance(certificate, ForceCertificate):
         return 0.0
-    line = _line_of(run, pull)
     notes += _revised(run, pull)
+    held, moved = _zeros_of(run, pull.name)
+    notes += moved
+    line = ZeroLine.through(held)
     if line is None or np.isnan(line.u_counts).any():
         known = (
             "no zero was taken: the certificate's own zero stands, and"
@@ -51,6 +61,46 @@ def zero_u_kN(run: RunFile, pull: Channel | None, notes: list[str]) -> float:
             " ends of the run would show it"
         )
     return greatest_zero_u_kN(line, certificate, duration_s=run.duration_s, span_K=span_K)
+
+
+def _zeros_of(run: RunFile, channel: str) -> tuple[list[Zero], list[str]]:
+    """Zeros of a channel, and which of them are doubted.
+
+    Of one that no guard was asked of (an earlier version took it) the recorded speed is asked: if
+    the train moved, what it changes of the pull may be force, rectangular.
+    """
+    held = [zero for zero in run.zeros() if zero.channel == channel]
+    motion = first_channel(run, "speed")
+    found, told = list(held), []
+    for k, zero in enumerate(held):
+        asked = zero.guards or not zero.holds or zero.when is ZeroTime.SHEET
+        speed_m_s = 0.0 if asked or motion is None else _speed_at(motion, zero)
+        if not speed_m_s > MOVES_M_S:
+            continue
+        others = ZeroLine.through(z for z in held if z is not zero)
+        certificate = run.certificates[run.channels[channel].certificate]
+        assert isinstance(certificate, ForceCertificate)
+        without = certificate.nominal_zero_counts if others is None else others.at(zero.t_s)
+        doubt = abs(zero.counts - float(without)) / math.sqrt(3.0)
+        found[k] = replace(zero, u_counts=math.hypot(np.nan_to_num(zero.u_counts), doubt))
+        told.append(
+            f"the train moved at {speed_m_s:.1f} m/s while the zero at {zero.t_s:.1f} s was taken,"
+            " and nothing guarded it: it may be a force, and its uncertainty covers that; testcar"
+            " zeros withdraws it"
+        )
+    return found, told
+
+
+def _speed_at(motion: Channel, zero: Zero) -> float:
+    """Median speed, m/s, while a zero was taken; NaN when it is not known."""
+    half_s = zero.seconds / 2.0 if zero.seconds > 0.0 else USUAL_HALF_S
+    # The run begins where a zero before it ends: how fast it was just then is all there is.
+    before = zero.when is ZeroTime.BEFORE
+    low_s, high_s = (0.0, AT_ONCE_S) if before else (-half_s, half_s)
+    start, stop = (motion.index_at(zero.t_s + away_s) for away_s in (low_s, high_s))
+    speeds = np.abs(motion.values(start, max(stop, start + 1)))
+    known = speeds[np.isfinite(speeds)]
+    return float(np.median(known)) if known.size else math.nan
 
 
 def _revised(run: RunFile, pull: Channel) -> list[str]:

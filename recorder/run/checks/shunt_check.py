@@ -64,12 +64,12 @@ class ShuntCheck:
     @property
     def text(self) -> str:
         """One line for the crew."""
+        doubt = f"; SHOWS NOTHING, {self.reason}" if self.reason else ""
         if self.step is ShuntStep.OPEN:
-            return f"{self.channel}: without the shunt {self.open_counts:.1f} counts"
+            return f"{self.channel}: without the shunt {self.open_counts:.1f} counts{doubt}"
         words = f"the shunt deflects it by {self.deflection_counts:.1f} counts"
         if self.check is not None:
             words = self.check.text
-        doubt = f"; NOT STEADY, {self.reason}" if self.reason else ""
         return f"{self.channel}: {words}{doubt}"
 
     def to_event(self) -> Event:

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from calibration.field.zero_guards import guard_wheel
 from recorder.analysis.campaign.loading import load_run
+from recorder.run.checks.zero_line import Zero, ZeroTime
 from recorder.run.parts.event import Event
+from recorder.run.parts.header import ChannelHeader, DeviceHeader
 from recorder.run_file.hdf5.reader import open_run
+from recorder.run_file.seal.write_whole import DeviceData, write_run
 from tests.recorder.cell_runs import CAPACITY_KN, cell_run
 
 TAKEN = {"channel": "pull", "counts": 20_000.0, "sd_counts": 270.0, "n": 2000}
@@ -118,3 +123,42 @@ def test_the_greatest_uncertainty_over_the_run_is_taken(tmp_path: Path) -> None:
     )
     u_kN, _ = zero_u_kN(path)
     assert u_kN == pytest.approx(math.hypot(0.0006, 0.05 / math.sqrt(3.0)), rel=0.01)
+
+
+def run_under_way(path: Path, *zeros: Zero) -> Path:
+    """Two hundred seconds at 50 kN and 5 m/s, as values of a wheel; no guard asked anybody."""
+    cell = cell_run(path.with_suffix(".cell.h5"), np.full(20_000, 520_000))
+    with open_run(cell) as run:
+        header, device = run.header, run.devices["cell"]
+        data = {"cell": DeviceData(time_s=device.time_s(), records=device.records())}
+    speed = ChannelHeader(
+        name="speed", quantity="speed", unit="m/s", field="", certificate="",
+        standard_uncertainty=0.01,
+    )  # fmt: skip
+    wheel = DeviceHeader(
+        name="wheel", driver="import", port="none", dtype=[["tick", "<u8"]], tick_hz=1e6,
+        channels=(speed,),
+    )  # fmt: skip
+    t = np.arange(2000) / 10.0
+    data["wheel"] = DeviceData(time_s=t, values={"speed": np.full(2000, 5.0)})
+    events = [zero.to_event() for zero in zeros]
+    write_run(path, replace(header, devices=(*header.devices, wheel)), data, events=events)
+    return path
+
+
+def test_a_zero_that_nobody_guarded_is_asked_of_the_recorded_speed(tmp_path: Path) -> None:
+    """40 kN between two zeros, the second taken at 5 m/s: it may be force, rectangular."""
+    first = Zero(channel="pull", t_s=0.0, counts=20_000.0, u_counts=6.0, when=ZeroTime.BEFORE)
+    false = Zero(channel="pull", t_s=150.0, counts=420_000.0, u_counts=6.0, seconds=3.0)
+    with open_run(run_under_way(tmp_path / "run.h5", false)) as run:
+        loaded = load_run(run)
+    assert loaded.instruments.zero_u_kN >= 42.0 / math.sqrt(3.0)
+    assert any("moved at 5.0 m/s while the zero at 150.0 s" in note for note in loaded.notes)
+    guards = (guard_wheel(0, m_per_pulse=None, device="wheel"),)
+    asked = replace(false, guards=guards)
+    with open_run(run_under_way(tmp_path / "asked.h5", asked)) as run:
+        loaded = load_run(run)
+    assert not any("while the zero" in note for note in loaded.notes)
+    both = run_under_way(tmp_path / "both.h5", first, replace(false, withdrawn="x", revision=1))
+    with open_run(both) as run:
+        assert not any("while the zero at 150" in note for note in load_run(run).notes)
