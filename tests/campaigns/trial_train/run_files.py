@@ -72,7 +72,10 @@ def _write_cell_run(
     records["tick"] = np.rint(readings.time_s * 1e6).astype(np.uint64)
     records["ch0"] = counts
     header = _header(cell, chosen, list(columns), sheet)
-    taken = {"channel": "pull", "counts": float(ZERO_COUNTS), "sd_counts": 2000.0, "n": 400}
+    taken = {
+        "channel": "pull", "counts": float(ZERO_COUNTS), "sd_counts": 2000.0, "n": 400,
+        "when": "before",
+    }  # fmt: skip
     write_run(
         path,
         header,
