@@ -1,1 +1,1 @@
-"""Device ticks to run time to UTC, live and fitted. No file, no device."""
+"""Device ticks to run time, live and fitted. No file, no device."""

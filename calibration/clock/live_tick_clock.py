@@ -13,13 +13,14 @@ from typing import Final
 
 import numpy as np
 
-from calibration.clock.lower_edge import GREATEST_RATE, PRIOR_RATE
+from calibration.clock.lower_edge import PRIOR_RATE, middle_slope, weighed_rate
 from calibration.clock.tick_line import TickLine
 
-__all__ = ["LiveTickClock"]
+__all__ = ["LiveTickClock", "NominalTickClock"]
 
-BUCKET_S: Final = 5.0
-BUCKETS: Final = 60
+BUCKET_S: Final = 1.0
+BUCKETS: Final = 300
+LEAST_BUCKETS: Final = 6
 FAR_S: Final = 0.02
 """Further off than this the line hurries; nearer it leans in gently."""
 LEAN_S: Final = 1.0
@@ -28,11 +29,11 @@ LEAN_S: Final = 1.0
 class LiveTickClock:
     """Ties ticks to run time block by block; times never step back.
 
-    One clock a start of a device. Memory is bounded: the least lateness of every five seconds
-    of the last five minutes is held. Their slope, weighed against the usual rate error of an
-    oscillator, is the rate; the least of the last minute, along that rate, the offset. A better
-    offset is not jumped to: the line of the next block starts where the last one ended and
-    leans towards it, by at most half speed or double.
+    One clock a start of a device. Memory is bounded: the least lateness of every second of the
+    last five minutes is held. Their slope is the rate, weighed against the usual rate error of a
+    crystal while it could be one's; the least of the last minute, along that rate, the offset.
+    A better offset is not jumped to: the line of the next block starts where the last one ended
+    and leans towards it, by at most half speed or double.
 
     Raises
     ------
@@ -50,6 +51,7 @@ class LiveTickClock:
         """(nominal seconds since the first block, lateness) of the least of each bucket."""
         self._bucket = -1
         self._rate = 0.0
+        self._u_rate = PRIOR_RATE
         self._origin: int | None = None
         self._tick = 0
         self._t_s = 0.0
@@ -66,14 +68,14 @@ class LiveTickClock:
             return TickLine(self._tick, self._t_s, (1.0 + self._rate) / self._hz)
         x_s = (tick - self._origin) / self._hz
         self._note(x_s, received_s - x_s)
-        nominal_s = step / self._hz
-        missing_s = x_s + self._offset(x_s) - self._t_s - nominal_s
+        usual_s = step / self._hz * (1.0 + self._rate)
+        missing_s = x_s + self._offset(x_s) - self._t_s - usual_s
         if abs(missing_s) < FAR_S:
-            missing_s *= -np.expm1(-nominal_s / LEAN_S)
+            missing_s *= -np.expm1(-usual_s / LEAN_S)
         # Never faster than twice nor slower than half: order of samples is kept.
-        t_s = self._t_s + nominal_s + min(max(missing_s, -0.5 * nominal_s), nominal_s)
+        t_s = self._t_s + usual_s + min(max(missing_s, -0.5 * usual_s), usual_s)
         # No sample is received before it is taken; then nearly standing is better.
-        t_s = min(t_s, max(received_s, self._t_s + 0.05 * nominal_s))
+        t_s = min(t_s, max(received_s, self._t_s + 0.05 * usual_s))
         line = TickLine(self._tick, self._t_s, (t_s - self._t_s) / step)
         self._tick, self._t_s = tick, t_s
         return line
@@ -84,24 +86,35 @@ class LiveTickClock:
         if bucket != self._bucket:
             self._bucket = bucket
             self._least.append((x_s, late_s))
-            self._rate = self._slope()
+            self._rate, self._u_rate = self._slope()
             return
         at_s, least_s = self._least[-1]
         if late_s - self._rate * (x_s - at_s) < least_s:
             self._least[-1] = (x_s, late_s)
 
-    def _slope(self) -> float:
-        """Rate of lateness from whole buckets, s/s; what they leave open stays near 0."""
+    @property
+    def rate(self) -> float:
+        """Slope of lateness, s/s: what one nominal second of the device takes more; above 0, its
+        clock runs slow."""
+        return self._rate
+
+    @property
+    def u_rate(self) -> float:
+        """Standard uncertainty of the rate."""
+        return self._u_rate
+
+    def _slope(self) -> tuple[float, float]:
+        """Rate of lateness from whole buckets and its uncertainty, s/s."""
         whole = list(self._least)[:-1]
-        if len(whole) < 6:
-            return 0.0
+        if len(whole) < LEAST_BUCKETS:
+            return 0.0, PRIOR_RATE
         x, y = np.array(whole).T
-        dx, dy = x - x.mean(), y - y.mean()
-        sxx = float((dx**2).sum())
-        slope = float((dx * dy).sum()) / sxx
-        variance = float(((dy - slope * dx) ** 2).mean()) / sxx
-        slope = float(np.clip(slope, -GREATEST_RATE, GREATEST_RATE))
-        return slope * PRIOR_RATE**2 / (PRIOR_RATE**2 + variance)
+        slope = middle_slope(x, y)
+        left = y - slope * x
+        scatter = 1.4826 * float(np.median(np.abs(left - np.median(left))))
+        dx = x - x.mean()
+        # The middle slope scatters by about √1.5 times the one of least squares.
+        return weighed_rate(slope, 1.5 * max(scatter, 1e-6) ** 2 / float((dx**2).sum()))
 
     def _offset(self, x_s: float) -> float:
         """Least lateness of the last minute, carried along the rate to ``x_s``."""
@@ -111,3 +124,20 @@ class LiveTickClock:
             for at, late in self._least
             if at >= newest_s - self._hold_s
         )
+
+
+class NominalTickClock:
+    """Ties ticks to run time by their nominal rate alone, from the first block on.
+
+    For feeds that go as fast as they can: when a block comes says nothing of when it was.
+    """
+
+    def __init__(self, tick_hz: float) -> None:
+        self._hz = float(tick_hz)
+        self._line: TickLine | None = None
+
+    def update(self, tick: int, received_s: float) -> TickLine:
+        """The one line of this start."""
+        if self._line is None:
+            self._line = TickLine(tick, received_s, 1.0 / self._hz)
+        return self._line

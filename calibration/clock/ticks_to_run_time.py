@@ -2,21 +2,33 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from calibration.clock.lower_edge import interpolated, lower_edge
+from calibration.clock.local_smooth import interpolated
+from calibration.clock.lower_edge import Edge, lower_edge
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["TickFit", "fit_ticks"]
+__all__ = ["NO_CRYSTAL", "U_LATENCY_S", "TickFit", "fit_ticks", "seen_resolution_s"]
+
+NO_CRYSTAL: Final = 200e-6
+"""A clock further off than this is no crystal's: told, and followed all the same, s/s."""
+U_LATENCY_S: Final = 1e-3
+"""Standard uncertainty of a least latency nobody stated: what a driver, a converter at its
+quickest and a scheduler take before the last byte is in hand (common practice)."""
 
 MOST_POINTS: Final = 200_000
 """Of more blocks, the earliest arrival of every so many is taken: the edge is made of those."""
 CHUNK: Final = 1 << 20
+GRID_VALUES: Final = 2_000
+LEAST_STEPS: Final = 50
+LEAST_GRID_S: Final = 1e-4
+GRID_U_S: Final = 1e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,11 +41,33 @@ class TickFit:
     knots_s: NDArray[np.float64]
     """(k,) run time, rising."""
     u_s: float
-    """Standard uncertainty of a time, constant latency apart (which cannot be seen)."""
+    """Standard uncertainty of a time: edge, least latency and the host clock's resolution."""
     drift_ppm: float
     """Mean rate error of the device's oscillator against the computer's; + runs fast."""
+    u_drift_ppm: float
     s_per_tick: float
     """Beyond the ends."""
+    floor_steps: tuple[tuple[float, float], ...] = ()
+    """(run time, s): from then on the least latency was longer by so much."""
+
+    @property
+    def findings(self) -> tuple[str, ...]:
+        """What must be told of this tie, in words; empty when all is as usual."""
+        found = []
+        if abs(self.drift_ppm) - 3.0 * self.u_drift_ppm > 1e6 * NO_CRYSTAL:
+            found.append(
+                f"its clock runs {abs(self.drift_ppm) / 1e4:.3g} %"
+                f" {'fast' if self.drift_ppm > 0.0 else 'slow'} against the computer's; times,"
+                " speed and power are made with the rate found"
+            )
+        if self.floor_steps:
+            at_s, step_s = max(self.floor_steps, key=lambda step: abs(step[1]))
+            found.append(
+                f"the least latency stepped {len(self.floor_steps)}"
+                f" time{'s' * (len(self.floor_steps) > 1)}, most by {1e3 * step_s:+.1f} ms at"
+                f" {at_s:.0f} s: the road changed or its clock jumped; the uncertainty covers it"
+            )
+        return tuple(found)
 
     def time_s(self, ticks: ArrayLike) -> NDArray[np.float64]:
         """Run time of (n,) unsigned 64-bit ticks, s; never falling with the tick."""
@@ -42,7 +76,13 @@ class TickFit:
 
 
 def fit_ticks(
-    ticks: NDArray[np.uint64], received_s: NDArray[np.float64], *, tick_hz: float
+    ticks: NDArray[np.uint64],
+    received_s: NDArray[np.float64],
+    *,
+    tick_hz: float,
+    latency_s: float = 0.0,
+    u_latency_s: float = U_LATENCY_S,
+    resolution_s: float = 0.0,
 ) -> TickFit:
     """Tie one start of a device to run time by the lower edge of its receipt times.
 
@@ -50,6 +90,12 @@ def fit_ticks(
     ----------
     ticks : (n,) unwrapped, rising; of the last sample of each block.
     received_s : (n,) run time at which the block was in hand.
+    latency_s, u_latency_s
+        Least time from a sample to its being in hand, and its standard uncertainty. A road that is
+        usually later than its least by much is less sure of its least: a twelfth root of that adds.
+    resolution_s
+        Step of the clock that receipts were read from; a coarser one that shows in the receipts
+        themselves is taken instead. A reading lies up to one step before the instant.
 
     Raises
     ------
@@ -74,14 +120,48 @@ def fit_ticks(
     chosen = _earliest(ticks, received_s, tick_hz)
     nominal_s = _steps(ticks[chosen], int(ticks[0])) / tick_hz
     edge = lower_edge(nominal_s, received_s[chosen] - nominal_s)
+    seen_s = seen_resolution_s(received_s[chosen])
+    # Where receipts keep step with the ticks it is the device that is even, not the clock.
+    step_s = max(resolution_s, seen_s if edge.excess_s > seen_s / 10.0 else 0.0)
+    u_s = math.sqrt(edge.u_s**2 + u_latency_s**2 + (edge.excess_s**2 + step_s**2) / 12.0)
+    return _fit_of(edge, int(ticks[0]), tick_hz, u_s, 0.5 * step_s - latency_s)
+
+
+def _fit_of(edge: Edge, tick0: int, tick_hz: float, u_s: float, shift_s: float) -> TickFit:
+    """The tie along an edge, moved by ``shift_s``."""
+    began_s = float(edge.x_s[0] + edge.late_s[0])
     return TickFit(
-        tick0=int(ticks[0]),
+        tick0=tick0,
         knots_tick=edge.x_s * tick_hz,
-        knots_s=edge.x_s + edge.late_s,
-        u_s=edge.u_s,
-        drift_ppm=-1e6 * edge.rate,
+        knots_s=edge.x_s + edge.late_s + shift_s,
+        u_s=u_s,
+        drift_ppm=1e6 * (1.0 / (1.0 + edge.rate) - 1.0),
+        u_drift_ppm=1e6 * edge.u_rate,
         s_per_tick=(1.0 + edge.rate) / tick_hz,
+        floor_steps=tuple(
+            (began_s + step.x_s * (1.0 + edge.rate), step.step_s) for step in edge.steps
+        ),
     )
+
+
+def seen_resolution_s(received_s: NDArray[np.float64]) -> float:
+    """The step of the clock that (n,) receipts were read from, where they show it; else 0.
+
+    Receipts that all lie whole multiples of one step apart, to a millionth of a second,
+    were read from a clock that steps so.
+    """
+    apart = np.diff(received_s[:GRID_VALUES])
+    apart = apart[apart > 0.0]
+    if len(apart) < LEAST_STEPS:
+        return 0.0
+    # Steps of six and seven, as well as one of one, show the one.
+    sizes = np.unique(np.round(apart, 7))
+    sizes = np.concatenate([sizes, np.diff(sizes)])
+    step = float(sizes[sizes > GRID_U_S].min())
+    if step < LEAST_GRID_S:
+        return 0.0
+    off = np.abs(apart - step * np.round(apart / step))
+    return step if float(np.mean(off < GRID_U_S)) > 0.95 else 0.0
 
 
 def _steps(ticks: NDArray[np.uint64], tick0: int) -> NDArray[np.float64]:

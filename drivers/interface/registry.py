@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import difflib
 import importlib
+import time
 from typing import TYPE_CHECKING, Final, Protocol, cast
 
 from drivers.interface.errors import SetupError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
     from drivers.interface.driver_interface import DeviceDriver, DriverDescription, Layout
 
@@ -37,6 +38,12 @@ class _DriverClass(Protocol):
     def layout_for(self, options: Mapping[str, object], *, device_id: str) -> Layout: ...
 
 
+class _KeepsTime(Protocol):
+    """Every driver of ours: what stamps its receipts can be given."""
+
+    def keep_time(self, now_ns: Callable[[], int]) -> None: ...
+
+
 def open_driver(
     name: str,
     *,
@@ -44,6 +51,7 @@ def open_driver(
     port: str,
     options: Mapping[str, object] | None = None,
     after: DeviceDriver | None = None,
+    now_ns: Callable[[], int] | None = None,
 ) -> DeviceDriver:
     """Open one device.
 
@@ -60,6 +68,8 @@ def open_driver(
     after : DeviceDriver, optional
         The closed driver of the same device, when this is a reopening: ticks and counts then
         go on where they were, and what was lost in between is known by sequence.
+    now_ns : callable, optional
+        The clock that receipts are stamped by, where it is not ``time.monotonic_ns``.
 
     Raises
     ------
@@ -69,7 +79,10 @@ def open_driver(
         The port is missing, in use, not permitted, or nothing answers.
     """
     driver = _driver_class(name, device_id)
-    return driver.open(device_id=device_id, port=port, options=options or {}, after=after)
+    opened = driver.open(device_id=device_id, port=port, options=options or {}, after=after)
+    if now_ns is not None and now_ns is not time.monotonic_ns:
+        cast("_KeepsTime", opened).keep_time(now_ns)
+    return opened
 
 
 def description_of(name: str, *, device_id: str) -> DriverDescription:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from calibration.clock.leap_seconds import TABLE_EXPIRES, table_covers
+from calibration.utc.leap_seconds import TABLE_EXPIRES, table_covers
 from recorder.exchange.zeros_told import zero_facts, zero_words, zeros_in_run
 from recorder.run.parts.event import EventKind
 from recorder.run.parts.half_frames import HalfFrames

@@ -1,39 +1,19 @@
-"""The machine underneath: disk, kind of disk, memory, clocks, identity of the boot."""
+"""The machine underneath: disk, kind of disk, memory."""
 
 from __future__ import annotations
 
 import os
 import shutil
 import sys
-import time
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-__all__ = ["Clocks", "free_bytes", "network_disk", "read_clocks", "rss_bytes"]
+__all__ = ["free_bytes", "network_disk", "rss_bytes"]
 
 _NETWORK: Final = frozenset(
     {"nfs", "nfs4", "cifs", "smb", "smb2", "smb3", "smbfs", "afs", "ncpfs", "9p", "ceph",
      "glusterfs", "lustre", "davfs", "beegfs", "gpfs", "afpfs", "webdav"}
 )  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Clocks:
-    """The machine's clocks read one right after the other, nanoseconds."""
-
-    monotonic_ns: int
-    utc_ns: int
-    boottime_ns: int | None
-    """Goes on while the machine sleeps; None where there is none."""
-
-
-def read_clocks() -> Clocks:
-    """Read all clocks; the monotonic one in the middle of two others."""
-    boot = None
-    if hasattr(time, "CLOCK_BOOTTIME"):
-        boot = time.clock_gettime_ns(time.CLOCK_BOOTTIME)
-    return Clocks(monotonic_ns=time.monotonic_ns(), utc_ns=time.time_ns(), boottime_ns=boot)
 
 
 def free_bytes(folder: Path) -> int:

@@ -14,15 +14,19 @@ from __future__ import annotations
 import os
 import re
 import subprocess
+from datetime import date
 from functools import cache
 from importlib import metadata
 from pathlib import Path
 from typing import Final
 
-__all__ = ["RELEASE", "software", "version", "version_of"]
+__all__ = ["BUILT_ON", "RELEASE", "software", "version", "version_of"]
 
 RELEASE: Final = "0.1.0.dev0"
 """The release worked towards; set by hand at a release, and to the next one after it."""
+BUILT_ON: Final = date(2026, 11, 1)
+"""No clock that this version runs by can truly be earlier; moved on at a release, with the
+receiver driver's own (a test holds them together)."""
 COMMIT_OF_ARCHIVE: Final = "$Format:%H$"
 """Filled in by ``git archive`` (``.gitattributes``), so that a downloaded copy knows it too."""
 NAME: Final = "testcar"

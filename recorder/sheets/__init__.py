@@ -6,6 +6,7 @@ from recorder.sheets.car import (
     DeviceSheet,
     PenSheet,
     RecordingSheet,
+    TimingSheet,
     load_car_sheet,
     parse_car_sheet,
 )
@@ -35,6 +36,7 @@ __all__ = [
     "SheetError",
     "SpecificationSheet",
     "SteamSheet",
+    "TimingSheet",
     "TripSheet",
     "VehicleSheet",
     "load_car_sheet",

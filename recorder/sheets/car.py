@@ -19,6 +19,7 @@ __all__ = [
     "DeviceSheet",
     "PenSheet",
     "RecordingSheet",
+    "TimingSheet",
     "load_car_sheet",
     "parse_car_sheet",
 ]
@@ -75,6 +76,23 @@ class DeviceSheet:
     """File of the wheel's certificate, relative to the sheet."""
     expected_hz: float | None = None
     """Records per second the device should send; None when the sheet does not say."""
+    timing: TimingSheet = field(default_factory=lambda: TimingSheet())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimingSheet:
+    """What is known of a device's timing: ``[devices.NAME.timing]``. None: nobody says."""
+
+    latency_s: float | None = None
+    """Least time from a sample to its last byte being in hand."""
+    u_latency_s: float | None = None
+    """Its standard uncertainty."""
+    delay_s: float | None = None
+    """Of a receiver: least delay from the second to the first byte of its first sentence."""
+    u_delay_s: float | None = None
+    """Its standard uncertainty."""
+    pulses_checked: bool = False
+    """The edge that is counted of pulses per second was checked to be the one on the second."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,6 +115,9 @@ class RecordingSheet:
     stop_free_MiB: float = 256.0
     """Disk left at which recording stops cleanly."""
     allow_network_disk: bool = False
+    simulated_speed: float | None = None
+    """Run seconds in a second of the computer, where feeds are fast or slow on purpose; 0: as fast
+    as they go; None: time is real."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -208,7 +229,23 @@ def _device(name: str, table: SheetTable) -> DeviceSheet:
         channels=channels,
         certificate=table.text("certificate"),
         expected_hz=table.number("expected_hz", above=0.0, high=1e6),
+        timing=_timing(table.table("timing")),
     )
+    table.done()
+    return sheet
+
+
+def _timing(table: SheetTable) -> TimingSheet:
+    sheet = TimingSheet(
+        latency_s=table.number("latency_s", low=0.0, high=10.0),
+        u_latency_s=table.number("u_latency_s", low=0.0, high=10.0),
+        delay_s=table.number("delay_s", low=0.0, high=2.0),
+        u_delay_s=table.number("u_delay_s", low=0.0, high=2.0),
+        pulses_checked=table.flag("pulses_checked"),
+    )
+    for value in ("latency_s", "delay_s"):
+        if (getattr(sheet, value) is None) != (getattr(sheet, f"u_{value}") is None):
+            table.problem(f"{value} and u_{value} go together: give both, in seconds")
     table.done()
     return sheet
 
@@ -324,6 +361,7 @@ def _recording(table: SheetTable) -> RecordingSheet:
         free_disk_margin_hours=usual.free_disk_margin_hours if margin is None else margin,
         stop_free_MiB=usual.stop_free_MiB if stop is None else stop,
         allow_network_disk=table.flag("allow_network_disk"),
+        simulated_speed=table.number("simulated_speed", low=0.0, high=1000.0),
     )
     table.done()
     return sheet

@@ -15,10 +15,10 @@ import numpy as np
 
 from calibration.certificates.wheel import WheelCertificate
 from calibration.clock.live_tick_clock import LiveTickClock
-from calibration.clock.run_time_to_utc import fit_utc
 from calibration.clock.ticks_to_run_time import fit_ticks
 from calibration.speed.live_speed import LiveSpeed
 from calibration.speed.speed import speed_from_pulses
+from calibration.utc.run_time_to_utc import fit_utc
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -128,7 +128,7 @@ class LiveSession:
 
     def run_time_s(self, monotonic_ns: int) -> float:
         """Run time of an instant of this machine's monotonic clock."""
-        return (monotonic_ns - self.header.started_monotonic_ns) / 1e9
+        return self.header.clock.run_s(monotonic_ns)
 
     def mark(
         self,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import threading
-import time
 import traceback
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Final, Protocol
@@ -19,6 +18,7 @@ if TYPE_CHECKING:
     from drivers.interface.driver_interface import Backlog, Batch, DeviceDriver
     from recorder.acquisition.devices.device_stream import DeviceStream
     from recorder.acquisition.ring.ring import RingWriter
+    from recorder.machine.clocks import RunClock
     from recorder.run.parts.block import Block
     from recorder.run.parts.gap import Gap
 
@@ -64,7 +64,7 @@ class DeviceThread:
         ring: RingWriter,
         notify: Callable[[Event | Gap], None],
         warn: Callable[[str], None],
-        start_ns: int,
+        clock: RunClock,
     ) -> None:
         self.name = name
         self.stream = stream
@@ -79,7 +79,7 @@ class DeviceThread:
         self._reopen = reopen
         self._notify = notify
         self._warn = warn
-        self._start_ns = start_ns
+        self._clock = clock
         self._stop = threading.Event()
         self._taking = threading.Lock()
         self._given_up = False
@@ -118,7 +118,7 @@ class DeviceThread:
 
     def now_s(self) -> float:
         """Run time, now."""
-        return (time.monotonic_ns() - self._start_ns) / 1e9
+        return self._clock.now_s()
 
     # ------------------------------------------------------------------ the thread
 
@@ -162,7 +162,7 @@ class DeviceThread:
 
     def _take(self, batch: Batch) -> bool:
         """Into the ring with it; True when records came."""
-        received_s = (batch.received_ns - self._start_ns) / 1e9
+        received_s = self._clock.run_s(batch.received_ns)
         if not len(batch.records) and not batch.faults and not batch.partial_bytes:
             return False
         with self._taking:

@@ -10,7 +10,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from calibration.clock.live_tick_clock import LiveTickClock
+from calibration.clock.live_tick_clock import LiveTickClock, NominalTickClock
 from calibration.clock.tick_line import TickLine
 from drivers.interface.errors import DriverError
 from drivers.interface.registry import open_driver
@@ -21,6 +21,7 @@ from recorder.acquisition.preparation.plan import DevicePlan, Plan
 from recorder.acquisition.preparation.settings import RecordingError, RecordingSettings
 from recorder.acquisition.ring.ring import RingWriter
 from recorder.keeping.owner import JournalState, boot_id, journal_path_for, journal_state
+from recorder.machine.clocks import RunClock, now_ns
 from recorder.machine.host import free_bytes, network_disk
 from recorder.machine.version import software
 from recorder.run.parts.event import Event
@@ -115,6 +116,7 @@ def _open(device: DevicePlan, after: DeviceDriver | None = None) -> DeviceDriver
         port=sheet.port,
         options=sheet.options,
         after=after,
+        now_ns=now_ns,
     )
 
 
@@ -130,10 +132,11 @@ def make_header(plan: Plan, *, start_ns: int) -> RunHeader:
     """What the run is, before its first record."""
     return RunHeader(
         run_id=uuid.uuid4().hex,
-        started_utc_ns=time.time_ns() + start_ns - time.monotonic_ns(),
+        started_utc_ns=time.time_ns() + start_ns - now_ns(),
         started_monotonic_ns=start_ns,
         boot_id=boot_id(),
         software=software(),
+        simulated_speed=plan.car.recording.simulated_speed,
         car_sheet=plan.car.text,
         trip_sheet="" if plan.trip is None else plan.trip.text,
         route=_route_text(plan),
@@ -157,8 +160,8 @@ def make_header(plan: Plan, *, start_ns: int) -> RunHeader:
 class _HostClock:
     """Ticks that are this machine's own monotonic nanoseconds need no fitting."""
 
-    def __init__(self, start_ns: int) -> None:
-        self._line = TickLine(tick0=start_ns, t0_s=0.0, s_per_tick=1e-9)
+    def __init__(self, clock: RunClock) -> None:
+        self._line = TickLine(tick0=clock.start_ns, t0_s=0.0, s_per_tick=1e-9 * clock.speed)
 
     def update(self, tick: int, received_s: float) -> TickLine:  # noqa: ARG002 - the protocol's
         return self._line
@@ -168,7 +171,7 @@ def start_threads(
     plan: Plan,
     drivers: list[DeviceDriver],
     *,
-    start_ns: int,
+    clock: RunClock,
     from_start_only: bool,
     ring_bytes: int | None,
     notify: Callable[[Event | Gap], None],
@@ -182,6 +185,7 @@ def start_threads(
         There is no shared memory; what was made is removed again. Drivers stay open.
     """
     threads: list[DeviceThread] = []
+    unpaced = plan.car.recording.simulated_speed == 0.0
     for i, (device, driver) in enumerate(zip(plan.devices, drivers, strict=True)):
         name = device.sheet.name
         try:
@@ -198,20 +202,24 @@ def start_threads(
                 reopen=partial(_open, device),
                 stream=DeviceStream(
                     name,
-                    make_clock=_clock_maker(device, start_ns),
+                    make_clock=_clock_maker(device, clock, unpaced=unpaced),
                     from_start_only=from_start_only,
                     interval_s=max(1 / device.expected_hz, device.description.usual_pause_s),
                 ),
                 ring=ring,
                 notify=notify,
                 warn=warn,
-                start_ns=start_ns,
+                clock=clock,
             )
         )
     return threads
 
 
-def _clock_maker(device: DevicePlan, start_ns: int) -> Callable[[], TickClock]:
+def _clock_maker(
+    device: DevicePlan, clock: RunClock, *, unpaced: bool
+) -> Callable[[], TickClock]:
     if device.description.host_clock:
-        return lambda: _HostClock(start_ns)
+        return lambda: _HostClock(clock)
+    if unpaced:
+        return lambda: NominalTickClock(device.layout.tick_hz)
     return lambda: LiveTickClock(device.layout.tick_hz)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from recorder.acquisition.control.status import DeviceStatus
-from recorder.machine.host import free_bytes, read_clocks, rss_bytes
+from recorder.machine.clocks import read_clocks, wall_error_s
+from recorder.machine.host import free_bytes, rss_bytes
 from recorder.run.parts.event import Event, EventKind
 from recorder.run.parts.states import DeviceState
 
@@ -144,7 +146,10 @@ class HealthMonitor:
 
     def _clocks(self, t_s: float) -> None:
         clocks = read_clocks()
-        data = {"monotonic_ns": clocks.monotonic_ns, "utc_ns": clocks.utc_ns}
+        data: dict[str, Any] = {"monotonic_ns": clocks.monotonic_ns, "utc_ns": clocks.utc_ns}
+        error_s = wall_error_s()
+        if math.isfinite(error_s):
+            data["error_s"] = error_s
         wall = clocks.utc_ns - clocks.monotonic_ns
         if clocks.boottime_ns is not None:
             data["boottime_ns"] = clocks.boottime_ns

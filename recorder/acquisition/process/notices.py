@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import time
 from typing import TYPE_CHECKING, Final
 
 from recorder.acquisition.process.reports import CheckReport, GapReport, Warned
 from recorder.acquisition.safekeeping.keeper import Outbox
+from recorder.machine.clocks import RunClock, now_ns
 from recorder.run.parts.event import Event, EventKind
 from recorder.run.parts.gap import Gap
 
@@ -42,12 +42,12 @@ class Notices:
         self.warnings: list[str] = []
         self.events: list[Event] = []
         """Kept so far, without the every-second ones."""
-        self.start_ns = time.monotonic_ns()
-        """Monotonic instant of run time 0; now, until it is settled when the run begins."""
+        self.clock = RunClock(now_ns())
+        """Run time 0 is now, until it is settled when the run begins."""
 
     def now_s(self) -> float:
         """Run time, now."""
-        return (time.monotonic_ns() - self.start_ns) / 1e9
+        return self.clock.now_s()
 
     def keep(self, item: Event | Gap) -> None:
         """Have a gap or an event kept, and publish it."""

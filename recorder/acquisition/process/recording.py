@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import time
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final
 
@@ -23,6 +22,7 @@ from recorder.acquisition.process.running import RunningRecording, StopWish
 from recorder.acquisition.safekeeping.filer_supervisor import FilerSupervisor
 from recorder.keeping.journal import Journal
 from recorder.keeping.owner import journal_path_for
+from recorder.machine.clocks import RunClock, now_ns
 from recorder.sheets import load_car_sheet, load_trip_sheet
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ def record(settings: RecordingSettings, report: Reporter, stop: StopWish) -> Out
     zero_s = _zero_seconds(settings, plan)
     with contextlib.ExitStack() as stack:
         drivers, threads = _open_devices(stack, settings, plan, notices, zero_s)
-        header = make_header(plan, start_ns=notices.start_ns)
+        header = make_header(plan, start_ns=notices.clock.start_ns)
         begun = _Begun()
         journal = stack.enter_context(_journal(settings, header, begun))
         filer = FilerSupervisor(journal.path, settings.out, warn=notices.warn)
@@ -98,18 +98,19 @@ def _open_devices(
 ) -> tuple[list[DeviceDriver], list[DeviceThread]]:
     """Open every port and make its ring; settles when the run begins."""
     # Without a zero the run begins before its ports open: no record of theirs is too early.
-    notices.start_ns = time.monotonic_ns()
+    speed = plan.car.recording.simulated_speed or 1.0
+    notices.clock = RunClock(now_ns(), speed)
     drivers = open_devices(plan)
     stack.callback(_close_all, drivers)
     if zero_s:
-        notices.start_ns = time.monotonic_ns() + int((SET_UP_S + zero_s) * 1e9)
+        notices.clock = RunClock(now_ns() + int((SET_UP_S + zero_s / speed) * 1e9), speed)
     # Only now: a port that is not there was refused, in a line of its own.
     for text in plan.warnings:
         notices.warn(text)
     threads = start_threads(
         plan,
         drivers,
-        start_ns=notices.start_ns,
+        clock=notices.clock,
         from_start_only=zero_s > 0.0,
         ring_bytes=settings.ring_bytes,
         notify=notices.keep,

@@ -21,7 +21,8 @@ from recorder.acquisition.safekeeping.keeper import Keeper
 from recorder.acquisition.safekeeping.mark_register import MarkRegister
 from recorder.keeping.errors import SealBugError, SealError
 from recorder.keeping.owner import journal_path_for
-from recorder.machine.version import software
+from recorder.machine.clocks import host_clock, now_ns
+from recorder.machine.version import BUILT_ON, software
 from recorder.run.checks.zero_line import ZeroTime
 from recorder.run.parts.event import Event, EventKind
 from recorder.run.parts.states import RunState
@@ -80,8 +81,8 @@ class RunningRecording:
         self.notices = notices
         self.marks = MarkRegister(
             journal.commit_mark,
-            start_ns=self.header.started_monotonic_ns,
-            open_ns=min(self.header.started_monotonic_ns, time.monotonic_ns()),
+            clock=self.header.clock,
+            open_ns=min(self.header.started_monotonic_ns, now_ns()),
             software=software(),
             by="" if plan.trip is None else plan.trip.operator,
         )
@@ -107,6 +108,8 @@ class RunningRecording:
 
     def run(self, zero_s: float) -> Outcome:
         """Record until the end, then seal."""
+        clock = {**host_clock(self.header.boot_id).to_dict(), "built_on": BUILT_ON.isoformat()}
+        self.notices.keep(Event(kind=EventKind.HOST_CLOCK, t_s=0.0, data=clock))
         self._health.look_at_disk(0.0)
         for thread in self._threads:
             thread.start()

@@ -8,6 +8,7 @@ import time
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
+from recorder.machine.clocks import now_ns
 from recorder.marks.kinds import find_kind
 from recorder.marks.mark import CLOSE_S, SINCE_LAST, Mark
 from recorder.marks.values import parse
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from recorder.acquisition.control.requests import KeyedMark, MarkRevision
+    from recorder.machine.clocks import RunClock
 
 __all__ = ["MarkRefusedError", "MarkRegister"]
 
@@ -38,15 +40,15 @@ class MarkRegister:
         self,
         commit: Callable[[Mark], None],
         *,
-        start_ns: int,
+        clock: RunClock,
         open_ns: int,
         software: str,
         by: str = "",
-        now_ns: Callable[[], int] = time.monotonic_ns,
+        now_ns: Callable[[], int] = now_ns,
         utc_ns: Callable[[], int] = time.time_ns,
     ) -> None:
         self._commit = commit
-        self._start_ns = start_ns
+        self._clock = clock
         self._open_ns = open_ns
         self._software = software
         self._by = by
@@ -148,7 +150,7 @@ class MarkRegister:
             raise MarkRefusedError(msg)
 
     def _run_s(self, monotonic_ns: int) -> float:
-        return (monotonic_ns - self._start_ns) / 1e9
+        return self._clock.run_s(monotonic_ns)
 
     def _keep(self, mark: Mark) -> None:
         self._commit(mark)

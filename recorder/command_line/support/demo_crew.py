@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import random
 import threading
-import time
 from typing import TYPE_CHECKING, Final
 
 from recorder.acquisition.control.exchanges import RequestRefusedError
 from recorder.acquisition.control.session_files import SessionError
+from recorder.machine.clocks import now_ns
 from recorder.marks.kinds import Kind
 from recorder.track.route.route import load_route
 
@@ -64,7 +64,7 @@ class DemoCrew:
                 self._key(Kind.MILEPOST, post.label)
 
     def _key(self, kind: Kind, value: str) -> None:
-        self._session.mark(kind, time.monotonic_ns(), value)
+        self._session.mark(kind, now_ns(), value)
 
     def _place(self) -> float | None:
         """Chainage from the last whole line of the truth; None before there is one."""

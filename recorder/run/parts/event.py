@@ -18,6 +18,8 @@ class EventKind(StrEnum):
     HEALTH = "health"
     CHANNEL_HEALTH = "channel_health"
     """A stretch in which a channel was not sound."""
+    HOST_CLOCK = "host_clock"
+    """What the clock is that the run is timed by, and the day of the version that records."""
     CLOCK_ANCHOR = "clock_anchor"
     WALL_CLOCK_STEP = "wall_clock_step"
     SUSPENDED = "suspended"

@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from recorder.machine.clocks import RunClock
 from recorder.run.parts.quantities import COUNTS, PULSES, made_unit, run_unit
 
 __all__ = ["ChannelHeader", "DeviceHeader", "RunHeader"]
@@ -127,6 +128,14 @@ class RunHeader:
     """The route table's text, in full; empty when the trip has none."""
     origin: str = "recorded"
     """``recorded``, ``imported`` (from a table) or ``replayed``."""
+    simulated_speed: float | None = None
+    """Run seconds in a second of the computer, where time was simulated; 0: as fast as it went;
+    None: time was real."""
+
+    @property
+    def clock(self) -> RunClock:
+        """Run time of instants of the recording computer's clock."""
+        return RunClock(self.started_monotonic_ns, self.simulated_speed or 1.0)
 
     @property
     def channels(self) -> tuple[ChannelHeader, ...]:
@@ -145,8 +154,12 @@ class RunHeader:
         return tuple(words for words in held if words)
 
     def to_json(self) -> str:
-        """Canonical JSON."""
-        return json.dumps(asdict(self), sort_keys=True, ensure_ascii=False)
+        """Canonical JSON; what an earlier version does not know is left out where it says
+        nothing."""
+        data = asdict(self)
+        if self.simulated_speed is None:
+            del data["simulated_speed"]
+        return json.dumps(data, sort_keys=True, ensure_ascii=False)
 
     @classmethod
     def from_json(cls, text: str) -> RunHeader:

@@ -6,14 +6,16 @@ lines it was recorded with, and says so.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any, Final, TypeAlias
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, TypeAlias
 
 import numpy as np
 
 from calibration.clock.tick_line import TickLine
-from calibration.clock.ticks_to_run_time import fit_ticks
+from calibration.clock.ticks_to_run_time import U_LATENCY_S, TickFit, fit_ticks
+from recorder.sheets import TimingSheet
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -27,11 +29,17 @@ if TYPE_CHECKING:
 
 __all__ = ["Segment", "Timeline", "as_given", "tie_ticks"]
 
+UNSTATED: Final = TimingSheet()
 LEAST_BLOCKS: Final = 20
 """A line through the earliest arrivals needs some that were not held up."""
 LEAST_SPAN_S: Final = 5.0
 """Arrivals late by 5 ms over a shorter span bend the line by more than oscillators differ (1 000
 ppm is beyond any crystal)."""
+WORST_RATE: Final = 0.06
+"""Beside that, of an oscillator no device is sold with: over a long silence it is no restart."""
+NO_CLOCK: Final = 0.1
+"""A clock further off than a tenth is not one that only runs fast or slow: time was simulated, or
+its tick rate is not what it says."""
 MOST_POINTS: Final = 100_000
 """Points given to one fit; of more, the earliest arrivals of even chunks are taken. More points
 make the fit no better and its time at the seal longer."""
@@ -47,16 +55,20 @@ class Segment:
     first_record: int
     stop_record: int
     source: str
-    """``fit``, ``provisional`` (the lines of the recording), ``host clock`` or ``given``."""
+    """``fit``, ``provisional`` (the lines of the recording), ``host clock``, ``simulated`` (by the
+    device's own ticks alone) or ``given``."""
     u_s: float
     """Standard uncertainty of the times; NaN when not known."""
     drift_ppm: float
+    u_drift_ppm: float = math.nan
     why: str = ""
+    findings: tuple[str, ...] = ()
+    """What must be told of the tie, in words; empty when all is as usual."""
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data for the file; NaN as None."""
         row = asdict(self)
-        for name in ("u_s", "drift_ppm"):
+        for name in ("u_s", "drift_ppm", "u_drift_ppm"):
             row[name] = None if np.isnan(row[name]) else row[name]
         return row
 
@@ -69,14 +81,16 @@ class Segment:
         TypeError, KeyError, ValueError
             The data are not a segment's; files may be damaged.
         """
-        u_s, drift_ppm = row["u_s"], row["drift_ppm"]
+        u_s, drift_ppm, u_drift = row["u_s"], row["drift_ppm"], row.get("u_drift_ppm")
         return cls(
             first_record=int(row["first_record"]),
             stop_record=int(row["stop_record"]),
             source=str(row["source"]),
             u_s=np.nan if u_s is None else float(u_s),
             drift_ppm=np.nan if drift_ppm is None else float(drift_ppm),
+            u_drift_ppm=np.nan if u_drift is None else float(u_drift),
             why=str(row.get("why", "")),
+            findings=tuple(str(words) for words in row.get("findings", ())),
         )
 
 
@@ -130,6 +144,9 @@ def tie_ticks(
     header: RunHeader,
     blocks: NDArray[np.void],
     gaps: Iterable[Gap],
+    *,
+    timing: TimingSheet = UNSTATED,
+    resolution_s: float = 0.0,
 ) -> Timeline:
     """Tie one device's ticks to run time.
 
@@ -138,20 +155,25 @@ def tie_ticks(
     blocks : (b,) with ``first_record``, ``n``, ``received_s``, ``tick_last``, in order
     gaps
         Of this run; a restart of this device begins a new segment.
+    timing
+        What the car sheet states of the device's latency.
+    resolution_s
+        Step of the clock that receipts were read from.
     """
     if not len(blocks):
         return Timeline((), ())
     n = int(blocks["first_record"][-1]) + int(blocks["n"][-1])
     if device.host_clock:
         whole = Segment(
-            first_record=0, stop_record=n, source="host clock", u_s=0.0, drift_ppm=0.0
+            first_record=0, stop_record=n, source="host clock", u_s=resolution_s, drift_ppm=0.0
         )
         return Timeline((whole,), (_host_line(header, device),))
     edges = _edges(device, blocks, gaps)
     segments, lines = [], []
     for low, high in zip(edges, [*edges[1:], len(blocks)], strict=True):
         stop = int(blocks["first_record"][high]) if high < len(blocks) else n
-        segment, line = _tie(device, blocks[low:high], stop)
+        held = _Held(device, blocks[low:high], stop, timing, resolution_s)
+        segment, line = _nominal(held) if header.simulated_speed == 0.0 else _tie(held)
         segments.append(segment)
         lines.append(line)
     return Timeline(tuple(segments), tuple(lines))
@@ -160,8 +182,9 @@ def tie_ticks(
 def _host_line(
     header: RunHeader, device: DeviceHeader
 ) -> Callable[[Ticks], NDArray[np.float64]]:
-    start = header.started_monotonic_ns
-    return TickLine(tick0=start, t0_s=0.0, s_per_tick=1.0 / device.tick_hz).time_s
+    clock = header.clock
+    per_tick = clock.speed / device.tick_hz
+    return TickLine(tick0=clock.start_ns, t0_s=0.0, s_per_tick=per_tick).time_s
 
 
 def _edges(device: DeviceHeader, blocks: NDArray[np.void], gaps: Iterable[Gap]) -> list[int]:
@@ -177,44 +200,76 @@ def _edges(device: DeviceHeader, blocks: NDArray[np.void], gaps: Iterable[Gap]) 
     ticks = blocks["tick_last"]
     back = ticks[1:] < ticks[:-1]
     ahead_s = (ticks[1:] - ticks[:-1]).view(np.int64) / device.tick_hz
-    parted = np.abs(ahead_s - np.diff(blocks["received_s"])) > RESTART_S
+    waited_s = np.diff(blocks["received_s"])
+    parted = np.abs(ahead_s - waited_s) > RESTART_S + WORST_RATE * np.abs(waited_s)
     edges.update((np.flatnonzero(back | parted) + 1).tolist())
     return sorted(edge for edge in edges if edge < len(blocks))
 
 
-def _tie(
-    device: DeviceHeader, blocks: NDArray[np.void], stop_record: int
-) -> tuple[Segment, Callable[[Ticks], NDArray[np.float64]] | None]:
-    first = int(blocks["first_record"][0])
+class _Held(NamedTuple):
+    """One start of a device."""
+
+    device: DeviceHeader
+    blocks: NDArray[np.void]
+    stop_record: int
+    timing: TimingSheet
+    resolution_s: float
+
+
+def _segment(
+    held: _Held, source: str, why: str = "", fit: TickFit | None = None, found: str = ""
+) -> Segment:
+    told = () if fit is None else fit.findings
+    return Segment(
+        first_record=int(held.blocks["first_record"][0]),
+        stop_record=held.stop_record,
+        source=source,
+        u_s=math.nan if fit is None else float(fit.u_s),
+        drift_ppm=math.nan if fit is None else float(fit.drift_ppm),
+        u_drift_ppm=math.nan if fit is None else float(fit.u_drift_ppm),
+        why=why,
+        findings=(found, *told) if found else told,
+    )
+
+
+def _nominal(held: _Held) -> tuple[Segment, Callable[[Ticks], NDArray[np.float64]]]:
+    """Time was simulated and unpaced: ticks as they say they are, from the first block on."""
+    first = held.blocks[0]
+    line = TickLine(
+        int(first["tick_last"]), float(first["received_s"]), 1.0 / held.device.tick_hz
+    )
+    why = "time was simulated, as fast as it went: by the device's own ticks alone"
+    return _segment(held, "simulated", why), line.time_s
+
+
+def _tie(held: _Held) -> tuple[Segment, Callable[[Ticks], NDArray[np.float64]] | None]:
+    blocks, device, timing = held.blocks, held.device, held.timing
     ticks, received_s = blocks["tick_last"], blocks["received_s"]
     span_s = float(received_s[-1] - received_s[0])
-
-    def kept(why: str) -> tuple[Segment, None]:
-        segment = Segment(
-            first_record=first,
-            stop_record=stop_record,
-            source="provisional",
-            u_s=np.nan,
-            drift_ppm=np.nan,
-            why=why,
-        )
-        return segment, None
-
     if len(blocks) < LEAST_BLOCKS or span_s < LEAST_SPAN_S:
-        return kept(f"{len(blocks)} blocks over {span_s:.1f} s are too few for a fit")
+        why = f"{len(blocks)} blocks over {span_s:.1f} s are too few for a fit"
+        return _segment(held, "provisional", why), None
     chosen = _earliest(ticks, received_s, device.tick_hz)
+    stated = timing.latency_s is not None and timing.u_latency_s is not None
     try:
-        fit = fit_ticks(ticks[chosen], received_s[chosen], tick_hz=device.tick_hz)
+        fit = fit_ticks(
+            ticks[chosen],
+            received_s[chosen],
+            tick_hz=device.tick_hz,
+            latency_s=(timing.latency_s or 0.0) if stated else 0.0,
+            u_latency_s=(timing.u_latency_s or 0.0) if stated else U_LATENCY_S,
+            resolution_s=held.resolution_s,
+        )
     except ValueError as error:
-        return kept(f"no fit: {error}")
-    segment = Segment(
-        first_record=first,
-        stop_record=stop_record,
-        source="fit",
-        u_s=float(fit.u_s),
-        drift_ppm=float(fit.drift_ppm),
-    )
-    return segment, fit.time_s
+        return _segment(held, "provisional", f"no fit: {error}"), None
+    found = ""
+    if abs(fit.drift_ppm) > 1e6 * NO_CLOCK:
+        found = (
+            f"its ticks contradict the computer's clock: {1.0 + fit.drift_ppm / 1e6:.4g} of its"
+            " seconds in one of the computer's; a simulated feed says so in the car sheet,"
+            " [recording] simulated_speed"
+        )
+    return _segment(held, "fit", fit=fit, found=found), fit.time_s
 
 
 def _earliest(

@@ -1,20 +1,22 @@
-"""Run time to UTC: fitted at the seal from the clock fixes, kept as nodes with uncertainty."""
+"""Run time to UTC: judged by its witnesses at the seal, kept as nodes with uncertainty."""
 
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from calibration.clock.run_time_to_utc import fit_utc
+from calibration.utc.utc_judgement import judge_utc
+from calibration.utc.utc_witnesses import UtcJudgement, WitnessKind
+from recorder.run.time.utc_evidence import NO_UTC
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-    from calibration.clock.run_time_to_utc import UtcFit
+    from calibration.utc.utc_witnesses import UtcEvidence
     from recorder.run.parts.header import RunHeader
 
 __all__ = [
@@ -23,23 +25,24 @@ __all__ = [
     "UTC_DTYPE",
     "UtcScale",
     "UtcSource",
-    "fit_scale",
+    "scale_of",
     "utc_text",
     "wall_clock_scale",
 ]
 
 UTC_DTYPE: Final = np.dtype([("t_s", "<f8"), ("utc_ns", "<i8"), ("u_s", "<f8")])
-NO_UTC: Final = -(2**63)
-"""``utc_ns`` of a sentence that gives no valid time."""
 MOST_NODES: Final = 5_000
 """A node every 9 s of twelve hours: far closer than any clock of a computer bends."""
-LEAST_FIXES: Final = 3
-"""Fewer cannot contradict one another: a line passes through any two."""
 
 PULSES: Final = "pulse per second"
 SENTENCES: Final = "gnss sentences"
 COMPUTERS_CLOCK: Final = "computer's clock"
 """What UTC may come from; run files hold these words."""
+_SOURCES: Final = {
+    WitnessKind.PULSES: PULSES,
+    WitnessKind.RECEIVER: SENTENCES,
+    WitnessKind.COMPUTER: COMPUTERS_CLOCK,
+}
 
 
 def utc_text(utc_ns: int) -> str:
@@ -60,14 +63,21 @@ class UtcSource:
     pulses: int = 0
     """Pulses per second."""
     why: str = ""
-    """Why there was no fit, where there was none."""
+    """Why it is known no better, or not at all."""
+    judgement: UtcJudgement | None = None
+    """What every witness said; None in files of a version that did not ask them."""
 
     def to_json(self) -> str:
         """For the file."""
-        data: dict[str, Any] = {"source": self.source}
-        if self.why:
-            return json.dumps({**data, "why": self.why})
-        return json.dumps({**data, "fixes": self.fixes, "pulses": self.pulses})
+        data: dict[str, Any] = {
+            "source": self.source,
+            "fixes": self.fixes,
+            "pulses": self.pulses,
+            "why": self.why,
+        }
+        if self.judgement is not None:
+            data["judgement"] = self.judgement.to_dict()
+        return json.dumps(data)
 
     @classmethod
     def from_json(cls, text: str) -> UtcSource:
@@ -84,6 +94,9 @@ class UtcSource:
             fixes=int(held.get("fixes", 0)),
             pulses=int(held.get("pulses", 0)),
             why=str(held.get("why", "")),
+            judgement=None
+            if held.get("judgement") is None
+            else UtcJudgement.from_dict(held["judgement"]),
         )
 
 
@@ -95,6 +108,13 @@ class UtcScale:
     """(k,) of ``UTC_DTYPE``, k ≥ 1, run time rising."""
     source: str
     """``PULSES``, ``SENTENCES`` or ``COMPUTERS_CLOCK``."""
+    judgement: UtcJudgement | None = None
+    """What every witness said; None in files of a version that did not ask them."""
+
+    @property
+    def known(self) -> bool:
+        """Whether UTC is known at all."""
+        return bool(np.isfinite(self.nodes["u_s"]).all())
 
     def utc_ns(self, t_s: ArrayLike) -> NDArray[np.int64]:
         """(...) int64 nanoseconds since 1970-01-01T00:00:00Z at (...) run times, s."""
@@ -119,47 +139,34 @@ def wall_clock_scale(header: RunHeader) -> UtcScale:
     return UtcScale(nodes, COMPUTERS_CLOCK)
 
 
-def _nodes(fit: UtcFit, end_s: float) -> NDArray[np.void]:
-    """Every ten seconds, at most ``MOST_NODES`` in all."""
-    at = np.linspace(0.0, end_s, int(min(max(end_s / 10.0, 2), MOST_NODES)) + 1)
-    nodes = np.zeros(len(at), UTC_DTYPE)
-    nodes["t_s"], nodes["utc_ns"], nodes["u_s"] = at, fit.utc_ns(at), fit.u_s(at)
-    return nodes
-
-
-def fit_scale(
-    header: RunHeader,
-    duration_s: float,
-    t_run_s: NDArray[np.float64],
-    utc_ns: NDArray[np.int64],
-    pps_t_s: NDArray[np.float64] | None,
+def scale_of(
+    header: RunHeader, duration_s: float, evidence: UtcEvidence
 ) -> tuple[UtcScale, UtcSource]:
-    """Fit UTC to the clock fixes of a run.
+    """UTC along a run by its witnesses, and what it goes by.
 
-    Parameters
-    ----------
-    t_run_s, utc_ns : (k,)
-        Receipt and content of the valid sentences; k may be 0.
-    pps_t_s : (p,) or None
-        Run times of the pulse-per-second edges.
-
-    Returns
-    -------
-    UtcScale, UtcSource
-        The scale, and what it was fitted to.
+    Where UTC is not known the scale is the computer's clock at the start, and says so.
     """
-    good = utc_ns != NO_UTC
-    t_run_s, utc_ns = t_run_s[good], utc_ns[good]
-    if len(utc_ns) < LEAST_FIXES:
-        why = f"{len(utc_ns)} valid clock fixes"
-        return wall_clock_scale(header), UtcSource(source=COMPUTERS_CLOCK, why=why)
-    pulses = pps_t_s if pps_t_s is not None and len(pps_t_s) >= LEAST_FIXES else None
-    try:
-        fit = fit_utc(t_run_s, utc_ns, pps_t_s=pulses)
-    except ValueError as error:
-        why = f"no fit: {error}"
-        return wall_clock_scale(header), UtcSource(source=COMPUTERS_CLOCK, why=why)
-    nodes = _nodes(fit, max(duration_s, 1.0))
-    source = SENTENCES if pulses is None else PULSES
-    count = 0 if pulses is None else len(pulses)
-    return UtcScale(nodes, source), UtcSource(source=source, fixes=len(utc_ns), pulses=count)
+    tie = judge_utc(evidence)
+    judgement = tie.judgement
+    source = _SOURCES[tie.source]
+    told = UtcSource(
+        source=source,
+        fixes=len(evidence.sentence_t_s),
+        pulses=len(evidence.pulse_t_s),
+        why=judgement.why,
+        judgement=judgement,
+    )
+    if not judgement.known:
+        return replace(wall_clock_scale(header), judgement=judgement), told
+    at = _node_times(max(duration_s, 1.0), evidence.sleeps)
+    nodes = np.zeros(len(at), UTC_DTYPE)
+    nodes["t_s"], nodes["utc_ns"], nodes["u_s"] = at, tie.utc_ns(at), tie.u_s(at)
+    return UtcScale(nodes, source, judgement), told
+
+
+def _node_times(end_s: float, sleeps: tuple[tuple[float, float], ...]) -> NDArray[np.float64]:
+    """Every ten seconds, at most ``MOST_NODES`` in all; and on both sides of every sleep."""
+    even = np.linspace(0.0, end_s, int(min(max(end_s / 10.0, 2), MOST_NODES)) + 1)
+    beside = [t + d for t, _ in sleeps[:MOST_NODES] for d in (-1e-6, 0.0)]
+    inside = [t for t in beside if 0.0 < t < end_s]
+    return np.unique(np.concatenate([even, inside]))

@@ -128,7 +128,11 @@ class RunFile:
         text = self._store.text("clock/utc_source")
         source = parsed(self.path, "clock/utc_source", UtcSource.from_json, text)
         rows = nodes.read()
-        return UtcScale(rows, source.source) if len(rows) else wall_clock_scale(self.header)
+        return (
+            UtcScale(rows, source.source, source.judgement)
+            if len(rows)
+            else wall_clock_scale(self.header)
+        )
 
     @property
     def sealed_utc(self) -> str | None:

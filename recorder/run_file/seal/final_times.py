@@ -7,8 +7,14 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from recorder.run.parts.event import EventKind
-from recorder.run.time.timeline import as_given, tie_ticks
-from recorder.run.time.utc import fit_scale
+from recorder.run.time.timeline import UNSTATED, as_given, tie_ticks
+from recorder.run.time.utc import scale_of
+from recorder.run.time.utc_evidence import (
+    ClockSentences,
+    evidence_of,
+    resolution_of,
+    timings_of,
+)
 from recorder.run.values.wheel_distance import PPS_PRESENT
 from recorder.run_file.hdf5.create import describe_dataset, put_text
 from recorder.run_file.hdf5.layout import part
@@ -45,10 +51,14 @@ def as_they_stand(store: Store, device: DeviceHeader) -> Timeline:
 
 
 def refit_times(
-    store: Store, header: RunHeader, device: DeviceHeader, gaps: Sequence[Gap]
+    store: Store,
+    header: RunHeader,
+    device: DeviceHeader,
+    gaps: Sequence[Gap],
+    events: Sequence[Event],
 ) -> Timeline:
     """Write the times of a device anew, with all its receipt times in hand."""
-    line = tie_device(store, header, device, gaps)
+    line = tie_device(store, header, device, gaps, events)
     times = store.column(f"devices/{device.name}/time_s")
     for start, time_s in final_times(store, device, line):
         times.write(start, time_s)
@@ -56,12 +66,23 @@ def refit_times(
 
 
 def tie_device(
-    store: Store, header: RunHeader, device: DeviceHeader, gaps: Sequence[Gap]
+    store: Store,
+    header: RunHeader,
+    device: DeviceHeader,
+    gaps: Sequence[Gap],
+    events: Sequence[Event],
 ) -> Timeline:
     """Tie the ticks of a device to run time by its table of blocks; nothing is written."""
     names = ["first_record", "n", "received_s", "tick_last"]
     blocks = store.column(f"blocks/{device.name}").read_fields(names)
-    return tie_ticks(device, header, blocks, gaps)
+    return tie_ticks(
+        device,
+        header,
+        blocks,
+        gaps,
+        timing=timings_of(header).get(device.name, UNSTATED),
+        resolution_s=resolution_of(events),
+    )
 
 
 def final_times(
@@ -102,49 +123,66 @@ def duration_of(store: Store, events: Sequence[Event]) -> float:
 
 
 def tie_utc(
-    store: Store, header: RunHeader, lines: Mapping[str, Timeline], duration_s: float
+    store: Store,
+    header: RunHeader,
+    lines: Mapping[str, Timeline],
+    duration_s: float,
+    events: Sequence[Event],
 ) -> None:
-    """Fit UTC to the clock fixes of the run and store its nodes."""
-    scale, fitted = fit_utc_of(store, header, lines, duration_s)
+    """Judge the UTC of the run by its witnesses and store its nodes."""
+    scale, fitted = fit_utc_of(store, header, lines, duration_s, events)
     nodes = store.put_rows("clock/utc", scale.nodes, max(len(scale.nodes), 1))
     describe_dataset(nodes, part("clock/utc"))
     put_text(store, "clock/utc_source", fitted.to_json())
 
 
 def fit_utc_of(
-    store: Store, header: RunHeader, lines: Mapping[str, Timeline], duration_s: float
+    store: Store,
+    header: RunHeader,
+    lines: Mapping[str, Timeline],
+    duration_s: float,
+    events: Sequence[Event],
 ) -> tuple[UtcScale, UtcSource]:
-    """Fit UTC to the clock fixes of the run; nothing is written."""
-    return fit_scale(header, duration_s, *_gnss_fixes(store, header, lines))
+    """UTC of the run by its witnesses; nothing is written."""
+    sent = _clock_sentences(store, header, lines)
+    return scale_of(header, duration_s, evidence_of(header, events, sent))
 
 
-def _gnss_fixes(
+def _clock_sentences(
     store: Store, header: RunHeader, lines: Mapping[str, Timeline]
-) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.float64] | None]:
-    """Receipt times and UTC of all clock sentences, and run times of the pulses per second."""
-    t_run_s: list[NDArray[np.float64]] = []
-    utc_ns: list[NDArray[np.int64]] = []
-    for device in header.devices:
-        names = device.record_dtype.names or ()
-        if device.host_clock and "utc_ns" in names:
-            t_run_s.append(store.column(f"devices/{device.name}/time_s").read())
-            utc_ns.append(store.column(f"devices/{device.name}/raw_utc_ns").read())
-    pulses = [_pulses(store, d, lines[d.name]) for d in header.devices]
-    found = [p for p in pulses if p is not None and len(p)]
-    if not t_run_s:
-        return np.empty(0), np.empty(0, np.int64), None
-    order = np.argsort(np.concatenate(t_run_s), kind="stable")
-    return (
-        np.concatenate(t_run_s)[order],
-        np.concatenate(utc_ns)[order],
-        np.sort(np.concatenate(found)) if found else None,
+) -> ClockSentences:
+    """All clock sentences in order of receipt, and the pulses of the device that counted most."""
+    receivers = [
+        d for d in header.devices if d.host_clock and "utc_ns" in (d.record_dtype.names or ())
+    ]
+    t_s, utc_ns, kinds = [np.empty(0)], [np.empty(0, np.int64)], [np.empty(0, "S3")]
+    for device in receivers:
+        path = f"devices/{device.name}"
+        t_s.append(store.column(f"{path}/time_s").read())
+        utc_ns.append(store.column(f"{path}/raw_utc_ns").read())
+        kind = store.column(f"{path}/raw_kind").read()
+        # Kinds of a second receiver are another's words.
+        label = f"{device.name} ".encode() if device is not receivers[0] else b""
+        kinds.append(np.char.add(label, kind))
+    order = np.argsort(np.concatenate(t_s), kind="stable")
+    pulses = {d.name: _pulses(store, d, lines[d.name]) for d in header.devices}
+    counter = max(pulses, key=lambda name: len(pulses[name]), default="")
+    ties = [s.u_s for s in lines[counter].segments if np.isfinite(s.u_s)] if counter else []
+    return ClockSentences(
+        t_s=np.concatenate(t_s)[order],
+        utc_ns=np.concatenate(utc_ns)[order],
+        kind=np.concatenate(kinds)[order],
+        receiver=receivers[0].name if receivers else "",
+        pulse_t_s=pulses[counter] if counter else np.empty(0),
+        pulse_u_s=max(ties, default=0.0),
+        counter=counter,
     )
 
 
-def _pulses(store: Store, device: DeviceHeader, line: Timeline) -> NDArray[np.float64] | None:
+def _pulses(store: Store, device: DeviceHeader, line: Timeline) -> NDArray[np.float64]:
     """Run times of the pulse-per-second edges a device saw, each once."""
     if "pps_tick" not in (device.record_dtype.names or ()):
-        return None
+        return np.empty(0)
     columns = store.columns(f"devices/{device.name}")
     present = (columns["raw_flags"].read() & PPS_PRESENT) != 0
     edges, ticks = columns["raw_pps_tick"].read(), columns["tick"].read()

@@ -111,7 +111,7 @@ def _seal(work: _Work) -> None:
     lines = _times(work)
     duration_s = duration_of(store, work.events)
     work.progress(UTC, "UTC")
-    tie_utc(store, header, lines, duration_s)
+    tie_utc(store, header, lines, duration_s, work.events)
     for i, device in enumerate(header.devices):
         part = VALUES + (HEALTH - VALUES) * i / len(header.devices)
         work.progress(part, f"values of {device.name}")
@@ -173,7 +173,9 @@ def _times(work: _Work) -> dict[str, Timeline]:
             lines[device.name] = as_they_stand(work.store, device)
         else:
             work.progress(TIMES, f"times of {device.name}")
-            lines[device.name] = refit_times(work.store, work.header, device, work.gaps)
+            lines[device.name] = refit_times(
+                work.store, work.header, device, work.gaps, work.events
+            )
     ties = {name: [s.to_dict() for s in line.segments] for name, line in lines.items()}
     put_text(work.store, "clock/ticks", json.dumps(ties))
     return lines

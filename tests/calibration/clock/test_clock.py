@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calibration.clock.live_tick_clock import LiveTickClock
-from calibration.clock.run_time_to_utc import UtcFit, fit_utc
 from calibration.clock.ticks_to_run_time import fit_ticks
+from calibration.utc.run_time_to_utc import UtcFit, fit_utc
 
 HZ = 1e6
 NS = 10**9
@@ -40,8 +40,9 @@ def test_fit_follows_a_drifting_oscillator(ppm: float) -> None:
     found = fit.time_s(ticks)
     error = found - t - 0.001  # the least latency cannot be seen
     assert np.abs(error).max() < 0.001
-    assert np.mean(np.abs(error - np.median(error)) <= 2.0 * fit.u_s) >= 0.95
-    assert fit.u_s < 0.0005
+    assert np.abs(found - t).max() <= 2.0 * fit.u_s
+    # Usually 8 ms later than its least, it may well be some of that at its least.
+    assert 0.0023 < fit.u_s < 0.003
     assert fit.drift_ppm == pytest.approx(ppm, abs=2.0)
     assert np.all(np.diff(found) > 0)
 
@@ -147,6 +148,11 @@ def test_live_clock_settles_and_follows(ppm: float) -> None:
     assert len(pickle.dumps(clock)) < 10_000
 
 
+def by_sentences(received: np.ndarray, told: np.ndarray) -> UtcFit:
+    """Fitted with the delay that these receivers have."""
+    return fit_utc(received, told, delay_s=0.08, u_delay_s=0.04)
+
+
 def sentences(
     rng: np.random.Generator, hours: float, ppm: float = 20.0, start_ns: int = EPOCH_NS
 ) -> tuple[np.ndarray, ...]:
@@ -203,7 +209,7 @@ def test_utc_within_a_tenth_without_pulses(ppm: float) -> None:
     rng = np.random.default_rng(9)
     true_t, received, told = sentences(rng, 12.0, ppm)
     out = (true_t > 3000) & (true_t < 4200)
-    fit = fit_utc(received[~out], told[~out])
+    fit = by_sentences(received[~out], told[~out])
     error = error_s(fit, true_t, told)
     assert fit.source == "sentences"
     assert fit.steps == ()
@@ -215,7 +221,7 @@ def test_uncertainty_grows_beyond_a_short_stretch_of_sentences() -> None:
     """Two minutes of sky, then an hour without: the rate is hardly known, and it says so."""
     rng = np.random.default_rng(14)
     true_t, received, told = sentences(rng, 1.0, 40.0)
-    fit = fit_utc(received[:120], told[:120])
+    fit = by_sentences(received[:120], told[:120])
     error = error_s(fit, true_t, told)
     u = fit.u_s(true_t)
     assert u[-1] > 1.1 * u[0]
@@ -236,7 +242,7 @@ def test_a_leap_second_count_learnt_late_is_told_and_not_followed() -> None:
     true_t, received, told = sentences(rng, 0.25)
     wrong = told.copy()
     wrong[:700] += 3 * NS
-    fit = fit_utc(received, wrong)
+    fit = by_sentences(received, wrong)
     assert np.abs(error_s(fit, true_t, told)).max() < 0.1
     assert [step for _, step in fit.steps] == [3.0, 0.0]
     assert fit.steps[1][0] == received[700]
@@ -248,7 +254,7 @@ def test_a_receiver_that_jumps_and_comes_back_is_told() -> None:
     wrong = told.copy()
     wrong[1000:1400] -= 1024 * 7 * 86_400 * NS  # a week number that rolled over
     wrong[2000] += 5 * NS  # one stray sentence makes no step
-    fit = fit_utc(received, wrong)
+    fit = by_sentences(received, wrong)
     assert np.abs(error_s(fit, true_t, told)).max() < 0.1
     assert [round(at) for at, _ in fit.steps] == [round(received[i]) for i in (1000, 1400)]
     # The scale of the fit counts leap seconds; 19.6 years back there were fewer.
@@ -276,7 +282,8 @@ def leap_sentences(midnight: str, *, with_sixty: bool) -> tuple[np.ndarray, ...]
 def test_a_leap_second_within_the_run(midnight: str, *, pps: bool, with_sixty: bool) -> None:
     """UTC repeats a number and goes on; nothing is off by a second on either side."""
     true_t, told, second = leap_sentences(midnight, with_sixty=with_sixty)
-    fit = fit_utc(true_t + 0.08, told, pps_t_s=true_t if pps else None)
+    late_s = true_t + 0.08
+    fit = fit_utc(late_s, told, pps_t_s=true_t) if pps else by_sentences(late_s, told)
     # Half a second in, lest rounding decides the side.
     error = error_s(fit, true_t + 0.5, told + NS // 2)
     assert np.abs(error).max() < 1e-3
@@ -287,7 +294,7 @@ def test_a_leap_second_within_the_run(midnight: str, *, pps: bool, with_sixty: b
 
 def test_a_jump_at_another_hour_is_no_leap_second() -> None:
     true_t, told, _ = leap_sentences("2029-01-01T11:00:00", with_sixty=True)
-    fit = fit_utc(true_t + 0.08, told)
+    fit = by_sentences(true_t + 0.08, told)
     assert fit.leaps == ()
     assert len(fit.steps) == 2
 

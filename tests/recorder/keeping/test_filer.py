@@ -186,7 +186,7 @@ import sys
 from recorder.keeping import filer
 from recorder.run_file.seal import final_times
 
-def mistaken(*_):
+def mistaken(*_, **__):
     raise KeyError("unheard of")
 
 final_times.tie_ticks = mistaken

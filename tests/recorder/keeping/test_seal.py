@@ -146,7 +146,7 @@ def test_an_empty_run_can_be_sealed(tmp_path: Path) -> None:
 
 STEPS = [
     ("final_times", "tie_ticks", TypeError),
-    ("final_times", "fit_scale", KeyError),
+    ("final_times", "scale_of", KeyError),
     ("seal_file", "revalue_device", ValueError),
     ("final_overviews", "base_width", AttributeError),
     ("seal_file", "gaps_of", RuntimeError),
@@ -181,7 +181,7 @@ def test_a_bug_in_a_step_of_the_seal_is_no_damage(
 def mistaken(kind: type[Exception]) -> Callable[..., None]:
     """A step of ours that makes a mistake."""
 
-    def step(*_: object) -> None:
+    def step(*_: object, **__: object) -> None:
         msg = "unheard of"
         raise kind(msg)
 

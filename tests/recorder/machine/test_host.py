@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from recorder.machine.host import free_bytes, network_disk, read_clocks, rss_bytes
+from recorder.machine.clocks import read_clocks
+from recorder.machine.host import free_bytes, network_disk, rss_bytes
 
 MOUNTS = """\
 22 1 254:0 / / rw,relatime - ext4 /dev/vda rw

@@ -36,7 +36,9 @@ def prove_utc(held: Held, progress: Callable[[float], None]) -> Iterator[Proof]:
     stored = parsed(
         store.path, "clock/utc_source", UtcSource.from_json, store.text("clock/utc_source")
     )
-    scale, source = fit_utc_of(store, held.header, held.lines, duration_of(store, held.events))
+    scale, source = fit_utc_of(
+        store, held.header, held.lines, duration_of(store, held.events), held.events
+    )
     progress(1.0)
     yield _judged(held, nodes, stored, scale, source)
 
@@ -93,13 +95,22 @@ def _nodes_judged(nodes: NDArray[np.void], scale: UtcScale, version: str) -> Pro
 
 def _alone(source: UtcSource, nodes: int) -> tuple[State, str]:
     """Agreement, and whether it shows anything."""
+    judgement = source.judgement
+    if judgement is not None and not judgement.known:
+        return State.NOT_PROVED, f"UTC is not known: {judgement.why}"
     if not source.fixes:
         why = f" ({source.why})" if source.why else ""
         return State.NOT_PROVED, f"UTC is the {source.source} alone{why}: nothing to tie it to"
     told = f"{source.fixes:,} sentences" + (
         f" and {source.pulses:,} pulses per second" if source.pulses else ""
     )
-    return State.PROVED, f"{nodes:,} nodes of UTC are what {told} give when tied again"
+    words = f"{nodes:,} nodes of UTC are what {told} give when tied again"
+    if judgement is not None and judgement.contradicted:
+        return (
+            State.NOT_PROVED,
+            f"{words}, but its witnesses contradict each other: {judgement.why}",
+        )
+    return State.PROVED, words
 
 
 def _proof(state: State, words: str) -> Proof:

@@ -69,7 +69,7 @@ class Held:
         return {
             device.name: as_they_stand(self.store, device)
             if self.given(device)
-            else tie_device(self.store, self.header, device, self.gaps)
+            else tie_device(self.store, self.header, device, self.gaps, self.events)
             for device in self.header.devices
         }
 

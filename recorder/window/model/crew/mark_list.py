@@ -15,6 +15,7 @@ from enum import Enum
 from typing import TYPE_CHECKING, Any
 
 from recorder.acquisition.control.requests import KeyedMark, MarkRevision
+from recorder.machine.clocks import RunClock
 from recorder.marks.grammar import LONGEST_NOTE, MarkValueError
 from recorder.marks.kinds import Kind
 from recorder.marks.mark import CLOSE_S, Mark
@@ -72,7 +73,7 @@ class Entry:
 class MarkList:
     """All marks of the run that this window knows of, in order of run time.
 
-    ``started_ns`` is the monotonic instant of run time 0.
+    ``clock`` gives the run time of a key-down.
     """
 
     def __init__(
@@ -80,7 +81,7 @@ class MarkList:
         keys: Mapping[str, Kind],
         *,
         send: Callable[[KeyedMark | MarkRevision], None],
-        started_ns: int = 0,
+        clock: RunClock = RunClock(0),  # noqa: B008 - frozen
         first: float | None = None,
         step: float = 1.0,
     ) -> None:
@@ -94,7 +95,7 @@ class MarkList:
         self.closed = ""
         """Why no more marks are taken, in words; empty while they are."""
         self._send = send
-        self._started_ns = started_ns
+        self._clock = clock
         self._by_id: dict[str, Entry] = {}
         self._counted_from_s = -math.inf
         """Mileposts keyed before do not count towards the next: the crew has set it since."""
@@ -256,7 +257,7 @@ class MarkList:
     # ------------------------------------------------------------------ inside
 
     def _run_s(self, monotonic_ns: int) -> float:
-        return (monotonic_ns - self._started_ns) / 1e9
+        return self._clock.run_s(monotonic_ns)
 
     def _change(self, entry: Entry, changes: Mapping[str, Any]) -> None:
         kept = entry.mark.to_dict()

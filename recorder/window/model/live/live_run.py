@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from recorder.acquisition.control.client import CHECK_S
 from recorder.acquisition.control.requests import StopRequest
+from recorder.machine.clocks import now_ns
 from recorder.marks.kinds import keys_for
 from recorder.run.checks.shunt_check import ShuntStep
 from recorder.run.parts.states import DeviceState, FilerState, RunState
@@ -118,7 +118,7 @@ class LiveRun:
         return MarkList(
             keys_for(self.car.keys),
             send=self.control.carry,
-            started_ns=self.header.started_monotonic_ns,
+            clock=self.header.clock,
             first=posts.first,
             step=posts.step,
         )
@@ -137,7 +137,7 @@ class LiveRun:
 
     def now_s(self, monotonic_ns: int | None = None) -> float:
         """Run time of now."""
-        now = time.monotonic_ns() if monotonic_ns is None else monotonic_ns
+        now = now_ns() if monotonic_ns is None else monotonic_ns
         return self.session.run_time_s(now)
 
     def shown_s(self) -> float:
@@ -152,7 +152,7 @@ class LiveRun:
             chunk = self.ring_worker.chunks.get()
             self.traces.take(chunk)
             if chunk.lost_blocks:
-                self._missed_ns = time.monotonic_ns()
+                self._missed_ns = now_ns()
             self.numerals.take(chunk)
             if chunk.fixes is not None:
                 self._fixes.append(chunk.fixes)
@@ -175,7 +175,7 @@ class LiveRun:
             case MarksListed(marks):
                 self.marks.refresh(marks)
             case StatusReport(status):
-                self.status, self.status_ns = status, time.monotonic_ns()
+                self.status, self.status_ns = status, now_ns()
                 self.ring_worker.note_zeros(status.zeros)
                 self._enter(status.state)
                 self.traces.silent = frozenset(

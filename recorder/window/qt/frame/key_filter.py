@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import time
 from typing import TYPE_CHECKING, Final
 
 from PyQt6.QtCore import QEvent, QObject, Qt
 from PyQt6.QtGui import QInputMethodEvent, QKeyEvent
 
+from recorder.machine.clocks import now_ns
 from recorder.window.model.crew.key_commands import KeyCommands
 
 if TYPE_CHECKING:
@@ -84,20 +84,20 @@ class KeyFilter(QObject):
         What means something is taken at the window and goes no further; what does not comes
         here again for each widget on its way, and means nothing there either.
         """
-        now_ns = time.monotonic_ns()
+        at_ns = now_ns()
         del watched
         if isinstance(event, QKeyEvent) and event.type() == QEvent.Type.KeyPress:
-            return self.take(event, now_ns)
+            return self.take(event, at_ns)
         if isinstance(event, QInputMethodEvent) and event.commitString():
             self._commands.typed_text(event.commitString())
             return True
         return False
 
-    def take(self, event: QKeyEvent, now_ns: int) -> bool:
-        """Handle one key press that came in at ``now_ns``."""
+    def take(self, event: QKeyEvent, at_ns: int) -> bool:
+        """Handle one key press that came in at ``at_ns``."""
         if event.isAutoRepeat() and not self._commands.mode.typing:
             return True
-        keyed = pressed_ns(now_ns, event.timestamp()) if self._trust else now_ns
+        keyed = pressed_ns(at_ns, event.timestamp()) if self._trust else at_ns
         alt = bool(event.modifiers() & Qt.KeyboardModifier.AltModifier)
         name = key_name(event)
         meant = self._commands.key(name, event.text(), keyed, alt=alt)

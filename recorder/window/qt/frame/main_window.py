@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Final
 
@@ -19,6 +18,7 @@ from PyQt6.QtWidgets import (
 )
 
 from calibration.quantities.editions import Edition
+from recorder.machine.clocks import now_ns
 from recorder.run.checks.shunt_check import ShuntStep
 from recorder.window.model.crew.key_commands import BUTTONS, Command, KeyCommands, KeyMode
 from recorder.window.qt.frame.key_filter import KeyFilter
@@ -264,7 +264,7 @@ class CrewWindow(QWidget):
         self.dress()
 
     def _touched(self, key: str) -> None:
-        self.commands.key(key, key, time.monotonic_ns())
+        self.commands.key(key, key, now_ns())
         self._light(key)
 
     def _put_out(self) -> None:

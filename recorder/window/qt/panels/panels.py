@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import time
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
@@ -11,6 +10,7 @@ from zoneinfo import ZoneInfo
 from PyQt6.QtCore import QPointF, QRectF, Qt, pyqtSignal
 from PyQt6.QtGui import QColor, QMouseEvent, QPainter, QPen
 
+from recorder.machine.clocks import now_ns
 from recorder.marks.kinds import Kind
 from recorder.window.model.live.device_lines import (
     Level,
@@ -117,12 +117,12 @@ class AlarmPanel(Panel):
 
     def rows(self) -> int:
         """Rows of text wanted now."""
-        alarms = len(self._run.alarms(time.monotonic_ns()))
+        alarms = len(self._run.alarms(now_ns()))
         return 2 + min(1, alarms) if self.question else min(self.ROWS, alarms)
 
     def draw(self, painter: QPainter, area: QRectF) -> None:
         """The question, and the alarms."""
-        alarms = self._run.alarms(time.monotonic_ns())
+        alarms = self._run.alarms(now_ns())
         if self.question:
             part = area.height() * 2 / self.rows()
             self._draw_question(painter, QRectF(area.left(), area.top(), area.width(), part))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
@@ -12,6 +11,7 @@ import pyqtgraph as pg
 from PyQt6.QtGui import QColor, QFontMetricsF, QPaintEvent, QPen
 
 from calibration.quantities.editions import shown_quantity
+from recorder.machine.clocks import now_ns
 from recorder.window.model.crew.mark_list import EntryState
 from recorder.window.qt.panels.appearance import Appearance, font
 from recorder.window.qt.paper.strips import PaperAxis, PenStrip, ValueAxis
@@ -281,7 +281,7 @@ class Paper(pg.GraphicsLayoutWidget):  # type: ignore[misc]  # a library without
     def paintEvent(self, event: QPaintEvent) -> None:
         """Paint, and tell when it was done."""
         super().paintEvent(event)
-        self.painted_ns = time.monotonic_ns()
+        self.painted_ns = now_ns()
         self.frames += 1
         if self.after_paint is not None:
             self.after_paint(self.painted_ns)

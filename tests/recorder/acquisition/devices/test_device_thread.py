@@ -20,6 +20,7 @@ from drivers.interface.errors import LinkLostError
 from recorder.acquisition.devices.device_stream import DeviceStream
 from recorder.acquisition.devices.device_thread import DeviceThread
 from recorder.acquisition.ring.ring import RingReader, RingWriter
+from recorder.machine.clocks import RunClock
 from recorder.run.parts.block import Block
 from recorder.run.parts.event import Event
 from recorder.run.parts.gap import Gap
@@ -87,7 +88,7 @@ class Desk:
             ring=self.ring,
             notify=self._notify,
             warn=self.warnings.append,
-            start_ns=time.monotonic_ns(),
+            clock=RunClock(time.monotonic_ns()),
         )
 
     def _reopen(self, closed: DeviceDriver) -> DeviceDriver:

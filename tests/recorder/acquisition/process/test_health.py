@@ -17,7 +17,7 @@ from recorder.acquisition.preparation.plan import make_plan
 from recorder.acquisition.process import health as health_module
 from recorder.acquisition.process.health import HealthMonitor
 from recorder.acquisition.ring.ring import RingWriter
-from recorder.machine.host import Clocks
+from recorder.machine.clocks import Clocks
 from recorder.run.parts.event import Event
 from recorder.run.parts.states import DeviceState
 from recorder.sheets import load_car_sheet

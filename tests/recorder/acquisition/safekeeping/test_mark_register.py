@@ -9,6 +9,7 @@ import pytest
 
 from recorder.acquisition.control.requests import KeyedMark, MarkRevision
 from recorder.acquisition.safekeeping.mark_register import MarkRefusedError, MarkRegister
+from recorder.machine.clocks import RunClock
 from recorder.marks.kinds import MarkError
 from recorder.marks.mark import SINCE_LAST, Mark
 
@@ -26,7 +27,7 @@ class Crew:
         self.fail: Exception | None = None
         self.register = MarkRegister(
             self._commit,
-            start_ns=START_NS,
+            clock=RunClock(START_NS),
             open_ns=OPEN_NS,
             software="testcar 1",
             by="chief",

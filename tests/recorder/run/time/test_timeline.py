@@ -12,7 +12,14 @@ from recorder.run.parts.block import BLOCK_DTYPE, Block, blocks_of, heads_of, jo
 from recorder.run.parts.gap import Cause, Gap
 from recorder.run.time import timeline
 from recorder.run.time.timeline import Segment, as_given, tie_ticks
-from recorder.run.time.utc import NO_UTC, UTC_DTYPE, UtcScale, fit_scale, wall_clock_scale
+from recorder.run.time.utc import (
+    UTC_DTYPE,
+    UtcScale,
+    UtcSource,
+    scale_of,
+    wall_clock_scale,
+)
+from recorder.run.time.utc_evidence import NO_UTC, ClockSentences, evidence_of
 from tests.recorder.made_runs import STARTED_UTC_NS, gnss, header, load_cell
 
 CELL = load_cell()
@@ -97,9 +104,9 @@ def test_a_long_run_is_thinned_to_its_earliest_arrivals(
     """Late arrivals tell of a busy machine; of a hundred, the earliest is worth keeping."""
     given: list[tuple[np.ndarray, np.ndarray]] = []
 
-    def seen(ticks: np.ndarray, received_s: np.ndarray, *, tick_hz: float) -> TickFit:
+    def seen(ticks: np.ndarray, received_s: np.ndarray, **more: float) -> TickFit:
         given.append((ticks, received_s))
-        return fit_ticks(ticks, received_s, tick_hz=tick_hz)
+        return fit_ticks(ticks, received_s, **more)
 
     monkeypatch.setattr(timeline, "MOST_POINTS", 1000)
     monkeypatch.setattr(timeline, "fit_ticks", seen)
@@ -141,19 +148,28 @@ def test_ticks_before_the_line_and_at_the_top_of_64_bits() -> None:
 class TestUtc:
     def test_too_few_fixes_leave_the_computers_clock_and_no_claim(self) -> None:
         utc_ns = np.array([STARTED_UTC_NS, NO_UTC, NO_UTC])
-        scale, fitted = fit_scale(header(), 100.0, np.array([0.0, 1.0, 2.0]), utc_ns, None)
+        head = header()
+        sent = ClockSentences(
+            t_s=np.array([0.0, 1.0, 2.0]), utc_ns=utc_ns, kind=np.full(3, b"RMC")
+        )
+        scale, fitted = scale_of(head, 100.0, evidence_of(head, [], sent))
         assert scale.source == fitted.source == "computer's clock"
         assert scale.utc_ns(10.0) == STARTED_UTC_NS + 10**10
         assert np.isnan(scale.u_s(10.0))
+        assert not scale.known
+        assert fitted.judgement is not None
+        assert "1 valid sentence" in fitted.why
 
     def test_sentences_alone_say_so(self) -> None:
         t_s = np.arange(120, dtype=np.float64) + 0.1
         utc_ns = STARTED_UTC_NS + np.arange(120) * 10**9
-        scale, fitted = fit_scale(header(), 120.0, t_s, utc_ns, None)
+        head = header()
+        sent = ClockSentences(t_s=t_s, utc_ns=utc_ns, kind=np.full(120, b"RMC"))
+        scale, fitted = scale_of(head, 120.0, evidence_of(head, [], sent))
         assert (scale.source, fitted.fixes) == ("gnss sentences", 120)
-        # Sentences are late by an unknown part of a second; the stated uncertainty owns to it.
         error_s = abs(int(scale.utc_ns(60.0)) - (STARTED_UTC_NS + 60 * 10**9)) / 1e9
-        assert error_s < 3.0 * float(scale.u_s(60.0)) + 0.001
+        assert error_s <= float(scale.u_s(60.0))
+        assert UtcSource.from_json(fitted.to_json()).judgement == fitted.judgement
 
     def test_between_and_beyond_the_nodes(self) -> None:
         base = 1_800_000_000_000_000_001

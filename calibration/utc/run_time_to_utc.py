@@ -9,24 +9,26 @@ time has learnt its leap seconds late, or is wrong: its jumps are reported and n
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from calibration.clock.leap_seconds import tai_minus_utc_ns, utc_of_tai_ns
-from calibration.clock.lower_edge import interpolated, lower_edge, shrunk_rate, smooth_lines
-from calibration.clock.whole_seconds import settle_seconds
+from calibration.clock.local_smooth import interpolated, smooth_lines
+from calibration.clock.lower_edge import lower_edge, shrunk_rate
+from calibration.utc.leap_seconds import tai_minus_utc_ns, utc_of_tai_ns
+from calibration.utc.whole_seconds import settle_seconds
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
 __all__ = ["NMEA_DELAY_S", "NMEA_DELAY_U_S", "UtcFit", "fit_utc"]
 
-NMEA_DELAY_S: Final = 0.08
-"""Usual least delay from the second to the first byte of its first sentence (common practice;
-receivers differ: state your own where it is known)."""
-NMEA_DELAY_U_S: Final = 0.04
+NMEA_DELAY_S: Final = 0.6
+"""Least delay from the second to the first byte of its first sentence, where nobody states it:
+receivers speak between some hundredths of a second and 1.2 s after it (common practice)."""
+NMEA_DELAY_U_S: Final = 0.6
 PPS_U_S: Final = 2e-4
 """Standard uncertainty of a pulse's run time: the counter's latency, which cannot be seen."""
 DRIFT_U: Final = 1e-6
@@ -51,6 +53,10 @@ class UtcFit:
     base_u_s: float
     source: str
     """``pulse per second`` or ``sentences``."""
+    scatter_s: float = 0.0
+    """Of the base uncertainty what the observations scatter, without delay or edge."""
+    delay_s: float = math.nan
+    """Least delay of the sentences after the pulse they name; NaN without pulses."""
     rate: float = 0.0
     """Slope of the offset beyond the ends, s/s."""
     u_rate: float = DRIFT_U
@@ -94,6 +100,7 @@ def fit_utc(
     pps_t_s: NDArray[np.float64] | None = None,
     delay_s: float = NMEA_DELAY_S,
     u_delay_s: float = NMEA_DELAY_U_S,
+    near_ns: int | None = None,
 ) -> UtcFit:
     """Tie run time to UTC by time sentences, and by pulses per second where they were wired.
 
@@ -106,6 +113,9 @@ def fit_utc(
         the sentences right after it name. Stray pulses are left out.
     delay_s, u_delay_s
         Least delay of the sentences and its standard uncertainty, where there are no pulses.
+    near_ns
+        UTC at run time 0 by another witness, if there is one: it says which of a receiver's
+        levels to believe, where it jumps by whole seconds.
 
     Raises
     ------
@@ -113,17 +123,7 @@ def fit_utc(
         Fewer than two sentences at different times, or none that names the second of a pulse.
     """
     t, sent = _valid_sentences(t_run_s, utc_ns)
-    tai = sent + NS * tai_minus_utc_ns(sent)
-    middle = len(t) // 2
-    base = int(tai[middle]) - round(float(t[middle]) * 1e9)
-    # float64 holds a nanosecond over a run's offset from the base.
-    offset_s = ((tai - base) - np.rint(t * 1e9).astype(np.int64)).astype(np.float64) / 1e9
-    settled = settle_seconds(t, offset_s, sent)
-    t, offset_s = t[settled.kept], settled.offset_s[settled.kept]
-    if len(t) < 2 or t[-1] <= t[0]:
-        msg = "the time sentences agree on nothing: no two lie within a second of each other"
-        raise ValueError(msg)
-    common = _Common(base, settled.steps, settled.leaps)
+    t, offset_s, common = _settled(t, sent, near_ns)
     if pps_t_s is not None and len(pps_t_s):
         return _by_pulses(np.asarray(pps_t_s, np.float64), t, offset_s, common)
     edge = lower_edge(t - t[0], -offset_s)
@@ -132,6 +132,7 @@ def fit_utc(
         offsets_ns=(delay_s - edge.late_s) * 1e9,
         fixes_s=t,
         base_u_s=float(np.hypot(u_delay_s, edge.u_s)),
+        scatter_s=edge.u_s,
         source="sentences",
         rate=-edge.rate,
         u_rate=edge.u_rate,
@@ -139,6 +140,27 @@ def fit_utc(
         steps=common.steps,
         leaps=common.leaps,
     )
+
+
+def _settled(
+    t: NDArray[np.float64], sent: NDArray[np.int64], near_ns: int | None
+) -> tuple[NDArray[np.float64], NDArray[np.float64], _Common]:
+    """The sentences on the whole second believed, and their offsets without leap seconds."""
+    tai = sent + NS * tai_minus_utc_ns(sent)
+    middle = len(t) // 2
+    base = int(tai[middle]) - round(float(t[middle]) * 1e9)
+    # float64 holds a nanosecond over a run's offset from the base.
+    offset_s = ((tai - base) - np.rint(t * 1e9).astype(np.int64)).astype(np.float64) / 1e9
+    near_s = None
+    if near_ns is not None:
+        near_tai = near_ns + NS * int(tai_minus_utc_ns(np.array([near_ns]))[0])
+        near_s = (near_tai - base) / 1e9
+    settled = settle_seconds(t, offset_s, sent, near_s=near_s)
+    t, offset_s = t[settled.kept], settled.offset_s[settled.kept]
+    if len(t) < 2 or t[-1] <= t[0]:
+        msg = "the time sentences agree on nothing: no two lie within a second of each other"
+        raise ValueError(msg)
+    return t, offset_s, _Common(base, settled.steps, settled.leaps)
 
 
 def _valid_sentences(
@@ -190,7 +212,9 @@ def _by_pulses(
     apart = np.concatenate(([0.0], np.cumsum(np.round(np.diff(pulses)))))
     values, votes = np.unique(second - apart[followed], return_counts=True)
     tie = apart + values[np.argmax(votes)] - part - pulses
-    return _through_pulses(pulses, tie, common)
+    # Little of it is later than usual: the least but for a few strays.
+    delay_s = float(np.quantile(t[k] - at, 0.02)) if len(k) else math.nan
+    return replace(_through_pulses(pulses, tie, common), delay_s=delay_s)
 
 
 def _on_seconds(pulses: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -225,6 +249,7 @@ def _through_pulses(
         base_ns=common.base_ns,
         fixes_s=pulses,
         base_u_s=float(np.hypot(PPS_U_S, spread)),
+        scatter_s=spread,
         source="pulse per second",
         rate=rate,
         u_rate=u_rate,

@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from calibration.clock.leap_seconds import (
+from calibration.utc.leap_seconds import (
     TABLE,
     is_table_leap,
     tai_minus_utc_ns,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from calibration.clock.leap_seconds import is_table_leap, tai_minus_utc_ns
+from calibration.utc.leap_seconds import is_table_leap, tai_minus_utc_ns
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -41,13 +41,18 @@ class Settled:
 
 
 def settle_seconds(
-    t: NDArray[np.float64], offset_s: NDArray[np.float64], stated_ns: NDArray[np.int64]
+    t: NDArray[np.float64],
+    offset_s: NDArray[np.float64],
+    stated_ns: NDArray[np.int64],
+    *,
+    near_s: float | None = None,
 ) -> Settled:
     """Find whole-second jumps of (n,) offsets (TAI sent less run time, s), n ≥ 2.
 
     A jump by one second at the midnight that ends a month, and stays, is a leap second. Of other
     levels the one most sentences agree on is believed; but after a single jump of at most 20 s
-    that has held for a minute, the later one: a leap-second count learnt late.
+    that has held for a minute, the later one: a leap-second count learnt late. Where another
+    witness says about what the offset is, ``near_s``, the level nearest to that is believed.
     """
     offset_s = offset_s.copy()
     level = _levels(t, offset_s)
@@ -66,7 +71,12 @@ def settle_seconds(
             held[i:] += sign
             tai_ns = midnight + NS * int(tai_minus_utc_ns(np.array([midnight]))[0])
             leaps.append((tai_ns + sign * NS, sign))
-    believed = _believed(t, held)
+    if near_s is None:
+        believed = _believed(t, held)
+    else:
+        levels = np.unique(held)
+        away_s = [abs(float(np.median(offset_s[held == one])) - near_s) for one in levels]
+        believed = float(levels[np.argmin(away_s)])
     away = held - believed
     change = np.flatnonzero(np.diff(away, prepend=0.0))[:MOST_STEPS]
     return Settled(

@@ -1,0 +1,383 @@
+"""UTC of a run by all its witnesses: agreed, covered by a wider uncertainty, or not known.
+
+What is stated never leans on one witness alone more than that witness's known lies allow. The
+receiver gives the second; the computer's clock says whether it is the right one, to the second
+when hand set, to its own account of error when a time server keeps it; sheet and version say which
+days can be; pulses divide the second once they are shown to be the edge they are taken for.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from calibration.utc.computer_line import ComputerLine, computer_line
+from calibration.utc.receiver_account import CAUGHT, ReceiverAccount, receiver_account
+from calibration.utc.utc_witnesses import Standing, UtcJudgement, Witness, WitnessKind
+from calibration.utc.witness_words import apart, moment
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+    from calibration.utc.run_time_to_utc import UtcFit
+    from calibration.utc.utc_witnesses import UtcEvidence
+
+__all__ = ["UtcTie", "judge_utc"]
+
+NS: Final = 1_000_000_000
+DAY_S: Final = 86_400.0
+ALONE_U_S: Final = 20.0
+"""Of a receiver that nothing confirms to the second: leap seconds never learnt are 18 s since 2017
+(leap-second table), and it may speak late beside."""
+HAND_SET_S: Final = 2.5
+"""A clock set by hand, or by a server some hours ago, agrees with the truth to about so much."""
+MOST_COVERED_S: Final = 120.0
+"""Witnesses further apart are not both nearly right: one of them is wrong altogether."""
+COVERING: Final = 1.25
+"""Of their difference, so that the truth is inside when either of them has an error of its own."""
+NEVER_S: Final = 0.3
+"""A synchronised clock this sure tells one whole second from the next."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UtcTie:
+    """Run time to UTC as judged."""
+
+    source: WitnessKind
+    judgement: UtcJudgement
+    evidence: UtcEvidence
+    receiver: ReceiverAccount | None
+    computer: ComputerLine | None
+    shift_s: float = 0.0
+    """Added to what the source says."""
+    u_s_base: float = math.nan
+    """Standard uncertainty that the judgement leaves; NaN: UTC is not known."""
+
+    def utc_ns(self, t_run_s: ArrayLike) -> NDArray[np.int64]:
+        """UTC in nanoseconds since 1970 of (...) run times, s."""
+        t = self.evidence.awake_s(np.asarray(t_run_s, np.float64))
+        if self.source is WitnessKind.COMPUTER or self.receiver is None:
+            line = self.computer or ComputerLine(origin_ns=0, offset_s=0.0, rate=0.0)
+            return line.utc_ns(t)
+        return np.asarray(self.receiver.fit.utc_ns(t) + round(self.shift_s * 1e9))
+
+    def u_s(self, t_run_s: ArrayLike) -> NDArray[np.float64]:
+        """Standard uncertainty at (...) run times, s; NaN: not known."""
+        t = self.evidence.awake_s(np.asarray(t_run_s, np.float64))
+        if self.source is WitnessKind.COMPUTER or self.receiver is None:
+            return np.full(t.shape, self.u_s_base)
+        fit = replace(self.receiver.fit, base_u_s=0.0)
+        return np.asarray(np.hypot(self.u_s_base, fit.u_s(t)))
+
+
+def judge_utc(evidence: UtcEvidence) -> UtcTie:
+    """Hear all witnesses of a run's UTC; whatever they say, a tie and its judgement come of it."""
+    computer = None
+    if not evidence.simulated:
+        awake = evidence.awake_s(evidence.computer_t_s)
+        computer = computer_line(awake, evidence.computer_utc_ns)
+    receiver, refused = receiver_account(evidence, computer)
+    court = _Court(evidence, computer, receiver, refused)
+    return court.sentence()
+
+
+class _Court:
+    """The witnesses of one run, heard once."""
+
+    def __init__(
+        self,
+        evidence: UtcEvidence,
+        computer: ComputerLine | None,
+        receiver: ReceiverAccount | None,
+        refused: str,
+    ) -> None:
+        self.evidence, self.computer, self.receiver = evidence, computer, receiver
+        self.refused = refused
+        """Why the receiver says nothing."""
+        self.middle_s = 0.0 if receiver is None else receiver.middle_s
+        error_s = evidence.computer_error_s
+        self.kept = math.isfinite(error_s) and computer is not None
+        """A time server keeps the computer's clock."""
+        # Its greatest error: a liar is held against it, and must not come out surer than it is.
+        self.u_computer_s = error_s if self.kept else math.nan
+        fit = None if receiver is None else receiver.fit
+        self.computer_refuted = self._before_build(computer)
+        self.receiver_refuted = self._before_build(fit)
+        self.trip_doubted = self._hear_trip(fit)
+        self.witnesses: list[Witness] = [*self._sheet_and_version()]
+
+    def sentence(self) -> UtcTie:
+        """The tie, by which of the two that give a time can be gone by."""
+        by_receiver, by_computer = self.receiver is not None, self.computer is not None
+        if by_receiver and not self.receiver_refuted:
+            if by_computer and not self.computer_refuted:
+                return self._both()
+            return self._receiver_alone()
+        if by_receiver and by_computer and not self.computer_refuted:
+            moved = self._moved_by_days()
+            if moved is not None:
+                return moved
+        return self._computer_alone()
+
+    # ------------------------------------------------------------------ who can be right at all
+
+    def _before_build(self, said: ComputerLine | UtcFit | None) -> str:
+        """Why a witness cannot be right; empty when it can."""
+        if said is None:
+            return ""
+        at = int(said.utc_ns(np.array([self.middle_s]))[0])
+        if at < self.evidence.built_ns:
+            return f"it says {moment(at)}, before this version was made"
+        return ""
+
+    def _hear_trip(self, fit: UtcFit | None) -> bool:
+        """Refute who lies outside the sheet's day; whether it is the sheet that is doubted.
+
+        The sheet's day may be the one somebody forgot to change: where receiver and computer
+        agree, or a time server keeps the computer's clock, they are believed and not the sheet.
+        """
+        if self.evidence.trip_ns is None:
+            return False
+        outside = {
+            "receiver": bool(fit) and not self._in_trip(fit),
+            "computer": bool(self.computer) and not self._in_trip(self.computer),
+        }
+        agree = bool(fit and self.computer) and not (
+            self.receiver_refuted or self.computer_refuted
+        )
+        if agree and abs(self._away_s()) <= HAND_SET_S:
+            return outside["receiver"] or outside["computer"]
+        if outside["computer"] and self.kept and not self.computer_refuted:
+            return True
+        if outside["receiver"] and fit is not None:
+            self.receiver_refuted = self.receiver_refuted or self._not_that_day(fit)
+        if outside["computer"] and self.computer is not None:
+            self.computer_refuted = self.computer_refuted or self._not_that_day(self.computer)
+        return False
+
+    def _in_trip(self, said: ComputerLine | UtcFit | None, days: int = 0) -> bool:
+        trip = self.evidence.trip_ns
+        if said is None or trip is None:
+            return False
+        began_ns = int(said.utc_ns(np.zeros(1))[0]) + days * int(DAY_S) * NS
+        return trip[0] <= began_ns < trip[1]
+
+    def _not_that_day(self, said: ComputerLine | UtcFit) -> str:
+        began_ns = int(said.utc_ns(np.zeros(1))[0])
+        return f"it says {moment(began_ns)}, outside the trip sheet's day"
+
+    def _sheet_and_version(self) -> list[Witness]:
+        trip = self.evidence.trip_ns
+        standing = Standing.DOUBTED if self.trip_doubted else Standing.AGREES
+        words = "gives no day"
+        if trip is not None:
+            words = f"from {moment(trip[0])} to {moment(trip[1])}"
+        return [
+            Witness(
+                kind=WitnessKind.TRIP,
+                standing=Standing.SILENT if trip is None else standing,
+                words=words,
+            ),
+            Witness(
+                kind=WitnessKind.BUILD,
+                standing=Standing.AGREES,
+                words=f"no time before {moment(self.evidence.built_ns)[:10]} can be",
+            ),
+        ]
+
+    # ------------------------------------------------------------------ what comes of it
+
+    def _both(self) -> UtcTie:
+        assert self.receiver is not None
+        away_s = self._away_s()
+        number = self._number(away_s)
+        left_s = away_s + number
+        u_receiver = self.receiver.u_s(numbered=self.kept and self._sure_of_seconds(left_s))
+        if self.kept and abs(left_s) <= 2.0 * math.hypot(u_receiver, self.u_computer_s):
+            return self._agreed_with_kept(number, u_receiver)
+        if abs(left_s) <= HAND_SET_S and not self.kept:
+            u_s = max(u_receiver, abs(left_s))
+            why = (
+                self.receiver.why_no_better(u_receiver)
+                if u_s == u_receiver
+                else (
+                    f"receiver and computer differ by {apart(left_s)}, and the computer's clock is"
+                    " kept by no time server"
+                )
+            )
+            return self._by_receiver(Standing.AGREES, Standing.AGREES, u_s, why, number)
+        if abs(left_s) <= MOST_COVERED_S:
+            u_s = COVERING * abs(left_s) + u_receiver
+            u_s = u_s if self.kept else max(u_s, ALONE_U_S)
+            why = (
+                f"receiver and computer differ by {apart(left_s)}{_known_lie(left_s)}; the"
+                " uncertainty covers both"
+            )
+            return self._by_receiver(Standing.DOUBTED, Standing.DOUBTED, u_s, why, 0.0)
+        moved = self._moved_by_days()
+        if moved is not None:
+            return moved
+        return self._unknown(
+            f"receiver and computer differ by {apart(left_s)}{_known_lie(left_s)}, and nothing"
+            " says which is right: set the computer's clock, give the trip sheet its date"
+        )
+
+    def _agreed_with_kept(self, number: float, u_receiver: float) -> UtcTie:
+        """Both are right as far as they know: the surer of them is gone by."""
+        assert self.receiver is not None
+        why = self.receiver.why_no_better(min(u_receiver, self.u_computer_s))
+        if u_receiver <= self.u_computer_s:
+            return self._by_receiver(Standing.AGREES, Standing.AGREES, u_receiver, why, number)
+        self._tell_receiver(Standing.AGREES)
+        self._tell_computer(Standing.AGREES)
+        return self._tie(WitnessKind.COMPUTER, self.u_computer_s, why, 0.0)
+
+    def _receiver_alone(self) -> UtcTie:
+        assert self.receiver is not None
+        fit = self.receiver.fit
+        one_day = self._in_trip(fit) and not (self._in_trip(fit, -1) or self._in_trip(fit, 1))
+        if not one_day and not self.evidence.simulated:
+            return self._unknown(
+                "only the receiver gives a time, and neither computer nor trip sheet confirms"
+                " its day"
+            )
+        u_s = max(self.receiver.u_s(numbered=False), ALONE_U_S)
+        why = "nothing confirms the receiver's seconds: leap seconds it has not learnt are covered"
+        if self.evidence.simulated:
+            u_s = self.receiver.u_s(numbered=True)
+            why = "time is simulated: it is the feed's own, and no clock's"
+        return self._by_receiver(Standing.ALONE, Standing.REFUTED, u_s, why, 0.0)
+
+    def _moved_by_days(self) -> UtcTie | None:
+        """The receiver's time of day on the computer's day, where sheet or server carry that."""
+        assert self.receiver is not None
+        away_s = self._away_s()
+        days = round(away_s / DAY_S)
+        left_s = away_s - days * DAY_S
+        carried = self.kept or self.evidence.trip_ns is not None
+        if not days or not carried or abs(left_s) > HAND_SET_S:
+            return None
+        turns = days / (7 * 1024)
+        whole = turns == round(turns)
+        what = f"{round(turns)} turns of 1024 weeks" if whole else f"{days:+d} days"
+        why = f"the receiver's date is off by {what}; its time of day is borne out"
+        u_s = max(CAUGHT * self.receiver.u_s(numbered=False), abs(left_s))
+        return self._by_receiver(Standing.REFUTED, Standing.AGREES, u_s, why, -days * DAY_S)
+
+    def _computer_alone(self) -> UtcTie:
+        told = (
+            self.receiver_refuted and f"; the receiver is not believed: {self.receiver_refuted}"
+        )
+        if self.computer is None or self.computer_refuted or not self.kept:
+            why = f"{self.refused or 'the computer alone gives a time'}{told or ''}"
+            if self.computer_refuted:
+                why += f"; the computer's clock cannot be right: {self.computer_refuted}"
+            elif self.computer is not None:
+                why += "; the computer's clock is kept by no time server"
+            return self._unknown(why)
+        self._tell_receiver(Standing.REFUTED if self.receiver_refuted else Standing.SILENT)
+        self._tell_computer(Standing.ALONE)
+        why = f"{self.refused}{told or ''}; a time server keeps the computer's clock".lstrip(
+            "; "
+        )
+        return self._tie(WitnessKind.COMPUTER, self.u_computer_s, why, 0.0)
+
+    def _unknown(self, why: str) -> UtcTie:
+        refuted = bool(self.receiver_refuted)
+        self._tell_receiver(Standing.REFUTED if refuted else Standing.DOUBTED)
+        self._tell_computer(Standing.REFUTED if self.computer_refuted else Standing.DOUBTED)
+        return self._tie(WitnessKind.COMPUTER, math.nan, why, 0.0)
+
+    # ------------------------------------------------------------------ pieces
+
+    def _away_s(self) -> float:
+        """Receiver less computer, s."""
+        assert self.receiver is not None
+        assert self.computer is not None
+        at = np.array([self.middle_s])
+        return (
+            float(int(self.receiver.fit.utc_ns(at)[0]) - int(self.computer.utc_ns(at)[0])) / 1e9
+        )
+
+    def _sure_of_seconds(self, left_s: float) -> bool:
+        return self.evidence.computer_error_s < NEVER_S and abs(left_s) < 0.5
+
+    def _number(self, away_s: float) -> float:
+        """Whole second by which late sentences numbered the pulses wrongly, to be added."""
+        assert self.receiver is not None
+        whole = round(away_s)
+        sure = self.kept and self.evidence.computer_error_s < NEVER_S
+        if (
+            self.receiver.by_pulses
+            and sure
+            and abs(whole) == 1
+            and abs(away_s - whole) < NEVER_S
+        ):
+            return -float(whole)
+        return 0.0
+
+    def _by_receiver(
+        self, receiver: Standing, computer: Standing, u_s: float, why: str, shift_s: float
+    ) -> UtcTie:
+        assert self.receiver is not None
+        self._tell_receiver(receiver)
+        self._tell_computer(computer)
+        return self._tie(self.receiver.source, u_s, why, shift_s)
+
+    def _tell_receiver(self, standing: Standing) -> None:
+        if self.receiver is None:
+            self.witnesses.append(
+                Witness(kind=WitnessKind.RECEIVER, standing=Standing.SILENT, words=self.refused)
+            )
+            return
+        self.witnesses.extend(self.receiver.told(standing))
+
+    def _tell_computer(self, standing: Standing) -> None:
+        if self.computer is None:
+            words = "time is simulated" if self.evidence.simulated else "it was never read"
+            standing = Standing.SILENT
+        else:
+            kept = f"kept to {apart(self.evidence.computer_error_s)} by a time server"
+            at = int(self.computer.utc_ns(np.array([self.middle_s]))[0])
+            words = f"{moment(at)}, {kept if self.kept else 'kept by no time server'}"
+            if self.computer.steps:
+                at_s, step_s = self.computer.steps[-1]
+                words += f"; stepped by {step_s:+.1f} s at {at_s:.0f} s of the run"
+        self.witnesses.append(
+            Witness(kind=WitnessKind.COMPUTER, standing=standing, words=words)
+        )
+
+    def _tie(self, source: WitnessKind, u_s: float, why: str, shift_s: float) -> UtcTie:
+        judgement = UtcJudgement(
+            known=math.isfinite(u_s),
+            why=why,
+            witnesses=tuple(self.witnesses),
+            delay_s=math.nan if self.receiver is None else self.receiver.fit.delay_s,
+            corrected_s=shift_s,
+        )
+        return UtcTie(
+            source=source,
+            judgement=judgement,
+            evidence=self.evidence,
+            receiver=self.receiver,
+            computer=self.computer,
+            shift_s=shift_s,
+            u_s_base=u_s,
+        )
+
+
+def _known_lie(away_s: float) -> str:
+    """What a receiver so far off may have done, in words; empty where nothing is known."""
+    days = away_s / DAY_S
+    if abs(away_s) > DAY_S / 2 and abs(days - round(days)) * DAY_S < HAND_SET_S:
+        whole = round(days) % (7 * 1024) == 0
+        return " (turns of 1024 weeks)" if whole else f" ({round(days):+d} days)"
+    if 12.0 <= abs(away_s) <= 19.0:
+        return " (as leap seconds not learnt would be)"
+    quarter = away_s / 900.0
+    if abs(away_s) > 600.0 and abs(quarter - round(quarter)) * 900.0 < HAND_SET_S:
+        return " (whole quarters of an hour, as a clock set to local time would be)"
+    return ""
