@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from calibration.utc.leap_seconds import TABLE_EXPIRES, table_covers
+from recorder.exchange.time_told import ClockOfRun, clock_of, clock_words
 from recorder.exchange.zeros_told import zero_facts, zero_words, zeros_in_run
 from recorder.run.parts.event import EventKind
 from recorder.run.parts.half_frames import HalfFrames
@@ -40,19 +40,6 @@ __all__ = [
 
 MOST_GAPS: Final = 20
 """In words; JSON lists all."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ClockOfRun:
-    """What ties run time to UTC."""
-
-    source: str
-    u_s: float | None
-    """Greatest standard uncertainty over the run; ``None`` when not known."""
-    leap_seconds_known_until: str
-    """ISO day on which the table of this version ends."""
-    leap_seconds_known: bool
-    """Whether the run ended before that."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,7 +181,7 @@ def describe(run: RunFile) -> RunDescription:
         complete=run.complete,
         sealed_utc=run.sealed_utc,
         digest=run.digest,
-        clock=_clock(run),
+        clock=clock_of(run),
         devices={d.name: _device(run, d, half) for d in run.devices.values()},
         channels={c.name: _channel(run, c) for c in run.channels.values()},
         marks=MarksOfRun(
@@ -206,17 +193,6 @@ def describe(run: RunFile) -> RunDescription:
         zeros=tuple(zeros_in_run(run)),
         certificates=_certificates(run),
         results=tuple(sorted(run.companion.results())),
-    )
-
-
-def _clock(run: RunFile) -> ClockOfRun:
-    u_s = run.utc.u_s(np.linspace(0.0, max(run.duration_s, 0.0), 101))
-    worst = float(np.max(u_s)) if len(u_s) else np.nan
-    return ClockOfRun(
-        source=run.utc.source,
-        u_s=_number(worst),
-        leap_seconds_known_until=TABLE_EXPIRES.isoformat(),
-        leap_seconds_known=table_covers(int(run.utc.utc_ns(run.duration_s))),
     )
 
 
@@ -328,9 +304,8 @@ def in_words(run: RunDescription) -> str:
     lines = [
         f"{run.file}: {state}",
         f"run {run.run_id}, {run.origin} by {run.software}",
-        f"began {run.started_utc} ({run.clock.source}"
-        f", u = {_or_unknown(run.clock.u_s, 's')}), {_duration(run.duration_s)}",
-        *_leap_second_words(run.clock),
+        f"duration {_duration(run.duration_s)}",
+        *clock_words(run.clock),
         *(_device_words(name, held) for name, held in run.devices.items()),
         *(_channel_words(name, held) for name, held in run.channels.items()),
         *(held.unmeasured for held in run.channels.values() if held.unmeasured),
@@ -342,15 +317,6 @@ def in_words(run: RunDescription) -> str:
     if len(run.gaps) > MOST_GAPS:
         lines.append(f"… and {len(run.gaps) - MOST_GAPS} gaps more (--json lists all)")
     return "\n".join(lines)
-
-
-def _leap_second_words(clock: ClockOfRun) -> list[str]:
-    if clock.leap_seconds_known:
-        return []
-    return [
-        f"caution: leap seconds are known until {clock.leap_seconds_known_until} and the run is"
-        " later: its UTC may be whole seconds off; bring testcar up to date"
-    ]
 
 
 def _device_words(name: str, held: DeviceInRun) -> str:

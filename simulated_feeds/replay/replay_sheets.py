@@ -22,11 +22,13 @@ if TYPE_CHECKING:
 __all__ = ["write_replay_sheets"]
 
 
-def write_replay_sheets(folder: Path, run: RunFile, ports: Mapping[str, str]) -> dict[str, str]:
+def write_replay_sheets(
+    folder: Path, run: RunFile, ports: Mapping[str, str], *, speed: float = 1.0
+) -> dict[str, str]:
     """Write the folder from which the replay is recorded; paths by ``car`` and ``trip``.
 
     The zero the run began with is written into the car sheet: none is taken anew, so nothing
-    of the replay is missed while one is.
+    of the replay is missed while one is. ``speed`` is times real time, 0 as fast as it goes.
 
     Raises
     ------
@@ -51,6 +53,8 @@ def write_replay_sheets(folder: Path, run: RunFile, ports: Mapping[str, str]) ->
         car["devices"][name]["port"] = port
         _repoint(car["devices"][name], run, name, files, zeros)
     car.setdefault("recording", {})["zero_seconds"] = 0.0
+    # Even at real speed its instants are another day's.
+    car["recording"]["simulated_speed"] = float(speed)
     (folder / CAR).write_text(tomli_w.dumps(car), encoding="utf-8", newline="\n")
     trip = tomllib.loads(header.trip_sheet.removeprefix("\ufeff")) if header.trip_sheet else {}
     trip = trip or {"trip": {"name": "replayed"}}

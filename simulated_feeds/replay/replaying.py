@@ -103,7 +103,7 @@ def run_replay(
         for port in ports:
             held.callback(port.close)
         addresses = {p.name: p.address for p in ports}
-        sheets = write_replay_sheets(folder, run, addresses)
+        sheets = write_replay_sheets(folder, run, addresses, speed=settings.speed)
         report(
             FeedReady(
                 pid=os.getpid(), ports=addresses, sheets=sheets, folder=settings.folder,

@@ -190,7 +190,9 @@ def _write_sheets(folder: Path, settings: LoadSettings, address: str) -> dict[st
     scenario = make_scenario(
         settings.seed, channels=settings.channels, sample_rate_hz=settings.sample_rate_hz
     )
-    car = car_sheet(scenario, {DEVICE: address, "wheel": "-", "clock": "-"})
+    car = car_sheet(
+        scenario, {DEVICE: address, "wheel": "-", "clock": "-"}, speed=settings.speed
+    )
     car["devices"] = {DEVICE: car["devices"][DEVICE]}
     car["devices"][DEVICE]["options"]["tick_hz"] = settings.tick_hz
     car["recording"]["zero_seconds"] = 0.0

@@ -148,7 +148,7 @@ def run_feed(
             held.callback(port.close)
         addresses = {p.name: p.address for p in ports}
         now = time.time_ns() if settings.utc0_ns is None else settings.utc0_ns
-        sheets = write_sheets(folder, settings.scenario(now), addresses)
+        sheets = write_sheets(folder, settings.scenario(now), addresses, speed=settings.speed)
         note: dict[str, Any] = {
             "seed": settings.seed, "speed": settings.speed or 1.0, "ports": addresses,
             "simulated0_monotonic_ns": None, "utc0_ns": None,

@@ -98,8 +98,10 @@ def wheel_certificate(scenario: Scenario) -> WheelCertificate:
     )
 
 
-def car_sheet(scenario: Scenario, ports: Mapping[str, str]) -> dict[str, Any]:
-    """The car sheet as TOML values; ``ports`` by device name."""
+def car_sheet(
+    scenario: Scenario, ports: Mapping[str, str], *, speed: float = 1.0
+) -> dict[str, Any]:
+    """The car sheet as TOML values; ``ports`` by device name, ``speed`` times real time."""
     return {
         "car": {
             "name": "Dynamometer car Plumbline",
@@ -108,7 +110,10 @@ def car_sheet(scenario: Scenario, ports: Mapping[str, str]) -> dict[str, Any]:
             "units": "metric",
             "remarks": "Simulated: its devices speak, but no car stands behind them.",
         },
-        "recording": {"zero_seconds": 3.0},
+        "recording": {
+            "zero_seconds": 3.0,
+            **({} if speed == 1.0 else {"simulated_speed": speed}),
+        },
         "devices": _devices(scenario, ports),
         "pens": {
             "pull": {"low": -100.0, "high": 300.0},
@@ -139,6 +144,7 @@ def _devices(scenario: Scenario, ports: Mapping[str, str]) -> dict[str, Any]:
             "port": ports["wheel"],
             "expected_hz": 1.0 / scenario.wheel.frame_s,
             "certificate": WHEEL_CERTIFICATE,
+            "timing": {"pulses_checked": True},
             "channels": {"distance": {"quantity": "distance"}, "speed": {"quantity": "speed"}},
         },
         "clock": {
@@ -146,6 +152,7 @@ def _devices(scenario: Scenario, ports: Mapping[str, str]) -> dict[str, Any]:
             "port": ports["clock"],
             "silence_limit_s": 5.0,
             "expected_hz": 3.0,
+            "timing": {"delay_s": 0.085, "u_delay_s": 0.02},
             "channels": {
                 "latitude": {"quantity": "latitude"},
                 "longitude": {"quantity": "longitude"},
@@ -239,7 +246,9 @@ def _as_new(engine: Steam | Diesel) -> Steam | Diesel:
     return replace(engine, effort_factor=1.0)
 
 
-def write_sheets(folder: Path, scenario: Scenario, ports: Mapping[str, str]) -> SheetFiles:
+def write_sheets(
+    folder: Path, scenario: Scenario, ports: Mapping[str, str], *, speed: float = 1.0
+) -> SheetFiles:
     """Write the whole folder; made when it is not there, files of the same names replaced.
 
     Raises
@@ -260,7 +269,7 @@ def write_sheets(folder: Path, scenario: Scenario, ports: Mapping[str, str]) -> 
         files.wheel_certificate: dump_certificate(wheel_certificate(scenario)),
         files.route: scenario.journey.line.to_csv(),
         files.trip: tomli_w.dumps(trip_sheet(scenario)),
-        files.car: tomli_w.dumps(car_sheet(scenario, ports)),
+        files.car: tomli_w.dumps(car_sheet(scenario, ports, speed=speed)),
     }
     for path, text in texts.items():
         path.write_text(text, encoding="utf-8", newline="\n")

@@ -11,6 +11,8 @@ from typing import Any
 from recorder.analysis.proof.prove import prove_run
 from recorder.command_line.support.progress import ProgressLine
 from recorder.command_line.support.proofs_told import proofs_json, proofs_words
+from recorder.exchange.time_told import ClockOfRun, clock_of, clock_words
+from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.verify import verify_run
 
 __all__ = ["add_parser", "run"]
@@ -55,13 +57,23 @@ def run(args: argparse.Namespace) -> int:
 def _digests(args: argparse.Namespace) -> int:
     with ProgressLine() as progress:
         findings = verify_run(args.file, progress=progress)
+    clock = None if findings else _clock(args.file)
+    # Bytes as they were sealed do not make a clock right.
+    findings += () if clock is None else clock.impossible
+    time = [] if clock is None else clock_words(clock)
     for line in findings:
         print(f"testcar verify: {args.file}: {line}", file=sys.stderr)
     if args.json:
-        print(json.dumps({"file": args.file, "sound": not findings, "findings": findings}))
+        told = {"file": args.file, "sound": not findings, "findings": findings}
+        print(json.dumps({**told, "time": time}))
     elif not findings:
-        print(f"{args.file}: sound")
+        print("\n".join([f"{args.file}: sound", *time]))
     return 1 if findings else 0
+
+
+def _clock(path: str) -> ClockOfRun:
+    with open_run(path) as run:
+        return clock_of(run)
 
 
 def _deep(args: argparse.Namespace) -> int:

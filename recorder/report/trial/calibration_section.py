@@ -16,6 +16,7 @@ from recorder.track.placing.placement import MarkUse
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.loaded_run import LoadedRun
+    from recorder.exchange.time_told import ClockOfRun
 
 __all__ = ["calibration_section", "reproduction_section"]
 
@@ -25,7 +26,7 @@ def calibration_section(runs: Sequence[LoadedRun]) -> list[Block]:
     blocks: list[Block] = [Heading("Calibration and clock"), _certificates(runs)]
     blocks += field_checks_section([(run.name, run.provenance.field_checks) for run in runs])
     for run in runs:
-        blocks += [Text(_instruments(run)), Text(_placing(run))]
+        blocks += [Text(_instruments(run)), *_time_cautions(run), Text(_placing(run))]
     return blocks
 
 
@@ -55,10 +56,25 @@ def _instruments(run: LoadedRun) -> str:
         if held.wheel_scale == 1.0
         else (f", corrected by the route's factor {held.wheel_scale:.5f}")
     )
-    return (
-        f"{run.name}: {_zero(run)}, {_rolling(run)}{by_route}; UTC by {clock.source},"
-        f" standard uncertainty at most {short_time(clock.u_s)}."
-    )
+    return f"{run.name}: {_zero(run)}, {_rolling(run)}{by_route}; {_utc(clock)}."
+
+
+def _utc(clock: ClockOfRun) -> str:
+    if not clock.known or clock.u_s is None:
+        return f"UTC is not known: {clock.why or 'nothing ties it'}"
+    known = f"UTC by {clock.source}, standard uncertainty at most {short_time(clock.u_s)}"
+    return f"{known}: {clock.why}" if clock.why else known
+
+
+def _time_cautions(run: LoadedRun) -> list[Block]:
+    """What contradicts the time of a run: witnesses of UTC, clocks of devices."""
+    clock = run.provenance.description.clock
+    told = list(clock.ticks)
+    if clock.contradicted:
+        told += clock.witnesses
+    if clock.simulated_speed is not None:
+        told.append("time was simulated: no instant of this run was one of a real day")
+    return [Text(f"{run.name}: {words}.", "small") for words in told]
 
 
 def _zero(run: LoadedRun) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,6 +20,7 @@ from recorder.run_file.hdf5.reader import open_run
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from recorder.exchange.time_told import ClockOfRun
     from recorder.run_file.hdf5.devices import Channel
     from recorder.run_file.hdf5.reader import RunFile
 
@@ -47,37 +47,48 @@ def write_summary(run_path: Path | str, out: Path | str) -> None:
 
 def _document(run: RunFile) -> Document:
     held = describe(run)
-    started = datetime.fromtimestamp(run.header.started_utc_ns / 1e9, tz=UTC)
     trip = run.trip
     chart = _chart(run)
     blocks: list[Block] = [
-        Text(_sentence(run, held)),
+        Text(_sentence(held)),
         _devices(held),
         *([] if chart is None else [chart]),
         _channels(run),
         *(Text(words, "caution") for words in run.header.unmeasured),
         _certificates(held),
         _marks(run),
+        *(Text(words, "caution") for words in held.clock.ticks),
         Text(held.digest or "not sealed: no digest", "code"),
         Text(CAUTION, "caution"),
     ]
     return Document(
         title=trip.name if trip is not None else f"Run {run.path.stem}",
-        subtitle=f"Summary of {run.path.name}, begun {started:%Y-%m-%d %H:%M:%S} UTC",
+        subtitle=f"Summary of {run.path.name}, {_begun(held.clock)}",
         blocks=blocks,
         footer=f"run {held.run_id}  ·  {held.software}",
     )
 
 
-def _sentence(run: RunFile, held: RunDescription) -> str:
+def _sentence(held: RunDescription) -> str:
     state = "sealed" if held.complete else "NOT sealed: the recording was cut off"
     lost = sum(g.lost_records for g in held.gaps)
-    u = float(run.utc.u_s(np.array([run.duration_s / 2]))[0])
     holes = f"{len(held.gaps)} gaps, {lost} records known to be lost" if held.gaps else "no gap"
     return (
         f"{held.duration_s:.1f} s recorded; {holes}; {held.marks.n} marks; the file is {state}."
-        f" UTC by {held.clock.source}, standard uncertainty {short_time(u)}."
+        f" {_utc(held.clock)}."
     )
+
+
+def _begun(clock: ClockOfRun) -> str:
+    at = clock.began_utc[:19].replace("T", " ")
+    return f"begun {at} UTC" if clock.known else f"begun {at} by the {clock.source}"
+
+
+def _utc(clock: ClockOfRun) -> str:
+    if not clock.known:
+        return f"UTC is not known: {clock.why or 'nothing ties it'}"
+    known = f"UTC by {clock.source}, standard uncertainty {short_time(clock.u_s)}"
+    return f"{known}: {clock.why}" if clock.why else known
 
 
 def _devices(held: RunDescription) -> Block:

@@ -1,0 +1,122 @@
+"""How the time of a run is known, in words: UTC with its witnesses, and the ticks of devices."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from calibration.utc.leap_seconds import TABLE_EXPIRES, table_covers
+from recorder.run.time.timeline import NO_CLOCK
+from recorder.run.time.utc import utc_text
+
+if TYPE_CHECKING:
+    from recorder.run_file.hdf5.reader import RunFile
+
+__all__ = ["ClockOfRun", "clock_of", "clock_words", "short_s"]
+
+UNHEARD = (
+    "its witnesses were not heard: the run was sealed by an earlier version; testcar verify --deep"
+    " hears them"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockOfRun:
+    """What ties run time to UTC, and device ticks to run time."""
+
+    source: str
+    u_s: float | None
+    """Greatest standard uncertainty of UTC over the run; ``None`` when UTC is not known."""
+    began_utc: str
+    """By that source, whether UTC is known or not."""
+    known: bool
+    why: str
+    """Why UTC is known no better, or not at all; empty when its witnesses agree."""
+    contradicted: bool
+    """Whether a witness is doubted or refuted."""
+    witnesses: tuple[str, ...]
+    """A line each."""
+    ticks: tuple[str, ...]
+    """What must be told of devices' clocks, a line each."""
+    impossible: tuple[str, ...]
+    """Ticks that no clock of this computer can have kept: times are not what they say."""
+    simulated_speed: float | None
+    """Run seconds in a second of the computer, where time was simulated; 0: as fast as it went."""
+    leap_seconds_known_until: str
+    """ISO day on which the table of this version ends."""
+    leap_seconds_known: bool
+    """Whether the run ended before that."""
+
+
+def clock_of(run: RunFile) -> ClockOfRun:
+    """How the time of an opened run is known.
+
+    Raises
+    ------
+    RunFileError
+        Something in it does not read.
+    """
+    utc = run.utc
+    u_s = float(np.max(utc.u_s(np.linspace(0.0, max(run.duration_s, 0.0), 101))))
+    judgement = utc.judgement
+    heard = judgement is not None
+    return ClockOfRun(
+        source=utc.source,
+        u_s=u_s if math.isfinite(u_s) else None,
+        began_utc=utc_text(int(utc.utc_ns(0.0))),
+        known=utc.known if judgement is None else judgement.known,
+        why=judgement.why if judgement is not None else UNHEARD if run.complete else "",
+        contradicted=heard and judgement is not None and judgement.contradicted,
+        witnesses=() if judgement is None else tuple(w.in_words for w in judgement.witnesses),
+        ticks=tuple(
+            f"{name}: {words}"
+            for name, ties in sorted(run.tick_ties().items())
+            for tie in ties
+            for words in tie.findings
+        ),
+        impossible=tuple(
+            f"{name}: {tie.findings[0] if tie.findings else 'its ticks contradict the computer'}"
+            for name, ties in sorted(run.tick_ties().items())
+            for tie in ties
+            if abs(tie.drift_ppm) > 1e6 * NO_CLOCK
+        ),
+        simulated_speed=run.header.simulated_speed,
+        leap_seconds_known_until=TABLE_EXPIRES.isoformat(),
+        leap_seconds_known=table_covers(int(utc.utc_ns(run.duration_s))),
+    )
+
+
+def clock_words(clock: ClockOfRun) -> list[str]:
+    """Of the time of a run, a line each: when it began, why it is known so well, who said what."""
+    if clock.known and clock.u_s is not None:
+        began = f"began {clock.began_utc} ({clock.source}, u = {short_s(clock.u_s)})"
+        lines = [f"{began}; {clock.why}" if clock.why else began]
+    else:
+        why = f": {clock.why}" if clock.why else ""
+        lines = [
+            f"UTC is not known{why}",
+            f"began {clock.began_utc} by the {clock.source}, which is not borne out",
+        ]
+    if clock.contradicted:
+        lines += [f"  {words}" for words in clock.witnesses]
+    if clock.simulated_speed is not None:
+        fast = f"{clock.simulated_speed:g} times real time"
+        lines.append(f"time was simulated, {fast if clock.simulated_speed else 'unpaced'}")
+    if not clock.leap_seconds_known:
+        lines.append(
+            f"caution: leap seconds are known until {clock.leap_seconds_known_until} and the run"
+            " is later: its UTC may be whole seconds off; bring testcar up to date"
+        )
+    return [*lines, *(f"caution: {words}" for words in clock.ticks)]
+
+
+def short_s(u_s: float) -> str:
+    """An uncertainty of a time in two digits, in the unit that suits it."""
+    if u_s < 1e-3:
+        return f"{1e6 * u_s:.2g} µs"
+    if u_s < 1.0:
+        return f"{1e3 * u_s:.2g} ms" if u_s < 0.0995 else f"{u_s:.2g} s"
+    return f"{u_s:.2g} s" if u_s < 99.5 else f"{u_s:.0f} s"
