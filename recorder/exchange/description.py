@@ -12,6 +12,7 @@ import numpy as np
 
 from recorder.exchange.time_told import ClockOfRun, clock_of, clock_words
 from recorder.exchange.zeros_told import zero_facts, zero_words, zeros_in_run
+from recorder.run.checks.channel_health import episodes_of, told
 from recorder.run.parts.event import EventKind
 from recorder.run.parts.half_frames import HalfFrames
 from recorder.run.parts.quantities import COUNTS, PULSES
@@ -21,6 +22,7 @@ from recorder.run.values.calibrate import day_of
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from recorder.run.checks.channel_health import Episode
     from recorder.run.checks.zero_worth import ZeroWorth
     from recorder.run.parts.gap import Gap
     from recorder.run.time.timeline import Segment
@@ -131,6 +133,8 @@ class RunDescription:
     gaps: tuple[Gap, ...]
     zeros: tuple[ZeroWorth, ...]
     """Accepted, refused and withdrawn, in the order taken."""
+    episodes: tuple[Episode, ...]
+    """Stretches in which a channel was not sound; looked for at the seal."""
     certificates: Mapping[str, CertificateInRun]
     """By the name channels use."""
     results: tuple[str, ...]
@@ -154,6 +158,7 @@ class RunDescription:
             "marks": asdict(self.marks),
             "gaps": [_gap_json(gap) for gap in self.gaps],
             "zeros": [zero_facts(zero) for zero in self.zeros],
+            "channel_health": [episode.to_json() for episode in self.episodes],
             "certificates": {
                 name: _certificate_json(held) for name, held in self.certificates.items()
             },
@@ -191,6 +196,7 @@ def describe(run: RunFile) -> RunDescription:
         ),
         gaps=tuple(run.gaps()),
         zeros=tuple(zeros_in_run(run)),
+        episodes=tuple(episodes_of(run.events(EventKind.CHANNEL_HEALTH))),
         certificates=_certificates(run),
         results=tuple(sorted(run.companion.results())),
     )
@@ -316,7 +322,7 @@ def in_words(run: RunDescription) -> str:
     ]
     if len(run.gaps) > MOST_GAPS:
         lines.append(f"… and {len(run.gaps) - MOST_GAPS} gaps more (--json lists all)")
-    return "\n".join(lines)
+    return "\n".join([*lines, *told(run.episodes, MOST_GAPS)])
 
 
 def _device_words(name: str, held: DeviceInRun) -> str:

@@ -220,6 +220,7 @@ def _doubted(loaded: LoadedRun, run: RunFile) -> LoadedRun:
             route=route,
             placement=loaded.provenance.placement,
             gnss_speed_m_s=RunGrid.of(run).second_speed_m_s,
+            episodes=loaded.provenance.description.episodes,
         )
     )
     doubts = (c.doubt for c in checks if c.doubt is not None)

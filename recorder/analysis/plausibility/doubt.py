@@ -25,6 +25,7 @@ class DoubtKind(StrEnum):
     POWER = "power"
     MILEPOSTS = "mileposts"
     STUCK = "stuck"
+    DRIFT = "drift-at-rest"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from recorder.analysis.uncertainty.run_basis import RunBasis
+    from recorder.run.checks.channel_health import Episode
     from recorder.sheets import TripSheet
     from recorder.track.placing.placement import Placement
     from recorder.track.route.route import Route
@@ -35,6 +36,8 @@ class Evidence:
     placement: Placement | None = None
     gnss_speed_m_s: NDArray[np.float64] | None = None
     """(n,) on the grid; ``None`` without a receiver."""
+    episodes: tuple[Episode, ...] = ()
+    """Stretches in which a channel was not sound, as the seal found them."""
 
     @property
     def running(self) -> NDArray[np.bool_]:

@@ -15,6 +15,7 @@ from recorder.analysis.plausibility.doubt import Checked, Doubt, DoubtKind
 from recorder.analysis.plausibility.evidence import MOVING_M_S
 from recorder.analysis.series.series import UNFIT
 from recorder.analysis.series.standing import standing_bins
+from recorder.run.checks.channel_health import HealthFault
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -38,8 +39,14 @@ DEAD_M_S: Final = 0.1
 
 
 def check_stuck(evidence: Evidence) -> list[Checked]:
-    """Pull and speed stuck or contradicted, a speed that stands, and one that is not there."""
-    return [_unsound(evidence), _one_speed(evidence), _dead_speed(evidence)]
+    """Pull and speed stuck or contradicted, a speed that stands, one that is not there, and a
+    pull that drifted at rest."""
+    return [
+        _unsound(evidence),
+        _one_speed(evidence),
+        _dead_speed(evidence),
+        _drift_at_rest(evidence),
+    ]
 
 
 def _unsound(evidence: Evidence) -> Checked:
@@ -124,6 +131,20 @@ def _dead_speed(evidence: Evidence) -> Checked:
         " the wheel, its counter or its channel is dead; check it"
     )
     return Checked(name=name, outcome=said, doubt=_doubt(text, share, limit))
+
+
+def _drift_at_rest(evidence: Evidence) -> Checked:
+    """Told, and no verdict stopped: a force on the coupler may creep at rest, and what the zero
+    did between two that were taken is in the uncertainty.
+    """
+    name = "pull at rest"
+    drifts = [e for e in evidence.episodes if e.fault is HealthFault.DRIFTING]
+    if not drifts:
+        return Checked(name=name, outcome="not checked, or no drift was found while standing")
+    seconds = max(e.t_stop_s - e.t_start_s for e in drifts)
+    text = f"{drifts[0].words}; take a zero before and after, and compare them"
+    doubt = Doubt(kind=DoubtKind.DRIFT, text=text, value=seconds, limit=0.0, stops=False)
+    return Checked(name=name, outcome=f"{len(drifts)} drifts while standing", doubt=doubt)
 
 
 def _moving(evidence: Evidence) -> NDArray[np.bool_]:

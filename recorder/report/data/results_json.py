@@ -258,6 +258,7 @@ def _run(run: RunAnswer) -> dict[str, Any]:
         "grade_source": loaded.series.grade_source,
         "marks": len(loaded.marks),
         "gaps": len(loaded.gaps),
+        "channel_health": [e.to_json() for e in loaded.provenance.description.episodes],
         "metres": held.metres if math.isfinite(held.metres) else None,
         "seconds_with_data": held.seconds,
         "seconds_missing": held.seconds_missing,

@@ -25,6 +25,7 @@ from recorder.report.pages.wording import CAUTION
 from recorder.report.trial.admission_section import admission_words
 from recorder.report.trial.made import made
 from recorder.report.trial.uncertainty_section import greatest_causes
+from recorder.run.checks.channel_health import told
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.answer import CampaignAnswer
@@ -39,6 +40,8 @@ __all__ = ["first_page"]
 MOST_RUNS: Final = 6
 MOST_DOUBTS: Final = 9
 """More would push the caution off the page."""
+MOST_EPISODES: Final = 3
+"""Of channels that were not sound; the run's own section lists all."""
 
 _GRADE_FROM: Final = {
     GradeSource.UNKNOWN: "not known",
@@ -226,4 +229,5 @@ def _doubts_of_file(run: LoadedRun) -> list[str]:
     if run.gaps:
         seconds = math.fsum(g.t_end_s - g.t_start_s for g in run.gaps)
         out.append(f"{run.name}: {len(run.gaps)} gaps, {seconds:.1f} s together")
+    out += [f"{run.name}: {words}" for words in told(held.episodes, MOST_EPISODES)]
     return out

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from recorder.analysis.campaign.loaded_run import LoadedRun
 from recorder.analysis.campaign.run_answer import RunAnswer
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.report.pages.charts import along_chart
@@ -59,7 +60,30 @@ def _log(run: RunAnswer) -> list[Block]:
         blocks.append(TextTable(wide, holes, f"Gaps and faults of run {loaded.name}."))
     else:
         blocks.append(Text("No gap and no fault was recorded."))
-    return blocks
+    return [*blocks, *_health(loaded)]
+
+
+def _health(loaded: LoadedRun) -> list[Block]:
+    """Stretches in which a channel was not sound."""
+    rows = tuple(
+        (
+            ", ".join(e.channels),
+            f"{e.t_start_s:.1f}",
+            f"{e.t_stop_s:.1f}",
+            str(e.fault),
+            f"{e.samples}",
+            e.text,
+        )
+        for e in loaded.provenance.description.episodes
+    )
+    if not rows:
+        return []
+    heads = ("channel", "from, s", "to, s", "fault", "samples", "what was seen")
+    caption = (
+        f"Stretches of run {loaded.name} in which a channel was not sound. Single spikes are in no"
+        " figure; what was stuck, railed or contradicted is not judged."
+    )
+    return [TextTable(heads, rows, caption)]
 
 
 def _ledger(run: RunAnswer, units: ShownUnits) -> list[Block]:

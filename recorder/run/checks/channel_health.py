@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, Final, Self
@@ -11,7 +11,7 @@ from calibration.quantities import flags as flag_bits
 from recorder.run.parts.event import Event, EventKind
 from recorder.run.parts.event_numbers import known, number
 
-__all__ = ["Episode", "HealthFault", "episodes_of"]
+__all__ = ["Episode", "HealthFault", "episodes_of", "told"]
 
 
 class HealthFault(StrEnum):
@@ -66,6 +66,18 @@ class Episode:
         return (
             f"{names} {self.fault}, {self.t_start_s:.1f} to {self.t_stop_s:.1f} s: {self.text}"
         )
+
+    def to_json(self) -> dict[str, object]:
+        """As programs read it."""
+        return {
+            "channels": list(self.channels),
+            "device": self.device,
+            "fault": str(self.fault),
+            "start_s": self.t_start_s,
+            "end_s": self.t_stop_s,
+            "samples": self.samples,
+            "detail": self.text,
+        }
 
     def to_event(self) -> Event:
         """As it is kept with the run."""
@@ -128,3 +140,11 @@ def episodes_of(events: Iterable[Event]) -> list[Episode]:
             except ValueError:
                 continue
     return found
+
+
+def told(episodes: Sequence[Episode], most: int) -> list[str]:
+    """At most so many in words, a line each, and how many there are more."""
+    lines = [f"not sound: {episode.words}" for episode in episodes[:most]]
+    if (more := len(episodes) - most) > 0:
+        lines.append(f"… and {more} stretches more in which a channel was not sound")
+    return lines

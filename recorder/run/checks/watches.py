@@ -174,7 +174,10 @@ class StuckWatch:
 
     def _noisy(self, movement: Movement) -> bool:
         steps = [ratio for second, ratio in self._steps[movement] if second != self._began]
-        return len(steps) >= NOISY_SECONDS and min(steps[-NOISY_SECONDS:]) >= NOISY_QUANTA
+        if len(steps) < NOISY_SECONDS:
+            # Motion only adds to the noise there is at rest.
+            return movement is Movement.MOVING and self._noisy(Movement.STANDING)
+        return min(steps[-NOISY_SECONDS:]) >= NOISY_QUANTA
 
     def _forget(self, second: int) -> None:
         for steps in self._steps.values():
@@ -265,11 +268,12 @@ class RareWatch:
             self._open = None
 
     def _text(self, n: int) -> str:
+        many = "1 sample" if n == 1 else f"{n} samples"
         if self.fault is HealthFault.RAILED:
-            return f"{n} samples at the converter's rails: the true value is beyond the number"
+            return f"{many} at the converter's rails: the true value is beyond the number"
         return (
-            f"{n} single samples left their neighbours by more than 10 of the usual steps;"
-            " they are in no mean"
+            f"{many}, each alone, left the neighbours by more than 10 of the usual steps; in no"
+            " mean"
         )
 
 

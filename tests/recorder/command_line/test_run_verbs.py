@@ -12,6 +12,7 @@ from recorder.command_line.main import main
 from recorder.keeping.journal import Journal
 from recorder.keeping.seal import seal
 from tests.recorder.made_runs import MadeRun, header, made_run
+from tests.recorder.run.checks.health_cases import Train
 
 
 @pytest.fixture(scope="module")
@@ -55,6 +56,23 @@ def test_info_in_words(sealed: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert "sealed" in told
     assert "channel pull: 16000 samples" in told
     assert "gap of cell" in told
+
+
+def test_info_lists_what_was_not_sound(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    train = Train(seconds=60.0, stands_s=(-90.0, -80.0))
+    t, counts = train.column("cell", "ch0")
+    counts[(t >= 30.0) & (t < 40.0)] = 777
+    path = tmp_path / "run.h5"
+    train.keep(path)
+    assert main(["info", str(path)]) == 0
+    assert (
+        "not sound: pull stuck, 30.0 to 40.0 s: the very same count" in capsys.readouterr().out
+    )
+    assert main(["info", str(path), "--json"]) == 0
+    (told,) = json.loads(capsys.readouterr().out)["channel_health"]
+    assert (told["fault"], told["channels"], told["samples"]) == ("stuck", ["pull"], 2000)
 
 
 def test_verify_says_sound(sealed: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -50,6 +50,12 @@ class TestStuck:
         assert t[one.first_record] == pytest.approx(50.25, abs=1.5 / CELL_HZ)
         assert t[one.stop_record] == pytest.approx(53.5, abs=1.5 / CELL_HZ)
 
+    def test_soon_after_the_start_noise_at_rest_is_known(self) -> None:
+        train = Train(seconds=60.0, stands_s=(-10.0, 20.0))
+        t, counts = train.column("cell", "ch0")
+        counts[(t >= 28.0) & (t < 33.0)] = 4711
+        assert extent(train.heard()) == pytest.approx([28.0, 33.0], abs=0.01)
+
     def test_to_the_end_of_the_run(self) -> None:
         train = Train()
         t, counts = train.column("cell", "ch0")
