@@ -21,6 +21,7 @@ from recorder.analysis.series.line_under import (
     with_doubted_grade,
 )
 from recorder.analysis.series.run_series import RunGrid, first_channel, series_of
+from recorder.analysis.series.standing import settled_by_route
 from recorder.analysis.series.train import train_from_sheet
 from recorder.analysis.stretches.handling import brake_on
 from recorder.analysis.stretches.specification import specification_of
@@ -31,6 +32,8 @@ from recorder.analysis.uncertainty.shunt import without_shunt
 from recorder.analysis.uncertainty.zero import with_zero_drift, zero_drift_kN
 from recorder.exchange.description import describe
 from recorder.marks.mark import Mark, unread
+from recorder.run.checks.channel_health import episodes_of
+from recorder.run.parts.event import EventKind
 from recorder.run_file.hdf5.reader import open_run
 from recorder.track.placing.errors import PlacingError
 from recorder.track.placing.run_source import (
@@ -147,7 +150,7 @@ def load_run(
         series, instruments = with_wheel(
             series, instruments, placed.place, name, notes, wanted=applied.wheel
         )
-    series = _on_line(series, on, marks, placed, sheet, notes)
+    series = _on_line(_settled(series, run), on, marks, placed, sheet, notes)
     train = with_doubted_grade(train_from_sheet(sheet, run=name), series.grade_source, notes)
     loaded = LoadedRun(
         name=name,
@@ -242,6 +245,11 @@ def _pull_alone(series: Series, run: RunFile, applied: Switches, notes: list[str
     if drift is None:
         return series
     return with_zero_drift(series, drift, followed=applied.zero_drift)
+
+
+def _settled(series: Series, run: RunFile) -> Series:
+    """Without what the posts have settled between wheel and receiver."""
+    return settled_by_route(series, episodes_of(run.events(EventKind.CHANNEL_HEALTH)))
 
 
 def _on_line(

@@ -1,21 +1,29 @@
-"""Bins in which a series stands at one value though it cannot: the rule of the channels' health,
-for runs that were sealed before it was kept, and for tables whose values came without counts."""
+"""The channels' health on the grid: bins that stand at one value though they cannot, in runs sealed
+before that was watched; and what the route settles between wheel and receiver.
+"""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.quantities import flags as flag_bits
+from recorder.run.checks.channel_health import HealthFault
 from recorder.run.checks.channel_seconds import ChannelSeconds
+from recorder.run.checks.doubles import RECEIVER_M_S, RECEIVER_SHARE
 from recorder.run.checks.watches import STUCK_SAMPLES, Movement, Source, StuckWatch
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from numpy.typing import NDArray
 
+    from recorder.analysis.series.series import Series
     from recorder.run.checks.channel_health import Episode
 
-__all__ = ["standing_bins"]
+__all__ = ["settled_by_route", "standing_bins"]
 
 DECIMALS: Final = 9
 """Means of equal samples differ by the rounding of their sums alone."""
@@ -72,3 +80,32 @@ def standing_bins(
 def _long_runs(values: NDArray[np.float64]) -> bool:
     changed = np.flatnonzero(np.diff(values, prepend=np.nan, append=np.nan) != 0.0)
     return bool((np.diff(changed) >= LEAST_BINS).any())
+
+
+def settled_by_route(series: Series, episodes: Iterable[Episode]) -> Series:
+    """The series whose wheel the route has corrected, without the ``UNSOUND`` of stretches in
+    which the wheel was contradicted by the receiver and, corrected, is so no more: the posts have
+    told which of the two was wrong.
+    """
+    gnss, flags = series.gnss_speed_m_s, series.flags.copy()
+    if gnss is None:
+        return series
+    stuck = np.zeros(len(series), bool)
+    settled = np.zeros(len(series), bool)
+    for episode in episodes:
+        half = series.step_s / 2.0
+        inside = (series.t_s >= episode.t_start_s - half) & (
+            series.t_s <= episode.t_stop_s + half
+        )
+        if episode.fault is HealthFault.STUCK:
+            stuck |= inside
+        elif episode.fault is HealthFault.DISAGREES:
+            both = inside & np.isfinite(series.speed_m_s) & np.isfinite(gnss)
+            if not both.any():
+                continue
+            says = float(np.mean(gnss[both]))
+            away = float(np.mean(np.abs(series.speed_m_s[both]))) - says
+            if abs(away) <= RECEIVER_M_S + RECEIVER_SHARE * says:
+                settled |= inside
+    flags[settled & ~stuck] &= ~np.uint8(flag_bits.UNSOUND)
+    return replace(series, flags=flags)

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from recorder.run.checks.channel_seconds import Second
     from recorder.run.checks.watches import Source, Tell
 
-__all__ = ["DoubleWatch"]
+__all__ = ["RECEIVER_M_S", "RECEIVER_SHARE", "DoubleWatch"]
 
 RECEIVER_M_S: Final = 0.2
 RECEIVER_SHARE: Final = 0.01

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from recorder.analysis.series.standing import standing_bins
+from calibration.quantities import flags as flag_bits
+from recorder.analysis.series.standing import settled_by_route, standing_bins
+from recorder.run.checks.channel_health import Episode, HealthFault
+from tests.recorder.analysis.drawn_runs import drawn
 
 N = 6000
 T = np.asarray((np.arange(N) + 0.5) * 0.1, np.float64)
@@ -42,3 +47,27 @@ def test_what_is_not_known_stands_for_nothing() -> None:
     pull = np.full(N, np.nan)
     assert not standing_bins(T, pull, 10.0 + 4.0 * np.sin(T / 30.0), MOVING).any()
     assert standing_bins(T[:0], pull[:0], pull[:0], MOVING[:0]).shape == (0,)
+
+
+def episode(fault: HealthFault, start_s: float, stop_s: float) -> Episode:
+    return Episode(
+        device="wheel", channels=("distance", "speed"), fault=fault, t_start_s=start_s,
+        t_stop_s=stop_s, first_record=0, stop_record=1, samples=1, text="",
+    )  # fmt: skip
+
+
+def test_what_the_posts_have_settled_is_contradicted_no_more() -> None:
+    """A wheel 4 % out was contradicted for the first half, and stood for a while; corrected by the
+    route it agrees with the receiver, but what stood has still no speed."""
+    flags = np.where(T < 300.0, flag_bits.UNSOUND, 0).astype(np.uint8)
+    speed = 12.0 + np.sin(T / 50.0)
+    series = replace(drawn(speed, np.full(N, 80.0)), gnss_speed_m_s=speed, flags=flags)
+    held = [
+        episode(HealthFault.DISAGREES, 0.0, 300.0),
+        episode(HealthFault.STUCK, 100.0, 120.0),
+    ]
+    unsound = settled_by_route(series, held).flags != 0
+    assert T[unsound][[0, -1]] == pytest.approx([100.0, 120.0], abs=0.11)
+    not_yet = replace(series, speed_m_s=1.04 * speed)
+    assert (settled_by_route(not_yet, held).flags == flags).all()
+    assert (settled_by_route(replace(series, gnss_speed_m_s=None), held).flags == flags).all()
