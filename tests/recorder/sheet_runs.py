@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from calibration.certificates.certificate import dump_certificate
 from recorder.acquisition.preparation.opening import make_header
 from recorder.acquisition.preparation.plan import make_plan
+from recorder.marks.mark import Mark
 from recorder.run.parts.header import DeviceHeader, RunHeader
 from recorder.run_file.seal.write_whole import DeviceData, write_run
 from recorder.sheets import load_car_sheet, load_trip_sheet
@@ -87,6 +88,7 @@ def run_by_sheet(
     devices: str,
     *,
     stated: Mapping[str, str] | None = None,
+    marks: Sequence[Mark] = (),
     seconds: int = SECONDS,
 ) -> Path:
     """A sealed run of a train that runs evenly.
@@ -99,7 +101,7 @@ def run_by_sheet(
         header = _stating(header, stated)
     data = {d.name: _data(d, seconds) for d in header.devices}
     run = folder / "run.h5"
-    write_run(run, header, data)
+    write_run(run, header, data, marks=marks)
     return run
 
 

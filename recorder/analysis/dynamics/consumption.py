@@ -198,7 +198,7 @@ def _amount(which: str) -> UncertaintyCause:
 
 
 def _draft_work_kWh(run: RunBasis, span: slice) -> tuple[Measured, float]:
-    """Draft work of a span, and the share of its time without data.
+    """Draft work of a span, and the share of its time without data; NaN where all is without.
 
     While nothing is known the mean power of the known time is taken, within nothing and twice
     of it (rectangular): a gap is neither rest nor work.
@@ -206,6 +206,8 @@ def _draft_work_kWh(run: RunBasis, span: slice) -> tuple[Measured, float]:
     series = run.series
     pull, speed = series.sound_pull_kN[span], series.speed_m_s[span]
     known = np.isfinite(pull) & np.isfinite(speed)
+    if not known.any():
+        return Measured(math.nan, "kWh"), 1.0
     draft = known & (pull > 0.0)
     ds = speed[draft] * series.step_s
     kJ, metres = float(np.sum(pull[draft] * ds)), float(np.sum(ds))

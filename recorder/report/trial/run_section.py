@@ -151,7 +151,9 @@ def _energy(value: Measured, units: ShownUnits) -> str:
 
 
 def _shown(value: Measured | None, units: ShownUnits) -> str:
-    return "—" if value is None else pm(units.of(value), unit=True)
+    if value is None or not math.isfinite(value.value):
+        return "—"
+    return pm(units.of(value), unit=True)
 
 
 def _peaks(run: RunAnswer, units: ShownUnits) -> list[Block]:

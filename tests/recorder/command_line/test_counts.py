@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import html
 import json
+import math
 import re
 from pathlib import Path
 
@@ -12,9 +13,15 @@ import numpy as np
 import pytest
 
 from recorder.analysis.campaign.loading import load_run
+from recorder.analysis.dynamics.consumption import consumption
+from recorder.analysis.dynamics.energy import draw_ledger
+from recorder.analysis.dynamics.mass import check_mass
+from recorder.analysis.dynamics.stops_and_starts import find_starts, highest_mean
 from recorder.command_line.main import main
+from recorder.marks.kinds import Kind
 from recorder.report.roll.roll import RollScale, roll_sheets
 from recorder.run_file.hdf5.reader import open_run
+from tests.recorder.made_runs import mark
 from tests.recorder.sheet_runs import (
     CELL_DEVICE,
     CERTIFIED_CELL,
@@ -233,3 +240,30 @@ def test_the_chart_roll_draws_no_counts(tmp_path: Path) -> None:
     drawn = sheet.decode()
     assert "in counts: no certificate" in drawn
     assert "234" not in re.sub(r'[a-z]+="[^"]*"', "", drawn), "no digits of the counts"
+
+
+@pytest.mark.parametrize("stated", [{}, {"pull": "kN"}])
+def test_fuel_is_burnt_and_no_work_is_stated_of_it(
+    tmp_path: Path, stated: dict[str, str]
+) -> None:
+    marks = [
+        mark(t, kind=Kind.FUEL, value=f"level {kg} kg") for t, kg in ((1.0, 900), (50.0, 700))
+    ]
+    devices = CELL_DEVICE + CERTIFIED_WHEEL
+    run = run_by_sheet(tmp_path, devices, stated=stated, marks=marks, seconds=60)
+    with open_run(run) as opened:
+        loaded = load_run(opened)
+    used = consumption(loaded, Kind.FUEL)
+    assert used is not None
+    assert used.used.value == pytest.approx(200.0)
+    assert math.isnan(used.work.value)
+    assert (used.per_kWh, used.per_hp_h) == (None, None)
+    ledger = draw_ledger(loaded, np.zeros(len(loaded.series), np.bool_))
+    assert math.isnan(ledger.total_work.value)
+    assert ledger.metres == pytest.approx(60 * SPEED_M_S, rel=0.02)
+    for seconds, unit in ((10.0, "kN"), (10.0, "kW")):
+        assert highest_mean(loaded, seconds, unit) is None
+    assert find_starts(loaded) == []
+    mass = check_mass(loaded, np.zeros(len(loaded.series), np.bool_))
+    assert mass is not None
+    assert mass.estimate.joined is None
