@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
-from typing import Any
+from typing import Any, Final
 
 from recorder.acquisition.ring.ring import RingStats
 from recorder.run.checks.zero_line import Zero
 from recorder.run.parts.event import Event
 from recorder.run.parts.states import DeviceState, FilerState, RunState
 
-__all__ = ["DeviceStatus", "SessionStatus"]
+__all__ = ["UNHEARD", "ClockStatus", "DeviceStatus", "SessionStatus"]
+
+UNHEARD: Final = "nobody was heard yet"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,6 +36,18 @@ class DeviceStatus:
     ring: RingStats
     unsound: tuple[str, ...] = ()
     """What is wrong with its channels now, in words; empty when nothing is known to be."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockStatus:
+    """What is known of UTC now."""
+
+    known: bool = False
+    u_s: float | None = None
+    """Standard uncertainty; None while UTC is not known."""
+    words: str = UNHEARD
+    """Why it is known no better, or not at all; empty when all witnesses agree."""
+    contradicted: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +76,7 @@ class SessionStatus:
     keep_s: float = 0.0
     """Longest commit of the last seconds."""
     dropped_records: int = 0
+    clock: ClockStatus = ClockStatus()
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready."""
@@ -82,6 +97,7 @@ class SessionStatus:
             "filer": FilerState(data["filer"]),
             "devices": {name: _device(row) for name, row in data["devices"].items()},
             "warnings": tuple(data["warnings"]),
+            "clock": ClockStatus(**data["clock"]),
             "zeros": tuple(Zero.from_event(Event(**row)) for row in data["zeros"]),
         }
         return cls(**{**data, **known})

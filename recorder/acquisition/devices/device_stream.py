@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
+from calibration.clock.live_tick_clock import LiveTickClock
 from recorder.run.parts.block import Block
 from recorder.run.parts.gap import Cause, Gap
 from recorder.run.parts.silence import QUIET_S, Rhythm
@@ -86,6 +87,13 @@ class DeviceStream:
         self._since_s = 0.0
         self._last_t: float | None = None
         self._pending: list[_Pending] = []
+
+    @property
+    def tick_rate(self) -> tuple[float, float] | None:
+        """Rate of lateness of the device's clock, s/s (above 0: slow), and its standard
+        uncertainty; None where its ticks are the computer's or go by themselves."""
+        clock = self._clock
+        return (clock.rate, clock.u_rate) if isinstance(clock, LiveTickClock) else None
 
     @property
     def begun(self) -> bool:

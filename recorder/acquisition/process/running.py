@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from recorder.acquisition.control.status import SessionStatus
 from recorder.acquisition.field.channel_watch import ChannelWatch
+from recorder.acquisition.field.clock_watch import ClockWatch
 from recorder.acquisition.field.field_checks import FieldChecks
 from recorder.acquisition.preparation.settings import Outcome
 from recorder.acquisition.process.health import HealthMonitor
@@ -96,8 +97,9 @@ class RunningRecording:
         self._problem, self._bug = "", False
         self._end_s = 0.0
         """Run time of the stop, or of the last record where the feeds ended."""
-        out = settings.out
-        self._channels, self._health = _watches(self.header, plan, threads, out, notices)
+        self._channels, self._health, self._clock = _watches(
+            self.header, plan, threads, settings.out, notices
+        )
         self._keeper = Keeper(
             journal,
             {thread.name: thread.ring.keeper(thread.name) for thread in threads},
@@ -109,7 +111,9 @@ class RunningRecording:
     def run(self, zero_s: float) -> Outcome:
         """Record until the end, then seal."""
         clock = {**host_clock(self.header.boot_id).to_dict(), "built_on": BUILT_ON.isoformat()}
-        self.notices.keep(Event(kind=EventKind.HOST_CLOCK, t_s=0.0, data=clock))
+        host = Event(kind=EventKind.HOST_CLOCK, t_s=0.0, data=clock)
+        self._clock.note(host)
+        self.notices.keep(host)
         self._health.look_at_disk(0.0)
         for thread in self._threads:
             thread.start()
@@ -171,6 +175,7 @@ class RunningRecording:
     def _second(self, now: float) -> None:
         self._filer.look()
         self._channels.second(now)
+        self._clock.second(now)
         more = {"filer": self._filer.state, "marks": len(self.marks)}
         self._health.second(now, keep_s=self._keeper.take_longest_s(), more=more)
         self.notices.report(Progress(self.status()))
@@ -316,6 +321,7 @@ class RunningRecording:
             disk_hours_left=health.hours_left,
             rss_bytes=health.rss_bytes,
             keep_s=health.keep_s,
+            clock=self._clock.status,
             dropped_records=sum(d.ring.dropped_records for d in devices.values()),
         )
 
@@ -329,17 +335,27 @@ class RunningRecording:
 
 
 def _watches(
-    header: RunHeader, plan: Plan, threads: list[DeviceThread], out: Path, notices: Notices
-) -> tuple[ChannelWatch, HealthMonitor]:
-    """Who watches the channels, and who the machine."""
+    header: RunHeader,
+    plan: Plan,
+    threads: list[DeviceThread],
+    out: Path,
+    notices: Notices,
+) -> tuple[ChannelWatch, HealthMonitor, ClockWatch]:
+    """Who watches the channels, who the machine, and who the time."""
+    clock = ClockWatch(header, threads, notices.warn)
     rings = {thread.name: thread.ring.reader(thread.name) for thread in threads}
     channels = ChannelWatch(header, plan.certificates, rings, notices.warn)
+
+    def keep(event: Event) -> None:
+        clock.note(event)
+        notices.keep(event)
+
     health = HealthMonitor(
         plan,
         threads,
         run_path=out,
-        keep=notices.keep,
+        keep=keep,
         warn=notices.warn,
         unsound=channels.unsound,
     )
-    return channels, health
+    return channels, health, clock

@@ -8,12 +8,16 @@ from enum import Enum
 from typing import TYPE_CHECKING, Final
 
 from calibration.quantities.written import written
+from recorder.acquisition.control.status import UNHEARD
 from recorder.run.parts.states import DeviceState
 
 if TYPE_CHECKING:
     from recorder.acquisition.control.status import DeviceStatus, SessionStatus
 
-__all__ = ["DeviceLine", "Level", "device_lines", "disk_line", "run_time_text"]
+__all__ = ["DeviceLine", "Level", "device_lines", "disk_line", "run_time_text", "utc_line"]
+
+SURE_S: Final = 0.05
+"""Closer than anybody writes a time down by hand."""
 
 
 class Level(Enum):
@@ -107,6 +111,20 @@ def disk_line(status: SessionStatus | None) -> tuple[Level, str]:
     )
     left = f"{hours:.0f} h" if hours >= 10 else f"{hours:.1f} h" if hours >= 1 else _min(hours)
     return level, f"disk {left if hours < 1000 else 'over 999 h'} left"
+
+
+def utc_line(status: SessionStatus | None) -> tuple[str, Level]:
+    """What stands beside UTC: how sure it is, or that it is not known."""
+    if status is None:
+        return "", Level.GOOD
+    clock = status.clock
+    if not clock.known or clock.u_s is None:
+        heard = clock.words != UNHEARD
+        return ("NOT KNOWN", Level.LOUD) if heard else ("", Level.GOOD)
+    if clock.u_s < SURE_S:
+        return "", Level.GOOD
+    size = f"±{2.0 * clock.u_s:.0f} s" if clock.u_s >= 1.0 else f"±{2.0 * clock.u_s:.1f} s"
+    return size, Level.WARN if clock.contradicted else Level.GOOD
 
 
 def _min(hours: float) -> str:

@@ -17,6 +17,7 @@ from recorder.window.model.live.device_lines import (
     device_lines,
     disk_line,
     run_time_text,
+    utc_line,
 )
 from recorder.window.model.live.lamp import Glow, lamp_of
 from recorder.window.qt.panels.painted import Panel, fitted, write
@@ -88,8 +89,10 @@ class TopPanel(Panel):
         local = now.astimezone(self._zone)
         level, disk = disk_line(self._run.status)
         colour = {Level.GOOD: look.ink, Level.WARN: look.ink, Level.LOUD: look.loud_text}[level]
+        said, doubt = utc_line(self._run.status)
+        utc = look.loud_text if doubt is Level.LOUD else look.ink
         parts = [
-            (now.strftime("%H:%M:%S UTC"), look.ink, False),
+            (f"{now:%H:%M:%S} UTC {said}".rstrip(), utc, doubt is Level.LOUD),
             (local.strftime("%H:%M:%S ") + (local.tzname() or ""), look.ink, True),
             (disk, colour, level is not Level.GOOD),
         ]
