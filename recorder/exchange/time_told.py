@@ -39,6 +39,8 @@ class ClockOfRun:
     """Whether a witness is doubted or refuted."""
     witnesses: tuple[str, ...]
     """A line each."""
+    delay_s: float | None
+    """Delay of the receiver's sentences after the pulses, as measured; ``None`` without pulses."""
     ticks: tuple[str, ...]
     """What must be told of devices' clocks, a line each."""
     impossible: tuple[str, ...]
@@ -71,6 +73,9 @@ def clock_of(run: RunFile) -> ClockOfRun:
         why=judgement.why if judgement is not None else UNHEARD if run.complete else "",
         contradicted=heard and judgement is not None and judgement.contradicted,
         witnesses=() if judgement is None else tuple(w.in_words for w in judgement.witnesses),
+        delay_s=None
+        if judgement is None or math.isnan(judgement.delay_s)
+        else judgement.delay_s,
         ticks=tuple(
             f"{name}: {words}"
             for name, ties in sorted(run.tick_ties().items())
@@ -102,6 +107,8 @@ def clock_words(clock: ClockOfRun) -> list[str]:
         ]
     if clock.contradicted:
         lines += [f"  {words}" for words in clock.witnesses]
+    if clock.delay_s is not None:
+        lines.append(f"the receiver's sentences follow the pulses by {clock.delay_s:.3f} s")
     if clock.simulated_speed is not None:
         fast = f"{clock.simulated_speed:g} times real time"
         lines.append(f"time was simulated, {fast if clock.simulated_speed else 'unpaced'}")

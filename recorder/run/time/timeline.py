@@ -30,6 +30,10 @@ if TYPE_CHECKING:
 __all__ = ["Segment", "Timeline", "as_given", "tie_ticks"]
 
 UNSTATED: Final = TimingSheet()
+STATED: Final = (
+    "where feeds are fast or slow on purpose the car sheet says so: [recording] simulated_speed"
+)
+NOT_KEPT: Final = "the feed did not keep the speed that the car sheet states"
 LEAST_BLOCKS: Final = 20
 """A line through the earliest arrivals needs some that were not held up."""
 LEAST_SPAN_S: Final = 5.0
@@ -172,7 +176,8 @@ def tie_ticks(
     segments, lines = [], []
     for low, high in zip(edges, [*edges[1:], len(blocks)], strict=True):
         stop = int(blocks["first_record"][high]) if high < len(blocks) else n
-        held = _Held(device, blocks[low:high], stop, timing, resolution_s)
+        instead = STATED if header.simulated_speed is None else NOT_KEPT
+        held = _Held(device, blocks[low:high], stop, timing, resolution_s, instead)
         segment, line = _nominal(held) if header.simulated_speed == 0.0 else _tie(held)
         segments.append(segment)
         lines.append(line)
@@ -214,6 +219,8 @@ class _Held(NamedTuple):
     stop_record: int
     timing: TimingSheet
     resolution_s: float
+    instead: str
+    """What may be behind ticks that contradict the computer's clock."""
 
 
 def _segment(
@@ -266,8 +273,7 @@ def _tie(held: _Held) -> tuple[Segment, Callable[[Ticks], NDArray[np.float64]] |
     if abs(fit.drift_ppm) > 1e6 * NO_CLOCK:
         found = (
             f"its ticks contradict the computer's clock: {1.0 + fit.drift_ppm / 1e6:.4g} of its"
-            " seconds in one of the computer's; a simulated feed says so in the car sheet,"
-            " [recording] simulated_speed"
+            f" seconds in one of the computer's; {held.instead}"
         )
     return _segment(held, "fit", fit=fit, found=found), fit.time_s
 

@@ -95,7 +95,7 @@ def timings_of(header: RunHeader) -> dict[str, TimingSheet]:
 
 def resolution_of(events: Iterable[Event]) -> float:
     """Step of the clock that receipts were read from, s; 0 where the run does not say."""
-    return _number(_host_clock(events).get("resolution_s"), 0.0)
+    return max(_number(_host_clock(events).get("resolution_s"), 0.0), 0.0)
 
 
 def _computer(
