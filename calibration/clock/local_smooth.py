@@ -9,7 +9,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["interpolated", "smooth_lines", "smoothed"]
+__all__ = ["STEEPEST", "interpolated", "smooth_lines", "smoothed"]
 
 SPANS_S: Final = (600.0, 240.0, 100.0)
 """Smoothing spans to choose from: a crystal hardly bends in ten minutes, an RC oscillator that
@@ -21,7 +21,7 @@ NEIGHBOURS: Final = 5
 
 
 def smoothed(
-    x: NDArray[np.float64], y: NDArray[np.float64]
+    x: NDArray[np.float64], y: NDArray[np.float64], *, steepest: float = STEEPEST
 ) -> tuple[NDArray[np.float64], float]:
     """(k,) points on the smoothest lines that do not hide a bend, and their uncertainty.
 
@@ -33,7 +33,7 @@ def smoothed(
         return y.copy(), 1e-4
     best, least = y.copy(), np.inf
     for span_s in SPANS_S:
-        lines = smooth_lines(x, y, span_s)
+        lines = smooth_lines(x, y, span_s, steepest=steepest)
         scatter = 1.4826 * float(np.median(np.abs(y - lines)))
         together = 0.5 * _together(y - lines)
         bend = _bend(x, lines, span_s)
@@ -71,7 +71,11 @@ def _bend(x: NDArray[np.float64], lines: NDArray[np.float64], span_s: float) -> 
 
 
 def smooth_lines(
-    x: NDArray[np.float64], y: NDArray[np.float64], span_s: float = SPANS_S[0]
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    span_s: float = SPANS_S[0],
+    *,
+    steepest: float = STEEPEST,
 ) -> NDArray[np.float64]:
     """Robust local straight lines through (k,) points, each over ± half the smoothing span.
 
@@ -87,7 +91,8 @@ def smooth_lines(
         # Medians of both: beside a silence the mean of x would lie where no point is.
         at = np.array([np.median(x[a:b]) for a, b in zip(lows, highs, strict=True)])
         middle = np.array([np.median(y[a:b]) for a, b in zip(lows, highs, strict=True)])
-        return interpolated(x, at, smooth_lines(at, middle, span_s))
+        lines = smooth_lines(at, middle, span_s, steepest=steepest)
+        return interpolated(x, at, lines)
     half = max(span_s / 2.0, 2.0 * float(np.median(np.diff(x))))
     starts = np.searchsorted(x, x - half)
     stops = np.searchsorted(x, x + half, side="right")
@@ -95,11 +100,11 @@ def smooth_lines(
     for i, (a, b) in enumerate(zip(starts, stops, strict=True)):
         # At least three points, also beside a long silence.
         low, high = max(min(int(a), len(x) - 3), 0), min(max(int(b), 3), len(x))
-        out[i] = _line_at(x[low:high] - x[i], y[low:high])
+        out[i] = _line_at(x[low:high] - x[i], y[low:high], steepest)
     return out
 
 
-def _line_at(dx: NDArray[np.float64], y: NDArray[np.float64]) -> float:
+def _line_at(dx: NDArray[np.float64], y: NDArray[np.float64], steepest: float) -> float:
     """Value at dx = 0 of a straight line, latecomers down-weighted (they can only be late)."""
     weight = np.ones(len(y))
     value = float(np.median(y))
@@ -108,7 +113,7 @@ def _line_at(dx: NDArray[np.float64], y: NDArray[np.float64]) -> float:
         mx, my = (weight * dx).sum() / total, (weight * y).sum() / total
         sxx = (weight * (dx - mx) ** 2).sum()
         slope = float((weight * (dx - mx) * (y - my)).sum() / sxx) if sxx > 0.0 else 0.0
-        slope = float(np.clip(slope, -STEEPEST, STEEPEST))
+        slope = float(np.clip(slope, -steepest, steepest))
         value = float(my - slope * mx)
         residual = y - (value + slope * dx)
         scale = max(1.4826 * float(np.median(np.abs(residual))), 1e-7)

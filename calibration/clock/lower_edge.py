@@ -10,13 +10,14 @@ windows, their slope, the steps among them and local straight lines through them
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from calibration.clock.floor_steps import FloorStep, find_steps, levels_of
-from calibration.clock.local_smooth import interpolated, smoothed
+from calibration.clock.local_smooth import STEEPEST, interpolated, smoothed
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -63,12 +64,15 @@ class Edge:
     """Median of the lateness above the edge: how late the usual value is."""
 
 
-def lower_edge(x_s: NDArray[np.float64], late_s: NDArray[np.float64]) -> Edge:
+def lower_edge(
+    x_s: NDArray[np.float64], late_s: NDArray[np.float64], *, steepest: float = math.inf
+) -> Edge:
     """Lower edge of lateness (n,) against a rising (n,) x, n ≥ 2.
 
     ``x_s`` need not rise strictly; the span from first to last must be above zero. No slope is
-    too great for it. Where the floor steps the lower level is the edge: latency only adds; since a
-    device's clock that jumped looks the same, half of the step is in the uncertainty.
+    too great for it but one beyond ``steepest``, s/s, which then is chance. Where the floor steps
+    the lower level is the edge: latency only adds; since a device's clock that jumped looks the
+    same, half of the step is in the uncertainty.
     """
     span = float(x_s[-1] - x_s[0])
     if span < LEAST_SPAN_S or len(x_s) < LEAST_VALUES:
@@ -79,13 +83,14 @@ def lower_edge(x_s: NDArray[np.float64], late_s: NDArray[np.float64]) -> Edge:
     if len(at) < LEAST_WINDOWS // 2:
         return _flat(x_s, late_s)
     # Minima of even windows all lie equally far along a slope: their slope is the edge's.
-    gross = middle_slope(at, low_s)
+    gross = float(np.clip(middle_slope(at, low_s), -steepest, steepest))
     at, low_s = window_minima(x_s, late_s - gross * x_s, width_s)
     steps = find_steps(at, low_s)
     levels = levels_of(at, steps)
     low_s = low_s - levels
-    smooth, u_s = smoothed(at, low_s)
+    smooth, u_s = smoothed(at, low_s, steepest=min(steepest, STEEPEST))
     rate, u_rate = shrunk_rate(at, smooth + gross * at, max(u_s, LEAST_U_S))
+    rate = float(np.clip(rate, -steepest, steepest))
     knots = np.array([x_s[0], *at[(at > x_s[0]) & (at < x_s[-1])], x_s[-1]])
     values = interpolated(knots, at, smooth, rate - gross) + gross * knots
     above = late_s - interpolated(x_s, knots, values) - levels_of(x_s, steps)

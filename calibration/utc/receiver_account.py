@@ -68,35 +68,41 @@ class ReceiverAccount:
         """Run time in the middle of what it said, s."""
         return float(self.fit.fixes_s[len(self.fit.fixes_s) // 2])
 
-    def u_s(self, *, numbered: bool) -> float:
+    def u_s(self, *, numbered: bool, told_apart_s: float = math.inf) -> float:
         """Standard uncertainty of its UTC with no other witness, s.
 
         ``numbered``: another witness has shown that the whole seconds are right.
+        ``told_apart_s``: another witness agrees, and not with a level that is further off.
         """
         own = self.fit.base_u_s * (CAUGHT if self.fit.steps or self.odd_kinds else 1.0)
-        jumps = max((abs(step) for _, step in self.fit.steps), default=0.0)
-        odd = max((abs(away) for _, away in self.odd_kinds), default=0.0)
-        left = 0.0 if numbered else max(jumps, odd)
+        off = (abs(away) for _, away in (*self.fit.steps, *self.odd_kinds))
+        left = 0.0 if numbered else max((s for s in off if s < told_apart_s), default=0.0)
         open_s = (self.evidence.pulse_u_s, *self._pulses(numbered))
         pulses = math.hypot(*open_s) if self.by_pulses else 0.0
         return math.hypot(own, pulses) + left
+
+    @property
+    def borne_out(self) -> bool:
+        """Whether the delay found by pulses is the one that the car sheet states."""
+        stated, u_s = self.evidence.delay_s, self.evidence.u_delay_s or 0.0
+        if stated is None:
+            return False
+        return abs(self.fit.delay_s - stated) <= max(3.0 * u_s, EDGE_BY_DELAY_S)
 
     def _pulses(self, numbered: bool) -> tuple[float, float]:  # noqa: FBT001 - private
         """What is open of pulses: which edge, and which second."""
         evidence, delay_s = self.evidence, self.fit.delay_s
         stated, u_stated = evidence.delay_s, evidence.u_delay_s or 0.0
-        borne_out = False
         edge = UNCHECKED_EDGE_S
         if stated is not None:
             # A wrong edge makes the sentences come sooner after it than they are known to.
             away_s = abs(delay_s - stated)
-            borne_out = away_s <= max(3.0 * u_stated, EDGE_BY_DELAY_S)
             edge = max(away_s + 2.0 * u_stated, EDGE_BY_DELAY_S)
-        if evidence.pulses_checked and (borne_out or stated is None):
+        if evidence.pulses_checked and (self.borne_out or stated is None):
             edge = 0.0
         # Against the other edge they may even come before the pulse, and name the one before it.
         latest = 1.0 if edge == 0.0 else 1.0 - UNCHECKED_EDGE_S
-        sure = numbered or borne_out or AMBIGUOUS_S <= delay_s <= latest
+        sure = numbered or self.borne_out or AMBIGUOUS_S <= delay_s <= latest
         return edge, 0.0 if sure else WHOLE_S
 
     def why_no_better(self, u_s: float) -> str:
@@ -107,8 +113,11 @@ class ReceiverAccount:
             return "the receiver contradicts itself within the run"
         if self.by_pulses:
             edge, second = self._pulses(False)  # noqa: FBT003 - not numbered
+            against = self._against_the_sheet()
             if second:
-                return "the sentences may name the pulse before the one they follow"
+                return f"{against}the sentences may name the pulse before the one they follow"
+            if edge and against:
+                return f"{against}the pulses may be counted by their other edge"
             if edge:
                 return (
                     "nothing shows that the counted edge of the pulses is the one on the second"
@@ -119,6 +128,15 @@ class ReceiverAccount:
                 " receiver in the car sheet, or wire its pulses"
             )
         return ""
+
+    def _against_the_sheet(self) -> str:
+        """The delay found, where the sheet states another; else nothing."""
+        if self.borne_out or self.evidence.delay_s is None:
+            return ""
+        return (
+            f"the sentences follow the pulses by {self.fit.delay_s:.3f} s where the car sheet"
+            f" states {self.evidence.delay_s:g} s: "
+        )
 
     def told(self, standing: Standing) -> list[Witness]:
         """The receiver, and its pulses, as witnesses."""
@@ -198,15 +216,16 @@ def _agreeing(
     """
     offsets: dict[str, tuple[float, int]] = {}
     base = int(evidence.sentence_utc_ns[0]) - round(float(t[0]) * 1e9)
-    for kind in np.unique(evidence.sentence_kind):
+    away_ns = (evidence.sentence_utc_ns - base) - np.rint(t * 1e9).astype(np.int64)
+    kinds, counts = np.unique(evidence.sentence_kind, return_counts=True)
+    most = evidence.sentence_kind == kinds[np.argmax(counts)]
+    level_s = float(np.median(away_ns[most])) / 1e9
+    for kind, n in zip(kinds, counts, strict=True):
         here = evidence.sentence_kind == kind
-        away_ns = (evidence.sentence_utc_ns[here] - base) - np.rint(t[here] * 1e9).astype(
-            np.int64
-        )
-        offsets[kind.decode("ascii", "replace")] = (
-            float(np.median(away_ns)) / 1e9,
-            int(here.sum()),
-        )
+        # Beside the sentence before it, so that all kinds jump together where the receiver does.
+        beside = np.maximum(np.searchsorted(t[most], t[here], side="right") - 1, 0)
+        apart_s = float(np.median(away_ns[here] - away_ns[most][beside])) / 1e9
+        offsets[kind.decode("ascii", "replace")] = (level_s + apart_s, int(n))
     groups: list[list[str]] = []
     for kind, (offset_s, _) in sorted(offsets.items(), key=lambda item: item[1][0]):
         if groups and offset_s - offsets[groups[-1][-1]][0] < SAME_S:

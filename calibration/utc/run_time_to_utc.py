@@ -33,6 +33,9 @@ PPS_U_S: Final = 2e-4
 """Standard uncertainty of a pulse's run time: the counter's latency, which cannot be seen."""
 DRIFT_U: Final = 1e-6
 """Standard uncertainty of an oscillator's rate once followed, s/s: what an outage costs."""
+STEEPEST: Final = 2e-4
+"""Of the receiver's seconds against run time: both are true but for the computer's crystal, which
+is not further off (common practice); a steeper edge is chance in how late sentences came."""
 NEAR_S: Final = 0.95
 """A sentence this soon after a pulse names that pulse's second."""
 NS: Final = 1_000_000_000
@@ -126,7 +129,7 @@ def fit_utc(
     t, offset_s, common = _settled(t, sent, near_ns)
     if pps_t_s is not None and len(pps_t_s):
         return _by_pulses(np.asarray(pps_t_s, np.float64), t, offset_s, common)
-    edge = lower_edge(t - t[0], -offset_s)
+    edge = lower_edge(t - t[0], -offset_s, steepest=STEEPEST)
     return UtcFit(
         knots_s=edge.x_s + t[0],
         offsets_ns=(delay_s - edge.late_s) * 1e9,

@@ -38,6 +38,8 @@ MOST_COVERED_S: Final = 120.0
 """Witnesses further apart are not both nearly right: one of them is wrong altogether."""
 COVERING: Final = 1.25
 """Of their difference, so that the truth is inside when either of them has an error of its own."""
+TOLD_APART_S: Final = 2.0 * HAND_SET_S
+"""A clock that agrees with one of two levels so far apart does not agree with the other."""
 NEVER_S: Final = 0.3
 """A synchronised clock this sure tells one whole second from the next."""
 
@@ -195,19 +197,22 @@ class _Court:
         away_s = self._away_s()
         number = self._number(away_s)
         left_s = away_s + number
-        u_receiver = self.receiver.u_s(numbered=self.kept and self._sure_of_seconds(left_s))
+        agrees = abs(left_s) <= HAND_SET_S
+        u_receiver = self.receiver.u_s(
+            numbered=self.kept and self._sure_of_seconds(left_s),
+            told_apart_s=TOLD_APART_S if agrees else math.inf,
+        )
         if self.kept and abs(left_s) <= 2.0 * math.hypot(u_receiver, self.u_computer_s):
             return self._agreed_with_kept(number, u_receiver)
-        if abs(left_s) <= HAND_SET_S and not self.kept:
-            u_s = max(u_receiver, abs(left_s))
-            why = (
-                self.receiver.why_no_better(u_receiver)
-                if u_s == u_receiver
-                else (
-                    f"receiver and computer differ by {apart(left_s)}, and the computer's clock is"
-                    " kept by no time server"
+        if agrees and not self.kept:
+            most_s = self._most_away_s()
+            u_s = u_receiver if most_s <= u_receiver else COVERING * most_s
+            why = self.receiver.why_no_better(u_s)
+            if u_s > u_receiver:
+                why += (
+                    f"{why and '; '}receiver and computer differ by {apart(most_s)}, and the"
+                    " computer's clock is kept by no time server"
                 )
-            )
             return self._by_receiver(Standing.AGREES, Standing.AGREES, u_s, why, number)
         if abs(left_s) <= MOST_COVERED_S:
             u_s = COVERING * abs(left_s) + u_receiver
@@ -300,6 +305,17 @@ class _Court:
         at = np.array([self.middle_s])
         return (
             float(int(self.receiver.fit.utc_ns(at)[0]) - int(self.computer.utc_ns(at)[0])) / 1e9
+        )
+
+    def _most_away_s(self) -> float:
+        """The most that receiver and computer differ by anywhere in the run, s."""
+        assert self.receiver is not None
+        assert self.computer is not None
+        read = self.evidence.awake_s(self.evidence.computer_t_s)
+        fixes = self.receiver.fit.fixes_s
+        at = np.linspace(min(read[0], fixes[0]), max(read[-1], fixes[-1]), 50)
+        return (
+            float(np.abs(self.receiver.fit.utc_ns(at) - self.computer.utc_ns(at)).max()) / 1e9
         )
 
     def _sure_of_seconds(self, left_s: float) -> bool:
