@@ -11,7 +11,7 @@ windows, their slope, the steps among them and local straight lines through them
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -42,6 +42,10 @@ PRIOR_RATE: Final = 30e-6
 """Standard deviation of a crystal's rate before it is seen (common practice), s/s."""
 CLEARLY: Final = 4.0
 """Standard deviations beyond which a slope is that of an oscillator that is no crystal."""
+CRYSTAL: Final = CLEARLY * PRIOR_RATE
+"""A steeper slope is another kind of oscillator's, or none: a floor that stepped, s/s."""
+EITHER: Final = 3.0
+"""Times the scatter about one edge that the scatter about another is, and both may still be."""
 LEAST_U_S: Final = 1e-6
 
 
@@ -62,6 +66,8 @@ class Edge:
     """Where the least latency changed."""
     excess_s: float = 0.0
     """Median of the lateness above the edge: how late the usual value is."""
+    scatter_s: float = LEAST_U_S
+    """Of its uncertainty what the windows scatter and bend."""
 
 
 def lower_edge(
@@ -84,24 +90,61 @@ def lower_edge(
         return _flat(x_s, late_s)
     # Minima of even windows all lie equally far along a slope: their slope is the edge's.
     gross = float(np.clip(middle_slope(at, low_s), -steepest, steepest))
+    found = _along(x_s, late_s, width_s, gross, steepest)
+    if abs(gross) <= CRYSTAL or steepest <= CRYSTAL:
+        return found
+    return _either(found, _along(x_s, late_s, width_s, 0.0, CRYSTAL))
+
+
+def _along(
+    x_s: NDArray[np.float64],
+    late_s: NDArray[np.float64],
+    width_s: float,
+    gross: float,
+    steepest: float,
+) -> Edge:
+    """The edge along a slope that is known about, ``gross``; others by ``steepest`` at most."""
     at, low_s = window_minima(x_s, late_s - gross * x_s, width_s)
     steps = find_steps(at, low_s)
     levels = levels_of(at, steps)
     low_s = low_s - levels
     smooth, u_s = smoothed(at, low_s, steepest=min(steepest, STEEPEST))
-    rate, u_rate = shrunk_rate(at, smooth + gross * at, max(u_s, LEAST_U_S))
+    u_s = max(u_s, LEAST_U_S)
+    rate, u_rate = shrunk_rate(at, smooth + gross * at, u_s)
     rate = float(np.clip(rate, -steepest, steepest))
     knots = np.array([x_s[0], *at[(at > x_s[0]) & (at < x_s[-1])], x_s[-1]])
     values = interpolated(knots, at, smooth, rate - gross) + gross * knots
     above = late_s - interpolated(x_s, knots, values) - levels_of(x_s, steps)
+    # Of values spread evenly; a machine that is busy for a while makes windows late together.
+    spread_s = float(at[-1] - at[0]) / math.sqrt(12.0)
     return Edge(
         x_s=knots,
         late_s=values,
-        u_s=float(np.hypot(max(u_s, LEAST_U_S), 0.5 * float(np.ptp(levels)))),
+        u_s=float(np.hypot(u_s, 0.5 * float(np.ptp(levels)))),
         rate=rate,
-        u_rate=u_rate,
+        u_rate=math.hypot(u_rate, u_s / spread_s),
         steps=steps,
         excess_s=max(float(np.median(above)), 0.0),
+        scatter_s=u_s,
+    )
+
+
+def _either(sloped: Edge, level: Edge) -> Edge:
+    """A slope that no crystal has, or a crystal's with a floor that stepped or was held up.
+
+    Whichever the windows scatter less about; where that says little, the uncertainty covers both.
+    """
+    ratio = level.scatter_s / sloped.scatter_s
+    better, other = (level, sloped) if ratio <= 1.0 else (sloped, level)
+    if not 1.0 / EITHER < ratio < EITHER:
+        return better
+    away_s = interpolated(better.x_s, other.x_s, other.late_s) - better.late_s
+    # A step that hides among late windows leaves a level edge through the middle of the slope.
+    most_s = max(float(np.abs(away_s).max()), float(np.ptp(sloped.late_s)))
+    return replace(
+        better,
+        u_s=math.hypot(better.u_s, 0.5 * most_s),
+        u_rate=math.hypot(better.u_rate, 0.5 * abs(better.rate - other.rate)),
     )
 
 

@@ -174,3 +174,18 @@ def test_an_edge_of_few_values_is_level() -> None:
     edge = lower_edge(np.array([0.0, 10.0]), np.array([0.3, 0.1]))
     assert edge.rate == 0.0
     assert edge.late_s.tolist() == [0.1, 0.1]
+
+
+@pytest.mark.parametrize("step_s", [0.0, 0.005])
+@pytest.mark.parametrize("seed", range(6))
+def test_a_busy_machine_and_a_step_are_not_another_rate(seed: int, step_s: float) -> None:
+    """Twenty seconds, held up now and then by milliseconds for a second or two: a crystal's."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(0.0, 20.0, 0.02)
+    busy = np.interp(t, np.arange(21.0), rng.pareto(1.5, 21) * 5e-4)
+    late = rng.exponential(2e-4, len(t)) + busy + np.where(t > 10.0, step_s, 0.0)
+    ticks = np.floor(t * (1.0 + 2e-5) * HZ).astype(np.uint64)
+    fit = fit_ticks(ticks, t + late, tick_hz=HZ)
+    assert np.mean(np.abs(fit.time_s(ticks) - t) <= 2.0 * fit.u_s) >= 0.95
+    assert abs(fit.drift_ppm - 20.0) <= 3.0 * fit.u_drift_ppm
+    assert not any("its clock runs" in words for words in fit.findings)
