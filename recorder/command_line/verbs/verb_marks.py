@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from recorder.command_line.support.errors import AnswerIsNoError, UsageError
 from recorder.command_line.support.person import person
+from recorder.command_line.support.sealed_only import refuse_unsealed
 from recorder.machine.version import software
 from recorder.marks.edits import MarkEdits, UnchangedError, short_ids
 from recorder.marks.kinds import Kind
@@ -111,7 +112,7 @@ def run(args: argparse.Namespace) -> int:
         if args.action in (None, "list"):
             _list(held, args)
             return 0
-        _refuse_unsealed(held)
+        refuse_unsealed(held, live="change its marks in the window")
         try:
             mark = _revision(held, args)
         except UnchangedError as error:
@@ -119,15 +120,6 @@ def run(args: argparse.Namespace) -> int:
         held.companion.add_revision(mark)
         _report(held, mark, args)
     return 0
-
-
-def _refuse_unsealed(held: RunFile) -> None:
-    if held.live:
-        msg = f"{held.path}: is being recorded; change its marks in the window"
-        raise UsageError(msg)
-    if not held.complete:
-        msg = f"{held.path}: was not sealed; make it whole first with testcar recover"
-        raise UsageError(msg)
 
 
 def _revision(held: RunFile, args: argparse.Namespace) -> Mark:

@@ -7,8 +7,9 @@ import json
 import time
 from typing import TYPE_CHECKING, Any, Final
 
-from recorder.command_line.support.errors import AnswerIsNoError, UsageError
+from recorder.command_line.support.errors import AnswerIsNoError
 from recorder.command_line.support.person import person
+from recorder.command_line.support.sealed_only import refuse_unsealed
 from recorder.exchange.zeros_told import zero_facts, zero_words, zeros_in_run
 from recorder.machine.version import software
 from recorder.run.checks.zero_revision import (
@@ -83,21 +84,12 @@ def run(args: argparse.Namespace) -> int:
         if args.action in (None, "list"):
             _list(held, args)
             return 0
-        _refuse_unsealed(held)
+        refuse_unsealed(held, live="revise its zeros with testcar check zero")
         zero = _revision(held, args)
         held.companion.add_zero_revision(zero)
     with open_run(args.run_file) as held:
         _report(held, zero, args)
     return 0
-
-
-def _refuse_unsealed(held: RunFile) -> None:
-    if held.live:
-        msg = f"{held.path}: is being recorded; revise its zeros with testcar check zero"
-        raise UsageError(msg)
-    if not held.complete:
-        msg = f"{held.path}: was not sealed; make it whole first with testcar recover"
-        raise UsageError(msg)
 
 
 def _revision(held: RunFile, args: argparse.Namespace) -> Zero:
