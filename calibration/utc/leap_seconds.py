@@ -11,54 +11,27 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.utc.leap_table import leap_table
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 __all__ = [
     "TABLE",
     "TABLE_EXPIRES",
+    "TABLE_SOURCE",
     "is_table_leap",
     "table_covers",
     "tai_minus_utc_ns",
     "utc_of_tai_ns",
 ]
 
-TABLE: Final[tuple[tuple[date, int], ...]] = tuple(
-    (date.fromisoformat(day), seconds)
-    for day, seconds in (
-        ("1972-01-01", 10),
-        ("1972-07-01", 11),
-        ("1973-01-01", 12),
-        ("1974-01-01", 13),
-        ("1975-01-01", 14),
-        ("1976-01-01", 15),
-        ("1977-01-01", 16),
-        ("1978-01-01", 17),
-        ("1979-01-01", 18),
-        ("1980-01-01", 19),
-        ("1981-07-01", 20),
-        ("1982-07-01", 21),
-        ("1983-07-01", 22),
-        ("1985-07-01", 23),
-        ("1988-01-01", 24),
-        ("1990-01-01", 25),
-        ("1991-01-01", 26),
-        ("1992-07-01", 27),
-        ("1993-07-01", 28),
-        ("1994-07-01", 29),
-        ("1996-01-01", 30),
-        ("1997-07-01", 31),
-        ("1999-01-01", 32),
-        ("2006-01-01", 33),
-        ("2009-01-01", 34),
-        ("2012-07-01", 35),
-        ("2015-07-01", 36),
-        ("2017-01-01", 37),
-    )
-)
+TABLE: Final = leap_table().rows
 """(UTC day from which it holds, TAI − UTC in s): the IERS list as kept in the tz database."""
-TABLE_EXPIRES: Final = date(2027, 6, 28)
+TABLE_EXPIRES: Final = leap_table().expires
 """From this UTC day on the list does not show whether a second was inserted."""
+TABLE_SOURCE: Final = leap_table().source
+"""Whose copy is gone by."""
 _NS: Final = 1_000_000_000
 
 

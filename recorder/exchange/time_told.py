@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from calibration.utc.leap_seconds import TABLE_EXPIRES, table_covers
+from calibration.utc.leap_seconds import TABLE_EXPIRES, TABLE_SOURCE, table_covers
 from recorder.run.time.timeline import NO_CLOCK
 from recorder.run.time.utc import utc_text
 
@@ -49,6 +49,8 @@ class ClockOfRun:
     """Run seconds in a second of the computer, where time was simulated; 0: as fast as it went."""
     leap_seconds_known_until: str
     """ISO day on which the table of this version ends."""
+    leap_seconds_source: str
+    """Whose copy of the list is gone by."""
     leap_seconds_known: bool
     """Whether the run ended before that."""
 
@@ -90,6 +92,7 @@ def clock_of(run: RunFile) -> ClockOfRun:
         ),
         simulated_speed=run.header.simulated_speed,
         leap_seconds_known_until=TABLE_EXPIRES.isoformat(),
+        leap_seconds_source=TABLE_SOURCE,
         leap_seconds_known=table_covers(int(utc.utc_ns(run.duration_s))),
     )
 
@@ -114,8 +117,9 @@ def clock_words(clock: ClockOfRun) -> list[str]:
         lines.append(f"time was simulated, {fast if clock.simulated_speed else 'unpaced'}")
     if not clock.leap_seconds_known:
         lines.append(
-            f"caution: leap seconds are known until {clock.leap_seconds_known_until} and the run"
-            " is later: its UTC may be whole seconds off; bring testcar up to date"
+            f"caution: leap seconds are known until {clock.leap_seconds_known_until} (list of"
+            f" {clock.leap_seconds_source}) and the run is later: its UTC may be whole seconds off;"
+            " bring the tz database up to date"
         )
     return [*lines, *(f"caution: {words}" for words in clock.ticks)]
 
