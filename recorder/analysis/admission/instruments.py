@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities import flags as flag_bits
+from recorder.analysis.series.filters import acceleration_of, mean_known
 from recorder.analysis.stretches.admission_record import Criterion, CriterionKind
 from recorder.analysis.uncertainty.causes import CauseKind
+from recorder.run.checks.doubles import RECEIVER_LATE_S
 
 if TYPE_CHECKING:
     from recorder.analysis.series.series import Series
@@ -26,6 +28,10 @@ _UNFIT: Final = (
 )
 MOSTLY: Final = 0.8
 GNSS_M_S: Final = 0.1
+"""A receiver's speed scatters by a decimetre a second (common practice), and its mean over
+longer may be off by as much."""
+SURE: Final = 2.0
+"""Standard deviations."""
 
 
 def channel_criterion(series: Series, stretch: Stretch) -> Criterion:
@@ -63,13 +69,27 @@ def _wheel_away_pct(run: RunBasis, stretch: Stretch) -> tuple[float, str]:
     gnss = run.series.gnss_speed_m_s
     speed = np.abs(run.series.speed_m_s[stretch.span])
     if gnss is not None and np.isfinite(gnss[stretch.span]).mean() > MOSTLY:
-        other = gnss[stretch.span]
+        other = np.abs(gnss[stretch.span])
         both = np.isfinite(speed) & np.isfinite(other)
         away = float(np.mean(speed[both]) - np.mean(other[both]))
-        # A receiver's speed scatters by a decimetre a second and lags (common practice).
-        beyond = max(abs(away) - GNSS_M_S, 0.0) * math.copysign(1.0, away)
+        gained = mean_known(acceleration_of(np.abs(gnss), run.series.step_s)[stretch.span])
+        if not math.isfinite(gained):
+            return math.nan, ""
+        beyond = _beyond_m_s(away, gained, stretch.seconds)
         return 100.0 * beyond / max(float(np.mean(other[both])), 0.1), "GNSS"
     # Where the posts corrected the wheel, what is left is the uncertainty of that.
     if run.instruments.wheel_cause.kind is CauseKind.WHEEL_BY_ROUTE:
         return 100.0 * run.instruments.wheel_rel_u, "the posts, after correction,"
     return math.nan, ""
+
+
+def _beyond_m_s(away_m_s: float, gained_m_s2: float, seconds: float) -> float:
+    """How far the wheel is from the receiver beyond what a good receiver scatters and lags.
+
+    It tells of a time before it is in hand: while speed is gained it says less than the wheel,
+    while it is lost more, and never the other way round.
+    """
+    scatter = GNSS_M_S * max(1.0, SURE / math.sqrt(seconds))
+    late = RECEIVER_LATE_S * gained_m_s2
+    low, high = min(late, 0.0) - scatter, max(late, 0.0) + scatter
+    return away_m_s - min(max(away_m_s, low), high)

@@ -11,7 +11,7 @@ from tests.campaigns.trial_train.line import Line
 from tests.campaigns.trial_train.locomotive import Train
 from tests.campaigns.trial_train.ride import STEP_S, Ride
 
-__all__ = ["Faults", "Readings", "Stated", "read"]
+__all__ = ["Faults", "Fixes", "Readings", "Stated", "read", "receive"]
 
 EVERY = 2
 """Steps of the ride from one row of the table to the next: two rows a second."""
@@ -48,6 +48,30 @@ class Readings:
     columns: dict[str, NDArray[np.float64]]
     wheel: float
     """What the wheel shows of a true metre."""
+    fixes: Fixes | None = None
+    """What a receiver said beside it."""
+
+
+@dataclass(frozen=True)
+class Fixes:
+    """Speed by a receiver, once a second: (n,) s in hand, (n,) m/s, NaN without a fix."""
+
+    time_s: NDArray[np.float64]
+    speed_m_s: NDArray[np.float64]
+
+
+def receive(rng: np.random.Generator, ride: Ride) -> Fixes:
+    """A good receiver's speed: in hand 0.2 to 1.2 s late, scattering by up to a decimetre a
+    second, and not there in a cutting or two (common practice).
+    """
+    late_s, scatter = rng.uniform(0.2, 1.2), rng.uniform(0.03, 0.1)
+    t = np.arange(late_s, ride.t_s[-1], 1.0)
+    true = np.interp(t - late_s, ride.t_s, ride.speed_m_s)
+    shown = np.abs(true + scatter * _wander(rng, len(t), 1.0))
+    for _ in range(rng.integers(0, 3)):
+        start = rng.uniform(0.0, t[-1])
+        shown[(t > start) & (t < start + rng.uniform(5.0, 60.0))] = np.nan
+    return Fixes(t, shown)
 
 
 def read(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from recorder.marks.mark import Mark
 from recorder.run.parts.event import Event
 from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
 from recorder.run_file.seal.write_whole import DeviceData, write_run
-from tests.campaigns.trial_train.instruments import Readings
+from tests.campaigns.trial_train.instruments import Fixes, Readings
 from tests.campaigns.trial_train.locomotive import Curve, Sureness, Train
 from tests.campaigns.trial_train.scenarios import Scenario
 
@@ -76,16 +77,39 @@ def _write_cell_run(
         "channel": "pull", "counts": float(ZERO_COUNTS), "sd_counts": 2000.0, "n": 400,
         "when": "before",
     }  # fmt: skip
+    devices = {
+        "cell": DeviceData(time_s=readings.time_s, records=records),
+        "table": DeviceData(time_s=readings.time_s, values=columns),
+    }
+    if readings.fixes is not None:
+        header = replace(header, devices=(*header.devices, _RECEIVER))
+        devices["receiver"] = _received(readings.fixes)
     write_run(
         path,
         header,
-        {
-            "cell": DeviceData(time_s=readings.time_s, records=records),
-            "table": DeviceData(time_s=readings.time_s, values=columns),
-        },
+        devices,
         marks=marks,
         events=[Event(kind="zero", t_s=0.0, data=taken)],
     )
+
+
+_RECEIVER = DeviceHeader(
+    name="receiver", driver="nmea-0183", port="none",
+    dtype=[["tick", "<u8"], ["valid", "|u1"], ["speed_m_s", "<f8"]], tick_hz=1e9,
+    channels=(
+        ChannelHeader(
+            name="gnss_speed", quantity="gnss_speed", unit="m/s", field="speed_m_s"
+        ),
+    ),
+)  # fmt: skip
+
+
+def _received(fixes: Fixes) -> DeviceData:
+    records = np.zeros(len(fixes.time_s), _RECEIVER.record_dtype)
+    records["tick"] = np.rint(fixes.time_s * 1e9).astype(np.uint64)
+    records["valid"] = np.isfinite(fixes.speed_m_s)
+    records["speed_m_s"] = fixes.speed_m_s
+    return DeviceData(time_s=fixes.time_s, records=records)
 
 
 def _header(

@@ -31,6 +31,8 @@ class Scenario:
     wrong_mass: bool = False
     certificate: bool = False
     """A cell with a certificate and one zero, not a table with stated uncertainties."""
+    receiver: bool = False
+    """With such a cell: a receiver tells its speed beside the wheel's."""
     dry_and_wet: bool = False
     """A campaign of four dry runs, and two wet ones in which it pulled ten per cent less."""
 
@@ -76,5 +78,6 @@ SCENARIOS: Final[dict[str, Scenario]] = {
         sure=Sureness(mass_rel=0.02, rotary=0.02, grade=0.0004, survey_m=300.0, said=True),
     ),
     "honest-certificate": Scenario(stated=Stated(pull_kN=0.02), certificate=True),
+    "honest-receiver": Scenario(stated=Stated(pull_kN=0.02), certificate=True, receiver=True),
     "dry-and-wet": Scenario(dry_and_wet=True),
 }

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from recorder.marks.mark import Mark
 from tests.campaigns.trial_train.driver import Driver
-from tests.campaigns.trial_train.instruments import Readings, read
+from tests.campaigns.trial_train.instruments import Readings, read, receive
 from tests.campaigns.trial_train.line import Line, draw_line
 from tests.campaigns.trial_train.locomotive import (
     Condition,
@@ -87,6 +87,8 @@ def make_run(
         curve = pulling(curve, condition, _most_ridden_km_h(done))
         driver, done = ridden(curve)
     readings = read(rng, done, line, train, chosen.stated, chosen.faults)
+    if chosen.receiver:
+        readings = replace(readings, fixes=receive(rng, done))
     marks = keyed(rng, chosen.crew, driver.events, done, posts=chosen.route)
     path = folder / f"run-{part + 1}.h5"
     sheet = trip_sheet(chosen, curve, train, path, steam=steam)

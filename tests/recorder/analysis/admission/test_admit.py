@@ -6,6 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from calibration.quantities import flags as flag_bits
 from recorder.analysis.series.train import TrialTrain, Vehicles
@@ -238,6 +240,30 @@ def test_a_wheel_that_leaves_the_receiver_is_not_judged() -> None:
     results = results_of(STEADY, 1.02, *full(0.0, closed_s=600.0), gnss_speed_m_s=receiver)
     assert at(results, 200.0).judged
     assert refused_by(at(results, 400.0)) == {K.WHEEL}
+
+
+@settings(max_examples=25, deadline=None)
+@given(late_s=st.floats(0.0, 2.0), gains_m_s2=st.floats(-0.25, 0.25), seed=st.integers(0, 999))
+def test_a_good_receiver_that_is_late_refuses_nothing(
+    late_s: float, gains_m_s2: float, seed: int
+) -> None:
+    """It scatters by a decimetre, and tells what was: as the train gains speed, or loses it."""
+    t = np.arange(120.0)
+    ends = 3.0, 3.0 + 120.0 * abs(gains_m_s2)
+    speed = np.linspace(*(ends if gains_m_s2 > 0.0 else ends[::-1]), 120)
+    told = np.interp(t - late_s, t, speed) + np.random.default_rng(seed).normal(0.0, 0.05, 120)
+    results = results_of(speed, 1.02, *full(0.0, closed_s=120.0), gnss_speed_m_s=told)
+    assert all(K.WHEEL not in refused_by(r) for r in results)
+
+
+@pytest.mark.parametrize(("gains", "wheel"), [(1.0, 0.96), (-1.0, 1.04)])
+def test_a_wheel_that_is_off_against_the_lateness_is_found(gains: float, wheel: float) -> None:
+    """Too slow while speed is gained, or too fast while it is lost: no receiver is early."""
+    true = np.linspace(8.0, 16.0, 120)[:: int(gains)]
+    results = results_of(
+        true * wheel, 1.02, *full(0.0, closed_s=120.0), gnss_speed_m_s=true.copy()
+    )
+    assert all(K.WHEEL in refused_by(r) for r in results)
 
 
 def test_sand_for_any_of_a_stretch_is_sand_and_the_last_wind_is_not_all() -> None:
