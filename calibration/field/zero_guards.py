@@ -251,7 +251,8 @@ def guard_offset(
     else:
         refused = abs(offset) > expected.limit_counts
         answer = GuardAnswer.REFUSED if refused else GuardAnswer.PASSED
-        text = f"{'OUT OF LIMITS, ' * refused}{where}, at most {expected.limit_counts:.0f}"
+        most = f"at most {expected.limit_counts:.0f} with what it may have drifted"
+        text = f"{'OUT OF LIMITS, ' * refused}{where}, {most}"
     return ZeroGuard(
         kind=GuardKind.OFFSET,
         answer=answer,

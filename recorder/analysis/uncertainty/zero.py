@@ -27,6 +27,8 @@ MOVES_M_S: Final = 0.1
 """As everywhere in the analysis: slower is standing."""
 USUAL_HALF_S: Final = 1.5
 """Half the usual length of a zero, where the event does not keep it."""
+HOURS_FROM_MIN: Final = 90.0
+"""Shorter, it is told in minutes."""
 AT_ONCE_S: Final = 0.2
 """No train that stood moves at more than MOVES_M_S so soon (our choice)."""
 
@@ -139,7 +141,9 @@ def _unseen_drift_kN(
     """Standard uncertainty of a drift that no zero showed, and of what it is made."""
     drift, capacity_kN = zero_drift_of(certificate), certificate.capacity_kN
     share = 100.0 * float(drift.u_kN(unseen_s)) / capacity_kN
-    words = f"{share:.2g} % of the capacity for {unseen_s / 3600.0:.1f} h"
+    minutes = unseen_s / 60.0
+    lasts = f"{minutes / 60.0:.1f} h" if minutes >= HOURS_FROM_MIN else f"{minutes:.0f} min"
+    words = f"{share:.2g} % of the capacity for {lasts}"
     if span_K > 0.0:
         words += f", {100.0 * drift.per_K_kN * span_K / capacity_kN:.2g} % for {span_K:.0f} K"
     return float(drift.u_kN(unseen_s, span_K=span_K)), f"{words}; {drift.source}"

@@ -50,7 +50,7 @@ def comparison_pdf(comparison: Comparison) -> bytes:
     """The comparison as a PDF."""
     blocks: list[Block] = [*_band_blocks(comparison), *_section_blocks(comparison)]
     blocks += [Text(f"• {n}") for n in comparison.notes]
-    blocks.append(Text(CAUTION, "caution"))
+    blocks.append(Text(CAUTION, "caution foot"))
     names = ", ".join(run.loaded.name for run in comparison.runs)
     return to_pdf(
         Document(title="Comparison of runs", subtitle=names, blocks=blocks, footer=software())

@@ -280,7 +280,13 @@ def _errors(
 ) -> None:
     held = [b for b in bands if math.isfinite(pick(b).value)]
     if not held:
-        axes.text(0.5, 0.5, "no steady stretch", transform=axes.transAxes, ha="center")
+        axes.text(
+            0.5,
+            0.5,
+            "no stretch was admitted to judgement",
+            transform=axes.transAxes,
+            ha="center",
+        )
         return
     axes.errorbar(
         [units.of(b.speed).value for b in held],

@@ -38,7 +38,8 @@ class Text:
 
     text: str
     role: str = ""
-    """``caution``, ``small`` or nothing."""
+    """``caution``, ``caution foot`` (at the foot of the first page), ``small``, ``code`` or
+    nothing."""
 
 
 @dataclass(frozen=True, slots=True)

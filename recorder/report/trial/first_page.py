@@ -39,7 +39,7 @@ __all__ = ["first_page"]
 
 MOST_RUNS: Final = 6
 MOST_DOUBTS: Final = 9
-"""More would push the caution off the page."""
+"""More would not leave it one page."""
 MOST_EPISODES: Final = 3
 """Of channels that were not sound; the run's own section lists all."""
 
@@ -69,7 +69,7 @@ def first_page(answer: CampaignAnswer, units: ShownUnits, unmade: list[Unmade]) 
         *made("Conditions", lambda: [_conditions(answer, units)], unmade),
         Heading("What limits confidence", 2),
         *shown,
-        Text(CAUTION, "caution"),
+        Text(CAUTION, "caution foot"),
     ]
 
 

@@ -59,7 +59,7 @@ def _document(run: RunFile) -> Document:
         _marks(run),
         *(Text(words, "caution") for words in held.clock.ticks),
         Text(held.digest or "not sealed: no digest", "code"),
-        Text(CAUTION, "caution"),
+        Text(CAUTION, "caution foot"),
     ]
     return Document(
         title=trip.name if trip is not None else f"Run {run.path.stem}",
