@@ -8,7 +8,7 @@ import pypdf
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from recorder.report.pages.document import Document, Text, TextTable
+from recorder.report.pages.document import Block, Document, Text, TextTable
 from recorder.report.pages.rendering import to_html, to_pdf
 
 NOTICE = Text("No authority to move a train.", "caution foot")
@@ -39,7 +39,7 @@ def test_other_cautions_stand_where_they_were_said() -> None:
 @given(lines=st.integers(25, 45))
 def test_a_caption_above_its_table_is_on_the_page_of_its_rows(lines: int) -> None:
     table = TextTable(("what", "found"), tuple((f"row {i}", "—") for i in range(6)), "Of rows.")
-    blocks = [*(Text(f"Line {i}.") for i in range(lines)), table]
+    blocks: list[Block] = [*(Text(f"Line {i}.") for i in range(lines)), table]
     found = pages(Document(title="A day", subtitle="of trials", blocks=blocks))
     (held,) = [page for page in found if "Of rows." in page]
     assert "row 0" in held
