@@ -13,7 +13,7 @@ from recorder.analysis.specification.verdicts import Verdict
 from tests.campaigns.trial_train.locomotive import Condition
 from tests.campaigns.verdict_coverage import Tried, try_one
 
-HONEST = ("honest", "honest-route", "honest-changes-only")
+HONEST = ("honest", "honest-route", "honest-changes-only", "honest-receiver")
 CARELESS = (
     "eased-proportional", "eased-stepwise", "eased-stepwise-limit-known", "quiet-notch-down",
     "short-easings", "keyed-25-s-late", "no-throttle-marks", "wheel-slip",
@@ -47,8 +47,8 @@ def test_good_locomotives_are_not_condemned(scenario: str) -> None:
 @pytest.mark.slow
 def test_three_per_cent_short_is_found() -> None:
     found = [t for name in HONEST for t in tried(name, Condition.SHORT, range(3))]
-    # Of nine at a rate of nine in ten, seven or more are found in 95 sets of 100.
-    assert condemned(found) >= 7
+    # Of twelve at a rate of nine in ten, nine or more are found in 97 sets of 100.
+    assert condemned(found) >= 9
 
 
 @pytest.mark.slow

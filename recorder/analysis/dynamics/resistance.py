@@ -206,7 +206,8 @@ def _check_spread(speed_km_h: NDArray[np.float64], terms: tuple[str, ...]) -> No
     n = len(speed_km_h)
     if n < len(terms) + 2:
         least = len(terms) + 2
-        msg = f"resistance: {n} observations cannot carry {len(terms)} terms; want {least}"
+        asked = f"{len(terms)} term{'s' * (len(terms) != 1)}"
+        msg = f"resistance: {n} observations cannot carry {asked}; want {least}"
         raise ValueError(msg)
     spread = float(np.ptp(speed_km_h))
     wanted = LEAST_SPREAD_KM_H * (len(terms) - 1)

@@ -146,7 +146,9 @@ def _nothing_judged(bands: Sequence[Band]) -> Overall:
     total: Counter[str] = Counter()
     for band in bands:
         total.update(dict(band.refusals))
-    reasons = tuple(f"{why} ({n} stretches)" for why, n in total.most_common(MOST_REASONS))
+    reasons = tuple(
+        f"{why} ({n} stretch{'es' * (n != 1)})" for why, n in total.most_common(MOST_REASONS)
+    )
     return Overall(verdict=Verdict.REFUSED, reasons=reasons)
 
 

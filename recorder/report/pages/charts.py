@@ -247,6 +247,8 @@ def trace_chart(
         for axes, (name, low, high) in zip(strips, rows, strict=True):
             x, a, b = _reduced(t_s, low, high)
             axes.fill_between(x / scale, a, b, color="0.2", linewidth=0.5, edgecolor="black")
+            # A band of no height has no outline in every renderer: a level line was not drawn.
+            axes.plot(x / scale, a, color="black", linewidth=0.5)
             if not name.startswith("height"):
                 axes.axhline(0.0, color="black", linewidth=0.5)
             axes.set_ylabel(name, fontsize=7)
@@ -282,7 +284,7 @@ def _errors(
     if not held:
         axes.text(
             0.5,
-            0.5,
+            0.05,
             "no stretch was admitted to judgement",
             transform=axes.transAxes,
             ha="center",

@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import io
+import re
+from xml.etree import ElementTree as ET
 
+import numpy as np
 import pypdf
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from recorder.report.pages.charts import trace_chart
 from recorder.report.pages.document import Block, Document, Text, TextTable
 from recorder.report.pages.rendering import to_html, to_pdf
 
+WIDE = 300.0
+"""Points, of a chart some 490 wide."""
 NOTICE = Text("No authority to move a train.", "caution foot")
 
 
@@ -48,3 +54,23 @@ def test_a_caption_above_its_table_is_on_the_page_of_its_rows(lines: int) -> Non
 def test_a_web_page_has_both_kinds_in_their_place() -> None:
     text = to_html(Document(title="A day", subtitle="of trials", blocks=[NOTICE, Text("Two.")]))
     assert f'<p class="caution foot">{NOTICE.text}</p>' in text
+
+
+def level_lines(svg: bytes) -> int:
+    """Black lines of a chart, of no fill, that are level over most of its width."""
+    found = 0
+    for path in ET.fromstring(svg).iter("{http://www.w3.org/2000/svg}path"):
+        numbers = np.array(re.findall(r"-?\d+(?:\.\d+)?", path.get("d", "")), np.float64)
+        style = path.get("style", "")
+        if len(numbers) and "fill: none" in style and path.get("clip-path"):
+            level = np.ptp(numbers[1::2]) == 0.0 and np.ptp(numbers[::2]) > WIDE
+            found += bool(level and "stroke: #000000" in style)
+    return found
+
+
+def test_a_level_line_is_a_line() -> None:
+    """A band of no height has no outline in a PDF, and cannot be seen."""
+    t_s = np.arange(0.0, 60.0, 0.5)
+    level, nothing = np.full(len(t_s), 40.3), np.full(len(t_s), np.nan)
+    assert level_lines(trace_chart(t_s, [("height, m", level, level)])) == 1
+    assert level_lines(trace_chart(t_s, [("height, m", nothing, nothing)])) == 0
