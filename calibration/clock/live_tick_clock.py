@@ -13,6 +13,7 @@ from typing import Final
 
 import numpy as np
 
+from calibration.clock.held_up import OSCILLATOR, free_windows, gross_slope
 from calibration.clock.lower_edge import PRIOR_RATE, middle_slope, weighed_rate
 from calibration.clock.tick_line import TickLine
 
@@ -109,7 +110,15 @@ class LiveTickClock:
         if len(whole) < LEAST_BUCKETS:
             return 0.0, PRIOR_RATE
         x, y = np.array(whole).T
-        slope = middle_slope(x, y)
+        gross = gross_slope(x, y)
+        free = free_windows(x, y - gross * x)
+        if int(free.sum()) < LEAST_BUCKETS:
+            return self._rate, self._u_rate
+        x, y = x[free], y[free]
+        slope = gross + middle_slope(x, y - gross * x)
+        if abs(slope) > OSCILLATOR:
+            # Held up just now, or no clock at all: what was known before stands.
+            return self._rate, self._u_rate
         left = y - slope * x
         scatter = 1.4826 * float(np.median(np.abs(left - np.median(left))))
         dx = x - x.mean()

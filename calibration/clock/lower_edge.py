@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.clock.floor_steps import FloorStep, find_steps, levels_of
+from calibration.clock.held_up import free_windows, gross_slope
 from calibration.clock.local_smooth import STEEPEST, interpolated, smoothed
 
 if TYPE_CHECKING:
@@ -66,6 +67,8 @@ class Edge:
     """Where the least latency changed."""
     excess_s: float = 0.0
     """Median of the lateness above the edge: how late the usual value is."""
+    held_up_s: float = 0.0
+    """How long receipts were held up, by more than the floor can step."""
     scatter_s: float = LEAST_U_S
     """Of its uncertainty what the windows scatter and bend."""
 
@@ -89,7 +92,11 @@ def lower_edge(
     if len(at) < LEAST_WINDOWS // 2:
         return _flat(x_s, late_s)
     # Minima of even windows all lie equally far along a slope: their slope is the edge's.
-    gross = float(np.clip(middle_slope(at, low_s), -steepest, steepest))
+    gross = gross_slope(at, low_s)
+    free = free_windows(at, low_s - gross * at)
+    if int(free.sum()) >= LEAST_WINDOWS // 2:
+        gross += middle_slope(at[free], low_s[free] - gross * at[free])
+    gross = float(np.clip(gross, -steepest, steepest))
     found = _along(x_s, late_s, width_s, gross, steepest)
     if abs(gross) <= CRYSTAL or steepest <= CRYSTAL:
         return found
@@ -105,6 +112,10 @@ def _along(
 ) -> Edge:
     """The edge along a slope that is known about, ``gross``; others by ``steepest`` at most."""
     at, low_s = window_minima(x_s, late_s - gross * x_s, width_s)
+    free = free_windows(at, low_s)
+    held_up_s = width_s * int(np.count_nonzero(~free))
+    if int(free.sum()) >= LEAST_WINDOWS // 2:
+        at, low_s = at[free], low_s[free]
     steps = find_steps(at, low_s)
     levels = levels_of(at, steps)
     low_s = low_s - levels
@@ -126,6 +137,7 @@ def _along(
         steps=steps,
         excess_s=max(float(np.median(above)), 0.0),
         scatter_s=u_s,
+        held_up_s=held_up_s,
     )
 
 

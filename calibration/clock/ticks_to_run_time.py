@@ -25,6 +25,9 @@ quickest and a scheduler take before the last byte is in hand (common practice).
 MOST_POINTS: Final = 200_000
 """Of more blocks, the earliest arrival of every so many is taken: the edge is made of those."""
 CHUNK: Final = 1 << 20
+TOLD_HELD_UP_S: Final = 2.0
+LEAST_PACE: Final = 1e-3
+"""Run seconds in a second of the device, at the least: slower ticks are told as this."""
 GRID_VALUES: Final = 2_000
 LEAST_STEPS: Final = 50
 LEAST_GRID_S: Final = 1e-4
@@ -47,6 +50,8 @@ class TickFit:
     u_drift_ppm: float
     s_per_tick: float
     """Beyond the ends."""
+    held_up_s: float = 0.0
+    """How long receipts were held up: a line, or this computer, that stalled and drained."""
     floor_steps: tuple[tuple[float, float], ...] = ()
     """(run time, s): from then on the least latency was longer by so much."""
 
@@ -59,6 +64,11 @@ class TickFit:
                 f"its clock runs {abs(self.drift_ppm) / 1e4:.3g} %"
                 f" {'fast' if self.drift_ppm > 0.0 else 'slow'} against the computer's; times,"
                 " speed and power are made with the rate found"
+            )
+        if self.held_up_s >= TOLD_HELD_UP_S:
+            found.append(
+                f"its records were held up for {self.held_up_s:.0f} s in all, on the line or by"
+                " this computer; their times are by its ticks"
             )
         if self.floor_steps:
             at_s, step_s = max(self.floor_steps, key=lambda step: abs(step[1]))
@@ -133,11 +143,13 @@ def _fit_of(edge: Edge, tick0: int, tick_hz: float, u_s: float, shift_s: float) 
     return TickFit(
         tick0=tick0,
         knots_tick=edge.x_s * tick_hz,
-        knots_s=edge.x_s + edge.late_s + shift_s,
+        # Receipts that fall, or all come at once, must not turn time round.
+        knots_s=np.maximum.accumulate(edge.x_s + edge.late_s + shift_s),
         u_s=u_s,
-        drift_ppm=1e6 * (1.0 / (1.0 + edge.rate) - 1.0),
+        drift_ppm=1e6 * (1.0 / max(1.0 + edge.rate, LEAST_PACE) - 1.0),
         u_drift_ppm=1e6 * edge.u_rate,
-        s_per_tick=(1.0 + edge.rate) / tick_hz,
+        s_per_tick=max(1.0 + edge.rate, 0.0) / tick_hz,
+        held_up_s=edge.held_up_s,
         floor_steps=tuple(
             (began_s + step.x_s * (1.0 + edge.rate), step.step_s) for step in edge.steps
         ),

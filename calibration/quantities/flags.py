@@ -3,6 +3,7 @@
 from typing import Final
 
 __all__ = [
+    "ALL_FLAGS",
     "EXPIRED",
     "OUT_OF_RANGE",
     "SATURATED",
@@ -34,6 +35,10 @@ _WORDS: Final = {
     SPIKE: "spike",
     UNSOUND: "stuck or contradicted",
 }
+
+
+ALL_FLAGS: Final = tuple(_WORDS)
+"""Every bit, in order."""
 
 
 def describe(flags: int) -> str:

@@ -17,7 +17,7 @@ import numpy as np
 from calibration.utc.computer_line import ComputerLine, computer_line
 from calibration.utc.receiver_account import CAUGHT, ReceiverAccount, receiver_account
 from calibration.utc.utc_witnesses import Standing, UtcJudgement, Witness, WitnessKind
-from calibration.utc.witness_words import apart, moment
+from calibration.utc.witness_words import apart, known_lie, moment
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -40,8 +40,11 @@ COVERING: Final = 1.25
 """Of their difference, so that the truth is inside when either of them has an error of its own."""
 TOLD_APART_S: Final = 2.0 * HAND_SET_S
 """A clock that agrees with one of two levels so far apart does not agree with the other."""
-NEVER_S: Final = 0.3
-"""A synchronised clock this sure tells one whole second from the next."""
+KEPT_S: Final = 0.3
+"""A clock whose time server has let it go further than this by its own account is no better than
+one set by hand: it does not tell one whole second from the next."""
+LEAST_ERROR_S: Final = 1e-3
+"""A clock that says it is nearer than that has only just been set."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,10 +104,10 @@ class _Court:
         """Why the receiver says nothing."""
         self.middle_s = 0.0 if receiver is None else receiver.middle_s
         error_s = evidence.computer_error_s
-        self.kept = math.isfinite(error_s) and computer is not None
+        self.kept = computer is not None and 0.0 <= error_s <= KEPT_S
         """A time server keeps the computer's clock."""
         # Its greatest error: a liar is held against it, and must not come out surer than it is.
-        self.u_computer_s = error_s if self.kept else math.nan
+        self.u_computer_s = max(error_s, LEAST_ERROR_S) if self.kept else math.nan
         fit = None if receiver is None else receiver.fit
         self.computer_refuted = self._before_build(computer)
         self.receiver_refuted = self._before_build(fit)
@@ -202,7 +205,7 @@ class _Court:
             numbered=self.kept and self._sure_of_seconds(left_s),
             told_apart_s=TOLD_APART_S if agrees else math.inf,
         )
-        if self.kept and abs(left_s) <= 2.0 * math.hypot(u_receiver, self.u_computer_s):
+        if self.kept and abs(left_s) <= self.u_computer_s + 2.0 * u_receiver:
             return self._agreed_with_kept(number, u_receiver)
         if agrees and not self.kept:
             most_s = self._most_away_s()
@@ -218,7 +221,7 @@ class _Court:
             u_s = COVERING * abs(left_s) + u_receiver
             u_s = u_s if self.kept else max(u_s, ALONE_U_S)
             why = (
-                f"receiver and computer differ by {apart(left_s)}{_known_lie(left_s)}; the"
+                f"receiver and computer differ by {apart(left_s)}{known_lie(left_s)}; the"
                 " uncertainty covers both"
             )
             return self._by_receiver(Standing.DOUBTED, Standing.DOUBTED, u_s, why, 0.0)
@@ -226,7 +229,7 @@ class _Court:
         if moved is not None:
             return moved
         return self._unknown(
-            f"receiver and computer differ by {apart(left_s)}{_known_lie(left_s)}, and nothing"
+            f"receiver and computer differ by {apart(left_s)}{known_lie(left_s)}, and nothing"
             " says which is right: set the computer's clock, give the trip sheet its date"
         )
 
@@ -270,7 +273,7 @@ class _Court:
         what = f"{round(turns)} turns of 1024 weeks" if whole else f"{days:+d} days"
         why = f"the receiver's date is off by {what}; its time of day is borne out"
         u_s = max(CAUGHT * self.receiver.u_s(numbered=False), abs(left_s))
-        return self._by_receiver(Standing.REFUTED, Standing.AGREES, u_s, why, -days * DAY_S)
+        return self._by_receiver(Standing.DOUBTED, Standing.AGREES, u_s, why, -days * DAY_S)
 
     def _computer_alone(self) -> UtcTie:
         told = (
@@ -319,19 +322,14 @@ class _Court:
         )
 
     def _sure_of_seconds(self, left_s: float) -> bool:
-        return self.evidence.computer_error_s < NEVER_S and abs(left_s) < 0.5
+        return self.kept and abs(left_s) < 0.5
 
     def _number(self, away_s: float) -> float:
         """Whole second by which late sentences numbered the pulses wrongly, to be added."""
         assert self.receiver is not None
         whole = round(away_s)
-        sure = self.kept and self.evidence.computer_error_s < NEVER_S
-        if (
-            self.receiver.by_pulses
-            and sure
-            and abs(whole) == 1
-            and abs(away_s - whole) < NEVER_S
-        ):
+        near = abs(away_s - whole) < KEPT_S
+        if self.receiver.by_pulses and self.kept and abs(whole) == 1 and near:
             return -float(whole)
         return 0.0
 
@@ -339,6 +337,8 @@ class _Court:
         self, receiver: Standing, computer: Standing, u_s: float, why: str, shift_s: float
     ) -> UtcTie:
         assert self.receiver is not None
+        if u_s > MOST_COVERED_S:
+            return self._unknown(f"{why}: by {apart(u_s)}")
         self._tell_receiver(receiver)
         self._tell_computer(computer)
         return self._tie(self.receiver.source, u_s, why, shift_s)
@@ -383,17 +383,3 @@ class _Court:
             shift_s=shift_s,
             u_s_base=u_s,
         )
-
-
-def _known_lie(away_s: float) -> str:
-    """What a receiver so far off may have done, in words; empty where nothing is known."""
-    days = away_s / DAY_S
-    if abs(away_s) > DAY_S / 2 and abs(days - round(days)) * DAY_S < HAND_SET_S:
-        whole = round(days) % (7 * 1024) == 0
-        return " (turns of 1024 weeks)" if whole else f" ({round(days):+d} days)"
-    if 12.0 <= abs(away_s) <= 19.0:
-        return " (as leap seconds not learnt would be)"
-    quarter = away_s / 900.0
-    if abs(away_s) > 600.0 and abs(quarter - round(quarter)) * 900.0 < HAND_SET_S:
-        return " (whole quarters of an hour, as a clock set to local time would be)"
-    return ""

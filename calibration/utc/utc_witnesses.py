@@ -31,7 +31,6 @@ class WitnessKind(StrEnum):
     COMPUTER = "computer's clock"
     TRIP = "trip sheet's date"
     BUILD = "date of this version"
-    LEAP_TABLE = "leap-second table"
 
 
 class Standing(StrEnum):

@@ -3,8 +3,16 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from typing import Final
 
-__all__ = ["apart", "moment"]
+__all__ = ["apart", "known_lie", "moment"]
+
+DAY_S: Final = 86_400.0
+NEAR_S: Final = 2.5
+"""A clock set by hand agrees to about so much."""
+LEAP_LIES_S: Final = (18.0, 14.0)
+"""Leap seconds not learnt since 2017 (leap-second table), and a count that was seen wrong."""
+LEAP_NEAR_S: Final = 1.5
 
 
 def moment(utc_ns: int) -> str:
@@ -25,3 +33,17 @@ def apart(seconds: float) -> str:
     if size < 172_800.0:
         return f"{size / 3600.0:.2f} h"
     return f"{size / 86_400.0:,.1f} days"
+
+
+def known_lie(away_s: float) -> str:
+    """What a receiver so far off may have done, in words; empty where nothing is known."""
+    days = away_s / DAY_S
+    if abs(away_s) > DAY_S / 2 and abs(days - round(days)) * DAY_S < NEAR_S:
+        whole = round(days) % (7 * 1024) == 0
+        return " (turns of 1024 weeks)" if whole else f" ({round(days):+d} days)"
+    if any(abs(abs(away_s) - leap) < LEAP_NEAR_S for leap in LEAP_LIES_S):
+        return " (as leap seconds not learnt would be)"
+    quarter = away_s / 900.0
+    if abs(away_s) > 600.0 and abs(quarter - round(quarter)) * 900.0 < NEAR_S:
+        return " (whole quarters of an hour, as a clock set to local time would be)"
+    return ""

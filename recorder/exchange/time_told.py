@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from calibration.utc.leap_seconds import TABLE_EXPIRES, TABLE_SOURCE, table_covers
-from recorder.run.time.timeline import NO_CLOCK
+from recorder.run.time.timeline import impossible_ticks
 from recorder.run.time.utc import utc_text
 
 if TYPE_CHECKING:
@@ -17,7 +17,11 @@ if TYPE_CHECKING:
 
 __all__ = ["ClockOfRun", "clock_of", "clock_words", "short_s"]
 
-UNHEARD = (
+ALIKE_PPM: Final = 3000.0
+"""No two devices with crystals are off so far."""
+ALIKE: Final = 0.05
+"""Of the rate, that clocks off together agree to."""
+UNHEARD: Final = (
     "its witnesses were not heard: the run was sealed by an earlier version; testcar verify --deep"
     " hears them"
 )
@@ -33,6 +37,8 @@ class ClockOfRun:
     began_utc: str
     """By that source, whether UTC is known or not."""
     known: bool
+    judged: bool
+    """Whether the file is sealed, and so its witnesses were asked as far as its version did."""
     why: str
     """Why UTC is known no better, or not at all; empty when its witnesses agree."""
     contradicted: bool
@@ -72,6 +78,7 @@ def clock_of(run: RunFile) -> ClockOfRun:
         u_s=u_s if math.isfinite(u_s) else None,
         began_utc=utc_text(int(utc.utc_ns(0.0))),
         known=utc.known if judgement is None else judgement.known,
+        judged=run.complete,
         why=judgement.why if judgement is not None else UNHEARD if run.complete else "",
         contradicted=heard and judgement is not None and judgement.contradicted,
         witnesses=() if judgement is None else tuple(w.in_words for w in judgement.witnesses),
@@ -84,17 +91,45 @@ def clock_of(run: RunFile) -> ClockOfRun:
             for tie in ties
             for words in tie.findings
         ),
-        impossible=tuple(
-            f"{name}: {tie.findings[0] if tie.findings else 'its ticks contradict the computer'}"
-            for name, ties in sorted(run.tick_ties().items())
-            for tie in ties
-            if abs(tie.drift_ppm) > 1e6 * NO_CLOCK
-        ),
+        impossible=(*_impossible(run), *_all_alike(run)),
         simulated_speed=run.header.simulated_speed,
         leap_seconds_known_until=TABLE_EXPIRES.isoformat(),
         leap_seconds_source=TABLE_SOURCE,
         leap_seconds_known=table_covers(int(utc.utc_ns(run.duration_s))),
     )
+
+
+def _impossible(run: RunFile) -> list[str]:
+    return [
+        f"{name}: {words}"
+        for name, ties in sorted(run.tick_ties().items())
+        for tie in ties
+        for words in impossible_ticks(tie)
+    ]
+
+
+def _all_alike(run: RunFile) -> list[str]:
+    """Devices with clocks of their own that are all off by the same: it is the computer's clock
+    that is, or time was fast or slow on purpose."""
+    off = {
+        name: max((tie.drift_ppm for tie in ties if tie.source == "fit"), key=abs, default=0.0)
+        for name, ties in run.tick_ties().items()
+        if not run.devices[name].header.host_clock
+    }
+    rates = np.array(list(off.values()))
+    if (
+        len(rates) < 2
+        or np.abs(rates).min() < ALIKE_PPM
+        or run.header.simulated_speed is not None
+    ):
+        return []
+    if np.ptp(rates) > ALIKE * np.abs(rates).max():
+        return []
+    return [
+        f"{' and '.join(sorted(off))}: their clocks are all off by {np.mean(rates) / 1e4:+.3g} %"
+        " alike: the computer's clock is, or time was simulated (car sheet, [recording]"
+        " simulated_speed)"
+    ]
 
 
 def clock_words(clock: ClockOfRun) -> list[str]:
@@ -104,10 +139,11 @@ def clock_words(clock: ClockOfRun) -> list[str]:
         lines = [f"{began}; {clock.why}" if clock.why else began]
     else:
         why = f": {clock.why}" if clock.why else ""
-        lines = [
-            f"UTC is not known{why}",
-            f"began {clock.began_utc} by the {clock.source}, which is not borne out",
-        ]
+        lines = [f"began {clock.began_utc} by the {clock.source}, which is not borne out"]
+        if clock.judged:
+            lines.insert(0, f"UTC is not known{why}")
+        else:
+            lines.append("the seal hears the witnesses of UTC; until then none is asked")
     if clock.contradicted:
         lines += [f"  {words}" for words in clock.witnesses]
     if clock.delay_s is not None:

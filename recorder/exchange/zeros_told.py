@@ -17,7 +17,12 @@ __all__ = ["zero_facts", "zero_words", "zeros_in_run"]
 
 
 def zeros_in_run(run: RunFile) -> list[ZeroWorth]:
-    """Every zero of a run as its newest revision has it, with what it is worth."""
+    """Every zero of a run as its newest revision has it, with what it is worth.
+
+    None of a run that is being recorded: its events are told in full at the seal.
+    """
+    if not run.complete:
+        return []
     certificates = {
         channel.name: held
         for channel in run.channels.values()

@@ -238,9 +238,9 @@ def _device(name: str, table: SheetTable) -> DeviceSheet:
 def _timing(table: SheetTable) -> TimingSheet:
     sheet = TimingSheet(
         latency_s=table.number("latency_s", low=0.0, high=10.0),
-        u_latency_s=table.number("u_latency_s", low=0.0, high=10.0),
+        u_latency_s=table.number("u_latency_s", above=0.0, high=10.0),
         delay_s=table.number("delay_s", low=0.0, high=2.0),
-        u_delay_s=table.number("u_delay_s", low=0.0, high=2.0),
+        u_delay_s=table.number("u_delay_s", above=0.0, high=2.0),
         pulses_checked=table.flag("pulses_checked"),
     )
     for value in ("latency_s", "delay_s"):

@@ -92,10 +92,15 @@ class ClockWatch:
             if found is None or self._header.simulated_speed == 0.0:
                 continue
             rate, u_rate = found
+            if thread.name in self._told and abs(rate) + SIGMAS * u_rate < NO_CRYSTAL:
+                self._told.discard(thread.name)
+                self._warn(
+                    f"{thread.name}: its clock is a crystal's after all: the line was late"
+                )
             if abs(rate) - SIGMAS * u_rate > NO_CRYSTAL and thread.name not in self._told:
                 self._told.add(thread.name)
                 self._warn(
-                    f"{thread.name}: its clock runs {100.0 * abs(rate):.3g} %"
+                    f"{thread.name}: its clock runs {100.0 * abs(1.0 / (1.0 + rate) - 1.0):.3g} %"
                     f" {'slow' if rate > 0.0 else 'fast'} against the computer's; times, speed and"
                     " power go by the rate found"
                 )

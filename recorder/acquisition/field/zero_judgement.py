@@ -111,7 +111,8 @@ def _u_counts(
     found: MeanCounts, guards: tuple[ZeroGuard, ...], expected: ExpectedZero, *, doubted: bool
 ) -> float:
     refusing = {guard.kind for guard in guards if guard.answer is GuardAnswer.REFUSED}
-    u = found.u
+    # What moves steadily stands half as far again from the mean at the end as its thirds lie apart.
+    u = math.hypot(found.u, 0.75 * abs(found.drift) / math.sqrt(3.0))
     if GuardKind.SCATTER in refusing:
         # What moved it is not known: the zero may lie anywhere it was seen.
         u = max(u, found.sd, abs(found.drift) / math.sqrt(3.0))

@@ -15,6 +15,8 @@ from recorder.run.checks.zero_line import Zero, ZeroLine, ZeroTime, zero_lines
 from recorder.run.checks.zero_uncertainty import greatest_zero_u_kN, shows_drift, unseen_s
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from recorder.analysis.series.series import Series
@@ -48,7 +50,7 @@ def zero_u_kN(run: RunFile, pull: Channel | None, notes: list[str]) -> float:
     line = ZeroLine.through(held)
     if line is None or np.isnan(line.u_counts).any():
         known = (
-            "no zero was taken: the certificate's own zero stands, and"
+            f"{_taken_words(line, held)}: the certificate's own zero stands, and"
             if line is None
             else "the zero came without an uncertainty:"
         )
@@ -58,7 +60,7 @@ def zero_u_kN(run: RunFile, pull: Channel | None, notes: list[str]) -> float:
     if not shows_drift(line, run.duration_s):
         drift_kN, why = _unseen_drift_kN(certificate, float(np.max(ends)), span_K)
         notes.append(
-            f"{_taken_words(line)}: what it drifted over the run was not seen, and"
+            f"{_taken_words(line, held)}: what it drifted over the run was not seen, and"
             f" ± {drift_kN:.2g} kN standard uncertainty is assumed for it ({why}); zeros at both"
             " ends of the run would show it"
         )
@@ -126,9 +128,9 @@ def _revised(run: RunFile, pull: Channel) -> list[str]:
     return told
 
 
-def _taken_words(line: ZeroLine | None) -> str:
+def _taken_words(line: ZeroLine | None, held: Sequence[Zero]) -> str:
     if line is None:
-        return "no zero was taken"
+        return "no zero holds" if held else "no zero was taken"
     if len(line.t_s) == 1:
         return "one zero was taken"
     minutes = float(np.ptp(line.t_s)) / 60.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
+from calibration.quantities.flags import ALL_FLAGS, describe
 from recorder.command_line.support.progress import ProgressLine
 from recorder.exchange.export import export_run
 from recorder.run_file.hdf5.reader import open_run
@@ -20,7 +21,7 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
         formatter_class=argparse.RawDescriptionHelpFormatter,
         description="Write one tidy table per channel (time_s, the value in a column named by\n"
         "quantity and unit, counts, flags), the drawbar power, marks.csv and gaps.csv.\n"
-        "Flags: 1 saturated, 2 out of certified range, 4 certificate expired, 8 suspect.",
+        f"Flags: {', '.join(f'{bit} {describe(bit)}' for bit in ALL_FLAGS)}.",
         epilog="Example:\n  testcar export run.h5 --format csv --out tables",
     )
     parser.add_argument("file", metavar="RUN", help="the run file")

@@ -174,9 +174,12 @@ class StuckWatch:
 
     def _noisy(self, movement: Movement) -> bool:
         steps = [ratio for second, ratio in self._steps[movement] if second != self._began]
-        if len(steps) < NOISY_SECONDS:
+        if len(steps) < NOISY_SECONDS and movement is Movement.MOVING:
             # Motion only adds to the noise there is at rest.
-            return movement is Movement.MOVING and self._noisy(Movement.STANDING)
+            rest = [r for second, r in self._steps[Movement.STANDING] if second != self._began]
+            steps = [*rest, *steps]
+        if len(steps) < NOISY_SECONDS:
+            return False
         return min(steps[-NOISY_SECONDS:]) >= NOISY_QUANTA
 
     def _forget(self, second: int) -> None:

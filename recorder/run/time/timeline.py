@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any, Final, NamedTuple, TypeAlias
 
 import numpy as np
 
+from calibration.clock.held_up import gross_slope
 from calibration.clock.tick_line import TickLine
 from calibration.clock.ticks_to_run_time import U_LATENCY_S, TickFit, fit_ticks
 from recorder.sheets import TimingSheet
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
 
     Ticks: TypeAlias = NDArray[np.uint64]
 
-__all__ = ["Segment", "Timeline", "as_given", "tie_ticks"]
+__all__ = ["Segment", "Timeline", "as_given", "impossible_ticks", "tie_ticks"]
 
 UNSTATED: Final = TimingSheet()
 STATED: Final = (
@@ -41,9 +42,11 @@ LEAST_SPAN_S: Final = 5.0
 ppm is beyond any crystal)."""
 WORST_RATE: Final = 0.06
 """Beside that, of an oscillator no device is sold with: over a long silence it is no restart."""
-NO_CLOCK: Final = 0.1
-"""A clock further off than a tenth is not one that only runs fast or slow: time was simulated, or
-its tick rate is not what it says."""
+NO_CLOCK: Final = 0.07
+"""A clock further off is not one that only runs fast or slow: time was simulated, or its tick rate
+is not what it says."""
+LEAST_SEEN: Final = 4
+SEEN_S: Final = 1.0
 MOST_POINTS: Final = 100_000
 """Points given to one fit; of more, the earliest arrivals of even chunks are taken. More points
 make the fit no better and its time at the seal longer."""
@@ -239,6 +242,40 @@ def _segment(
     )
 
 
+def impossible_ticks(tie: Segment) -> tuple[str, ...]:
+    """In words, why no clock of the computer can have kept the ticks of a tie; empty when one can.
+
+    A file so timed is not sound.
+    """
+    if not abs(tie.drift_ppm) > 1e6 * NO_CLOCK:
+        return ()
+    return tie.findings[:1] or ("its ticks contradict the computer's clock",)
+
+
+def _contradiction(held: _Held, drift_ppm: float) -> str:
+    """In words, where ticks and the computer's clock cannot both be right; else empty."""
+    if not abs(drift_ppm) > 1e6 * NO_CLOCK:
+        return ""
+    return (
+        f"its ticks contradict the computer's clock: {1.0 + drift_ppm / 1e6:.4g} of its seconds"
+        f" in one of the computer's; {held.instead}"
+    )
+
+
+def _provisional(held: _Held, why: str) -> Segment:
+    """Too little for a fit; a rate that is beside all reason shows all the same."""
+    ticks, received_s = held.blocks["tick_last"], held.blocks["received_s"]
+    drift_ppm = math.nan
+    if len(ticks) >= LEAST_SEEN and received_s[-1] - received_s[0] >= SEEN_S:
+        nominal_s = (ticks - ticks[0]).view(np.int64) / held.device.tick_hz
+        if nominal_s[-1] > 0.0:
+            rate = gross_slope(nominal_s, received_s - nominal_s)
+            drift_ppm = 1e6 * (1.0 / max(1.0 + rate, 1e-3) - 1.0)
+    found = _contradiction(held, drift_ppm)
+    segment = _segment(held, "provisional", why)
+    return replace(segment, drift_ppm=drift_ppm, findings=(found,)) if found else segment
+
+
 def _nominal(held: _Held) -> tuple[Segment, Callable[[Ticks], NDArray[np.float64]]]:
     """Time was simulated and unpaced: ticks as they say they are, from the first block on."""
     first = held.blocks[0]
@@ -255,7 +292,7 @@ def _tie(held: _Held) -> tuple[Segment, Callable[[Ticks], NDArray[np.float64]] |
     span_s = float(received_s[-1] - received_s[0])
     if len(blocks) < LEAST_BLOCKS or span_s < LEAST_SPAN_S:
         why = f"{len(blocks)} blocks over {span_s:.1f} s are too few for a fit"
-        return _segment(held, "provisional", why), None
+        return _provisional(held, why), None
     chosen = _earliest(ticks, received_s, device.tick_hz)
     stated = timing.latency_s is not None and timing.u_latency_s is not None
     try:
@@ -268,13 +305,8 @@ def _tie(held: _Held) -> tuple[Segment, Callable[[Ticks], NDArray[np.float64]] |
             resolution_s=held.resolution_s,
         )
     except ValueError as error:
-        return _segment(held, "provisional", f"no fit: {error}"), None
-    found = ""
-    if abs(fit.drift_ppm) > 1e6 * NO_CLOCK:
-        found = (
-            f"its ticks contradict the computer's clock: {1.0 + fit.drift_ppm / 1e6:.4g} of its"
-            f" seconds in one of the computer's; {held.instead}"
-        )
+        return _provisional(held, f"no fit: {error}"), None
+    found = _contradiction(held, float(fit.drift_ppm))
     return _segment(held, "fit", fit=fit, found=found), fit.time_s
 
 

@@ -146,7 +146,15 @@ def scale_of(
 
     Where UTC is not known the scale is the computer's clock at the start, and says so.
     """
-    tie = judge_utc(evidence)
+    try:
+        tie = judge_utc(evidence)
+    except (ArithmeticError, ValueError) as error:
+        # Numbers that no clock shows: a damaged file, told as what it is.
+        words = " ".join(str(error).split())
+        why = f"what the witnesses left behind cannot be worked with ({words})"
+        unheard = UtcJudgement(known=False, why=why)
+        told = UtcSource(source=COMPUTERS_CLOCK, why=why, judgement=unheard)
+        return replace(wall_clock_scale(header), judgement=unheard), told
     judgement = tie.judgement
     source = _SOURCES[tie.source]
     told = UtcSource(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeGuard
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -29,6 +29,7 @@ NO_UTC: Final = -(2**63)
 TRIP_MARGIN_H: Final = 2.0
 """A run may begin so long before the day of its sheet, or after it: a night train."""
 HALF: Final = 0.5
+CENTURY_S: Final = 3.2e9
 _NS: Final = 1_000_000_000
 
 
@@ -110,10 +111,10 @@ def _computer(
         if event.kind != EventKind.CLOCK_ANCHOR:
             continue
         instant, utc = event.data.get("monotonic_ns"), event.data.get("utc_ns")
-        if isinstance(instant, int) and isinstance(utc, int) and abs(utc) < 2**63:
+        if _is_instant(instant) and _is_instant(utc):
             rows.append((header.clock.run_s(instant), utc))
             errors.append(_number(event.data.get("error_s"), math.nan))
-    if not rows and header.origin != "imported":
+    if not rows and header.origin != "imported" and _is_instant(header.started_utc_ns):
         rows, errors = [(0.0, header.started_utc_ns)], [math.nan]
     rows.sort()
     t_s = np.array([t for t, _ in rows], np.float64)
@@ -121,6 +122,13 @@ def _computer(
     known = [error for error in errors if math.isfinite(error)]
     kept = bool(errors) and len(known) > HALF * len(errors)
     return t_s, utc_ns, max(known) if kept else math.nan
+
+
+def _is_instant(value: object) -> TypeGuard[int]:
+    """Nanoseconds that a clock may show, within a century of its beginning."""
+    if isinstance(value, bool) or not isinstance(value, int):
+        return False
+    return abs(value) < CENTURY_S * _NS
 
 
 def _host_clock(events: Iterable[Event]) -> Mapping[str, Any]:
@@ -169,4 +177,5 @@ def _trip_day(header: RunHeader) -> tuple[int, int] | None:
 def _number(value: object, otherwise: float) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
         return otherwise
-    return float(value) if math.isfinite(value) else otherwise
+    # A file may be damaged: a number beyond a century is none, whatever it was to mean.
+    return float(value) if -CENTURY_S < value < CENTURY_S else otherwise

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import h5py
 import numpy as np
 
+from calibration.quantities.flags import ALL_FLAGS, describe
 from recorder.run.time.utc import utc_text
 from recorder.run.values.calibrate import parse_certificates
 from recorder.run_file.hdf5 import layout, naming
@@ -26,7 +27,7 @@ __all__ = ["create_file", "describe_dataset", "put_text"]
 
 _TICKS: Final = ("edge_tick", "pps_tick")
 """Fields beside ``tick`` that are device ticks too, by the protocol tables."""
-_BITS: Final = "1 saturated, 2 out of certified range, 4 certificate expired, 8 suspect"
+_BITS: Final = ", ".join(f"{bit} {describe(bit)}" for bit in ALL_FLAGS)
 
 
 def create_file(path: Path, header: RunHeader) -> Store:

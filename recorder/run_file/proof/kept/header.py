@@ -94,8 +94,9 @@ def _anchors(held: Held) -> str:
     for event in held.events:
         if event.kind != EventKind.CLOCK_ANCHOR:
             continue
-        t_s = (number(event.data.get("monotonic_ns")) - held.header.started_monotonic_ns) / 1e9
-        if abs(t_s - event.t_s) > ANCHOR_S:
+        clock = held.header.clock
+        t_s = (number(event.data.get("monotonic_ns")) - clock.start_ns) / 1e9 * clock.speed
+        if abs(t_s - event.t_s) > ANCHOR_S * max(clock.speed, 1.0):
             return (
                 f"the clocks read at {event.t_s:.1f} s lie {t_s:.1f} s after the instant the"
                 " header begins run time at"

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from recorder.run.parts.block import HEAD_DTYPE, times_of
+from recorder.run.time.timeline import impossible_ticks
 from recorder.run_file.proof.parts.proof import Check, Proof, State
 from recorder.run_file.seal.final_times import final_times
 
@@ -71,9 +72,16 @@ def _prove(held: Held, device: DeviceHeader) -> Proof:
     if ties:
         state = State.NOT_PROVED if held.other_version else State.CONTRADICTED
         return _proof(device, state, f"{ties}{_by_other(held)}")
+    if impossible := [words for tie in made for words in impossible_ticks(tie)]:
+        return _proof(device, State.CONTRADICTED, impossible[0])
+    if not held.other_version and [t.findings for t in stored] != [t.findings for t in made]:
+        told = "; ".join(words for tie in made for words in tie.findings) or "nothing"
+        words = f"what is told of its ticks is not what tying them again tells: {told}"
+        return _proof(device, State.CONTRADICTED, words)
     kept = sum(tie.source not in WITH_LINE for tie in made)
     how = f"; {kept} of {len(made)} stretches keep the lines of the recording" if kept else ""
     words = f"all times agree with the ticks and receipts within {_length(SAME_S)}{how}"
+    words = "; ".join([words, *(told for tie in made for told in tie.findings)])
     return _proof(device, State.PROVED, words)
 
 

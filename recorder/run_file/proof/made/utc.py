@@ -63,9 +63,22 @@ def _judged(
             f" pulses; it holds {source.fixes:,} and {source.pulses:,} to tie it by{by}"
         )
         return _proof(State.NOT_PROVED if by else State.CONTRADICTED, words)
+    if not by and stored.judgement is not None and not _same(stored, source):
+        said = source.why or "all agree"
+        words = f"what the file tells of its witnesses is not what they say: {said}"
+        return _proof(State.CONTRADICTED, words)
     return _nodes_judged(nodes, scale, held.other_version) or _proof(
         *_alone(source, len(nodes))
     )
+
+
+def _same(stored: UtcSource, made: UtcSource) -> bool:
+    """Whether two judgements say the same, but for figures in their words."""
+    one, other = stored.judgement, made.judgement
+    if one is None or other is None:
+        return one is other
+    heard, again = (tuple((w.kind, w.standing) for w in j.witnesses) for j in (one, other))
+    return (one.known, bool(one.why), heard) == (other.known, bool(other.why), again)
 
 
 def _nodes_judged(nodes: NDArray[np.void], scale: UtcScale, version: str) -> Proof | None:

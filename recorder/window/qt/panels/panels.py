@@ -87,13 +87,14 @@ class TopPanel(Panel):
         look = self.look
         now = datetime.now(UTC)
         local = now.astimezone(self._zone)
+        elsewhere = local.utcoffset() != now.utcoffset()
         level, disk = disk_line(self._run.status)
         colour = {Level.GOOD: look.ink, Level.WARN: look.ink, Level.LOUD: look.loud_text}[level]
         said, doubt = utc_line(self._run.status)
         utc = look.loud_text if doubt is Level.LOUD else look.ink
         parts = [
-            (f"{now:%H:%M:%S} UTC {said}".rstrip(), utc, doubt is Level.LOUD),
-            (local.strftime("%H:%M:%S ") + (local.tzname() or ""), look.ink, True),
+            (f"{now:%H:%M:%S} UTC {said}".rstrip(), utc, doubt is Level.LOUD or not elsewhere),
+            *([(f"{local:%H:%M:%S} {local.tzname() or ''}", look.ink, True)] * elsewhere),
             (disk, colour, level is not Level.GOOD),
         ]
         x = area.right() - _PAD

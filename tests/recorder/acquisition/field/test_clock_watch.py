@@ -98,7 +98,19 @@ def test_a_clock_that_is_no_crystals_is_told_once(rate: float, word: str) -> Non
     car.cell.stream.tick_rate = (rate, 1e-5)
     car.ride(30)
     (told,) = car.warned
-    assert told.startswith(f"{car.cell.name}: its clock runs {100 * abs(rate):.3g} % {word}")
+    off = 100 * abs(1.0 / (1.0 + rate) - 1.0)
+    assert told.startswith(f"{car.cell.name}: its clock runs {off:.3g} % {word}")
+
+
+def test_a_rate_that_was_the_lines_is_taken_back() -> None:
+    car = Car()
+    car.cell.stream.tick_rate = (0.02, 1e-5)
+    car.ride(5)
+    car.cell.stream.tick_rate = (2e-5, 1e-5)
+    car.ride(5)
+    slow, usual = car.warned
+    assert "slow" in slow
+    assert "after all" in usual
 
 
 def test_a_rate_not_yet_seen_well_is_not_told() -> None:

@@ -57,7 +57,7 @@ def test_only_refused_zeros_are_no_zero(tmp_path: Path) -> None:
     assert loaded.instruments.zero_u_kN == pytest.approx(
         math.hypot(0.001, drift) * CAPACITY_KN, rel=1e-3
     )
-    assert any("no zero was taken" in note for note in loaded.notes)
+    assert any("no zero holds" in note for note in loaded.notes)
 
 
 def test_the_drift_not_seen_is_told_and_is_in_the_uncertainty(tmp_path: Path) -> None:
