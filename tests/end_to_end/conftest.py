@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from recorder.machine.child_process import child_environment, python_command
+from tests.end_to_end.lying import LIES, LyingRuns
 
 MAIN = "recorder.command_line.main"
 SECONDS = 22.0
@@ -74,3 +75,9 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
         folder / "truth.csv", delimiter=",", names=True, dtype=None, encoding="utf-8"
     )
     return Demo(folder, truth, told.stdout)
+
+
+@pytest.fixture(scope="session")
+def lying(tmp_path_factory: pytest.TempPathFactory) -> LyingRuns:
+    """Sealed runs by the name of their lie."""
+    return LyingRuns(tmp_path_factory.mktemp("lying"), LIES)

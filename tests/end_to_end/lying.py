@@ -1,7 +1,7 @@
 """Recordings of lying devices, on real ports: name the lies, have the sealed runs.
 
-To hold what is told of a lie, ask for the run of its name in ``test_lying_devices.py``, or record
-others with :func:`record_lies`.
+To hold what came of a lie, or what is told of it, ask the fixture ``lying`` for the run of its
+name, or record others with :func:`record_lies`.
 """
 
 from __future__ import annotations
@@ -21,10 +21,10 @@ from simulated_feeds.outing.scenario import Scenario, make_scenario
 from simulated_feeds.outing.truth import read_feed_note
 from simulated_feeds.serving.serving import start_feed
 
-__all__ = ["Lie", "LyingRun", "LyingRuns", "record_lies"]
+__all__ = ["LIES", "Lie", "LyingRun", "LyingRuns", "record_lies"]
 
 SECONDS: Final = 20.0
-TOGETHER: Final = 6
+TOGETHER: Final = 8
 """Recordings at a time: each is three processes, none of them busy."""
 
 MOST_LATE_MS: Final = 1000.0
@@ -44,6 +44,40 @@ class Lie:
     """Simulated time at which the train begins to move: early, so that most of a run moves."""
     more: Mapping[str, Any] = field(default_factory=dict)
     """Other settings of the recording."""
+
+
+# Those of one run are of different devices, or know nothing of each other.
+LIES: Final = {
+    # A minute each: what is wrong with these shows by half a minute of other witnesses.
+    "leap seconds late, stuck": Lie(
+        faults=("time-off=18@0+10", "stuck:drawbar@32+6", "stuck:wheel@39+15"), seconds=62.0
+    ),
+    "jump, half the pulses": Lie(faults=("time-off=3600@10", "slide=0.5@18+40"), seconds=62.0),
+    "week rollover, spikes": Lie(faults=("date-off=-7168@0", "spikes@6+10")),
+    "late sentences": Lie(faults=("late:clock=1.1@0",), pps=True),
+    "wrong edge": Lie(faults=("pulse-late=0.2@0",), pps=True),
+    "zda a day off, creep": Lie(faults=("zda-off=86400@0", "creep=2000@5+10"), depart_s=60.0),
+    "holdover, rail": Lie(faults=("holdover=500@8", "railed@8+4")),
+    "resonator": Lie(faults=("clock-rate=5000@0",)),
+    "latency steps, leap seconds miscounted": Lie(
+        faults=("late:drawbar=0.005@10", "late:wheel=0.005@10", "time-off=-14@0")
+    ),
+    "years back, faster": Lie(
+        faults=("date-off=-7305@0", "faster:drawbar=1.25@0", "faster:wheel=1.25@0")
+    ),
+    "uneven, silent wheel": Lie(
+        faults=("uneven:clock=0.3@0", "bursts:drawbar=0.002@0", "silence:wheel@8+1000")
+    ),
+    "warming up, silent receiver": Lie(
+        faults=("clock-rate=20000@0", "clock-drift=100000@0", "silence:clock@8+1000")
+    ),
+    "late sentences alone, five per cent": Lie(
+        faults=("late:clock=0.6@0", "clock-rate=50000@0", "late:wheel=0.0008@0"), depart_s=0.0
+    ),
+    "pulses numbered a second late": Lie(faults=("late:clock=1.0@0",), pps=True),
+    "date a day ahead": Lie(faults=("date-off=1@0", "clock-rate=-20000@0")),
+    "silent from the start": Lie(faults=("silence:clock@0+1000",)),
+}
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -16,41 +16,9 @@ from simulated_feeds.devices.emission import DeviceName
 from simulated_feeds.devices.fault_kinds import FaultKind, added, parse_fault
 from simulated_feeds.devices.oscillator import Oscillator
 from simulated_feeds.outing.scenario import Scenario
-from tests.end_to_end.lying import Lie, LyingRun, LyingRuns
+from tests.end_to_end.lying import LIES, LyingRun, LyingRuns
 
 pytestmark = pytest.mark.slow
-
-# Those of one run are of different devices, or know nothing of each other.
-LIES = {
-    "week rollover, spikes": Lie(faults=("date-off=-7168@0", "spikes@6+10")),
-    "leap seconds late, stuck": Lie(
-        faults=("time-off=18@0+10", "stuck:drawbar@8+6", "stuck:wheel@10+6")
-    ),
-    "late sentences": Lie(faults=("late:clock=1.1@0",), pps=True),
-    "wrong edge": Lie(faults=("pulse-late=0.2@0",), pps=True),
-    "zda a day off, creep": Lie(faults=("zda-off=86400@0", "creep=2000@5+10"), depart_s=60.0),
-    "holdover, rail": Lie(faults=("holdover=500@8", "railed@8+4")),
-    "resonator": Lie(faults=("clock-rate=5000@0",)),
-    "latency steps, leap seconds miscounted": Lie(
-        faults=("late:drawbar=0.005@10", "late:wheel=0.005@10", "time-off=-14@0")
-    ),
-    "jump, half the pulses": Lie(faults=("time-off=3600@10", "slide=0.5@12+5")),
-    "years back, faster": Lie(
-        faults=("date-off=-7305@0", "faster:drawbar=1.25@0", "faster:wheel=1.25@0")
-    ),
-    "uneven, silent wheel": Lie(
-        faults=("uneven:clock=0.3@0", "bursts:drawbar=0.002@0", "silence:wheel@8+1000")
-    ),
-    "warming up, silent receiver": Lie(
-        faults=("clock-rate=20000@0", "clock-drift=100000@0", "silence:clock@8+1000")
-    ),
-}
-
-
-@pytest.fixture(scope="module")
-def lying(tmp_path_factory: pytest.TempPathFactory) -> LyingRuns:
-    """Sealed runs by the name of their lie."""
-    return LyingRuns(tmp_path_factory.mktemp("lying"), LIES)
 
 
 @dataclass(frozen=True)
@@ -264,17 +232,17 @@ def test_devices_that_fall_silent(lying: LyingRuns) -> None:
 
 
 def test_counts_that_are_stuck(lying: LyingRuns) -> None:
-    """The pull from 8 s to 14 s, the wheel from 10 s to 16 s while the train moves."""
+    """The pull from 32 s to 38 s, the wheel from 39 s to 54 s while the train moves."""
     run = lying["leap seconds late, stuck"]
     cell, wheel = run.records("drawbar"), run.records("wheel")
     at_s = run.scenario.cell_clock.time_s(cell["tick"].astype(np.int64))
-    held = (at_s > 8.01) & (at_s < 13.99)
+    held = (at_s > 32.01) & (at_s < 37.99)
     assert np.unique(cell["ch0"][held]).size == 1
-    assert np.unique(cell["ch0"][at_s < 7.99]).size > 100
+    assert np.unique(cell["ch0"][at_s < 31.99]).size > 100
     at_s = run.scenario.wheel_clock.time_s(wheel["tick"].astype(np.int64))
-    held = (at_s > 10.01) & (at_s < 15.99)
+    held = (at_s > 39.01) & (at_s < 53.99)
     assert np.unique(wheel["count"][held]).size == 1
-    assert np.ptp(wheel["count"][at_s > 16.1]) > 100
+    assert np.ptp(wheel["count"][at_s > 54.1]) > 100
 
 
 def test_spikes(lying: LyingRuns) -> None:
@@ -297,13 +265,13 @@ def test_a_count_at_the_rail(lying: LyingRuns) -> None:
 
 
 def test_half_the_pulses(lying: LyingRuns) -> None:
-    """At 12 s the count goes on at half its rate, at 17 s at all of it."""
+    """At 18 s the count goes on at half its rate, at 58 s at all of it."""
     run = lying["jump, half the pulses"]
     wheel = run.records("wheel")
     at_s = run.scenario.wheel_clock.time_s(wheel["tick"].astype(np.int64))
     rates = [
         np.ptp(wheel["count"][(at_s > a) & (at_s < a + 0.2)])
-        for a in (11.79, 12.01, 16.79, 17.01)
+        for a in (17.79, 18.01, 57.79, 58.01)
     ]
     assert rates[1] / rates[0] == pytest.approx(0.5, abs=0.1)
     assert rates[2] / rates[3] == pytest.approx(0.5, abs=0.1)
