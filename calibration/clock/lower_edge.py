@@ -133,7 +133,7 @@ def _along(
         late_s=values,
         u_s=float(np.hypot(u_s, 0.5 * float(np.ptp(levels)))),
         rate=rate,
-        u_rate=math.hypot(u_rate, u_s / spread_s),
+        u_rate=min(math.hypot(u_rate, u_s / spread_s), steepest),
         steps=steps,
         excess_s=max(float(np.median(above)), 0.0),
         scatter_s=u_s,

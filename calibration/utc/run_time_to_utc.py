@@ -213,10 +213,13 @@ def _by_pulses(
     second = np.ceil(offset_s[k] + t[k] + part - (t[k] - at) - 1e-3)
     # Pulses lie whole seconds apart; one number then fits all of them, by the most of votes.
     apart = np.concatenate(([0.0], np.cumsum(np.round(np.diff(pulses)))))
-    values, votes = np.unique(second - apart[followed], return_counts=True)
-    tie = apart + values[np.argmax(votes)] - part - pulses
-    # Little of it is later than usual: the least but for a few strays.
-    delay_s = float(np.quantile(t[k] - at, 0.02)) if len(k) else math.nan
+    numbers = second - apart[followed]
+    values, votes = np.unique(numbers, return_counts=True)
+    number = values[np.argmax(votes)]
+    tie = apart + number - part - pulses
+    # Of those that say so: a late one that follows another pulse says another number. Little of
+    # it is later than usual: the least but for a few strays.
+    delay_s = float(np.quantile((t[k] - at)[numbers == number], 0.02))
     return replace(_through_pulses(pulses, tie, common), delay_s=delay_s)
 
 

@@ -50,9 +50,9 @@ class Lie:
 LIES: Final = {
     # A minute each: what is wrong with these shows by half a minute of other witnesses.
     "leap seconds late, stuck": Lie(
-        faults=("time-off=18@0+10", "stuck:drawbar@32+6", "stuck:wheel@39+15"), seconds=62.0
+        faults=("time-off=18@0+10", "stuck:drawbar@32+6", "stuck:wheel@39+12"), seconds=55.0
     ),
-    "jump, half the pulses": Lie(faults=("time-off=3600@10", "slide=0.5@18+40"), seconds=62.0),
+    "jump, half the pulses": Lie(faults=("time-off=3600@10", "slide=0.5@18+34"), seconds=55.0),
     "week rollover, spikes": Lie(faults=("date-off=-7168@0", "spikes@6+10")),
     "late sentences": Lie(faults=("late:clock=1.1@0",), pps=True),
     "wrong edge": Lie(faults=("pulse-late=0.2@0",), pps=True),

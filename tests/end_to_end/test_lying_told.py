@@ -230,8 +230,8 @@ def test_distance_and_speed_are_right_within_their_uncertainty(
         ("week rollover, spikes", HealthFault.SPIKING, "pull", 6.0, 15.0),
         ("holdover, rail", HealthFault.RAILED, "pull", 8.0, 12.0),
         ("leap seconds late, stuck", HealthFault.STUCK, "pull", 32.0, 38.0),
-        ("leap seconds late, stuck", HealthFault.STUCK, "speed", 39.0, 54.0),
-        ("jump, half the pulses", HealthFault.DISAGREES, "speed", 18.0, 58.0),
+        ("leap seconds late, stuck", HealthFault.STUCK, "speed", 39.0, 51.0),
+        ("jump, half the pulses", HealthFault.DISAGREES, "speed", 18.0, 52.0),
     ],
 )
 def test_a_channel_that_is_not_sound_is_told_with_its_extent(

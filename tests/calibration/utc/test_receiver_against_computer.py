@@ -97,3 +97,31 @@ def test_a_kind_that_the_computer_contradicts_leaves_nothing_open(
     assert u >= min(odd_s, 0.0 if odd_s > 5.0 else odd_s)
     assert by_kind(judgement)[WitnessKind.RECEIVER] is Standing.DOUBTED
     assert "contradicts itself" in judgement.why
+
+
+def test_after_a_few_uneven_sentences_time_runs_on_as_a_crystal_does() -> None:
+    """Eight seconds of them, then none for a minute: 0.2 s do not become seconds."""
+    rng = np.random.default_rng(3)
+    t = np.sort(np.repeat(np.arange(1.0, 9.0), 3) + 0.085 + rng.exponential(0.3, 24))
+    held = stated(evidence(n=70))
+    held = replace(
+        held,
+        sentence_t_s=t,
+        sentence_utc_ns=T0_NS + NS * np.repeat(np.arange(1, 9), 3),
+        sentence_kind=np.full(24, b"RMC"),
+    )
+    tie = judge_utc(held)
+    u_s = tie.u_s(np.array([8.0, 70.0]))
+    assert u_s[1] < u_s[0] + 0.02
+
+
+def test_a_few_late_sentences_do_not_bear_out_pulses_by_the_wrong_edge() -> None:
+    """Most come before the edge and number it a second high; some come just after it."""
+    held = stated(evidence(pulses=True, width_s=0.2), checked=True)
+    late = np.where(np.arange(len(held.sentence_t_s)) % 4 == 0, 0.175, 0.0)
+    held = replace(held, sentence_t_s=held.sentence_t_s + late)
+    away, u, judgement = error_s(held)
+    assert away == pytest.approx(0.8, abs=1e-3)
+    assert away <= u
+    assert judgement.delay_s == pytest.approx(0.9, abs=0.01)
+    assert "where the car sheet states 0.085 s" in judgement.why
