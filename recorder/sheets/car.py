@@ -39,6 +39,8 @@ _USUAL_FIELDS: Final = {
 """Quantity → the field it is made from, where only one can be meant."""
 LONGEST_ZERO_S: Final = 600.0
 """A zero longer than ten minutes is a drift test, and nobody keeps a train at rest for it."""
+SLOWEST: Final = 0.001
+"""Times real time, that anybody would watch a feed at."""
 STYLES: Final = ("solid", "dashed", "dotted", "dash-dot")
 
 
@@ -363,5 +365,10 @@ def _recording(table: SheetTable) -> RecordingSheet:
         allow_network_disk=table.flag("allow_network_disk"),
         simulated_speed=table.number("simulated_speed", low=0.0, high=1000.0),
     )
+    if sheet.simulated_speed is not None and 0.0 < sheet.simulated_speed < SLOWEST:
+        table.problem(
+            f"simulated_speed must be 0 (as fast as it goes) or {SLOWEST:g} to 1000, got"
+            f" {sheet.simulated_speed:g}"
+        )
     table.done()
     return sheet

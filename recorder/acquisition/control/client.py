@@ -140,7 +140,7 @@ class LiveSession:
         by: str = "",
         extra: Extra | None = None,
     ) -> Mark:
-        """Take a mark keyed at ``keyed_monotonic_ns`` (``time.monotonic_ns()``); see
+        """Take a mark keyed at ``keyed_monotonic_ns`` (``machine.clocks.now_ns()``); see
         :meth:`take`."""
         return self.take(
             KeyedMark(

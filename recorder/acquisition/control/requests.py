@@ -74,7 +74,7 @@ class KeyedMark:
     """Made at the key-down; the same mark asked for again has the same one."""
     kind: str
     keyed_monotonic_ns: int
-    """``time.monotonic_ns()`` at the key-down."""
+    """``machine.clocks.now_ns()`` at the key-down."""
     value: str = ""
     note: str = ""
     by: str = ""

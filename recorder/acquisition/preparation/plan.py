@@ -238,6 +238,7 @@ class _PlanMaker:
         layout = self._layout(where, sheet)
         description = _description(sheet)
         _check_port(self, where, sheet.port)
+        self._timing(where, sheet, description)
         if description.role is Role.WHEEL:
             channels = self._wheel(where, sheet)
         elif description.role is Role.RECEIVER and not sheet.channels:
@@ -262,6 +263,14 @@ class _PlanMaker:
             layout=layout,
             description=description,
         )
+
+    def _timing(self, where: str, sheet: DeviceSheet, description: DriverDescription) -> None:
+        """Keys that would do nothing where they stand are refused: a crew relies on them."""
+        if sheet.timing.delay_s is not None and description.role is not Role.RECEIVER:
+            self._problem(f"{where}.timing", "delay_s is a receiver's; give it in that table")
+        if sheet.timing.latency_s is not None and description.host_clock:
+            words = "latency_s: this device's records are stamped by the computer; give delay_s"
+            self._problem(f"{where}.timing", words)
 
     def _layout(self, where: str, sheet: DeviceSheet) -> Layout:
         if sheet.driver not in DRIVERS:

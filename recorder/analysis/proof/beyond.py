@@ -53,6 +53,11 @@ def _of(run: RunFile) -> Iterator[str]:
 
 
 def _clock(run: RunFile) -> str:
+    if run.utc.judgement is not None and run.utc.known:
+        return (
+            "that UTC is right: receiver, pulses, computer's clock and sheet were heard, and"
+            " witnesses that lie alike agree"
+        )
     source = run.utc.source
     if source == SENTENCES:
         return (

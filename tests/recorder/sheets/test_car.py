@@ -128,3 +128,31 @@ def test_a_missing_file_is_an_os_error_with_its_name(tmp_path: Path) -> None:
     with pytest.raises(FileNotFoundError) as caught:
         load_car_sheet(tmp_path / "none.toml")
     assert str(caught.value.filename).endswith("none.toml")
+
+
+HEAD = '[car]\nname = "x"\n[devices.clock]\ndriver = "nmea-0183"\nport = "/dev/clock"\n'
+
+
+def test_timing_is_read_and_is_nothing_where_nothing_is_stated() -> None:
+    timing = parse_car_sheet(
+        HEAD
+        + "[devices.clock.timing]\ndelay_s = 0.2\nu_delay_s = 0.01\npulses_checked = true\n"
+    ).devices["clock"]
+    assert timing.timing.delay_s == 0.2
+    assert timing.timing.u_delay_s == 0.01
+    assert timing.timing.pulses_checked
+    assert parse_car_sheet(HEAD).devices["clock"].timing.delay_s is None
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ("[devices.clock.timing]\ndelay_s = 0.2\n", "u_delay_s go together"),
+        ("[devices.clock.timing]\ndelay_s = 0.2\nu_delay_s = 0\n", "u_delay_s"),
+        ("[devices.clock.timing]\nlatency_s = -1\nu_latency_s = 0.1\n", "latency_s"),
+        ("[recording]\nsimulated_speed = 1e-300\n", "simulated_speed"),
+        ("[recording]\nsimulated_speed = 5000\n", "simulated_speed"),
+    ],
+)
+def test_timing_that_cannot_be_is_told(more: str, words: str) -> None:
+    assert words in " ".join(problems(HEAD + more))

@@ -355,3 +355,19 @@ def test_the_run_file_knows_whose_clock_the_ticks_of_every_driver_are() -> None:
             name="one", driver=name, port="", dtype=[["tick", "<u8"]], tick_hz=1.0, channels=()
         )
         assert header.host_clock == description_of(name, device_id="one").host_clock, name
+
+
+@pytest.mark.parametrize(
+    ("table", "key", "words"),
+    [
+        ("wheel", "delay_s", "delay_s is a receiver's"),
+        ("clock", "latency_s", "stamped by the computer"),
+    ],
+)
+def test_timing_that_would_do_nothing_is_refused(
+    plan_of: Callable[..., Plan], table: str, key: str, words: str
+) -> None:
+    more = WHEEL
+    more += f"\n[devices.{table}.timing]\n{key} = 0.1\nu_{key} = 0.01\n"
+    with pytest.raises(SheetError, match=words):
+        plan_of(more)
