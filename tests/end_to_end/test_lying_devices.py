@@ -182,8 +182,8 @@ def test_latency_that_steps(lying: LyingRuns, device: str) -> None:
     last, received_s = run.received_s(device)
     late_s = received_s - clock_of(run.scenario, device).time_s(ticks[last])
     before, after = late_s[received_s < 9.9], late_s[received_s > 10.1]
-    floors = [np.quantile(part, 0.05) for part in (before, after)]
-    assert floors[1] - floors[0] == pytest.approx(0.005, abs=0.0015)
+    # The quickest of hundreds: a busy machine holds up more than one in twenty.
+    assert after.min() - before.min() == pytest.approx(0.005, abs=0.0015)
 
 
 @pytest.mark.parametrize("device", ["drawbar", "wheel"])
