@@ -59,6 +59,7 @@ class ClockWatch:
         self._pulses: deque[float] = deque(maxlen=PULSES)
         self._told: set[str] = set()
         self._next_s = FIRST_S[0]
+        self._broken = False
         self._receiver = self._counter = ""
         for thread in threads:
             device = next(d for d in header.devices if d.name == thread.name)
@@ -78,7 +79,20 @@ class ClockWatch:
             self._events.append(event)
 
     def second(self, t_s: float) -> None:
-        """One second's work, at this run time."""
+        """One second's work, at this run time; a bug of it is told and ends it, nothing else."""
+        if self._broken:
+            return
+        try:
+            self._look(t_s)
+        except Exception as bug:  # noqa: BLE001 - the recording does not end for a watch
+            self._broken = True
+            self.status = ClockStatus(words="the clocks are no longer watched")
+            self._warn(
+                f"the clocks are no longer watched, internal error: {type(bug).__name__}: {bug};"
+                " recording goes on, the seal hears them again"
+            )
+
+    def _look(self, t_s: float) -> None:
         self._rates()
         if t_s < self._next_s:
             return

@@ -189,8 +189,25 @@ class RunHeader:
         if not -(2**63) <= header.started_utc_ns < 2**63:
             msg = f"started_utc_ns is {header.started_utc_ns}, 64 bits are allowed"
             raise ValueError(msg)
+        speed = header.simulated_speed
+        if speed is not None and not 0.0 <= speed < math.inf:
+            msg = f"simulated_speed is {speed!r}, none or 0 and above is allowed"
+            raise ValueError(msg)
         for device in devices:
+            _check_words(device)
             if not 0.0 < device.tick_hz < math.inf:
                 msg = f"tick_hz of {device.name} is {device.tick_hz}, above 0 is allowed"
                 raise ValueError(msg)
         return header
+
+
+def _check_words(device: DeviceHeader) -> None:
+    """Names must be text before anything is looked up by them."""
+    words: list[object] = [device.name, device.driver, device.port]
+    for channel in device.channels:
+        words += [channel.name, channel.quantity, channel.unit, channel.field]
+        words.append(channel.certificate)
+    for word in words:
+        if not isinstance(word, str):
+            msg = f"a name of device {device.name!r} is {word!r}, text is allowed"
+            raise TypeError(msg)

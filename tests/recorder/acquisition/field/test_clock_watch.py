@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from recorder.acquisition.control.status import UNHEARD, ClockStatus, SessionStatus
+from recorder.acquisition.field import clock_watch
 from recorder.acquisition.field.clock_watch import ClockWatch
 from recorder.run.parts.event import Event, EventKind
 from recorder.run.parts.header import RunHeader
@@ -128,3 +129,17 @@ def test_what_is_known_goes_over_the_control_channel() -> None:
 
 def _status(clock: ClockStatus) -> SessionStatus:
     return SessionStatus(state=RunState.RECORDING, t_s=1.0, utc_ns=STARTED_UTC_NS, clock=clock)
+
+
+def test_a_bug_of_the_watch_ends_the_watch_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(*_: object) -> None:
+        msg = "a square root of less than nothing"
+        raise ArithmeticError(msg)
+
+    monkeypatch.setattr(clock_watch, "judge_utc", broken)
+    car = Car()
+    car.ride(60)
+    (told,) = car.warned
+    assert "no longer watched" in told
+    assert "ArithmeticError" in told
+    assert not car.watch.status.known

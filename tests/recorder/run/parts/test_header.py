@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import json
+from typing import Any
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from recorder.run.parts.header import ChannelHeader
+from recorder.run.parts.header import ChannelHeader, RunHeader
 from recorder.run.parts.quantities import RUN_UNITS, made_unit, run_unit
+from tests.recorder.made_runs import header, load_cell
 
 QUANTITIES = st.one_of(
     st.sampled_from(sorted(RUN_UNITS)),
@@ -95,3 +99,29 @@ def test_what_is_stated_beyond_the_evidence_is_named() -> None:
     assert _channel("pulses", "pulses", "count").unmeasured == (
         "the wheel gives pulses: no wheel certificate; no distance or speed can be stated from it"
     )
+
+
+@pytest.mark.parametrize("speed", [None, 0.0, 10.0])
+def test_simulated_time_is_carried_and_left_out_where_time_was_real(
+    speed: float | None,
+) -> None:
+    head = header(load_cell(), simulated_speed=speed)
+    text = head.to_json()
+    assert ("simulated_speed" in json.loads(text)) == (speed is not None)
+    assert RunHeader.from_json(text) == head
+
+
+@pytest.mark.parametrize(
+    ("spoil", "error"),
+    [
+        (lambda d: d.update(simulated_speed=-1.0), ValueError),
+        (lambda d: d.update(simulated_speed="fast"), TypeError),
+        (lambda d: d["devices"][0].update(name=3), TypeError),
+        (lambda d: d["devices"][0]["channels"][0].update(quantity=[1]), TypeError),
+    ],
+)
+def test_a_damaged_header_is_refused(spoil: Any, error: type[Exception]) -> None:
+    data = json.loads(header(load_cell()).to_json())
+    spoil(data)
+    with pytest.raises(error):
+        RunHeader.from_dict(data)
