@@ -22,6 +22,8 @@ __all__ = ["LiveTickClock", "NominalTickClock"]
 BUCKET_S: Final = 1.0
 BUCKETS: Final = 300
 LEAST_BUCKETS: Final = 6
+BEYOND_BUCKETS: Final = 60
+"""A line that drains says as much for a while."""
 FAR_S: Final = 0.02
 """Further off than this the line hurries; nearer it leans in gently."""
 LEAN_S: Final = 1.0
@@ -53,6 +55,9 @@ class LiveTickClock:
         self._bucket = -1
         self._rate = 0.0
         self._u_rate = PRIOR_RATE
+        self._beyond = 0
+        """Seconds of the device on end whose slope no oscillator can have."""
+        self._slope_beyond = 0.0
         self._origin: int | None = None
         self._tick = 0
         self._t_s = 0.0
@@ -104,6 +109,14 @@ class LiveTickClock:
         """Standard uncertainty of the rate."""
         return self._u_rate
 
+    @property
+    def pace_beyond(self) -> float | None:
+        """Seconds of the device in one of the computer's, where no oscillator can be so far off
+        and a minute of its seconds says so; else None."""
+        if self._beyond < BEYOND_BUCKETS:
+            return None
+        return 1.0 / max(1.0 + self._slope_beyond, 1e-3)
+
     def _slope(self) -> tuple[float, float]:
         """Rate of lateness from whole buckets and its uncertainty, s/s."""
         whole = list(self._least)[:-1]
@@ -118,7 +131,10 @@ class LiveTickClock:
         slope = gross + middle_slope(x, y - gross * x)
         if abs(slope) > OSCILLATOR:
             # Held up just now, or no clock at all: what was known before stands.
+            self._beyond += 1
+            self._slope_beyond = slope
             return self._rate, self._u_rate
+        self._beyond = 0
         left = y - slope * x
         scatter = 1.4826 * float(np.median(np.abs(left - np.median(left))))
         dx = x - x.mean()

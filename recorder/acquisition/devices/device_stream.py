@@ -96,6 +96,11 @@ class DeviceStream:
         return (clock.rate, clock.u_rate) if isinstance(clock, LiveTickClock) else None
 
     @property
+    def pace_beyond(self) -> float | None:
+        """Seconds of the device in one of the computer's, where no clock can be so far off."""
+        return self._clock.pace_beyond if isinstance(self._clock, LiveTickClock) else None
+
+    @property
     def begun(self) -> bool:
         """Whether a record of the run has come."""
         return self.total > 0

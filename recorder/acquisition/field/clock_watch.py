@@ -102,6 +102,7 @@ class ClockWatch:
 
     def _rates(self) -> None:
         for thread in self._threads:
+            self._pace(thread)
             found = thread.stream.tick_rate
             if found is None or self._header.simulated_speed == 0.0:
                 continue
@@ -118,6 +119,17 @@ class ClockWatch:
                     f" {'slow' if rate > 0.0 else 'fast'} against the computer's; times, speed and"
                     " power go by the rate found"
                 )
+
+    def _pace(self, thread: DeviceThread) -> None:
+        pace, key = thread.stream.pace_beyond, f"pace {thread.name}"
+        if pace is None or key in self._told or self._header.simulated_speed == 0.0:
+            return
+        self._told.add(key)
+        self._warn(
+            f"{thread.name}: its ticks contradict the computer's clock, {pace:.3g} of its seconds"
+            " in one of the computer's: a feed that is fast or slow on purpose says so in the car"
+            " sheet, [recording] simulated_speed; else speed and power are not to be believed"
+        )
 
     def _hear(self, t_s: float) -> None:
         with self._guard:

@@ -80,6 +80,25 @@ def test_the_live_line_after_a_stall(at_s: float, lasts_s: float) -> None:
     assert abs(clock.rate) < 200e-6
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("pace", [10.0, 0.2])
+def test_ticks_no_clock_can_have_kept_show_live(pace: float) -> None:
+    t = np.arange(0.0, 90.0 / min(pace, 1.0), 0.05)
+    clock = LiveTickClock(HZ)
+    for true in t.tolist():
+        clock.update(int(true * pace * HZ), true + 1e-3)
+    assert clock.pace_beyond == pytest.approx(pace, rel=0.02)
+
+
+@pytest.mark.slow
+def test_a_stall_is_no_pace() -> None:
+    t, ticks = sent(150.0)
+    clock = LiveTickClock(HZ)
+    for tick, got in zip(ticks.tolist(), stalled(t, 12.0, 30.0).tolist(), strict=True):
+        clock.update(tick, got)
+        assert clock.pace_beyond is None
+
+
 def test_blocks_that_all_came_at_once_are_no_division_by_nothing() -> None:
     ticks = (np.arange(40) * HZ).astype(np.uint64)
     received = np.where(np.arange(40) < 32, 32.0, np.arange(40.0))

@@ -24,6 +24,7 @@ DAY_NS = 86_400 * NS
 @dataclass
 class Stream:
     tick_rate: tuple[float, float] | None = None
+    pace_beyond: float | None = None
 
 
 @dataclass
@@ -112,6 +113,15 @@ def test_a_rate_that_was_the_lines_is_taken_back() -> None:
     slow, usual = car.warned
     assert "slow" in slow
     assert "after all" in usual
+
+
+def test_ticks_that_contradict_the_computer_are_told_once() -> None:
+    car = Car()
+    car.cell.stream.pace_beyond = 10.0
+    car.ride(30)
+    (told,) = car.warned
+    assert "10 of its seconds in one" in told
+    assert "simulated_speed" in told
 
 
 def test_a_rate_not_yet_seen_well_is_not_told() -> None:
