@@ -85,18 +85,22 @@ def clock_of(run: RunFile) -> ClockOfRun:
         delay_s=None
         if judgement is None or math.isnan(judgement.delay_s)
         else judgement.delay_s,
-        ticks=tuple(
-            f"{name}: {words}"
-            for name, ties in sorted(run.tick_ties().items())
-            for tie in ties
-            for words in tie.findings
-        ),
-        impossible=(*_impossible(run), *_all_alike(run)),
+        ticks=(*_findings(run), *_all_alike(run)),
+        impossible=tuple(_impossible(run)),
         simulated_speed=run.header.simulated_speed,
         leap_seconds_known_until=TABLE_EXPIRES.isoformat(),
         leap_seconds_source=TABLE_SOURCE,
         leap_seconds_known=table_covers(int(utc.utc_ns(run.duration_s))),
     )
+
+
+def _findings(run: RunFile) -> list[str]:
+    return [
+        f"{name}: {words}"
+        for name, ties in sorted(run.tick_ties().items())
+        for tie in ties
+        for words in tie.findings
+    ]
 
 
 def _impossible(run: RunFile) -> list[str]:

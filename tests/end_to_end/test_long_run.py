@@ -27,7 +27,12 @@ from simulated_feeds.outing.rendering import (
 )
 from simulated_feeds.outing.scenario import make_scenario
 from simulated_feeds.physics.scenery import invent_line
-from simulated_feeds.sheets.sheet_files import force_certificate, trip_sheet, wheel_certificate
+from simulated_feeds.sheets.sheet_files import (
+    car_sheet,
+    force_certificate,
+    trip_sheet,
+    wheel_certificate,
+)
 
 pytestmark = pytest.mark.slow
 
@@ -95,6 +100,9 @@ def laid_down(name: str, held: DeviceRecords) -> tuple[DeviceHeader, DeviceData]
     return head, DeviceData(time_s=time_s, records=held.records)
 
 
+PORTS = {"drawbar": "/dev/a", "wheel": "/dev/b", "clock": "/dev/c"}
+
+
 def keep(run: RunArrays, path: Path, seed: int) -> None:
     """Lay the run down as the recorder would."""
     cell, wheel = force_certificate(run.scenario), wheel_certificate(run.scenario)
@@ -106,7 +114,7 @@ def keep(run: RunArrays, path: Path, seed: int) -> None:
         started_monotonic_ns=0,
         boot_id="test",
         software="test",
-        car_sheet="",
+        car_sheet=tomli_w.dumps(car_sheet(run.scenario, PORTS)),
         trip_sheet=tomli_w.dumps(trip_sheet(run.scenario)),
         certificates={"cell": dump_certificate(cell), "wheel": dump_certificate(wheel)},
         devices=tuple(head for head, _ in laid.values()),

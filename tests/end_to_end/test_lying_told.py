@@ -36,8 +36,8 @@ WORDS = {
         "computer's clock: doubted", "as leap seconds not learnt would be",
     ),
     "jump, half the pulses": ("off by +3600 s", "receiver contradicts itself", "disagrees"),
-    "years back, faster": ("receiver: refuted", "1 turns of 1024 weeks", "date is off by"),
-    "uneven, silent wheel": ("gap of wheel: ", "differ by"),
+    "years back, faster": ("receiver: doubted", "1 turns of 1024 weeks", "date is off by"),
+    "uneven, silent wheel": ("gap of wheel: ",),
     "warming up, silent receiver": ("gap of clock: ", "drawbar: its clock runs 2"),
     "late sentences alone, five per cent": ("differ by 0.", "wheel: its clock runs ", " fast"),
     "pulses numbered a second late": ("differ by 1.",),
@@ -138,7 +138,7 @@ def test_kinds_that_jump_together_are_not_told_as_kinds_that_disagree(
 
 def test_the_day_ahead_is_the_receivers(lying: LyingRuns) -> None:
     told = utc_of(lying, "date a day ahead")
-    assert told.standings[WitnessKind.RECEIVER] is Standing.REFUTED
+    assert told.standings[WitnessKind.RECEIVER] is Standing.DOUBTED
     assert told.judgement.corrected_s == -86_400.0
 
 
