@@ -11,14 +11,13 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.clock.pace import OSCILLATOR
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["OSCILLATOR", "free_windows", "gross_slope"]
+__all__ = ["free_windows", "gross_slope"]
 
-OSCILLATOR: Final = 0.06
-"""No device is sold whose clock is further off, s/s (RC oscillators: some per cent; common
-practice)."""
 LEAST_SHARE: Final = 0.1
 """Of the span that an oscillator's slope must hold for, to be one's."""
 HELD_UP_S: Final = 0.1

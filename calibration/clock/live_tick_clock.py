@@ -13,8 +13,9 @@ from typing import Final
 
 import numpy as np
 
-from calibration.clock.held_up import OSCILLATOR, free_windows, gross_slope
+from calibration.clock.held_up import free_windows, gross_slope
 from calibration.clock.lower_edge import PRIOR_RATE, middle_slope, weighed_rate
+from calibration.clock.pace import OSCILLATOR, fast_by
 from calibration.clock.tick_line import TickLine
 
 __all__ = ["LiveTickClock", "NominalTickClock"]
@@ -115,7 +116,7 @@ class LiveTickClock:
         and a minute of its seconds says so; else None."""
         if self._beyond < BEYOND_BUCKETS:
             return None
-        return 1.0 / max(1.0 + self._slope_beyond, 1e-3)
+        return 1.0 + fast_by(self._slope_beyond)
 
     def _slope(self) -> tuple[float, float]:
         """Rate of lateness from whole buckets and its uncertainty, s/s."""

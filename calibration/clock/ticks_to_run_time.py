@@ -10,14 +10,13 @@ import numpy as np
 
 from calibration.clock.local_smooth import interpolated
 from calibration.clock.lower_edge import Edge, lower_edge
+from calibration.clock.pace import fast_by, no_crystal, off_words
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["NO_CRYSTAL", "U_LATENCY_S", "TickFit", "fit_ticks", "seen_resolution_s"]
+__all__ = ["U_LATENCY_S", "TickFit", "fit_ticks", "seen_resolution_s"]
 
-NO_CRYSTAL: Final = 200e-6
-"""A clock further off than this is no crystal's: told, and followed all the same, s/s."""
 U_LATENCY_S: Final = 1e-3
 """Standard uncertainty of a least latency nobody stated: what a driver, a converter at its
 quickest and a scheduler take before the last byte is in hand (common practice)."""
@@ -26,8 +25,6 @@ MOST_POINTS: Final = 200_000
 """Of more blocks, the earliest arrival of every so many is taken: the edge is made of those."""
 CHUNK: Final = 1 << 20
 TOLD_HELD_UP_S: Final = 2.0
-LEAST_PACE: Final = 1e-3
-"""Run seconds in a second of the device, at the least: slower ticks are told as this."""
 GRID_VALUES: Final = 2_000
 LEAST_STEPS: Final = 50
 LEAST_GRID_S: Final = 1e-4
@@ -45,9 +42,9 @@ class TickFit:
     """(k,) run time, rising."""
     u_s: float
     """Standard uncertainty of a time: edge, least latency and the host clock's resolution."""
-    drift_ppm: float
-    """Mean rate error of the device's oscillator against the computer's; + runs fast."""
-    u_drift_ppm: float
+    rate: float
+    """Mean slope of lateness, s/s: what one second of the device takes more."""
+    u_rate: float
     s_per_tick: float
     """Beyond the ends."""
     held_up_s: float = 0.0
@@ -56,15 +53,21 @@ class TickFit:
     """(run time, s): from then on the least latency was longer by so much."""
 
     @property
+    def drift_ppm(self) -> float:
+        """Mean rate error of the device's oscillator against the computer's; + runs fast."""
+        return 1e6 * fast_by(self.rate)
+
+    @property
+    def u_drift_ppm(self) -> float:
+        """Its standard uncertainty."""
+        return 1e6 * self.u_rate
+
+    @property
     def findings(self) -> tuple[str, ...]:
         """What must be told of this tie, in words; empty when all is as usual."""
         found = []
-        if abs(self.drift_ppm) - 3.0 * self.u_drift_ppm > 1e6 * NO_CRYSTAL:
-            found.append(
-                f"its clock runs {abs(self.drift_ppm) / 1e4:.3g} %"
-                f" {'fast' if self.drift_ppm > 0.0 else 'slow'} against the computer's; times,"
-                " speed and power are made with the rate found"
-            )
+        if no_crystal(self.rate, self.u_rate):
+            found.append(off_words(self.rate))
         if self.held_up_s >= TOLD_HELD_UP_S:
             found.append(
                 f"its records were held up for {self.held_up_s:.0f} s in all, on the line or by"
@@ -146,8 +149,8 @@ def _fit_of(edge: Edge, tick0: int, tick_hz: float, u_s: float, shift_s: float) 
         # Receipts that fall, or all come at once, must not turn time round.
         knots_s=np.maximum.accumulate(edge.x_s + edge.late_s + shift_s),
         u_s=u_s,
-        drift_ppm=1e6 * (1.0 / max(1.0 + edge.rate, LEAST_PACE) - 1.0),
-        u_drift_ppm=1e6 * edge.u_rate,
+        rate=edge.rate,
+        u_rate=edge.u_rate,
         s_per_tick=max(1.0 + edge.rate, 0.0) / tick_hz,
         held_up_s=edge.held_up_s,
         floor_steps=tuple(

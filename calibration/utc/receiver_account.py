@@ -14,6 +14,7 @@ from calibration.utc.run_time_to_utc import (
     UtcFit,
     fit_utc,
 )
+from calibration.utc.spans import NS
 from calibration.utc.utc_witnesses import Standing, Witness, WitnessKind
 from calibration.utc.witness_words import apart, moment
 
@@ -21,7 +22,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from calibration.utc.computer_line import ComputerLine
-    from calibration.utc.utc_witnesses import UtcEvidence
+    from calibration.utc.spans import NS
+from calibration.utc.utc_witnesses import UtcEvidence
 
 __all__ = ["CAUGHT", "LEAST_FIXES", "ReceiverAccount", "receiver_account"]
 
@@ -35,6 +37,10 @@ EDGE_BY_DELAY_S: Final = 0.02
 AMBIGUOUS_S: Final = 0.3
 """A sentence so soon after a pulse may be 1.2 s late and name the one before it."""
 WHOLE_S: Final = 1.0
+PACE_SPAN_S: Final = 20.0
+NO_PACE: Final = 1e-3
+"""No two clocks that deserve the name differ by so much, s/s (common practice)."""
+CLEARLY: Final = 6.0
 CAUGHT: Final = 2.0
 """Times the uncertainty of a receiver that was caught in a lie: the rest is trusted less."""
 
@@ -50,13 +56,23 @@ class ReceiverAccount:
     """Kinds of sentences the fit goes by."""
     odd_kinds: tuple[tuple[str, float], ...] = ()
     """Kinds that say another second, and by how much, s."""
+    fast_by: float = 0.0
+    """How much faster its seconds run than the computer's, s/s; 0 where no more than clocks may."""
     pulses_refused: str = ""
     """Why pulses that came are not gone by."""
 
     @property
     def by_pulses(self) -> bool:
         """Whether pulses divide the second."""
-        return math.isfinite(self.fit.delay_s)
+        return self.fit.by_pulses
+
+    @property
+    def u_delay_s(self) -> float:
+        """Standard uncertainty of how long before its receipt a fix was true, s."""
+        if self.by_pulses:
+            return math.hypot(self.evidence.pulse_u_s, self.fit.scatter_s)
+        stated = self.evidence.u_delay_s
+        return NMEA_DELAY_U_S if stated is None else stated
 
     @property
     def source(self) -> WitnessKind:
@@ -127,6 +143,8 @@ class ReceiverAccount:
                 "how late the receiver speaks is not known: state delay_s and u_delay_s of the"
                 " receiver in the car sheet, or wire its pulses"
             )
+        if not self.by_pulses and self.fit.scatter_s > EDGE_BY_DELAY_S:
+            return f"its sentences come unevenly, by {apart(self.fit.scatter_s)}"
         return ""
 
     def _against_the_sheet(self) -> str:
@@ -185,9 +203,28 @@ def receiver_account(
         n=int(chosen.sum()),
         kinds=kinds,
         odd_kinds=odd,
+        fast_by=_fast_by(t[chosen], evidence.sentence_utc_ns[chosen]),
         pulses_refused=refused,
     )
     return account, ""
+
+
+def _fast_by(t: NDArray[np.float64], sent: NDArray[np.int64]) -> float:
+    """How much faster (n,) sentences run than receipts; 0 where that is what clocks differ by.
+
+    The middle one of paces over an eighth of the run: a jump is in few of them.
+    """
+    span = float(t[-1] - t[0])
+    if span < PACE_SPAN_S:
+        return 0.0
+    lag_s = max(PACE_SPAN_S / 2.0, span / 8.0)
+    later = np.searchsorted(t, t + lag_s)
+    here = np.flatnonzero(later < len(t))
+    there = later[here]
+    pace = (sent[there] - sent[here]).astype(np.float64) / NS / (t[there] - t[here]) - 1.0
+    off = float(np.median(pace))
+    scatter = 1.4826 * float(np.median(np.abs(pace - off))) / math.sqrt(span / lag_s)
+    return off if abs(off) > max(NO_PACE, CLEARLY * scatter) else 0.0
 
 
 def _fitted(
@@ -198,6 +235,8 @@ def _fitted(
     if evidence.delay_s is not None:
         u_delay_s = NMEA_DELAY_U_S if evidence.u_delay_s is None else evidence.u_delay_s
     pulses, refused = evidence.awake_s(evidence.pulse_t_s), ""
+    if 0 < len(pulses) < LEAST_FIXES:
+        refused = f"only {len(pulses)} came"
     if len(pulses) >= LEAST_FIXES:
         try:
             return fit_utc(t, sent, pps_t_s=pulses, near_ns=near_ns), ""

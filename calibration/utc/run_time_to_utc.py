@@ -18,6 +18,7 @@ import numpy as np
 from calibration.clock.local_smooth import interpolated, smooth_lines
 from calibration.clock.lower_edge import lower_edge, shrunk_rate
 from calibration.utc.leap_seconds import tai_minus_utc_ns, utc_of_tai_ns
+from calibration.utc.spans import NS
 from calibration.utc.whole_seconds import settle_seconds
 
 if TYPE_CHECKING:
@@ -38,7 +39,6 @@ STEEPEST: Final = 2e-4
 is not further off (common practice); a steeper edge is chance in how late sentences came."""
 NEAR_S: Final = 0.95
 """A sentence this soon after a pulse names that pulse's second."""
-NS: Final = 1_000_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,8 +54,6 @@ class UtcFit:
     fixes_s: NDArray[np.float64]
     """(m,) run times at which the tie was observed, rising."""
     base_u_s: float
-    source: str
-    """``pulse per second`` or ``sentences``."""
     scatter_s: float = 0.0
     """Of the base uncertainty what the observations scatter, without delay or edge."""
     delay_s: float = math.nan
@@ -68,6 +66,11 @@ class UtcFit:
     """(run time, seconds): from then on the receiver was so many whole seconds off."""
     leaps: tuple[tuple[int, int], ...] = ()
     """(TAI in ns, sign): inserted (+1) or left out (−1) beside those of the table."""
+
+    @property
+    def by_pulses(self) -> bool:
+        """Whether pulses divide the second."""
+        return math.isfinite(self.delay_s)
 
     def utc_ns(self, t_run_s: ArrayLike) -> NDArray[np.int64]:
         """UTC in nanoseconds since 1970 of (...) run times, leap seconds not counted.
@@ -136,7 +139,6 @@ def fit_utc(
         fixes_s=t,
         base_u_s=float(np.hypot(u_delay_s, edge.u_s)),
         scatter_s=edge.u_s,
-        source="sentences",
         rate=-edge.rate,
         u_rate=edge.u_rate,
         base_ns=common.base_ns,
@@ -256,7 +258,6 @@ def _through_pulses(
         fixes_s=pulses,
         base_u_s=float(np.hypot(PPS_U_S, spread)),
         scatter_s=spread,
-        source="pulse per second",
         rate=rate,
         u_rate=u_rate,
         steps=common.steps,

@@ -16,24 +16,22 @@ import numpy as np
 
 from calibration.utc.computer_line import ComputerLine, computer_line
 from calibration.utc.receiver_account import CAUGHT, ReceiverAccount, receiver_account
+from calibration.utc.spans import DAY_NS, DAY_S, HAND_SET_S, TURN_DAYS
 from calibration.utc.utc_witnesses import Standing, UtcJudgement, Witness, WitnessKind
-from calibration.utc.witness_words import apart, known_lie, moment
+from calibration.utc.witness_words import apart, known_lie, moment, percent
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
     from calibration.utc.run_time_to_utc import UtcFit
-    from calibration.utc.utc_witnesses import UtcEvidence
+    from calibration.utc.spans import DAY_NS, DAY_S, HAND_SET_S, TURN_DAYS
+from calibration.utc.utc_witnesses import UtcEvidence
 
 __all__ = ["UtcTie", "judge_utc"]
 
-NS: Final = 1_000_000_000
-DAY_S: Final = 86_400.0
 ALONE_U_S: Final = 20.0
 """Of a receiver that nothing confirms to the second: leap seconds never learnt are 18 s since 2017
 (leap-second table), and it may speak late beside."""
-HAND_SET_S: Final = 2.5
-"""A clock set by hand, or by a server some hours ago, agrees with the truth to about so much."""
 MOST_COVERED_S: Final = 120.0
 """Witnesses further apart are not both nearly right: one of them is wrong altogether."""
 COVERING: Final = 1.25
@@ -43,6 +41,8 @@ TOLD_APART_S: Final = 2.0 * HAND_SET_S
 KEPT_S: Final = 0.3
 """A clock whose time server has let it go further than this by its own account is no better than
 one set by hand: it does not tell one whole second from the next."""
+HALF_S: Final = 0.5
+"""Nearer than that no other whole second can be meant."""
 LEAST_ERROR_S: Final = 1e-3
 """A clock that says it is nearer than that has only just been set."""
 
@@ -85,8 +85,7 @@ def judge_utc(evidence: UtcEvidence) -> UtcTie:
         awake = evidence.awake_s(evidence.computer_t_s)
         computer = computer_line(awake, evidence.computer_utc_ns)
     receiver, refused = receiver_account(evidence, computer)
-    court = _Court(evidence, computer, receiver, refused)
-    return court.sentence()
+    return _Court(evidence, computer, receiver, refused).judged()
 
 
 class _Court:
@@ -114,7 +113,7 @@ class _Court:
         self.trip_doubted = self._hear_trip(fit)
         self.witnesses: list[Witness] = [*self._sheet_and_version()]
 
-    def sentence(self) -> UtcTie:
+    def judged(self) -> UtcTie:
         """The tie, by which of the two that give a time can be gone by."""
         by_receiver, by_computer = self.receiver is not None, self.computer is not None
         if by_receiver and not self.receiver_refuted:
@@ -146,20 +145,18 @@ class _Court:
         """
         if self.evidence.trip_ns is None:
             return False
-        outside = {
-            "receiver": bool(fit) and not self._in_trip(fit),
-            "computer": bool(self.computer) and not self._in_trip(self.computer),
-        }
+        receiver_out = fit is not None and not self._in_trip(fit)
+        computer_out = self.computer is not None and not self._in_trip(self.computer)
         agree = bool(fit and self.computer) and not (
             self.receiver_refuted or self.computer_refuted
         )
         if agree and abs(self._away_s()) <= HAND_SET_S:
-            return outside["receiver"] or outside["computer"]
-        if outside["computer"] and self.kept and not self.computer_refuted:
+            return receiver_out or computer_out
+        if computer_out and self.kept and not self.computer_refuted:
             return True
-        if outside["receiver"] and fit is not None:
+        if receiver_out and fit is not None:
             self.receiver_refuted = self.receiver_refuted or self._not_that_day(fit)
-        if outside["computer"] and self.computer is not None:
+        if computer_out and self.computer is not None:
             self.computer_refuted = self.computer_refuted or self._not_that_day(self.computer)
         return False
 
@@ -167,7 +164,7 @@ class _Court:
         trip = self.evidence.trip_ns
         if said is None or trip is None:
             return False
-        began_ns = int(said.utc_ns(np.zeros(1))[0]) + days * int(DAY_S) * NS
+        began_ns = int(said.utc_ns(np.zeros(1))[0]) + days * DAY_NS
         return trip[0] <= began_ns < trip[1]
 
     def _not_that_day(self, said: ComputerLine | UtcFit) -> str:
@@ -197,26 +194,23 @@ class _Court:
 
     def _both(self) -> UtcTie:
         assert self.receiver is not None
+        if self.receiver.fast_by:
+            return self._unknown(
+                f"the receiver's seconds run {percent(self.receiver.fast_by)} against the"
+                " computer's: time was simulated, or one of the two is no clock"
+            )
         away_s = self._away_s()
         number = self._number(away_s)
         left_s = away_s + number
         agrees = abs(left_s) <= HAND_SET_S
         u_receiver = self.receiver.u_s(
-            numbered=self.kept and self._sure_of_seconds(left_s),
+            numbered=self.kept and abs(left_s) < HALF_S,
             told_apart_s=TOLD_APART_S if agrees else math.inf,
         )
         if self.kept and abs(left_s) <= self.u_computer_s + 2.0 * u_receiver:
             return self._agreed_with_kept(number, u_receiver)
         if agrees and not self.kept:
-            most_s = self._most_away_s()
-            u_s = u_receiver if most_s <= u_receiver else COVERING * most_s
-            why = self.receiver.why_no_better(u_s)
-            if u_s > u_receiver:
-                why += (
-                    f"{why and '; '}receiver and computer differ by {apart(most_s)}, and the"
-                    " computer's clock is kept by no time server"
-                )
-            return self._by_receiver(Standing.AGREES, Standing.AGREES, u_s, why, number)
+            return self._agreed_by_hand(number, u_receiver)
         if abs(left_s) <= MOST_COVERED_S:
             u_s = COVERING * abs(left_s) + u_receiver
             u_s = u_s if self.kept else max(u_s, ALONE_U_S)
@@ -232,6 +226,19 @@ class _Court:
             f"receiver and computer differ by {apart(left_s)}{known_lie(left_s)}, and nothing"
             " says which is right: set the computer's clock, give the trip sheet its date"
         )
+
+    def _agreed_by_hand(self, number: float, u_receiver: float) -> UtcTie:
+        """A clock that nobody keeps agrees: what they differ by is in the uncertainty."""
+        assert self.receiver is not None
+        most_s = self._most_away_s()
+        u_s = u_receiver if most_s <= u_receiver else COVERING * most_s
+        why = self.receiver.why_no_better(u_s)
+        if u_s > u_receiver:
+            why += (
+                f"{why and '; '}receiver and computer differ by {apart(most_s)}, and the"
+                " computer's clock is kept by no time server"
+            )
+        return self._by_receiver(Standing.AGREES, Standing.AGREES, u_s, why, number)
 
     def _agreed_with_kept(self, number: float, u_receiver: float) -> UtcTie:
         """Both are right as far as they know: the surer of them is gone by."""
@@ -268,7 +275,7 @@ class _Court:
         carried = self.kept or self.evidence.trip_ns is not None
         if not days or not carried or abs(left_s) > HAND_SET_S:
             return None
-        turns = days / (7 * 1024)
+        turns = days / TURN_DAYS
         whole = turns == round(turns)
         what = f"{round(turns)} turns of 1024 weeks" if whole else f"{days:+d} days"
         why = f"the receiver's date is off by {what}; its time of day is borne out"
@@ -321,9 +328,6 @@ class _Court:
             float(np.abs(self.receiver.fit.utc_ns(at) - self.computer.utc_ns(at)).max()) / 1e9
         )
 
-    def _sure_of_seconds(self, left_s: float) -> bool:
-        return self.kept and abs(left_s) < 0.5
-
     def _number(self, away_s: float) -> float:
         """Whole second by which late sentences numbered the pulses wrongly, to be added."""
         assert self.receiver is not None
@@ -372,6 +376,8 @@ class _Court:
             why=why,
             witnesses=tuple(self.witnesses),
             delay_s=math.nan if self.receiver is None else self.receiver.fit.delay_s,
+            u_delay_s=math.nan if self.receiver is None else self.receiver.u_delay_s,
+            fast_by=0.0 if self.receiver is None else self.receiver.fast_by,
             corrected_s=shift_s,
         )
         return UtcTie(

@@ -69,6 +69,12 @@ class UtcJudgement:
     witnesses: tuple[Witness, ...] = ()
     delay_s: float = math.nan
     """Delay of the receiver's sentences after the second, measured by pulses; NaN: not."""
+    u_delay_s: float = math.nan
+    """Standard uncertainty of how long before its receipt a fix of the receiver was true; NaN:
+    there is no receiver."""
+    fast_by: float = 0.0
+    """How much faster the receiver's seconds run than the computer's, s/s; 0 where no more than
+    clocks may differ."""
     corrected_s: float = 0.0
     """Added to what the receiver says: whole days, turns of 1024 weeks, a wrong number."""
 
@@ -88,7 +94,8 @@ class UtcJudgement:
     def to_dict(self) -> dict[str, Any]:
         """Plain data for the file."""
         data = asdict(self)
-        data["delay_s"] = None if math.isnan(self.delay_s) else self.delay_s
+        for name in ("delay_s", "u_delay_s"):
+            data[name] = None if math.isnan(data[name]) else data[name]
         return data
 
     @classmethod
@@ -100,7 +107,7 @@ class UtcJudgement:
         KeyError, TypeError, ValueError
             The data are not a judgement's; files may be damaged.
         """
-        delay_s = data.get("delay_s")
+        delay_s, u_delay_s = data.get("delay_s"), data.get("u_delay_s")
         return cls(
             known=data["known"] is True,
             why=str(data["why"]),
@@ -113,6 +120,8 @@ class UtcJudgement:
                 for row in data["witnesses"]
             ),
             delay_s=math.nan if delay_s is None else float(delay_s),
+            u_delay_s=math.nan if u_delay_s is None else float(u_delay_s),
+            fast_by=float(data.get("fast_by", 0.0)),
             corrected_s=float(data.get("corrected_s", 0.0)),
         )
 

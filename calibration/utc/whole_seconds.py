@@ -9,14 +9,13 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.utc.leap_seconds import is_table_leap, tai_minus_utc_ns
+from calibration.utc.spans import DAY_NS, NS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 __all__ = ["Settled", "settle_seconds"]
 
-NS: Final = 1_000_000_000
-DAY_NS: Final = 86_400 * NS
 HOLD: Final = 4
 """Sentences of another level that make a jump; fewer are strays."""
 WINDOW_S: Final = 60.0

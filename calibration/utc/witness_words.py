@@ -5,11 +5,10 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import Final
 
-__all__ = ["apart", "known_lie", "moment"]
+from calibration.utc.spans import DAY_S, HAND_SET_S, NS, TURN_DAYS
 
-DAY_S: Final = 86_400.0
-NEAR_S: Final = 2.5
-"""A clock set by hand agrees to about so much."""
+__all__ = ["apart", "known_lie", "moment", "percent"]
+
 LEAP_LIES_S: Final = (18.0, 14.0)
 """Leap seconds not learnt since 2017 (leap-second table), and a count that was seen wrong."""
 LEAP_NEAR_S: Final = 1.5
@@ -18,9 +17,14 @@ LEAP_NEAR_S: Final = 1.5
 def moment(utc_ns: int) -> str:
     """``2026-05-04 09:30:00Z``; the bare number where no calendar reaches."""
     try:
-        return f"{datetime.fromtimestamp(utc_ns // 10**9, UTC):%Y-%m-%d %H:%M:%S}Z"
+        return f"{datetime.fromtimestamp(utc_ns // NS, UTC):%Y-%m-%d %H:%M:%S}Z"
     except (OverflowError, ValueError, OSError):
         return f"{utc_ns} ns"
+
+
+def percent(fast_by: float) -> str:
+    """``8 % fast``."""
+    return f"{100.0 * abs(fast_by):.3g} % {'fast' if fast_by > 0.0 else 'slow'}"
 
 
 def apart(seconds: float) -> str:
@@ -38,12 +42,12 @@ def apart(seconds: float) -> str:
 def known_lie(away_s: float) -> str:
     """What a receiver so far off may have done, in words; empty where nothing is known."""
     days = away_s / DAY_S
-    if abs(away_s) > DAY_S / 2 and abs(days - round(days)) * DAY_S < NEAR_S:
-        whole = round(days) % (7 * 1024) == 0
+    if abs(away_s) > DAY_S / 2 and abs(days - round(days)) * DAY_S < HAND_SET_S:
+        whole = round(days) % TURN_DAYS == 0
         return " (turns of 1024 weeks)" if whole else f" ({round(days):+d} days)"
     if any(abs(abs(away_s) - leap) < LEAP_NEAR_S for leap in LEAP_LIES_S):
         return " (as leap seconds not learnt would be)"
     quarter = away_s / 900.0
-    if abs(away_s) > 600.0 and abs(quarter - round(quarter)) * 900.0 < NEAR_S:
+    if abs(away_s) > 600.0 and abs(quarter - round(quarter)) * 900.0 < HAND_SET_S:
         return " (whole quarters of an hour, as a clock set to local time would be)"
     return ""

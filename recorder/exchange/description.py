@@ -16,6 +16,7 @@ from recorder.run.checks.channel_health import episodes_of, told
 from recorder.run.parts.event import EventKind
 from recorder.run.parts.half_frames import HalfFrames
 from recorder.run.parts.quantities import COUNTS, PULSES
+from recorder.run.time.timeline import TieSource
 from recorder.run.time.utc import utc_text
 from recorder.run.values.calibrate import day_of
 
@@ -224,7 +225,9 @@ def _device(run: RunFile, device: Device, half: Mapping[str, HalfFrames]) -> Dev
 
 def _time_source(ties: Sequence[Segment]) -> str:
     kinds = {tie.source for tie in ties}
-    return next(iter(kinds)) if len(kinds) == 1 else "mixed" if kinds else "provisional"
+    if len(kinds) > 1:
+        return "mixed"
+    return next(iter(kinds), TieSource.PROVISIONAL)
 
 
 def _channel(run: RunFile, channel: Channel) -> ChannelInRun:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.utc.leap_seconds import TABLE_EXPIRES, TABLE_SOURCE, table_covers
-from recorder.run.time.timeline import impossible_ticks
+from recorder.run.time.timeline import TieSource, impossible_ticks
 from recorder.run.time.utc import utc_text
 
 if TYPE_CHECKING:
@@ -19,6 +19,8 @@ __all__ = ["ClockOfRun", "clock_of", "clock_words", "short_s"]
 
 ALIKE_PPM: Final = 3000.0
 """No two devices with crystals are off so far."""
+RECEIVER_ALIKE: Final = 0.2
+"""Of its rate, that a receiver heard by uneven sentences agrees to."""
 ALIKE: Final = 0.05
 """Of the rate, that clocks off together agree to."""
 UNHEARD: Final = (
@@ -49,6 +51,8 @@ class ClockOfRun:
     """Delay of the receiver's sentences after the pulses, as measured; ``None`` without pulses."""
     ticks: tuple[str, ...]
     """What must be told of devices' clocks, a line each."""
+    own_clocks: tuple[str, ...]
+    """Devices with a clock of their own that was tied to the computer's."""
     impossible: tuple[str, ...]
     """Ticks that no clock of this computer can have kept: times are not what they say."""
     simulated_speed: float | None
@@ -73,6 +77,7 @@ def clock_of(run: RunFile) -> ClockOfRun:
     u_s = float(np.max(utc.u_s(np.linspace(0.0, max(run.duration_s, 0.0), 101))))
     judgement = utc.judgement
     heard = judgement is not None
+    alike = _all_alike(run)
     return ClockOfRun(
         source=utc.source,
         u_s=u_s if math.isfinite(u_s) else None,
@@ -85,8 +90,11 @@ def clock_of(run: RunFile) -> ClockOfRun:
         delay_s=None
         if judgement is None or math.isnan(judgement.delay_s)
         else judgement.delay_s,
-        ticks=(*_findings(run), *_all_alike(run)),
-        impossible=tuple(_impossible(run)),
+        ticks=(*_findings(run), *alike),
+        own_clocks=tuple(
+            name for name, off in sorted(_clocks_off_ppm(run).items()) if math.isfinite(off)
+        ),
+        impossible=(*_impossible(run), *(alike if _receiver_alike(run) else ())),
         simulated_speed=run.header.simulated_speed,
         leap_seconds_known_until=TABLE_EXPIRES.isoformat(),
         leap_seconds_source=TABLE_SOURCE,
@@ -115,12 +123,8 @@ def _impossible(run: RunFile) -> list[str]:
 def _all_alike(run: RunFile) -> list[str]:
     """Devices with clocks of their own that are all off by the same: it is the computer's clock
     that is, or time was fast or slow on purpose."""
-    off = {
-        name: max((tie.drift_ppm for tie in ties if tie.source == "fit"), key=abs, default=0.0)
-        for name, ties in run.tick_ties().items()
-        if not run.devices[name].header.host_clock
-    }
-    rates = np.array(list(off.values()))
+    off = _clocks_off_ppm(run)
+    rates = np.array([rate for rate in off.values() if math.isfinite(rate)])
     if (
         len(rates) < 2
         or np.abs(rates).min() < ALIKE_PPM
@@ -134,6 +138,28 @@ def _all_alike(run: RunFile) -> list[str]:
         " alike: the computer's clock is, or time was simulated (car sheet, [recording]"
         " simulated_speed)"
     ]
+
+
+def _clocks_off_ppm(run: RunFile) -> dict[str, float]:
+    """By device with a clock of its own, how far that is off at the most; NaN: not found out."""
+    off = {}
+    for name, ties in run.tick_ties().items():
+        if not run.devices[name].header.host_clock:
+            rates = [tie.drift_ppm for tie in ties if tie.source is TieSource.FIT]
+            off[name] = max(rates, key=abs, default=math.nan)
+    return off
+
+
+def _receiver_alike(run: RunFile) -> bool:
+    """Whether the receiver's seconds are off by the same as the devices': three against one."""
+    judgement = run.utc.judgement
+    if judgement is None or not judgement.fast_by:
+        return False
+    fast_ppm = 1e6 * judgement.fast_by
+    return all(
+        abs(off - fast_ppm) < RECEIVER_ALIKE * abs(fast_ppm)
+        for off in _clocks_off_ppm(run).values()
+    )
 
 
 def clock_words(clock: ClockOfRun) -> list[str]:

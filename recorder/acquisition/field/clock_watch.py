@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from calibration.clock.ticks_to_run_time import NO_CRYSTAL
+from calibration.clock.pace import crystal, no_crystal, off_words
 from calibration.utc.utc_judgement import judge_utc
 from recorder.acquisition.control.status import ClockStatus
 from recorder.run.parts.event import Event, EventKind
@@ -35,7 +35,6 @@ READINGS: Final = 600
 FIRST_S: Final = (10.0, 20.0, 40.0)
 THEN_S: Final = 60.0
 """Between two hearings, later on: one costs some hundredths of a second."""
-SIGMAS: Final = 3.0
 _HEARD: Final = (EventKind.HOST_CLOCK, EventKind.CLOCK_ANCHOR, EventKind.SUSPENDED)
 
 
@@ -107,18 +106,15 @@ class ClockWatch:
             if found is None or self._header.simulated_speed == 0.0:
                 continue
             rate, u_rate = found
-            if thread.name in self._told and abs(rate) + SIGMAS * u_rate < NO_CRYSTAL:
+            told = thread.name in self._told
+            if told and crystal(rate, u_rate):
                 self._told.discard(thread.name)
                 self._warn(
                     f"{thread.name}: its clock is a crystal's after all: the line was late"
                 )
-            if abs(rate) - SIGMAS * u_rate > NO_CRYSTAL and thread.name not in self._told:
+            elif not told and no_crystal(rate, u_rate):
                 self._told.add(thread.name)
-                self._warn(
-                    f"{thread.name}: its clock runs {100.0 * abs(1.0 / (1.0 + rate) - 1.0):.3g} %"
-                    f" {'slow' if rate > 0.0 else 'fast'} against the computer's; times, speed and"
-                    " power go by the rate found"
-                )
+                self._warn(f"{thread.name}: {off_words(rate)}")
 
     def _pace(self, thread: DeviceThread) -> None:
         pace, key = thread.stream.pace_beyond, f"pace {thread.name}"

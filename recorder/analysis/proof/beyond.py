@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from recorder.run.time.utc import PULSES, SENTENCES
+from recorder.run.time.utc import UtcBy
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -59,12 +59,12 @@ def _clock(run: RunFile) -> str:
             " witnesses that lie alike agree"
         )
     source = run.utc.source
-    if source == SENTENCES:
+    if source is UtcBy.SENTENCES:
         return (
             "that the receiver's clock told the truth: its sentences are the only witness of UTC"
             " beside the computer's own clock"
         )
-    if source == PULSES:
+    if source is UtcBy.PULSES:
         return (
             "that the receiver's clock told the truth: its sentences and its pulses come from one"
             " receiver"

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Final
 
 from recorder.analysis.campaign.loading import load_runs
 from recorder.analysis.proof.beyond import beyond_of
+from recorder.analysis.proof.clocks import prove_clocks
+from recorder.exchange.time_told import clock_of
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.proof.parts.proof import Check, Proof, State
 from recorder.run_file.proof.whole.prove_file import prove_file
@@ -66,7 +68,8 @@ def prove_run(path: Path | str, *, progress: Progress | None = None) -> Proven:
         return Proven(path=place, proofs=whole, beyond=beyond_of(None))
     tell(FILE_PART, Check.PLAUSIBILITY)
     with open_run(place) as run:
-        beyond = beyond_of(run)
+        beyond, clocks = beyond_of(run), prove_clocks(clock_of(run))
+    proofs = [*proofs, clocks]
     try:
         loaded = load_runs([place])[0]
     except (ValueError, OSError) as error:

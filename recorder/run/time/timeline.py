@@ -9,11 +9,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
+from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Final, NamedTuple, TypeAlias
 
 import numpy as np
 
 from calibration.clock.held_up import gross_slope
+from calibration.clock.pace import OSCILLATOR, fast_by
 from calibration.clock.tick_line import TickLine
 from calibration.clock.ticks_to_run_time import U_LATENCY_S, TickFit, fit_ticks
 from recorder.sheets import TimingSheet
@@ -28,7 +30,7 @@ if TYPE_CHECKING:
 
     Ticks: TypeAlias = NDArray[np.uint64]
 
-__all__ = ["Segment", "Timeline", "as_given", "impossible_ticks", "tie_ticks"]
+__all__ = ["Segment", "TieSource", "Timeline", "as_given", "impossible_ticks", "tie_ticks"]
 
 UNSTATED: Final = TimingSheet()
 STATED: Final = (
@@ -40,19 +42,34 @@ LEAST_BLOCKS: Final = 20
 LEAST_SPAN_S: Final = 5.0
 """Arrivals late by 5 ms over a shorter span bend the line by more than oscillators differ (1 000
 ppm is beyond any crystal)."""
-WORST_RATE: Final = 0.06
-"""Beside that, of an oscillator no device is sold with: over a long silence it is no restart."""
 NO_CLOCK: Final = 0.07
 """A clock further off is not one that only runs fast or slow: time was simulated, or its tick rate
 is not what it says."""
 LEAST_SEEN: Final = 4
 SEEN_S: Final = 1.0
-MOST_POINTS: Final = 100_000
-"""Points given to one fit; of more, the earliest arrivals of even chunks are taken. More points
-make the fit no better and its time at the seal longer."""
 RESTART_S: Final = 60.0
 """Ticks and receipt times that part by more than this between two blocks: a restart. A stalled
-host delays receipts by seconds, and a 32-bit tick at 1 MHz wraps after 71 min."""
+host delays receipts by seconds, and a 32-bit tick at 1 MHz wraps after 71 min. What an oscillator
+may be off over a long silence is added."""
+
+
+class TieSource(StrEnum):
+    """Where the times of a stretch come from. Run files hold these words."""
+
+    FIT = "fit"
+    PROVISIONAL = "provisional"
+    """The lines of the recording: too little came for a fit."""
+    HOST_CLOCK = "host clock"
+    """The ticks are the computer's own."""
+    SIMULATED = "simulated"
+    """Time was simulated and unpaced: by the device's own ticks alone."""
+    GIVEN = "given"
+    """They came with the values."""
+
+    @property
+    def keeps_times(self) -> bool:
+        """Whether the times stand as they were recorded, or came."""
+        return self in (TieSource.PROVISIONAL, TieSource.GIVEN)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,9 +78,7 @@ class Segment:
 
     first_record: int
     stop_record: int
-    source: str
-    """``fit``, ``provisional`` (the lines of the recording), ``host clock``, ``simulated`` (by the
-    device's own ticks alone) or ``given``."""
+    source: TieSource
     u_s: float
     """Standard uncertainty of the times; NaN when not known."""
     drift_ppm: float
@@ -92,7 +107,7 @@ class Segment:
         return cls(
             first_record=int(row["first_record"]),
             stop_record=int(row["stop_record"]),
-            source=str(row["source"]),
+            source=TieSource(row["source"]),
             u_s=np.nan if u_s is None else float(u_s),
             drift_ppm=np.nan if drift_ppm is None else float(drift_ppm),
             u_drift_ppm=np.nan if u_drift is None else float(u_drift),
@@ -142,7 +157,9 @@ class Timeline:
 
 def as_given(n: int) -> Timeline:
     """The timeline of n records whose times came with them and stand as they are."""
-    whole = Segment(first_record=0, stop_record=n, source="given", u_s=np.nan, drift_ppm=np.nan)
+    whole = Segment(
+        first_record=0, stop_record=n, source=TieSource.GIVEN, u_s=np.nan, drift_ppm=np.nan
+    )
     return Timeline((whole,), (None,))
 
 
@@ -172,7 +189,11 @@ def tie_ticks(
     n = int(blocks["first_record"][-1]) + int(blocks["n"][-1])
     if device.host_clock:
         whole = Segment(
-            first_record=0, stop_record=n, source="host clock", u_s=resolution_s, drift_ppm=0.0
+            first_record=0,
+            stop_record=n,
+            source=TieSource.HOST_CLOCK,
+            u_s=resolution_s,
+            drift_ppm=0.0,
         )
         return Timeline((whole,), (_host_line(header, device),))
     edges = _edges(device, blocks, gaps)
@@ -209,7 +230,7 @@ def _edges(device: DeviceHeader, blocks: NDArray[np.void], gaps: Iterable[Gap]) 
     back = ticks[1:] < ticks[:-1]
     ahead_s = (ticks[1:] - ticks[:-1]).view(np.int64) / device.tick_hz
     waited_s = np.diff(blocks["received_s"])
-    parted = np.abs(ahead_s - waited_s) > RESTART_S + WORST_RATE * np.abs(waited_s)
+    parted = np.abs(ahead_s - waited_s) > RESTART_S + OSCILLATOR * np.abs(waited_s)
     edges.update((np.flatnonzero(back | parted) + 1).tolist())
     return sorted(edge for edge in edges if edge < len(blocks))
 
@@ -227,7 +248,7 @@ class _Held(NamedTuple):
 
 
 def _segment(
-    held: _Held, source: str, why: str = "", fit: TickFit | None = None, found: str = ""
+    held: _Held, source: TieSource, why: str = "", fit: TickFit | None = None, found: str = ""
 ) -> Segment:
     told = () if fit is None else fit.findings
     return Segment(
@@ -269,10 +290,9 @@ def _provisional(held: _Held, why: str) -> Segment:
     if len(ticks) >= LEAST_SEEN and received_s[-1] - received_s[0] >= SEEN_S:
         nominal_s = (ticks - ticks[0]).view(np.int64) / held.device.tick_hz
         if nominal_s[-1] > 0.0:
-            rate = gross_slope(nominal_s, received_s - nominal_s)
-            drift_ppm = 1e6 * (1.0 / max(1.0 + rate, 1e-3) - 1.0)
+            drift_ppm = 1e6 * fast_by(gross_slope(nominal_s, received_s - nominal_s))
     found = _contradiction(held, drift_ppm)
-    segment = _segment(held, "provisional", why)
+    segment = _segment(held, TieSource.PROVISIONAL, why)
     return replace(segment, drift_ppm=drift_ppm, findings=(found,)) if found else segment
 
 
@@ -283,7 +303,7 @@ def _nominal(held: _Held) -> tuple[Segment, Callable[[Ticks], NDArray[np.float64
         int(first["tick_last"]), float(first["received_s"]), 1.0 / held.device.tick_hz
     )
     why = "time was simulated, as fast as it went: by the device's own ticks alone"
-    return _segment(held, "simulated", why), line.time_s
+    return _segment(held, TieSource.SIMULATED, why), line.time_s
 
 
 def _tie(held: _Held) -> tuple[Segment, Callable[[Ticks], NDArray[np.float64]] | None]:
@@ -293,12 +313,11 @@ def _tie(held: _Held) -> tuple[Segment, Callable[[Ticks], NDArray[np.float64]] |
     if len(blocks) < LEAST_BLOCKS or span_s < LEAST_SPAN_S:
         why = f"{len(blocks)} blocks over {span_s:.1f} s are too few for a fit"
         return _provisional(held, why), None
-    chosen = _earliest(ticks, received_s, device.tick_hz)
     stated = timing.latency_s is not None and timing.u_latency_s is not None
     try:
         fit = fit_ticks(
-            ticks[chosen],
-            received_s[chosen],
+            ticks,
+            received_s,
             tick_hz=device.tick_hz,
             latency_s=(timing.latency_s or 0.0) if stated else 0.0,
             u_latency_s=(timing.u_latency_s or 0.0) if stated else U_LATENCY_S,
@@ -307,19 +326,4 @@ def _tie(held: _Held) -> tuple[Segment, Callable[[Ticks], NDArray[np.float64]] |
     except ValueError as error:
         return _provisional(held, f"no fit: {error}"), None
     found = _contradiction(held, float(fit.drift_ppm))
-    return _segment(held, "fit", fit=fit, found=found), fit.time_s
-
-
-def _earliest(
-    ticks: Ticks, received_s: NDArray[np.float64], tick_hz: float
-) -> NDArray[np.int64]:
-    """Indices of the points to fit: all, or the earliest arrival of each even chunk."""
-    n = len(ticks)
-    if n <= MOST_POINTS:
-        return np.arange(n)
-    late_s = received_s - (ticks - ticks[0]).view(np.int64) / tick_hz
-    chunk = -(-n // MOST_POINTS)
-    padded = np.full(-(-n // chunk) * chunk, np.inf)
-    padded[:n] = late_s
-    table = padded.reshape(-1, chunk)
-    return np.asarray(np.arange(len(table)) * chunk + np.argmin(table, axis=1))
+    return _segment(held, TieSource.FIT, fit=fit, found=found), fit.time_s

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -20,9 +21,9 @@ if TYPE_CHECKING:
     from recorder.run.parts.header import RunHeader
 
 __all__ = [
-    "COMPUTERS_CLOCK",
     "NO_UTC",
     "UTC_DTYPE",
+    "UtcBy",
     "UtcScale",
     "UtcSource",
     "scale_of",
@@ -34,14 +35,19 @@ UTC_DTYPE: Final = np.dtype([("t_s", "<f8"), ("utc_ns", "<i8"), ("u_s", "<f8")])
 MOST_NODES: Final = 5_000
 """A node every 9 s of twelve hours: far closer than any clock of a computer bends."""
 
-PULSES: Final = "pulse per second"
-SENTENCES: Final = "gnss sentences"
-COMPUTERS_CLOCK: Final = "computer's clock"
-"""What UTC may come from; run files hold these words."""
-_SOURCES: Final = {
-    WitnessKind.PULSES: PULSES,
-    WitnessKind.RECEIVER: SENTENCES,
-    WitnessKind.COMPUTER: COMPUTERS_CLOCK,
+
+class UtcBy(StrEnum):
+    """What UTC comes from. Run files hold these words."""
+
+    PULSES = "pulse per second"
+    SENTENCES = "gnss sentences"
+    COMPUTER = "computer's clock"
+
+
+_BY: Final = {
+    WitnessKind.PULSES: UtcBy.PULSES,
+    WitnessKind.RECEIVER: UtcBy.SENTENCES,
+    WitnessKind.COMPUTER: UtcBy.COMPUTER,
 }
 
 
@@ -56,8 +62,7 @@ def utc_text(utc_ns: int) -> str:
 class UtcSource:
     """What UTC was fitted to."""
 
-    source: str
-    """As :attr:`UtcScale.source`."""
+    source: UtcBy
     fixes: int = 0
     """Valid clock sentences."""
     pulses: int = 0
@@ -90,7 +95,7 @@ class UtcSource:
         """
         held = json.loads(text)
         return cls(
-            source=str(held["source"]),
+            source=UtcBy(held["source"]),
             fixes=int(held.get("fixes", 0)),
             pulses=int(held.get("pulses", 0)),
             why=str(held.get("why", "")),
@@ -106,8 +111,7 @@ class UtcScale:
 
     nodes: NDArray[np.void]
     """(k,) of ``UTC_DTYPE``, k ≥ 1, run time rising."""
-    source: str
-    """``PULSES``, ``SENTENCES`` or ``COMPUTERS_CLOCK``."""
+    source: UtcBy
     judgement: UtcJudgement | None = None
     """What every witness said; None in files of a version that did not ask them."""
 
@@ -136,7 +140,7 @@ class UtcScale:
 def wall_clock_scale(header: RunHeader) -> UtcScale:
     """UTC by the computer's clock at the start: as good as that clock, which nobody knows."""
     nodes = np.array([(0.0, header.started_utc_ns, np.nan)], UTC_DTYPE)
-    return UtcScale(nodes, COMPUTERS_CLOCK)
+    return UtcScale(nodes, UtcBy.COMPUTER)
 
 
 def scale_of(
@@ -153,10 +157,10 @@ def scale_of(
         words = " ".join(str(error).split())
         why = f"what the witnesses left behind cannot be worked with ({words})"
         unheard = UtcJudgement(known=False, why=why)
-        told = UtcSource(source=COMPUTERS_CLOCK, why=why, judgement=unheard)
+        told = UtcSource(source=UtcBy.COMPUTER, why=why, judgement=unheard)
         return replace(wall_clock_scale(header), judgement=unheard), told
     judgement = tie.judgement
-    source = _SOURCES[tie.source]
+    source = _BY[tie.source]
     told = UtcSource(
         source=source,
         fixes=len(evidence.sentence_t_s),

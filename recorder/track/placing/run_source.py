@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final, Protocol
 
 import numpy as np
 
-from recorder.run.time.utc import COMPUTERS_CLOCK, NO_UTC
+from recorder.run.time.utc import NO_UTC, UtcBy
 from recorder.track.placing.anchors import (
     RECEIPT_DELAY_S,
     U_RECEIPT_DELAY_S,
@@ -57,6 +57,8 @@ PLACEMENT: Final = "placement"
 ROUTE: Final = "route"
 """Names of the results in the companion."""
 
+SANE_S: Final = 5.0
+"""No receiver speaks so late: it is off, by whole seconds."""
 _BLOCK: Final = 1 << 18
 
 
@@ -154,14 +156,16 @@ def gnss_of(run: RunSource) -> tuple[GnssFixes, float] | None:
     """Fixes at the run times they were true at, and how well these are known (s); ``None``
     when the run has no positions.
 
-    A sentence says when its fix was true; the run's tie to UTC turns that into run time. Where
-    the run is not tied by the receiver itself, the time of receipt less a usual delay stands.
+    A sentence says when its fix was true; the run's tie to UTC turns that into run time. Whole
+    seconds or days that the receiver is off by make no difference. Where UTC is not known, the
+    time of receipt less a usual delay stands.
     """
     north, east = _channel(run, "latitude"), _channel(run, "longitude")
     if north is None or east is None or north.device != east.device:
         return None
     device, utc = run.devices[north.device], run.utc
-    tied = utc.source != COMPUTERS_CLOCK
+    tied, by_computer = utc.known, utc.source is UtcBy.COMPUTER
+    u_delay_s = None if utc.judgement is None else utc.judgement.u_delay_s
     parts: list[tuple[NDArray[Any], NDArray[Any], NDArray[Any]]] = []
     doubt = [0.02]
     for start in range(0, north.n, _BLOCK):
@@ -178,11 +182,12 @@ def gnss_of(run: RunSource) -> tuple[GnssFixes, float] | None:
             good &= records["valid"] != 0
         if tied and "utc_ns" in names:
             good &= records["utc_ns"] != NO_UTC
-            late = (utc.utc_ns(t[good]) - records["utc_ns"][good]) / 1e9
-            sane = np.abs(late) < 5.0
+            late = _without_lie((utc.utc_ns(t[good]) - records["utc_ns"][good]) / 1e9)
+            sane = np.abs(late) < SANE_S
             t = t[good][sane] - late[sane]
             lat, lon = lat[good][sane], lon[good][sane]
-            doubt.append(float(np.nanmax(utc.u_s(t), initial=0.0)))
+            u_s = float(np.nanmax(utc.u_s(t), initial=0.0))
+            doubt.append(u_s if u_delay_s is None or by_computer else u_delay_s)
         else:
             t, lat, lon = t[good] - RECEIPT_DELAY_S, lat[good], lon[good]
             doubt.append(U_RECEIPT_DELAY_S)
@@ -191,6 +196,16 @@ def gnss_of(run: RunSource) -> tuple[GnssFixes, float] | None:
     if not t.size:
         return None
     return GnssFixes(t_s=t, latitude_deg=lat, longitude_deg=lon), max(doubt)
+
+
+def _without_lie(late_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(n,) lateness of sentences, less the whole seconds that most of them are off by."""
+    if not len(late_s):
+        return late_s
+    off = np.round(late_s)
+    values, counts = np.unique(off, return_counts=True)
+    most = float(values[np.argmax(counts)])
+    return late_s - most if abs(most) > SANE_S else late_s
 
 
 def options_of(run: RunSource) -> PlacingOptions:

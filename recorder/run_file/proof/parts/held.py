@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 from recorder.machine.version import software
 from recorder.run.parts.event import EventKind
 from recorder.run.parts.gap import Cause
+from recorder.run.time.timeline import TieSource
 from recorder.run_file.hdf5.open import open_for_reading
 from recorder.run_file.hdf5.stored_header import read_header
 from recorder.run_file.hdf5.tables import read_events, read_gaps, read_marks, read_tick_ties
@@ -32,8 +33,6 @@ __all__ = ["KEPT_BACK", "Held", "open_held"]
 
 KEPT_BACK: Final = frozenset({Cause.RING_OVERRUN, Cause.RING_DAMAGED, Cause.JOURNAL_DAMAGED})
 """Losses on the computer's side: those records had come, and were counted."""
-GIVEN: Final = "given"
-"""As ``Segment.source`` says it."""
 
 
 @dataclass(frozen=True)
@@ -81,7 +80,7 @@ class Held:
     def given(self, device: DeviceHeader) -> bool:
         """Whether its times came with its values and were never tied to ticks."""
         ties = self.ties.get(device.name, ())
-        said = bool(ties) and all(tie.source == GIVEN for tie in ties)
+        said = bool(ties) and all(tie.source is TieSource.GIVEN for tie in ties)
         # A table is one block; more were received one by one, whatever the ties say.
         return said and self.store.column(f"blocks/{device.name}").n <= 1
 

@@ -40,6 +40,8 @@ class Check(StrEnum):
     EVENTS = "gaps and events as recorded"
     MARKS = "history of marks"
     CERTIFICATES = "certificates"
+    CLOCKS = "clocks against each other"
+    """Paces of devices, receiver and computer."""
     PLAUSIBILITY = "plausibility"
 
 

@@ -7,13 +7,12 @@ import pytest
 from numpy.typing import NDArray
 
 from calibration.clock.tick_line import TickLine, time_along
-from calibration.clock.ticks_to_run_time import TickFit, fit_ticks
 from recorder.run.parts.block import BLOCK_DTYPE, Block, blocks_of, heads_of, joined, times_of
 from recorder.run.parts.gap import Cause, Gap
-from recorder.run.time import timeline
 from recorder.run.time.timeline import Segment, as_given, tie_ticks
 from recorder.run.time.utc import (
     UTC_DTYPE,
+    UtcBy,
     UtcScale,
     UtcSource,
     scale_of,
@@ -98,32 +97,6 @@ def test_too_little_for_a_fit_keeps_the_lines_of_the_recording() -> None:
     assert edge.tolist() == pytest.approx([0.24])
 
 
-def test_a_long_run_is_thinned_to_its_earliest_arrivals(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    """Late arrivals tell of a busy machine; of a hundred, the earliest is worth keeping."""
-    given: list[tuple[np.ndarray, np.ndarray]] = []
-
-    def seen(ticks: np.ndarray, received_s: np.ndarray, **more: float) -> TickFit:
-        given.append((ticks, received_s))
-        return fit_ticks(ticks, received_s, **more)
-
-    monkeypatch.setattr(timeline, "MOST_POINTS", 1000)
-    monkeypatch.setattr(timeline, "fit_ticks", seen)
-    n = 3017
-    t_s = np.arange(n) * 0.01
-    late_s = np.random.default_rng(1).exponential(0.01, n)
-    rows = np.zeros(n, BLOCK_DTYPE)
-    rows["first_record"], rows["n"] = np.arange(n), 1
-    rows["tick_last"], rows["received_s"] = t_s * 1e6, t_s + late_s
-    line = tie_ticks(load_cell(), header(load_cell()), rows, [])
-    assert [segment.source for segment in line.segments] == ["fit"]
-    ((ticks, received_s),) = given
-    assert len(ticks) <= 1000
-    assert np.all(np.diff(ticks.astype(np.int64)) > 0)
-    assert np.mean(received_s - ticks / 1e6) < 0.4 * late_s.mean()
-
-
 def test_the_hosts_own_clock_needs_no_fit() -> None:
     device = gnss()
     head = header(device)
@@ -174,7 +147,7 @@ class TestUtc:
     def test_between_and_beyond_the_nodes(self) -> None:
         base = 1_800_000_000_000_000_001
         nodes = np.array([(0.0, base, 0.1), (10.0, base + 10_000_000_500, 0.3)], UTC_DTYPE)
-        scale = UtcScale(nodes, "pulse per second")
+        scale = UtcScale(nodes, UtcBy.PULSES)
         assert scale.utc_ns([0.0, 10.0]).tolist() == [base, base + 10_000_000_500]
         assert int(scale.utc_ns(5.0)) == base + 5_000_000_250
         assert int(scale.utc_ns(20.0)) == base + 20_000_000_500

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
+from calibration.utc.utc_witnesses import UtcJudgement
 from recorder.run.parts.gap import Cause, Gap
 from recorder.run.parts.header import RunHeader
-from recorder.run.time.utc import UTC_DTYPE, UtcScale
+from recorder.run.time.utc import UTC_DTYPE, UtcBy, UtcScale
 from recorder.sheets import TripSheet, parse_trip_sheet
 from recorder.track.placing.errors import PlacingError
 from recorder.track.placing.run_source import (
@@ -62,9 +63,10 @@ class FakeDevice:
         return self.rows[start:stop]
 
 
-def utc(source: str) -> UtcScale:
-    """Run time 0 at ``EPOCH_NS``, known to 0.05 s."""
-    nodes = [(t_s, EPOCH_NS + t_s * 10**9, 0.05) for t_s in (0, 1000)]
+def utc(source: UtcBy) -> UtcScale:
+    """Run time 0 at ``EPOCH_NS``, known to 0.05 s but by a computer that nobody confirms."""
+    u_s = np.nan if source is UtcBy.COMPUTER else 0.05
+    nodes = [(t_s, EPOCH_NS + t_s * 10**9, u_s) for t_s in (0, 1000)]
     return UtcScale(np.array(nodes, UTC_DTYPE), source)
 
 
@@ -87,7 +89,7 @@ class FakeRun:
     devices: dict[str, FakeDevice] = field(default_factory=dict)
     companion: FakeCompanion = field(default_factory=FakeCompanion)
     trip: TripSheet | None = None
-    utc: UtcScale = field(default_factory=lambda: utc("gnss sentences"))
+    utc: UtcScale = field(default_factory=lambda: utc(UtcBy.SENTENCES))
     kept_marks: list[Mark] = field(default_factory=list)
     kept_gaps: list[Gap] = field(default_factory=list)
 
@@ -98,7 +100,7 @@ class FakeRun:
         return [g for g in self.kept_gaps if device in (None, g.device)]
 
 
-def moving_run(line: Line, source: str) -> tuple[FakeRun, NDArray[np.float64]]:
+def moving_run(line: Line, source: UtcBy) -> tuple[FakeRun, NDArray[np.float64]]:
     """600 s at 20 m/s with a fix a second, each sentence received 0.35 s late."""
     t = np.arange(0.0, 600.0, 0.1)
     s = 2000.0 + 20.0 * t
@@ -126,7 +128,7 @@ def moving_run(line: Line, source: str) -> tuple[FakeRun, NDArray[np.float64]]:
 
 
 def test_fixes_are_put_at_the_instant_they_were_true(short_line: Line) -> None:
-    run, _ = moving_run(short_line, "gnss sentences")
+    run, _ = moving_run(short_line, UtcBy.SENTENCES)
     found = gnss_of(run)
     assert found is not None
     fixes, doubt = found
@@ -138,15 +140,36 @@ def test_fixes_are_put_at_the_instant_they_were_true(short_line: Line) -> None:
 def test_without_a_tie_to_utc_the_time_of_receipt_stands_with_more_doubt(
     short_line: Line,
 ) -> None:
-    run, _ = moving_run(short_line, "computer's clock")
+    run, _ = moving_run(short_line, UtcBy.COMPUTER)
     found = gnss_of(run)
     assert found is not None
     assert np.asarray(found[0].t_s)[0] == pytest.approx(5.35 - 0.2)
     assert found[1] >= 0.3
 
 
+@pytest.mark.parametrize("off_s", [86_400, -18, 1024 * 7 * 86_400, 0])
+def test_what_the_receiver_is_off_by_costs_no_fix_and_no_doubt(
+    short_line: Line, off_s: int
+) -> None:
+    """A day ahead, leap seconds not learnt: UTC is put right, or covers it; fixes stay."""
+    run, _ = moving_run(short_line, UtcBy.SENTENCES)
+    rows = run.devices["clock"].rows
+    told = rows["utc_ns"] != -(2**63)
+    rows["utc_ns"][told] += off_s * 10**9
+    nodes = run.utc.nodes.copy()
+    nodes["u_s"] = 20.0
+    judgement = UtcJudgement(known=True, why="covered", u_delay_s=0.04)
+    run.utc = UtcScale(nodes, UtcBy.SENTENCES, judgement)
+    found = gnss_of(run)
+    assert found is not None
+    fixes, doubt = found
+    assert np.asarray(fixes.t_s)[:3] == pytest.approx([5.0, 6.0, 7.0])
+    assert np.asarray(fixes.t_s).size == 585 - 10 - 5
+    assert doubt == pytest.approx(0.04)
+
+
 def test_a_run_with_positions_alone_is_placed_by_them(short_line: Line) -> None:
-    run, s = moving_run(short_line, "gnss sentences")
+    run, s = moving_run(short_line, UtcBy.SENTENCES)
     placed = place_run_file(run, short_line.route())
     wheel = run.channels["distance"]
     error = placed.position(wheel.t, wheel.v) - s
@@ -155,7 +178,7 @@ def test_a_run_with_positions_alone_is_placed_by_them(short_line: Line) -> None:
 
 
 def test_a_restart_of_the_counter_is_taken_from_the_gaps(short_line: Line) -> None:
-    run, _ = moving_run(short_line, "gnss sentences")
+    run, _ = moving_run(short_line, UtcBy.SENTENCES)
     wheel = run.channels["distance"]
     keep = (wheel.t < 100.0) | (wheel.t > 105.0)
     # As a recorder joins it: distance goes on from where it was.
