@@ -248,8 +248,15 @@ def _channel(run: RunFile, channel: Channel) -> ChannelInRun:
     )
 
 
+def _day_of(run: RunFile) -> date:
+    """The day (UTC) the run began: as judged, else by the computer's clock."""
+    if not run.utc.known:
+        return day_of(run.header)
+    return date.fromisoformat(utc_text(int(run.utc.utc_ns(0.0)))[:10])
+
+
 def _certificates(run: RunFile) -> dict[str, CertificateInRun]:
-    day = day_of(run.header)
+    day = _day_of(run)
     return {
         name: CertificateInRun(
             certificate_id=held.certificate_id,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Protocol
@@ -41,6 +42,7 @@ LONGEST_STEP_S: Final = 2.0
 MARK_COLUMNS: Final = (
     "time_s",
     "utc",
+    "u_utc_s",
     "kind",
     "value",
     "note",
@@ -264,15 +266,18 @@ def _table(columns: dict[str, NDArray[np.generic]]) -> pa.Table:
 
 def _export_marks(run: RunFile, path: Path) -> None:
     marks = run.marks()
-    utc = run.utc.utc_ns(np.array([mark.t_s for mark in marks], dtype=np.float64))
+    at_s = np.array([mark.t_s for mark in marks], dtype=np.float64)
+    utc, u_s = run.utc.utc_ns(at_s), run.utc.u_s(at_s)
     with path.open("x", newline="", encoding="utf-8") as file:
         table = csv.writer(file)
         table.writerow(MARK_COLUMNS)
-        for mark, utc_ns in zip(marks, utc.tolist(), strict=True):
+        for mark, utc_ns, u in zip(marks, utc.tolist(), u_s.tolist(), strict=True):
+            # Where UTC is not known nothing stands: a computer's clock would read as UTC.
+            when = (utc_text(utc_ns), f"{u:.3g}") if math.isfinite(u) else ("", "")
             entered = utc_text(mark.entered_utc_ns) if mark.entered_utc_ns else ""
             extra = json.dumps(mark.extra, sort_keys=True) if mark.extra else ""
             row = (mark.kind, mark.value, mark.note, mark.by, mark.revision, entered)
-            table.writerow((repr(mark.t_s), utc_text(utc_ns), *row, mark.mark_id, extra))
+            table.writerow((repr(mark.t_s), *when, *row, mark.mark_id, extra))
 
 
 def _export_gaps(run: RunFile, path: Path) -> None:

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["read_marks_table"]
 
 READ: Final = ("kind", "value", "note", "by")
-OURS: Final = ("utc", "revision", "entered_utc", "mark_id", "extra")
+OURS: Final = ("utc", "u_utc_s", "revision", "entered_utc", "mark_id", "extra")
 """Written by our own export; a mark that comes in is a new one."""
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.utc.leap_seconds import TABLE_EXPIRES, TABLE_SOURCE, table_covers
+from calibration.utc.spans import DAY_NS
 from recorder.run.time.timeline import TieSource, impossible_ticks
 from recorder.run.time.utc import utc_text
 
@@ -51,6 +52,9 @@ class ClockOfRun:
     """Delay of the receiver's sentences after the pulses, as measured; ``None`` without pulses."""
     ticks: tuple[str, ...]
     """What must be told of devices' clocks, a line each."""
+    computer_off_days: float
+    """How far the computer's clock was off at the beginning, where UTC is known and that is half a
+    day or more; else 0."""
     own_clocks: tuple[str, ...]
     """Devices with a clock of their own that was tied to the computer's."""
     impossible: tuple[str, ...]
@@ -91,6 +95,7 @@ def clock_of(run: RunFile) -> ClockOfRun:
         if judgement is None or math.isnan(judgement.delay_s)
         else judgement.delay_s,
         ticks=(*_findings(run), *alike),
+        computer_off_days=_computer_off_days(run),
         own_clocks=tuple(
             name for name, off in sorted(_clocks_off_ppm(run).items()) if math.isfinite(off)
         ),
@@ -100,6 +105,13 @@ def clock_of(run: RunFile) -> ClockOfRun:
         leap_seconds_source=TABLE_SOURCE,
         leap_seconds_known=table_covers(int(utc.utc_ns(run.duration_s))),
     )
+
+
+def _computer_off_days(run: RunFile) -> float:
+    if not run.utc.known or run.header.simulated_speed is not None:
+        return 0.0
+    days = (run.header.started_utc_ns - int(run.utc.utc_ns(0.0))) / DAY_NS
+    return days if abs(days) >= 0.5 else 0.0
 
 
 def _findings(run: RunFile) -> list[str]:
@@ -174,6 +186,11 @@ def clock_words(clock: ClockOfRun) -> list[str]:
             lines.insert(0, f"UTC is not known{why}")
         else:
             lines.append("the seal hears the witnesses of UTC; until then none is asked")
+    if clock.computer_off_days:
+        lines.append(
+            f"caution: the computer's clock was {clock.computer_off_days:+.1f} days off when the"
+            " run began; expiry of certificates was looked at by it while recording"
+        )
     if clock.contradicted:
         lines += [f"  {words}" for words in clock.witnesses]
     if clock.delay_s is not None:

@@ -15,6 +15,7 @@ from drivers.interface.driver_interface import DriverDescription, Layout, Role
 from drivers.interface.errors import SetupError
 from drivers.interface.registry import DRIVERS, description_of, layout_of
 from recorder.acquisition.preparation.held_certificates import HeldCertificates
+from recorder.machine.version import BUILT_ON
 from recorder.marks.kinds import check_keys
 from recorder.run.parts.header import ChannelHeader
 from recorder.run.parts.quantities import COUNTS, PULSES, WHEEL_FIELD, made_unit, run_unit
@@ -188,7 +189,13 @@ def make_plan(
     SheetError
         Something cannot be recorded as the sheets say; ``problems`` holds each, in one line.
     """
-    maker = _PlanMaker(car, on or datetime.now(UTC).date(), allow_expired=allow_expired)
+    today = datetime.now(UTC).date()
+    maker = _PlanMaker(car, on or today, allow_expired=allow_expired)
+    if on is None and today < BUILT_ON:
+        maker.warnings.append(
+            f"the computer's clock says {today}, before this version was made: set it, for expiry"
+            " of certificates is looked at by it"
+        )
     return maker.make(trip)
 
 

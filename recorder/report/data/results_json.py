@@ -33,6 +33,7 @@ from recorder.track.placing.placement import MarkUse
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.loaded_run import LoadedRun
+    from recorder.exchange.time_told import ClockOfRun
     from recorder.track.placing.placement import Placement
     from recorder.track.route.route import Route
 
@@ -248,13 +249,23 @@ def _rating(rating: Rating) -> dict[str, Any]:
     }
 
 
+def _utc(clock: ClockOfRun) -> dict[str, Any]:
+    """When the run began; null where UTC is not known, with the reason."""
+    return {
+        "began": clock.began_utc if clock.known else None,
+        "standard_uncertainty_s": clock.u_s,
+        "source": clock.source,
+        "why": clock.why,
+    }
+
+
 def _run(run: RunAnswer) -> dict[str, Any]:
     loaded, held = run.loaded, run.ledger
     return {
         "name": loaded.name,
         "run_id": loaded.run_id,
         "duration_s": loaded.duration_s,
-        "started_utc_ns": loaded.provenance.header.started_utc_ns,
+        "utc": _utc(loaded.provenance.description.clock),
         "grade_source": loaded.series.grade_source,
         "marks": len(loaded.marks),
         "gaps": len(loaded.gaps),

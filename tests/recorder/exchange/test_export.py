@@ -20,6 +20,7 @@ from tests.recorder.made_runs import (
     cell_blocks,
     header,
     load_cell,
+    mark,
     wheel,
     wheel_blocks,
 )
@@ -69,6 +70,7 @@ def test_marks_are_the_current_ones_with_their_utc(sealed: Path, tmp_path: Path)
     assert [float(r["time_s"]) for r in found] == [m.t_s for m in marks]
     assert found[0]["note"] == marks[0].note
     assert found[0]["utc"].startswith("2026-02-02T02:40:0")
+    assert float(found[0]["u_utc_s"]) > 0.0
     assert STARTED_UTC_NS == 1_770_000_000 * 10**9  # is 2026-02-02T02:40:00Z
     head, table = rows(tmp_path / "gaps.csv")
     assert table[0][0] == "cell"
@@ -155,3 +157,20 @@ def test_an_empty_run_gives_headers(tmp_path: Path) -> None:
         head_row, table = rows(tmp_path / f"t/{name}.csv")
         assert head_row[0] == "time_s"
         assert table == []
+
+
+def test_marks_have_no_utc_where_it_is_not_known(tmp_path: Path) -> None:
+    """A computer's clock that nobody confirms would read as UTC in a table."""
+    cell = load_cell()
+    blocks = cell_blocks(3.0)
+    data = DeviceData(
+        time_s=np.concatenate([b.time_s() for b in blocks]),
+        records=np.concatenate([b.records for b in blocks]),
+    )
+    write_run(tmp_path / "run.h5", header(cell), {"cell": data}, marks=[mark(1.0)])
+    with open_run(tmp_path / "run.h5") as run:
+        assert not run.utc.known
+        export_run(run, tmp_path / "tables")
+    head, (row,) = rows(tmp_path / "tables/marks.csv")
+    found = dict(zip(head, row, strict=True))
+    assert (found["time_s"], found["utc"], found["u_utc_s"]) == ("1.0", "", "")

@@ -11,6 +11,7 @@ import pytest
 from calibration.certificates.certificate import dump_certificate
 from calibration.certificates.force import ForceCertificate
 from drivers.interface.registry import DRIVERS, description_of
+from recorder.acquisition.preparation import plan as plan_module
 from recorder.acquisition.preparation.plan import Plan, make_plan
 from recorder.run.parts.header import DeviceHeader
 from recorder.sheets import SheetError, load_car_sheet, load_trip_sheet
@@ -371,3 +372,15 @@ def test_timing_that_would_do_nothing_is_refused(
     more += f"\n[devices.{table}.timing]\n{key} = 0.1\nu_{key} = 0.01\n"
     with pytest.raises(SheetError, match=words):
         plan_of(more)
+
+
+def test_a_computer_before_this_version_is_told(
+    tmp_path: Path,
+    make_sheets: Callable[..., tuple[Path, Path]],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Its battery is flat, and every certificate would be in date."""
+    car, _ = make_sheets(tmp_path, "tcp://127.0.0.1:1")
+    monkeypatch.setattr(plan_module, "BUILT_ON", date(2400, 1, 1))
+    plan = make_plan(load_car_sheet(car), None, allow_expired=True)
+    assert any("before this version was made" in words for words in plan.warnings)
