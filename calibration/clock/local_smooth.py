@@ -36,7 +36,7 @@ def smoothed(
         lines = smooth_lines(x, y, span_s, steepest=steepest)
         scatter = 1.4826 * float(np.median(np.abs(y - lines)))
         together = 0.5 * _together(y - lines)
-        bend = _bend(x, lines, span_s)
+        bend = _bend(x, y, lines, span_s)
         u_s = float(np.sqrt(scatter**2 + bend**2 + together**2))
         # A shorter span must earn it: its lines follow chance more closely.
         if u_s < 0.7 * least:
@@ -55,16 +55,21 @@ def _together(off: NDArray[np.float64]) -> float:
     return float(np.abs(np.median(rows, axis=1)).max())
 
 
-def _bend(x: NDArray[np.float64], lines: NDArray[np.float64], span_s: float) -> float:
+def _bend(
+    x: NDArray[np.float64], y: NDArray[np.float64], lines: NDArray[np.float64], span_s: float
+) -> float:
     """What a local straight line misses of a bend, as its root mean square, s.
 
     A parabola ``c·x²`` about the middle of ± h has the mean ``c·h²/3`` there; its second
-    difference over ± h is ``2·c·h²``.
+    difference over ± h is ``2·c·h²``. All points within one span lie about one line: of a parabola
+    over a length ``l`` that misses ``c·l²/6`` at the ends.
     """
     h = span_s / 2.0
     inside = (x - h >= x[0]) & (x + h <= x[-1])
     if not inside.any():
-        return 0.0
+        length_s = float(x[-1] - x[0])
+        curve = np.polynomial.Polynomial.fit(x, y, 2).convert().coef if len(x) > 3 else [0.0]
+        return abs(float(curve[2])) * length_s**2 / 6.0 if len(curve) > 2 else 0.0
     at = x[inside]
     second = np.interp(at - h, x, lines) - 2.0 * lines[inside] + np.interp(at + h, x, lines)
     return float(np.sqrt(np.mean(second**2))) / 6.0

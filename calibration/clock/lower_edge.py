@@ -128,12 +128,14 @@ def _along(
     above = late_s - interpolated(x_s, knots, values) - levels_of(x_s, steps)
     # Of values spread evenly; a machine that is busy for a while makes windows late together.
     spread_s = float(at[-1] - at[0]) / math.sqrt(12.0)
+    stepped_s = 0.5 * float(np.ptp(levels))
     return Edge(
         x_s=knots,
         late_s=values,
-        u_s=float(np.hypot(u_s, 0.5 * float(np.ptp(levels)))),
+        u_s=math.hypot(u_s, stepped_s),
         rate=rate,
-        u_rate=min(math.hypot(u_rate, u_s / spread_s), steepest),
+        # Half of what the floor stepped may have been the rate.
+        u_rate=min(math.hypot(u_rate, u_s / spread_s, stepped_s / spread_s), steepest),
         steps=steps,
         excess_s=max(float(np.median(above)), 0.0),
         scatter_s=u_s,

@@ -37,7 +37,7 @@ WORDS = {
     ),
     "jump, half the pulses": ("off by +3600 s", "receiver contradicts itself", "disagrees"),
     "years back, faster": ("receiver: doubted", "1 turns of 1024 weeks", "date is off by"),
-    "uneven, silent wheel": ("gap of wheel: ",),
+    "uneven, silent wheel": ("gap of wheel: ", "differ by|come unevenly"),
     "warming up, silent receiver": ("gap of clock: ", "drawbar: its clock runs 2"),
     "late sentences alone, five per cent": ("differ by 0.", "wheel: its clock runs ", " fast"),
     "pulses numbered a second late": ("differ by 1.",),
@@ -120,7 +120,7 @@ def test_info_and_verify_say_so(
     info = capsys.readouterr().out
     if not told.kept:
         for words in WORDS[lie]:
-            assert words in info
+            assert any(either in info for either in words.split("|"))
     assert main(["verify", path]) == 0
     verify = capsys.readouterr().out.splitlines()
     assert verify[0].endswith(": sound")
