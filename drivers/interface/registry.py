@@ -33,15 +33,10 @@ class _DriverClass(Protocol):
         port: str,
         options: Mapping[str, object],
         after: DeviceDriver | None,
+        now_ns: Callable[[], int],
     ) -> DeviceDriver: ...
 
     def layout_for(self, options: Mapping[str, object], *, device_id: str) -> Layout: ...
-
-
-class _KeepsTime(Protocol):
-    """Every driver of ours: what stamps its receipts can be given."""
-
-    def keep_time(self, now_ns: Callable[[], int]) -> None: ...
 
 
 def open_driver(
@@ -51,7 +46,7 @@ def open_driver(
     port: str,
     options: Mapping[str, object] | None = None,
     after: DeviceDriver | None = None,
-    now_ns: Callable[[], int] | None = None,
+    now_ns: Callable[[], int] = time.monotonic_ns,
 ) -> DeviceDriver:
     """Open one device.
 
@@ -69,7 +64,7 @@ def open_driver(
         The closed driver of the same device, when this is a reopening: ticks and counts then
         go on where they were, and what was lost in between is known by sequence.
     now_ns : callable, optional
-        The clock that receipts are stamped by, where it is not ``time.monotonic_ns``.
+        The monotonic clock that receipts are stamped by.
 
     Raises
     ------
@@ -79,10 +74,9 @@ def open_driver(
         The port is missing, in use, not permitted, or nothing answers.
     """
     driver = _driver_class(name, device_id)
-    opened = driver.open(device_id=device_id, port=port, options=options or {}, after=after)
-    if now_ns is not None and now_ns is not time.monotonic_ns:
-        cast("_KeepsTime", opened).keep_time(now_ns)
-    return opened
+    return driver.open(
+        device_id=device_id, port=port, options=options or {}, after=after, now_ns=now_ns
+    )
 
 
 def description_of(name: str, *, device_id: str) -> DriverDescription:

@@ -62,11 +62,6 @@ class LinkDriver:
         self._counters = link.counters()
         self._watch = BacklogWatch(link.full_bytes, self._alive_ns)
 
-    def keep_time(self, now_ns: Callable[[], int]) -> None:
-        """Stamp receipts by another clock from now on; before the first read."""
-        self._now_ns = now_ns
-        self._alive_ns = now_ns()
-
     @property
     def port(self) -> str:
         """The port as it was asked for."""

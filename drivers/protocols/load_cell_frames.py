@@ -28,6 +28,7 @@ is ch0 = 1, 8388607 (the upper rail), ch1 = −1, −8388608 (the lower rail), a
 from __future__ import annotations
 
 import struct
+import time
 import zlib
 from typing import TYPE_CHECKING, Final
 
@@ -41,7 +42,7 @@ from drivers.links.link_driver import LinkDriver, inherit
 from drivers.links.transport import open_link
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
     from numpy.typing import NDArray
 
@@ -326,6 +327,7 @@ class LoadCellFrames(LinkDriver):
         port: str,
         options: Mapping[str, object],
         after: DeviceDriver | None = None,
+        now_ns: Callable[[], int] = time.monotonic_ns,
     ) -> LoadCellFrames:
         """Open the port; see :func:`drivers.interface.registry.open_driver`."""
         settings = settings_from_options(LoadCellSettings, options, device_id)
@@ -337,4 +339,10 @@ class LoadCellFrames(LinkDriver):
             read_timeout_s=settings.read_timeout_s,
             device_id=device_id,
         )
-        return cls(link, decoder, device_id=device_id, silence_limit_s=settings.silence_limit_s)
+        return cls(
+            link,
+            decoder,
+            device_id=device_id,
+            silence_limit_s=settings.silence_limit_s,
+            now_ns=now_ns,
+        )

@@ -16,6 +16,7 @@ that another judgement can be made later. Times by sentence are late by up to ha
 from __future__ import annotations
 
 import re
+import time
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -258,6 +259,7 @@ class Nmea0183(LinkDriver):
         port: str,
         options: Mapping[str, object],
         after: DeviceDriver | None = None,
+        now_ns: Callable[[], int] = time.monotonic_ns,
     ) -> Nmea0183:
         """Open the port; see :func:`drivers.interface.registry.open_driver`."""
         settings = settings_from_options(NmeaSettings, options, device_id)
@@ -269,4 +271,10 @@ class Nmea0183(LinkDriver):
             read_timeout_s=settings.read_timeout_s,
             device_id=device_id,
         )
-        return cls(link, decoder, device_id=device_id, silence_limit_s=settings.silence_limit_s)
+        return cls(
+            link,
+            decoder,
+            device_id=device_id,
+            silence_limit_s=settings.silence_limit_s,
+            now_ns=now_ns,
+        )

@@ -27,6 +27,7 @@ with its last edge at tick 2050000, made at tick 2060000, last second at tick 20
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -49,7 +50,7 @@ from drivers.links.link_driver import LinkDriver, inherit
 from drivers.links.transport import open_link
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
     from numpy.typing import NDArray
 
@@ -358,6 +359,7 @@ class WheelPulses(LinkDriver):
         port: str,
         options: Mapping[str, object],
         after: DeviceDriver | None = None,
+        now_ns: Callable[[], int] = time.monotonic_ns,
     ) -> WheelPulses:
         """Open the port; see :func:`drivers.interface.registry.open_driver`."""
         settings = settings_from_options(WheelSettings, options, device_id)
@@ -369,4 +371,10 @@ class WheelPulses(LinkDriver):
             read_timeout_s=settings.read_timeout_s,
             device_id=device_id,
         )
-        return cls(link, decoder, device_id=device_id, silence_limit_s=settings.silence_limit_s)
+        return cls(
+            link,
+            decoder,
+            device_id=device_id,
+            silence_limit_s=settings.silence_limit_s,
+            now_ns=now_ns,
+        )

@@ -199,6 +199,7 @@ class NeverBack:
         port: str,  # noqa: ARG003 - it is a pipe of ours
         options: Mapping[str, object],  # noqa: ARG003
         after: DeviceDriver | None = None,  # noqa: ARG003
+        now_ns: Callable[[], int] = time.monotonic_ns,  # noqa: ARG003
     ) -> NeverBack:
         return cls(device_id)
 
