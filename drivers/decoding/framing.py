@@ -92,7 +92,7 @@ class RecordDecoder(ABC):
         chunk : bytes
             Any cut of the stream; may be empty.
         received_ns : int
-            ``time.monotonic_ns()`` when its last byte was in hand.
+            Monotonic, when its last byte was in hand.
 
         Returns
         -------

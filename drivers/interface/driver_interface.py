@@ -114,7 +114,7 @@ class Batch:
     records: NDArray[np.void]
     """(n,) in the device's layout, in order of arrival; n may be 0."""
     received_ns: int
-    """``time.monotonic_ns()`` when the last byte of the last record was in hand."""
+    """Monotonic, when the last byte of the last record was in hand."""
     faults: tuple[Fault, ...] = field(default=())
     partial_bytes: int = 0
     """Of frames half sent when the port was opened, or when the link was lost: no fault, and no
@@ -160,7 +160,7 @@ class DeviceDriver(Protocol):
         Raises
         ------
         LinkLostError
-            The port is gone.
+            The port is gone; closed, it still gives what was in hand.
         """
         ...
 

@@ -105,12 +105,12 @@ class LinkDriver:
         Raises
         ------
         LinkLostError
-            The port is gone.
+            The port is gone; closed, it still gives what was in hand.
         """
-        batches = [*self._ready]
-        self._ready.clear()
         waiting = self._link.waiting()
         chunk = self._link.read(waiting) if waiting else b""
+        batches = [*self._ready]
+        self._ready.clear()
         batch = self._decode(chunk, self._now_ns())
         faults = [*batch.faults]
         n = len(batch.records)

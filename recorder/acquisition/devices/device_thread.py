@@ -132,7 +132,9 @@ class DeviceThread:
                 if self._driver is None:
                     self._stop.wait(wait_s)
                     wait_s = min(2 * wait_s, LONGEST_WAIT_S)
-            self._unless_it_fails(self._drain)
+            if not self._unless_it_fails(self._drain):
+                # The port went at the very end: closed, the driver gives what it had in hand.
+                self._unless_it_fails(self._drain)
         finally:
             self._close()
 

@@ -169,6 +169,18 @@ def test_parts_of_a_batch_that_wait_are_drained_too() -> None:
     assert [len(batch.records) for batch in driver.drain().batches] == [2, 0]
 
 
+def test_parts_of_a_batch_that_wait_outlast_a_port_that_goes_at_the_end() -> None:
+    reads = b"".join([frame(500, 900_000), frame(0, 100), frame(1, 600)])
+    driver, link = driver_of(LoadCellDecoder(channels=2), reads)
+    driver.read()
+    link.flood = 1
+    link.reads.append(LinkLostError("front", "lost scripted"))
+    with pytest.raises(LinkLostError, match="lost scripted"):
+        driver.drain()
+    driver.close()
+    assert [len(batch.records) for batch in driver.drain().batches] == [2, 0]
+
+
 def test_a_wheel_that_restarts_in_the_middle_of_a_read() -> None:
     reads = b"".join(
         [

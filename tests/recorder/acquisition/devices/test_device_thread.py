@@ -49,6 +49,8 @@ class Scripted:
         self.closed = 0
         self.tick = 0
         self.rest = Rest(batches=(), cut_bytes=0)
+        self.goes_at_the_end = False
+        """The port is gone when it is drained, and so not before it was closed."""
 
     def read(self) -> Batch:
         try:
@@ -65,6 +67,9 @@ class Scripted:
         return Batch(records=records, received_ns=time.monotonic_ns(), backlog=backlog)
 
     def drain(self) -> Rest:
+        if self.goes_at_the_end and not self.closed:
+            why = "unplugged"
+            raise LinkLostError(self.device_id, why)
         return self.rest
 
     def close(self) -> None:
@@ -211,7 +216,10 @@ def test_a_backlog_is_told_to_the_crew_and_kept(desk: Desk) -> None:
     assert warning.startswith("cell: bytes come faster than they are read, 4095 wait")
 
 
-def test_what_had_come_before_the_stop_is_in_the_ring(desk: Desk) -> None:
+@pytest.mark.parametrize("goes", [False, True])
+def test_what_had_come_before_the_stop_is_in_the_ring(desk: Desk, goes: bool) -> None:
+    """Also where the port goes at that very moment: what was in hand is of the run."""
+    desk.drivers[0].goes_at_the_end = goes
     desk.script.put(5)
     records = np.zeros(3, DTYPE)
     records["tick"] = [5, 6, 7]
