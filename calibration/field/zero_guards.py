@@ -17,6 +17,7 @@ import numpy as np
 
 from calibration.field.checks import stands_at_rail, unsteady
 from calibration.field.zero_drift import UNKNOWN_ZERO, zero_drift_of
+from calibration.quantities.receiver import RECEIVER_REST_M_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -44,8 +45,6 @@ __all__ = [
 MOST_PULSES: Final = 2
 """An edge under the sensor of a wheel at rest is counted to and fro: one pulse, two with both
 tracks (common practice)."""
-RECEIVER_REST_M_S: Final = 0.5
-"""Receivers at rest show 0.1 to 0.3 m/s (common practice); half a metre a second is a train."""
 USUAL_LIMIT: Final = 0.01
 """Share of capacity that a zero may lie off the one before it, where the certificate states no
 limit: as a bench states it by default."""

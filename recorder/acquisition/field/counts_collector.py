@@ -15,10 +15,11 @@ if TYPE_CHECKING:
 
     from recorder.acquisition.devices.device_thread import DeviceThread
 
-__all__ = ["Collection", "CountsCollector"]
+__all__ = ["GRACE_S", "Collection", "CountsCollector"]
 
 GRACE_S: Final = 1.5
-"""How long after the end of a stretch its last counts may still be on their way."""
+"""How long after the end of a stretch what was there meanwhile may still be on its way: a receiver
+speaks once a second."""
 
 
 class CountsCollector:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import threading
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from calibration.field.zero_guards import guard_receiver, guard_wheel
 from drivers.interface.driver_interface import Role
+from recorder.acquisition.field.counts_collector import GRACE_S
 from recorder.run.values.calibrate import is_wheel
 
 if TYPE_CHECKING:
@@ -20,9 +21,6 @@ if TYPE_CHECKING:
     from recorder.acquisition.preparation.plan import Plan
 
 __all__ = ["MotionWatch", "MotionWitness", "motion_witnesses"]
-
-GRACE_S: Final = 1.5
-"""How long after the end a witness may still speak of it; a receiver speaks once a second."""
 
 
 @dataclass(frozen=True, slots=True)

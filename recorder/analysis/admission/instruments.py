@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities import flags as flag_bits
+from calibration.quantities.receiver import RECEIVER_U_M_S
 from recorder.analysis.series.filters import acceleration_of, mean_known
 from recorder.analysis.stretches.admission_record import Criterion, CriterionKind
 from recorder.analysis.uncertainty.causes import CauseKind
@@ -27,9 +28,6 @@ _UNFIT: Final = (
     ("stuck or contradicted", flag_bits.UNSOUND),
 )
 MOSTLY: Final = 0.8
-GNSS_M_S: Final = 0.1
-"""A receiver's speed scatters by a decimetre a second (common practice), and its mean over
-longer may be off by as much."""
 SURE: Final = 2.0
 """Standard deviations."""
 
@@ -89,7 +87,7 @@ def _beyond_m_s(away_m_s: float, gained_m_s2: float, seconds: float) -> float:
     It tells of a time before it is in hand: while speed is gained it says less than the wheel,
     while it is lost more, and never the other way round.
     """
-    scatter = GNSS_M_S * max(1.0, SURE / math.sqrt(seconds))
+    scatter = RECEIVER_U_M_S * max(1.0, SURE / math.sqrt(seconds))
     late = RECEIVER_LATE_S * gained_m_s2
     low, high = min(late, 0.0) - scatter, max(late, 0.0) + scatter
     return away_m_s - min(max(away_m_s, low), high)

@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities import flags as flag_bits
+from calibration.quantities.receiver import RECEIVER_GOES_M_S
 from recorder.analysis.plausibility.doubt import Checked, Doubt, DoubtKind
 from recorder.analysis.plausibility.evidence import MOVING_M_S
+from recorder.analysis.series.run_series import STANDS_M_S
 from recorder.analysis.series.series import UNFIT
 from recorder.analysis.series.standing import standing_bins
 from recorder.run.checks.channel_health import HealthFault
@@ -33,9 +35,6 @@ MOST_ONE_VALUE: Final = 0.95
 """Of the moving time, of a speed: drivers keep a speed, and tables round it."""
 VARIES: Final = 0.05
 """Relative spread of a pull that says that the train was not standing."""
-GOES_M_S: Final = 1.5
-"""Of a receiver: more than its scatter at rest."""
-DEAD_M_S: Final = 0.1
 
 
 def check_stuck(evidence: Evidence) -> list[Checked]:
@@ -104,8 +103,8 @@ def _dead_speed(evidence: Evidence) -> Checked:
     known = np.isfinite(series.speed_m_s)
     if gnss is not None:
         with np.errstate(invalid="ignore"):
-            goes = np.abs(gnss) > GOES_M_S
-            dead = goes & ~(np.abs(series.speed_m_s) > DEAD_M_S)
+            goes = np.abs(gnss) > RECEIVER_GOES_M_S
+            dead = goes & ~(np.abs(series.speed_m_s) > STANDS_M_S)
         where = "where the receiver goes"
     else:
         fit = np.isfinite(series.pull_kN) & (series.flags & np.uint8(UNFIT) == 0)
@@ -153,7 +152,7 @@ def _moving(evidence: Evidence) -> NDArray[np.bool_]:
     with np.errstate(invalid="ignore"):
         moving = np.abs(series.speed_m_s) > MOVING_M_S
         if evidence.gnss_speed_m_s is not None:
-            moving |= np.abs(evidence.gnss_speed_m_s) > GOES_M_S
+            moving |= np.abs(evidence.gnss_speed_m_s) > RECEIVER_GOES_M_S
     return np.asarray(moving & np.isfinite(series.pull_kN))
 
 

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from recorder.run_file.hdf5.reader import RunFile
 
 __all__ = [
+    "STANDS_M_S",
     "Bins",
     "RunGrid",
     "course_deg",
@@ -44,6 +45,8 @@ FAST_PER_BIN: Final = 4
 """A channel with at least this many samples a bin is averaged; a slower one is integrated."""
 MOVING_M_S: Final = 1.0
 """Slower is a start or a stop (common practice)."""
+STANDS_M_S: Final = 0.1
+"""Slower is standing, as far as an instrument tells (our choice)."""
 COURSE_S: Final = 10.0
 """To either side, over which the course is taken: fixes come once a second and scatter."""
 _EARTH_M_PER_DEG: Final = 111_195.0

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from calibration.certificates.force import ForceCertificate
 from calibration.field.checks import FieldCheck, check_drift
+from recorder.analysis.series.run_series import STANDS_M_S
 from recorder.analysis.uncertainty.shunt import finished_checks
 from recorder.run.checks.shunt_check import ShuntCheck
 from recorder.run.checks.zero_line import zero_lines
@@ -20,9 +21,6 @@ if TYPE_CHECKING:
     from recorder.run_file.hdf5.reader import RunFile
 
 __all__ = ["RunFieldChecks", "field_checks_of"]
-
-MOVES_M_S: Final = 0.1
-"""As everywhere in the analysis: slower is standing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +60,7 @@ def field_checks_of(run: RunFile, series: Series) -> RunFieldChecks:
         if len(line.t_s) > 1 and certificate is not None:
             drift = check_drift(certificate, float(line.counts[0]), float(line.counts[-1]))
             drifts.append((name, drift))
-    moving = series.t_s[np.abs(series.speed_m_s) > MOVES_M_S]
+    moving = series.t_s[np.abs(series.speed_m_s) > STANDS_M_S]
     return RunFieldChecks(
         zeros=tuple(zero_worth(zeros, of_channel)),
         forces=tuple(of_channel),

@@ -11,7 +11,8 @@ import numpy as np
 
 from calibration.certificates.force import ForceCertificate
 from calibration.certificates.wheel import WheelCertificate
-from recorder.analysis.series.run_series import first_channel, speed_by_receiver
+from calibration.quantities.receiver import RECEIVER_U_M_S
+from recorder.analysis.series.run_series import STANDS_M_S, first_channel, speed_by_receiver
 from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
 from recorder.analysis.uncertainty.instrument_uncertainty import InstrumentUncertainty
 from recorder.analysis.uncertainty.shunt import shunt_u_rel
@@ -31,9 +32,6 @@ practice."""
 ASSUMED_ROLLING_REL: Final = 0.005
 """The same for speed and distance: 5 mm in the diameter of a wheel of one metre; common
 practice."""
-RECEIVER_M_S: Final = 0.1
-"""Standard uncertainty of a receiver's speed; common practice of makers' data sheets."""
-STANDS_M_S: Final = 0.1
 
 
 def instruments_of(run: RunFile, name: str, notes: list[str]) -> InstrumentUncertainty:
@@ -150,9 +148,9 @@ def _by_receiver(run: RunFile, notes: list[str]) -> float:
     """Relative standard uncertainty of a receiver's speed, shared over the median speed."""
     channel = first_channel(run, "gnss_speed")
     usual = 0.0 if channel is None else _usual(channel)
-    rel = RECEIVER_M_S / max(usual, RECEIVER_M_S)
+    rel = RECEIVER_U_M_S / max(usual, RECEIVER_U_M_S)
     notes.append(
-        f"the receiver's speed has {RECEIVER_M_S:g} m/s standard uncertainty, as is usual,"
+        f"the receiver's speed has {RECEIVER_U_M_S:g} m/s standard uncertainty, as is usual,"
         f" {100 * rel:.2g} % of the median speed"
     )
     return rel

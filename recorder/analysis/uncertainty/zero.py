@@ -10,7 +10,7 @@ import numpy as np
 
 from calibration.certificates.force import ForceCertificate
 from calibration.field.zero_drift import zero_drift_of
-from recorder.analysis.series.run_series import first_channel
+from recorder.analysis.series.run_series import STANDS_M_S, first_channel
 from recorder.run.checks.zero_line import Zero, ZeroLine, ZeroTime, zero_lines
 from recorder.run.checks.zero_uncertainty import greatest_zero_u_kN, shows_drift, unseen_s
 
@@ -25,14 +25,12 @@ if TYPE_CHECKING:
 
 __all__ = ["with_zero_drift", "zero_drift_kN", "zero_u_kN"]
 
-MOVES_M_S: Final = 0.1
-"""As everywhere in the analysis: slower is standing."""
 USUAL_HALF_S: Final = 1.5
 """Half the usual length of a zero, where the event does not keep it."""
 HOURS_FROM_MIN: Final = 90.0
 """Shorter, it is told in minutes."""
 AT_ONCE_S: Final = 0.2
-"""No train that stood moves at more than MOVES_M_S so soon (our choice)."""
+"""No train that stood moves at more than STANDS_M_S so soon (our choice)."""
 
 
 def zero_u_kN(run: RunFile, pull: Channel | None, notes: list[str]) -> float:
@@ -79,7 +77,7 @@ def _zeros_of(run: RunFile, channel: str) -> tuple[list[Zero], list[str]]:
     for k, zero in enumerate(held):
         asked = zero.guards or not zero.holds or zero.when is ZeroTime.SHEET
         speed_m_s = 0.0 if asked or motion is None else _speed_at(motion, zero)
-        if not speed_m_s > MOVES_M_S:
+        if not speed_m_s > STANDS_M_S:
             continue
         others = ZeroLine.through(z for z in held if z is not zero)
         certificate = run.certificates[run.channels[channel].certificate]

@@ -7,6 +7,7 @@ from collections import deque
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final, NamedTuple
 
+from calibration.quantities.receiver import RECEIVER_GOES_M_S, RECEIVER_U_M_S
 from recorder.run.checks.channel_health import Episode, HealthFault
 
 if TYPE_CHECKING:
@@ -15,9 +16,9 @@ if TYPE_CHECKING:
 
 __all__ = ["RECEIVER_M_S", "RECEIVER_SHARE", "DoubleWatch"]
 
-RECEIVER_M_S: Final = 0.2
+RECEIVER_M_S: Final = 2.0 * RECEIVER_U_M_S
 RECEIVER_SHARE: Final = 0.01
-"""A receiver's speed is within 0.2 m/s and 1 % of it (common practice)."""
+"""A receiver's speed is within 0.2 m/s and 1 % of it (k = 2; common practice)."""
 RECEIVER_LATE_S: Final = 2.0
 """And tells of some time before it is in hand: while it changes, so much of the change."""
 WINDOW: Final = 30
@@ -29,9 +30,8 @@ MOSTLY: Final = 27
 BACK: Final = 5
 """Seconds within the limits, one after the other, after which they agree again."""
 STANDS_S: Final = 10.0
-"""A wheel whose count does not change at all for so long, while the receiver goes at over"""
-GOES_M_S: Final = 1.5
-"""this, has stopped counting or slides: more than any receiver's scatter at rest."""
+"""A wheel whose count does not change at all for so long while the receiver goes has stopped
+counting, or slides."""
 
 
 class _Pair(NamedTuple):
@@ -104,7 +104,7 @@ class DoubleWatch:
 
     def _standing(self, row: Second, receiver_m_s: float) -> None:
         changed = bool(row.changes)
-        if changed or receiver_m_s < GOES_M_S:
+        if changed or receiver_m_s < RECEIVER_GOES_M_S:
             if self._stands is not None:
                 self.tell.ended(self._stands)
             self._stands, self._going, self._fastest = None, 0, 0.0

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Final, cast
 import numpy as np
 
 from calibration.certificates.force import RAILS_24_BIT, ForceCertificate
+from calibration.quantities.receiver import RECEIVER_REST_M_S
 from recorder.run.checks.channel_health import HealthFault
 from recorder.run.checks.channel_seconds import ChannelSeconds
 from recorder.run.checks.doubles import DoubleWatch
@@ -26,6 +27,7 @@ from recorder.run.checks.watches import (
     Source,
     StuckWatch,
 )
+from recorder.run.parts.quantities import FASTEST_M_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -45,10 +47,7 @@ MOVES_M_S: Final = 1.0
 STANDS_M_S: Final = 0.02
 """A wheel below it stands: less than a pulse or two in a second."""
 RECEIVER_STANDS_M_S: Final = 0.2
-RECEIVER_SCATTERS_M_S: Final = 0.5
-"""What a receiver may say beside a wheel that stands (common practice)."""
-FASTEST_M_S: Final = 150.0
-"""No train: the counter began anew."""
+"""What a receiver may say where no wheel says that the train stands (common practice)."""
 NEXT_S: Final = 2.5
 """Two rows of a wheel further apart give no speed together."""
 VALUES_U: Final = 0.005
@@ -233,7 +232,7 @@ class RunHealth:
         if all(v > MOVES_M_S for _, v in said):
             return Movement.MOVING, said[0][1]
         wheel = any(not receiver for receiver, _ in said)
-        most = RECEIVER_SCATTERS_M_S if wheel else RECEIVER_STANDS_M_S
+        most = RECEIVER_REST_M_S if wheel else RECEIVER_STANDS_M_S
         if all(v < (most if receiver else STANDS_M_S) for receiver, v in said):
             return Movement.STANDING, 0.0
         return Movement.UNKNOWN, math.nan

@@ -8,11 +8,21 @@ from typing import Final
 from calibration.quantities.units import split_column
 from calibration.quantities.written import symbol
 
-__all__ = ["COUNTS", "PULSES", "RUN_UNITS", "WHEEL_FIELD", "made_unit", "run_unit"]
+__all__ = [
+    "COUNTS",
+    "FASTEST_M_S",
+    "PULSES",
+    "RUN_UNITS",
+    "WHEEL_FIELD",
+    "made_unit",
+    "run_unit",
+]
 
 COUNTS: Final = "counts"
 PULSES: Final = "pulses"
 """Units of what nothing has made into a quantity: of any device, and of a wheel."""
+FASTEST_M_S: Final = 150.0
+"""No train: a count that moved faster did not move, it began anew."""
 WHEEL_FIELD: Final = "count"
 """Field of a wheel's records that its certificate makes distance and speed of."""
 

@@ -6,19 +6,19 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from recorder.run.parts.quantities import FASTEST_M_S
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from calibration.certificates.wheel import WheelCertificate
 
-__all__ = ["FASTEST_M_S", "ILLEGAL_QUADRATURE", "PPS_PRESENT", "WheelBase"]
+__all__ = ["ILLEGAL_QUADRATURE", "PPS_PRESENT", "WheelBase"]
 
 ILLEGAL_QUADRATURE: Final = 2
 PPS_PRESENT: Final = 4
 """Bits of a wheel record's own flags."""
 
-FASTEST_M_S: Final = 150.0
-"""No train: a count that moved faster did not move, it began anew."""
 SLACK_M: Final = 10.0
 """Allowed on top of that, since two records may be timed closer together than they were made."""
 

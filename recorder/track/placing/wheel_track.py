@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from recorder.run.values.wheel_distance import FASTEST_M_S
+from recorder.run.parts.quantities import FASTEST_M_S
 from recorder.track.placing.errors import PlacingError
 
 if TYPE_CHECKING:
