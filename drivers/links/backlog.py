@@ -68,6 +68,8 @@ class BacklogWatch:
             return self._over(now_ns) if self.behind else None
         if not self._reads:
             self._since_ns = now_ns
+            if not self.behind:
+                self._most = 0
         self._reads += 1
         self._most = max(self._most, waiting_bytes)
         if now_ns - self._since_ns < BEHIND_S * 1e9 or self._reads < FEWEST_READS:
@@ -93,7 +95,7 @@ class BacklogWatch:
         if now_ns - self._behind_ns < CAUGHT_UP_S * 1e9:
             return None
         told = self._told(over=True)
-        self.behind, self._most = False, 0
+        self.behind = False
         return told
 
     def _told(self, *, over: bool) -> Backlog:

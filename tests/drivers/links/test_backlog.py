@@ -40,6 +40,13 @@ def test_a_long_hold_up_whose_backlog_is_drained_is_not_behind() -> None:
     assert looks(watch, [10], every_ms=1, from_ns=30_040 * MS) == []
 
 
+def test_what_waited_in_a_hold_up_before_is_not_of_the_episode() -> None:
+    watch = BacklogWatch(FULL, 0)
+    assert looks(watch, [10 * FULL, 0], every_ms=10) == []
+    (told,) = looks(watch, [FULL] * 300, every_ms=10, from_ns=60_000 * MS)
+    assert told.most_bytes == FULL
+
+
 def test_it_is_over_when_it_has_not_come_back_for_ten_seconds() -> None:
     watch = BacklogWatch(FULL, 0)
     assert len(looks(watch, [0, *[FULL] * 300], every_ms=10)) == 1
