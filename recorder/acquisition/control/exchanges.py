@@ -100,20 +100,20 @@ def _events(data: list[dict[str, Any]]) -> list[Event]:
     return [Event(**event) for event in data]
 
 
-def _dump_zeros(zeros: list[Zero]) -> object:
-    return _dump_events([zero.to_event() for zero in zeros])
-
-
-def _zeros(data: list[dict[str, Any]]) -> list[Zero]:
-    return [Zero.from_event(event) for event in _events(data)]
-
-
 def _dump_zero(zero: Zero) -> object:
     return asdict(zero.to_event())
 
 
 def _zero(data: dict[str, Any]) -> Zero:
     return Zero.from_event(Event(**data))
+
+
+def _dump_zeros(zeros: list[Zero]) -> object:
+    return [_dump_zero(zero) for zero in zeros]
+
+
+def _zeros(data: list[dict[str, Any]]) -> list[Zero]:
+    return [_zero(zero) for zero in data]
 
 
 def _dump_shunt(check: ShuntCheck) -> object:

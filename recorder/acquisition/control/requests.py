@@ -9,7 +9,8 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final, TypeAlias
+from enum import StrEnum
+from typing import Final, TypeAlias, TypeVar
 
 from recorder.marks.grammar import LONGEST_NOTE
 from recorder.marks.mark import Mark
@@ -30,6 +31,7 @@ __all__ = [
 
 Fields: TypeAlias = Mapping[str, object]
 Extra: TypeAlias = Mapping[str, str | bool | int | float | None]
+Word = TypeVar("Word", bound=StrEnum)
 
 _ID: Final = re.compile(r"[0-9a-f]{32}\Z")
 MAX_EXTRA: Final = 32
@@ -159,12 +161,8 @@ class ZeroRevision:
     @classmethod
     def parse(cls, fields: Fields) -> ZeroRevision:
         """Raises :class:`RequestError`."""
-        edit = _text(fields, "edit")
-        if edit not in list(ZeroEdit):
-            msg = f"edit must be {' or '.join(ZeroEdit)}, got {edit!r}"
-            raise RequestError(msg)
         return cls(
-            edit=ZeroEdit(edit),
+            edit=_one_of(ZeroEdit, fields, "edit"),
             channel=_text(fields, "channel"),
             t_s=_number(fields, "t_s"),
             reason=_text(fields, "reason"),
@@ -184,12 +182,8 @@ class ShuntRequest:
     @classmethod
     def parse(cls, fields: Fields) -> ShuntRequest:
         """Raises :class:`RequestError`."""
-        step = _text(fields, "step")
-        if step not in list(ShuntStep):
-            msg = f"step must be {' or '.join(ShuntStep)}, got {step!r}"
-            raise RequestError(msg)
         return cls(
-            step=ShuntStep(step),
+            step=_one_of(ShuntStep, fields, "step"),
             seconds=_number(fields, "seconds"),
             channel=_text(fields, "channel"),
         )
@@ -253,6 +247,14 @@ def _text(fields: Fields, key: str, most: int = MAX_TEXT) -> str:
         msg = f"{key} holds characters that cannot be written"
         raise RequestError(msg) from error
     return value
+
+
+def _one_of(words: type[Word], fields: Fields, key: str) -> Word:
+    value = _text(fields, key)
+    if value not in list(words):
+        msg = f"{key} must be {' or '.join(words)}, got {value!r}"
+        raise RequestError(msg)
+    return words(value)
 
 
 def _extra(fields: Fields) -> Extra:
