@@ -11,6 +11,7 @@ from recorder.run.parts.block import joined, times_of
 from recorder.run.parts.event import Event, EventKind
 from recorder.run.parts.gap import Cause, Gap
 from recorder.run.parts.silence import REMEMBERED, Rhythm
+from recorder.run.parts.states import LinkState
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -186,9 +187,9 @@ def _links_lost(events: Sequence[Event]) -> dict[str, str]:
     for event in events:
         if event.kind == EventKind.LINK:
             device, state = str(event.data.get("device")), event.data.get("state")
-            if state == "lost":
+            if state == LinkState.LOST:
                 lost[device] = str(event.data.get("why"))
-            elif state == "back":
+            elif state == LinkState.BACK:
                 lost.pop(device, None)
     return lost
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from drivers.interface.errors import DriverError
 from recorder.run.parts.event import Event, EventKind
-from recorder.run.parts.states import DeviceState
+from recorder.run.parts.states import DeviceState, LinkState
 
 if TYPE_CHECKING:
     import numpy as np
@@ -156,7 +156,7 @@ class DeviceThread:
             self._driver = self._reopen(self._closed)
             self.opened += 1
             self.state = DeviceState.RUNNING
-            self._report(EventKind.LINK, state="back")
+            self._tell_link(LinkState.BACK)
         batch = self._driver.read()
         if batch.backlog is not None:
             self._tell_backlog(batch.backlog)
@@ -192,9 +192,9 @@ class DeviceThread:
     def _tell_backlog(self, backlog: Backlog) -> None:
         data = {"lasted_s": round(backlog.lasted_s, 1), "most_bytes": backlog.most_bytes}
         if backlog.over:
-            self._report(EventKind.LINK, state="keeps up again", **data)
+            self._tell_link(LinkState.KEEPS_UP_AGAIN, **data)
             return
-        self._report(EventKind.LINK, state="cannot keep up", **data)
+        self._tell_link(LinkState.CANNOT_KEEP_UP, **data)
         self._warn(
             f"{self.name}: bytes come faster than they are read, {backlog.most_bytes} wait at"
             " the port; what is shown is late, and what its buffer cannot hold will be lost"
@@ -216,7 +216,7 @@ class DeviceThread:
             if not self._given_up:
                 self.stream.lost(why, self.now_s())
         if had:
-            self._report(EventKind.LINK, state="lost", why=why)
+            self._tell_link(LinkState.LOST, why=why)
 
     def _close(self) -> None:
         driver, self._driver = self._driver, None
@@ -226,7 +226,10 @@ class DeviceThread:
         try:
             driver.close()
         except (DriverError, OSError) as error:
-            self._report(EventKind.LINK, state="closing failed", why=str(error))
+            self._tell_link(LinkState.CLOSING_FAILED, why=str(error))
+
+    def _tell_link(self, state: LinkState, **data: Any) -> None:  # noqa: ANN401 - as below
+        self._report(EventKind.LINK, state=str(state), **data)
 
     def _report(self, kind: EventKind, **data: Any) -> None:  # noqa: ANN401 - plain JSON values
         self._notify(Event(kind=kind, t_s=self.now_s(), data={"device": self.name, **data}))

@@ -1,4 +1,4 @@
-"""What state a run, a device and the filer are in, from the recording process to the lamp.
+"""What state a run, a device, its link and the filer are in, from the recording process to the lamp.
 
 As JSON each is its own word; it is read back once, where a message comes in, and refused there
 when the word is none of these.
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from enum import StrEnum
 
-__all__ = ["DeviceState", "FilerState", "RunState"]
+__all__ = ["DeviceState", "FilerState", "LinkState", "RunState"]
 
 
 class RunState(StrEnum):
@@ -44,6 +44,17 @@ class DeviceState(StrEnum):
     """Open, but nothing came for a while."""
     LOST = "lost"
     """The link is gone and is being opened again."""
+
+
+class LinkState(StrEnum):
+    """What became of a device's link, as events of the run tell it."""
+
+    LOST = "lost"
+    BACK = "back"
+    CANNOT_KEEP_UP = "cannot keep up"
+    """Bytes come faster than they are read."""
+    KEEPS_UP_AGAIN = "keeps up again"
+    CLOSING_FAILED = "closing failed"
 
 
 class FilerState(StrEnum):
