@@ -39,6 +39,7 @@ __all__ = [
     "guard_receiver",
     "guard_scatter",
     "guard_wheel",
+    "railed",
     "standing",
 ]
 
@@ -210,17 +211,17 @@ def guard_receiver(speed_m_s: NDArray[np.float64] | None, *, device: str) -> Zer
 
 def guard_rail(certificate: ForceCertificate, found: MeanCounts) -> ZeroGuard:
     """Whether the converter stood at a rail: then there is no zero at all."""
-    railed = stands_at_rail(certificate, found)
+    at_rail = stands_at_rail(certificate, found)
     return ZeroGuard(
         kind=GuardKind.RAIL,
-        answer=GuardAnswer.REFUSED if railed else GuardAnswer.PASSED,
+        answer=GuardAnswer.REFUSED if at_rail else GuardAnswer.PASSED,
         value=found.highest
-        if railed and found.highest >= certificate.rails[1]
+        if at_rail and found.highest >= certificate.rails[1]
         else found.lowest,
         limit=float(certificate.rails[0 if found.lowest <= certificate.rails[0] else 1]),
         unit="counts",
         text="the converter stands at its rail; look at cable and cell"
-        if railed
+        if at_rail
         else "off rails",
     )
 
@@ -272,6 +273,13 @@ def standing(guards: Iterable[ZeroGuard]) -> GuardAnswer:
         if answer in answers:
             return answer
     return GuardAnswer.NOT_KNOWN
+
+
+def railed(guards: Iterable[ZeroGuard]) -> bool:
+    """Whether the counts stood at a rail of the converter."""
+    return any(
+        guard.kind is GuardKind.RAIL and guard.answer is GuardAnswer.REFUSED for guard in guards
+    )
 
 
 def doubted_u(u_counts: float, offset_counts: float, expected: ExpectedZero) -> float:

@@ -15,6 +15,7 @@ from calibration.field.zero_guards import (
     guard_offset,
     guard_rail,
     guard_scatter,
+    railed,
     standing,
 )
 from recorder.run.checks.zero_line import Zero
@@ -73,7 +74,7 @@ def judged_zero(taken: TakenZero, wish: ZeroWish) -> Zero:
         guard_offset(taken.certificate, found, expected),
     )
     refusing = [guard for guard in guards if guard.answer is GuardAnswer.REFUSED]
-    forced = bool(refusing and wish.force) and not _railed(refusing)
+    forced = bool(refusing and wish.force) and not railed(guards)
     check = check_zero(taken.certificate, found)
     doubt = check.text if check.passed is False else ""
     return Zero(
@@ -101,10 +102,6 @@ def _expected(taken: TakenZero) -> ExpectedZero:
         return expected_zero(taken.certificate)
     since_s = abs(taken.t_s - last.t_s)
     return expected_zero(taken.certificate, last.counts, last.u_counts, since_s)
-
-
-def _railed(refusing: list[ZeroGuard]) -> bool:
-    return any(guard.kind is GuardKind.RAIL for guard in refusing)
 
 
 def _u_counts(

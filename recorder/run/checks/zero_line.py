@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final, Self
 import numpy as np
 
 from calibration.field.checks import FieldCheck
-from calibration.field.zero_guards import GuardAnswer, GuardKind, ZeroGuard, standing
+from calibration.field.zero_guards import GuardAnswer, ZeroGuard, railed, standing
 from recorder.run.parts.event import Event, EventKind
 from recorder.run.parts.event_numbers import known, number
 
@@ -112,10 +112,7 @@ class Zero:
     @property
     def railed(self) -> bool:
         """Whether its counts stood at a rail of the converter."""
-        return any(
-            guard.kind is GuardKind.RAIL and guard.answer is GuardAnswer.REFUSED
-            for guard in self.guards
-        )
+        return railed(self.guards)
 
     @property
     def text(self) -> str:
