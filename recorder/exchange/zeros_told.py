@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from calibration.certificates.force import ForceCertificate
 from recorder.run.checks.zero_line import ZeroTime
 from recorder.run.checks.zero_worth import ZeroWorth, zero_worth
 from recorder.run.time.utc import utc_text
@@ -23,12 +22,7 @@ def zeros_in_run(run: RunFile) -> list[ZeroWorth]:
     """
     if not run.complete:
         return []
-    certificates = {
-        channel.name: held
-        for channel in run.channels.values()
-        if isinstance(held := run.certificates.get(channel.certificate), ForceCertificate)
-    }
-    return zero_worth(run.zeros(), certificates)
+    return zero_worth(run.zeros(), run.force_certificates)
 
 
 def zero_words(worth: ZeroWorth) -> str:
@@ -38,7 +32,8 @@ def zero_words(worth: ZeroWorth) -> str:
     counts = f"{zero.counts:.1f} counts" if known else "no counts"
     sure = f" ± {worth.u_kN:.2g} kN" if math.isfinite(worth.u_kN) else ", u not known"
     moves = "" if zero.holds else "would move"
-    effect = f", {moves or 'moves'} the pull by {worth.effect_kN:+.3g} kN" if known else ""
+    moved = math.isfinite(worth.effect_kN)
+    effect = f", {moves or 'moves'} the pull by {worth.effect_kN:+.3g} kN" if moved else ""
     why = zero.withdrawn or zero.forced or zero.restored or zero.reason
     by = f" (by {zero.by})" if zero.by else ""
     stood = "" if zero.when is ZeroTime.SHEET else f"; standing: {_stood(worth)}"

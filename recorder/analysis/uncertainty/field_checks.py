@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from calibration.certificates.force import ForceCertificate
 from calibration.field.checks import FieldCheck, check_drift
 from recorder.analysis.series.run_series import STANDS_M_S
 from recorder.analysis.uncertainty.shunt import finished_checks
 from recorder.run.checks.shunt_check import ShuntCheck
-from recorder.run.checks.zero_line import zero_lines
+from recorder.run.checks.zero_line import ZeroTime, zero_lines
 from recorder.run.checks.zero_worth import ZeroWorth, zero_worth
 
 if TYPE_CHECKING:
@@ -38,22 +37,18 @@ class RunFieldChecks:
     moved_s: tuple[float, float]
     """Run times at which the train first and last moved; NaN when it never did."""
 
-    def when(self, t_s: float) -> str:
-        """``before`` the train moved, ``after`` it had stopped for good, or ``during``."""
+    def when(self, t_s: float) -> ZeroTime:
+        """Before the train moved, after it had stopped for good, or during."""
         first_s, last_s = self.moved_s
         if not t_s > first_s:
-            return "before"
-        return "after" if t_s > last_s else "during"
+            return ZeroTime.BEFORE
+        return ZeroTime.AFTER if t_s > last_s else ZeroTime.DURING
 
 
 def field_checks_of(run: RunFile, series: Series) -> RunFieldChecks:
     """Zeros, their drift, and shunt checks of a run; ``series`` shows when the train moved."""
     zeros = run.zeros()
-    of_channel = {
-        c.name: held
-        for c in run.channels.values()
-        if isinstance(held := run.certificates.get(c.certificate), ForceCertificate)
-    }
+    of_channel = run.force_certificates
     drifts = []
     for name, line in zero_lines(zeros).items():
         certificate = of_channel.get(name)

@@ -73,7 +73,7 @@ def _asked(worth: ZeroWorth) -> bool:
 
 def _zero_row(name: str, held: RunFieldChecks, worth: ZeroWorth) -> tuple[str, ...]:
     zero = worth.zero
-    words = [worth.state]
+    words = [str(worth.state)]
     words += [f"withdrawn: {zero.withdrawn}"] * bool(zero.withdrawn)
     words += [f"forced: {zero.forced}"] * bool(zero.forced)
     words += [f"restored: {zero.restored}"] * bool(zero.restored)
@@ -96,11 +96,10 @@ def _zero_row(name: str, held: RunFieldChecks, worth: ZeroWorth) -> tuple[str, .
 def _when(held: RunFieldChecks, worth: ZeroWorth) -> str:
     """Before the train moved, between, or after it had stopped for good; of the recording, when
     it never moved."""
-    if worth.zero.when is ZeroTime.SHEET:
-        return "sheet"
-    moved = not math.isnan(held.moved_s[0])
-    when = held.when(worth.zero.t_s) if moved else str(worth.zero.when)
-    return "between" if when == "during" else when
+    when = worth.zero.when
+    if when is not ZeroTime.SHEET and not math.isnan(held.moved_s[0]):
+        when = held.when(worth.zero.t_s)
+    return "between" if when is ZeroTime.DURING else str(when)
 
 
 def _guard_row(name: str, worth: ZeroWorth) -> tuple[str, ...]:

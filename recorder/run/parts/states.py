@@ -1,4 +1,4 @@
-"""What state a run, a device, its link and the filer are in, from the recording process to the lamp.
+"""What state a run, a device, its link and the filer are in, from recording process to lamp.
 
 As JSON each is its own word; it is read back once, where a message comes in, and refused there
 when the word is none of these.

@@ -21,7 +21,7 @@ from recorder.run.parts.gap import Gap
 from recorder.run.values.wheel_distance import ILLEGAL_QUADRATURE, WheelBase
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
 
     from numpy.typing import NDArray
 
@@ -32,6 +32,7 @@ __all__ = [
     "Calibrated",
     "Calibrator",
     "day_of",
+    "force_certificates",
     "is_wheel",
     "parse_certificates",
 ]
@@ -44,6 +45,16 @@ class Calibrated(NamedTuple):
     """In the channel's unit; NaN where there is none."""
     flags: NDArray[np.uint8]
     """Bits of ``calibration.quantities.flags``."""
+
+
+def force_certificates(
+    header: RunHeader, certificates: Mapping[str, Certificate]
+) -> dict[str, ForceCertificate]:
+    """Channel → the certificate its force is made by; ``certificates`` by the names channels
+    use.
+    """
+    held = {c.name: certificates.get(c.certificate) for c in header.channels}
+    return {name: found for name, found in held.items() if isinstance(found, ForceCertificate)}
 
 
 def parse_certificates(header: RunHeader) -> dict[str, Certificate]:

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from calibration.certificates.force import ForceCertificate
 from calibration.quantities import flags as flag_bits
 from recorder.run.checks.zero_line import ZeroLine, zero_lines
 
@@ -16,9 +15,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
-    from calibration.certificates.certificate import Certificate
+    from calibration.certificates.force import ForceCertificate
     from recorder.run.checks.zero_line import Zero
-    from recorder.run.parts.header import RunHeader
     from recorder.run.values.overview import Overview
 
 __all__ = ["AmendedZero", "amended_zeros"]
@@ -68,21 +66,16 @@ class AmendedZero:
 
 
 def amended_zeros(
-    header: RunHeader,
-    certificates: Mapping[str, Certificate],
-    sealed: Sequence[Zero],
-    revised: Sequence[Zero],
+    forces: Mapping[str, ForceCertificate], sealed: Sequence[Zero], revised: Sequence[Zero]
 ) -> dict[str, AmendedZero]:
-    """By channel: those whose zero line is no longer the one their values were sealed with."""
+    """By channel: those whose zero line is no longer the one their values were sealed with;
+    ``forces`` are the certificates by channel."""
     before, after = zero_lines(sealed), zero_lines(revised)
-    found = {}
-    for device in header.devices:
-        for channel in device.channels:
-            certificate = certificates.get(channel.certificate)
-            held, now = before.get(channel.name), after.get(channel.name)
-            if isinstance(certificate, ForceCertificate) and not _same(held, now):
-                found[channel.name] = AmendedZero(certificate, held, now)
-    return found
+    return {
+        name: AmendedZero(certificate, before.get(name), after.get(name))
+        for name, certificate in forces.items()
+        if not _same(before.get(name), after.get(name))
+    }
 
 
 def _same(one: ZeroLine | None, other: ZeroLine | None) -> bool:

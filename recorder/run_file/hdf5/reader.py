@@ -16,7 +16,7 @@ from recorder.run.checks.zero_line import Zero, current_zeros, zeros_of
 from recorder.run.parts.errors import UnreadableError
 from recorder.run.parts.event import EventKind
 from recorder.run.time.utc import UTC_DTYPE, UtcScale, UtcSource, wall_clock_scale
-from recorder.run.values.calibrate import parse_certificates
+from recorder.run.values.calibrate import force_certificates, parse_certificates
 from recorder.run.values.overview import Overview
 from recorder.run_file.companion.companion import Companion, companion_path
 from recorder.run_file.hdf5.amended import AmendedZero, amended_zeros
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from types import TracebackType
 
     from calibration.certificates.certificate import Certificate
+    from calibration.certificates.force import ForceCertificate
     from recorder.run.parts.event import Event
     from recorder.run.parts.gap import Gap
     from recorder.run.time.timeline import Segment
@@ -109,6 +110,11 @@ class RunFile:
     def certificates(self) -> dict[str, Certificate]:
         """Certificates by the name channels use."""
         return parse_certificates(self.header)
+
+    @property
+    def force_certificates(self) -> dict[str, ForceCertificate]:
+        """By channel: those that have a zero to take."""
+        return force_certificates(self.header, self.certificates)
 
     @property
     def duration_s(self) -> float:
@@ -191,7 +197,7 @@ class RunFile:
         if not revisions:
             return {}
         sealed = self._sealed_zeros()
-        return amended_zeros(self.header, self.certificates, sealed, [*sealed, *revisions])
+        return amended_zeros(self.force_certificates, sealed, [*sealed, *revisions])
 
     def _amended(self, channel: str) -> AmendedZero | None:
         return self._amended_zeros.get(channel)
