@@ -10,9 +10,11 @@ import numpy as np
 
 from calibration.certificates.force import ForceCertificate
 from calibration.field.zero_drift import zero_drift_of
+from calibration.field.zero_guards import doubted_u
 from recorder.analysis.series.run_series import STANDS_M_S, first_channel
 from recorder.run.checks.zero_line import Zero, ZeroLine, ZeroTime, zero_lines
 from recorder.run.checks.zero_uncertainty import greatest_zero_u_kN, shows_drift, unseen_s
+from recorder.run.checks.zero_worth import zero_without
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -69,7 +71,7 @@ def _zeros_of(run: RunFile, channel: str) -> tuple[list[Zero], list[str]]:
     """Zeros of a channel, and which of them are doubted.
 
     Of one that no guard was asked of (an earlier version took it) the recorded speed is asked: if
-    the train moved, what it changes of the pull may be force, rectangular.
+    the train moved, it is worth what one is that the guards doubt.
     """
     held = [zero for zero in run.zeros() if zero.channel == channel]
     motion = first_channel(run, "speed")
@@ -79,12 +81,12 @@ def _zeros_of(run: RunFile, channel: str) -> tuple[list[Zero], list[str]]:
         speed_m_s = 0.0 if asked or motion is None else _speed_at(motion, zero)
         if not speed_m_s > STANDS_M_S:
             continue
-        others = ZeroLine.through(z for z in held if z is not zero)
-        certificate = run.certificates[run.channels[channel].certificate]
-        assert isinstance(certificate, ForceCertificate)
-        without = certificate.nominal_zero_counts if others is None else others.at(zero.t_s)
-        doubt = abs(zero.counts - float(without)) / math.sqrt(3.0)
-        found[k] = replace(zero, u_counts=math.hypot(np.nan_to_num(zero.u_counts), doubt))
+        expected = zero_without(zero, held, run.force_certificates[channel])
+        # What is not known of the zero itself is in what was expected already.
+        own = float(np.nan_to_num(zero.u_counts))
+        found[k] = replace(
+            zero, u_counts=doubted_u(own, zero.counts - expected.counts, expected)
+        )
         told.append(
             f"the train moved at {speed_m_s:.1f} m/s while the zero at {zero.t_s:.1f} s was taken,"
             " and nothing guarded it: it may be a force, and its uncertainty covers that; testcar"

@@ -4,17 +4,31 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from calibration.field.zero_guards import expected_zero
 from recorder.run.checks.zero_line import ZeroLine, current_zeros
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from calibration.certificates.force import ForceCertificate
+    from calibration.field.zero_guards import ExpectedZero
     from recorder.run.checks.zero_line import Zero
 
-__all__ = ["ZeroWorth", "zero_worth"]
+__all__ = ["ZeroState", "ZeroWorth", "zero_without", "zero_worth"]
+
+
+class ZeroState(StrEnum):
+    """What became of a zero; in capitals where somebody should look at it."""
+
+    ACCEPTED = "accepted"
+    REFUSED = "REFUSED"
+    FORCED = "FORCED"
+    WITHDRAWN = "WITHDRAWN"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,13 +45,13 @@ class ZeroWorth:
     withdrawn, what it would be. NaN without counts or certificate."""
 
     @property
-    def state(self) -> str:
-        """``accepted``, ``REFUSED``, ``FORCED`` or ``WITHDRAWN``."""
+    def state(self) -> ZeroState:
+        """What became of it."""
         if self.zero.withdrawn:
-            return "WITHDRAWN"
+            return ZeroState.WITHDRAWN
         if not self.zero.accepted:
-            return "REFUSED"
-        return "FORCED" if self.zero.forced else "accepted"
+            return ZeroState.REFUSED
+        return ZeroState.FORCED if self.zero.forced else ZeroState.ACCEPTED
 
 
 def zero_worth(
@@ -57,12 +71,23 @@ def _worth(
     if certificate is None:
         return ZeroWorth(number=number, zero=zero, u_kN=math.nan, effect_kN=math.nan)
     slope = certificate.tension.coefficients[1]
-    others = [z for z in listed if z.channel == zero.channel and z is not zero]
-    line = ZeroLine.through(others)
-    without = certificate.nominal_zero_counts if line is None else float(line.at(zero.t_s))
+    without = zero_without(zero, listed, certificate)
     return ZeroWorth(
         number=number,
         zero=zero,
         u_kN=abs(slope) * zero.u_counts,
-        effect_kN=-slope * (zero.counts - without),
+        effect_kN=-slope * (zero.counts - without.counts),
     )
+
+
+def zero_without(
+    zero: Zero, zeros: Iterable[Zero], certificate: ForceCertificate
+) -> ExpectedZero:
+    """What the zero at the time of one of them would be without it: by the others of its
+    channel, or by the certificate."""
+    line = ZeroLine.through(z for z in zeros if z.channel == zero.channel and z is not zero)
+    if line is None:
+        return expected_zero(certificate)
+    since_s = float(np.min(np.abs(line.t_s - zero.t_s)))
+    counts, u_counts = float(line.at(zero.t_s)), float(line.u_at(zero.t_s))
+    return expected_zero(certificate, counts, u_counts, since_s)

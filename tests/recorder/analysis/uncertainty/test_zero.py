@@ -162,3 +162,13 @@ def test_a_zero_that_nobody_guarded_is_asked_of_the_recorded_speed(tmp_path: Pat
     both = run_under_way(tmp_path / "both.h5", first, replace(false, withdrawn="x", revision=1))
     with open_run(both) as run:
         assert not any("while the zero at 150" in note for note in load_run(run).notes)
+
+
+def test_a_zero_that_may_be_force_is_worth_no_more_than_none(tmp_path: Path) -> None:
+    """It lies where the certificate's zero does, which shows nothing: at 5 m/s it is chance."""
+    taken = Zero(channel="pull", t_s=150.0, counts=0.0, u_counts=6.0, seconds=3.0)
+    for name, zero in (("sure", taken), ("unsure", replace(taken, u_counts=math.nan))):
+        with open_run(run_under_way(tmp_path / f"{name}.h5", zero)) as run:
+            u_kN = load_run(run).instruments.zero_u_kN
+        # 0.1 % of the capacity, as of no zero at all (common practice).
+        assert u_kN >= 0.001 * CAPACITY_KN
