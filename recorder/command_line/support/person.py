@@ -7,8 +7,10 @@ import getpass
 __all__ = ["person"]
 
 
-def person() -> str:
-    """Name of the account; empty when the system does not give one."""
+def person(stated: str | None = None) -> str:
+    """The name stated; else that of the account, empty when the system does not give one."""
+    if stated is not None:
+        return stated
     try:
         return getpass.getuser()
     except (OSError, KeyError, ImportError):

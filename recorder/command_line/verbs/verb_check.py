@@ -96,7 +96,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _zero(session: LiveSession, args: argparse.Namespace) -> int:
-    by = person() if args.by is None else args.by
+    by = person(args.by)
     for edit in _EDITS:
         reason = getattr(args, edit)
         if reason is not None:

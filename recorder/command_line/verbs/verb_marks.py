@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import json
 import re
 import sys
 from typing import TYPE_CHECKING, Any, Final
 
 from recorder.command_line.support.errors import AnswerIsNoError, UsageError
+from recorder.command_line.support.json_answer import add_json, print_json
 from recorder.command_line.support.person import person
 from recorder.command_line.support.sealed_only import refuse_unsealed
 from recorder.machine.version import software
@@ -68,14 +68,10 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
 
 
 def _common(parser: argparse.ArgumentParser, *, history: bool) -> None:
-    # Suppressed: an action's own default would undo an option given before its name.
-    keep = argparse.SUPPRESS
-    parser.add_argument(
-        "--json", action="store_true", default=keep, help="print the answer as JSON"
-    )
+    add_json(parser)
     if history:
         parser.add_argument(
-            "--history", action="store_true", default=keep,
+            "--history", action="store_true", default=argparse.SUPPRESS,
             help="every revision, with when, by whom and by which version",
         )  # fmt: skip
 
@@ -123,7 +119,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _revision(held: RunFile, args: argparse.Namespace) -> Mark:
-    by = person() if args.by is None else args.by
+    by = person(args.by)
     edits = MarkEdits(held.revisions(), duration_s=held.duration_s, by=by, software=software())
     if args.action == "add":
         return edits.add(args.kind, _run_time_s(args.instant), args.value, args.note)
@@ -165,7 +161,7 @@ def _list(held: RunFile, args: argparse.Namespace) -> None:
         print(f"testcar marks: {held.path}: {line}", file=sys.stderr)
     if args.json:
         marks = [_facts(m, after=(m.mark_id, m.revision) in later) for m in shown]
-        print(json.dumps({"run": str(held.path), "marks": marks}, indent=2, ensure_ascii=False))
+        print_json({"run": str(held.path), "marks": marks})
         return
     ids = short_ids(revisions)
     heads = ["mark", "run time, s", "kind", "value", "note", "by"]
@@ -197,8 +193,7 @@ def _report(held: RunFile, mark: Mark, args: argparse.Namespace) -> None:
         )
         print(f"testcar marks: {held.path}: {words}", file=sys.stderr)
     if args.json:
-        facts = {"run": str(held.path), "mark": _facts(mark, after=True)}
-        print(json.dumps(facts, indent=2, ensure_ascii=False))
+        print_json({"run": str(held.path), "mark": _facts(mark, after=True)})
         return
     what = f"{mark.kind} {mark.value}".rstrip()
     words = "withdrawn" if mark.withdrawn else f"revision {mark.revision}"

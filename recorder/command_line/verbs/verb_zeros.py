@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import json
 import time
 from typing import TYPE_CHECKING, Any, Final
 
 from recorder.command_line.support.errors import AnswerIsNoError
+from recorder.command_line.support.json_answer import add_json, print_json
 from recorder.command_line.support.person import person
 from recorder.command_line.support.sealed_only import refuse_unsealed
 from recorder.exchange.zeros_told import zero_facts, zero_words, zeros_in_run
@@ -47,26 +47,16 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
         "Exit code 0: done; 1: this cannot be done to that zero; 2: wrong use.",
     )
     parser.add_argument("run_file", metavar="RUN", help="the run file")
-    _common(parser)
+    add_json(parser)
     parser.set_defaults(run=run, json=False)
     actions = parser.add_subparsers(dest="action", metavar="ACTION")
-    _common(actions.add_parser("list", help="show the zeros (the default)"))
+    add_json(actions.add_parser("list", help="show the zeros (the default)"))
     for edit, words in _WORDS.items():
         action = actions.add_parser(edit, help=words, description=words)
-        _common(action)
+        add_json(action)
         action.add_argument("number", metavar="N", type=int, help="its number, as listed")
         action.add_argument("--reason", metavar="WORDS", required=True, help="why; it is kept")
         action.add_argument("--by", metavar="NAME", help="who does; by default you")
-
-
-def _common(parser: argparse.ArgumentParser) -> None:
-    # Suppressed: an action's own default would undo an option given before its name.
-    parser.add_argument(
-        "--json",
-        action="store_true",
-        default=argparse.SUPPRESS,
-        help="print the answer as JSON",
-    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -95,7 +85,7 @@ def run(args: argparse.Namespace) -> int:
 def _revision(held: RunFile, args: argparse.Namespace) -> Zero:
     made = RevisionMade(
         reason=args.reason,
-        by=person() if args.by is None else args.by,
+        by=person(args.by),
         utc_ns=time.time_ns(),
         software=software(),
     )
@@ -111,8 +101,7 @@ def _list(held: RunFile, args: argparse.Namespace) -> None:
     zeros = zeros_in_run(held)
     if args.json:
         facts = [zero_facts(zero) for zero in zeros]
-        answer = {"run": str(held.path), "zeros": facts}
-        print(json.dumps(answer, indent=2, ensure_ascii=False))
+        print_json({"run": str(held.path), "zeros": facts})
         return
     for zero in zeros:
         print(zero_words(zero))
@@ -126,7 +115,6 @@ def _report(held: RunFile, zero: Zero, args: argparse.Namespace) -> None:
         z for z in zeros_in_run(held) if (z.zero.channel, z.zero.t_s, z.zero.revision) == key
     )
     if args.json:
-        answer = {"run": str(held.path), "zero": zero_facts(told)}
-        print(json.dumps(answer, indent=2, ensure_ascii=False))
+        print_json({"run": str(held.path), "zero": zero_facts(told)})
         return
     print(f"{held.companion.path}: {zero_words(told)}")
