@@ -39,7 +39,8 @@ class ChannelWatch:
         warn: Callable[[str], None],
     ) -> None:
         self._health = RunHealth(header, certificates, self)
-        self._rings = {name: ring for name, ring in rings.items() if self._columns(name)}
+        self._rings = rings
+        self._watched = [name for name in rings if self._health.columns_of(name)]
         self._warn = warn
         self._warned: dict[tuple[object, ...], float] = {}
         self._open: dict[tuple[object, ...], Episode] = {}
@@ -88,12 +89,9 @@ class ChannelWatch:
 
     # ------------------------------------------------------------------ parts
 
-    def _columns(self, device: str) -> list[str]:
-        return self._health.columns_of(device)
-
     def _look(self, t_s: float) -> None:
-        for name, ring in self._rings.items():
-            blocks = ring.poll()
+        for name in self._watched:
+            blocks = self._rings[name].poll()
             if blocks:
                 records = joined([block.records for block in blocks])
                 time_s = np.concatenate([block.time_s() for block in blocks])
