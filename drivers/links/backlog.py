@@ -15,6 +15,10 @@ LATE_S: Final = 1.0
 up lets them lie for so long."""
 RATE_S: Final = 5.0
 """The link's bytes a second are measured over so long: some bursts of a slow receiver."""
+CLEARED_S: Final = 0.2
+"""A reader has caught up when it has found no backlog for so long (our choice: a tenth of the time
+in which it is told). One that finds little waiting for an instant, because the far end was held
+up, and at once the buffer full again, has not."""
 FEWEST_READS: Final = 10
 """One long hold-up leaves a full buffer too, but that is empty after a few reads."""
 CAUGHT_UP_S: Final = 10.0
@@ -44,7 +48,9 @@ class BacklogWatch:
         self._counted_bytes = self._counted_ns = 0
         self._looked_ns = now_ns
         self._since_ns = now_ns
-        """Of the first of the reads on end that found a backlog."""
+        """Of the first in a run of reads that found a backlog."""
+        self._clear_ns: int | None = None
+        """Of the first read since the last backlog that found none."""
         self._behind_ns = 0
         self._began_ns = 0
         self._reads = 0
@@ -64,12 +70,12 @@ class BacklogWatch:
         """
         self._count(read_bytes, now_ns)
         if waiting_bytes < self._backlog_bytes:
-            self._reads = 0
+            if self._clear_ns is None:
+                self._clear_ns = now_ns
             return self._over(now_ns) if self.behind else None
-        if not self._reads:
-            self._since_ns = now_ns
-            if not self.behind:
-                self._most = 0
+        if not self._reads or self._was_clear(now_ns):
+            self._begin(now_ns)
+        self._clear_ns = None
         self._reads += 1
         self._most = max(self._most, waiting_bytes)
         if now_ns - self._since_ns < BEHIND_S * 1e9 or self._reads < FEWEST_READS:
@@ -90,6 +96,16 @@ class BacklogWatch:
             second = round(self._counted_bytes / self._counted_ns * 1e9 * LATE_S)
             self._backlog_bytes = min(max(second, 1), self._full_bytes)
             self._counted_bytes = self._counted_ns = 0
+
+    def _was_clear(self, now_ns: int) -> bool:
+        return self._clear_ns is not None and now_ns - self._clear_ns > CLEARED_S * 1e9
+
+    def _begin(self, now_ns: int) -> None:
+        """Begin a run of reads that find a backlog, after a time without one."""
+        self._since_ns = now_ns
+        self._reads = 0
+        if not self.behind:
+            self._most = 0
 
     def _over(self, now_ns: int) -> Backlog | None:
         if now_ns - self._behind_ns < CAUGHT_UP_S * 1e9:

@@ -30,7 +30,29 @@ def test_a_full_buffer_for_two_seconds_is_told_once() -> None:
 
 def test_a_busy_reader_that_catches_up_now_and_then_is_not_behind() -> None:
     watch = BacklogWatch(FULL, 0)
-    assert looks(watch, [*[FULL] * 190, 100] * 50, every_ms=10) == []
+    assert looks(watch, [*[FULL] * 150, *[100] * 30] * 50, every_ms=10) == []
+
+
+def test_a_buffer_drained_for_an_instant_and_full_again_is_not_caught_up() -> None:
+    """The far end was held up: a busy machine must not keep a loss of bytes from being told."""
+    watch = BacklogWatch(FULL, 0)
+    (told,) = looks(watch, [*[FULL] * 100, 0, 0] * 50, every_ms=10)
+    assert told.lasted_s == pytest.approx(2.0)
+    assert watch.behind
+
+
+def test_a_reader_slower_than_that_never_saw_it_clear() -> None:
+    watch = BacklogWatch(FULL, 0)
+    (told,) = looks(watch, [FULL] * 30, every_ms=500)
+    assert told.lasted_s == pytest.approx(4.5)
+
+
+def test_hold_ups_one_after_another_are_not_behind() -> None:
+    """Each fills the buffer, and each is drained at once."""
+    watch = BacklogWatch(FULL, 0)
+    for k in range(1, 100):
+        assert watch.look(FULL, FULL, k * 500 * MS) is None
+        assert watch.look(10, 10, k * 500 * MS + MS) is None
 
 
 def test_a_long_hold_up_whose_backlog_is_drained_is_not_behind() -> None:
