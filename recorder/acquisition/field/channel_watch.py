@@ -13,7 +13,7 @@ from recorder.run.checks.run_health import RunHealth
 from recorder.run.parts.block import joined
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Mapping
 
     from calibration.certificates.certificate import Certificate
     from recorder.acquisition.ring.ring import RingReader
@@ -43,7 +43,6 @@ class ChannelWatch:
         self._watched = [name for name in rings if self._health.columns_of(name)]
         self._warn = warn
         self._warned: dict[tuple[object, ...], float] = {}
-        self._open: dict[tuple[object, ...], Episode] = {}
         self._shown: dict[str, tuple[str, ...]] = {}
         self._broken = False
 
@@ -55,6 +54,8 @@ class ChannelWatch:
             self._look(t_s)
         except Exception as bug:  # noqa: BLE001 - the recording does not end for a watch
             self._broken = True
+            words = "its channels are no longer watched: an internal error"
+            self._shown = dict.fromkeys(self._rings, (words,))
             self._warn(
                 f"the channels are no longer watched, internal error:"
                 f" {type(bug).__name__}: {bug}; recording goes on, the seal looks at them again"
@@ -73,19 +74,14 @@ class ChannelWatch:
 
     def begun(self, episode: Episode) -> None:
         """Warn, unless the same was said not long ago."""
-        key = _key(episode)
-        self._open[key] = episode
+        key = (episode.device, episode.channels, episode.fault)
         last = self._warned.get(key)
         if last is None or episode.t_stop_s - last >= AGAIN_S:
             self._warned[key] = episode.t_stop_s
-            names = " and ".join(episode.channels)
-            self._warn(
-                f"{names} {episode.fault} since {episode.t_start_s:.0f} s: {episode.text}"
-            )
+            self._warn(f"{episode.what} since {episode.t_start_s:.0f} s: {episode.text}")
 
     def ended(self, episode: Episode) -> None:
-        """No longer shown."""
-        self._open.pop(_key(episode), None)
+        """The seal tells of its whole extent."""
 
     # ------------------------------------------------------------------ parts
 
@@ -100,12 +96,7 @@ class ChannelWatch:
         self._health.judge(int(t_s) - BEHIND_S)
         for _ in self._health.take_spikes():
             pass  # flagged at the seal; here they are only counted
-        shown: dict[str, Sequence[str]] = {}
-        for held in self._open.values():
-            words = f"{' and '.join(held.channels)} {held.fault}: {held.text}"
-            shown[held.device] = (*shown.get(held.device, ()), words)
+        shown: dict[str, list[str]] = {}
+        for held in self._health.open_episodes():
+            shown.setdefault(held.device, []).append(f"{held.what}: {held.text}")
         self._shown = {name: tuple(words) for name, words in shown.items()}
-
-
-def _key(episode: Episode) -> tuple[object, ...]:
-    return (episode.device, episode.channels, episode.fault)

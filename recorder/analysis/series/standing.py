@@ -13,7 +13,8 @@ from calibration.quantities import flags as flag_bits
 from recorder.run.checks.channel_health import HealthFault
 from recorder.run.checks.channel_seconds import ChannelSeconds
 from recorder.run.checks.doubles import RECEIVER_M_S, RECEIVER_SHARE
-from recorder.run.checks.watches import STUCK_SAMPLES, Movement, Source, StuckWatch
+from recorder.run.checks.motion import Movement
+from recorder.run.checks.watches import STUCK_SAMPLES, Ended, Source, StuckWatch
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -29,17 +30,6 @@ DECIMALS: Final = 9
 """Means of equal samples differ by the rounding of their sums alone."""
 LEAST_BINS: Final = min(STUCK_SAMPLES, 20)
 """Equal ones in a row, without which the rule need not be asked."""
-
-
-class _Heard:
-    def __init__(self) -> None:
-        self.episodes: list[Episode] = []
-
-    def begun(self, episode: Episode) -> None:
-        """Only whole ones are wanted."""
-
-    def ended(self, episode: Episode) -> None:
-        self.episodes.append(episode)
 
 
 def standing_bins(
@@ -61,7 +51,7 @@ def standing_bins(
     held = np.round(values[known], DECIMALS)
     if not _long_runs(held):
         return out
-    heard = _Heard()
+    heard = Ended()
     seconds = ChannelSeconds(spikes=False)
     watch = StuckWatch(Source(device="", channels=("",)), heard)
     for row in [*seconds.feed(t_s[known], held), *seconds.finish()]:

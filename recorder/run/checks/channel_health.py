@@ -60,12 +60,15 @@ class Episode:
     """What was seen, in words, without the channel's name and its times."""
 
     @property
+    def what(self) -> str:
+        """Channels and fault: ``distance and speed disagree``."""
+        several = self.fault is HealthFault.DISAGREES and len(self.channels) > 1
+        return f"{' and '.join(self.channels)} {'disagree' if several else self.fault}"
+
+    @property
     def words(self) -> str:
         """One line with channel, fault and extent."""
-        names = " and ".join(self.channels)
-        return (
-            f"{names} {self.fault}, {self.t_start_s:.1f} to {self.t_stop_s:.1f} s: {self.text}"
-        )
+        return f"{self.what}, {self.t_start_s:.1f} to {self.t_stop_s:.1f} s: {self.text}"
 
     def to_json(self) -> dict[str, object]:
         """As programs read it."""

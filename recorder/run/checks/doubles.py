@@ -68,9 +68,15 @@ class DoubleWatch:
     _agree: int = 0
 
     @property
+    def open(self) -> tuple[Episode, ...]:
+        """Those that go on, as they are by now."""
+        stands = () if self._stands is None else (self._stands,)
+        return (*stands, *(self._open or ()))
+
+    @property
     def ill(self) -> bool:
         """Whether one of the two is wrong, nobody knows which."""
-        return self._stands is not None or self._open is not None
+        return bool(self.open)
 
     def second(
         self, wheel: Second, receiver: Second, wheel_m_s: float, receiver_m_s: float
@@ -94,9 +100,7 @@ class DoubleWatch:
 
     def finish(self) -> None:
         """The run is over."""
-        if self._stands is not None:
-            self.tell.ended(self._stands)
-        for episode in self._open or ():
+        for episode in self.open:
             self.tell.ended(episode)
         self._stands = self._open = None
 

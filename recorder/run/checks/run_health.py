@@ -16,17 +16,11 @@ from typing import TYPE_CHECKING, Any, Final, cast
 import numpy as np
 
 from calibration.certificates.force import RAILS_24_BIT, ForceCertificate
-from calibration.quantities.receiver import RECEIVER_REST_M_S
 from recorder.run.checks.channel_health import HealthFault
 from recorder.run.checks.channel_seconds import ChannelSeconds
 from recorder.run.checks.doubles import DoubleWatch
-from recorder.run.checks.watches import (
-    DriftWatch,
-    Movement,
-    RareWatch,
-    Source,
-    StuckWatch,
-)
+from recorder.run.checks.motion import Movement, Said, movement_of
+from recorder.run.checks.watches import DriftWatch, RareWatch, Source, StuckWatch
 from recorder.run.parts.quantities import FASTEST_M_S
 
 if TYPE_CHECKING:
@@ -36,18 +30,13 @@ if TYPE_CHECKING:
 
     from calibration.certificates.certificate import Certificate
     from calibration.certificates.wheel import WheelCertificate
+    from recorder.run.checks.channel_health import Episode
     from recorder.run.checks.channel_seconds import Second
     from recorder.run.checks.watches import Tell
     from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
 
 __all__ = ["RunHealth"]
 
-MOVES_M_S: Final = 1.0
-"""Slower is a start or a stop."""
-STANDS_M_S: Final = 0.02
-"""A wheel below it stands: less than a pulse or two in a second."""
-RECEIVER_STANDS_M_S: Final = 0.2
-"""What a receiver may say where no wheel says that the train stands (common practice)."""
 NEXT_S: Final = 2.5
 """Two rows of a wheel further apart give no speed together."""
 VALUES_U: Final = 0.005
@@ -71,12 +60,10 @@ class _Analogue:
         if self.drift is not None:
             self.drift.second(row, movement)
 
-    def finish(self) -> None:
-        self.stuck.finish()
-        for watch in self.rare:
-            watch.finish()
-        if self.drift is not None:
-            self.drift.finish()
+    @property
+    def watches(self) -> tuple[StuckWatch | RareWatch | DriftWatch, ...]:
+        drift = () if self.drift is None else (self.drift,)
+        return (self.stuck, *self.rare, *drift)
 
 
 @dataclass(slots=True)
@@ -195,7 +182,18 @@ class RunHealth:
         for _, _, double in self._doubles:
             double.finish()
         for analogue in self._analogue.values():
-            analogue.finish()
+            for watch in analogue.watches:
+                watch.finish()
+
+    def open_episodes(self) -> list[Episode]:
+        """Those that go on, as they are by now."""
+        found = [
+            watch.open
+            for analogue in self._analogue.values()
+            for watch in analogue.watches
+            if watch.open is not None
+        ]
+        return found + [episode for _, _, double in self._doubles for episode in double.open]
 
     def take_spikes(self) -> Iterator[tuple[str, tuple[str, ...], NDArray[np.int64]]]:
         """Device, channels and (k,) records of the spikes found since last asked."""
@@ -222,20 +220,16 @@ class RunHealth:
                 analogue.judge(rows[i], movement, speed)
 
     def _movement(self, speeds: Mapping[int, float]) -> tuple[Movement, float]:
-        """What all witnesses say with one voice; nothing while two of them disagree."""
+        """What the witnesses say, and the speed of the first; nothing while two disagree."""
         if any(double.ill for _, _, double in self._doubles):
             return Movement.UNKNOWN, math.nan
-        held = [(s, v) for s in self._speeds.values() if (v := speeds.get(id(s))) is not None]
-        said = [(s.receiver, v) for s, v in held if math.isfinite(v)]
-        if not said:
-            return Movement.UNKNOWN, math.nan
-        if all(v > MOVES_M_S for _, v in said):
-            return Movement.MOVING, said[0][1]
-        wheel = any(not receiver for receiver, _ in said)
-        most = RECEIVER_REST_M_S if wheel else RECEIVER_STANDS_M_S
-        if all(v < (most if receiver else STANDS_M_S) for receiver, v in said):
-            return Movement.STANDING, 0.0
-        return Movement.UNKNOWN, math.nan
+        said = [
+            Said(s.receiver, v)
+            for s in self._speeds.values()
+            if math.isfinite(v := speeds.get(id(s), math.nan))
+        ]
+        movement = movement_of(said)
+        return movement, said[0].speed_m_s if movement is Movement.MOVING else math.nan
 
     def _add(
         self,

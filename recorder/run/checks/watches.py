@@ -4,17 +4,26 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, field, replace
-from enum import Enum, auto
 from typing import TYPE_CHECKING, Final, Protocol
 
 import numpy as np
 
 from recorder.run.checks.channel_health import Episode, HealthFault
+from recorder.run.checks.motion import Movement
 
 if TYPE_CHECKING:
     from recorder.run.checks.channel_seconds import Second
 
-__all__ = ["DriftWatch", "Movement", "RareWatch", "Source", "StillRun", "StuckWatch", "Tell"]
+__all__ = [
+    "DRIFT_SEEN_S",
+    "DriftWatch",
+    "Ended",
+    "RareWatch",
+    "Source",
+    "StillRun",
+    "StuckWatch",
+    "Tell",
+]
 
 STUCK_S: Final = 2.0
 STUCK_SAMPLES: Final = 200
@@ -40,17 +49,11 @@ REST_BLOCK: Final = 10
 """Seconds of one mean."""
 REST_BLOCKS: Final = 12, 30
 """Least and most means that a drift is seen over: two minutes to five."""
+DRIFT_SEEN_S: Final = REST_SETTLES_S + REST_BLOCKS[0] * REST_BLOCK
+"""Shortest stand in which a drift can be seen."""
 REST_SCATTER: Final = 0.1
 REST_THIRD: Final = 0.2
 """Steady: scatter about the straight line, and what each third moves, as shares of the whole."""
-
-
-class Movement(Enum):
-    """Of the train, as the healthy witnesses of motion tell with one voice."""
-
-    MOVING = auto()
-    STANDING = auto()
-    UNKNOWN = auto()
 
 
 class Tell(Protocol):
@@ -61,6 +64,20 @@ class Tell(Protocol):
 
     def ended(self, episode: Episode) -> None:
         """One is over: its whole extent."""
+
+
+class Ended:
+    """Whole episodes, in the order in which they end."""
+
+    def __init__(self) -> None:
+        self.episodes: list[Episode] = []
+
+    def begun(self, episode: Episode) -> None:
+        """Only whole ones are kept."""
+
+    def ended(self, episode: Episode) -> None:
+        """Keep one."""
+        self.episodes.append(episode)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,13 +161,14 @@ class StuckWatch:
     """Seconds in which it changed, and the usual step of each in steps of the converter."""
     _began: int = 0
     """The second in which the count last changed."""
-    _open: Episode | None = None
+    open: Episode | None = None
+    """That goes on, as it is by now."""
 
     def second(self, row: Second, movement: Movement, speed_m_s: float) -> None:
         """Take up the next second that has samples."""
         if not self._run.take(row):
             self._run.note(movement, speed_m_s)
-        elif self._open is not None:
+        elif self.open is not None:
             # The seconds in which it began and ended were half of them still.
             self._forget(self._began)
             self._end(row)
@@ -160,17 +178,17 @@ class StuckWatch:
         if row.railed:
             # Standing at a rail is a fault of its own.
             self._run = StillRun()
-        elif self._open is not None:
-            self._open = self._extended(self._open)
+        elif self.open is not None:
+            self.open = self._extended(self.open)
         elif text := self._stuck():
-            self._open = self._extended(self.source.episode(HealthFault.STUCK, row, text))
-            self.tell.begun(self._open)
+            self.open = self._extended(self.source.episode(HealthFault.STUCK, row, text))
+            self.tell.begun(self.open)
 
     def finish(self) -> None:
         """The run is over."""
-        if self._open is not None:
-            self.tell.ended(self._open)
-            self._open = None
+        if self.open is not None:
+            self.tell.ended(self.open)
+            self.open = None
 
     def _noisy(self, movement: Movement) -> bool:
         steps = [ratio for second, ratio in self._steps[movement] if second != self._began]
@@ -215,7 +233,7 @@ class StuckWatch:
 
     def _end(self, row: Second) -> None:
         """Up to the sample before the first that changed."""
-        held = self._open
+        held = self.open
         assert held is not None
         more = row.change_record - row.first_record
         stop_s = row.change_s if more > 0 else held.t_stop_s
@@ -227,7 +245,7 @@ class StuckWatch:
                 samples=held.samples + max(more, 0),
             )
         )
-        self._open = None
+        self.open = None
 
 
 @dataclass(slots=True)
@@ -237,13 +255,14 @@ class RareWatch:
     source: Source
     tell: Tell
     fault: HealthFault
-    _open: Episode | None = None
+    open: Episode | None = None
+    """That goes on, as it is by now."""
     _last: int = 0
 
     def second(self, row: Second) -> None:
         """Take up the next second that has samples."""
         n = row.railed if self.fault is HealthFault.RAILED else row.spikes
-        held = self._open
+        held = self.open
         if held is not None and row.second - self._last > JOINED_S:
             self.finish()
             held = None
@@ -252,11 +271,11 @@ class RareWatch:
         self._last = row.second
         if held is None:
             begun = self.source.episode(self.fault, row, self._text(n))
-            self._open = replace(begun, samples=n)
-            self.tell.begun(self._open)
+            self.open = replace(begun, samples=n)
+            self.tell.begun(self.open)
         else:
             total = held.samples + n
-            self._open = replace(
+            self.open = replace(
                 held,
                 t_stop_s=row.t_last_s,
                 stop_record=row.stop_record,
@@ -266,9 +285,9 @@ class RareWatch:
 
     def finish(self) -> None:
         """The run is over."""
-        if self._open is not None:
-            self.tell.ended(self._open)
-            self._open = None
+        if self.open is not None:
+            self.tell.ended(self.open)
+            self.open = None
 
     def _text(self, n: int) -> str:
         many = "1 sample" if n == 1 else f"{n} samples"
@@ -293,7 +312,8 @@ class DriftWatch:
     _sum: list[float] = field(default_factory=list)
     _means: deque[float] = field(default_factory=lambda: deque(maxlen=REST_BLOCKS[1]))
     _first: deque[Second] = field(default_factory=lambda: deque(maxlen=REST_BLOCKS[1]))
-    _open: Episode | None = None
+    open: Episode | None = None
+    """That goes on, as it is by now."""
 
     def second(self, row: Second, movement: Movement) -> None:
         """Take up the next second that has samples."""
@@ -317,16 +337,16 @@ class DriftWatch:
 
     def finish(self) -> None:
         """The stand, or the run, is over."""
-        if self._open is not None:
-            self.tell.ended(self._open)
-            self._open = None
+        if self.open is not None:
+            self.tell.ended(self.open)
+            self.open = None
 
     def _judge(self, row: Second) -> None:
         moved = steady_change(self._means)
         if not abs(moved) > self.limit_counts:
             return
         first = self._first[0]
-        held = self._open
+        held = self.open
         start_s = first.t_first_s if held is None else held.t_start_s
         record = first.first_record if held is None else held.first_record
         text = (
@@ -335,14 +355,14 @@ class DriftWatch:
             f" {self.limit_counts:.0f}: the zero drifts, or the force on the coupler does"
         )
         begun = self.source.episode(HealthFault.DRIFTING, row, text)
-        self._open = replace(
+        self.open = replace(
             begun,
             t_start_s=start_s,
             first_record=record,
             samples=row.stop_record - record,
         )
         if held is None:
-            self.tell.begun(self._open)
+            self.tell.begun(self.open)
 
 
 def steady_change(means: deque[float]) -> float:

@@ -8,6 +8,7 @@ import numpy as np
 
 from recorder.run.checks.channel_health import HealthFault
 from recorder.run.checks.run_health import RunHealth
+from recorder.run.checks.watches import Ended
 from recorder.run.values.calibrate import parse_certificates
 from recorder.run_file.hdf5.naming import raw_name
 
@@ -39,19 +40,6 @@ class FoundHealth(NamedTuple):
     episodes: list[Episode]
     """By when they began."""
     spikes: list[Spikes]
-
-
-class _Kept:
-    """Episodes as they end."""
-
-    def __init__(self) -> None:
-        self.episodes: list[Episode] = []
-
-    def begun(self, episode: Episode) -> None:
-        """Only whole ones are kept."""
-
-    def ended(self, episode: Episode) -> None:
-        self.episodes.append(episode)
 
 
 class _Cursor:
@@ -89,7 +77,7 @@ def find_health(store: Store, header: RunHeader) -> FoundHealth:
     The devices are read side by side, the one that is furthest behind next, so that their
     seconds can be held against each other.
     """
-    kept = _Kept()
+    kept = Ended()
     health = RunHealth(header, parse_certificates(header), kept)
     cursors = [
         _Cursor(store, device, names)

@@ -114,6 +114,23 @@ def test_once_an_episode_and_shown_while_it_lasts(rings: Callable[[Train], Rings
     assert held.watch.unsound("cell") == ()
 
 
+def test_samples_at_the_rails_are_counted_while_they_come(
+    rings: Callable[[Train], Rings],
+) -> None:
+    train = Train(seconds=60.0, stands_s=(-60.0, -50.0))
+    t, counts = train.column("cell", "ch0")
+    counts[np.searchsorted(t, np.arange(30.5, 40.0))] = 2**23 - 1
+    held = rings(train)
+    held.run(34)
+    # A single one at a rail is a spike as well.
+    told = ["pull railed: 1 sample ", "pull spiking: 1 sample,"]
+    assert all(map(str.startswith, held.watch.unsound("cell"), told))
+    held.run(16, start=34)
+    told = ["pull railed: 10 samples ", "pull spiking: 10 samples,"]
+    assert all(map(str.startswith, held.watch.unsound("cell"), told))
+    assert len(held.warnings) == 2
+
+
 def test_it_is_told_within_seconds(rings: Callable[[Train], Rings]) -> None:
     """Two seconds of the same count, and three until a second is judged."""
     held = rings(standing(30.0, 90.0))
@@ -123,8 +140,13 @@ def test_it_is_told_within_seconds(rings: Callable[[Train], Rings]) -> None:
 
 def test_a_bug_of_the_watch_ends_the_watch_alone(rings: Callable[[Train], Rings]) -> None:
     held = rings(standing(30.0, 90.0))
+    held.run(40)
+    held.warnings.clear()
     held.watch._health = None  # type: ignore[assignment]  # noqa: SLF001 - the bug
-    held.run(3)
+    held.run(3, start=40)
     (words,) = held.warnings
     assert "no longer watched" in words
     assert "recording goes on" in words
+    for device in ("cell", "wheel"):
+        (shown,) = held.watch.unsound(device)
+        assert "no longer watched" in shown, "what was known last is not what is"

@@ -265,6 +265,24 @@ def test_however_the_streams_are_cut(
     assert parts.first == whole.first
 
 
+@pytest.mark.parametrize(
+    ("fault", "channels", "what"),
+    [
+        (DISAGREES, ("speed",), "speed disagrees"),
+        (DISAGREES, ("distance", "speed"), "distance and speed disagree"),
+        (STUCK, ("speed",), "speed stuck"),
+        (STUCK, ("distance", "speed"), "distance and speed stuck"),
+    ],
+)
+def test_channels_of_one_count_are_told_as_several(
+    fault: HealthFault, channels: tuple[str, ...], what: str
+) -> None:
+    data = {"device": "wheel", "channels": list(channels), "fault": str(fault), "t_stop_s": 9.0}
+    episode = Episode.from_event(Event(kind=EventKind.CHANNEL_HEALTH, t_s=5.0, data=data))
+    assert episode.what == what
+    assert episode.words.startswith(f"{what}, 5.0 to 9.0 s")
+
+
 def test_an_episode_is_kept_as_an_event() -> None:
     held = spoilt().heard().whole
     assert episodes_of(one.to_event() for one in held) == held
