@@ -43,6 +43,7 @@ from recorder.analysis.stretches.handling import (
 )
 from recorder.analysis.stretches.specification import Specification
 from recorder.analysis.stretches.stretch_results import StretchResult
+from recorder.run.checks.motion import MOVES_M_S
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -54,8 +55,6 @@ if TYPE_CHECKING:
 __all__ = ["admit"]
 
 UNSPECIFIED: Final = Specification(name="", speed_m_s=(), pull_kN=())
-MOVES_M_S: Final = 1.0
-"""As the cut has it: slower is starting."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

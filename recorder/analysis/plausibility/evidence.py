@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from recorder.analysis.series.series import UNFIT
+from recorder.run.checks.motion import MOVES_M_S
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -18,10 +19,7 @@ if TYPE_CHECKING:
     from recorder.track.placing.placement import Placement
     from recorder.track.route.route import Route
 
-__all__ = ["MOVING_M_S", "Evidence", "block_means"]
-
-MOVING_M_S: Final = 1.0
-"""Slower is a start or a stop: slack and brakes rule the pull there (common practice)."""
+__all__ = ["Evidence", "block_means"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,7 +42,7 @@ class Evidence:
         """(n,) moving, unbraked, pull and speed known and fit."""
         series = self.run.series
         with np.errstate(invalid="ignore"):
-            moving = np.abs(series.speed_m_s) > MOVING_M_S
+            moving = np.abs(series.speed_m_s) > MOVES_M_S
         fit = (series.flags & np.uint8(UNFIT)) == 0
         known = np.isfinite(series.pull_kN) & np.isfinite(series.speed_m_s)
         return np.asarray(moving & fit & known & ~self.braked)

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from recorder.analysis.plausibility.doubt import Checked, Doubt, DoubtKind
-from recorder.analysis.plausibility.evidence import MOVING_M_S, Evidence
+from recorder.analysis.plausibility.evidence import Evidence
 from recorder.analysis.plausibility.numbering import keyed_posts
 from recorder.analysis.plausibility.unit_slips import LENGTH_SLIPS, slip_in_words
+from recorder.run.checks.motion import MOVES_M_S
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -113,7 +114,7 @@ def _ratio(
         np.where(known, x, 0.0)[: whole * every].reshape(whole, every).sum(axis=1)
         for x in (one, other)
     ]
-    least = MOVING_M_S * every
+    least = MOVES_M_S * every
     moving = (sums[0] + sums[1] > least) & (np.minimum(*sums) > 0.0)
     if np.count_nonzero(moving) < LEAST_CHUNKS:
         return math.nan, math.nan

@@ -13,11 +13,11 @@ import numpy as np
 from calibration.quantities import flags as flag_bits
 from calibration.quantities.receiver import RECEIVER_GOES_M_S
 from recorder.analysis.plausibility.doubt import Checked, Doubt, DoubtKind
-from recorder.analysis.plausibility.evidence import MOVING_M_S
 from recorder.analysis.series.run_series import STANDS_M_S
 from recorder.analysis.series.series import UNFIT
 from recorder.analysis.series.standing import standing_bins
 from recorder.run.checks.channel_health import HealthFault
+from recorder.run.checks.motion import MOVES_M_S
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -150,7 +150,7 @@ def _moving(evidence: Evidence) -> NDArray[np.bool_]:
     """(n,) bins in which wheel or receiver says that the train moves, and the pull is known."""
     series = evidence.run.series
     with np.errstate(invalid="ignore"):
-        moving = np.abs(series.speed_m_s) > MOVING_M_S
+        moving = np.abs(series.speed_m_s) > MOVES_M_S
         if evidence.gnss_speed_m_s is not None:
             moving |= np.abs(evidence.gnss_speed_m_s) > RECEIVER_GOES_M_S
     return np.asarray(moving & np.isfinite(series.pull_kN))

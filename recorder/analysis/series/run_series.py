@@ -17,6 +17,7 @@ from recorder.analysis.series.binning import bin_fast, bin_slow, blank_gaps
 from recorder.analysis.series.filters import acceleration_of
 from recorder.analysis.series.series import Series, grid
 from recorder.analysis.series.standing import standing_bins
+from recorder.run.checks.motion import MOVES_M_S
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -43,8 +44,6 @@ FINEST_S: Final = 0.1
 """No figure of a train asks for more than ten bins a second."""
 FAST_PER_BIN: Final = 4
 """A channel with at least this many samples a bin is averaged; a slower one is integrated."""
-MOVING_M_S: Final = 1.0
-"""Slower is a start or a stop (common practice)."""
 STANDS_M_S: Final = 0.1
 """Slower is standing, as far as an instrument tells (our choice)."""
 COURSE_S: Final = 10.0
@@ -235,7 +234,7 @@ def _unsound(on: RunGrid, pull: Bins, speed_m_s: NDArray[np.float64]) -> NDArray
     the pull stands in a run that was sealed before its channels were watched.
     """
     with np.errstate(invalid="ignore"):
-        moving = np.abs(speed_m_s) > MOVING_M_S
+        moving = np.abs(speed_m_s) > MOVES_M_S
     stands = standing_bins(on.t_s, pull.mean, speed_m_s, moving)
     found = np.where(stands, np.uint8(flag_bits.UNSOUND), np.uint8(0)).astype(np.uint8)
     channel = first_channel(on.run, "speed") or first_channel(on.run, "distance")

@@ -26,6 +26,7 @@ from recorder.analysis.stretches.handling import (
 )
 from recorder.analysis.stretches.stretch import Stretch
 from recorder.marks.handling import FULL, ThrottleMark
+from recorder.run.checks.motion import MOVES_M_S
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -45,7 +46,7 @@ class CutLimits:
     longest_s: float = 60.0
     """A longer part is cut, so that one long climb is several tests, and a change that nobody
     keyed spoils one of them and not all."""
-    least_speed_m_s: float = 1.0
+    least_speed_m_s: float = MOVES_M_S
     """Slower is starting, which is judged by itself; common practice."""
     speed_band_m_s: float = 2.0
     """Greatest less least speed in a part that is cut further."""
