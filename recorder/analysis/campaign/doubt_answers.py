@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-from recorder.analysis.plausibility.doubt import Doubt, DoubtKind
+from recorder.analysis.plausibility.doubt import Checked, DoubtKind
 from recorder.machine.version import software
 from recorder.run_file.companion.companion import Companion, companion_path
 
@@ -75,9 +75,18 @@ def kept_answers(run: RunFile) -> dict[DoubtKind, str]:
         raise ValueError(msg) from error
 
 
-def answered(doubts: Iterable[Doubt], answers: Mapping[DoubtKind, str]) -> tuple[Doubt, ...]:
-    """The doubts, each with the answer to its kind."""
-    return tuple(replace(d, answer=answers.get(d.kind, d.answer)) for d in doubts)
+def answered(
+    checks: Iterable[Checked], answers: Mapping[DoubtKind, str]
+) -> tuple[Checked, ...]:
+    """The checks, each doubt with the answer to its kind."""
+    return tuple(
+        c
+        if c.doubt is None
+        else replace(
+            c, doubt=replace(c.doubt, answer=answers.get(c.doubt.kind, c.doubt.answer))
+        )
+        for c in checks
+    )
 
 
 def with_answers(run: LoadedRun, answers: Mapping[DoubtKind, str]) -> LoadedRun:
@@ -88,7 +97,7 @@ def with_answers(run: LoadedRun, answers: Mapping[DoubtKind, str]) -> LoadedRun:
         for kind in answers
         if kind not in raised
     ]
-    return replace(run, doubts=answered(run.doubts, answers), notes=(*run.notes, *idle))
+    return replace(run, checks=answered(run.checks, answers), notes=(*run.notes, *idle))
 
 
 def keep_answers(runs: Sequence[LoadedRun], *, by: str) -> None:

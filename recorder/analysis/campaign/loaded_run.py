@@ -55,11 +55,14 @@ class LoadedRun(RunBasis):
     duration_s: float
     provenance: Provenance
     checks: tuple[Checked, ...] = ()
-    """What was asked of the record before any figure is believed."""
-    doubts: tuple[Doubt, ...] = ()
-    """What of it contradicts the record, with the crew's answers."""
+    """What was asked of the record before any figure is believed, with the crew's answers."""
     notes: tuple[str, ...] = ()
     """What the run cannot show, and what was assumed instead."""
+
+    @property
+    def doubts(self) -> tuple[Doubt, ...]:
+        """What contradicts the record, with the crew's answers."""
+        return tuple(c.doubt for c in self.checks if c.doubt is not None)
 
     @property
     def run_id(self) -> str:

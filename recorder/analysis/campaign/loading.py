@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias
 
+from calibration.certificates.force import ForceCertificate
 from recorder.analysis.campaign.crew_edits import kept_edits
 from recorder.analysis.campaign.doubt_answers import answered, kept_answers
 from recorder.analysis.campaign.loaded_run import LoadedRun, Provenance
@@ -20,7 +21,12 @@ from recorder.analysis.series.line_under import (
     on_route,
     with_doubted_grade,
 )
-from recorder.analysis.series.run_series import RunGrid, first_channel, series_of
+from recorder.analysis.series.run_series import (
+    RunGrid,
+    first_channel,
+    series_of,
+    speed_by_receiver,
+)
 from recorder.analysis.series.standing import settled_by_route
 from recorder.analysis.series.train import train_from_sheet
 from recorder.analysis.stretches.handling import brake_on
@@ -224,10 +230,18 @@ def _doubted(loaded: LoadedRun, run: RunFile) -> LoadedRun:
             placement=loaded.provenance.placement,
             gnss_speed_m_s=RunGrid.of(run).second_speed_m_s,
             episodes=loaded.provenance.description.episodes,
+            zero_watched=_zero_watched(run),
+            speed_by_receiver=speed_by_receiver(run),
         )
     )
-    doubts = (c.doubt for c in checks if c.doubt is not None)
-    return replace(loaded, checks=checks, doubts=answered(doubts, kept_answers(run)))
+    return replace(loaded, checks=answered(checks, kept_answers(run)))
+
+
+def _zero_watched(run: RunFile) -> bool:
+    channel = first_channel(run, "pull")
+    return channel is not None and isinstance(
+        run.certificates.get(channel.certificate), ForceCertificate
+    )
 
 
 def _route_alone(run: RunFile, trip: TripSheet | None) -> Route | None:

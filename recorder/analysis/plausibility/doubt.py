@@ -4,8 +4,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Self
 
-__all__ = ["Checked", "Doubt", "DoubtKind"]
+__all__ = ["CheckState", "Checked", "Doubt", "DoubtKind"]
+
+
+class CheckState(StrEnum):
+    """What a check came to. Results of ``verify`` hold these words."""
+
+    PASSED = "passed"
+    NOT_CHECKED = "not checked"
+    """The run holds too little of what the check goes by."""
+    DOUBTED = "doubted"
 
 
 class DoubtKind(StrEnum):
@@ -55,5 +65,19 @@ class Checked:
 
     name: str
     outcome: str
-    """In words: the figure and its limit, or why it could not be checked."""
+    """In words: the figure and its limit; of what was not checked, why."""
     doubt: Doubt | None = None
+    tells: bool = True
+    """Whether the run holds what the check goes by: without it, no doubt is no good sign."""
+
+    @classmethod
+    def not_checked(cls, name: str, why: str) -> Self:
+        """One that could not be made."""
+        return cls(name=name, outcome=why, tells=False)
+
+    @property
+    def state(self) -> CheckState:
+        """What it came to."""
+        if self.doubt is not None:
+            return CheckState.DOUBTED
+        return CheckState.PASSED if self.tells else CheckState.NOT_CHECKED

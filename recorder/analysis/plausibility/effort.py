@@ -38,9 +38,7 @@ def check_adhesion(evidence: Evidence) -> list[Checked]:
         mass, word = train.locomotive.mass_t, "the locomotive's"
     highest = _highest(evidence, evidence.run.series.pull_kN, SHORT_S)
     if not mass or math.isnan(highest):
-        return [
-            Checked(name=name, outcome="not checked: no mass of the locomotive, or no pull")
-        ]
+        return [Checked.not_checked(name, "no mass of the locomotive, or no pull")]
     share = highest / (mass * G_M_S2)
     said = f"highest pull over 10 s is {share:.3f} of {word} weight, {MOST_ADHESION} at most"
     if share <= MOST_ADHESION:
@@ -59,8 +57,10 @@ def check_power(evidence: Evidence) -> list[Checked]:
     name = "power"
     rated = None if evidence.trip is None else evidence.trip.locomotive.rated_power_kW
     highest = _highest(evidence, evidence.run.series.power_kW, LONG_S)
-    if not rated or math.isnan(highest):
-        return [Checked(name=name, outcome="not checked: no rated power in the trip sheet")]
+    if not rated:
+        return [Checked.not_checked(name, "no rated power in the trip sheet")]
+    if math.isnan(highest):
+        return [Checked.not_checked(name, "no power over 60 s was recorded")]
     said = f"highest power over 60 s is {highest:.0f} kW of {rated:g} kW rated"
     if highest <= MOST_POWER * rated:
         return [Checked(name=name, outcome=said)]
@@ -77,8 +77,10 @@ def check_cylinders(evidence: Evidence) -> list[Checked]:
     name = "pull against cylinders"
     steam = None if evidence.trip is None else evidence.trip.locomotive.steam
     highest = _highest(evidence, evidence.run.series.pull_kN, SHORT_S)
-    if steam is None or math.isnan(highest):
-        return [Checked(name=name, outcome="not checked: no cylinders in the trip sheet")]
+    if steam is None:
+        return [Checked.not_checked(name, "no cylinders in the trip sheet")]
+    if math.isnan(highest):
+        return [Checked.not_checked(name, "no pull over 10 s was recorded")]
     limit = MOST_CYLINDERS * steam.starting_effort_kN
     said = f"highest pull over 10 s is {highest:.0f} kN, {limit:.0f} kN at most"
     if highest <= limit:

@@ -36,6 +36,10 @@ class Evidence:
     """(n,) on the grid; ``None`` without a receiver."""
     episodes: tuple[Episode, ...] = ()
     """Stretches in which a channel was not sound, as the seal found them."""
+    zero_watched: bool = False
+    """Whether the seal looked for a drift of the pull at rest: by a certificate alone can it."""
+    speed_by_receiver: bool = False
+    """Whether the speed is a receiver's, for want of a wheel."""
 
     @property
     def running(self) -> NDArray[np.bool_]:

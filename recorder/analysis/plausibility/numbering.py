@@ -23,6 +23,8 @@ __all__ = ["KeyedPosts", "check_keyed", "check_sheet_numbers", "keyed_posts"]
 LEAST_MARKS: Final = 4
 MOST_ASTRAY: Final = 0.5
 """Share of the numbers keyed that may be at no post: beyond a half it is not slips of the key."""
+SURE: Final = 3.0
+"""Standard uncertainties of the ratio by which it must be away from nought, to tell a way."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,17 +80,21 @@ def check_keyed(evidence: Evidence) -> list[Checked]:
     name = "mileposts keyed against the route"
     keyed = keyed_posts(evidence)
     if keyed is None:
-        return [Checked(name=name, outcome="not checked: no route, or no numbers keyed")]
+        return [Checked.not_checked(name, "no route, or no numbers keyed")]
+    if keyed.numbered < LEAST_MARKS:
+        why = f"{keyed.numbered} numbers were keyed, {LEAST_MARKS} are wanted"
+        return [Checked.not_checked(name, why)]
     said = f"{keyed.numbered - keyed.astray} of {keyed.numbered} numbers are on the route"
     way = 1.0 if _rising(evidence.trip) else -1.0
-    if keyed.numbered >= LEAST_MARKS and keyed.astray > MOST_ASTRAY * keyed.numbered:
+    tells_way = evidence.trip is not None and abs(keyed.ratio) > SURE * keyed.u
+    if keyed.astray > MOST_ASTRAY * keyed.numbered:
         text = (
             f"{keyed.astray} of {keyed.numbered} milepost numbers keyed are at no post of the"
             " route: another line's numbers or another line's route; check [route] file and the"
             " marks"
         )
         value, limit = float(keyed.astray), MOST_ASTRAY * keyed.numbered
-    elif keyed.ratio * way < 0.0 and abs(keyed.ratio) > 3.0 * keyed.u:
+    elif tells_way and keyed.ratio * way < 0.0:
         word = "increasing" if way > 0.0 else "decreasing"
         text = (
             f"the milepost numbers keyed run against the trip sheet's direction, {word} chainage:"
@@ -97,7 +103,8 @@ def check_keyed(evidence: Evidence) -> list[Checked]:
         )
         value, limit = keyed.ratio, 0.0
     else:
-        return [Checked(name=name, outcome=said)]
+        told = "and run the way the sheet says" if tells_way else "the way they run is not told"
+        return [Checked(name=name, outcome=f"{said}, {told}")]
     doubt = Doubt(kind=DoubtKind.MILEPOSTS, text=text, value=value, limit=limit)
     return [Checked(name=name, outcome=said, doubt=doubt)]
 
@@ -111,7 +118,7 @@ def check_sheet_numbers(trip: TripSheet | None, route: Route | None) -> list[Che
     name = "mileposts of the sheet against the route"
     posts = [] if route is None else [p.number for p in route.mileposts if p.number is not None]
     if trip is None or trip.mileposts.first is None or len(posts) < 2:
-        return [Checked(name=name, outcome="not checked: no [mileposts] first, or no route")]
+        return [Checked.not_checked(name, "no [mileposts] first, or no route")]
     first, step = trip.mileposts.first, trip.mileposts.step
     steps = np.diff(posts) * (1.0 if _rising(trip) else -1.0)
     usual = float(np.median(steps))

@@ -189,12 +189,21 @@ def check_pull(evidence: Evidence) -> list[Checked]:
     train = evidence.run.train
     known = train.trailing.mass_t is not None
     u = math.hypot(fit.u, train.mass_rel_u(Side.TRAILING)) if known else fit.u
-    said = f"slope {fit.slope:.3f} ± {2 * u:.3f} (95 %), 1 expected"
+    said = (
+        f"slope {fit.slope:.3f} ± {2 * u:.3f} (95 %), 1 expected"
+        if known
+        else "the sign only, for want of the trailing mass: the pull rises with what is asked of it"
+    )
     if fit.thinned > TOLD:
         said += (
             f"; it may come out {100 * fit.thinned:.0f} % small, grade and speed vary little"
         )
-    return [Checked(name=NAME, outcome=said, doubt=_doubt(fit, u, known=known))]
+    doubt = _doubt(fit, u, known=known)
+    if doubt is None and not fit.slope - SURE * u > 0.0:
+        share = 2.0 * u / max(abs(fit.slope), 1e-9)
+        why = f"the slope is known to ±{100 * share:.0f} % (95 %): that does not even tell its sign"
+        return [Checked.not_checked(NAME, why)]
+    return [Checked(name=NAME, outcome=said, doubt=doubt)]
 
 
 def _doubt(fit: BalanceFit, u: float, *, known: bool) -> Doubt | None:
@@ -283,13 +292,16 @@ def _by_starts(evidence: Evidence, why: str) -> Checked:
     pull = series.pull_kN[evidence.running & gaining]
     whole = float(np.abs(pull).sum())
     if len(pull) * series.step_s < LEAST_GAINING_S or whole == 0.0:
-        return Checked(name=NAME, outcome=f"not checked: {why}, and little speed was gained")
+        return Checked.not_checked(NAME, f"{why}, and little speed was gained")
     negative = float(np.abs(pull[pull < 0.0]).sum()) / whole
     strong = whole / len(pull) > 0.3 * _greatest(evidence)
     said = (
         f"sign only ({why}): {100 * negative:.0f} % of the pull while gaining speed is negative"
     )
-    if negative < NEGATIVE_SHARE or not strong:
+    if not strong or 1.0 - NEGATIVE_SHARE < negative < NEGATIVE_SHARE:
+        weak = "" if strong else ", and it is weak"
+        return Checked.not_checked(NAME, f"{said}{weak}: that does not tell its sign")
+    if negative < NEGATIVE_SHARE:
         return Checked(name=NAME, outcome=said)
     doubt = Doubt(
         kind=DoubtKind.PULL_SIGN,

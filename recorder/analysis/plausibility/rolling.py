@@ -26,6 +26,8 @@ LEAST_CHUNKS: Final = 4
 SURE: Final = 4.0
 WITHIN: Final = 0.04
 """Of a slip's factor, for it to be named."""
+NEAREST_SLIP: Final = min(abs(factor - 1.0) for factor in LENGTH_SLIPS.values())
+"""A ratio less certain than this cannot tell the slips of a unit that it is asked for."""
 
 
 def check_speed(evidence: Evidence) -> list[Checked]:
@@ -35,10 +37,10 @@ def check_speed(evidence: Evidence) -> list[Checked]:
     turned = np.abs(np.diff(series.distance_m, prepend=np.nan)) / series.step_s
     ratio, spread = _ratio(np.abs(series.speed_m_s), turned, series.step_s)
     if not math.isfinite(ratio):
-        return [Checked(name=name, outcome="not checked: too little of both was recorded")]
+        return [Checked.not_checked(name, "too little of both was recorded")]
     said = f"{ratio:.4f} of the distance, 1 expected"
     if abs(ratio - 1.0) <= max(AWAY, SURE * spread):
-        return [Checked(name=name, outcome=said)]
+        return [_undoubted(name, said, spread)]
     text = (
         f"the speed comes to {ratio:.3f} times the distance recorded, 1 expected:"
         f" {_guess(ratio)}; check unit and wheel of speed and distance"
@@ -51,14 +53,14 @@ def check_gnss(evidence: Evidence) -> list[Checked]:
     gnss = evidence.gnss_speed_m_s
     name = "speed against GNSS"
     if gnss is None:
-        return [Checked(name=name, outcome="not checked: no GNSS speed")]
+        return [Checked.not_checked(name, "no GNSS speed")]
     series = evidence.run.series
     ratio, spread = _ratio(np.abs(series.speed_m_s), np.abs(gnss), series.step_s)
     if not math.isfinite(ratio):
-        return [Checked(name=name, outcome="not checked: too little of both was recorded")]
+        return [Checked.not_checked(name, "too little of both was recorded")]
     said = f"{ratio:.4f} of GNSS, 1 expected"
     if abs(ratio - 1.0) <= max(AWAY, SURE * spread):
-        return [Checked(name=name, outcome=said)]
+        return [_undoubted(name, said, spread)]
     text = (
         f"the speed is {ratio:.3f} times the receiver's, 1 expected: {_guess(ratio)}; check unit"
         " and certificate of the wheel"
@@ -76,16 +78,23 @@ def check_posts(evidence: Evidence) -> list[Checked]:
     elif placed is not None and math.isfinite(placed.u_scale) and placed.scale > 0.0:
         ratio, u = 1.0 / placed.scale, placed.u_scale
     else:
-        return [Checked(name=name, outcome="not checked: the run was not placed on a route")]
+        return [Checked.not_checked(name, "the run was not placed on a route")]
     said = f"{ratio:.4f} ± {2 * u:.4f} (95 %) of the route, 1 expected"
     if abs(ratio - 1.0) <= max(AWAY, SURE * u):
-        return [Checked(name=name, outcome=said)]
+        return [_undoubted(name, said, u)]
     text = (
         f"the wheel shows {ratio:.3f} times the distance between the posts of the route, 1"
         f" expected: {_guess(ratio)}; check the wheel's certificate, the unit of distance and the"
         " unit of the route's chainage"
     )
     return [_doubted(name, said, DoubtKind.WHEEL, text, ratio)]
+
+
+def _undoubted(name: str, said: str, u: float) -> Checked:
+    if SURE * u > NEAREST_SLIP:
+        why = f"{said}, but {SURE * u:.2f} of it may be chance: no slip of a unit would show"
+        return Checked.not_checked(name, why)
+    return Checked(name=name, outcome=said)
 
 
 def _guess(ratio: float) -> str:

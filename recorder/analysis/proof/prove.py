@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from recorder.analysis.campaign.loading import load_runs
+from recorder.analysis.plausibility.doubt import CheckState
 from recorder.analysis.proof.beyond import beyond_of
 from recorder.analysis.proof.clocks import prove_clocks
 from recorder.exchange.time_told import clock_of
@@ -15,15 +16,13 @@ from recorder.run_file.proof.parts.proof import Check, Proof, State
 from recorder.run_file.proof.whole.prove_file import prove_file
 
 if TYPE_CHECKING:
-    from recorder.analysis.plausibility.doubt import Checked, Doubt
+    from recorder.analysis.plausibility.doubt import Checked
     from recorder.run_file.proof.parts.proof import Progress
 
 __all__ = ["Proven", "prove_run"]
 
 FILE_PART: Final = 0.85
 """Share of the whole work that the file's own proofs are, of a run of twelve hours."""
-NOT_CHECKED: Final = "not checked: "
-"""How a check of plausibility begins that lacked something."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,9 +34,7 @@ class Proven:
     beyond: tuple[str, ...]
     """What nobody can prove from the file alone, one line each."""
     checks: tuple[Checked, ...] = ()
-    """Of plausibility."""
-    doubts: tuple[Doubt, ...] = ()
-    """With the crew's answers."""
+    """Of plausibility, with the crew's answers."""
 
     def of(self, state: State) -> list[Proof]:
         """The proofs of one state, in order."""
@@ -76,26 +73,22 @@ def prove_run(path: Path | str, *, progress: Progress | None = None) -> Proven:
         why = f"the run cannot be loaded: {' '.join(str(error).split())}"
         whole = (*proofs, _plausibility(State.NOT_PROVED, why))
         return Proven(path=place, proofs=whole, beyond=beyond)
-    told = {doubt.kind: doubt for doubt in loaded.doubts}
-    plausible = [_judged(c, told.get(c.doubt.kind) if c.doubt else None) for c in loaded.checks]
+    plausible = map(_judged, loaded.checks)
     tell(1.0, "proved")
     return Proven(
         path=place,
         proofs=(*proofs, *plausible),
         beyond=beyond,
         checks=loaded.checks,
-        doubts=loaded.doubts,
     )
 
 
-def _judged(checked: Checked, answered: Doubt | None) -> Proof:
+def _judged(checked: Checked) -> Proof:
     """A check of plausibility as a proof."""
-    doubt = answered or checked.doubt
+    doubt = checked.doubt
     if doubt is None:
-        if checked.outcome.startswith(NOT_CHECKED):
-            why = checked.outcome.removeprefix(NOT_CHECKED)
-            return _plausibility(State.NOT_PROVED, why, checked.name)
-        return _plausibility(State.PROVED, checked.outcome, checked.name)
+        state = State.PROVED if checked.state is CheckState.PASSED else State.NOT_PROVED
+        return _plausibility(state, checked.outcome, checked.name)
     state = State.CONTRADICTED if doubt.stands else State.NOT_PROVED
     said = f" (answered: {doubt.answer})" if doubt.answer else ""
     return _plausibility(state, f"doubted ({doubt.kind}): {doubt.text}{said}", checked.name)

@@ -50,6 +50,8 @@ def proofs_json(proven: Proven) -> dict[str, Any]:
         "contradicted": proven.contradicted,
         "proofs": [asdict(proof) for proof in proven.proofs],
         "beyond": list(proven.beyond),
-        "checks": [{"name": c.name, "outcome": c.outcome} for c in proven.checks],
-        "doubts": doubts_json(proven.doubts),
+        "checks": [
+            {"name": c.name, "state": c.state, "outcome": c.outcome} for c in proven.checks
+        ],
+        "doubts": doubts_json(c.doubt for c in proven.checks if c.doubt is not None),
     }

@@ -10,11 +10,11 @@ import pytest
 from numpy.typing import NDArray
 
 from calibration.quantities import flags as flag_bits
-from recorder.analysis.plausibility.doubt import DoubtKind
+from recorder.analysis.plausibility.doubt import Checked, CheckState, DoubtKind
 from recorder.analysis.plausibility.doubts import checks_of, doubts_of
 from recorder.analysis.plausibility.evidence import Evidence
 from recorder.analysis.plausibility.unit_slips import LENGTH_SLIPS, slip_in_words
-from recorder.analysis.series.series import Series
+from recorder.analysis.series.series import GradeSource, Series
 from recorder.analysis.series.train import TrialTrain, Vehicles
 from recorder.sheets import parse_trip_sheet
 from tests.recorder.analysis.drawn_runs import INSTRUMENTS, basis, drawn, make_outing
@@ -180,7 +180,72 @@ def test_a_run_of_nothing_is_checked_without_a_doubt(n: int) -> None:
     for train in (TRAIN, TrialTrain()):
         evidence = _evidence(series, train)
         assert doubts_of(evidence) == ()
-        assert all(c.outcome.startswith("not checked") for c in checks_of(evidence))
+        assert {c.state for c in checks_of(evidence)} == {CheckState.NOT_CHECKED}
+
+
+def _checked(evidence: Evidence, name: str) -> Checked:
+    return next(c for c in checks_of(evidence) if c.name == name)
+
+
+@pytest.mark.parametrize(
+    ("pull_kN", "state"),
+    [
+        (80.0, CheckState.PASSED),
+        (-80.0, CheckState.DOUBTED),
+        (np.where(np.arange(3000) % 2, 80.0, -80.0), CheckState.NOT_CHECKED),
+    ],
+)
+def test_a_sign_that_no_pull_while_gaining_speed_tells_is_not_checked(
+    pull_kN: float | NDArray[np.float64], state: CheckState
+) -> None:
+    """No grade: the sign is told by the pull while speed is gained, where that is one sign."""
+    series = drawn(5.0 + np.arange(3000) * 0.01, np.broadcast_to(pull_kN, 3000).copy())
+    series = replace(
+        series,
+        grade_source=GradeSource.UNKNOWN,
+        acceleration_m_s2=np.full(3000, 0.1),
+    )
+    found = _checked(_evidence(series), "pull against grade and acceleration")
+    assert found.state is state
+
+
+@pytest.mark.parametrize(
+    ("stood_s", "watched", "state", "words"),
+    [
+        (149, True, CheckState.NOT_CHECKED, "the longest stand is 149 s"),
+        (150, True, CheckState.PASSED, "the longest stand is 150 s"),
+        (0, True, CheckState.NOT_CHECKED, "the longest stand is 50 s"),
+        (400, False, CheckState.NOT_CHECKED, "no certificate"),
+    ],
+)
+def test_no_drift_at_rest_is_a_good_sign_after_a_stand_alone(
+    stood_s: int, watched: bool, state: CheckState, words: str
+) -> None:
+    """Thirty seconds to settle, and two minutes in which a drift shows; a second stand of 50 s."""
+    speed = np.repeat([10.0, 0.0, 10.0, 0.0, 10.0], np.array([300, stood_s, 100, 50, 100]) * 10)
+    series = drawn(speed, np.full(len(speed), 50.0))
+    assert series.step_s == 0.1
+    found = _checked(replace(_evidence(series), zero_watched=watched), "pull at rest")
+    assert found.state is state
+    assert words in found.outcome
+
+
+def test_a_receiver_that_moves_makes_no_stand_of_a_dead_wheel() -> None:
+    n = 3000
+    series = drawn(np.zeros(n), np.full(n, 50.0))
+    for gnss, state in ((0.3, CheckState.PASSED), (5.0, CheckState.NOT_CHECKED)):
+        evidence = _evidence(series, gnss=np.full(n, gnss))
+        found = _checked(replace(evidence, zero_watched=True), "pull at rest")
+        assert found.state is state
+
+
+def test_a_stand_at_a_rail_shows_no_drift() -> None:
+    flags = np.zeros(2000, np.uint8)
+    flags[1000] = flag_bits.SATURATED
+    series = replace(drawn(np.zeros(2000), np.full(2000, 50.0)), flags=flags)
+    found = _checked(replace(_evidence(series), zero_watched=True), "pull at rest")
+    assert found.state is CheckState.NOT_CHECKED
+    assert "the longest stand is 100 s" in found.outcome
 
 
 def test_without_masses_the_sign_is_told_and_the_size_is_not() -> None:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from recorder.analysis.plausibility.doubt import DoubtKind
+from recorder.analysis.plausibility.doubt import CheckState, DoubtKind
 from recorder.analysis.plausibility.evidence import Evidence
 from recorder.analysis.plausibility.numbering import (
     check_keyed,
@@ -72,6 +72,34 @@ def test_numbers_as_the_route_has_them() -> None:
     found = keyed_posts(evidence)
     assert found is not None
     assert found.ratio == pytest.approx(1.0, rel=1e-6)
+
+
+@pytest.mark.parametrize("numbers", [DOWN[:3], [759, 758, 757]])
+def test_three_numbers_tell_nothing(numbers: list[int]) -> None:
+    """On the route or on none, three may be slips of the key."""
+    (found,) = check_keyed(keyed(numbers))
+    assert found.state is CheckState.NOT_CHECKED
+    assert "3 numbers were keyed" in found.outcome
+
+
+def test_no_trip_sheet_states_no_way() -> None:
+    for numbers in (DOWN, DOWN[::-1]):
+        (found,) = check_keyed(replace(keyed(numbers), trip=None))
+        assert found.state is CheckState.PASSED
+        assert "the way they run is not told" in found.outcome
+
+
+def test_a_ratio_that_is_mostly_chance_bears_nothing_out() -> None:
+    """Keyed two seconds or so astray on posts ten seconds apart."""
+    rng = np.random.default_rng(3)
+    evidence = keyed(DOWN)
+    marks = tuple(
+        replace(m, t_s=m.t_s + float(e))
+        for m, e in zip(evidence.run.marks, 20.0 * rng.standard_normal(10), strict=True)
+    )
+    (found,) = check_posts(replace(evidence, run=replace(evidence.run, marks=marks)))
+    assert found.state is CheckState.NOT_CHECKED
+    assert "chance" in found.outcome
 
 
 def test_one_slip_of_a_key_is_no_doubt() -> None:
