@@ -17,20 +17,17 @@ import numpy as np
 
 from calibration.quantities.units import UNITS
 from recorder.run.parts.errors import RunFileError
+from recorder.run.parts.progress import untold
 from recorder.run.time.utc import utc_text
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-    from typing import TypeAlias
-
     import pyarrow as pa
     from numpy.typing import NDArray
 
     from recorder.run.parts.gap import Gap
+    from recorder.run.parts.progress import Progress
     from recorder.run_file.hdf5.devices import Channel
     from recorder.run_file.hdf5.reader import RunFile
-
-    Progress: TypeAlias = Callable[[float, str], None]
 
 __all__ = ["FORMATS", "column_name", "drawbar_power", "export_run"]
 
@@ -105,7 +102,7 @@ def export_run(
         raise RunFileError(msg)
     place = Path(folder)
     place.mkdir(parents=True, exist_ok=True)
-    report = progress or (lambda _part, _what: None)
+    report = progress or untold
     pull, speed = _first(run, "pull"), _first(run, "speed")
     with_power = pull is not None and speed is not None and "power" not in run.channels
     names = [f"{c}.{form}" for c in run.channels] + [f"power.{form}"] * with_power

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -19,23 +19,19 @@ from recorder.keeping.transfer import Transfer, rows_by_device
 from recorder.machine.durable import sync_folder
 from recorder.run.parts.block import HEAD_DTYPE, joined
 from recorder.run.parts.errors import RunFileError
+from recorder.run.parts.progress import untold
 from recorder.run_file.hdf5.live_writer import LiveWriter
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.seal_file import mark_complete, seal_file
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Iterator
 
     from recorder.keeping.journal_rows import Damage, StoredBlocks
+    from recorder.run.parts.progress import Progress
     from recorder.run_file.hdf5.reader import RunFile
 
-    Progress: TypeAlias = Callable[[float, str], None]
-
 __all__ = ["bugs_named", "check_against_journal", "recover", "remove_journal", "seal"]
-
-
-def _silent(_part: float, _what: str) -> None:
-    """No progress is asked for."""
 
 
 @contextmanager
@@ -77,7 +73,7 @@ def seal(
     SealBugError
         A mistake of ours; the journal is kept.
     """
-    progress = progress or _silent
+    progress = progress or untold
     journal, run = Path(journal_path), Path(run_path)
     _refuse_living(journal)
     with bugs_named(journal):
@@ -121,7 +117,7 @@ def recover(
     RunFileError, SealError, SealBugError, OSError
         As :func:`seal`.
     """
-    progress = progress or _silent
+    progress = progress or untold
     journal, run = Path(journal_path), Path(run_path)
     _refuse_living(journal)
     work = run.with_name(run.name + ".recovering")
@@ -161,7 +157,7 @@ def check_against_journal(
     SealError
         The first difference, in words.
     """
-    progress = progress or _silent
+    progress = progress or untold
     with JournalReader(journal_path) as reader, open_run(run_path) as run:
         total = reader.last_batch() or 1
         at = dict.fromkeys(run.devices, 0)

@@ -19,7 +19,7 @@ from recorder.analysis.campaign.campaign_resistance import (
 )
 from recorder.analysis.campaign.crew_edits import edits_for, keep_edits
 from recorder.analysis.campaign.doubt_answers import keep_answers, with_answers
-from recorder.analysis.campaign.loading import Progress, load_runs
+from recorder.analysis.campaign.loading import load_runs
 from recorder.analysis.campaign.run_answer import RunAnswer, answer_run
 from recorder.analysis.campaign.unmade import Unmade, attempt
 from recorder.analysis.dynamics.energy import draw_ledger
@@ -55,6 +55,7 @@ from recorder.analysis.uncertainty.measured import Measured, pooled
 if TYPE_CHECKING:
     from recorder.analysis.campaign.loaded_run import LoadedRun
     from recorder.analysis.plausibility.doubt import DoubtKind
+    from recorder.run.parts.progress import Progress
     from recorder.sheets import TripSheet
 
 __all__ = ["AnswerSettings", "CampaignAnswer", "answer", "answer_files"]

@@ -16,7 +16,7 @@ import numpy as np
 
 from recorder.analysis.campaign.answer import AnswerSettings, answer
 from recorder.analysis.campaign.crew_edits import edits_for
-from recorder.analysis.campaign.loading import Progress, load_runs
+from recorder.analysis.campaign.loading import load_runs
 from recorder.analysis.series.sections import sections_between_marks, sections_on_route
 from recorder.analysis.series.train import Side
 from recorder.analysis.specification.bands import Band, speed_bands
@@ -29,6 +29,7 @@ from recorder.marks.kinds import Kind
 if TYPE_CHECKING:
     from recorder.analysis.campaign.run_answer import RunAnswer
     from recorder.analysis.stretches.stretch_results import StretchResult
+    from recorder.run.parts.progress import Progress
     from recorder.sheets import TripSheet
 
 __all__ = [

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, TypeAlias
+from typing import TYPE_CHECKING, Final
 
 from calibration.certificates.force import ForceCertificate
 from recorder.analysis.campaign.crew_edits import kept_edits
@@ -53,6 +53,7 @@ from recorder.track.route.route import RouteError
 if TYPE_CHECKING:
     from recorder.analysis.series.series import Series
     from recorder.analysis.stretches.stretch_edits import StretchEdit
+    from recorder.run.parts.progress import Progress
     from recorder.run_file.hdf5.reader import RunFile
     from recorder.sheets import TripSheet
     from recorder.track.placing.placement import Placement
@@ -61,10 +62,7 @@ if TYPE_CHECKING:
 KEYED_U_S: Final = 0.2
 """Standard uncertainty of one keyed instant about a person's own mean; common practice."""
 
-__all__ = ["PlacedOn", "Progress", "distinct_names", "load_run", "load_runs"]
-
-Progress: TypeAlias = Callable[[float, str], None]
-"""Called with the share done, 0 to 1, and what is being done."""
+__all__ = ["PlacedOn", "distinct_names", "load_run", "load_runs"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

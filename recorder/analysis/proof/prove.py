@@ -11,13 +11,14 @@ from recorder.analysis.plausibility.doubt import CheckState
 from recorder.analysis.proof.beyond import beyond_of
 from recorder.analysis.proof.clocks import prove_clocks
 from recorder.exchange.time_told import clock_of
+from recorder.run.parts.progress import untold
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.proof.parts.proof import Check, Proof, State
 from recorder.run_file.proof.whole.prove_file import prove_file
 
 if TYPE_CHECKING:
     from recorder.analysis.plausibility.doubt import Checked
-    from recorder.run_file.proof.parts.proof import Progress
+    from recorder.run.parts.progress import Progress
 
 __all__ = ["Proven", "prove_run"]
 
@@ -57,7 +58,7 @@ def prove_run(path: Path | str, *, progress: Progress | None = None) -> Proven:
         Not a run file at all, or of a newer layout.
     """
     place = Path(path)
-    tell = progress or (lambda _part, _what: None)
+    tell = progress or untold
     proofs = prove_file(place, progress=lambda part, what: tell(FILE_PART * part, what))
     if any(p.check is Check.DIGESTS and p.state is not State.PROVED for p in proofs):
         why = "not looked at: what is damaged or not sealed is not worked on"

@@ -16,10 +16,11 @@ from recorder.report.pages.rendering import to_html, to_pdf
 from recorder.report.pages.shown_units import SYSTEMS, ShownUnits
 from recorder.report.roll.roll import RollScale, chart_roll
 from recorder.report.trial.sections import report_blocks
+from recorder.run.parts.progress import untold
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.answer import CampaignAnswer
-    from recorder.analysis.campaign.loading import Progress
+    from recorder.run.parts.progress import Progress
 
 __all__ = ["ReportOptions", "write_report"]
 
@@ -52,7 +53,7 @@ def write_report(
     OSError
         The folder cannot be written.
     """
-    report = progress or (lambda _part, _what: None)
+    report = progress or untold
     out.mkdir(parents=True, exist_ok=True)
     runs = [run.loaded for run in answer.runs]
     for run in runs:

@@ -14,7 +14,7 @@ from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.digests import CLOSING_BYTES, file_digest, read_closing_line
 
 if TYPE_CHECKING:
-    from recorder.run_file.seal.digests import Progress
+    from recorder.run.parts.progress import Progress
 
 __all__ = ["refuse_damaged"]
 

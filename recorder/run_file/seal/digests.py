@@ -5,9 +5,9 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any, BinaryIO, Final, TypeAlias
+from typing import TYPE_CHECKING, Any, BinaryIO, Final
 
 import numpy as np
 
@@ -15,12 +15,12 @@ from recorder.run.parts.errors import UnreadableError
 from recorder.run_file.hdf5.store import parsed
 
 if TYPE_CHECKING:
+    from recorder.run.parts.progress import Progress
     from recorder.run_file.hdf5.store import Column, Store
 
 __all__ = [
     "CLOSING_BYTES",
     "ItemDigest",
-    "Progress",
     "attributes_digest",
     "closing_line",
     "column_digest",
@@ -31,9 +31,6 @@ __all__ = [
     "read_closing_line",
     "stored_digests",
 ]
-
-Progress: TypeAlias = Callable[[float, str], None]
-"""Called with the part done, 0 to 1, and what is being done."""
 
 CHUNK: Final = 1_000_000
 """Rows read at once."""

@@ -40,6 +40,24 @@ class FoundHealth(NamedTuple):
     episodes: list[Episode]
     """By when they began."""
     spikes: list[Spikes]
+    records: int
+    """That were looked at, of all devices."""
+
+    def flags_of(self, channel: str, start: int, stop: int) -> NDArray[np.uint8] | np.uint8:
+        """(stop − start,) bits to be set in the flags of a channel; 0 where there is none."""
+        flags: NDArray[np.uint8] | None = None
+        for episode in self.episodes:
+            low, high = max(episode.first_record, start), min(episode.stop_record, stop)
+            whole = episode.fault.flag and episode.fault is not HealthFault.SPIKING
+            if whole and channel in episode.channels and low < high:
+                flags = np.zeros(stop - start, np.uint8) if flags is None else flags
+                flags[low - start : high - start] |= np.uint8(episode.fault.flag)
+        for spikes in self.spikes:
+            low, high = np.searchsorted(spikes.records, [start, stop])
+            if channel in spikes.channels and low < high:
+                flags = np.zeros(stop - start, np.uint8) if flags is None else flags
+                flags[spikes.records[low:high] - start] |= np.uint8(HealthFault.SPIKING.flag)
+        return np.uint8(0) if flags is None else flags
 
 
 class _Cursor:
@@ -54,6 +72,10 @@ class _Cursor:
         self._time = columns["time_s"]
         self._columns = {n: columns[raw_name(n) if n in fields else n] for n in names}
         self._at = 0
+
+    @property
+    def n(self) -> int:
+        return self._time.n
 
     @property
     def over(self) -> bool:
@@ -91,37 +113,24 @@ def find_health(store: Store, header: RunHeader) -> FoundHealth:
         spikes.extend(Spikes(*found) for found in health.take_spikes())
     health.finish()
     spikes.extend(Spikes(*found) for found in health.take_spikes())
-    return FoundHealth(sorted(kept.episodes, key=lambda one: one.t_start_s), spikes)
+    records = sum(cursor.n for cursor in cursors)
+    return FoundHealth(sorted(kept.episodes, key=lambda one: one.t_start_s), spikes, records)
 
 
 def flag_health(store: Store, header: RunHeader) -> list[Episode]:
     """Flag what is not sound, beside values that stay as they are; the episodes by when they
     began."""
     found = find_health(store, header)
-    for spikes in found.spikes:
-        columns = store.columns(f"devices/{spikes.device}")
-        for channel in spikes.channels:
-            _flag_records(columns[f"{channel}_flags"], spikes.records)
-    for episode in found.episodes:
-        if episode.fault.flag and episode.fault is not HealthFault.SPIKING:
-            columns = store.columns(f"devices/{episode.device}")
-            for channel in episode.channels:
-                _flag_stretch(columns[f"{channel}_flags"], episode)
+    for device in header.devices:
+        columns = store.columns(f"devices/{device.name}")
+        for channel in device.channels:
+            _flag(columns[f"{channel.name}_flags"], found, channel.name)
     return found.episodes
 
 
-def _flag_stretch(flags: Column, episode: Episode) -> None:
-    last = min(episode.stop_record, flags.n)
-    for start in range(episode.first_record, last, CHUNK):
-        stop = min(start + CHUNK, last)
-        flags.write(start, flags.read(start, stop) | np.uint8(episode.fault.flag))
-
-
-def _flag_records(flags: Column, records: NDArray[np.int64]) -> None:
-    """Some single ones (k,), rising."""
-    for start in (np.unique(records // CHUNK) * CHUNK).tolist():
+def _flag(flags: Column, found: FoundHealth, channel: str) -> None:
+    for start in range(0, flags.n, CHUNK):
         stop = min(start + CHUNK, flags.n)
-        here = records[(records >= start) & (records < stop)]
-        held = flags.read(start, stop)
-        held[here - start] |= np.uint8(HealthFault.SPIKING.flag)
-        flags.write(start, held)
+        bits = found.flags_of(channel, start, stop)
+        if np.any(bits):
+            flags.write(start, flags.read(start, stop) | bits)

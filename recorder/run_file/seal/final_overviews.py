@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from recorder.run.parts.header import ChannelHeader, DeviceHeader, RunHeader
+    from recorder.run.parts.progress import Progress
     from recorder.run_file.hdf5.store import Store
-    from recorder.run_file.seal.digests import Progress
 
 __all__ = ["MadeOverview", "made_overviews", "overview_path", "write_overviews"]
 

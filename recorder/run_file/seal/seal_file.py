@@ -18,6 +18,7 @@ import numpy as np
 from recorder.run.parts.errors import RunFileError
 from recorder.run.parts.event import EventKind
 from recorder.run.parts.gap import gaps_of
+from recorder.run.parts.progress import untold
 from recorder.run.time.utc import utc_text
 from recorder.run_file.hdf5.create import put_text
 from recorder.run_file.hdf5.open import open_for_reading, open_for_writing
@@ -41,9 +42,9 @@ if TYPE_CHECKING:
     from recorder.run.parts.event import Event
     from recorder.run.parts.gap import Gap
     from recorder.run.parts.header import RunHeader
+    from recorder.run.parts.progress import Progress
     from recorder.run.time.timeline import Timeline
     from recorder.run_file.hdf5.store import Store
-    from recorder.run_file.seal.digests import Progress
 
 __all__ = ["mark_complete", "seal_file"]
 
@@ -98,7 +99,7 @@ def seal_file(
                 marks=marks,
                 events=events,
                 gaps=gaps_of(events),
-                progress=progress or (lambda _part, _what: None),
+                progress=progress or untold,
                 given_times=given_times,
             )
         )

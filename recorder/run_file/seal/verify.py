@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from recorder.run.parts.errors import RunFileError, UnreadableError
+from recorder.run.parts.progress import untold
 from recorder.run_file.companion.companion import Companion, companion_path
 from recorder.run_file.hdf5.open import is_marked, open_for_reading
 from recorder.run_file.hdf5.stored_header import check_kind, read_header
@@ -26,8 +27,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from recorder.run.parts.header import DeviceHeader, RunHeader
+    from recorder.run.parts.progress import Progress
     from recorder.run_file.hdf5.store import Store
-    from recorder.run_file.seal.digests import ItemDigest, Progress
+    from recorder.run_file.seal.digests import ItemDigest
 
 __all__ = ["verify_run"]
 
@@ -50,7 +52,7 @@ def verify_run(path: Path | str, *, progress: Progress | None = None) -> list[st
         Not a run file at all, or of a newer layout.
     """
     place = Path(path)
-    progress = progress or (lambda _part, _what: None)
+    progress = progress or untold
     with place.open("rb") as raw:
         head = raw.read(64)
     if is_marked(head):
@@ -113,6 +115,7 @@ def _sealed(store: Store) -> Iterator[str]:
 def _digests(store: Store, progress: Progress, *, attributes: bool) -> Iterator[str]:
     try:
         if not store.has("digests/json"):
+            yield "its digests are missing"
             return
         stored = stored_digests(store)
         found = set(digested_paths(store))

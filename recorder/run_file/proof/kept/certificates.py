@@ -14,7 +14,7 @@ from calibration.certificates.certificate import (
 from calibration.evaluation.verify import verify_document
 from calibration.evaluation.verify_wheel import verify_wheel
 from recorder.run.values.calibrate import day_of, is_wheel
-from recorder.run_file.proof.parts.proof import Check, Proof, State
+from recorder.run_file.proof.parts.proof import Check, Proof, State, first_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -24,8 +24,6 @@ if TYPE_CHECKING:
 
 __all__ = ["prove_certificates"]
 
-TOLD: Final = 3
-"""Disagreements told one by one; the others are counted."""
 ZONES: Final = timedelta(days=1)
 """A certificate is dated by the day where it was issued, a run by UTC."""
 
@@ -92,9 +90,7 @@ def _worked_out(name: str, document: dict[str, Any], certificate: Certificate) -
         why = str(error).removeprefix("it: ")
         return _proof(name, State.NOT_PROVED, f"its digest is right, but it {why}")
     if found:
-        more = len(found) - TOLD
-        rest = f"; and {more} more" if more > 0 else ""
-        return _proof(name, State.CONTRADICTED, "; ".join(found[:TOLD]) + rest)
+        return _proof(name, State.CONTRADICTED, first_of(found))
     words = (
         "its digest is right; what was measured gives its circumference again, and its budget the"
         " uncertainty"

@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 from collections import Counter
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any, Final, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from recorder.run.parts.event import EventKind
 from recorder.run.parts.gap import Cause, Gap
 from recorder.run_file.hdf5.layout import EVENT_DTYPE, GAP_DTYPE
 from recorder.run_file.hdf5.tables import cut_text, table_rows
-from recorder.run_file.proof.parts.proof import Check, Proof, State
+from recorder.run_file.proof.parts.proof import Check, Proof, State, first_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -20,8 +20,6 @@ if TYPE_CHECKING:
 
 __all__ = ["prove_events"]
 
-TOLD: Final = 3
-"""Contradictions told one by one; the others are counted."""
 _Key: TypeAlias = tuple[object, ...]
 
 
@@ -57,9 +55,7 @@ def prove_events(held: Held, progress: Callable[[float], None]) -> Iterator[Proo
         ),
     ]
     if wrong:
-        more = len(wrong) - TOLD
-        rest = f"; and {more} more" if more > 0 else ""
-        yield _proof(State.CONTRADICTED, "; ".join(wrong[:TOLD]) + rest)
+        yield _proof(State.CONTRADICTED, first_of(wrong))
         return
     words = (
         f"{len(held.gaps):,} gaps and {len(held.events):,} events are those that were written"

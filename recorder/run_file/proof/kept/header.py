@@ -9,7 +9,7 @@ import numpy as np
 from recorder.run.parts.event import EventKind
 from recorder.run.parts.event_numbers import number
 from recorder.run.time.utc import utc_text
-from recorder.run_file.proof.parts.proof import Check, Proof, State
+from recorder.run_file.proof.parts.proof import Check, Proof, State, first_of
 from recorder.run_file.seal.final_times import duration_of
 from recorder.sheets.car import parse_car_sheet
 from recorder.sheets.errors import SheetError
@@ -36,7 +36,7 @@ def prove_header(held: Held, progress: Callable[[float], None]) -> Iterator[Proo
     anchors = [e for e in held.events if e.kind == EventKind.CLOCK_ANCHOR]
     wrong += [line for line in (_anchors(held), _duration(held), *_car(held)) if line]
     if wrong:
-        yield _proof(State.CONTRADICTED, "; ".join(wrong))
+        yield _proof(State.CONTRADICTED, first_of(wrong))
         return
     also = f", and with {len(anchors):,} readings of the computer's clocks" if anchors else ""
     words = f"it agrees with the attributes of root, devices and channels{also}"

@@ -12,7 +12,7 @@ from recorder.run.parts.event import EventKind
 from recorder.run.parts.event_numbers import number
 from recorder.run_file.companion.companion import Companion, companion_path
 from recorder.run_file.hdf5.tables import table_rows
-from recorder.run_file.proof.parts.proof import Check, Proof, State
+from recorder.run_file.proof.parts.proof import Check, Proof, State, first_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -26,8 +26,6 @@ __all__ = ["prove_marks"]
 SLACK_S: Final = 5.0
 """By which a computer's clock may drift between the start and a key-down, and be put right in
 steps too small to be told of: 60 ppm over a day (common practice)."""
-TOLD: Final = 3
-"""Contradictions told one by one; the others are counted."""
 NS: Final = 1e9
 
 
@@ -53,9 +51,7 @@ def prove_marks(held: Held, progress: Callable[[float], None]) -> Iterator[Proof
 
 def _outcome(revisions: Sequence[Mark], added: Sequence[Mark], wrong: list[str]) -> Proof:
     if wrong:
-        more = len(wrong) - TOLD
-        rest = f"; and {more} more" if more > 0 else ""
-        return _proof(State.CONTRADICTED, "; ".join(wrong[:TOLD]) + rest)
+        return _proof(State.CONTRADICTED, first_of(wrong))
     marks = len({mark.mark_id for mark in revisions})
     moved = sorted({mark.by or "nobody named" for mark in _moved(revisions)})
     words = (

@@ -4,9 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-import numpy as np
-
-from recorder.run.checks.channel_health import HealthFault
 from recorder.run.parts.errors import RunFileError
 from recorder.run.parts.event import EventKind
 from recorder.run.values.calibrate import parse_certificates
@@ -15,13 +12,10 @@ from recorder.run_file.proof.parts.proof import Check, Proof, State
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from numpy.typing import NDArray
-
     from recorder.run.checks.channel_health import Episode
     from recorder.run_file.proof.parts.held import Held
-    from recorder.run_file.seal.final_health import FoundHealth
 
-__all__ = ["health_flags", "prove_health"]
+__all__ = ["prove_health"]
 
 SAME_S: Final = 1e-6
 """Instants of an episode closer than this are the same."""
@@ -53,31 +47,20 @@ def prove_health(held: Held, progress: Callable[[float], None]) -> Iterator[Proo
             )
             yield _proof(State.NOT_PROVED if by else State.CONTRADICTED, words)
             return
-    words = f"{len(found)} episodes of a channel that was not sound, found again alike"
+    records = held.health.records
+    if not records:
+        words = "there is no record of a channel whose health can be looked at"
+        yield _proof(State.NOT_PROVED, words)
+        return
+    words = (
+        f"{len(found)} episodes of a channel that was not sound, found again alike in"
+        f" {records:,} records"
+    )
     yield _proof(State.PROVED, words)
 
 
 def _first_of(episodes: list[Episode]) -> str:
     return f", the first: {episodes[0].words}" if episodes else ""
-
-
-def health_flags(
-    found: FoundHealth, channel: str, start: int, stop: int
-) -> NDArray[np.uint8] | np.uint8:
-    """(stop − start,) bits that the seal adds to the flags of a channel; 0 where there is none."""
-    flags: NDArray[np.uint8] | None = None
-    for episode in found.episodes:
-        low, high = max(episode.first_record, start), min(episode.stop_record, stop)
-        whole = episode.fault.flag and episode.fault is not HealthFault.SPIKING
-        if whole and channel in episode.channels and low < high:
-            flags = np.zeros(stop - start, np.uint8) if flags is None else flags
-            flags[low - start : high - start] |= np.uint8(episode.fault.flag)
-    for spikes in found.spikes:
-        low, high = np.searchsorted(spikes.records, [start, stop])
-        if channel in spikes.channels and low < high:
-            flags = np.zeros(stop - start, np.uint8) if flags is None else flags
-            flags[spikes.records[low:high] - start] |= np.uint8(HealthFault.SPIKING.flag)
-    return np.uint8(0) if flags is None else flags
 
 
 def _proof(state: State, words: str) -> Proof:

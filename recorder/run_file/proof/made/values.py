@@ -9,7 +9,6 @@ import numpy as np
 from calibration.quantities.flags import describe
 from recorder.run.parts.errors import RunFileError
 from recorder.run.values.calibrate import parse_certificates
-from recorder.run_file.proof.made.health import health_flags
 from recorder.run_file.proof.made.tally import Tally
 from recorder.run_file.proof.made.versions import made_otherwise
 from recorder.run_file.proof.parts.proof import Check, Proof, State
@@ -63,7 +62,7 @@ def _prove(
     ties = held.ties.get(device.name, ())
     for made in made_values(columns, held.header, device, ties, events):
         stop = made.start + len(made.values)
-        unsound = health_flags(held.health, made.channel, made.start, stop)
+        unsound = held.health.flags_of(made.channel, made.start, stop)
         whole = made._replace(flags=made.flags | unsound)
         _compare(tallies[made.channel], columns, whole)
         progress(made.start)
@@ -119,6 +118,8 @@ def _differences(
 
 
 def _outcome(held: Held, channel: ChannelHeader, tally: Tally) -> Proof:
+    if not tally.n:
+        return _proof(channel, State.NOT_PROVED, "there is no value of it")
     if tally.first is not None:
         if held.other_version and (why := made_otherwise(held, channel, tally)):
             return _proof(channel, State.NOT_PROVED, why)

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TypeAlias
+from typing import Final
 
-__all__ = ["Check", "Progress", "Proof", "State"]
+__all__ = ["Check", "Proof", "State", "first_of"]
 
-Progress: TypeAlias = Callable[[float, str], None]
-"""Called with the part done, 0 to 1, and what is being done."""
+TOLD: Final = 3
+"""Contradictions told one by one; the others are counted."""
 
 
 class State(StrEnum):
@@ -60,3 +60,9 @@ class Proof:
     def line(self) -> str:
         """One line for a person."""
         return f"{self.check}{f', {self.of}' if self.of else ''}: {self.words}"
+
+
+def first_of(wrong: Sequence[str]) -> str:
+    """The first few of what contradicts a part, and how many there are more."""
+    more = len(wrong) - TOLD
+    return "; ".join(wrong[:TOLD]) + (f"; and {more:,} more" if more > 0 else "")

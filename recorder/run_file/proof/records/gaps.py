@@ -7,13 +7,12 @@ the numbers too. A device with neither (sentences of a receiver) cannot be check
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from itertools import islice
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from recorder.run.parts.gap import Cause
-from recorder.run_file.proof.parts.proof import Check, Proof, State
+from recorder.run_file.proof.parts.proof import Check, Proof, State, first_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -37,8 +36,6 @@ TELLS_OF_EVERY_STEP: Final = frozenset({"load-cell-frames"})
 """Drivers of devices that sample at exactly even steps, and tell of every step off them."""
 SLACK: Final = 0.01
 """Of a long hole: the drivers place a frame by its tick within so much of where it should be."""
-TOLD: Final = 3
-"""Contradictions told one by one; the others are counted."""
 
 
 @dataclass
@@ -81,7 +78,7 @@ def _prove(held: Held, device: DeviceHeader) -> Proof:
         return _proof(device, State.NOT_PROVED, f"{seen.n} records show no step of its clock")
     wrong = list(_contradictions(device, seen, gaps, _frame_of(held, device)))
     if wrong:
-        return _proof(device, State.CONTRADICTED, _told(wrong))
+        return _proof(device, State.CONTRADICTED, first_of(wrong))
     lost = sum(gap.lost_records for gap in gaps)
     said = f"{seen.n:,} records, {_many(len(gaps), 'gap')} with {lost:,} lost records"
     if seen.even or seen.numbered:
@@ -225,12 +222,6 @@ def _unlike(seen: _Seen, record: int, gaps: list[Gap], frame: int) -> str:
         if missing not in {n % seen.modulus for n in (lost, lost - again)}:
             return f"{told}, and by its sequence {missing} are missing or whole turns more"
     return ""
-
-
-def _told(wrong: list[str]) -> str:
-    head = "; ".join(islice(wrong, TOLD))
-    more = len(wrong) - TOLD
-    return head + (f"; and {_many(more, 'more contradiction')}" if more > 0 else "")
 
 
 def _many(n: int, what: str) -> str:

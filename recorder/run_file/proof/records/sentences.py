@@ -52,6 +52,8 @@ def _prove(held: Held, device: DeviceHeader, progress: Callable[[float], None]) 
     columns = held.store.columns(f"devices/{device.name}")
     n = columns["tick"].n
     names = device.record_dtype.names or ()
+    if not n:
+        return _proof(device, State.NOT_PROVED, "there is no sentence of it")
     for start in range(0, n, CHUNK):
         records = read_records(columns, device.record_dtype, start, min(start + CHUNK, n))
         for i, record in enumerate(records):

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from recorder.run.parts.errors import RunFileError
+from recorder.run.parts.progress import untold
 from recorder.run_file.proof.kept.certificates import prove_certificates
 from recorder.run_file.proof.kept.events import prove_events
 from recorder.run_file.proof.kept.header import prove_header
@@ -27,8 +28,8 @@ from recorder.run_file.seal.verify import verify_run
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+    from recorder.run.parts.progress import Progress
     from recorder.run_file.proof.parts.held import Held
-    from recorder.run_file.proof.parts.proof import Progress
 
 __all__ = ["prove_file"]
 
@@ -64,7 +65,7 @@ def prove_file(path: Path | str, *, progress: Progress | None = None) -> list[Pr
     RunFileError
         Not a run file at all, or of a newer layout.
     """
-    tell = progress or (lambda _part, _what: None)
+    tell = progress or untold
     findings = verify_run(path, progress=lambda part, what: tell(DIGESTS_PART * part, what))
     if findings:
         damage = [

@@ -145,6 +145,15 @@ def sealed_as(run: MadeRun, path: Path) -> Path:
     return path
 
 
+def without_digests(path: Path) -> Path:
+    """A sealed run less its digests, closed again."""
+    os.truncate(path, path.stat().st_size - CLOSING_BYTES)
+    with h5py.File(path, "r+") as file:
+        del file["digests/json"]
+    mark_complete(path)
+    return path
+
+
 def harmed(path: Path, harm: Callable[[h5py.File], None]) -> Path:
     """Do harm to a sealed run, and make all its digests anew."""
     os.truncate(path, path.stat().st_size - CLOSING_BYTES)

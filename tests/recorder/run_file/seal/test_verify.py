@@ -20,6 +20,7 @@ from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.digests import CLOSING_BYTES
 from recorder.run_file.seal.verify import verify_run
 from tests.recorder.made_runs import MadeRun, append_blocks
+from tests.recorder.run_file.proof.honest_run import without_digests
 
 
 def test_a_sealed_run_is_sound(sealed: Path) -> None:
@@ -72,6 +73,11 @@ def test_what_an_hdf5_editor_changes_is_found(
             "_missing": "level_0: missing",
         }
         assert any(names[harm.__name__] in line for line in findings)
+
+
+def test_digests_that_are_missing_are_a_finding(copied: Path) -> None:
+    """They were not looked for, and nothing else was wrong."""
+    assert verify_run(without_digests(copied)) == ["its digests are missing"]
 
 
 def test_a_damaged_sample_is_named(sealed: Path, tmp_path: Path, made: MadeRun) -> None:
