@@ -153,7 +153,8 @@ def _verdict(
     if difference is None or limit is None:
         passed, what = None, f"certificate {certificate.certificate_id} states no limit"
     else:
-        passed = abs(difference) <= limit
+        # Of the counts of numpy the comparison would be its boolean.
+        passed = bool(abs(difference) <= limit)
         state = "in limits" if passed else "OUT OF LIMITS"
         what = (
             f"{state}: {difference:+.0f} counts ({force:+.3g} kN) from what was expected,"

@@ -186,7 +186,7 @@ _QUIET = frozenset({
 
 def _shows_ability(criteria: Sequence[Criterion]) -> bool:
     """Whether a stretch's pull is evidence of what the locomotive can do."""
-    return all(c.passed is not False for c in criteria if c.kind in _QUIET)
+    return not any(c.refuses for c in criteria if c.kind in _QUIET)
 
 
 def _own_pulls(

@@ -100,7 +100,7 @@ def _kinds(results: Sequence[StretchResult]) -> list[CriterionKind]:
 
 def _counted(kind: CriterionKind, results: Sequence[StretchResult]) -> CriterionCount:
     asked = [(r, c) for r in results for c in r.admission.criteria if c.kind is kind]
-    refused = [(r, c) for r, c in asked if c.passed is False]
+    refused = [(r, c) for r, c in asked if c.refuses]
     reasons = [c.reason for _, c in refused]
     return CriterionCount(
         kind=kind,
@@ -108,5 +108,5 @@ def _counted(kind: CriterionKind, results: Sequence[StretchResult]) -> Criterion
         refused=len(refused),
         refused_s=sum(r.stretch.seconds for r, _ in refused),
         unknown=sum(c.passed is None and r.admission.admitted for r, c in asked),
-        commonest=max(set(reasons), key=reasons.count) if reasons else "",
+        commonest=max(dict.fromkeys(reasons), key=reasons.count) if reasons else "",
     )

@@ -60,7 +60,7 @@ class EnergyLedger:
         """Whether zero lies inside the closure's uncertainty; ``None`` if not known."""
         if self.closure is None or not math.isfinite(self.closure.value):
             return None
-        return abs(self.closure.value) <= self.closure.expanded
+        return bool(abs(self.closure.value) <= self.closure.expanded)
 
 
 def drawbar_work(run: RunBasis) -> tuple[Measured, Measured, Measured]:

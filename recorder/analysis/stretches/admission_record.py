@@ -50,6 +50,12 @@ class Criterion:
     reason: str = ""
     """Why it refuses, for a sentence after ``refused because``."""
 
+    @property
+    def refuses(self) -> bool:
+        """It was asked and not passed, in whatever kind of boolean: numpy's ``False`` is not
+        Python's."""
+        return self.passed is not None and not self.passed
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Admission:
@@ -60,11 +66,11 @@ class Admission:
     @property
     def admitted(self) -> bool:
         """No criterion refuses."""
-        return all(c.passed is not False for c in self.criteria)
+        return not any(c.refuses for c in self.criteria)
 
     @property
     def reasons(self) -> tuple[str, ...]:
         """Why it is refused, each reason once, in the order asked."""
         return tuple(
-            dict.fromkeys(c.reason or c.kind.value for c in self.criteria if c.passed is False)
+            dict.fromkeys(c.reason or c.kind.value for c in self.criteria if c.refuses)
         )

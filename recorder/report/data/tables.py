@@ -300,7 +300,7 @@ def _admission(answer: CampaignAnswer) -> list[dict[str, Any]]:
             "value": c.value,
             "limit": c.limit,
             "passed": "not known" if c.passed is None else ("yes" if c.passed else "no"),
-            "reason": c.reason if c.passed is False else "",
+            "reason": c.reason if c.refuses else "",
         }
         for run in answer.runs
         for r in run.results

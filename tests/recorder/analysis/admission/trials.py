@@ -60,7 +60,7 @@ def seconds(results: Sequence[StretchResult], *, judged: bool = True) -> float:
 
 def refused_by(result: StretchResult) -> set[CriterionKind]:
     """What refuses a stretch."""
-    return {c.kind for c in result.admission.criteria if c.passed is False}
+    return {c.kind for c in result.admission.criteria if c.refuses}
 
 
 def at(results: Sequence[StretchResult], t_s: float) -> StretchResult:
