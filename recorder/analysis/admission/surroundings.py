@@ -57,23 +57,24 @@ _NEGATED: Final = re.compile(
 def wind_criterion(
     stretch: Stretch, marks: Sequence[Mark], limits: AdmissionLimits
 ) -> Criterion:
-    """Wind, as last marked, below what the contract allows."""
-    wind = _strongest(stretch, marks)
-    most = limits.wind_most_m_s
+    """The strongest wind marked for any of the stretch below what the contract allows."""
+    winds = _winds(stretch, marks)
+    blown = [wind.speed_m_s for wind in winds if wind is not None]
+    most, part = limits.wind_most_m_s, ", and not known for a part" * (None in winds)
+    strongest = max(blown, default=math.nan)
+    told = strongest > most or (bool(blown) and not part)
     return Criterion(
         kind=CriterionKind.WIND,
-        value="not known" if wind is None else f"{wind.speed_m_s:.1f} m/s",
+        value=f"{strongest:.1f} m/s{part}" if blown else "not known",
         limit=f"at most {most:g} m/s",
-        passed=None if wind is None else wind.speed_m_s <= most,
+        passed=strongest <= most if told else None,
         reason=f"the wind blew harder than {most:g} m/s",
     )
 
 
-def _strongest(stretch: Stretch, marks: Sequence[Mark]) -> Wind | None:
-    """The strongest wind keyed for any of the stretch; ``None`` when the last word of it, or any
-    within, gave no figures."""
-    before: list[Wind | None] = []
-    within: list[Wind | None] = []
+def _winds(stretch: Stretch, marks: Sequence[Mark]) -> list[Wind | None]:
+    """Those keyed for any of the stretch, in order; ``None``: spoken of without figures."""
+    winds: list[Wind | None] = []
     for mark in marks:
         if mark.kind is not Kind.WEATHER or mark.t_s > stretch.t_end_s:
             continue
@@ -81,12 +82,8 @@ def _strongest(stretch: Stretch, marks: Sequence[Mark]) -> Wind | None:
         if isinstance(value, WeatherMark) and not value.speaks_of_wind:
             continue
         wind = value.wind if isinstance(value, WeatherMark) else None
-        if mark.t_s <= stretch.t_start_s:
-            before = [wind]
-        else:
-            within.append(wind)
-    blown = [w for w in (*before, *within) if w is not None]
-    return max(blown, key=lambda w: w.speed_m_s, default=None)
+        winds = [wind] if mark.t_s <= stretch.t_start_s else [*winds, wind]
+    return winds
 
 
 def rail_criterion(

@@ -285,6 +285,23 @@ def test_sand_for_any_of_a_stretch_is_sand_and_the_last_wind_is_not_all() -> Non
     assert K.RAIL in refused_by(at(results, 500.0))
 
 
+@pytest.mark.parametrize(
+    ("later", "passed"),
+    [
+        ("wind 3 m/s from 270", True),
+        ("wind 18 m/s from 270", False),
+        ("strong wind", None),
+    ],
+)
+def test_a_wind_without_figures_within_a_stretch_is_not_passed_by_those_before(
+    later: str, passed: bool | None
+) -> None:
+    marks = (mark("weather", 1.0, "wind 2 m/s from 270"), mark("weather", 345.0, later))
+    result = at(results_of(STEADY, 1.02, *full(0.0, closed_s=600.0), *marks), 340.0)
+    (wind,) = [c for c in result.admission.criteria if c.kind is K.WIND]
+    assert (wind.passed, "not known" in wind.value) == (passed, passed is None)
+
+
 @pytest.mark.parametrize(("words", "rail"), [("not yet dry", "wet"), ("dry, no rain", "dry")])
 def test_what_is_denied_is_not_said(words: str, rail: str) -> None:
     results = results_of(STEADY, 1.02, *full(0.0, closed_s=600.0), mark("weather", 1.0, words))
