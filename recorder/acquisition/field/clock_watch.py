@@ -15,8 +15,8 @@ from calibration.clock.pace import crystal, no_crystal, off_words
 from calibration.utc.utc_judgement import judge_utc
 from recorder.acquisition.control.status import ClockStatus
 from recorder.run.parts.event import Event, EventKind
+from recorder.run.time.new_pulses import NewPulses
 from recorder.run.time.utc_evidence import NO_UTC, ClockSentences, evidence_of
-from recorder.run.values.wheel_distance import PPS_PRESENT
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -179,16 +179,12 @@ class _PulseTap:
 
     def __init__(self, device: DeviceHeader, into: deque[float], guard: threading.Lock) -> None:
         self._hz, self._into, self._guard = device.tick_hz, into, guard
-        self._last = -1
+        self._pulses = NewPulses()
 
     def see(self, records: NDArray[np.void], time_s: NDArray[np.float64]) -> None:
-        last = records[-1]
-        edge = int(last["pps_tick"])
-        if edge == self._last or not int(last["flags"]) & PPS_PRESENT:
-            return
-        # The first one seen may be long past.
-        if self._last >= 0:
-            since_s = (int(last["tick"]) - edge) / self._hz
+        edges, ticks = records["pps_tick"], records["tick"]
+        new = self._pulses.among(edges, records["flags"], ticks)
+        if len(new):
+            since_s = (ticks[new] - edges[new]) / self._hz
             with self._guard:
-                self._into.append(float(time_s[-1]) - since_s)
-        self._last = edge
+                self._into.extend((time_s[new] - since_s).tolist())

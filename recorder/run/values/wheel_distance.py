@@ -13,12 +13,10 @@ if TYPE_CHECKING:
 
     from calibration.certificates.wheel import WheelCertificate
 
-__all__ = ["ILLEGAL_QUADRATURE", "PPS_PRESENT", "WheelBase"]
+__all__ = ["ILLEGAL_QUADRATURE", "WheelBase"]
 
 ILLEGAL_QUADRATURE: Final = 2
-PPS_PRESENT: Final = 4
-"""Bits of a wheel record's own flags."""
-
+"""Bit of a wheel record's own flags."""
 SLACK_M: Final = 10.0
 """Allowed on top of that, since two records may be timed closer together than they were made."""
 

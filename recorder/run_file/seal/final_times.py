@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from recorder.run.parts.event import EventKind
+from recorder.run.time.new_pulses import NewPulses
 from recorder.run.time.timeline import UNSTATED, as_given, tie_ticks
 from recorder.run.time.utc import scale_of
 from recorder.run.time.utc_evidence import (
@@ -15,7 +16,6 @@ from recorder.run.time.utc_evidence import (
     resolution_of,
     timings_of,
 )
-from recorder.run.values.wheel_distance import PPS_PRESENT
 from recorder.run_file.hdf5.create import describe_dataset, put_text
 from recorder.run_file.hdf5.layout import part
 
@@ -184,13 +184,14 @@ def _pulses(store: Store, device: DeviceHeader, line: Timeline) -> NDArray[np.fl
     if "pps_tick" not in (device.record_dtype.names or ()):
         return np.empty(0)
     columns = store.columns(f"devices/{device.name}")
-    present = (columns["raw_flags"].read() & PPS_PRESENT) != 0
-    edges, ticks = columns["raw_pps_tick"].read(), columns["tick"].read()
-    new = present & np.append(True, edges[1:] != edges[:-1])
-    where = np.flatnonzero(new)
-    if not len(where):
-        return np.empty(0)
-    # An edge before the first frame of a stretch belongs to no tie of that stretch.
-    where = where[edges[where] <= ticks[where]]
-    time_s = columns["time_s"].read()[where]
-    return line.edge_times(where, edges[where], ticks[where], time_s, device.tick_hz)
+    names = ("raw_pps_tick", "raw_flags", "tick", "time_s")
+    pulses, found = NewPulses(), [np.empty(0)]
+    n = columns["tick"].n
+    for start in range(0, n, CHUNK):
+        stop = min(start + CHUNK, n)
+        edges, flags, ticks, time_s = (columns[name].read(start, stop) for name in names)
+        new = pulses.among(edges, flags, ticks)
+        found.append(
+            line.edge_times(start + new, edges[new], ticks[new], time_s[new], device.tick_hz)
+        )
+    return np.concatenate(found)

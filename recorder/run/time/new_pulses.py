@@ -1,0 +1,35 @@
+"""Which records are the first to tell of a pulse per second, live and at the seal."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+__all__ = ["PPS_PRESENT", "NewPulses"]
+
+PPS_PRESENT: Final = 4
+"""Bit of a wheel record's own flags: its input of a pulse per second has ticked."""
+
+
+class NewPulses:
+    """Finds the pulses of one device, records after records; each once."""
+
+    def __init__(self) -> None:
+        self._last: NDArray[np.uint64] | None = None
+
+    def among(
+        self, pps_tick: NDArray[np.uint64], flags: NDArray[np.uint8], tick: NDArray[np.uint64]
+    ) -> NDArray[np.intp]:
+        """(k,) numbers of those among the next (n,) records that tell of a new pulse.
+
+        What the first record of all tells of may be long past, and no tie of ticks to run time
+        holds that long: it is no new one. Nor is one after its own record, from before a restart.
+        """
+        before = np.concatenate((pps_tick[:1] if self._last is None else self._last, pps_tick))
+        self._last = before[-1:] if len(before) else None
+        new = (flags & PPS_PRESENT != 0) & (pps_tick != before[: len(pps_tick)])
+        return np.flatnonzero(new & (pps_tick <= tick))
