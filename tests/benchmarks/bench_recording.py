@@ -130,7 +130,8 @@ def _until_synced(
     feed.wait(600.0)
     session = recording.session
     stopped = False
-    while recording.returncode is None:
+    ended = False
+    while not ended:
         with contextlib.suppress(psutil.NoSuchProcess):
             used = _cpu_s(family)
         status = session.status()
@@ -139,8 +140,17 @@ def _until_synced(
             stopped = True
         if status.filed.get(DEVICE, 0) >= rows:
             break
-        time.sleep(0.01)
+        ended = _ended_within(recording, 0.01)
     return time.monotonic_ns(), used - before
+
+
+def _ended_within(recording: RecordingProcess, seconds: float) -> bool:
+    """Wait for its end, for so long at the most; whether it has ended."""
+    try:
+        recording.wait(seconds)
+    except TimeoutError:
+        return False
+    return True
 
 
 def _cpu_s(family: list[psutil.Process]) -> float:
@@ -335,11 +345,9 @@ def memory(folder: Path, seconds: float) -> None:
     with feed, recording:
         process = psutil.Process(recording.pid)
         end = time.monotonic() + seconds
-        while time.monotonic() < end:
-            time.sleep(5.0)
+        while time.monotonic() < end and not _ended_within(recording, 5.0):
             family = [process, *process.children(recursive=True)]
             held.append([p.memory_info().rss / 2**20 for p in family])
-        recording.stop()
     own = np.array([h[0] for h in held])
     after = own[len(own) // 10 :]
     print(f"recording process {after[0]:.1f} MiB, {after.min():.1f} to {after.max():.1f}")

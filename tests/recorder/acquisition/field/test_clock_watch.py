@@ -15,7 +15,14 @@ from recorder.run.parts.event import Event, EventKind
 from recorder.run.parts.header import RunHeader
 from recorder.run.parts.states import RunState
 from recorder.window.model.live.device_lines import Level, utc_line
-from tests.recorder.made_runs import STARTED_UTC_NS, gnss, header, load_cell
+from tests.recorder.made_runs import (
+    STARTED_UTC_NS,
+    gnss,
+    header,
+    load_cell,
+    wheel,
+    wheel_blocks,
+)
 
 NS = 10**9
 DAY_NS = 86_400 * NS
@@ -40,13 +47,13 @@ class Thread:
 
 
 class Car:
-    """A load cell and a receiver, watched."""
+    """A load cell, a receiver and a wheel, watched."""
 
     def __init__(self, wrong_ns: int = 0) -> None:
-        self.header: RunHeader = header(load_cell(), gnss())
-        self.cell, self.receiver = (Thread(d.name) for d in self.header.devices)
+        self.header: RunHeader = header(load_cell(), gnss(), wheel())
+        self.cell, self.receiver, self.wheel = (Thread(d.name) for d in self.header.devices)
         self.warned: list[str] = []
-        threads: Any = [self.cell, self.receiver]
+        threads: Any = [self.cell, self.receiver, self.wheel]
         self.watch = ClockWatch(self.header, threads, self.warned.append)
         self.wrong_ns = wrong_ns
 
@@ -83,6 +90,19 @@ def test_witnesses_that_agree_are_known() -> None:
     words, level = utc_line(_status(status))
     assert words.startswith("±")
     assert level is Level.GOOD
+
+
+def test_pulses_that_a_wheel_counts_are_heard() -> None:
+    car = Car()
+    car.ride(60)
+    assert "wire its pulses" in car.watch.status.words
+    car = Car()
+    for block in wheel_blocks(60.0):
+        for tap in car.wheel.taps:
+            tap.see(block.records, block.time_s())
+    car.ride(60)
+    assert "wire its pulses" not in car.watch.status.words
+    assert "pulse before" in car.watch.status.words
 
 
 def test_a_receiver_of_another_year_is_told_once_and_shown_loudly() -> None:
