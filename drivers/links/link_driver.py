@@ -6,17 +6,19 @@ import time
 from collections import deque
 from dataclasses import replace
 from itertools import pairwise
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Self
 
 from drivers.interface.driver_interface import Batch, Fault, FaultCause, Rest
 from drivers.interface.errors import LinkLostError, SetupError
 from drivers.links.backlog import BacklogWatch
+from drivers.links.transport import open_link
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from drivers.decoding.framing import RecordDecoder
-    from drivers.interface.driver_interface import Layout
+    from drivers.interface.driver_interface import DeviceDriver, Layout
+    from drivers.interface.settings import LinkSettings
     from drivers.links.transport import Link
 
 __all__ = ["LinkDriver", "inherit", "split_at_restarts"]
@@ -61,6 +63,36 @@ class LinkDriver:
         self._ready: deque[Batch] = deque()
         self._counters = link.counters()
         self._watch = BacklogWatch(link.full_bytes, self._alive_ns)
+
+    @classmethod
+    def on_port(
+        cls,
+        port: str,
+        decoder: RecordDecoder,
+        settings: LinkSettings,
+        *,
+        device_id: str,
+        after: DeviceDriver | None,
+        now_ns: Callable[[], int],
+    ) -> Self:
+        """Open the port for a fresh decoder, or for the one of the driver gone on from.
+
+        Raises
+        ------
+        SetupError
+            ``after`` is a driver of another kind, or the port is none.
+        LinkLostError
+            The port is missing, in use, not permitted, or nothing answers.
+        """
+        decoder = inherit(decoder, after, device_id)
+        link = open_link(
+            port,
+            baud_bd=settings.baud_bd,
+            read_timeout_s=settings.read_timeout_s,
+            device_id=device_id,
+        )
+        limit_s = settings.silence_limit_s
+        return cls(link, decoder, device_id=device_id, silence_limit_s=limit_s, now_ns=now_ns)
 
     @property
     def port(self) -> str:

@@ -38,8 +38,7 @@ from drivers.decoding.framing import NOT_A_FRAME, BatchMaker, FrameDecoder
 from drivers.decoding.unwrapping import MASK_32, WRAP_32, later, nearest
 from drivers.interface.driver_interface import DriverDescription, FaultCause, Layout, Role
 from drivers.interface.settings import LoadCellSettings, settings_from_options
-from drivers.links.link_driver import LinkDriver, inherit
-from drivers.links.transport import open_link
+from drivers.links.link_driver import LinkDriver
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -332,17 +331,6 @@ class LoadCellFrames(LinkDriver):
         """Open the port; see :func:`drivers.interface.registry.open_driver`."""
         settings = settings_from_options(LoadCellSettings, options, device_id)
         fresh = LoadCellDecoder(channels=settings.channels, tick_hz=settings.tick_hz)
-        decoder = inherit(fresh, after, device_id)
-        link = open_link(
-            port,
-            baud_bd=settings.baud_bd,
-            read_timeout_s=settings.read_timeout_s,
-            device_id=device_id,
-        )
-        return cls(
-            link,
-            decoder,
-            device_id=device_id,
-            silence_limit_s=settings.silence_limit_s,
-            now_ns=now_ns,
+        return cls.on_port(
+            port, fresh, settings, device_id=device_id, after=after, now_ns=now_ns
         )

@@ -30,8 +30,7 @@ from drivers.interface.driver_interface import (
     Role,
 )
 from drivers.interface.settings import NmeaSettings, settings_from_options
-from drivers.links.link_driver import LinkDriver, inherit
-from drivers.links.transport import open_link
+from drivers.links.link_driver import LinkDriver
 from drivers.protocols.gnss_time import NO_TIME_NS, TimeJudge
 from drivers.protocols.nmea_sentences import (
     KINDS,
@@ -264,17 +263,6 @@ class Nmea0183(LinkDriver):
         """Open the port; see :func:`drivers.interface.registry.open_driver`."""
         settings = settings_from_options(NmeaSettings, options, device_id)
         fresh = NmeaDecoder(confirmations=settings.confirmations)
-        decoder = inherit(fresh, after, device_id)
-        link = open_link(
-            port,
-            baud_bd=settings.baud_bd,
-            read_timeout_s=settings.read_timeout_s,
-            device_id=device_id,
-        )
-        return cls(
-            link,
-            decoder,
-            device_id=device_id,
-            silence_limit_s=settings.silence_limit_s,
-            now_ns=now_ns,
+        return cls.on_port(
+            port, fresh, settings, device_id=device_id, after=after, now_ns=now_ns
         )

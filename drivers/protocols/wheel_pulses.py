@@ -46,8 +46,7 @@ from drivers.decoding.unwrapping import (
 )
 from drivers.interface.driver_interface import DriverDescription, FaultCause, Layout, Role
 from drivers.interface.settings import WheelSettings, settings_from_options
-from drivers.links.link_driver import LinkDriver, inherit
-from drivers.links.transport import open_link
+from drivers.links.link_driver import LinkDriver
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -364,17 +363,6 @@ class WheelPulses(LinkDriver):
         """Open the port; see :func:`drivers.interface.registry.open_driver`."""
         settings = settings_from_options(WheelSettings, options, device_id)
         fresh = WheelDecoder(tick_hz=settings.tick_hz, max_pulse_hz=settings.max_pulse_hz)
-        decoder = inherit(fresh, after, device_id)
-        link = open_link(
-            port,
-            baud_bd=settings.baud_bd,
-            read_timeout_s=settings.read_timeout_s,
-            device_id=device_id,
-        )
-        return cls(
-            link,
-            decoder,
-            device_id=device_id,
-            silence_limit_s=settings.silence_limit_s,
-            now_ns=now_ns,
+        return cls.on_port(
+            port, fresh, settings, device_id=device_id, after=after, now_ns=now_ns
         )
