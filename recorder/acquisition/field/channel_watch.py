@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from recorder.acquisition.field.each_second import EachSecond
 from recorder.run.checks.run_health import RunHealth
 from recorder.run.parts.block import joined
 
@@ -44,22 +45,13 @@ class ChannelWatch:
         self._warn = warn
         self._warned: dict[tuple[object, ...], float] = {}
         self._shown: dict[str, tuple[str, ...]] = {}
-        self._broken = False
+        self._work = EachSecond("the channels", self._look, warn)
 
     def second(self, t_s: float) -> None:
         """One second's work, at this run time; a bug of it is told and ends it, nothing else."""
-        if self._broken:
-            return
-        try:
-            self._look(t_s)
-        except Exception as bug:  # noqa: BLE001 - the recording does not end for a watch
-            self._broken = True
+        if not self._work.done(t_s):
             words = "its channels are no longer watched: an internal error"
             self._shown = dict.fromkeys(self._rings, (words,))
-            self._warn(
-                f"the channels are no longer watched, internal error:"
-                f" {type(bug).__name__}: {bug}; recording goes on, the seal looks at them again"
-            )
 
     def unsound(self, device: str) -> tuple[str, ...]:
         """What is wrong with the channels of a device now, one line each."""

@@ -14,6 +14,7 @@ import numpy as np
 from calibration.clock.pace import crystal, no_crystal, off_words
 from calibration.utc.utc_judgement import judge_utc
 from recorder.acquisition.control.status import ClockStatus
+from recorder.acquisition.field.each_second import EachSecond
 from recorder.run.parts.event import Event, EventKind
 from recorder.run.time.new_pulses import NewPulses
 from recorder.run.time.utc_evidence import NO_UTC, ClockSentences, evidence_of
@@ -58,7 +59,7 @@ class ClockWatch:
         self._pulses: deque[float] = deque(maxlen=PULSES)
         self._told: set[str] = set()
         self._next_s = FIRST_S[0]
-        self._broken = False
+        self._work = EachSecond("the clocks", self._look, warn)
         self._receiver = self._counter = ""
         for thread in threads:
             device = next(d for d in header.devices if d.name == thread.name)
@@ -79,17 +80,8 @@ class ClockWatch:
 
     def second(self, t_s: float) -> None:
         """One second's work, at this run time; a bug of it is told and ends it, nothing else."""
-        if self._broken:
-            return
-        try:
-            self._look(t_s)
-        except Exception as bug:  # noqa: BLE001 - the recording does not end for a watch
-            self._broken = True
-            self.status = ClockStatus(words="the clocks are no longer watched")
-            self._warn(
-                f"the clocks are no longer watched, internal error: {type(bug).__name__}: {bug};"
-                " recording goes on, the seal hears them again"
-            )
+        if not self._work.done(t_s):
+            self.status = ClockStatus(words=self._work.over)
 
     def _look(self, t_s: float) -> None:
         self._rates()
