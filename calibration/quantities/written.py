@@ -7,7 +7,7 @@ from typing import Final
 
 from calibration.quantities.units import find_unit
 
-__all__ = ["NO_VALUE", "symbol", "typeset", "written"]
+__all__ = ["NO_VALUE", "many", "symbol", "typeset", "written"]
 
 THIN_SPACE: Final = "\u2009"
 """Between groups of three digits (SI Brochure, 9th edition, 5.4.4)."""
@@ -48,6 +48,11 @@ def written(value: float | None, decimals: int, *, sign: bool = False) -> str:
     rounded = round(value, decimals)
     text = typeset(f"{abs(rounded):.{decimals}f}")
     return text if rounded == 0.0 else (MINUS if rounded < 0 else "+" if sign else "") + text
+
+
+def many(n: int, what: str) -> str:
+    """``1 gap``, ``2,000 gaps``: of a thing whose plural has an s."""
+    return f"{n:,} {what}{'' if n == 1 else 's'}"
 
 
 def typeset(number: str) -> str:

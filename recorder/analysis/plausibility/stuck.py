@@ -12,6 +12,7 @@ import numpy as np
 
 from calibration.quantities import flags as flag_bits
 from calibration.quantities.receiver import RECEIVER_GOES_M_S
+from calibration.quantities.written import many
 from recorder.analysis.plausibility.doubt import Checked, Doubt, DoubtKind
 from recorder.analysis.plausibility.evidence import block_means
 from recorder.analysis.series.run_series import STANDS_M_S
@@ -150,7 +151,9 @@ def _drift_at_rest(evidence: Evidence) -> Checked:
     seconds = max(e.t_stop_s - e.t_start_s for e in drifts)
     text = f"{drifts[0].words}; take a zero before and after, and compare them"
     doubt = Doubt(kind=DoubtKind.DRIFT, text=text, value=seconds, limit=0.0, stops=False)
-    return Checked(name=name, outcome=f"{len(drifts)} drifts while standing", doubt=doubt)
+    return Checked(
+        name=name, outcome=f"{many(len(drifts), 'drift')} while standing", doubt=doubt
+    )
 
 
 def _no_drift(name: str, stood_s: float) -> Checked:

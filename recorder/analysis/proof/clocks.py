@@ -25,7 +25,8 @@ def prove_clocks(clock: ClockOfRun) -> Proof:
     if not clock.own_clocks:
         return _proof(State.NOT_PROVED, "no device was tied that has a clock of its own")
     names = " and ".join(clock.own_clocks)
-    return _proof(State.PROVED, f"{names} keep the computer's pace as nearly as crystals do")
+    kept = "keeps" if len(clock.own_clocks) == 1 else "keep"
+    return _proof(State.PROVED, f"{names} {kept} the computer's pace as nearly as crystals do")
 
 
 def _proof(state: State, words: str) -> Proof:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
-from calibration.quantities.written import written
+from calibration.quantities.written import many, written
 from recorder.analysis.series.series import GradeSource
 from recorder.analysis.specification.overall import untested
 from recorder.analysis.specification.verdicts import Verdict
@@ -228,6 +228,6 @@ def _doubts_of_file(run: LoadedRun) -> list[str]:
     ]
     if run.gaps:
         seconds = math.fsum(g.t_end_s - g.t_start_s for g in run.gaps)
-        out.append(f"{run.name}: {len(run.gaps)} gaps, {seconds:.1f} s together")
+        out.append(f"{run.name}: {many(len(run.gaps), 'gap')}, {seconds:.1f} s together")
     out += [f"{run.name}: {words}" for words in told(held.episodes, MOST_EPISODES)]
     return out

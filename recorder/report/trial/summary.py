@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from calibration.quantities.constants import KM_H_PER_M_S
+from calibration.quantities.written import many
 from recorder.analysis.series.run_series import first_channel
 from recorder.exchange.description import RunDescription, describe
 from recorder.report.pages.charts import trace_chart
@@ -72,10 +73,14 @@ def _document(run: RunFile) -> Document:
 def _sentence(held: RunDescription) -> str:
     state = "sealed" if held.complete else "NOT sealed: the recording was cut off"
     lost = sum(g.lost_records for g in held.gaps)
-    holes = f"{len(held.gaps)} gaps, {lost} records known to be lost" if held.gaps else "no gap"
+    holes = (
+        f"{many(len(held.gaps), 'gap')}, known to be lost: {many(lost, 'record')}"
+        if held.gaps
+        else "no gap"
+    )
     return (
-        f"{held.duration_s:.1f} s recorded; {holes}; {held.marks.n} marks; the file is {state}."
-        f" {_utc(held.clock)}."
+        f"{held.duration_s:.1f} s recorded; {holes}; {many(held.marks.n, 'mark')}; the file"
+        f" is {state}. {_utc(held.clock)}."
     )
 
 

@@ -149,5 +149,5 @@ def told(episodes: Sequence[Episode], most: int) -> list[str]:
     """At most so many in words, a line each, and how many there are more."""
     lines = [f"not sound: {episode.words}" for episode in episodes[:most]]
     if (more := len(episodes) - most) > 0:
-        lines.append(f"… and {more} stretches more in which a channel was not sound")
+        lines.append(f"… and {more:,} more in which a channel was not sound")
     return lines

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 
 import numpy as np
 
+from calibration.quantities.written import many
 from recorder.run.checks.channel_health import Episode, HealthFault
 from recorder.run.checks.motion import Movement
 
@@ -290,11 +291,11 @@ class RareWatch:
             self.open = None
 
     def _text(self, n: int) -> str:
-        many = "1 sample" if n == 1 else f"{n} samples"
+        told = many(n, "sample")
         if self.fault is HealthFault.RAILED:
-            return f"{many} at the converter's rails: the true value is beyond the number"
+            return f"{told} at the converter's rails: the true value is beyond the number"
         return (
-            f"{many}, each alone, left the neighbours by more than 10 of the usual steps; in no"
+            f"{told}, each alone, left the neighbours by more than 10 of the usual steps; in no"
             " mean"
         )
 

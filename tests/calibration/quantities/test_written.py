@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calibration.quantities.units import UnitError
-from calibration.quantities.written import NO_VALUE, symbol, typeset, written
+from calibration.quantities.written import NO_VALUE, many, symbol, typeset, written
 
 
 def test_thin_spaces_true_minus_and_no_minus_zero() -> None:
@@ -42,3 +42,8 @@ def test_symbols() -> None:
     ]  # fmt: skip
     with pytest.raises(UnitError, match="furlong"):
         symbol("furlong")
+
+
+@pytest.mark.parametrize(("n", "words"), [(0, "0 gaps"), (1, "1 gap"), (2000, "2,000 gaps")])
+def test_one_thing_is_no_several(n: int, words: str) -> None:
+    assert many(n, "gap") == words

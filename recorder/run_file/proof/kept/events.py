@@ -7,6 +7,7 @@ from collections import Counter
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, TypeAlias
 
+from calibration.quantities.written import many
 from recorder.run.parts.event import EventKind
 from recorder.run.parts.gap import Cause, Gap
 from recorder.run_file.hdf5.layout import EVENT_DTYPE, GAP_DTYPE
@@ -58,8 +59,8 @@ def prove_events(held: Held, progress: Callable[[float], None]) -> Iterator[Proo
         yield _proof(State.CONTRADICTED, first_of(wrong))
         return
     words = (
-        f"{len(held.gaps):,} gaps and {len(held.events):,} events are those that were written"
-        " while it was recorded"
+        f"{many(len(held.gaps), 'gap')} and {many(len(held.events), 'event')}, as they were"
+        " written while it was recorded"
     )
     yield _proof(State.PROVED, words)
 

@@ -6,6 +6,7 @@ from collections import Counter
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
+from calibration.quantities.written import many
 from recorder.marks.mark import by_mark
 from recorder.run.parts.errors import RunFileError
 from recorder.run.parts.event import EventKind
@@ -55,13 +56,11 @@ def _outcome(revisions: Sequence[Mark], added: Sequence[Mark], wrong: list[str])
     marks = len({mark.mark_id for mark in revisions})
     moved = sorted({mark.by or "nobody named" for mark in _moved(revisions)})
     words = (
-        f"{marks} marks in {len(revisions)} revisions ({len(added)} added after the seal): each"
-        " history begins with what was keyed and has every revision once"
+        f"{many(marks, 'mark')} in {many(len(revisions), 'revision')} ({len(added)} added after the"
+        " seal): each history begins with what was keyed and has every revision once"
     )
     if moved:
-        words += (
-            f"; {len(_moved(revisions))} were moved to another instant, by {', '.join(moved)}"
-        )
+        words += f"; moved to another instant: {len(_moved(revisions))}, by {', '.join(moved)}"
     return _proof(State.PROVED, words)
 
 
@@ -151,16 +150,19 @@ def _doubtful(held: Held, added: Sequence[Mark]) -> Iterator[Proof]:
     early = [mark for mark in added if mark.entered_utc_ns < held.header.started_utc_ns]
     if early:
         words = (
-            f"{len(early)} revisions added after the seal bear times of entry before the run"
-            " began: the clock of one of the two computers was wrong"
+            f"{many(len(early), 'revision')} added after the seal, with times of entry before the"
+            " run began: the clock of one of the two computers was wrong"
         )
         yield _proof(State.NOT_PROVED, words)
     for what, unnamed in (
-        ("who made them", sum(not mark.by.strip() for mark in [*held.marks, *added])),
-        ("which version kept them", sum(not m.software.strip() for m in [*held.marks, *added])),
+        ("a name of who made it", sum(not mark.by.strip() for mark in [*held.marks, *added])),
+        (
+            "the version that kept it",
+            sum(not m.software.strip() for m in [*held.marks, *added]),
+        ),
     ):
         if unnamed:
-            yield _proof(State.NOT_PROVED, f"{unnamed} revisions do not say {what}")
+            yield _proof(State.NOT_PROVED, f"{many(unnamed, 'revision')} without {what}")
 
 
 def _proof(state: State, words: str) -> Proof:

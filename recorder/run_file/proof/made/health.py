@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from calibration.quantities.written import many
 from recorder.run.parts.errors import RunFileError
 from recorder.run.parts.event import EventKind
 from recorder.run.values.calibrate import parse_certificates
@@ -34,7 +35,7 @@ def prove_health(held: Held, progress: Callable[[float], None]) -> Iterator[Proo
     by = f" (sealed by {held.other_version})" if held.other_version else ""
     if len(stored) != len(found):
         words = (
-            f"{len(stored)} episodes of a channel that was not sound are stored, {len(found)} are"
+            f"{many(len(stored), 'episode')} of a channel that was not sound stored, {len(found)}"
             f" found again{_first_of(held.health.episodes)}{by}"
         )
         yield _proof(State.NOT_PROVED if by else State.CONTRADICTED, words)
@@ -53,8 +54,8 @@ def prove_health(held: Held, progress: Callable[[float], None]) -> Iterator[Proo
         yield _proof(State.NOT_PROVED, words)
         return
     words = (
-        f"{len(found)} episodes of a channel that was not sound, found again alike in"
-        f" {records:,} records"
+        f"{many(len(found), 'episode')} of a channel that was not sound, found again alike in"
+        f" {many(records, 'record')}"
     )
     yield _proof(State.PROVED, words)
 

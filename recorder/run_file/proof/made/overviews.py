@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.quantities.written import many
 from recorder.run_file.proof.parts.proof import Check, Proof, State
 from recorder.run_file.seal.final_overviews import made_overviews, overview_path
 
@@ -31,12 +32,12 @@ def prove_overviews(held: Held, progress: Callable[[float], None]) -> Iterator[P
         levels[name] = levels.get(name, 0) + 1
         if name not in wrong and (why := _unlike(held, made)):
             wrong[name] = why
-    for name, many in levels.items():
+    for name, n in levels.items():
         if name in wrong:
             by = f" (made by {held.other_version})" if held.other_version else ""
             yield _proof(name, State.CONTRADICTED, wrong[name] + by)
         else:
-            yield _proof(name, State.PROVED, f"{many} levels are those of its values and times")
+            yield _proof(name, State.PROVED, f"{many(n, 'level')} as its values and times give")
 
 
 def _unlike(held: Held, made: MadeOverview) -> str:

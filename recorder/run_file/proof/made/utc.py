@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from calibration.quantities.written import many
 from recorder.run.parts.errors import UnreadableError
 from recorder.run.time.utc import UTC_DTYPE, UtcSource
 from recorder.run_file.hdf5.store import parsed
@@ -59,8 +60,9 @@ def _judged(
         return _proof(State.NOT_PROVED if by else State.CONTRADICTED, words)
     if (stored.fixes, stored.pulses) != (source.fixes, source.pulses):
         words = (
-            f"the file says UTC was tied by {stored.fixes:,} sentences and {stored.pulses:,}"
-            f" pulses; it holds {source.fixes:,} and {source.pulses:,} to tie it by{by}"
+            f"the file says UTC was tied by {many(stored.fixes, 'sentence')} and"
+            f" {many(stored.pulses, 'pulse')};"
+            f" it holds {source.fixes:,} and {source.pulses:,} to tie it by{by}"
         )
         return _proof(State.NOT_PROVED if by else State.CONTRADICTED, words)
     if not by and stored.judgement is not None and not _same(stored, source):
@@ -114,10 +116,10 @@ def _alone(source: UtcSource, nodes: int) -> tuple[State, str]:
     if not source.fixes:
         why = f" ({source.why})" if source.why else ""
         return State.NOT_PROVED, f"UTC is the {source.source} alone{why}: nothing to tie it to"
-    told = f"{source.fixes:,} sentences" + (
-        f" and {source.pulses:,} pulses per second" if source.pulses else ""
+    told = many(source.fixes, "sentence") + (
+        f" and {many(source.pulses, 'pulse')} of a second" if source.pulses else ""
     )
-    words = f"{nodes:,} nodes of UTC are what {told} give when tied again"
+    words = f"{many(nodes, 'node')} of UTC, the same when tied again by {told}"
     if judgement is not None and judgement.contradicted:
         return (
             State.NOT_PROVED,

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities.flags import describe
+from calibration.quantities.written import many
 from recorder.run.parts.errors import RunFileError
 from recorder.run.values.calibrate import parse_certificates
 from recorder.run_file.proof.made.tally import Tally
@@ -138,7 +139,9 @@ def _outcome(held: Held, channel: ChannelHeader, tally: Tally) -> Proof:
         if channel.certificate
         else "from the records as they came"
     )
-    return _proof(channel, State.PROVED, f"{tally.n:,} values and flags are the same {how}")
+    return _proof(
+        channel, State.PROVED, f"{many(tally.n, 'value')} and flags are the same {how}"
+    )
 
 
 def _flags_outcome(held: Held, channel: ChannelHeader, tally: Tally) -> Proof:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.quantities.written import many
 from recorder.run.parts.gap import Cause
 from recorder.run_file.proof.parts.proof import Check, Proof, State, first_of
 
@@ -75,12 +76,16 @@ def _prove(held: Held, device: DeviceHeader) -> Proof:
         return _proof(device, State.NOT_PROVED, words)
     seen = _look(held, device)
     if seen.n < 2:
-        return _proof(device, State.NOT_PROVED, f"{seen.n} records show no step of its clock")
+        return _proof(
+            device, State.NOT_PROVED, f"no step of its clock shows in {many(seen.n, 'record')}"
+        )
     wrong = list(_contradictions(device, seen, gaps, _frame_of(held, device)))
     if wrong:
         return _proof(device, State.CONTRADICTED, first_of(wrong))
     lost = sum(gap.lost_records for gap in gaps)
-    said = f"{seen.n:,} records, {_many(len(gaps), 'gap')} with {lost:,} lost records"
+    said = (
+        f"{many(seen.n, 'record')}, {many(len(gaps), 'gap')} with {many(lost, 'lost record')}"
+    )
     if seen.even or seen.numbered:
         by = " and ".join(
             [*(["ticks"] if seen.even else []), *(["sequence"] if seen.numbered else [])]
@@ -187,19 +192,19 @@ def _contradictions(
             # record there is nothing to measure a hole by.
             continue
         if why := _unlike(seen, record, held, frame):
-            yield f"before record {record:,} of {device.name} {why}"
+            yield f"before record {record:,} of {device.name}: {why}"
 
 
 def _untold(seen: _Seen, record: int) -> str:
     if record in seen.back:
         what = "its ticks do not go on"
     elif record in seen.holes:
-        what = f"{seen.holes[record]:,} records are missing by its ticks"
+        what = f"{many(seen.holes[record], 'record')} missing by its ticks"
     elif record in seen.shifts:
         what = f"its tick is {seen.shifts[record]:+,} off the even steps"
     else:
-        what = f"{seen.turns[record]:,} records are missing by its sequence"
-    return f"before record {record:,} {what}, and no gap tells of it"
+        what = f"{many(seen.turns[record], 'record')} missing by its sequence"
+    return f"before record {record:,}: {what}, and no gap tells of it"
 
 
 def _unlike(seen: _Seen, record: int, gaps: list[Gap], frame: int) -> str:
@@ -207,7 +212,7 @@ def _unlike(seen: _Seen, record: int, gaps: list[Gap], frame: int) -> str:
     lost = sum(gap.lost_records for gap in gaps)
     if not lost:
         return ""
-    told = f"{lost:,} records are told lost ({', '.join(sorted({g.cause for g in gaps}))})"
+    told = f"{many(lost, 'record')} told lost ({', '.join(sorted({g.cause for g in gaps}))})"
     # Frames that were refused are counted as they come, and again when the next good one
     # shows by its number how many were missing.
     again = sum(gap.lost_records for gap in gaps if gap.cause is Cause.REFUSED)
@@ -215,17 +220,13 @@ def _unlike(seen: _Seen, record: int, gaps: list[Gap], frame: int) -> str:
         missing = seen.holes.get(record, 0)
         slack = max(frame, round(SLACK * missing)) if missing else 0
         if not any(abs(missing - n) <= slack for n in (lost, lost - again) if n or missing):
-            found = f"{missing:,} are missing" if missing else "they go on without a hole"
+            found = f"{missing:,} missing" if missing else "they go on without a hole"
             return f"{told}, and by its ticks {found}"
     if seen.numbered:
         missing = seen.turns.get(record, 0)
         if missing not in {n % seen.modulus for n in (lost, lost - again)}:
-            return f"{told}, and by its sequence {missing} are missing or whole turns more"
+            return f"{told}, and by its sequence {missing} missing or whole turns more"
     return ""
-
-
-def _many(n: int, what: str) -> str:
-    return f"{n:,} {what}{'' if n == 1 else 's'}"
 
 
 def _proof(device: DeviceHeader, state: State, words: str) -> Proof:

@@ -271,7 +271,7 @@ def test_doubts_stand_on_the_first_page(make: Make) -> None:
     words = " ".join(getattr(b, "text", "") for b in blocks)
     assert "not sealed" in words
     assert "F-1 had expired" in words
-    assert "1 gaps, 2.5 s" in words
+    assert "1 gap, 2.5 s" in words
     assert "of the variance of the mean margin" in words
 
 

@@ -220,7 +220,7 @@ HARM: list[tuple[Callable[[h5py.File], None], set[tuple[Check, str]], str]] = [
     (
         _a_gap_less,
         {(Check.GAPS, "cell"), (Check.RECORDS, "cell")},
-        "before record 3,000 150 records are missing by its ticks, and no gap tells of it",
+        "before record 3,000: 150 records missing by its ticks, and no gap tells of it",
     ),
     (
         _a_gap_less_in_the_text_alone,
@@ -251,11 +251,11 @@ HARM: list[tuple[Callable[[h5py.File], None], set[tuple[Check, str]], str]] = [
     ),
     (_a_sentence, {(Check.SENTENCES, "gnss")}, "record 5 keeps a sentence whose checksum"),
     (_a_port, {(Check.HEADER, "")}, "port of cell is 'none', the header says 'elsewhere'"),
-    (_fewer_lost, {(Check.GAPS, "cell")}, "20 records are told lost (checksum)"),
+    (_fewer_lost, {(Check.GAPS, "cell")}, "20 records told lost (checksum)"),
     (
         _records_cut_out,
         {(Check.GAPS, "cell"), (Check.RECORDS, "cell"), (Check.TICKS, "cell")},
-        "2,000 records are missing by its ticks",
+        "2,000 records missing by its ticks",
     ),
     (
         _the_end_cut_off,

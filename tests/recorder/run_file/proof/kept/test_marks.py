@@ -39,7 +39,7 @@ def test_a_revision_added_afterwards_belongs_to_the_history(mine: Path) -> None:
     (proof,) = proofs_of(mine)
     assert proof.state is State.PROVED
     assert "(1 added after the seal)" in proof.words
-    assert "1 were moved to another instant, by office" in proof.words
+    assert "moved to another instant: 1, by office" in proof.words
 
 
 def test_a_revision_that_skips_one_is_told(mine: Path) -> None:
@@ -73,7 +73,7 @@ def test_nobody_and_a_wrong_clock_are_not_proved(mine: Path) -> None:
     assert proved.state is State.PROVED
     assert [p.state for p in rest] == [State.NOT_PROVED, State.NOT_PROVED]
     assert "before the run began" in rest[0].words
-    assert "do not say who made them" in rest[1].words
+    assert "without a name of who made it" in rest[1].words
 
 
 def test_a_companion_that_does_not_read_is_not_proved(mine: Path) -> None:

@@ -117,7 +117,7 @@ def test_a_run_with_an_unsound_channel_proves_clean_and_not_without_its_flag(
     path = sealed_as(with_a_spike(honest_run()), tmp_path / "run.h5")
     proofs = prove_file(path)
     assert contradicted(proofs) == set()
-    assert words_of(proofs, Check.HEALTH).startswith("1 episodes")
+    assert words_of(proofs, Check.HEALTH).startswith("1 episode of")
 
     def unflag(file: h5py.File) -> None:
         file["devices/cell/pull_flags"][30 * CELL_BLOCK + 20] = 0
