@@ -18,7 +18,7 @@ from recorder.keeping.filer_reports import (
 from recorder.machine.child_process import ChildProcess, python_command
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from recorder.run.parts.progress import Progress
 
 __all__ = ["FilerProcess"]
 
@@ -40,7 +40,7 @@ class FilerProcess:
             raise FileExistsError(17, msg, str(self.run_path))
         self.filed: Filed | None = None
         """As last reported; None before the first."""
-        self._progress: Callable[[float, str], None] | None = None
+        self._progress: Progress | None = None
         self._failed = ""
         self._bug = False
         self._sealed = False
@@ -73,7 +73,7 @@ class FilerProcess:
     def seal(
         self,
         *,
-        progress: Callable[[float, str], None] | None = None,
+        progress: Progress | None = None,
         timeout_s: float | None = None,
     ) -> None:
         """File the rest, seal, check, remove the journal; its writer must have closed it.

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from recorder.keeping.errors import SealError
 from recorder.keeping.filer_process import FilerProcess
 from recorder.run.parts.states import FilerState
+
+if TYPE_CHECKING:
+    from recorder.run.parts.progress import Progress
 
 __all__ = ["FilerSupervisor"]
 
@@ -50,7 +54,7 @@ class FilerSupervisor:
             self.state = FilerState.DEAD
             self._warn(f"{problem}; the run file is made from the journal at the stop")
 
-    def seal(self, progress: Callable[[float, str], None]) -> None:
+    def seal(self, progress: Progress) -> None:
         """File the rest, seal, check, remove the journal, which must be closed.
 
         A filer that died is started once more first: it files everything from the journal.

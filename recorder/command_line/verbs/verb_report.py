@@ -21,10 +21,9 @@ from recorder.run_file.seal.digest_check import refuse_damaged
 from recorder.sheets import load_trip_sheet
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from recorder.analysis.stretches.stretch_edits import StretchEdit
     from recorder.report.trial.writing import ReportOptions
+    from recorder.run.parts.progress import Progress
 
 __all__ = ["add_parser", "run"]
 
@@ -138,9 +137,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _part(
-    progress: Callable[[float, str], None], start: float, end: float
-) -> Callable[[float, str], None]:
+def _part(progress: Progress, start: float, end: float) -> Progress:
     """The progress of a part of the work."""
     return lambda share, what: progress(start + (end - start) * share, what)
 

@@ -18,13 +18,14 @@ from recorder.run_file.hdf5.naming import check_names, raw_name
 from recorder.run_file.seal.seal_file import mark_complete, seal_file
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
     from recorder.marks.mark import Mark
     from recorder.run.parts.event import Event
     from recorder.run.parts.header import DeviceHeader, RunHeader
+    from recorder.run.parts.progress import Progress
     from recorder.run_file.hdf5.store import Store
 
 __all__ = ["DeviceData", "write_run"]
@@ -51,7 +52,7 @@ def write_run(
     *,
     marks: Sequence[Mark] = (),
     events: Sequence[Event | Gap] = (),
-    progress: Callable[[float, str], None] | None = None,
+    progress: Progress | None = None,
 ) -> None:
     """Write a sealed run file from arrays.
 
