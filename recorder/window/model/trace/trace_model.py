@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.quantities import flags as flag_bits
 from recorder.window.model.trace.pens import POWER, Pen, power_factors
 from recorder.window.model.trace.pyramid import Columns, Pyramid
+from recorder.window.model.trace.rail_spans import RailSpans
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -150,6 +152,7 @@ class TraceModel:
         self.distance_m = float("nan")
         """The train's distance by its wheel, as last known."""
         self.gaps: deque[GapSpan] = deque(maxlen=_GAPS_KEPT)
+        self.railed = RailSpans()
         self.silent: frozenset[str] = frozenset()
         """Devices of which nothing comes: their gap is open."""
         self.not_drawn_blocks = 0
@@ -183,6 +186,8 @@ class TraceModel:
 
     def _draw(self, pen: Pen, chunk: TraceChunk, path_m: NDArray[np.float64]) -> None:
         memory, values = self._memory[pen.name], chunk.values[pen.channel]
+        railed = chunk.flags[pen.channel] & np.uint8(flag_bits.SATURATED) != 0
+        self.railed.note(pen.name, chunk.time_s[railed], path_m[railed], values[railed])
         start = 0
         for stop in [*chunk.breaks.tolist(), len(values)]:
             if stop > start:

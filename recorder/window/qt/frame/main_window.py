@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Final
 
-import numpy as np
 from PyQt6.QtCore import Qt, QTimer
 from PyQt6.QtGui import QCloseEvent, QResizeEvent
 from PyQt6.QtWidgets import (
@@ -219,15 +218,19 @@ class CrewWindow(QWidget):
         self.alarm.question = "" if question is None else question.words
         self.alarm.yes = "" if question is None else question.yes
         self.keys.off = self.commands.mode.typing
-        self.numerals.highest_kN = self._highest_pull()
+        self._tell_highest()
         self._fit_alarm()
         for panel in self._panels():
             panel.update()
 
-    def _highest_pull(self) -> float:
-        strips = [s for s in self.paper.strips if s.pen.quantity == "pull" and s.pen.measures]
-        extents = [s.extent for s in strips if s.extent]
-        return float(np.max([e[1] for e in extents])) if extents else float("nan")
+    def _tell_highest(self) -> None:
+        shown = [
+            (strip.extent[1], strip.beyond)
+            for strip in self.paper.strips
+            if strip.pen.quantity == "pull" and strip.pen.measures and strip.extent
+        ]
+        highest = max(shown, default=(float("nan"), False))
+        self.numerals.highest_kN, self.numerals.highest_railed = highest
 
     def _fit_alarm(self) -> None:
         rows = self.alarm.rows()

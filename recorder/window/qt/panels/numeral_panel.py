@@ -56,6 +56,8 @@ class NumeralPanel(Panel):
         self._run = run
         self.system = run.car.units
         self.highest_kN = math.nan
+        self.highest_railed = False
+        """It is the converter's rail: the true pull was beyond it."""
 
     def draw(self, painter: QPainter, area: QRectF) -> None:
         """Four boxes; the pull is the largest."""
@@ -110,7 +112,8 @@ class NumeralPanel(Panel):
         shown = round(pull.value * unit.factor, unit.decimals)
         words = "draft" if shown > 0 else "buff" if shown < 0 else "slack"
         if math.isfinite(self.highest_kN):
-            words += f"  ·  highest shown {unit.text(self.highest_kN, sign=True)}"
+            beyond = "beyond " * self.highest_railed
+            words += f"  ·  highest shown {beyond}{unit.text(self.highest_kN, sign=True)}"
         return words
 
     def _limit_words(self) -> str:

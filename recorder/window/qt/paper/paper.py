@@ -206,6 +206,9 @@ class Paper(pg.GraphicsLayoutWidget):  # type: ignore[misc]  # a library without
         taken, waiting = self._draw_labels(x0, x1, pixels)
         for strip in self.strips:
             strip.draw(traces.columns(strip.pen.name, view.axis, x0, x1, width), x0, x1, width)
+            strip.beyond = strip.extent is not None and traces.railed.reach(
+                strip.pen.name, view.axis, x0, x1, strip.extent[1]
+            )
             strip.draw_marks(taken, waiting)
             strip.draw_gaps(traces.gap_spans(strip.pen, view.axis, x0, x1), x0, x1)
 

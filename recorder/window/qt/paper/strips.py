@@ -266,6 +266,8 @@ class PenStrip:
         self.scale = Scale()
         self._factor = 1.0
         self.extent: tuple[float, float] | None = None
+        self.beyond = False
+        """Whether the highest shown is the converter's rail: the true value is beyond it."""
 
     def dress(self, look: Appearance, system: str, small: float) -> None:
         """Take on an appearance and a system of units."""

@@ -205,3 +205,18 @@ def test_speed_shows_from_the_first_edges_though_records_come_one_by_one(
         kit.settle(run)
     reading = run.numerals.reading("speed", 3.0)
     assert reading.value == pytest.approx(5.0, rel=0.03)
+
+
+@pytest.mark.parametrize(("pull_kN", "beyond"), [(1e4, True), (-1e4, False), (300.0, False)])
+def test_a_highest_pull_that_is_the_converters_rail_is_known_as_a_bound(
+    run: LiveRun, session: FakeSession, kit: Kit, pull_kN: float, beyond: bool
+) -> None:
+    """By time and by distance; and no more once the paper has moved on."""
+    kit.settle(run)
+    session.send_wheel(0.0, 10.0 * np.arange(6000) / 100.0)
+    session.send_pull(0.0, np.where(np.arange(4000) == 2000, pull_kN, 50.0))
+    kit.settle(run)
+    for axis, x1 in (("time", 2.0), ("distance", 20.0)):
+        extent = drawn(run, "pull", axis, span=1e3).extent()
+        assert run.traces.railed.reach("pull", axis, 0.0, x1, extent[1]) is beyond
+        assert not run.traces.railed.reach("pull", axis, x1, 10.0 * x1, extent[1])

@@ -264,6 +264,26 @@ def test_counts_are_shown_as_counts_and_power_as_not_measured(
     run.close()
 
 
+@pytest.mark.parametrize(("peak_kN", "said"), [(1e4, "beyond +"), (300.0, "shown +")])
+def test_a_highest_pull_at_the_rail_is_told_as_a_bound(
+    application: QApplication, session: FakeSession, kit: Kit, peak_kN: float, said: str
+) -> None:
+    run = kit.make_run(session)
+    kit.settle(run)
+    session.send_pull(0.0, np.where(np.arange(20_000) == 2000, peak_kN, 50.0))
+    kit.settle(run)
+    made = CrewWindow(run)
+    made.resize(1280, 720)
+    made.show()
+    made.draw_frame()
+    made.draw_words()
+    application.processEvents()
+    pull_now, _, _ = made.numerals.numerals(10.0)
+    assert said in pull_now.words
+    destroy(made)
+    run.close()
+
+
 def test_a_picture_that_cannot_be_written_is_an_error(
     window: CrewWindow, tmp_path: Path
 ) -> None:
