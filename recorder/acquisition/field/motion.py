@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from calibration.field.zero_guards import guard_receiver, guard_wheel
+from calibration.field.zero_guards import GuardAnswer, guard_receiver, guard_wheel
 from drivers.interface.driver_interface import Role
 from recorder.acquisition.field.counts_collector import GRACE_S
 from recorder.run.values.calibrate import is_wheel
@@ -106,8 +106,11 @@ def _guard(witness: MotionWitness, tap: _Tap) -> ZeroGuard:
     values, device = tap.values(), witness.thread.name
     if witness.role is Role.WHEEL:
         pulses = int(np.ptp(values)) if len(values) else None
-        if not tap.done.is_set() and not pulses:
-            # It fell silent before the end: what it did not see it cannot deny.
-            pulses = None
-        return guard_wheel(pulses, m_per_pulse=witness.m_per_pulse, device=device)
-    return guard_receiver(values if tap.came else None, device=device)
+        guard = guard_wheel(pulses, m_per_pulse=witness.m_per_pulse, device=device)
+    else:
+        guard = guard_receiver(values if tap.came else None, device=device)
+    if guard.answer is GuardAnswer.PASSED and not tap.done.is_set():
+        # It fell silent, or lost its fix: what it did not see it cannot deny.
+        words = f"{device} told nothing of the end"
+        return replace(guard, answer=GuardAnswer.NOT_KNOWN, text=words)
+    return guard

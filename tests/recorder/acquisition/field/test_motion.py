@@ -81,11 +81,35 @@ def test_a_wheel_that_turns_is_seen(wheel: Passing) -> None:
     assert (guard.answer, guard.value) == (GuardAnswer.REFUSED, 80.0)
 
 
-def test_a_wheel_that_falls_silent_denies_nothing(wheel: Passing) -> None:
+@pytest.mark.parametrize("last", [1000, 1002])
+def test_a_wheel_that_falls_silent_denies_nothing(wheel: Passing, last: int) -> None:
     watched = watch(wheel, Role.WHEEL, "count")
-    wheel.show(wheel_of(1000, 1000), [10.0, 10.5])
+    wheel.show(wheel_of(1000, last), [10.0, 10.5])
     (guard,) = watched.finish()
     assert guard.answer is GuardAnswer.NOT_KNOWN
+    assert guard.text == "wheel told nothing of the end"
+
+
+def test_what_a_wheel_saw_before_it_fell_silent_it_saw(wheel: Passing) -> None:
+    watched = watch(wheel, Role.WHEEL, "count")
+    wheel.show(wheel_of(1000, 1003), [10.0, 10.5])
+    (guard,) = watched.finish()
+    assert guard.answer is GuardAnswer.REFUSED
+
+
+@pytest.mark.parametrize(
+    ("speed", "answer"), [(0.1, GuardAnswer.NOT_KNOWN), (2.5, GuardAnswer.REFUSED)]
+)
+def test_a_receiver_that_falls_silent_denies_nothing(
+    clock: Passing, speed: float, answer: GuardAnswer
+) -> None:
+    """Nor does one that loses its fix."""
+    for rest in (fixes(), fixes(0.0, valid=0)):
+        watched = watch(clock, Role.RECEIVER, "speed_m_s")
+        clock.show(fixes(speed), [10.2])
+        clock.show(rest, [12.2] * len(rest))
+        (guard,) = watched.finish()
+        assert guard.answer is answer
 
 
 def test_a_receiver_counts_with_a_fix_alone(clock: Passing) -> None:
