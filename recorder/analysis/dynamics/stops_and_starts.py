@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from recorder.analysis.series.marked import brake_changes
+from recorder.analysis.series.run_series import AT_REST_M_S
 from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
 
@@ -31,8 +32,6 @@ __all__ = [
     "starting_effort",
 ]
 
-STANDING_M_S = 0.05
-"""Slower is at rest; common practice with pulse wheels, which have no slower speed."""
 ROLLING_M_S = 1.0
 """A brake application at a walking pace is no stop test."""
 STARTED_M_S = 2.0
@@ -105,7 +104,7 @@ def _stop_after(run: RunBasis, t_s: float, until_s: float) -> StopTest | None:
     speed = np.abs(series.speed_m_s[start:])
     if not len(speed) or not speed[0] > ROLLING_M_S:
         return None
-    rest = np.flatnonzero(speed < STANDING_M_S)
+    rest = np.flatnonzero(speed < AT_REST_M_S)
     if not len(rest) or series.t_s[start + rest[0]] > until_s:
         return None
     braking = speed[: rest[0]]
@@ -154,14 +153,14 @@ def _rest_u_s(braking: NDArray[np.float64], step_s: float) -> float:
     """Of the instant of rest: the last speed that can be seen, over the retardation there."""
     last = braking[-max(2, min(len(braking), round(2.0 / step_s))) :]
     slope = abs(float(last[-1] - last[0])) / max((len(last) - 1) * step_s, step_s)
-    return STANDING_M_S / max(slope, 1e-3) / math.sqrt(3.0)
+    return AT_REST_M_S / max(slope, 1e-3) / math.sqrt(3.0)
 
 
 def find_starts(run: RunBasis) -> list[StartTest]:
     """Every start from three seconds or more of rest to 2 m/s without a gap."""
     series = run.series
     speed = np.abs(series.speed_m_s)
-    standing = speed < STANDING_M_S
+    standing = speed < AT_REST_M_S
     edges = np.flatnonzero(np.diff(standing.astype(np.int8), prepend=0, append=0))
     least = max(1, round(REST_S / series.step_s))
     out = []

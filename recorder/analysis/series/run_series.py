@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from recorder.run_file.hdf5.reader import RunFile
 
 __all__ = [
+    "AT_REST_M_S",
     "STANDS_M_S",
     "Bins",
     "RunGrid",
@@ -45,7 +46,9 @@ FINEST_S: Final = 0.1
 FAST_PER_BIN: Final = 4
 """A channel with at least this many samples a bin is averaged; a slower one is integrated."""
 STANDS_M_S: Final = 0.1
-"""Slower is standing, as far as an instrument tells (our choice)."""
+"""Slower is standing, as far as any instrument tells (our choice)."""
+AT_REST_M_S: Final = 0.05
+"""Slower is at rest, by a pulse wheel, which has no slower speed (common practice)."""
 COURSE_S: Final = 10.0
 """To either side, over which the course is taken: fixes come once a second and scatter."""
 _EARTH_M_PER_DEG: Final = 111_195.0

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from recorder.analysis.series.marked import brake_changes
+from recorder.analysis.series.run_series import AT_REST_M_S
 from recorder.marks.handling import ThrottleMark
 from recorder.marks.kinds import Kind
 
@@ -22,8 +23,6 @@ __all__ = ["ThrottleWord", "brake_on", "changes_s", "setting_at", "throttle_word
 
 RELEASE_S: Final = 20.0
 """From a release mark until the brakes of a long train are off; common practice."""
-STANDING_M_S: Final = 0.05
-"""Slower is at rest."""
 _UNMARKED: Final = ThrottleMark()
 
 
@@ -84,9 +83,7 @@ def brake_on(series: Series, marks: Sequence[Mark]) -> NDArray[np.bool_]:
         else:
             since = min(since, t_s)
     if since < np.inf:
-        after = np.flatnonzero(
-            (series.t_s >= since) & (np.abs(series.speed_m_s) < STANDING_M_S)
-        )
+        after = np.flatnonzero((series.t_s >= since) & (np.abs(series.speed_m_s) < AT_REST_M_S))
         end = series.t_s[after[0]] if len(after) else np.inf
         on |= (series.t_s >= since) & (series.t_s < end)
     return on
