@@ -1,4 +1,4 @@
-"""An answer as JSON, of a verb whose actions take the option too."""
+"""An answer as JSON, for a person to look at or a program to read."""
 
 from __future__ import annotations
 
@@ -9,7 +9,10 @@ __all__ = ["add_json", "print_json"]
 
 
 def add_json(parser: argparse.ArgumentParser) -> None:
-    """Add ``--json`` before or after an action's name; ``json=False`` is the parser's default."""
+    """Add ``--json``, of a verb whose actions take it too: before or after an action's name.
+
+    ``json=False`` is to be the verb's default.
+    """
     # Suppressed: an action's own default would undo an option given before its name.
     keep = argparse.SUPPRESS
     parser.add_argument(
@@ -18,5 +21,5 @@ def add_json(parser: argparse.ArgumentParser) -> None:
 
 
 def print_json(answer: object) -> None:
-    """Print it."""
+    """Print it, in letters of any script."""
     print(json.dumps(answer, indent=2, ensure_ascii=False))

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from typing import Any, Final
 
 from recorder.acquisition.control.client import CHECK_S, LiveSession, attach
 from recorder.command_line.support.errors import UsageError
+from recorder.command_line.support.json_answer import print_json
 from recorder.command_line.support.person import person
 from recorder.run.checks.shunt_check import ShuntCheck, ShuntStep
 from recorder.run.checks.zero_line import Zero
@@ -126,7 +126,7 @@ def _revised(
 def _print_zeros(zeros: list[Zero], *, as_json: bool, well: bool) -> None:
     if as_json:
         found = [{"t_s": zero.t_s, **zero.to_event().data} for zero in zeros]
-        print(json.dumps({"passed": well, "zeros": found}, indent=1))
+        print_json({"passed": well, "zeros": found})
         return
     for zero in zeros:
         print(zero.text)
@@ -154,6 +154,6 @@ def _wait_for_shunt() -> None:
 
 def _print_shunt(check: ShuntCheck, *, as_json: bool) -> None:
     if as_json:
-        print(json.dumps({"t_s": check.t_s, **check.to_event().data}, indent=1))
+        print_json({"t_s": check.t_s, **check.to_event().data})
     else:
         print(check.text)

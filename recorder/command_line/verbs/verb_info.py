@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import json
 from typing import Any
 
+from recorder.command_line.support.json_answer import print_json
 from recorder.exchange.description import describe, in_words
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.digest_check import refuse_damaged
@@ -40,7 +40,7 @@ def run(args: argparse.Namespace) -> int:
     with open_run(args.file) as opened:
         held = describe(opened)
     if args.json:
-        print(json.dumps(held.to_json(), indent=2, ensure_ascii=False))
+        print_json(held.to_json())
     else:
         print(in_words(held))
     return 0

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import json
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from recorder.command_line.support.json_answer import print_json
 from recorder.command_line.support.person import person
 from recorder.machine.version import software
 from recorder.run_file.hdf5.reader import open_run
@@ -71,7 +71,7 @@ def run(args: argparse.Namespace) -> int:
         placement = place_run_file(held, route, options=options)
         keep_placement(held, route, placement, by=person(), version=software())
         if args.json:
-            print(json.dumps(summary(held, route, placement), indent=2, ensure_ascii=False))
+            print_json(summary(held, route, placement))
         else:
             _print_placement(held, route, placement)
     return 0

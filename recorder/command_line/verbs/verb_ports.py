@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import json
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from drivers.links.port_list import list_ports
 from drivers.links.transport import PORT_FORMS
+from recorder.command_line.support.json_answer import print_json
 
 if TYPE_CHECKING:
     from drivers.links.port_list import PortInfo
@@ -35,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
     ports = list_ports()
     if args.json:
         answer = {"ports": [asdict(port) for port in ports], "port_forms": list(PORT_FORMS)}
-        print(json.dumps(answer, indent=2, ensure_ascii=False))
+        print_json(answer)
         return 0
     for line in _lines(ports):
         print(line)

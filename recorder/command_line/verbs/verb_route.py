@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from recorder.command_line.support.json_answer import print_json
 from recorder.track.route.route import RouteError, load_route
 
 if TYPE_CHECKING:
@@ -50,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
             print(f"testcar route: error: {line}", file=sys.stderr)
         return 2
     if args.json:
-        print(json.dumps(_summary(route), indent=2, ensure_ascii=False))
+        print_json(_summary(route))
         return 0
     for line in route.warnings:
         print(f"testcar route: warning: {line}", file=sys.stderr)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import math
 import re
 from datetime import UTC, date, datetime
@@ -23,6 +22,7 @@ from calibration.certificates.wheel import (
 from calibration.certificates.wheel import wear_part as wear
 from calibration.quantities.units import UnitError, convert, factor, find_unit
 from recorder.command_line.support.errors import UsageError
+from recorder.command_line.support.json_answer import print_json
 from recorder.machine.version import software
 
 if TYPE_CHECKING:
@@ -264,7 +264,7 @@ def _issue(
     derived = _derived(certificate)
     if args.json:
         answer = {**full_document(certificate), "derived": derived}
-        print(json.dumps(answer, indent=2, ensure_ascii=False))
+        print_json(answer)
     else:
         print(_in_words(certificate, derived))
         if args.out:
