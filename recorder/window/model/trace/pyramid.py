@@ -1,8 +1,9 @@
 """Minimum and maximum of a growing trace at several coarsenesses, so that a frame costs the
 width of the screen and not the length of the run.
 
-Level 0 holds samples; a bin of level k covers ``factor`` bins of level k − 1. Each level keeps
-its newest ``capacity`` bins, so memory is bounded and the older a stretch, the coarser it is.
+Level 0 holds samples; a bin of level k covers ``factor`` bins of level k − 1, in two parts if the
+line is broken among them. Each level keeps its newest ``capacity`` bins, so memory is bounded and
+the older a stretch, the coarser it is.
 """
 
 from __future__ import annotations
@@ -51,6 +52,8 @@ class _Level:
         self.capacity = capacity
         self.total = 0
         """Rows ever appended."""
+        self.taken = 0
+        """Rows of the level below that are in them."""
         self._held = 0
         self._rows = np.empty(2 * capacity, dtype=_ROW)
 
@@ -117,12 +120,11 @@ class Pyramid:
 
     def _coarsen(self) -> None:
         for below, level in zip(self._levels, self._levels[1:], strict=False):
-            done = level.total * self.factor
-            ready = (below.total - done) // self.factor
+            ready = (below.total - level.taken) // self.factor * self.factor
             if ready == 0:
                 return
-            rows = below.since(done)[: ready * self.factor].reshape(ready, self.factor)
-            level.append(_merged(rows))
+            level.append(_merged(below.since(level.taken)[:ready], self.factor))
+            level.taken += ready
 
     def columns(self, axis: str, x0: float, x1: float, width: float) -> Columns:
         """The trace from x0 to x1 as columns of the given width (s or m).
@@ -170,16 +172,22 @@ class Pyramid:
         """What the finer levels hold that level k has not yet taken up, oldest first."""
         tails = []
         for coarse in range(k, 0, -1):
-            done = self._levels[coarse].total * self.factor
-            tails.append(self._levels[coarse - 1].since(done))
+            tails.append(self._levels[coarse - 1].since(self._levels[coarse].taken))
         return tails
 
 
-def _merged(rows: NDArray[np.void]) -> NDArray[np.void]:
-    """(n, factor) bins → (n,) bins of the next level."""
-    out = np.empty(len(rows), dtype=_ROW)
-    out["t"], out["d"] = rows["t"][:, 0], rows["d"][:, 0]
-    out["low"] = np.fmin.reduce(rows["low"], axis=1)
-    out["high"] = np.fmax.reduce(rows["high"], axis=1)
-    out["broken"] = rows["broken"].any(axis=1)
+def _merged(rows: NDArray[np.void], factor: int) -> NDArray[np.void]:
+    """(n,) bins → bins of the next level, each of ``factor``.
+
+    What follows the last break among them is a bin of its own: a bin over both sides of a gap
+    would be joined across it, and would show before it what came after.
+    """
+    whole = np.arange(0, len(rows), factor)
+    within = rows["broken"].reshape(-1, factor)[:, 1:]
+    last = whole + factor - 1 - np.argmax(within[:, ::-1], axis=1)
+    starts = np.sort(np.concatenate((whole, last[within.any(axis=1)])))
+    out = rows[starts]
+    out["low"] = np.fmin.reduceat(rows["low"], starts)
+    out["high"] = np.fmax.reduceat(rows["high"], starts)
+    out["broken"] = np.logical_or.reduceat(rows["broken"], starts)
     return out

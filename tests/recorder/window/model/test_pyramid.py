@@ -78,6 +78,41 @@ def test_a_gap_stays_a_gap_at_every_coarseness() -> None:
         assert np.any(np.abs(broken - 10_000.0) <= max(width, 4.0**5))
 
 
+@given(
+    st.lists(st.integers(1, 300), min_size=2, max_size=12),
+    st.integers(1, 700),
+    st.floats(1.0, 400.0),
+)
+@settings(max_examples=60, deadline=None)
+def test_no_line_crosses_a_gap_at_any_coarseness(
+    lengths: list[int], chunk: int, width: float
+) -> None:
+    pyramid, gap_s, t0 = Pyramid(capacity=64, factor=4, levels=8), 10_000.0, 0.0
+    for k, n in enumerate(lengths):
+        t = t0 + np.arange(float(n))
+        for i in range(0, n, chunk):
+            part = t[i : i + chunk]
+            pyramid.append(part, part, np.full(len(part), float(k)))
+        pyramid.break_line()
+        t0 = t[-1] + gap_s
+    found = pyramid.columns("time", -1.0, t0, width)
+    far = np.diff(found.x) > gap_s / 2
+    assert not (far & found.joined[1:]).any()
+    assert far.any()
+
+
+def test_before_a_gap_nothing_is_drawn_of_what_came_after() -> None:
+    pyramid = Pyramid(capacity=256, factor=4, levels=6)
+    t = np.arange(1001.0)
+    pyramid.append(t, t, np.full(1001, 50.0))
+    pyramid.break_line()
+    pyramid.append(t + 2000.0, t, np.full(1001, 90.0))
+    found = pyramid.columns("time", 0.0, 3001.0, 30.0)
+    before = found.x < 1500.0
+    assert set(found.high[before]) == {50.0}
+    assert set(found.low[~before]) == {90.0}
+
+
 def test_an_unknown_value_breaks_the_line_and_is_no_extreme() -> None:
     found = filled([1.0, np.nan, 3.0]).columns("time", 0.0, 2.0, 0.5)
     assert np.isnan(found.low[1])
