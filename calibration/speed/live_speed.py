@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from calibration.clock.tick_line import TickLine
 
 __all__ = ["LiveSpeed"]
+
+_BEFORE_S: Final = 2.0
+"""What is longer ago does not bear on the speed of now (common practice)."""
 
 
 class LiveSpeed:
@@ -31,17 +34,25 @@ class LiveSpeed:
         """(tick, count)"""
         self._rates: deque[float] = deque(maxlen=101)
         self._tick = 0
+        self._heard: int | None = None
+        """Tick from which on every record came; None before the first."""
         self._count: int | None = None
 
     def update(self, records: NDArray[Any], line: TickLine) -> float:
-        """Speed at the last of (n,) records, m/s, forward positive; 0 while it is not known."""
+        """Speed at the last of (n,) records, m/s, forward positive.
+
+        NaN until two edges came, or half a second without: then it is standing.
+        """
         self._rates.append(line.s_per_tick)
         tick_s = float(np.median(self._rates))
         if len(records):
             ticks, edge_ticks, counts = columns(records)
             if int(ticks[-1]) < self._tick:
                 self._edges.clear()
-                self._count = None
+                self._count = self._heard = None
+            first = int(ticks[0])
+            if self._heard is None or (first - self._tick) * tick_s > _BEFORE_S:
+                self._heard = first
             self._tick = int(ticks[-1])
             previous = int(counts[0]) if self._count is None else self._count
             self._count = int(counts[-1])
@@ -54,13 +65,14 @@ class LiveSpeed:
         if self._edges:
             since = tick - self._edges[-1][0]
             # After a stop, or a restart unseen, what was before does not bear on now.
-            if since <= 0 or since * tick_s > 2.0:
+            if since <= 0 or since * tick_s > _BEFORE_S:
                 self._edges.clear()
         self._edges.append((tick, count))
 
     def _now(self, tick_s: float) -> float:
         if len(self._edges) < 2:
-            return 0.0
+            heard_s = 0.0 if self._heard is None else (self._tick - self._heard) * tick_s
+            return 0.0 if heard_s > 2.0 * HALF_S else np.nan
         newest, count = self._edges[-1]
         silence_s = (self._tick - newest) * tick_s
         if silence_s > STANDING_S:
