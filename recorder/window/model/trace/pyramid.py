@@ -170,10 +170,10 @@ class Pyramid:
 
     def _tails(self, k: int) -> list[NDArray[np.void]]:
         """What the finer levels hold that level k has not yet taken up, oldest first."""
-        tails = []
-        for coarse in range(k, 0, -1):
-            tails.append(self._levels[coarse - 1].since(self._levels[coarse].taken))
-        return tails
+        return [
+            self._levels[coarse - 1].since(self._levels[coarse].taken)
+            for coarse in range(k, 0, -1)
+        ]
 
 
 def _merged(rows: NDArray[np.void], factor: int) -> NDArray[np.void]:
@@ -186,7 +186,7 @@ def _merged(rows: NDArray[np.void], factor: int) -> NDArray[np.void]:
     within = rows["broken"].reshape(-1, factor)[:, 1:]
     last = whole + factor - 1 - np.argmax(within[:, ::-1], axis=1)
     starts = np.sort(np.concatenate((whole, last[within.any(axis=1)])))
-    out = rows[starts]
+    out: NDArray[np.void] = rows[starts]
     out["low"] = np.fmin.reduceat(rows["low"], starts)
     out["high"] = np.fmax.reduceat(rows["high"], starts)
     out["broken"] = np.logical_or.reduceat(rows["broken"], starts)

@@ -105,7 +105,7 @@ class ChunkMaker:
             time_s=time_s,
             values=values,
             flags={name: pair[1] for name, pair in calibrated.items()},
-            breaks=np.union1d(_gaps(full), _late(state, records["tick"])),
+            breaks=_breaks(state, full, records["tick"]),
             fixes=_fixes(state, records, time_s, values),
             lost_blocks=lost,
         )
@@ -147,6 +147,16 @@ def _fixes(
         latitude_deg=latitude[good],
         longitude_deg=longitude[good],
     )
+
+
+def _breaks(
+    state: _DeviceState, blocks: Sequence[Block], ticks: NDArray[np.uint64]
+) -> NDArray[np.intp]:
+    """Indices of records that something is missing before."""
+    if state.header.host_clock:
+        # Such records come in bursts, whenever they are sent: only what is recorded is a gap.
+        return _gaps(blocks)
+    return np.union1d(_gaps(blocks), _late(state, ticks))
 
 
 def _gaps(blocks: Sequence[Block]) -> NDArray[np.intp]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
@@ -14,7 +15,7 @@ from recorder.window.model.trace.pyramid import Columns, Pyramid
 from recorder.window.model.trace.rail_spans import RailSpans
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import ArrayLike, NDArray
 
@@ -27,6 +28,8 @@ _ROCKING_M: Final = 0.05
 _GAPS_KEPT: Final = 512
 _LATE_S: Final = 1.0
 """Power waits so long for a pull that is late, then shows that there is none."""
+_UNTOLD_S: Final = 3.0
+"""A receiver tells its speed once a second (common practice); so long without one is a break."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +154,8 @@ class TraceModel:
         """Run time of the newest sample of any pen."""
         self.distance_m = float("nan")
         """The train's distance by its wheel, as last known."""
+        self.distance_s = -math.inf
+        """Run time at which it was."""
         self.gaps: deque[GapSpan] = deque(maxlen=_GAPS_KEPT)
         self.railed = RailSpans()
         self.silent: frozenset[str] = frozenset()
@@ -162,6 +167,8 @@ class TraceModel:
         """Whether a wheel with a certificate tells the distance."""
         self._memory = {pen.name: Pyramid() for pen in pens}
         self._last_s: dict[str, float] = {}
+        self._told_s: dict[str, float] = {}
+        """Pen of a receiver's speed → run time when one was last told."""
         self._power = _Power()
         self._factors = power_factors(pens)
 
@@ -173,29 +180,65 @@ class TraceModel:
             known = distance[np.isfinite(distance)]
             if len(known):
                 self.distance_m = float(known[-1])
+                self.distance_s = float(chunk.time_s[np.isfinite(distance)][-1])
         self.not_drawn_blocks += chunk.lost_blocks
         pens = [pen for pen in self.pens if pen.device == chunk.device]
         if pens:
             path_m = self.path.at(chunk.time_s)
             for pen in pens:
-                self._draw(pen, chunk, path_m)
+                told, breaks = self._told(pen, chunk)
+                self._draw(pen, chunk, path_m, told, breaks)
+                self._feed_power(pen, chunk, told, breaks)
             self.newest_s = max(self.newest_s, float(chunk.time_s[-1]))
             self._note_gaps(chunk)
-        self._feed_power(chunk)
+            t_s, power_kW = self._power.ready()
+            if len(t_s):
+                self._memory[POWER].append(t_s, self.path.at(t_s), power_kW)
         self._last_s[chunk.device] = float(chunk.time_s[-1])
 
-    def _draw(self, pen: Pen, chunk: TraceChunk, path_m: NDArray[np.float64]) -> None:
+    def distances(self, chunk: TraceChunk) -> Iterator[tuple[float, float]]:
+        """Run times in s and the train's distances in m that a chunk tells, the last of each half
+        second."""
+        if self._distance in chunk.values:
+            distance = chunk.values[self._distance]
+            known = np.isfinite(distance)
+            t_s = chunk.time_s[known]
+            last = np.flatnonzero(np.diff(np.floor(2.0 * t_s), append=np.inf) > 0)
+            yield from zip(t_s[last].tolist(), distance[known][last].tolist(), strict=True)
+
+    def _draw(
+        self,
+        pen: Pen,
+        chunk: TraceChunk,
+        path_m: NDArray[np.float64],
+        told: NDArray[np.intp],
+        breaks: NDArray[np.intp],
+    ) -> None:
         memory, values = self._memory[pen.name], chunk.values[pen.channel]
         railed = chunk.flags[pen.channel] & np.uint8(flag_bits.SATURATED) != 0
         self.railed.note(pen.name, chunk.time_s[railed], path_m[railed], values[railed])
         start = 0
-        for stop in [*chunk.breaks.tolist(), len(values)]:
-            if stop > start:
-                part = slice(start, stop)
+        for stop in [*breaks.tolist(), None]:
+            part = told[start:stop]
+            if len(part):
                 memory.append(chunk.time_s[part], path_m[part], values[part])
-            if stop < len(values):
+            if stop is not None:
                 memory.break_line()
-            start = stop
+                start = stop
+
+    def _told(self, pen: Pen, chunk: TraceChunk) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Records that tell the pen's value, and before which of them its line is broken: of a
+        receiver's sentences those without a speed are no gap, a while without any is.
+        """
+        if pen.quantity != "gnss_speed":
+            return np.arange(len(chunk.time_s)), chunk.breaks
+        told = np.flatnonzero(np.isfinite(chunk.values[pen.channel]))
+        t_s = chunk.time_s[told]
+        late = np.diff(t_s, prepend=self._told_s.get(pen.name, -np.inf)) > _UNTOLD_S
+        if len(told):
+            self._told_s[pen.name] = float(t_s[-1])
+        breaks = np.union1d(np.flatnonzero(late), np.searchsorted(told, chunk.breaks))
+        return told, breaks
 
     def _note_gaps(self, chunk: TraceChunk) -> None:
         for i in chunk.breaks.tolist():
@@ -210,20 +253,22 @@ class TraceModel:
         d0, d1 = self.path.at([t0, self.newest_s]).tolist()
         return GapSpan(device, t0, self.newest_s, d0, d1)
 
-    def _feed_power(self, chunk: TraceChunk) -> None:
-        if self._factors is None:
+    def _feed_power(
+        self,
+        pen: Pen,
+        chunk: TraceChunk,
+        told: NDArray[np.intp],
+        breaks: NDArray[np.intp],
+    ) -> None:
+        if self._factors is None or pen not in self._factors:
             return
-        pull, speed = self._factors
-        if pull.channel in chunk.values:
-            self._power.pull(chunk.time_s, chunk.values[pull.channel])
-        if speed.channel in chunk.values:
-            told = chunk.values[speed.channel]
-            # Of a receiver's sentences only some tell a speed: the others are no gap.
-            own = np.isfinite(told) if speed.quantity == "gnss_speed" else slice(None)
-            self._power.speed(chunk.time_s[own], told[own], chunk.received_s)
-        t_s, power_kW = self._power.ready()
-        if len(t_s):
-            self._memory[POWER].append(t_s, self.path.at(t_s), power_kW)
+        t_s, values = chunk.time_s[told], chunk.values[pen.channel][told]
+        if pen is self._factors[0]:
+            self._power.pull(t_s, values)
+        else:
+            # The mean pull of a gap goes with no speed.
+            values[breaks[breaks < len(values)]] = np.nan
+            self._power.speed(t_s, values, chunk.received_s)
 
     def newest(self, axis: str) -> float:
         """Where the paper is now: run time in s, or paper distance in m."""

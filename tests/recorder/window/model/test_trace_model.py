@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
@@ -10,7 +11,9 @@ import numpy as np
 import pytest
 
 from recorder.window.model.live.live_run import LiveRun
-from recorder.window.model.trace.trace_model import PaperPath
+from recorder.window.model.trace.pens import Pen
+from recorder.window.model.trace.trace_chunk import TraceChunk
+from recorder.window.model.trace.trace_model import PaperPath, TraceModel
 
 if TYPE_CHECKING:
     from tests.recorder.window.conftest import FakeSession, Kit
@@ -84,6 +87,25 @@ def test_without_pull_power_is_unknown_not_zero(
     found = drawn(run, "power")
     assert len(found.low) > 0
     assert not np.isfinite(found.low).any()
+
+
+def test_power_is_not_drawn_across_a_gap_of_the_wheel(
+    run: LiveRun, session: FakeSession, kit: Kit
+) -> None:
+    """The pull came all the while; its mean over the gap goes with no speed."""
+    kit.settle(run)
+    for t0 in (0.0, 20.0):
+        session.send_wheel(t0, 10.0 * (t0 + np.arange(500) / 100.0))
+    session.send_pull(0.0, np.full(50_000, 50.0))
+    kit.settle(run)
+    for pen in ("speed", "power"):
+        found = drawn(run, pen, span=30.0)
+        known = np.isfinite(found.low)
+        over = np.diff(found.x[known]) > 10.0
+        assert over.sum() == 1
+        first = int(np.flatnonzero(found.x > 10.0)[0])
+        assert not found.joined[first] or not known[first]
+        assert found.low[known].min() > 0.0
 
 
 def test_a_lost_frame_is_drawn_as_a_gap(run: LiveRun, session: FakeSession, kit: Kit) -> None:
@@ -169,6 +191,47 @@ def test_distance_axis_moves_with_the_train(
     # Pull rises 10 kN/s and the train runs 8 m/s: 1.25 kN a metre.
     slope = np.polyfit(found.x, found.low, 1)[0]
     assert slope == pytest.approx(1.25, rel=0.01)
+
+
+def told_by_receiver(speeds: list[float], t0_s: float = 0.0) -> TraceChunk:
+    """Three sentences a second in one burst, of which the last tells a speed."""
+    t_s = (
+        t0_s
+        + np.repeat(np.arange(float(len(speeds))), 3)
+        + np.tile([0.0, 0.01, 0.02], len(speeds))
+    )
+    values = np.full(3 * len(speeds), np.nan)
+    values[2::3] = speeds
+    return TraceChunk(
+        device="clock", received_s=float(t_s[-1]), time_s=t_s, values={"gnss_speed": values},
+        flags={"gnss_speed": np.zeros(len(t_s), np.uint8)}, breaks=np.empty(0, np.intp),
+    )  # fmt: skip
+
+
+RECEIVER = Pen(
+    name="gnss_speed",
+    title="Speed",
+    quantity="gnss_speed",
+    unit="m/s",
+    device="clock",
+    channel="gnss_speed",
+)
+
+
+def test_a_receivers_speed_is_one_line_between_its_other_sentences() -> None:
+    traces = TraceModel([RECEIVER], distance_channel="")
+    for t0_s in (0.0, 5.0):
+        traces.take(told_by_receiver([8.0] * 5, t0_s))
+    found = traces.columns("gnss_speed", "time", -1.0, 11.0, 0.01)
+    assert len(found.x) == 10
+    assert found.joined[1:].all()
+
+
+def test_a_receiver_that_tells_no_speed_for_a_while_has_a_break() -> None:
+    traces = TraceModel([RECEIVER], distance_channel="")
+    traces.take(told_by_receiver([8.0] * 5 + [math.nan] * 5 + [8.0] * 5))
+    found = traces.columns("gnss_speed", "time", -1.0, 16.0, 0.01)
+    assert found.x[~found.joined].tolist() == pytest.approx([0.02, 10.02])
 
 
 def test_paper_goes_forward_when_the_train_sets_back() -> None:
