@@ -9,12 +9,21 @@ from typing import TYPE_CHECKING, Final
 
 from calibration.quantities.written import written
 from recorder.acquisition.control.status import UNHEARD
+from recorder.run.parts.gap import Cause
 from recorder.run.parts.states import DeviceState
 
 if TYPE_CHECKING:
     from recorder.acquisition.control.status import DeviceStatus, SessionStatus
 
-__all__ = ["DeviceLine", "Level", "device_lines", "disk_line", "run_time_text", "utc_line"]
+__all__ = [
+    "DeviceLine",
+    "Level",
+    "device_lines",
+    "disk_line",
+    "run_time_text",
+    "silence_words",
+    "utc_line",
+]
 
 SURE_S: Final = 0.05
 """Closer than anybody writes a time down by hand."""
@@ -44,8 +53,8 @@ class DeviceLine:
     level: Level
     state: str
     rate: str
-    gaps: str
-    fault: str
+    below: str
+    """What is wrong now, then its gaps and what was wrong last."""
 
 
 def device_lines(status: SessionStatus | None) -> list[DeviceLine]:
@@ -62,15 +71,38 @@ def _line(device: DeviceStatus) -> DeviceLine:
     rate = f"{_rate(device.rate_hz)}/s"
     if device.expected_hz:
         rate += f" of {_rate(device.expected_hz)}"
-    gaps = "no gap" if device.gaps == 0 else f"{device.gaps} gap{'s' * (device.gaps > 1)}"
+    below = [*device.unsound, _gaps(device)]
+    if device.last_fault:
+        at = "" if device.last_fault_t_s is None else f" {run_time_text(device.last_fault_t_s)}"
+        below.append(f"last fault{at} {device.last_fault}")
+    return DeviceLine(device.name, _level(device), state, rate, "; ".join(below))
+
+
+def _gaps(device: DeviceStatus) -> str:
+    """The gap of a silence is written when it is over: until then it is open, and not none."""
+    silent = device.state is not DeviceState.RUNNING and device.age_s is not None
+    if device.gaps == 0:
+        return "gap still open" if silent else "no gap"
+    gaps = f"{device.gaps} gap{'s' * (device.gaps > 1)}"
     if device.lost_records:
         gaps += f", {written(device.lost_records, 0)} lost"
-    fault = device.last_fault
-    if fault and device.last_fault_t_s is not None:
-        fault = f"{run_time_text(device.last_fault_t_s)} {fault}"
-    # What is wrong now comes before what was.
-    fault = "; ".join([*device.unsound, *([fault] if fault else [])])
-    return DeviceLine(device.name, _level(device), state, rate, gaps, fault)
+    return f"{gaps}, and one still open" if silent else gaps
+
+
+def silence_words(device: DeviceStatus, t_s: float) -> str:
+    """An alarm in words for a device that is not running, at this run time.
+
+    A fault is its cause only if it came after the device was last heard.
+    """
+    what = "LINK LOST" if device.state is DeviceState.LOST else "silent"
+    words = f"{device.name}: {what}"
+    if device.age_s is None:
+        return f"{words}, nothing came yet"
+    words += f" for {_seconds(device.age_s)}"
+    fault_t_s = device.last_fault_t_s
+    if not device.last_fault or fault_t_s is None or fault_t_s < t_s - device.age_s:
+        return words
+    return f"{words}: {device.last_fault.removeprefix(f'{Cause.LINK_LOST}: ')}"
 
 
 def _level(device: DeviceStatus) -> Level:

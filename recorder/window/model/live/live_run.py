@@ -30,9 +30,9 @@ from recorder.window.model.live.control_worker import (
     Trouble,
     ZeroTaken,
 )
-from recorder.window.model.live.device_lines import Level, disk_line
+from recorder.window.model.live.device_lines import Level, disk_line, silence_words
 from recorder.window.model.live.lamp import lamp_of
-from recorder.window.model.live.numerals import Alarm, Numerals
+from recorder.window.model.live.numerals import STALE_S, Alarm, Numerals
 from recorder.window.model.live.ring_worker import RingWorker
 from recorder.window.model.trace.pens import pens_of
 from recorder.window.model.trace.trace_model import TraceModel
@@ -140,6 +140,16 @@ class LiveRun:
         now = now_ns() if monotonic_ns is None else monotonic_ns
         return self.session.run_time_s(now)
 
+    @property
+    def distance_age_s(self) -> float:
+        """Since the wheel last told the distance; infinite before it ever did."""
+        return self.now_s() - self.traces.distance_s
+
+    @property
+    def distance_is_stale(self) -> bool:
+        """Whether the wheel has fallen silent: the train is no longer where it last said."""
+        return self.traces.measures_distance and self.distance_age_s > STALE_S
+
     def shown_s(self) -> float:
         """Run time of what is on the screen; of now, while nothing has been drawn."""
         return self.traces.newest_s if self.traces.newest_s > 0.0 else self.now_s()
@@ -151,6 +161,9 @@ class LiveRun:
                 break
             chunk = self.ring_worker.chunks.get()
             self.traces.take(chunk)
+            if self.ahead is not None:
+                for t_s, distance_m in self.traces.distances(chunk):
+                    self.ahead.follow(t_s, distance_m)
             if chunk.lost_blocks:
                 self._missed_ns = now_ns()
             self.numerals.take(chunk)
@@ -218,9 +231,10 @@ class LiveRun:
         if self.ahead is not None:
             on_paper = [e.shown for e in self.marks.visible() if not math.isnan(e.path_m)]
             self.ahead.note_marks(on_paper)
-            self.ahead.follow(self.traces.newest_s, self.traces.distance_m)
             for fixes in self._fixes:
                 self.ahead.note_fixes(fixes)
+            # At the wheel's own time: a wheel that is silent does not say that the train stands.
+            self.ahead.follow(self.traces.distance_s, self.traces.distance_m)
         self._fixes.clear()
 
     @property
@@ -300,9 +314,8 @@ class LiveRun:
         for device in status.devices.values():
             if device.state is not DeviceState.RUNNING:
                 lost = device.state is DeviceState.LOST
-                word, level = ("LINK LOST", Level.LOUD) if lost else ("quiet", Level.WARN)
-                why = f" — {device.last_fault}" if device.last_fault else ""
-                found.append(Alarm(level, f"{device.name}: {word}{why}"))
+                level = Level.LOUD if lost else Level.WARN
+                found.append(Alarm(level, silence_words(device, status.t_s)))
             found += [Alarm(Level.LOUD, words) for words in device.unsound]
         level, words = disk_line(status)
         if level in (Level.WARN, Level.LOUD):

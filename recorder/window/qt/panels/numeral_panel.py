@@ -118,7 +118,7 @@ class NumeralPanel(Panel):
 
     def _limit_words(self) -> str:
         ahead = self._run.ahead
-        if ahead is None:
+        if ahead is None or self._run.distance_is_stale:
             return ""
         limit = ahead.limit_m_s(self._run.traces.distance_m)
         unit = shown_quantity("speed", self.system)
@@ -157,15 +157,14 @@ class NumeralPanel(Panel):
 
     @staticmethod
     def _absent(reading: NumeralReading) -> str:
-        if not math.isfinite(reading.age_s):
-            return "no data yet"
-        return f"no data for {reading.age_s:.0f} s" if reading.age_s > 1.0 else "not known"
+        return _no_data(reading.age_s) if reading.age_s > 1.0 else "not known"
 
     def _distance(self, painter: QPainter, box: QRectF) -> None:
         look, run = self.look, self._run
         lines = [("Distance", self._distance_text())]
         ahead = run.ahead
-        there = None if ahead is None else ahead.next_post(run.traces.distance_m)
+        stale = self._run.distance_is_stale
+        there = None if ahead is None or stale else ahead.next_post(run.traces.distance_m)
         short = shown_quantity("short_distance", self.system)
         if ahead is not None and there is not None:
             sure = math.isfinite(ahead.u95_m)
@@ -176,7 +175,7 @@ class NumeralPanel(Panel):
             arrow = "up" if run.marks.step > 0 else "down"
             lines.append(("Next post", f"{post}  ({arrow})"))
         if ahead is not None:
-            grade = ahead.grade_pct(run.traces.distance_m)
+            grade = math.nan if stale else ahead.grade_pct(run.traces.distance_m)
             words = f"{grade:+.2f} %".replace("-", "−") if math.isfinite(grade) else NO_VALUE
             lines.append(("Grade", words))
         row = min(box.height() / max(3, len(lines)), self.small * 2.3)
@@ -192,5 +191,11 @@ class NumeralPanel(Panel):
     def _distance_text(self) -> str:
         if not self._run.traces.measures_distance:
             return NOT_MEASURED
+        if self._run.distance_is_stale:
+            return _no_data(self._run.distance_age_s)
         unit = shown_quantity("distance", self.system)
         return f"{unit.text(self._run.traces.distance_m)} {unit.label}"
+
+
+def _no_data(age_s: float) -> str:
+    return f"no data for {age_s:.0f} s" if math.isfinite(age_s) else "no data yet"

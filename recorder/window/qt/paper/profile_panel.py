@@ -36,11 +36,10 @@ class ProfilePanel(Panel):
     def draw(self, painter: QPainter, area: QRectF) -> None:
         """Profile at the left, what comes at the right."""
         run = self._run
-        strip = None if run.ahead is None else run.ahead.strip(run.traces.distance_m)
+        ahead = None if run.distance_is_stale else run.ahead
+        strip = None if ahead is None else ahead.strip(run.traces.distance_m)
         if strip is None:
-            words = run.route_problem or (
-                "where the train is on the route is not known: key a milepost and its number"
-            )
+            words = run.route_problem or self._why_not_placed()
             write(painter, area.adjusted(_PAD, 0, -_PAD, 0), words, self.look.faint, self.small)
             return
         side = min(area.width() * 0.27, self.small * 25)
@@ -52,6 +51,14 @@ class ProfilePanel(Panel):
         self._profile(painter, middle, strip)
         self._curves(painter, curve, strip)
         self._coming(painter, QRectF(left.right(), area.top(), side, area.height()))
+
+    def _why_not_placed(self) -> str:
+        words, run = "where the train is on the route is not known: ", self._run
+        if not run.traces.measures_distance:
+            return words + "no wheel with a certificate tells how far it went"
+        if run.distance_is_stale:
+            return words + "the wheel tells no distance"
+        return words + "key a milepost and its number"
 
     @staticmethod
     def _x(box: QRectF, strip: Strip, metres: float) -> float:
@@ -103,6 +110,7 @@ class ProfilePanel(Panel):
             painter.setPen(QPen(QColor(look.ink), 1))
             painter.drawPolyline(QPolygonF(points))
             self._train(painter, box, strip, points)
+            self._curves_title(painter, box, points)
         else:
             write(
                 painter,
@@ -111,6 +119,17 @@ class ProfilePanel(Panel):
                 look.faint,
                 self.small,
             )
+
+    def _curves_title(self, painter: QPainter, box: QRectF, line: list[QPointF]) -> None:
+        """What the strip below shows; in the sky where the ground is low, else in the ground."""
+        size = self.small * 0.8
+        words = "curves below: left ↑, right ↓"
+        wide = QFontMetricsF(font(size)).horizontalAdvance(words) + 2 * _PAD
+        highest = min((p.y() for p in line if p.x() <= box.left() + wide), default=box.bottom())
+        row = QRectF(box.left() + _PAD, box.top(), box.width() - _PAD, size * 1.4)
+        if highest < row.bottom():
+            row.moveBottom(box.bottom())
+        write(painter, row, words, self.look.faint, size)
 
     def _train(self, painter: QPainter, box: QRectF, strip: Strip, line: list[QPointF]) -> None:
         look = self.look
@@ -138,9 +157,6 @@ class ProfilePanel(Panel):
         painter.drawLine(QPointF(box.left(), middle), QPointF(box.right(), middle))
         painter.setPen(QPen(QColor(look.power), 1))
         painter.drawPolyline(QPolygonF(points))
-        # Just above, on the ground of the profile, where no line runs.
-        words = QRectF(box.left() + _PAD, box.top() - box.height(), box.width(), box.height())
-        write(painter, words, "curves below: left ↑, right ↓", look.faint, self.small * 0.8)
 
     def _coming(self, painter: QPainter, box: QRectF) -> None:
         look, run = self.look, self._run

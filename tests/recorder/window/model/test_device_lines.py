@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from recorder.window.model.live.device_lines import Level, device_lines
+import pytest
+
+from recorder.run.parts.states import DeviceState
+from recorder.window.model.live.device_lines import Level, device_lines, silence_words
 
 if TYPE_CHECKING:
     from recorder.window.model.live.live_run import LiveRun
@@ -24,4 +28,58 @@ def test_a_channel_that_is_not_sound_is_loud(
     assert run.status is not None
     by_name = {line.name: line for line in device_lines(run.status)}
     assert by_name["drawbar"].level is Level.WARN
-    assert by_name["drawbar"].fault.startswith("pull stuck")
+    assert by_name["drawbar"].below.startswith("pull stuck")
+
+
+@pytest.mark.parametrize(
+    ("state", "age_s", "fault", "words"),
+    [
+        (DeviceState.QUIET, 4.0, ("checksum", 61.0), "drawbar: silent for 4 s"),
+        (DeviceState.QUIET, None, ("", None), "drawbar: silent, nothing came yet"),
+        (
+            DeviceState.LOST, 12.0, ("link lost: nothing answers", 98.0),
+            "drawbar: LINK LOST for 12 s: nothing answers",
+        ),
+        (DeviceState.LOST, 12.0, ("checksum", 61.0), "drawbar: LINK LOST for 12 s"),
+    ],
+)  # fmt: skip
+def test_a_fault_of_long_ago_is_not_the_cause_of_a_silence(
+    session: FakeSession,
+    state: DeviceState,
+    age_s: float | None,
+    fault: tuple[str, float | None],
+    words: str,
+) -> None:
+    device = replace(
+        session.status().devices["drawbar"],
+        state=state,
+        age_s=age_s,
+        last_fault=fault[0],
+        last_fault_t_s=fault[1],
+    )
+    assert silence_words(device, 100.0) == words
+
+
+@pytest.mark.parametrize(
+    ("state", "gaps", "words"),
+    [
+        (DeviceState.RUNNING, 0, "no gap"),
+        (DeviceState.QUIET, 0, "gap still open"),
+        (DeviceState.LOST, 1, "1 gap, and one still open"),
+        (DeviceState.RUNNING, 2, "2 gaps"),
+    ],
+)
+def test_a_silent_device_has_a_gap_that_is_open(
+    session: FakeSession, state: DeviceState, gaps: int, words: str
+) -> None:
+    status = session.status()
+    device = replace(
+        status.devices["drawbar"],
+        state=state,
+        gaps=gaps,
+        lost_records=0,
+        last_fault="",
+        age_s=3.0,
+    )
+    (line,) = device_lines(replace(status, devices={"drawbar": device}))
+    assert line.below == words

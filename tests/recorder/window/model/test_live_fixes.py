@@ -55,13 +55,27 @@ class Outing:
         self._session, self._kit = session, kit
         self.run: LiveRun = kit.make_run(session)
 
-    def go(self, *, valid: bool = True, lie_m: float = 0.0, talks: bool = True) -> None:
-        for k in range(120):
+    def go(
+        self,
+        *,
+        valid: bool = True,
+        lie_m: float = 0.0,
+        talks: bool = True,
+        late: bool = False,
+        seconds: range = range(120),
+        rolls: bool = True,
+    ) -> None:
+        """``late``: the window attaches at the end, and takes up all of it at once."""
+        for k in seconds:
             t = k + np.arange(100) / 100.0
-            self._session.send_wheel(float(k), 10.0 * t)
+            if rolls:
+                self._session.send_wheel(float(k), 10.0 * t)
+            self._session.send_pull(float(k), np.full(100, 50.0), hz=100.0)
             if talks:
                 self._put(k, sentence(k + 0.5, 3005.0 + 10.0 * k + lie_m * k, valid=valid))
-            self._kit.settle(self.run)
+            if not late:
+                self._kit.settle(self.run)
+        self._kit.settle(self.run)
 
     def _put(self, k: int, record: NDArray[np.void]) -> None:
         block = Block(
@@ -79,8 +93,9 @@ def outing(session: FakeSession, kit: Kit) -> Outing:
     return Outing(session, kit)
 
 
-def test_a_receiver_places_the_train(outing: Outing) -> None:
-    outing.go()
+@pytest.mark.parametrize("late", [False, True])
+def test_a_receiver_places_the_train(outing: Outing, *, late: bool) -> None:
+    outing.go(late=late)
     run = outing.run
     assert run.ahead is not None
     assert run.ahead.chainage_m(run.traces.distance_m) == pytest.approx(4200.0, abs=15.0)
@@ -88,9 +103,11 @@ def test_a_receiver_places_the_train(outing: Outing) -> None:
     run.close()
 
 
-@pytest.mark.parametrize("how", [{"valid": False}, {"talks": False}])
-def test_a_receiver_without_a_fix_says_nothing(outing: Outing, how: dict[str, bool]) -> None:
-    outing.go(**how)
+@pytest.mark.parametrize(("valid", "talks"), [(False, True), (True, False)])
+def test_a_receiver_without_a_fix_says_nothing(
+    outing: Outing, *, valid: bool, talks: bool
+) -> None:
+    outing.go(valid=valid, talks=talks)
     run = outing.run
     assert run.ahead is not None
     assert not run.ahead.placed
@@ -103,3 +120,35 @@ def test_a_receiver_that_does_not_go_with_the_wheel_is_told(outing: Outing) -> N
     outing.go(lie_m=20.0)
     assert "the receiver contradicts posts or wheel" in outing.alarms()
     outing.run.close()
+
+
+def test_a_silent_wheel_does_not_say_that_the_train_stands(outing: Outing) -> None:
+    """Pull and fixes come on; the wheel is back after a minute."""
+    outing.go()
+    outing.go(seconds=range(120, 180), rolls=False)
+    run = outing.run
+    assert run.traces.newest_s > 179.0
+    assert run.traces.distance_s < 120.0
+    assert "receiver" not in outing.alarms()
+    outing.go(seconds=range(180, 200))
+    assert run.ahead is not None
+    assert run.ahead.chainage_m(run.traces.distance_m) == pytest.approx(5000.0, abs=15.0)
+    assert "receiver" not in outing.alarms()
+    run.close()
+
+
+def test_a_distance_of_long_ago_is_not_where_the_train_is(
+    session: FakeSession, kit: Kit
+) -> None:
+    kit.shift_start(session, 30.0)
+    run = kit.make_run(session)
+    kit.settle(run)
+    stale = [run.distance_is_stale]  # before anything came
+    session.send_wheel(29.0, 10.0 * np.arange(100) / 100.0)
+    kit.settle(run)
+    stale.append(run.distance_is_stale)
+    kit.shift_start(session, 34.0)
+    stale.append(run.distance_is_stale)
+    assert stale == [True, False, True]
+    assert run.distance_age_s == pytest.approx(4.0, abs=1.0)
+    run.close()
