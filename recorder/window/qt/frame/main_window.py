@@ -233,9 +233,9 @@ class CrewWindow(QWidget):
         self.numerals.highest_kN, self.numerals.highest_railed = highest
 
     def _fit_alarm(self) -> None:
-        rows = self.alarm.rows()
-        self.alarm.setFixedHeight(round(rows * self.small * 2.1))
-        self.alarm.setVisible(rows > 0)
+        height = round(self.alarm.wanted_height(self.width()))
+        self.alarm.setFixedHeight(height)
+        self.alarm.setVisible(height > 0)
 
     # ------------------------------------------------------------------ doing
 

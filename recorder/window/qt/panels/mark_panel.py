@@ -59,7 +59,7 @@ class MarkPanel(Panel):
             self._line(painter, box, entry, chosen=entry is chosen)
             y += row
         if not entries:
-            text = "no mark yet: press a mark key at the instant, fill in the details later"
+            text = "no mark yet: key it at the instant, details later"
             box = area.adjusted(_PAD, 0, -_PAD, -foot)
             write(painter, box, text, self.look.faint, self.small)
 

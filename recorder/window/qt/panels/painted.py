@@ -13,7 +13,7 @@ from recorder.window.qt.panels.appearance import APPEARANCES, Appearance, font
 if TYPE_CHECKING:
     from PyQt6.QtGui import QFont
 
-__all__ = ["Panel", "fitted", "write"]
+__all__ = ["Panel", "fitted", "wrapped", "write"]
 
 
 class Panel(QWidget):
@@ -51,6 +51,22 @@ def fitted(text: str, width: float, height: float, *, bold: bool = False) -> QFo
     wide = max(1.0, metrics.horizontalAdvance(text))
     pixels = min(100.0 * width / wide, height / (metrics.height() / 100.0))
     return font(pixels, bold=bold)
+
+
+def wrapped(
+    text: str, width: float, pixels: float, *, most: int, bold: bool = False
+) -> list[str]:
+    """The text in ``most`` lines at most; only the last may be wider than ``width`` pixels."""
+    metrics = QFontMetricsF(font(pixels, bold=bold))
+    lines: list[str] = []
+    line, *words = text.split(" ")
+    for word in words:
+        longer = f"{line} {word}"
+        if len(lines) + 1 < most and metrics.horizontalAdvance(longer) > width:
+            lines.append(line)
+            longer = word
+        line = longer
+    return [*lines, line]
 
 
 def write(

@@ -20,7 +20,7 @@ from recorder.window.model.live.device_lines import (
     utc_line,
 )
 from recorder.window.model.live.lamp import Glow, lamp_of
-from recorder.window.qt.panels.painted import Panel, fitted, write
+from recorder.window.qt.panels.painted import Panel, fitted, wrapped, write
 
 if TYPE_CHECKING:
     from PyQt6.QtWidgets import QWidget
@@ -109,7 +109,9 @@ class AlarmPanel(Panel):
     """What must be said loudly, the question asked, or nothing at all."""
 
     answered = pyqtSignal(str)
-    ROWS: Final = 2
+    LINES: Final = 5
+    """Of all alarms together: the paper must keep its room."""
+    LINES_EACH: Final = 3
 
     def __init__(self, run: LiveRun, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -119,36 +121,62 @@ class AlarmPanel(Panel):
         self._yes_box = QRectF()
         self._no_box = QRectF()
 
-    def rows(self) -> int:
-        """Rows of text wanted now."""
-        alarms = len(self._run.alarms(now_ns()))
-        return 2 + min(1, alarms) if self.question else min(self.ROWS, alarms)
+    def wanted_height(self, width: float) -> float:
+        """Pixels wanted now, in a window so many pixels wide."""
+        lines = sum(len(words) for _, words in self._shown(width))
+        return (2 * self._row if self.question else 0.0) + lines * self._row
+
+    @property
+    def _row(self) -> float:
+        return self.small * 1.9
+
+    @property
+    def _size(self) -> float:
+        return self.small * 1.25
+
+    def _shown(self, width: float) -> list[tuple[Alarm, list[str]]]:
+        """The worst alarms in lines, as many as there is room for; always the first."""
+        room = 2 if self.question else self.LINES
+        most = min(self.LINES_EACH, room)
+        # The count of those not shown stands at the right of the last line.
+        inside = width - 4 * _PAD - 6 * self._size
+        shown: list[tuple[Alarm, list[str]]] = []
+        for alarm in self._run.alarms(now_ns()):
+            words = wrapped(alarm.text, inside, self._size, most=most, bold=True)
+            if len(words) > room:
+                break
+            room -= len(words)
+            shown.append((alarm, words))
+        return shown
 
     def draw(self, painter: QPainter, area: QRectF) -> None:
         """The question, and the alarms."""
-        alarms = self._run.alarms(now_ns())
         if self.question:
-            part = area.height() * 2 / self.rows()
+            part = 2 * self._row
             self._draw_question(painter, QRectF(area.left(), area.top(), area.width(), part))
             area = area.adjusted(0, part, 0, 0)
-        if alarms and area.height() > 1:
-            self._draw_alarms(painter, area, alarms)
+        shown = self._shown(area.width())
+        hidden = len(self._run.alarms(now_ns())) - len(shown)
+        y = area.top()
+        for i, (alarm, words) in enumerate(shown):
+            box = QRectF(area.left(), y, area.width(), len(words) * self._row)
+            more = f"and {hidden} more" if hidden > 0 and i + 1 == len(shown) else ""
+            self._draw_alarm(painter, box, alarm, words, more)
+            y = box.bottom()
 
-    def _draw_alarms(self, painter: QPainter, area: QRectF, alarms: list[Alarm]) -> None:
-        shown = alarms[: 1 if self.question else self.ROWS]
-        row = area.height() / len(shown)
-        for i, alarm in enumerate(shown):
-            loud = alarm.level is Level.LOUD
-            ground = self.look.loud if loud else self.look.warn
-            ink = self.look.loud_ink if loud else self.look.warn_ink
-            box = QRectF(area.left(), area.top() + i * row, area.width(), row)
-            painter.fillRect(box, QColor(ground))
-            more = len(alarms) - len(shown)
-            words = alarm.text + (
-                f"   (and {more} more)" if more and i + 1 == len(shown) else ""
-            )
-            inside = box.adjusted(2 * _PAD, 0, -2 * _PAD, 0)
-            write(painter, inside, words, ink, min(row * 0.62, self.small * 1.35), bold=True)
+    def _draw_alarm(
+        self, painter: QPainter, box: QRectF, alarm: Alarm, words: list[str], more: str
+    ) -> None:
+        loud = alarm.level is Level.LOUD
+        painter.fillRect(box, QColor(self.look.loud if loud else self.look.warn))
+        ink = self.look.loud_ink if loud else self.look.warn_ink
+        for i, line in enumerate(words):
+            row = QRectF(box.left(), box.top() + i * self._row, box.width(), self._row)
+            inside = row.adjusted(2 * _PAD, 0, -2 * _PAD, 0)
+            if more and i + 1 == len(words):
+                used = write(painter, inside, more, ink, self._size, right=True)
+                inside.setRight(inside.right() - used - 2 * _PAD)
+            write(painter, inside, line, ink, self._size, bold=True)
 
     def _draw_question(self, painter: QPainter, area: QRectF) -> None:
         look = self.look
@@ -241,25 +269,30 @@ class DevicePanel(Panel):
         self._run = run
 
     def draw(self, painter: QPainter, area: QRectF) -> None:
-        """Name and state, then rate and gaps, then the last fault."""
+        """Name, state and rate; below, what is wrong now, then gaps and the last fault."""
         look, small = self.look, self.small
         lines = device_lines(self._run.status)
         inside = area.adjusted(_PAD, 3, -_PAD, -3)
         if not lines:
             write(painter, inside, "waiting for the recording's state", look.faint, small)
             return
-        h = min(inside.height() / (2 * len(lines)), small * 1.5)
+        h = min(inside.height() / (2 * len(lines)), small * 1.35)
         size = min(small, h * 0.8)
-        for i, line in enumerate(lines):
-            y = inside.top() + 2 * i * h
+        spare = int(inside.height() / h) - 2 * len(lines)
+        y = inside.top()
+        for line in lines:
             colour = {Level.GOOD: look.good, Level.WARN: look.ink, Level.LOUD: look.loud_text}[
                 line.level
             ]
             sign = {Level.GOOD: "●", Level.WARN: "▲", Level.LOUD: "■"}[line.level]
-            first = QRectF(inside.left(), y, inside.width(), h)
-            x = write(painter, first, f"{sign} {line.name}", colour, size, bold=True) + _PAD
+            row = QRectF(inside.left(), y, inside.width(), h)
+            x = write(painter, row, f"{sign} {line.name}", colour, size, bold=True) + _PAD
             state = f"{line.state}, {line.rate}" if line.level is not Level.LOUD else line.state
-            write(painter, first.adjusted(x, 0, 0, 0), state, look.ink, size)
-            second = first.translated(0, h).adjusted(size * 1.3, 0, 0, 0)
-            words = f"{line.gaps}; last fault {line.fault}" if line.fault else line.gaps
-            write(painter, second, words, look.faint, size * 0.94)
+            write(painter, row.adjusted(x, 0, 0, 0), state, look.ink, size)
+            row = row.adjusted(size * 1.3, 0, 0, 0)
+            words = wrapped(line.below, row.width(), size * 0.94, most=1 + max(spare, 0))
+            spare -= len(words) - 1
+            for part in words:
+                row = row.translated(0, h)
+                write(painter, row, part, look.faint, size * 0.94)
+            y = row.bottom()

@@ -40,7 +40,8 @@ SPANS: Final = {
 }
 _LABELS: Final = 48
 _LANES: Final = 3
-_LONGEST_LABEL: Final = 26
+_LABEL_LETTERS: Final = (48, 26)
+"""A mark's label on the rail, letters: at the most, and where there is not that much room."""
 _RIGHT_MARGIN: Final = 0.015
 
 
@@ -225,8 +226,11 @@ class Paper(pg.GraphicsLayoutWidget):  # type: ignore[misc]  # a library without
         pool = iter(self._labels)
         for entry, x in reversed(self._marks_within(x0, x1)):
             (taken if entry.state is EntryState.TAKEN else waiting).append(x)
-            words = self._words(entry)
-            found = lanes.find((x - x0) * scale, self._width(words) + 12.0)
+            for longest in _LABEL_LETTERS:
+                words = _words(entry, longest)
+                found = lanes.find((x - x0) * scale, self._width(words) + 12.0)
+                if found is not None:
+                    break
             if found is None or (label := next(pool, None)) is None:
                 stems.append((x, 0.3))
                 continue
@@ -275,12 +279,6 @@ class Paper(pg.GraphicsLayoutWidget):  # type: ignore[misc]  # a library without
                 found.append((entry, x))
         return sorted(found, key=lambda pair: pair[1])
 
-    def _words(self, entry: Entry) -> str:
-        words = entry.label if entry.state is EntryState.TAKEN else f"{entry.label} …"
-        if len(words) > _LONGEST_LABEL:
-            words = words[: _LONGEST_LABEL - 1] + "…"
-        return words
-
     def paintEvent(self, event: QPaintEvent) -> None:
         """Paint, and tell when it was done."""
         super().paintEvent(event)
@@ -288,3 +286,8 @@ class Paper(pg.GraphicsLayoutWidget):  # type: ignore[misc]  # a library without
         self.frames += 1
         if self.after_paint is not None:
             self.after_paint(self.painted_ns)
+
+
+def _words(entry: Entry, longest: int) -> str:
+    words = entry.label if entry.state is EntryState.TAKEN else f"{entry.label} …"
+    return words if len(words) <= longest else words[: longest - 1] + "…"
