@@ -13,8 +13,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from PyQt6.QtCore import QEvent, QPoint, QRectF, Qt
 from PyQt6.QtGui import QColor, QFontMetricsF, QImage, QKeyEvent
 from PyQt6.QtTest import QTest
@@ -28,7 +26,6 @@ from recorder.window.qt.frame.key_filter import key_name
 from recorder.window.qt.frame.main_window import CAUTION, CrewWindow
 from recorder.window.qt.frame.picture import render_window, save_picture
 from recorder.window.qt.panels.appearance import APPEARANCES, font
-from recorder.window.qt.panels.painted import wrapped
 from recorder.window.qt.paper.paper import Lanes
 from recorder.window.qt.paper.strips import Scale, path_arrays
 
@@ -379,25 +376,6 @@ def test_a_shunt_check_goes_on_by_itself_to_its_second_question(
         "open",
         "shunted",
     ]
-
-
-@given(
-    st.lists(st.text("ilmW", min_size=1, max_size=9), min_size=1, max_size=40),
-    st.floats(120.0, 900.0),
-    st.integers(1, 60),
-)
-@settings(max_examples=40, deadline=None)
-def test_a_wrapped_line_loses_no_word_and_is_cut_nowhere(
-    words: list[str], width: float, most: int
-) -> None:
-    metrics = QFontMetricsF(font(15.0, bold=True))
-    text = " ".join(words)
-    lines = wrapped(text, width, 15.0, most=most, bold=True)
-    assert " ".join(lines) == text
-    assert len(lines) <= most
-    assert all(metrics.horizontalAdvance(line) <= width for line in lines[:-1] if " " in line)
-    if len(lines) < most and " " in lines[-1]:
-        assert metrics.horizontalAdvance(lines[-1]) <= width
 
 
 def test_an_alarm_is_written_whole(session: FakeSession, window: CrewWindow, kit: Kit) -> None:
