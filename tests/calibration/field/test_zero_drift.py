@@ -24,7 +24,8 @@ def certificate(**figures: Any) -> ForceCertificate:
 
 
 def test_without_figures_the_usual_values_hold() -> None:
-    """0.05 % at once, 0.1 % an hour, 0.3 % at most, 0.002 % a kelvin, of 500 kN."""
+    """0.05 % at once, 0.1 % an hour, 0.3 % at most, 0.002 % a kelvin, of 500 kN (common
+    practice)."""
     drift = zero_drift_of(certificate())
     assert drift.u_kN([0.0, 3600.0, 1e6]) == pytest.approx([0.0, 0.75, 1.5])
     assert drift.u_kN(3600.0, span_K=10.0) == pytest.approx(math.hypot(0.75, 0.1))
@@ -32,7 +33,8 @@ def test_without_figures_the_usual_values_hold() -> None:
 
 
 def test_the_certificate_goes_before_the_usual_values() -> None:
-    """0.03 % of 400 kN zero return, 0.06 % creep, 0.004 % a kelvin: rectangular each."""
+    """0.03 % of 400 kN zero return, 0.06 % creep, 0.004 % a kelvin: rectangular each, and so over
+    √3 (JCGM 100:2008, 4.3.7; from memory)."""
     drift = zero_drift_of(
         certificate(zero_return=-0.03, creep=0.06, temperature_effect_zero=0.004)
     )

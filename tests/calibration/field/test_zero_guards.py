@@ -94,7 +94,8 @@ class TestCounts:
 
 class TestOffset:
     def test_by_the_bench_when_none_was_taken(self) -> None:
-        """The limit of 20 000 counts, and twice 0.1 % of 500 kN: 10 000 counts more."""
+        """The limit of 20 000 counts, and twice 0.1 % of 500 kN (common practice): 10 000 counts
+        more."""
         cell = certificate()
         assert expected_zero(cell).limit_counts == pytest.approx(30_000.0)
         assert guard_offset(cell, found(30_900.0), expected_zero(cell)).answer is (
@@ -105,7 +106,8 @@ class TestOffset:
         assert "+500000 counts (+50 kN) from the zero of certificate" in refused.text
 
     def test_by_the_zero_before_it_once_there_is_one(self) -> None:
-        """An hour later the zero may have drifted by 0.15 % of 500 kN, twice over."""
+        """An hour later the zero may have drifted by 0.15 % of 500 kN (common practice), twice
+        over."""
         expected = expected_zero(certificate(), 90_000.0, 30.0, 3600.0)
         assert expected.counts == 90_000.0
         assert expected.limit_counts == pytest.approx(20_000.0 + 15_000.0)
@@ -115,7 +117,7 @@ class TestOffset:
         cell = certificate(None)
         guard = guard_offset(cell, found(4e6), expected_zero(cell))
         assert (guard.answer, guard.limit) == (GuardAnswer.NOT_KNOWN, None)
-        # 1 % of 500 kN, and twice the drift at once of 0.05 %.
+        # 1 % of 500 kN, and twice the drift at once of 0.05 % (common practice).
         later = expected_zero(cell, 0.0, 5.0, 1.0)
         assert later.limit_counts == pytest.approx(55_000.0, rel=1e-3)
 

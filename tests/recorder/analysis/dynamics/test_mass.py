@@ -15,7 +15,10 @@ from recorder.analysis.series.train import TrialTrain, Vehicles
 from recorder.analysis.uncertainty.run_basis import RunBasis
 from tests.recorder.analysis.drawn_runs import INSTRUMENTS, basis, drawn, kN
 
-LOAD_T, G = 900.0, 9.80665
+LOAD_T = 900.0
+G = 9.80665
+"""Standard acceleration of free fall, exact (3rd General Conference on Weights and Measures,
+1901; from memory)."""
 
 
 def ridden(seed: int, *, stated: float = 1.0) -> RunBasis:

@@ -52,7 +52,8 @@ def test_only_refused_zeros_are_no_zero(tmp_path: Path) -> None:
     path = run_with(tmp_path / "run.h5", Event(kind="zero", t_s=0.0, data=refused))
     with open_run(path) as run:
         loaded = load_run(run)
-    # Assumed 0.1 % of capacity, and a drift of 0.05 % at once and 0.1 % in each hour.
+    # Assumed 0.1 % of capacity, and a drift of 0.05 % at once and 0.1 % in each hour (common
+    # practice).
     drift = 0.0005 + 0.001 * 200.0 / 3600.0
     assert loaded.instruments.zero_u_kN == pytest.approx(
         math.hypot(0.001, drift) * CAPACITY_KN, rel=1e-3
