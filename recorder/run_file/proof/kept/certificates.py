@@ -71,6 +71,8 @@ def _unlike_channels(held: Held, name: str, document: dict[str, Any]) -> str:
             )
             if isinstance(stated, bytes):
                 stated = stated.decode("utf-8", "replace")
+            if stated is None and not held.other_version:
+                return f"channel {channel.name} does not say which digest it was begun with"
             if stated is not None and stated != digest:
                 return (
                     f"channel {channel.name} was begun with a certificate of digest"

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from calibration.quantities.written import many
 from recorder.run.parts.event import EventKind
 from recorder.run.parts.event_numbers import number
 from recorder.run.time.utc import utc_text
@@ -33,12 +35,14 @@ def prove_header(held: Held, progress: Callable[[float], None]) -> Iterator[Proo
     """Root, devices and channels say again what the header says; so do the clocks' anchors."""
     wrong = [*_root(held), *(line for d in held.header.devices for line in _device(held, d))]
     progress(0.5)
-    anchors = [e for e in held.events if e.kind == EventKind.CLOCK_ANCHOR]
-    wrong += [line for line in (_anchors(held), _duration(held), *_car(held)) if line]
+    anchors = list(_anchors(held))
+    late = next((words for words in anchors if words), "")
+    wrong += [line for line in (late, _duration(held), *_car(held)) if line]
     if wrong:
         yield _proof(State.CONTRADICTED, first_of(wrong))
         return
-    also = f", and with {len(anchors):,} readings of the computer's clocks" if anchors else ""
+    also = f", and with {many(len(anchors), 'reading')} of the computer's clocks"
+    also *= bool(anchors)
     words = f"it agrees with the attributes of root, devices and channels{also}"
     yield _proof(State.PROVED, words)
 
@@ -78,8 +82,11 @@ def _device(held: Held, device: DeviceHeader) -> Iterator[str]:
 def _unlike(held: Held, path: str, what: str, stated: dict[str, Any]) -> Iterator[str]:
     found = {name: _plain(value) for name, value in held.store.attributes(path).items()}
     for name, value in stated.items():
-        # Attributes that came later are not in older files.
-        if name in found and found[name] != value:
+        if name not in found:
+            # Attributes that came later are not in older files.
+            if value is not None and not held.other_version:
+                yield f"{name} of {what} is missing, the header says {value!r}"
+        elif found[name] != value:
             yield f"{name} of {what} is {found[name]!r}, the header says {value!r}"
 
 
@@ -89,19 +96,21 @@ def _plain(value: object) -> object:
     return value.item() if isinstance(value, np.generic) else value
 
 
-def _anchors(held: Held) -> str:
-    """The monotonic clock kept with each anchor against the one that run time began at."""
+def _anchors(held: Held) -> Iterator[str]:
+    """Of each anchor that reads the monotonic clock: how that contradicts the one that run time
+    began at; empty where it does not."""
     for event in held.events:
         if event.kind != EventKind.CLOCK_ANCHOR:
             continue
         clock = held.header.clock
         t_s = (number(event.data.get("monotonic_ns")) - clock.start_ns) / 1e9 * clock.speed
-        if abs(t_s - event.t_s) > ANCHOR_S * max(clock.speed, 1.0):
-            return (
-                f"the clocks read at {event.t_s:.1f} s lie {t_s:.1f} s after the instant the"
-                " header begins run time at"
-            )
-    return ""
+        if math.isnan(t_s):
+            continue
+        apart = abs(t_s - event.t_s) > ANCHOR_S * max(clock.speed, 1.0)
+        yield apart * (
+            f"the clocks read at {event.t_s:.1f} s lie {t_s:.1f} s after the instant the"
+            " header begins run time at"
+        )
 
 
 def _duration(held: Held) -> str:

@@ -25,17 +25,19 @@ and are kept with 24 bits."""
 
 def prove_overviews(held: Held, progress: Callable[[float], None]) -> Iterator[Proof]:
     """Every level of every channel; the first bin that differs is told."""
-    levels: dict[str, int] = {}
+    levels = {channel.name: 0 for device in held.header.devices for channel in device.channels}
     wrong: dict[str, str] = {}
     for made in made_overviews(held.store, held.header, lambda part, _what: progress(part)):
         name = made.channel.name
-        levels[name] = levels.get(name, 0) + 1
+        levels[name] += 1
         if name not in wrong and (why := _unlike(held, made)):
             wrong[name] = why
     for name, n in levels.items():
         if name in wrong:
             by = f" (made by {held.other_version})" if held.other_version else ""
             yield _proof(name, State.CONTRADICTED, wrong[name] + by)
+        elif not n:
+            yield _proof(name, State.NOT_PROVED, "there is no value of it")
         else:
             yield _proof(name, State.PROVED, f"{many(n, 'level')} as its values and times give")
 

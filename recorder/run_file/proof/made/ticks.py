@@ -54,6 +54,8 @@ def _prove(held: Held, device: DeviceHeader) -> Proof:
     if held.given(device):
         words = "its times came with its values: no ticks and receipts to tie them again"
         return _proof(device, State.NOT_PROVED, words)
+    if not held.store.column(f"devices/{device.name}/time_s").n:
+        return _proof(device, State.NOT_PROVED, "there is no record of it")
     made, stored = held.lines[device.name].segments, held.ties.get(device.name, ())
     tally = _compared(held, device)
     ties = _ties(stored, made)
@@ -98,9 +100,10 @@ def _compared(held: Held, device: DeviceHeader) -> _Tally:
     for start, made in final_times(held.store, device, line, recorded):
         stop = start + len(made)
         stored = times.read(max(start - 1, 0), stop)
-        away = np.abs(stored[min(start, 1) :] - made)
+        # A time that is none is as far away as can be.
+        away = np.nan_to_num(np.abs(stored[min(start, 1) :] - made), nan=np.inf)
         i = int(np.argmax(away))
-        if not away[i] <= tally.worst_s:
+        if away[i] > tally.worst_s:
             tally.worst_s, tally.worst_at = float(away[i]), start + i
             tally.stored_s, tally.made_s = float(stored[min(start, 1) + i]), float(made[i])
         low, high = np.searchsorted(at, [max(start, 1), stop])

@@ -87,8 +87,10 @@ def _nodes_judged(nodes: NDArray[np.void], scale: UtcScale, version: str) -> Pro
     """What the stored nodes show against the scale tied again; None: they are the same."""
     away_s = (nodes["utc_ns"] - scale.utc_ns(nodes["t_s"])) / 1e9
     u_stored, u_made = nodes["u_s"], scale.u_s(nodes["t_s"])
-    i = int(np.argmax(np.abs(away_s)))
-    worst_s = float(abs(away_s[i]))
+    # A node at no time is as far away as can be.
+    far_s = np.nan_to_num(np.abs(away_s), nan=np.inf)
+    i = int(np.argmax(far_s))
+    worst_s = float(far_s[i])
     if worst_s > SAME_S:
         limit_s = max(SAME_S, COVERAGE * float(np.nanmax([u_stored[i], u_made[i], 0.0])))
         within, how = held_to(worst_s, limit_s, version)

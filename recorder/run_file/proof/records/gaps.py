@@ -32,7 +32,7 @@ MOST_UNEVEN: Final = 0.01
 """Share of steps off the usual one above which a clock is not even; a link that loses more than
 one record in a hundred all along is found by its gaps (common practice)."""
 MOST_HOLES: Final = 100_000
-"""Holes kept in hand; a run with more is told by these."""
+"""Holes of one kind kept in hand; of a run with more the rest is not looked at, and told so."""
 TELLS_OF_EVERY_STEP: Final = frozenset({"load-cell-frames"})
 """Drivers of devices that sample at exactly even steps, and tell of every step off them."""
 SLACK: Final = 0.01
@@ -56,6 +56,12 @@ class _Seen:
     back: set[int] = field(default_factory=set)
     """Records whose tick does not go on from the one before."""
     modulus: int = 0
+
+    @property
+    def full(self) -> bool:
+        """Whether there may be holes that are not kept."""
+        kept = len(self.holes) + len(self.back), len(self.turns), len(self.shifts)
+        return max(kept) >= MOST_HOLES
 
 
 def prove_gaps(held: Held, progress: Callable[[float], None]) -> Iterator[Proof]:
@@ -86,6 +92,9 @@ def _prove(held: Held, device: DeviceHeader) -> Proof:
     said = (
         f"{many(seen.n, 'record')}, {many(len(gaps), 'gap')} with {many(lost, 'lost record')}"
     )
+    if seen.full:
+        words = f"{said}: it has more holes than are kept in hand, {MOST_HOLES:,} of one kind"
+        return _proof(device, State.NOT_PROVED, words)
     if seen.even or seen.numbered:
         by = " and ".join(
             [*(["ticks"] if seen.even else []), *(["sequence"] if seen.numbered else [])]

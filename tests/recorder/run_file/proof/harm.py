@@ -210,6 +210,14 @@ def _a_coefficient_digested(file: h5py.File) -> None:
     file["devices/cell/pull"].attrs["certificate_digest"] = document["digest"]
 
 
+def _no_port(file: h5py.File) -> None:
+    del file["devices/cell"].attrs["port"]
+
+
+def _no_digest_of_a_channel(file: h5py.File) -> None:
+    del file["devices/cell/pull"].attrs["certificate_digest"]
+
+
 HARM: list[tuple[Callable[[h5py.File], None], set[tuple[Check, str]], str]] = [
     (a_value, {(Check.VALUES, "pull")}, "record 7,000 "),
     (_a_distance, {(Check.VALUES, "distance")}, "record 500 "),
@@ -251,6 +259,12 @@ HARM: list[tuple[Callable[[h5py.File], None], set[tuple[Check, str]], str]] = [
     ),
     (_a_sentence, {(Check.SENTENCES, "gnss")}, "record 5 keeps a sentence whose checksum"),
     (_a_port, {(Check.HEADER, "")}, "port of cell is 'none', the header says 'elsewhere'"),
+    (_no_port, {(Check.HEADER, "")}, "port of cell is missing, the header says"),
+    (
+        _no_digest_of_a_channel,
+        {(Check.CERTIFICATES, "certs/cell.json")},
+        "does not say which digest it was begun with",
+    ),
     (_fewer_lost, {(Check.GAPS, "cell")}, "20 records told lost (checksum)"),
     (
         _records_cut_out,

@@ -63,7 +63,7 @@ def test_any_losses_prove_with_their_gaps_and_not_without_one_of_them(
     rest = [g for i, g in enumerate(gaps) if i != gone]
     proof = proof_of(folder / "less.h5", wheel_run(kept, *rest))
     assert proof.state is State.CONTRADICTED
-    assert f"before record {gaps[gone].before_record:,} " in proof.words
+    assert f"before record {gaps[gone].before_record:,}: " in proof.words
     assert "no gap tells of it" in proof.words
     wrong = [replace(g, lost_records=g.lost_records + BLOCK) for g in gaps]
     proof = proof_of(folder / "more.h5", wheel_run(kept, *wrong))
