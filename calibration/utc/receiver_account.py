@@ -16,14 +16,13 @@ from calibration.utc.run_time_to_utc import (
 )
 from calibration.utc.spans import NS
 from calibration.utc.utc_witnesses import Standing, Witness, WitnessKind
-from calibration.utc.witness_words import apart, moment
+from calibration.utc.witness_words import apart, moment, turned
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from calibration.utc.computer_line import ComputerLine
-    from calibration.utc.spans import NS
-from calibration.utc.utc_witnesses import UtcEvidence
+    from calibration.utc.utc_witnesses import UtcEvidence
 
 __all__ = ["CAUGHT", "LEAST_FIXES", "ReceiverAccount", "receiver_account"]
 
@@ -60,6 +59,8 @@ class ReceiverAccount:
     """How much faster its seconds run than the computer's, s/s; 0 where no more than clocks may."""
     pulses_refused: str = ""
     """Why pulses that came are not gone by."""
+    turns: int = 0
+    """Of 1024 weeks by which its date is behind; put right in the fit."""
 
     @property
     def by_pulses(self) -> bool:
@@ -90,7 +91,9 @@ class ReceiverAccount:
         ``numbered``: another witness has shown that the whole seconds are right.
         ``told_apart_s``: another witness agrees, and not with a level that is further off.
         """
-        own = self.fit.base_u_s * (CAUGHT if self.fit.steps or self.odd_kinds else 1.0)
+        own = self.fit.base_u_s * (
+            CAUGHT if self.fit.steps or self.odd_kinds or self.turns else 1.0
+        )
         off = (abs(away) for _, away in (*self.fit.steps, *self.odd_kinds))
         left = 0.0 if numbered else max((s for s in off if s < told_apart_s), default=0.0)
         open_s = (self.evidence.pulse_u_s, *self._pulses(numbered))
@@ -164,8 +167,10 @@ class ReceiverAccount:
             words += f"; {kind} says {apart(away_s)} {'more' if away_s > 0.0 else 'less'}"
         for at_s, step_s in self.fit.steps[:3]:
             words += f"; off by {step_s:+.0f} s from {at_s:.0f} s of the run on"
-        odd = self.odd_kinds or self.fit.steps
-        if standing is Standing.AGREES and odd:
+        if self.turns:
+            words += f"; {turned(self.turns)}"
+        odd = self.odd_kinds or self.fit.steps or self.turns
+        if standing in (Standing.AGREES, Standing.ALONE) and odd:
             standing = Standing.DOUBTED
         found = [Witness(kind=WitnessKind.RECEIVER, standing=standing, words=words)]
         if self.by_pulses:

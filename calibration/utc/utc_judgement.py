@@ -18,14 +18,14 @@ from calibration.utc.computer_line import ComputerLine, computer_line
 from calibration.utc.receiver_account import CAUGHT, ReceiverAccount, receiver_account
 from calibration.utc.spans import DAY_NS, DAY_S, HAND_SET_S, TURN_DAYS
 from calibration.utc.utc_witnesses import Standing, UtcJudgement, Witness, WitnessKind
-from calibration.utc.witness_words import apart, known_lie, moment, percent
+from calibration.utc.week_turns import in_right_turn
+from calibration.utc.witness_words import apart, known_lie, moment, percent, turned
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
     from calibration.utc.run_time_to_utc import UtcFit
-    from calibration.utc.spans import DAY_NS, DAY_S, HAND_SET_S, TURN_DAYS
-from calibration.utc.utc_witnesses import UtcEvidence
+    from calibration.utc.utc_witnesses import UtcEvidence
 
 __all__ = ["UtcTie", "judge_utc"]
 
@@ -84,7 +84,10 @@ def judge_utc(evidence: UtcEvidence) -> UtcTie:
     if not evidence.simulated:
         awake = evidence.awake_s(evidence.computer_t_s)
         computer = computer_line(awake, evidence.computer_utc_ns)
+    evidence, turns = in_right_turn(evidence, computer)
     receiver, refused = receiver_account(evidence, computer)
+    if receiver is not None:
+        receiver = replace(receiver, turns=turns)
     return _Court(evidence, computer, receiver, refused).judged()
 
 
@@ -275,10 +278,7 @@ class _Court:
         carried = self.kept or self.evidence.trip_ns is not None
         if not days or not carried or abs(left_s) > HAND_SET_S:
             return None
-        turns = days / TURN_DAYS
-        whole = turns == round(turns)
-        what = f"{round(turns)} turns of 1024 weeks" if whole else f"{days:+d} days"
-        why = f"the receiver's date is off by {what}; its time of day is borne out"
+        why = f"the receiver's date is off by {days:+,d} days; its time of day is borne out"
         u_s = max(CAUGHT * self.receiver.u_s(numbered=False), abs(left_s))
         return self._by_receiver(Standing.DOUBTED, Standing.AGREES, u_s, why, -days * DAY_S)
 
@@ -371,14 +371,15 @@ class _Court:
         )
 
     def _tie(self, source: WitnessKind, u_s: float, why: str, shift_s: float) -> UtcTie:
+        turns = 0 if self.receiver is None else self.receiver.turns
         judgement = UtcJudgement(
             known=math.isfinite(u_s),
-            why=why,
+            why=f"{turned(turns)}{why and '; '}{why}" if turns else why,
             witnesses=tuple(self.witnesses),
             delay_s=math.nan if self.receiver is None else self.receiver.fit.delay_s,
             u_delay_s=math.nan if self.receiver is None else self.receiver.u_delay_s,
             fast_by=0.0 if self.receiver is None else self.receiver.fast_by,
-            corrected_s=shift_s,
+            corrected_s=shift_s + turns * TURN_DAYS * DAY_S,
         )
         return UtcTie(
             source=source,

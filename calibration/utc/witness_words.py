@@ -7,7 +7,7 @@ from typing import Final
 
 from calibration.utc.spans import DAY_S, HAND_SET_S, NS, TURN_DAYS
 
-__all__ = ["apart", "known_lie", "moment", "percent"]
+__all__ = ["apart", "known_lie", "moment", "percent", "turned"]
 
 LEAP_LIES_S: Final = (18.0, 14.0)
 """Leap seconds not learnt since 2017 (leap-second table), and a count that was seen wrong."""
@@ -25,6 +25,12 @@ def moment(utc_ns: int) -> str:
 def percent(fast_by: float) -> str:
     """``8 % fast``."""
     return f"{100.0 * abs(fast_by):.3g} % {'fast' if fast_by > 0.0 else 'slow'}"
+
+
+def turned(turns: int) -> str:
+    """What a receiver's week counter did."""
+    many = "a turn" if turns == 1 else f"{turns} turns"
+    return f"the receiver's date is behind by {many} of 1024 weeks"
 
 
 def apart(seconds: float) -> str:

@@ -84,15 +84,11 @@ class NmeaDecoder(RecordDecoder):
     ----------
     confirmations : int
         Sentences of one kind that must advance before time is believed; 1 believes at once.
-    pc_utc_ns : callable, optional
-        The computer's clock, to know which 1024-week turn of the date is meant.
     """
 
-    def __init__(
-        self, *, confirmations: int = 3, pc_utc_ns: Callable[[], int] | None = None
-    ) -> None:
+    def __init__(self, *, confirmations: int = 3) -> None:
         super().__init__(Layout(dtype=_RECORD, tick_hz=1e9))
-        self._judge = TimeJudge(confirmations=confirmations, pc_utc_ns=pc_utc_ns)
+        self._judge = TimeJudge(confirmations=confirmations)
         self._line_ns = 0
         """When the first byte of the sentence that is pending was in hand."""
         self._overlong = False

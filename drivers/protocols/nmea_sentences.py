@@ -20,6 +20,10 @@ KNOT_M_S: Final = 1852.0 / 3600.0
 _TIME: Final = re.compile(r"(\d\d)(\d\d)(\d\d)(?:\.(\d{0,9})\d*)?")
 _NUMBER: Final = re.compile(r"-?\d{1,10}(?:\.\d{0,12})?|-?\.\d{1,12}")
 _NS: Final = 1_000_000_000
+_FIRST_DAY: Final = date(1980, 1, 6)
+"""Week 0 of the Global Positioning System began then (its definition)."""
+_LAST_DAY: Final = date(2200, 12, 31)
+"""Nanoseconds since 1970 fit into 64 bits until 2262."""
 _FIX_QUALITIES: Final = frozenset({"1", "2", "3", "4", "5", "9"})
 """GGA: 0 none, 6 dead reckoning, 7 entered by hand and 8 simulator are no fix."""
 _NO_FIX_MODES: Final = frozenset("NEMS")
@@ -141,7 +145,7 @@ class _Fields:
         except ValueError as error:
             msg = f"date {text!r} cannot be"
             raise RefusedSentenceError(msg) from error
-        if not 1980 <= year <= 2200:
+        if not _FIRST_DAY <= day <= _LAST_DAY:
             msg = f"date {text!r} cannot be"
             raise RefusedSentenceError(msg)
         return day

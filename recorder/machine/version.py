@@ -25,8 +25,7 @@ __all__ = ["BUILT_ON", "RELEASE", "software", "version", "version_of"]
 RELEASE: Final = "0.1.0.dev0"
 """The release worked towards; set by hand at a release, and to the next one after it."""
 BUILT_ON: Final = date(2026, 11, 1)
-"""No clock that this version runs by can truly be earlier; moved on at a release, with the
-receiver driver's own (a test holds them together)."""
+"""No clock that this version runs by can truly be earlier; moved on at a release."""
 COMMIT_OF_ARCHIVE: Final = "$Format:%H$"
 """Filled in by ``git archive`` (``.gitattributes``), so that a downloaded copy knows it too."""
 NAME: Final = "testcar"

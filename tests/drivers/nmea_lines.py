@@ -40,11 +40,8 @@ def utc_ns(text: str) -> int:
     return (instant - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1) * 1000
 
 
-PC_NS = utc_ns("2026-11-25T12:00:00")
-
-
-def decoder(confirmations: int = 1, pc: str = "2026-11-25T12:00:00") -> NmeaDecoder:
-    return NmeaDecoder(confirmations=confirmations, pc_utc_ns=lambda: utc_ns(pc))
+def decoder(confirmations: int = 1) -> NmeaDecoder:
+    return NmeaDecoder(confirmations=confirmations)
 
 
 def rmc(time: str = "120000.00", date: str = "251126", **more: str) -> bytes:

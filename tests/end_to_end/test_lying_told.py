@@ -25,7 +25,7 @@ pytestmark = pytest.mark.slow
 CLOCKS = (FaultKind.CLOCK_RATE, FaultKind.CLOCK_DRIFT)
 UNKNOWN = ("silent from the start",)
 WORDS = {
-    "week rollover, spikes": ("1 turns of 1024 weeks", "pull spiking", "flags: "),
+    "week rollover, spikes": ("behind by a turn of 1024 weeks", "pull spiking", "flags: "),
     "leap seconds late, stuck": ("receiver: doubted", "off by +18 s", "pull stuck", "speed stuck"),
     "late sentences": ("where the car sheet states 0.085 s",),
     "wrong edge": ("where the car sheet states 0.085 s",),
@@ -36,7 +36,7 @@ WORDS = {
         "computer's clock: doubted", "as leap seconds not learnt would be",
     ),
     "jump, half the pulses": ("off by +3600 s", "receiver contradicts itself", "disagrees"),
-    "years back, faster": ("receiver: doubted", "1 turns of 1024 weeks", "date is off by"),
+    "years back, faster": ("receiver: doubted", "date is off by -7,305 days"),
     "uneven, silent wheel": ("gap of wheel: ", "differ by|come unevenly"),
     "warming up, silent receiver": ("gap of clock: ", "drawbar: its clock runs 2"),
     "late sentences alone, five per cent": ("differ by 0.", "wheel: its clock runs ", " fast"),

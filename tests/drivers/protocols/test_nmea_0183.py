@@ -130,8 +130,8 @@ def test_other_kinds_are_skipped_but_keep_the_link_alive() -> None:
         rmc(date="2208-1"),
         rmc(date=""),
         rmc(date="000000"),
+        # The day before the system's first (week 0 began on 1980-01-06, by its definition).
         rmc(date="050180"),
-        rmc(date="230394"),
         rmc(lat="8960.0,N"),
         rmc(lat="9000.001,N"),
         rmc(lat="4807.038,E"),

@@ -10,7 +10,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.protocols import gnss_time
 from recorder.machine.clocks import (
     RunClock,
     error_of_timex,
@@ -19,7 +18,6 @@ from recorder.machine.clocks import (
     read_clocks,
     wall_error_s,
 )
-from recorder.machine.version import BUILT_ON
 
 LONG = struct.calcsize("l")
 
@@ -69,7 +67,3 @@ def test_this_machine_is_asked_without_harm() -> None:
     clocks = read_clocks()
     assert clocks.utc_ns > 0
     assert clocks.monotonic_ns <= now_ns()
-
-
-def test_no_clock_is_earlier_than_this_version_for_driver_and_recorder_alike() -> None:
-    assert BUILT_ON == gnss_time.BUILT_ON

@@ -37,7 +37,8 @@ FIELDS: Final = (
 """Of a record and of a sentence alike."""
 DAY_NS: Final = 86_400 * 10**9
 TURN: Final = timedelta(weeks=1024)
-"""Receivers count weeks modulo 1024; a date is put into the turn that fits (GPS definition)."""
+"""Receivers count weeks modulo 1024 (GPS definition). Recorders once kept such a date in the turn
+that the computer's clock was in; now it is kept as the sentence says it."""
 EPOCH: Final = date(1970, 1, 1)
 
 
