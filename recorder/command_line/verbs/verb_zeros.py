@@ -52,7 +52,7 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     actions = parser.add_subparsers(dest="action", metavar="ACTION")
     add_json(actions.add_parser("list", help="show the zeros (the default)"))
     for edit, words in _WORDS.items():
-        action = actions.add_parser(edit, help=words, description=words)
+        action = actions.add_parser(edit.value, help=words, description=words)
         add_json(action)
         action.add_argument("number", metavar="N", type=int, help="its number, as listed")
         action.add_argument("--reason", metavar="WORDS", required=True, help="why; it is kept")

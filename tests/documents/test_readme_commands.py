@@ -1,0 +1,37 @@
+"""Every command that the README and the help texts show is one that there is."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from pathlib import Path
+
+import pytest
+
+from recorder.command_line.main import build_parser
+
+README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+
+
+def shown() -> list[str]:
+    """Lines of README's fenced blocks that begin with the command's name."""
+    blocks = re.findall(r"```sh\n(.*?)```", README, re.S)
+    return [line for b in blocks for line in b.splitlines() if line.startswith("testcar ")]
+
+
+def test_the_readme_shows_commands() -> None:
+    assert len(shown()) > 20
+
+
+@pytest.mark.parametrize("line", shown())
+def test_a_command_of_the_readme_is_understood(
+    line: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = shlex.split(line, comments=True)[1:]
+    if "--help" in words:
+        with pytest.raises(SystemExit) as left:
+            build_parser(words[0]).parse_args(words)
+        assert left.value.code == 0
+        assert "usage" in capsys.readouterr().out
+    else:
+        assert callable(build_parser(words[0]).parse_args(words).run)
