@@ -246,7 +246,7 @@ def _timing(table: SheetTable) -> TimingSheet:
         pulses_checked=table.flag("pulses_checked"),
     )
     for value in ("latency_s", "delay_s"):
-        if (getattr(sheet, value) is None) != (getattr(sheet, f"u_{value}") is None):
+        if (value in table.keys) != (f"u_{value}" in table.keys):
             table.problem(f"{value} and u_{value} go together: give both, in seconds")
     table.done()
     return sheet

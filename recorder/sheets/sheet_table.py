@@ -264,10 +264,12 @@ class SheetTable:
                 kind = UNITS[self._stems[stem]].quantity
                 names = [f"{stem}_{u}" for u in units_of(kind)]
                 listed = ", ".join(names)
-                self.problem(f"unknown key {key!r}{likely(key, names)} allowed: {listed}")
+                self.problem(
+                    f"unknown key {key!r}{likely(key, names) or ';'} allowed: {listed}"
+                )
                 continue
             listed = ", ".join(allowed) or "none"
-            self.problem(f"unknown key {key!r}{likely(key, allowed)} allowed: {listed}")
+            self.problem(f"unknown key {key!r}{likely(key, allowed) or ';'} allowed: {listed}")
 
     def _missing(self, key: str) -> None:
         near = likely(key, [k for k in self._data if k not in self._known])

@@ -261,7 +261,7 @@ class _PlanMaker:
                 self._problem(
                     where,
                     f"channel {channel.name}: no field {channel.field!r}"
-                    f"{likely(channel.field, fields)} allowed: {', '.join(fields)}",
+                    f"{likely(channel.field, fields) or ';'} allowed: {', '.join(fields)}",
                 )
         return DevicePlan(
             sheet=sheet,

@@ -156,3 +156,13 @@ def test_timing_is_read_and_is_nothing_where_nothing_is_stated() -> None:
 )
 def test_timing_that_cannot_be_is_told(more: str, words: str) -> None:
     assert words in " ".join(problems(HEAD + more))
+
+
+def test_a_pair_of_which_one_is_wrong_is_not_said_to_be_half_given() -> None:
+    (problem,) = problems(HEAD + "[devices.clock.timing]\ndelay_s = -1\nu_delay_s = 0.1\n")
+    assert "delay_s must be at least 0 and at most 2, got -1" in problem
+
+
+def test_an_unknown_key_like_no_other_is_told_with_those_allowed() -> None:
+    (problem,) = problems(HEAD + "[devices.clock.timing]\nfrob = 1\n")
+    assert "unknown key 'frob'; allowed: delay_s, latency_s," in problem
