@@ -68,6 +68,11 @@ class ClockOfRun:
     leap_seconds_known: bool
     """Whether the run ended before that."""
 
+    @property
+    def source_words(self) -> str:
+        """The source as people write it; files keep their own word."""
+        return self.source.replace("gnss", "GNSS")
+
 
 def clock_of(run: RunFile) -> ClockOfRun:
     """How the time of an opened run is known.
@@ -177,11 +182,11 @@ def _receiver_alike(run: RunFile) -> bool:
 def clock_words(clock: ClockOfRun) -> list[str]:
     """Of the time of a run, a line each: when it began, why it is known so well, who said what."""
     if clock.known and clock.u_s is not None:
-        began = f"began {clock.began_utc} ({clock.source}, u = {short_s(clock.u_s)})"
+        began = f"began {clock.began_utc} ({clock.source_words}, u = {short_s(clock.u_s)})"
         lines = [f"{began}; {clock.why}" if clock.why else began]
     else:
         why = f": {clock.why}" if clock.why else ""
-        lines = [f"began {clock.began_utc} by the {clock.source}, which is not borne out"]
+        lines = [f"began {clock.began_utc} by the {clock.source_words}, which is not borne out"]
         if clock.judged:
             lines.insert(0, f"UTC is not known{why}")
         else:

@@ -104,7 +104,10 @@ def trend_criterion(
     share = specification.admission.trend_pct / 100.0
     if len(at) < 4 or not result.limit_kN > 0.0:
         return Criterion(
-            kind=CriterionKind.TREND, value="not known", limit=f"{share:.0%}", passed=None
+            kind=CriterionKind.TREND,
+            value="not known",
+            limit=f"within {100 * share:g} %",
+            passed=None,
         )
     line = np.polynomial.Polynomial.fit(at, margin[at], 1)
     change = float(line(at[-1]) - line(at[0]))

@@ -141,7 +141,8 @@ def refusal_words(refusals: Sequence[tuple[str, int]]) -> str:
     """The commonest reasons in a line."""
     shown = [f"{why} ({n})" for why, n in refusals[:MOST_REASONS]]
     more = len(refusals) - MOST_REASONS
-    return "; ".join([*shown, f"and {more} reasons more"] if more > 0 else shown)
+    rest = f"and {more} more reason{'s' * (more > 1)}"
+    return "; ".join([*shown, rest] if more > 0 else shown)
 
 
 def weight_of(result: StretchResult) -> float:

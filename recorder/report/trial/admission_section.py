@@ -25,7 +25,7 @@ def admission_words(answer: CampaignAnswer) -> list[Block]:
     sentence = f"{held.in_words}."
     if shown:
         more = len(shown) - MOST_REFUSALS
-        rest = f"; and {more} reasons more" if more > 0 else ""
+        rest = f"; and {more} more reason{'s' * (more > 1)}" if more > 0 else ""
         sentence += f" Refused, mostly because: {'; '.join(shown[:MOST_REFUSALS])}{rest}."
     unknown = [c.kind.value for c in held.criteria if c.unknown]
     if unknown:

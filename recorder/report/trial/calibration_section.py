@@ -62,7 +62,7 @@ def _instruments(run: LoadedRun) -> str:
 def _utc(clock: ClockOfRun) -> str:
     if not clock.known or clock.u_s is None:
         return f"UTC is not known: {clock.why or 'nothing ties it'}"
-    known = f"UTC by {clock.source}, standard uncertainty at most {short_time(clock.u_s)}"
+    known = f"UTC by {clock.source_words}, standard uncertainty at most {short_time(clock.u_s)}"
     return f"{known}: {clock.why}" if clock.why else known
 
 
@@ -96,7 +96,8 @@ def _placing(run: LoadedRun) -> str:
     used = sum(m.status is MarkUse.USED for m in placement.marks)
     return (
         f"{run.name}: placed on {Path(route.source).name} to"
-        f" ± {placement.greatest_u95_m:.1f} m or better (95 %) by {used} milepost marks"
+        f" ± {placement.greatest_u95_m:.1f} m or better (95 %) by {used} milepost"
+        f" mark{'s' * (used != 1)}"
         f" ({len(placement.marks) - used} doubted, {len(placement.skipped)} posts without one) and"
         f" {placement.gnss_used} GNSS fixes; wheel {placement.scale:.5f}"
         f" ± {2 * placement.u_scale:.5f} of its certificate."

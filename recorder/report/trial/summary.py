@@ -86,13 +86,13 @@ def _sentence(held: RunDescription) -> str:
 
 def _begun(clock: ClockOfRun) -> str:
     at = clock.began_utc[:19].replace("T", " ")
-    return f"begun {at} UTC" if clock.known else f"begun {at} by the {clock.source}"
+    return f"begun {at} UTC" if clock.known else f"begun {at} by the {clock.source_words}"
 
 
 def _utc(clock: ClockOfRun) -> str:
     if not clock.known:
         return f"UTC is not known: {clock.why or 'nothing ties it'}"
-    known = f"UTC by {clock.source}, standard uncertainty {short_time(clock.u_s)}"
+    known = f"UTC by {clock.source_words}, standard uncertainty {short_time(clock.u_s)}"
     return f"{known}: {clock.why}" if clock.why else known
 
 
