@@ -115,6 +115,7 @@ class LinkDriver:
         if self._overdue:
             raise LinkLostError(self.device_id, self._silence())
         waiting = self._link.waiting()
+        began_ns = self._now_ns()
         chunk = self._link.read(_READ_BYTES)
         now_ns = self._now_ns()
         backlog = self._watch.look(waiting, len(chunk), now_ns)
@@ -122,7 +123,8 @@ class LinkDriver:
         batch = replace(self._decode(chunk, now_ns), backlog=backlog)
         if self.decoder.good_frames != good_before:
             self._alive_ns = now_ns
-        elif now_ns - self._alive_ns > self._silence_limit_s * 1e9:
+        elif began_ns - self._alive_ns > self._silence_limit_s * 1e9:
+            # By when it began: a reader held up since has not looked at what came meanwhile.
             # What is known of the damage is handed on first; the next read raises.
             self._overdue = True
             if not batch.faults:

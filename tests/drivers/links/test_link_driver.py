@@ -108,6 +108,38 @@ def test_a_stream_of_nothing_but_faults_is_lost_too() -> None:
         driver.read()
 
 
+class HeldUpLink(ScriptedLink):
+    """Its reader is held up after a read that brought nothing, while the device goes on."""
+
+    held_up_s = 0.0
+    meanwhile: bytes = b""
+
+    def read(self, max_bytes: int) -> bytes:
+        data = super().read(max_bytes)
+        if not data and self.held_up_s:
+            self.clock.wind(self.held_up_s)
+            self.held_up_s = 0.0
+            self.reads.append(self.meanwhile)
+        return data
+
+
+def test_a_reader_that_was_held_up_has_heard_no_silence() -> None:
+    """What came while it slept waits at the port: the link is not lost, and nothing is."""
+    link = HeldUpLink(HandClock(), frame(0, 0))
+    driver = LinkDriver(
+        link, LoadCellDecoder(channels=2), device_id="front", silence_limit_s=1.0,
+        now_ns=link.clock,
+    )  # fmt: skip
+    assert len(driver.read().records) == 1
+    link.held_up_s, link.meanwhile = 1.5, frame(1, 500) + frame(2, 1000)
+    assert len(driver.read().records) == 0
+    batch = driver.read()
+    assert batch.records["tick"].tolist() == [500, 1000]
+    assert batch.faults == ()
+    with pytest.raises(LinkLostError, match="silent for 1 s"):
+        read_until_lost(driver)
+
+
 def flooded() -> tuple[LinkDriver, ScriptedLink, int]:
     """A driver that has just been told to be behind, its link, and the frames read by then."""
     driver, link = driver_of(LoadCellDecoder(channels=2), frame(0, 0))
