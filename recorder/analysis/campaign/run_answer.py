@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from recorder.analysis.admission.admit import admit
@@ -15,13 +15,12 @@ from recorder.analysis.dynamics.consumption import (
 )
 from recorder.analysis.dynamics.energy import EnergyLedger, draw_ledger
 from recorder.analysis.dynamics.mass import MassCheck, check_mass
+from recorder.analysis.dynamics.peaks import Peak, highest_mean
 from recorder.analysis.dynamics.stops_and_starts import (
-    Peak,
     StartTest,
     StopTest,
     find_starts,
     find_stops,
-    highest_mean,
 )
 from recorder.analysis.plausibility.doubt import Doubt
 from recorder.analysis.stretches.cutting import CutLimits, cut_run
@@ -84,13 +83,14 @@ def answer_run(loaded: LoadedRun, edits: Sequence[StretchEdit]) -> RunAnswer:
         notes.append("the trailing mass is not known: no resistance per tonne, no ledger")
     if not stretches:
         notes.append(f"{loaded.name}: the train never moved with pull and speed known")
-    fuel, water = (_consumed(loaded, kind, notes) for kind in (Kind.FUEL, Kind.WATER))
-    peaks = (highest_mean(loaded, seconds, unit) for unit, seconds in PEAKS)
     braked = brake_on(series, marks)
     mass = check_mass(loaded, braked)
     measured = measure_stretches(loaded, stretches, loaded.specification)
     admitted = admit(loaded, measured, loaded.specification, loaded.trip)
-    results, _ = with_wander(loaded, admitted, loaded.specification)
+    results, wander = with_wander(loaded, admitted, loaded.specification)
+    loaded = replace(loaded, wander=wander)
+    peaks = (highest_mean(loaded, seconds, unit) for unit, seconds in PEAKS)
+    fuel, water = (_consumed(loaded, kind, notes) for kind in (Kind.FUEL, Kind.WATER))
     return RunAnswer(
         loaded=loaded,
         braked=braked,

@@ -21,6 +21,7 @@ import numpy as np
 
 from calibration.quantities.constants import KJ_PER_KWH
 from calibration.quantities.units import exact_ratio
+from recorder.analysis.dynamics.energy import work_over
 from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.marks.kinds import Kind
@@ -204,15 +205,14 @@ def _draft_work_kWh(run: RunBasis, span: slice) -> tuple[Measured, float]:
     of it (rectangular): a gap is neither rest nor work.
     """
     series = run.series
-    pull, speed = series.sound_pull_kN[span], series.speed_m_s[span]
-    known = np.isfinite(pull) & np.isfinite(speed)
+    pull, speed = series.sound_pull_kN, series.speed_m_s
+    known = np.isfinite(pull[span]) & np.isfinite(speed[span])
     if not known.any():
         return Measured(math.nan, "kWh"), 1.0
-    draft = known & (pull > 0.0)
-    ds = speed[draft] * series.step_s
-    kJ, metres = float(np.sum(pull[draft] * ds)), float(np.sum(ds))
-    mean = kJ / metres if metres > 0.0 else 0.0
-    worked = run.instruments.work(kJ, pull_kN=mean, metres=metres)
+    draft = np.zeros(len(series), bool)
+    draft[span] = known & (pull[span] > 0.0)
+    worked = work_over(run, draft)
+    kJ = worked.value
     share = 1.0 - float(known.mean()) if len(known) else 1.0
     if share > 0.0:
         missing_kJ = kJ * share / max(1.0 - share, 1e-9)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -25,11 +25,7 @@ if TYPE_CHECKING:
     from recorder.analysis.series.series import Series
     from recorder.analysis.uncertainty.run_basis import RunBasis
 
-__all__ = ["EnergyLedger", "draw_ledger", "drawbar_work"]
-
-WANDER_REL: Final = 0.005
-WANDER_M: Final = 2000.0
-"""A slow wander of the pull, by half a per cent over two minutes of running (common practice)."""
+__all__ = ["EnergyLedger", "draw_ledger", "drawbar_work", "work_over"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,29 +64,39 @@ def drawbar_work(run: RunBasis) -> tuple[Measured, Measured, Measured]:
     speed are nowhere known together.
 
     Each bin's mean pull acts over the distance of the bin; tension and buff are added apart.
-    The calibration's part is its uncertainty at each force, fully correlated over the run.
+    """
+    force = run.series.sound_pull_kN
+    known = np.isfinite(force * run.series.speed_m_s)
+    if not known.any():
+        nothing = Measured(math.nan, "kJ")
+        return nothing, nothing, nothing
+    return work_over(run, force > 0.0), work_over(run, force < 0.0), work_over(run, known)
+
+
+def work_over(run: RunBasis, chosen: NDArray[np.bool_]) -> Measured:
+    """Work at the drawbar over the chosen bins (n,) where pull and speed are known, kJ.
+
+    The calibration's part is its uncertainty at each force, fully correlated over the run: what
+    it is worth without a force pulls one way over all the distance, the rest has the sign of
+    the force. The wander's part is by how much such a wander does not average out.
     """
     series, instruments = run.series, run.instruments
     metres = series.speed_m_s * series.step_s
     pull = series.sound_pull_kN
-    good = np.isfinite(pull * metres)
+    good = chosen & np.isfinite(pull * metres)
     force, ds = pull[good], metres[good]
-    u_at = instruments.pulls_u_kN(force)
-
-    def total(chosen: NDArray[np.bool_]) -> Measured:
-        if not good.any():
-            return Measured(math.nan, "kJ")
-        value = float(np.sum(force[chosen] * ds[chosen]))
-        # An error of scale has the sign of the force; one of zero does not.
-        scale = float(np.sum(u_at[chosen] * np.sign(force[chosen]) * ds[chosen]))
-        parts = {
-            instruments.pull_cause: scale,
-            instruments.zero_cause: instruments.zero_u_kN * float(np.sum(ds[chosen])),
-            instruments.wheel_cause: instruments.wheel_rel_u * value,
-        }
-        return Measured(value, "kJ", parts)
-
-    return total(force > 0.0), total(force < 0.0), total(np.isfinite(force))
+    amounts = np.where(good, np.nan_to_num(pull * metres), 0.0)
+    value, ridden_m = float(amounts.sum()), float(ds.sum())
+    unloaded = instruments.pull_u_kN(0.0)
+    rising = np.sqrt(np.maximum(instruments.pulls_u_kN(force) ** 2 - unloaded**2, 0.0))
+    scale = float(np.sum(rising * np.sign(force) * ds))
+    parts = {
+        instruments.pull_cause: math.hypot(unloaded * ridden_m, scale),
+        instruments.zero_cause: instruments.zero_u_kN * ridden_m,
+        instruments.wheel_cause: instruments.wheel_rel_u * value,
+        UncertaintyCause(CauseKind.WANDER, run.name): run.wander.of_sum(amounts, series.step_s),
+    }
+    return Measured(value, "kJ", parts)
 
 
 def draw_ledger(
@@ -157,7 +163,7 @@ def _closure(
     ds = _metres(run, balanced)
     potential, kinetic, curve = _line_work(run, balanced, mass_t)
     rolling = _rolling(run.series.speed_m_s, ds, mass_t, rolling_N_per_t)
-    return _balanced_work(run, ds).minus(potential.plus(kinetic).plus(curve).plus(rolling))
+    return work_over(run, balanced).minus(potential.plus(kinetic).plus(curve).plus(rolling))
 
 
 def _line_work(
@@ -224,19 +230,6 @@ def _sum(
 ) -> Measured:
     value = float(np.nansum(force_kN * ds))
     return Measured(value, "kJ", {cause: value * relative})
-
-
-def _balanced_work(run: RunBasis, ds: NDArray[np.float64]) -> Measured:
-    moving = ds != 0.0
-    if not moving.any():
-        return Measured(0.0, "kJ")
-    pull = np.where(moving, np.nan_to_num(run.series.sound_pull_kN), 0.0)
-    metres = float(np.sum(np.abs(ds)))
-    mean = float(np.sum(pull * np.abs(ds)) / np.sum(np.abs(ds)))
-    worked = run.instruments.work(float(np.sum(pull * ds)), pull_kN=mean, metres=metres)
-    # A wander of the pull that lasts some minutes does not average out over the run.
-    wander = WANDER_REL * abs(worked.value) * math.sqrt(WANDER_M / max(metres, WANDER_M))
-    return worked.with_part(UncertaintyCause(CauseKind.WANDER, run.name), wander)
 
 
 def _rolling(

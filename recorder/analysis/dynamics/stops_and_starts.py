@@ -1,4 +1,4 @@
-"""Stop tests and starting tests, and the highest figures of a run.
+"""Stop tests and starting tests.
 
 ``run`` is a :class:`RunBasis`: its series, marks and what its instruments are worth.
 """
@@ -11,7 +11,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+from scipy.interpolate import PchipInterpolator
 
+from recorder.analysis.dynamics.peaks import white_noise, with_noise
 from recorder.analysis.series.marked import brake_changes
 from recorder.analysis.series.run_series import AT_REST_M_S
 from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
@@ -23,12 +25,10 @@ if TYPE_CHECKING:
     from recorder.analysis.uncertainty.run_basis import RunBasis
 
 __all__ = [
-    "Peak",
     "StartTest",
     "StopTest",
     "find_starts",
     "find_stops",
-    "highest_mean",
     "starting_effort",
 ]
 
@@ -70,16 +70,6 @@ class StartTest:
     """Highest one-second mean from half a second before moving until 2 m/s."""
     why: str = ""
     """Why no breakaway was seen."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Peak:
-    """Highest running mean of a quantity."""
-
-    t_start_s: float
-    seconds: float
-    value: Measured
-    speed_m_s: float
 
 
 def find_stops(run: RunBasis) -> list[StopTest]:
@@ -173,28 +163,77 @@ def find_starts(run: RunBasis) -> list[StartTest]:
         end = int(b + ahead[0])
         again = np.flatnonzero(standing[b:end])
         half = max(1, round(BREAKAWAY_S / series.step_s))
-        pull = series.sound_pull_kN[b - half : end]
-        if len(again) or not np.isfinite(pull).all() or end - b < 2:
+        known = np.isfinite(series.sound_pull_kN[b - half : end])
+        if len(again) or not known.all() or end - b < 2:
             continue
-        out.append(_start(run, int(b), pull, half))
+        out.append(_start(run, int(b), end, half))
     return out
 
 
-def _start(run: RunBasis, begin: int, pull: NDArray[np.float64], half: int) -> StartTest:
-    """``pull`` begins ``half`` bins before bin ``begin``, the first that moved."""
+def _start(run: RunBasis, begin: int, end: int, half: int) -> StartTest:
+    """From ``half`` bins before bin ``begin``, the first that moved, to bin ``end``, the first
+    at 2 m/s.
+    """
+    t_s = float(run.series.t_s[begin])
+    extent = Extent(run.name, f"start at {t_s:.1f} s")
+    greatest = _greatest(run, slice(begin - half, end), extent)
+    breakaway, why = _breakaway(run, begin, half, greatest.value, extent)
+    return StartTest(t_start_s=t_s, breakaway_pull=breakaway, greatest_pull=greatest, why=why)
+
+
+def _greatest(run: RunBasis, span: slice, extent: Extent) -> Measured:
+    """Highest mean over a second from the first edge of a span to when 2 m/s was reached.
+
+    The pull still rises by then in many a start: how well that instant is known is in the
+    uncertainty, as what the mean would be with a later or an earlier one.
+    """
+    series, step = run.series, run.series.step_s
+    to = span.stop + int(np.isfinite(series.sound_pull_kN[span.stop]))
+    edges = series.t_s[span.start] + step * (np.arange(to - span.start + 1) - 0.5)
+    pull = series.sound_pull_kN[span.start : to]
+    # Between edges the integral follows the bins beside it: a rise within a bin is no step.
+    worked = PchipInterpolator(edges, np.concatenate(([0.0], np.cumsum(pull) * step)))
+    end_s, u_end_s = _reached(run, span.stop)
+    seconds = min(1.0, end_s - float(edges[0]))
+
+    def means(until_s: float) -> NDArray[np.float64]:
+        first = float(edges[0]) + seconds
+        ends = np.arange(max(min(until_s, float(edges[-1])), first), first - 1e-6, -step)
+        return np.asarray((worked(ends) - worked(ends - seconds)) / seconds)
+
+    held = means(end_s)
+    top = float(held.max())
+    later, earlier = (float(means(end_s + d).max()) for d in (u_end_s, -u_end_s))
+    late = UncertaintyCause(CauseKind.BIN_WIDTH, extent=extent)
+    white = white_noise(series.sound_pull_kN, step, top)
+    found = with_noise(run, run.instruments.pull(top), held, seconds, white, extent)
+    return found.with_part(late, 0.5 * max(later - earlier, 0.0))
+
+
+def _reached(run: RunBasis, first: int) -> tuple[float, float]:
+    """When 2 m/s was reached, by a straight line through the seconds before and after bin
+    ``first``, the first that shows it; and its standard uncertainty, s.
+    """
     series = run.series
-    window = max(1, round(1.0 / series.step_s))
-    greatest = _highest_of(pull, min(window, len(pull)))
-    extent = Extent(run.name, f"start at {series.t_s[begin]:.1f} s")
-    noise = UncertaintyCause(CauseKind.RANDOM, extent=extent)
-    top = run.instruments.pull(greatest[0]).with_part(noise, greatest[1])
-    breakaway, why = _breakaway(run, begin, half, greatest[0], extent)
-    return StartTest(
-        t_start_s=float(series.t_s[begin]),
-        breakaway_pull=breakaway,
-        greatest_pull=top,
-        why=why,
+    n = max(2, round(1.0 / series.step_s))
+    at = slice(max(first - n, 0), first + n + 1)
+    t, speed = series.t_s[at] - series.t_s[first], np.abs(series.speed_m_s[at])
+    t, speed = t[np.isfinite(speed)], speed[np.isfinite(speed)]
+    half = series.step_s / 2.0
+    if len(t) < 3:
+        return float(series.t_s[first]), half
+    line, covariance = np.polyfit(t, speed, 1, cov="unscaled")
+    rest = speed - np.polyval(line, t)
+    sd = math.sqrt(float(rest @ rest) / (len(t) - 2))
+    slope = float(line[0])
+    if slope <= 0.0:
+        return float(series.t_s[first]), half
+    away = float(np.clip((STARTED_M_S - line[1]) / slope, t[0], t[-1]))
+    u_m_s = math.hypot(
+        sd * math.sqrt(float(np.array([away, 1.0]) @ covariance @ np.array([away, 1.0]))),
+        STARTED_M_S * run.instruments.wheel_rel_u,
     )
+    return float(series.t_s[first]) + away, u_m_s / slope
 
 
 def _breakaway(
@@ -228,64 +267,6 @@ def _breakaway(
     return found.with_part(UncertaintyCause(CauseKind.RANDOM, extent=extent), rate * u_s), ""
 
 
-def _highest_of(values: NDArray[np.float64], window: int) -> tuple[float, float]:
-    """Highest running mean, less what the highest of noisy ones stands high by chance, and its
-    standard uncertainty.
-
-    The noise is that of neighbouring readings; the highest of k normal means stands up to
-    ``σ·√(2·ln k)`` high: most of it is taken off, and how much it may have been stays in the
-    uncertainty.
-    """
-    means = _running_mean(values, window)
-    top = float(np.nanmax(means))
-    apart = np.diff(values[np.isfinite(values)])
-    sd = 1.4826 * float(np.median(np.abs(apart))) / math.sqrt(2.0) if len(apart) else 0.0
-    own = sd / math.sqrt(window)
-    rivals = float(np.sum(means > top - 3.0 * own)) / window if own > 0.0 else 1.0
-    high = own * math.sqrt(2.0 * math.log(max(rivals, 1.0)))
-    return top - 0.8 * high, own + 0.4 * high
-
-
 def starting_effort(starts: Sequence[StartTest]) -> Measured | None:
     """The greatest starting pull over all starts; ``None`` without a start."""
     return max((s.greatest_pull for s in starts), key=lambda m: m.value, default=None)
-
-
-def highest_mean(run: RunBasis, seconds: float, unit: str) -> Peak | None:
-    """Highest mean of pull (``kN``) or power (``kW``) over ``seconds`` without a gap; ``None``
-    if none fits.
-    """
-    series = run.series
-    values = series.sound_pull_kN if unit == "kN" else series.power_kW
-    window = round(seconds / series.step_s)
-    if window < 1 or window > len(values):
-        return None
-    means = _running_mean(values, window)
-    if not np.isfinite(means).any():
-        return None
-    k = int(np.nanargmax(means))
-    value, u = _highest_of(values, window)
-    force = float(np.mean(series.pull_kN[k : k + window]))
-    speed = float(np.mean(series.speed_m_s[k : k + window]))
-    instruments = run.instruments
-    noise = UncertaintyCause(
-        CauseKind.RANDOM, extent=Extent(run.name, f"highest {seconds:g} s")
-    )
-    found = (
-        instruments.pull(value)
-        if unit == "kN"
-        else instruments.power(value, pull_kN=force, speed_m_s=speed)
-    )
-    return Peak(
-        t_start_s=float(series.t_s[k]) - series.step_s / 2,
-        seconds=window * series.step_s,
-        value=found.with_part(noise, u),
-        speed_m_s=speed,
-    )
-
-
-def _running_mean(values: NDArray[np.float64], window: int) -> NDArray[np.float64]:
-    total = np.concatenate(([0.0], np.cumsum(np.nan_to_num(values))))
-    bad = np.concatenate(([0], np.cumsum(~np.isfinite(values))))
-    means = (total[window:] - total[:-window]) / window
-    return np.where(bad[window:] == bad[:-window], means, np.nan)

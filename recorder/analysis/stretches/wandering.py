@@ -12,7 +12,7 @@ import numpy as np
 
 from recorder.analysis.stretches.stretch_results import StretchResult
 from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
-from recorder.analysis.uncertainty.wander import Wander, fit_wander
+from recorder.analysis.uncertainty.wander import Wander, fit_wander, usual_wander
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -38,14 +38,15 @@ LEAST_PART: Final = 1e-3
 
 def with_wander(
     run: RunBasis, results: Sequence[StretchResult], specification: Specification | None
-) -> tuple[list[StretchResult], Wander | None]:
+) -> tuple[list[StretchResult], Wander]:
     """The results, the random part of the judged ones replaced by what the run's wander gives.
 
-    Where a stretch by itself scatters more than the wander says, the rest stays its own.
+    Where a stretch by itself scatters more than the wander says, the rest stays its own. Where
+    nothing is judged, nobody knows what is wander and what the driver's hand: it is as usual.
     """
     judged = [i for i, r in enumerate(results) if r.judged]
     if specification is None or not judged:
-        return list(results), None
+        return list(results), usual_wander()
     wander = _wander(run, results, judged, specification)
     start = np.array([results[i].stretch.t_start_s for i in judged])
     end = np.array([results[i].stretch.t_end_s for i in judged])
@@ -70,10 +71,18 @@ def _wander(
     parts = _parts(spans, share, series.step_s)
     v = np.array([float(np.mean(speed[p])) for p in parts])
     x = np.array([float(np.mean(share[p])) for p in parts])
-    start = np.array([series.t_s[p.start] for p in parts]) - series.step_s / 2
-    end = np.array([series.t_s[p.stop - 1] for p in parts]) + series.step_s / 2
+    start, end = _edges(run, parts)
     curve = _curve(v)
     return fit_wander(start, end, x, curve, _white(spans, share, series.step_s))
+
+
+def _edges(
+    run: RunBasis, parts: Sequence[slice]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """When parts begin and end, s."""
+    t_s, half = run.series.t_s, run.series.step_s / 2
+    start = np.array([t_s[p.start] for p in parts]) - half
+    return start, np.array([t_s[p.stop - 1] for p in parts]) + half
 
 
 def _curve(speed_m_s: NDArray[np.float64]) -> NDArray[np.float64]:

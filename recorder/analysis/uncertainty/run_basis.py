@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
+
+from recorder.analysis.uncertainty.wander import Wander, usual_wander
 
 if TYPE_CHECKING:
     from recorder.analysis.series.corrections import Corrected
@@ -34,5 +36,7 @@ class RunBasis:
     reaction: tuple[float, float] = USUAL_REACTION
     """By how much the crew keys late and its standard uncertainty, s: as placing fitted it by
     the posts, else as people do."""
+    wander: Wander = field(default_factory=usual_wander)
+    """Of the pull, as a share of it: as the run's stretches show it, else as it is usual."""
     marks: tuple[Mark, ...] = ()
     """Newest revisions in order of run time."""

@@ -15,17 +15,18 @@ over stretches need no matrix, and neighbours are not independent.
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from scipy import linalg
+from scipy import linalg, signal
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["Wander", "fit_wander"]
+__all__ = ["NoisePart", "Wander", "fit_wander", "usual_wander"]
 
 TIMES_S: Final = (5.0, 10.0, 20.0, 40.0, 80.0, 160.0, 320.0)
 """Correlation times, each as likely beforehand: a factor of two apart, any between is held by
@@ -36,6 +37,17 @@ USUAL: Final = 0.01
 """The size from which a wander is thought less likely (half of a Cauchy density): at one setting
 the pull of a locomotive holds to about a per cent over minutes (common practice)."""
 LEAST_DOF: Final = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class NoisePart:
+    """One independent part of the noise of running means over some seconds."""
+
+    variance: float
+    """Of such a mean, in the square of its unit."""
+    apart_s: float
+    """From which on two such means have parts of their own: the integral of their correlation
+    over all lags, by which a long series is divided for its effective number of means."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +75,32 @@ class Wander:
             if weight > 0.0:
                 out += weight * _kernel(start_s, end_s, tau)
         return np.asarray(out)
+
+    def of_means(self, seconds: float) -> list[NoisePart]:
+        """What the wander puts into a mean over ``seconds``, by correlation time, as shares of
+        the pull squared; white noise left out.
+        """
+        out = []
+        for tau, weight in zip(TIMES_S, self.weights, strict=True):
+            if weight > 0.0:
+                held = _alone(seconds / tau)
+                # The integral of the covariance over all lags is that of the wander itself.
+                out.append(NoisePart(float(weight) * held, max(2.0 * tau / held, seconds)))
+        return out
+
+    def of_sum(self, amounts: NDArray[np.float64], step_s: float) -> float:
+        """Standard uncertainty of the sum of amounts (n,) at even steps, each of which has the
+        wander's share and the white noise's.
+        """
+        square = float(amounts @ amounts)
+        variance = self.white / step_s * square
+        for tau, weight in zip(TIMES_S, self.weights, strict=True):
+            if weight > 0.0:
+                kept = math.exp(-step_s / tau)
+                # What those before it still add to each: a first-order recursion.
+                before = signal.lfilter([0.0, kept], [1.0, -kept], amounts)
+                variance += float(weight) * (square + 2.0 * float(amounts @ before))
+        return math.sqrt(max(variance, 0.0))
 
     def parts(
         self, start_s: NDArray[np.float64], end_s: NDArray[np.float64]
@@ -118,6 +156,13 @@ def fit_wander(
     return Wander(white=white, weights=weights, dof=min(dof, 1e6))
 
 
+@functools.cache
+def usual_wander() -> Wander:
+    """What is thought of a wander before anything is seen of one."""
+    nothing = np.zeros(0)
+    return fit_wander(nothing, nothing, nothing, np.ones((0, 1)), 0.0)
+
+
 def _independent(curve: NDArray[np.float64]) -> NDArray[np.float64]:
     """Terms (m, q) that span the same curves, none of them made of the others."""
     left, size, _ = np.linalg.svd(curve, full_matrices=False)
@@ -155,5 +200,10 @@ def _kernel(
     shape = -np.expm1(-x) / x
     apart = np.maximum(start_s[None, :] - end_s[:, None], 0.0)
     between = np.triu(np.exp(-apart / tau) * np.outer(shape, shape), 1)
-    alone = 2.0 / x**2 * (x + np.expm1(-x))
+    alone = [_alone(float(each)) for each in x]
     return np.asarray(between + between.T + np.diag(alone))
+
+
+def _alone(x: float) -> float:
+    """Variance of a mean over x correlation times, as a share of that of an instant."""
+    return 2.0 / x**2 * (x + math.expm1(-x))

@@ -15,7 +15,7 @@ from recorder.analysis.specification.bands import Band
 from recorder.analysis.stretches.stretch_results import StretchResult
 from recorder.analysis.uncertainty.measured import Measured
 from tests.campaigns.trial_train.locomotive import GRAVITY
-from tests.campaigns.trial_train.ride import STEP_S
+from tests.campaigns.trial_train.ride import STEP_S, Ride
 from tests.campaigns.trial_train.trial import MadeRun
 
 __all__ = ["Check", "checks"]
@@ -178,15 +178,24 @@ def _moments(run: RunAnswer, made: MadeRun) -> Iterator[Check]:
             continue
         last = int(near[-1])
         yield from _check("breakaway pull", start.breakaway_pull, float(ride.pull_kN[last - 1]))
-        above = np.flatnonzero(ride.speed_m_s[last + 1 :] > 2.0)
-        until = last + 1 + (int(above[0]) if len(above) else 0)
-        second = np.convolve(ride.pull_kN[last - 2 : until], np.ones(4) / 4.0, "valid")
-        if len(second):
-            yield from _check(
-                "greatest starting pull", start.greatest_pull, float(second.max())
-            )
+        yield from _check("greatest starting pull", start.greatest_pull, _greatest(ride, last))
     for stop in run.stops:
         yield from _stop(stop.t_start_s, stop.distance, stop.speed, made)
+
+
+def _greatest(ride: Ride, last: int) -> float:
+    """Highest mean over a second from half a second before the last standing step to when 2 m/s
+    is reached, by the trapezium rule: while the throttle is opened, the mean of samples at the
+    beginnings of their steps is some kilonewtons too low. NaN if it never is reached.
+    """
+    t, speed = ride.t_s[last - 2 :], ride.speed_m_s[last - 2 :]
+    above = np.flatnonzero(speed > 2.0)
+    if not len(above):
+        return math.nan
+    k = int(above[0])
+    end = float(np.interp(2.0, speed[k - 1 : k + 1], t[k - 1 : k + 1]))
+    ends = np.arange(end, t[0] + 1.0, -STEP_S / 2.0)
+    return max(_mean(t, ride.pull_kN[last - 2 :], e - 1.0, e) for e in ends)
 
 
 def _stop(t_s: float, distance: Measured, speed: Measured, made: MadeRun) -> Iterator[Check]:

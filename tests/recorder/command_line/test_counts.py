@@ -16,7 +16,8 @@ from recorder.analysis.campaign.loading import load_run
 from recorder.analysis.dynamics.consumption import consumption
 from recorder.analysis.dynamics.energy import draw_ledger
 from recorder.analysis.dynamics.mass import check_mass
-from recorder.analysis.dynamics.stops_and_starts import find_starts, highest_mean
+from recorder.analysis.dynamics.peaks import highest_mean
+from recorder.analysis.dynamics.stops_and_starts import find_starts
 from recorder.analysis.plausibility.doubt import CheckState
 from recorder.command_line.main import main
 from recorder.marks.kinds import Kind

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from calibration.quantities import flags as flag_bits
 from recorder.analysis.dynamics.consumption import consumption
 from recorder.analysis.dynamics.energy import drawbar_work
-from recorder.analysis.dynamics.stops_and_starts import find_starts, find_stops, highest_mean
+from recorder.analysis.dynamics.peaks import highest_mean
+from recorder.analysis.dynamics.stops_and_starts import find_starts, find_stops
 from recorder.analysis.uncertainty.run_basis import RunBasis
 from recorder.marks.kinds import Kind
 from tests.recorder.analysis.drawn_runs import drawn, drawn_run, mark

@@ -13,7 +13,8 @@ from recorder.analysis.dynamics.consumption import (
     evaporation,
 )
 from recorder.analysis.dynamics.energy import draw_ledger, drawbar_work
-from recorder.analysis.dynamics.stops_and_starts import find_starts, find_stops, highest_mean
+from recorder.analysis.dynamics.peaks import highest_mean
+from recorder.analysis.dynamics.stops_and_starts import find_starts, find_stops
 from recorder.analysis.dynamics.tonnage import balancing_speed_m_s, rate
 from recorder.analysis.series.binning import bin_fast, bin_slow, blank_gaps
 from recorder.analysis.series.corrections import correct

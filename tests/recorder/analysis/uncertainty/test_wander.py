@@ -12,7 +12,7 @@ from statsmodels.tsa.arima_process import ArmaProcess
 
 from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured, quantile
-from recorder.analysis.uncertainty.wander import TIMES_S, Wander, fit_wander
+from recorder.analysis.uncertainty.wander import TIMES_S, Wander, fit_wander, usual_wander
 
 STEP_S = 2.0
 
@@ -125,3 +125,48 @@ def test_the_interval_of_a_mean_holds_the_truth(
         held += abs(float(share.mean())) <= quantile(0.975, wander.dof) * u
     # 93 %, less three standard deviations of such a count.
     assert held >= 0.93 * draws - 3 * math.sqrt(draws * 0.93 * 0.07)
+
+
+@pytest.mark.parametrize("tau", TIMES_S)
+@pytest.mark.parametrize("seconds", [1.0, 10.0, 60.0])
+def test_a_running_mean_has_the_variance_and_the_memory_of_an_independent_library(
+    tau: float, seconds: float
+) -> None:
+    """statsmodels: autocovariance of an AR(1) process; its running means by a double sum."""
+    step = min(tau, seconds) / 40.0
+    kept, n = math.exp(-step / tau), round(seconds / step)
+    lags = round(12.0 * tau / step) + n
+    acov = ArmaProcess([1.0, -kept]).acovf(lags + n) * (1.0 - kept**2)
+    weights = np.convolve(np.ones(n), np.ones(n)) / n**2
+    both = np.concatenate([acov[:0:-1], acov])
+    of_means = np.convolve(both, weights, "same")
+    (found,) = wander_of(tau, 1.0, 0.0).of_means(seconds)
+    assert found.variance == pytest.approx(float(of_means[len(of_means) // 2]), rel=2e-2)
+    assert found.apart_s >= seconds
+    memory = float(of_means.sum()) * step / found.variance
+    assert found.apart_s == pytest.approx(max(memory, seconds), rel=3e-2)
+
+
+@given(
+    st.lists(st.floats(-50.0, 300.0), min_size=1, max_size=40),
+    st.sampled_from(TIMES_S),
+    st.floats(0.1, 20.0),
+    st.floats(0.0, 1e-3),
+)
+def test_a_sum_of_amounts_is_as_uncertain_as_the_covariance_of_its_terms(
+    amounts: list[float], tau: float, step: float, white: float
+) -> None:
+    held = np.array(amounts)
+    lags = np.abs(np.subtract.outer(np.arange(len(held)), np.arange(len(held)))) * step
+    covariance = 4e-4 * np.exp(-lags / tau) + white / step * np.eye(len(held))
+    expected = math.sqrt(max(float(held @ covariance @ held), 0.0))
+    assert wander_of(tau, 0.02, white).of_sum(held, step) == pytest.approx(
+        expected, rel=1e-6, abs=1e-6
+    )
+
+
+def test_a_wander_of_which_nothing_is_seen_is_of_the_order_of_a_per_cent() -> None:
+    wander = usual_wander()
+    assert 0.005 < wander.sd < 0.03
+    assert wander.dof < 10.0
+    assert len(wander.of_means(10.0)) == len(TIMES_S)
