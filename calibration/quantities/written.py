@@ -7,7 +7,7 @@ from typing import Final
 
 from calibration.quantities.units import find_unit
 
-__all__ = ["NO_VALUE", "many", "symbol", "typeset", "written"]
+__all__ = ["NO_VALUE", "many", "short_time", "symbol", "typeset", "written"]
 
 THIN_SPACE: Final = "\u2009"
 """Between groups of three digits (SI Brochure, 9th edition, 5.4.4)."""
@@ -53,6 +53,19 @@ def written(value: float | None, decimals: int, *, sign: bool = False) -> str:
 def many(n: int, what: str) -> str:
     """``1 gap``, ``2,000 gaps``: of a thing whose plural has an s."""
     return f"{n:,} {what}{'' if n == 1 else 's'}"
+
+
+def short_time(u_s: float | None) -> str:
+    """An uncertainty of a time in two digits, in the unit that suits it; ``not known`` without
+    one, or when it is not finite."""
+    if u_s is None or not math.isfinite(u_s):
+        return "not known"
+    unit, shown = "s", u_s
+    for smaller, least_s in (("ms", 1e-2), ("µs", 1e-4)):
+        if u_s < least_s:
+            unit, shown = smaller, shown * 1e3
+    decimals = max(0, 1 - math.floor(math.log10(shown))) if shown > 0.0 else 0
+    return f"{typeset(f'{shown:.{decimals}f}')} {unit}"
 
 
 def typeset(number: str) -> str:

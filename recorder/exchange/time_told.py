@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.quantities.written import short_time
 from calibration.utc.leap_seconds import TABLE_EXPIRES, TABLE_SOURCE, table_covers
 from calibration.utc.spans import DAY_NS
 from recorder.run.time.timeline import TieSource, impossible_ticks
@@ -16,7 +17,7 @@ from recorder.run.time.utc import utc_text
 if TYPE_CHECKING:
     from recorder.run_file.hdf5.reader import RunFile
 
-__all__ = ["ClockOfRun", "clock_of", "clock_words", "short_s"]
+__all__ = ["ClockOfRun", "clock_of", "clock_words"]
 
 ALIKE_PPM: Final = 3000.0
 """No two devices with crystals are off so far."""
@@ -140,8 +141,8 @@ def _impossible(run: RunFile) -> list[str]:
 def _all_alike(run: RunFile) -> list[str]:
     """Devices with clocks of their own that are all off by the same: it is the computer's clock
     that is, or time was fast or slow on purpose."""
-    off = _clocks_off_ppm(run)
-    rates = np.array([rate for rate in off.values() if math.isfinite(rate)])
+    off = {name: rate for name, rate in _clocks_off_ppm(run).items() if math.isfinite(rate)}
+    rates = np.array(list(off.values()))
     if (
         len(rates) < 2
         or np.abs(rates).min() < ALIKE_PPM
@@ -182,7 +183,7 @@ def _receiver_alike(run: RunFile) -> bool:
 def clock_words(clock: ClockOfRun) -> list[str]:
     """Of the time of a run, a line each: when it began, why it is known so well, who said what."""
     if clock.known and clock.u_s is not None:
-        began = f"began {clock.began_utc} ({clock.source_words}, u = {short_s(clock.u_s)})"
+        began = f"began {clock.began_utc} ({clock.source_words}, u = {short_time(clock.u_s)})"
         lines = [f"{began}; {clock.why}" if clock.why else began]
     else:
         why = f": {clock.why}" if clock.why else ""
@@ -210,12 +211,3 @@ def clock_words(clock: ClockOfRun) -> list[str]:
             " bring the tz database up to date"
         )
     return [*lines, *(f"caution: {words}" for words in clock.ticks)]
-
-
-def short_s(u_s: float) -> str:
-    """An uncertainty of a time in two digits, in the unit that suits it."""
-    if u_s < 1e-3:
-        return f"{1e6 * u_s:.2g} µs"
-    if u_s < 1.0:
-        return f"{1e3 * u_s:.2g} ms" if u_s < 0.0995 else f"{u_s:.2g} s"
-    return f"{u_s:.2g} s" if u_s < 99.5 else f"{u_s:.0f} s"

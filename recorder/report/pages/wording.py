@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-import math
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from recorder.report.pages.document import plain
+from calibration.quantities.written import short_time
 
-__all__ = ["CAUTION", "short_time"]
+if TYPE_CHECKING:
+    from recorder.exchange.time_told import ClockOfRun
+
+__all__ = ["CAUTION", "utc_words"]
 
 CAUTION: Final = (
     "This record is no safety system and no authority to move a train. Signals, local rules and"
@@ -15,8 +17,9 @@ CAUTION: Final = (
 )
 
 
-def short_time(u_s: float | None) -> str:
-    """A short time as people read it; ``not known`` without one, or when it is not finite."""
-    if u_s is None or not math.isfinite(u_s):
-        return "not known"
-    return f"{plain(u_s, 2)} s" if u_s >= 0.01 else f"{plain(u_s * 1e3, 2)} ms"
+def utc_words(clock: ClockOfRun) -> str:
+    """How well UTC is known over a whole run, and why no better; without a full stop."""
+    if not clock.known or clock.u_s is None:
+        return f"UTC is not known: {clock.why or 'nothing ties it'}"
+    known = f"UTC by {clock.source_words}, standard uncertainty at most {short_time(clock.u_s)}"
+    return f"{known}: {clock.why}" if clock.why else known

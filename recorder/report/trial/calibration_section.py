@@ -10,13 +10,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from recorder.report.pages.document import Block, Heading, Text, TextTable, plain
-from recorder.report.pages.wording import short_time
+from recorder.report.pages.wording import utc_words
 from recorder.report.trial.field_checks_section import field_checks_section
 from recorder.track.placing.placement import MarkUse
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.loaded_run import LoadedRun
-    from recorder.exchange.time_told import ClockOfRun
 
 __all__ = ["calibration_section", "reproduction_section"]
 
@@ -56,14 +55,7 @@ def _instruments(run: LoadedRun) -> str:
         if held.wheel_scale == 1.0
         else (f", corrected by the route's factor {held.wheel_scale:.5f}")
     )
-    return f"{run.name}: {_zero(run)}, {_rolling(run)}{by_route}; {_utc(clock)}."
-
-
-def _utc(clock: ClockOfRun) -> str:
-    if not clock.known or clock.u_s is None:
-        return f"UTC is not known: {clock.why or 'nothing ties it'}"
-    known = f"UTC by {clock.source_words}, standard uncertainty at most {short_time(clock.u_s)}"
-    return f"{known}: {clock.why}" if clock.why else known
+    return f"{run.name}: {_zero(run)}, {_rolling(run)}{by_route}; {utc_words(clock)}."
 
 
 def _time_cautions(run: LoadedRun) -> list[Block]:

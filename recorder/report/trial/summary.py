@@ -15,7 +15,7 @@ from recorder.exchange.description import RunDescription, describe
 from recorder.report.pages.charts import trace_chart
 from recorder.report.pages.document import Block, Chart, Document, Text, TextTable, plain
 from recorder.report.pages.rendering import to_pdf
-from recorder.report.pages.wording import CAUTION, short_time
+from recorder.report.pages.wording import CAUTION, utc_words
 from recorder.run_file.hdf5.reader import open_run
 
 if TYPE_CHECKING:
@@ -80,20 +80,13 @@ def _sentence(held: RunDescription) -> str:
     )
     return (
         f"{held.duration_s:.1f} s recorded; {holes}; {many(held.marks.n, 'mark')}; the file"
-        f" is {state}. {_utc(held.clock)}."
+        f" is {state}. {utc_words(held.clock)}."
     )
 
 
 def _begun(clock: ClockOfRun) -> str:
     at = clock.began_utc[:19].replace("T", " ")
     return f"begun {at} UTC" if clock.known else f"begun {at} by the {clock.source_words}"
-
-
-def _utc(clock: ClockOfRun) -> str:
-    if not clock.known:
-        return f"UTC is not known: {clock.why or 'nothing ties it'}"
-    known = f"UTC by {clock.source_words}, standard uncertainty {short_time(clock.u_s)}"
-    return f"{known}: {clock.why}" if clock.why else known
 
 
 def _devices(held: RunDescription) -> Block:

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calibration.quantities.units import UnitError
-from calibration.quantities.written import NO_VALUE, many, symbol, typeset, written
+from calibration.quantities.written import NO_VALUE, many, short_time, symbol, typeset, written
 
 
 def test_thin_spaces_true_minus_and_no_minus_zero() -> None:
@@ -47,3 +47,20 @@ def test_symbols() -> None:
 @pytest.mark.parametrize(("n", "words"), [(0, "0 gaps"), (1, "1 gap"), (2000, "2,000 gaps")])
 def test_one_thing_is_no_several(n: int, words: str) -> None:
     assert many(n, "gap") == words
+
+
+@pytest.mark.parametrize(
+    ("u_s", "words"),
+    [
+        (None, "not known"),
+        (math.nan, "not known"),
+        (0.0, "0 µs"),
+        (3e-6, "3.0 µs"),
+        (2e-4, "0.20 ms"),
+        (5e-4, "0.50 ms"),
+        (0.04, "0.040 s"),
+        (7.2e4, "72\u2009000 s"),
+    ],
+)
+def test_short_times(u_s: float | None, words: str) -> None:
+    assert short_time(u_s) == words

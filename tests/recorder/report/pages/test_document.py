@@ -21,7 +21,6 @@ from recorder.report.pages.document import (
 )
 from recorder.report.pages.nomenclature import NOMENCLATURE
 from recorder.report.pages.rendering import to_html
-from recorder.report.pages.wording import short_time
 from tests.recorder.analysis.drawn_runs import kN
 
 
@@ -57,14 +56,6 @@ def test_the_expanded_uncertainty_is_the_one_printed() -> None:
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
 def test_what_is_no_number_is_a_dash(value: float) -> None:
     assert plain(value) == "—"
-
-
-@pytest.mark.parametrize(
-    ("u_s", "words"),
-    [(None, "not known"), (math.nan, "not known"), (0.04, "0.040 s"), (2e-4, "0.20 ms")],
-)
-def test_short_times(u_s: float | None, words: str) -> None:
-    assert short_time(u_s) == words
 
 
 HOSTILE = '<script>alert(1)</script> #read("x") $ & "quoted" \\ _under_ *star* @ref [x]'
