@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from recorder.run.parts.block import HEAD_DTYPE, times_of
+from recorder.run_file.proof.parts.held import device_by_device
 from recorder.run_file.proof.parts.proof import Check, Proof, State
 from recorder.run_file.seal.final_times import final_times
 
@@ -44,10 +45,7 @@ class _Tally:
 
 def prove_ticks(held: Held, progress: Callable[[float], None]) -> Iterator[Proof]:
     """Every device's stored times against its ticks tied again."""
-    devices = held.header.devices
-    for i, device in enumerate(devices):
-        yield _prove(held, device)
-        progress((i + 1) / len(devices))
+    return device_by_device(held, _prove, progress)
 
 
 def _prove(held: Held, device: DeviceHeader) -> Proof:

@@ -18,7 +18,7 @@ from recorder.run_file.seal.final_health import find_health
 from recorder.run_file.seal.final_times import as_they_stand, tie_device
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from recorder.marks.mark import Mark
@@ -27,9 +27,10 @@ if TYPE_CHECKING:
     from recorder.run.parts.header import DeviceHeader, RunHeader
     from recorder.run.time.timeline import Segment, Timeline
     from recorder.run_file.hdf5.store import Store
+    from recorder.run_file.proof.parts.proof import Proof
     from recorder.run_file.seal.final_health import FoundHealth
 
-__all__ = ["KEPT_BACK", "Held", "open_held"]
+__all__ = ["KEPT_BACK", "Held", "device_by_device", "open_held"]
 
 KEPT_BACK: Final = frozenset({Cause.RING_OVERRUN, Cause.RING_DAMAGED, Cause.JOURNAL_DAMAGED})
 """Losses on the computer's side: those records had come, and were counted."""
@@ -110,3 +111,15 @@ def open_held(path: Path) -> Iterator[Held]:
     """
     with open_for_reading(path) as store:
         yield Held(store, read_header(store))
+
+
+def device_by_device(
+    held: Held,
+    prove: Callable[[Held, DeviceHeader], Proof],
+    progress: Callable[[float], None],
+) -> Iterator[Proof]:
+    """One proof of every device, in the order of the header."""
+    devices = held.header.devices
+    for i, device in enumerate(devices):
+        yield prove(held, device)
+        progress((i + 1) / len(devices))

@@ -8,7 +8,7 @@ import numpy as np
 
 from recorder.run.parts.event import EventKind
 from recorder.run.parts.silence import REMEMBERED, Rhythm
-from recorder.run_file.proof.parts.held import KEPT_BACK
+from recorder.run_file.proof.parts.held import KEPT_BACK, device_by_device
 from recorder.run_file.proof.parts.proof import Check, Proof, State
 
 if TYPE_CHECKING:
@@ -34,10 +34,7 @@ _FIELDS: Final = ("sequence", "first_record", "n", "received_s", "tick_last")
 
 def prove_records(held: Held, progress: Callable[[float], None]) -> Iterator[Proof]:
     """Every device's number of records against all that tells of it."""
-    devices = held.header.devices
-    for i, device in enumerate(devices):
-        yield _prove(held, device)
-        progress((i + 1) / len(devices))
+    return device_by_device(held, _prove, progress)
 
 
 def _prove(held: Held, device: DeviceHeader) -> Proof:

@@ -13,6 +13,7 @@ import numpy as np
 
 from calibration.quantities.written import many
 from recorder.run.parts.gap import Cause
+from recorder.run_file.proof.parts.held import device_by_device
 from recorder.run_file.proof.parts.proof import Check, Proof, State, first_of
 
 if TYPE_CHECKING:
@@ -66,10 +67,7 @@ class _Seen:
 
 def prove_gaps(held: Held, progress: Callable[[float], None]) -> Iterator[Proof]:
     """Every device's records against its gaps; memory bounded by chunks."""
-    devices = held.header.devices
-    for i, device in enumerate(devices):
-        yield _prove(held, device)
-        progress((i + 1) / len(devices))
+    return device_by_device(held, _prove, progress)
 
 
 def _prove(held: Held, device: DeviceHeader) -> Proof:
