@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from calibration.certificates.certificate import CertificateError, load_certificate
-from calibration.certificates.wheel import WheelCertificate, WheelPart
+from calibration.certificates.wheel import WheelCertificate, WheelPart, combined_u_m
 from calibration.evaluation.verify_wheel import verify_wheel
 from recorder.command_line.main import main
 
@@ -69,6 +69,19 @@ def test_any_figure_that_does_not_follow_is_found(
     else:
         wrong = replace(sound, **{name: getattr(sound, name) * (1 + share)})
     assert verify_wheel(wrong, source="w") != []
+
+
+@pytest.mark.parametrize("way", ["tape", "diameter", "rolled"])
+def test_a_budget_without_the_scatter_that_was_measured_is_found(
+    way: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    sound = issued(tmp_path, way)
+    capsys.readouterr()
+    parts = tuple(part for part in sound.parts if part.cause != "repeatability")
+    assert len(parts) < len(sound.parts)
+    bare = replace(sound, parts=parts, u_circumference_m=combined_u_m(parts))
+    (found,) = verify_wheel(bare, source="w")
+    assert found.startswith("budget, repeatability: stated 'nothing'")
 
 
 def test_measurements_that_cannot_be_are_found_not_raised(
