@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from recorder.track.placing.placement import Placement
     from recorder.track.route.route import Route
 
-__all__ = ["Evidence", "block_means"]
+__all__ = ["Evidence", "block_means", "middle_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,3 +57,11 @@ def block_means(values: NDArray[np.float64], every: int) -> NDArray[np.float64]:
     """Means (n // every,) of whole blocks; NaN where any value of a block is missing."""
     whole = len(values) // every
     return np.asarray(values[: whole * every].reshape(whole, every).mean(axis=1))
+
+
+def middle_of(ratios: NDArray[np.float64]) -> tuple[float, float]:
+    """Median of (n,) ratios and its standard uncertainty, by their median deviation."""
+    middle = float(np.median(ratios))
+    scatter = 1.4826 * float(np.median(np.abs(ratios - middle)))
+    # 1.25: the median's standard error over the mean's, of normal scatter.
+    return middle, 1.25 * scatter / math.sqrt(len(ratios))

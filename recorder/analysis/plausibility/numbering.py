@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from recorder.analysis.plausibility.doubt import Checked, Doubt, DoubtKind
+from recorder.analysis.plausibility.evidence import middle_of
 from recorder.marks.values import MilepostMark
 
 if TYPE_CHECKING:
@@ -68,11 +69,7 @@ def _middle(turned: NDArray[np.float64], chainage: NDArray[np.float64]) -> tuple
     apart = np.abs(chainage) > 1.0
     if np.count_nonzero(apart) < LEAST_MARKS - 1:
         return math.nan, math.nan
-    ratios = turned[apart] / chainage[apart]
-    middle = float(np.median(ratios))
-    scatter = 1.4826 * float(np.median(np.abs(ratios - middle)))
-    # 1.25: the median's standard error over the mean's, of normal scatter.
-    return middle, 1.25 * scatter / math.sqrt(len(ratios))
+    return middle_of(turned[apart] / chainage[apart])
 
 
 def check_keyed(evidence: Evidence) -> list[Checked]:

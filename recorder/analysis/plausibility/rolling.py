@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from recorder.analysis.plausibility.doubt import Checked, Doubt, DoubtKind
-from recorder.analysis.plausibility.evidence import Evidence
+from recorder.analysis.plausibility.evidence import Evidence, middle_of
 from recorder.analysis.plausibility.numbering import keyed_posts
 from recorder.analysis.plausibility.unit_slips import LENGTH_SLIPS, slip_in_words
 from recorder.run.checks.motion import MOVES_M_S
@@ -127,8 +127,4 @@ def _ratio(
     moving = (sums[0] + sums[1] > least) & (np.minimum(*sums) > 0.0)
     if np.count_nonzero(moving) < LEAST_CHUNKS:
         return math.nan, math.nan
-    ratios = sums[0][moving] / sums[1][moving]
-    middle = float(np.median(ratios))
-    scatter = 1.4826 * float(np.median(np.abs(ratios - middle)))
-    # 1.25: the median's standard error over the mean's, of normal scatter.
-    return middle, 1.25 * scatter / math.sqrt(len(ratios))
+    return middle_of(sums[0][moving] / sums[1][moving])
