@@ -16,10 +16,10 @@ from recorder.analysis.plausibility.sheets_alone import check_sheets
 from recorder.analysis.plausibility.stuck import check_stuck
 
 if TYPE_CHECKING:
-    from recorder.analysis.plausibility.doubt import Checked, Doubt
+    from recorder.analysis.plausibility.doubt import Checked
     from recorder.analysis.plausibility.evidence import Evidence
 
-__all__ = ["checks_of", "doubts_of"]
+__all__ = ["checks_of"]
 
 CHECKS: Final = (
     check_pull,
@@ -40,8 +40,3 @@ def checks_of(evidence: Evidence) -> tuple[Checked, ...]:
     trip, route = evidence.trip, evidence.route
     sheets = check_sheet_numbers(None, route) if trip is None else check_sheets(trip, route)
     return (*record, *sheets)
-
-
-def doubts_of(evidence: Evidence) -> tuple[Doubt, ...]:
-    """What contradicts the record, in the order of the checks."""
-    return tuple(c.doubt for c in checks_of(evidence) if c.doubt is not None)

@@ -10,8 +10,8 @@ import pytest
 from numpy.typing import NDArray
 
 from calibration.quantities import flags as flag_bits
-from recorder.analysis.plausibility.doubt import Checked, CheckState, DoubtKind
-from recorder.analysis.plausibility.doubts import checks_of, doubts_of
+from recorder.analysis.plausibility.doubt import Checked, CheckState, Doubt, DoubtKind
+from recorder.analysis.plausibility.doubts import checks_of
 from recorder.analysis.plausibility.evidence import Evidence
 from recorder.analysis.plausibility.unit_slips import LENGTH_SLIPS, slip_in_words
 from recorder.analysis.series.series import GradeSource, Series
@@ -46,6 +46,11 @@ def _evidence(
         trip=parse_trip_sheet(trip) if trip else None,
         gnss_speed_m_s=gnss,
     )
+
+
+def doubts_of(evidence: Evidence) -> tuple[Doubt, ...]:
+    """What contradicts the record, in the order of the checks."""
+    return tuple(c.doubt for c in checks_of(evidence) if c.doubt is not None)
 
 
 def kinds(evidence: Evidence) -> set[DoubtKind]:
