@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 
 __all__ = ["GnssClock", "GnssLaw", "position_walk"]
 
-_NO_FIX: Final = (FaultKind.OUTAGE, FaultKind.HOLDOVER)
 _KNOT_M_S: Final = factor("kn")
 _M_PER_DEGREE: Final = 111_200.0
 _NS: Final = 1_000_000_000
@@ -50,8 +49,7 @@ class GnssLaw:
     rate_hz: int = 1
     """Bursts of sentences a second."""
     faults: tuple[FeedFault, ...] = ()
-    """``time-off``, ``date-off``, ``zda-off``, ``holdover``, ``outage``; others are not looked
-    at."""
+    """``time-off``, ``date-off``, ``zda-off``, ``holdover``; others are not looked at."""
 
 
 class GnssClock:
@@ -72,9 +70,8 @@ class GnssClock:
         *,
         seed: np.random.SeedSequence,
         utc0_ns: int,
-        name: str = DeviceName.CLOCK,
     ) -> None:
-        self.name = name
+        self.name: str = DeviceName.CLOCK
         self.law, self._line, self._utc0_ns = law, line, utc0_ns
         self._rng = np.random.default_rng(seed)
         self._offset = np.zeros(3)
@@ -102,8 +99,7 @@ class GnssClock:
 
     def has_fix(self, t_s: float) -> bool:
         """Whether the sky is open at a simulated time."""
-        lost = any(f.kind in _NO_FIX and f.on(t_s) for f in self.law.faults)
-        return not lost and not any(a <= t_s < a + b for a, b in self.law.outages)
+        return not any(a <= t_s < a + b for a, b in self.law.outages)
 
     def runs_on(self, t_s: float) -> bool:
         """Whether there is time without a fix at a simulated time, by its own clock."""

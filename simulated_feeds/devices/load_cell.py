@@ -103,9 +103,8 @@ class LoadCell:
         front: FrontEnd,
         *,
         seed: np.random.SeedSequence,
-        name: str = DeviceName.DRAWBAR,
     ) -> None:
-        self.name = name
+        self.name: str = DeviceName.DRAWBAR
         self.law, self.clock, self.front = law, clock, front
         self.step_ticks = max(1, round(clock.tick_hz / front.sample_rate_hz))
         noise, latency = seed.spawn(2)

@@ -95,9 +95,8 @@ class MeasuringWheel:
         *,
         seed: np.random.SeedSequence,
         utc0_ns: int = 0,
-        name: str = DeviceName.WHEEL,
     ) -> None:
-        self.name = name
+        self.name: str = DeviceName.WHEEL
         self.law, self.clock = law, clock
         lines, jitter, latency = (np.random.default_rng(s) for s in seed.spawn(3))
         n = law.pulses_per_revolution

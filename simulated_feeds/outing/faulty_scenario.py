@@ -33,11 +33,17 @@ def with_faults(scenario: Scenario, faults: Sequence[FeedFault]) -> Scenario:
         )
     )  # fmt: skip
     journey, law, front = scenario.journey, scenario.wheel, scenario.front
+    gnss = scenario.gnss
     slips = tuple((f.at_s, f.lasts_s, f.value) for f in faults if f.kind is FaultKind.SLIP)
     # A wheel that is stuck slides altogether.
     slides = tuple(
         (f.at_s, f.lasts_s, f.value)
         for f in wheel if f.kind in (FaultKind.SLIDE, FaultKind.STUCK)
+    )  # fmt: skip
+    # A receiver whose clock runs on has no fix either.
+    outages = tuple(
+        (f.at_s, f.lasts_s)
+        for f in clock if f.kind in (FaultKind.OUTAGE, FaultKind.HOLDOVER)
     )  # fmt: skip
     rate_hz = max(1, round(front.sample_rate_hz * _times(cell)))
     return replace(
@@ -51,8 +57,8 @@ def with_faults(scenario: Scenario, faults: Sequence[FeedFault]) -> Scenario:
         ),
         wheel_clock=replace(scenario.wheel_clock, faults=wheel),
         gnss=replace(
-            scenario.gnss, rate_hz=max(1, round(scenario.gnss.rate_hz * _times(clock))),
-            faults=clock,
+            gnss, rate_hz=max(1, round(gnss.rate_hz * _times(clock))),
+            outages=(*gnss.outages, *outages), faults=clock,
         ),
     )  # fmt: skip
 

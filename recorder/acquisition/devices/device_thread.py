@@ -50,8 +50,8 @@ class DeviceThread:
         the ring.
     warn
         Takes what the crew must know, in words.
-    start_ns
-        Monotonic instant of run time 0.
+    clock
+        Run time, of the computer's monotonic clock.
     """
 
     def __init__(
