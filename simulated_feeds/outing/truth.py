@@ -129,7 +129,7 @@ def write_truth(
     feed_dir
         Folder of the feed, with its ``truth.csv``.
     run_started_monotonic_ns
-        ``time.monotonic_ns()`` at run time 0, of the same boot.
+        ``machine.clocks.now_ns()`` at run time 0, of the same boot.
     out_csv
         Written anew.
     duration_s

@@ -9,12 +9,12 @@ from __future__ import annotations
 import json
 import os
 import sys
-import time
 from contextlib import ExitStack
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from recorder.machine.clocks import now_ns
 from recorder.run_file.hdf5.reader import open_run
 from simulated_feeds.replay.replay_devices import ReplayDevice, replay_device
 from simulated_feeds.replay.replay_sheets import write_replay_sheets
@@ -116,7 +116,7 @@ def run_replay(
         )
         began = server.wait_for_readers()
         if began:
-            now = time.monotonic_ns()
+            now = now_ns()
             write_note(folder, {"simulated0_monotonic_ns": now, "speed": settings.speed or 1.0})
             report(FeedStarted(simulated0_monotonic_ns=now))
             server.run(now)

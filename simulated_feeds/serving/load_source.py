@@ -23,6 +23,7 @@ import numpy as np
 import tomli_w
 
 from calibration.certificates.certificate import dump_certificate
+from recorder.machine.clocks import now_ns
 from simulated_feeds.devices.emission import Emission
 from simulated_feeds.devices.wire import load_cell_frames
 from simulated_feeds.outing.scenario import make_scenario
@@ -173,7 +174,7 @@ def run_load(
         )  # fmt: skip
         began = server.wait_for_readers()
         if began:
-            now = time.monotonic_ns()
+            now = now_ns()
             write_note(folder, {"simulated0_monotonic_ns": now, "speed": settings.speed or 1.0})
             report(FeedStarted(simulated0_monotonic_ns=now, utc0_ns=time.time_ns()))
             server.run(now)

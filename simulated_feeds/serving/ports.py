@@ -12,11 +12,11 @@ import os
 import select
 import socket
 import sys
-import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Protocol
 
+from recorder.machine.clocks import now_ns
 from simulated_feeds.settings.errors import FeedError
 
 if TYPE_CHECKING:
@@ -239,7 +239,7 @@ class PtyPort:
 
     @property
     def open(self) -> bool:
-        return self._opened_ns is not None and time.monotonic_ns() > self._opened_ns
+        return self._opened_ns is not None and now_ns() > self._opened_ns
 
     @property
     def pending(self) -> int:
@@ -294,7 +294,7 @@ class PtyPort:
             os.close(device)
         else:
             self._keeper = device
-            self._opened_ns = time.monotonic_ns()
+            self._opened_ns = now_ns()
             self.stats.opened += 1
 
     def unplug(self) -> None:
@@ -329,7 +329,7 @@ class PtyPort:
             self._opened_ns = None
             self._held.data.clear()
         elif self._opened_ns is None:
-            self._opened_ns = time.monotonic_ns() + _SETTLE_NS
+            self._opened_ns = now_ns() + _SETTLE_NS
             self.stats.opened += 1
 
     def send(self, frames: Sequence[bytes], *, keep_all: bool = False) -> None:

@@ -14,6 +14,8 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, Protocol
 
+from recorder.machine.clocks import now_ns
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
@@ -110,12 +112,12 @@ class Server:
     def wait_for_readers(self, patience_s: float = float("inf")) -> bool:
         """Until the ports are open, or patience ends; False when told to stop first."""
         first_ns: int | None = None
-        began_ns = time.monotonic_ns()
+        began_ns = now_ns()
         while not self._stop():
             for lane in self._lanes.values():
                 lane.port.poll()
             opened = [lane.port.open for lane in self._lanes.values()]
-            now = time.monotonic_ns()
+            now = now_ns()
             if any(opened) and first_ns is None:
                 first_ns = now
             gathered = first_ns is not None and (now - first_ns) * 1e-9 > self._gather_s
@@ -137,14 +139,14 @@ class Server:
 
     # ------------------------------------------------------------------ paced
 
-    def _simulated_s(self, now_ns: int) -> float:
-        return (now_ns - self._simulated0_ns) * 1e-9 * self._speed
+    def _simulated_s(self, instant_ns: int) -> float:
+        return (instant_ns - self._simulated0_ns) * 1e-9 * self._speed
 
     def _run_paced(self) -> None:
         ahead_s = _AHEAD_S * self._speed
         next_poll = 0
         while not self._stop():
-            now = time.monotonic_ns()
+            now = now_ns()
             now_s = self._simulated_s(now)
             if now_s >= self._end_s:
                 self._finish_paced()
@@ -159,7 +161,7 @@ class Server:
             due_ns = self._due_ns(due_s)
             if behind > 0.0 and not self._exhausted:
                 must = self._source.t_s < now_s + 0.1 * ahead_s
-                if must or due_ns - time.monotonic_ns() > _QUIET_NS:
+                if must or due_ns - now_ns() > _QUIET_NS:
                     self._move_on()
                     continue
             self._sleep(min(due_ns, next_poll, self._due_ns(self._end_s)))
@@ -188,7 +190,7 @@ class Server:
                     late = int((now_s - emission.due_s) * 1e9 / self._speed)
                     self.late_ns = max(self.late_ns, late)
                 if emission.tag >= 0 and self._note_sent is not None:
-                    self._note_sent(emission.tag, time.monotonic_ns())
+                    self._note_sent(emission.tag, now_ns())
             if frames:
                 lane.port.send(frames)
             if queue and (soonest is None or queue[0].due_s < soonest):
@@ -226,7 +228,7 @@ class Server:
                 continue
             self._poll_ports(self._soonest())
             if any(lane.port.pending > _HELD_MOST for lane in self._lanes.values()):
-                self._sleep(time.monotonic_ns() + _POLL_NS)
+                self._sleep(now_ns() + _POLL_NS)
                 continue
             self._send_some()
 
@@ -254,9 +256,9 @@ class Server:
     def _flush(self) -> None:
         """Give readers a while to take what is held."""
         patience = _FLUSH_NS if self._speed > 0.0 else 12 * _FLUSH_NS
-        deadline = time.monotonic_ns() + patience
+        deadline = now_ns() + patience
         quiet = 0
-        while time.monotonic_ns() < deadline and quiet < _QUIET_LOOKS and not self._stop():
+        while now_ns() < deadline and quiet < _QUIET_LOOKS and not self._stop():
             for lane in self._lanes.values():
                 lane.port.poll()
             # Bytes may be between two buffers at one look.
@@ -266,7 +268,7 @@ class Server:
 
     def _sleep(self, until_ns: int) -> None:
         """Until a moment, or until a port wants something."""
-        left = min(until_ns - time.monotonic_ns(), 50_000_000)
+        left = min(until_ns - now_ns(), 50_000_000)
         if left <= 0:
             return
         reads: list[int] = []

@@ -16,6 +16,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import IO, Any, Final
 
+from recorder.machine.clocks import now_ns
 from simulated_feeds.devices.emission import DeviceName
 from simulated_feeds.devices.fault_kinds import FaultKind, FeedFault, parse_fault
 from simulated_feeds.outing.scenario import Scenario, demo_engine, make_scenario
@@ -194,7 +195,7 @@ def _serve(
     began = server.wait_for_readers(patience)
     if began:
         # A little ahead, so that making the outing costs none of its time.
-        wall_ns, mono_ns = time.time_ns() + _MAKING_NS, time.monotonic_ns() + _MAKING_NS
+        wall_ns, mono_ns = time.time_ns() + _MAKING_NS, now_ns() + _MAKING_NS
         utc0 = wall_ns if settings.utc0_ns is None else settings.utc0_ns
         relay.outing = _outing(settings, stream, utc0)
         note |= {"simulated0_monotonic_ns": mono_ns, "utc0_ns": utc0}

@@ -29,6 +29,7 @@ import psutil
 
 from recorder.acquisition.process.launch import RecordingProcess, start_recording
 from recorder.machine.child_process import child_environment, python_command
+from recorder.machine.clocks import now_ns
 from recorder.run_file.hdf5.reader import open_run
 from simulated_feeds.devices.wire import load_cell_frames
 from simulated_feeds.serving.feed_process import FeedProcess
@@ -141,7 +142,7 @@ def _until_synced(
         if status.filed.get(DEVICE, 0) >= rows:
             break
         ended = _ended_within(recording, 0.01)
-    return time.monotonic_ns(), used - before
+    return now_ns(), used - before
 
 
 def _ended_within(recording: RecordingProcess, seconds: float) -> bool:
@@ -325,9 +326,9 @@ def marks(folder: Path, seconds: float) -> None:
     with feed, recording:
         session = recording.session
         for i in range(200):
-            keyed = time.monotonic_ns()
+            keyed = now_ns()
             mark = session.mark("remark", keyed, f"mark {i}")
-            took.append((time.monotonic_ns() - keyed) / 1e6)
+            took.append((now_ns() - keyed) / 1e6)
             expected = (keyed - session.header.started_monotonic_ns) / 1e9
             if abs(mark.t_s - expected) > 2e-3:
                 print(f"mark {i} is {abs(mark.t_s - expected) * 1000:.2f} ms off")
