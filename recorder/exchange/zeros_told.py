@@ -34,12 +34,11 @@ def zero_words(worth: ZeroWorth) -> str:
     moves = "" if zero.holds else "would move"
     moved = math.isfinite(worth.effect_kN)
     effect = f", {moves or 'moves'} the pull by {worth.effect_kN:+.3g} kN" if moved else ""
-    why = zero.withdrawn or zero.forced or zero.restored or zero.reason
     by = f" (by {zero.by})" if zero.by else ""
     stood = "" if zero.when is ZeroTime.SHEET else f"; standing: {_stood(worth)}"
     return (
         f"zero {worth.number}: {zero.channel} at {zero.t_s:.1f} s, {zero.when}, {worth.state}:"
-        f" {counts}{sure * known}{effect}{stood}" + (f"; {why}{by}" if why else "")
+        f" {counts}{sure * known}{effect}{stood}" + (f"; {zero.why}{by}" if zero.why else "")
     )
 
 

@@ -119,6 +119,7 @@ def _rows(answer: CampaignAnswer) -> dict[str, list[dict[str, Any]]]:
         "runs": _runs(answer),
         "marks": _marks(answer),
         "gaps": _gaps(answer),
+        "zeros": _zeros(answer),
         "ratings": _ratings(answer),
         "resistance_pieces": _observations(answer),
     }
@@ -336,6 +337,29 @@ def _gaps(answer: CampaignAnswer) -> list[dict[str, Any]]:
         }
         for run in answer.runs
         for g in run.loaded.gaps
+    ]
+
+
+def _zeros(answer: CampaignAnswer) -> list[dict[str, Any]]:
+    """One row a zero, accepted, refused or withdrawn, with what it is worth."""
+    return [
+        {
+            "run": run.loaded.name,
+            "number": worth.number,
+            "channel": worth.zero.channel,
+            "time_s": worth.zero.t_s,
+            "when": worth.zero.when,
+            "zero_counts": _known(worth.zero.counts),
+            "u_counts": _known(worth.zero.u_counts),
+            "u_kN": _known(worth.u_kN),
+            "effect_on_pull_kN": _known(worth.effect_kN),
+            "found": worth.state,
+            "holds": worth.zero.holds,
+            "reason": worth.zero.why,
+            "by": worth.zero.by,
+        }
+        for run in answer.runs
+        for worth in run.loaded.provenance.field_checks.zeros
     ]
 
 

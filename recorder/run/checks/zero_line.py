@@ -105,6 +105,11 @@ class Zero:
         return self.accepted and not self.withdrawn
 
     @property
+    def why(self) -> str:
+        """The reason that counts by now: of its withdrawal, acceptance, restoration or refusal."""
+        return self.withdrawn or self.forced or self.restored or self.reason
+
+    @property
     def stood(self) -> GuardAnswer:
         """Whether the train stood while it was taken, by wheel and receiver."""
         return standing(self.guards)
