@@ -20,6 +20,7 @@ __all__ = [
     "Level",
     "device_lines",
     "disk_line",
+    "not_told",
     "run_time_text",
     "silence_words",
     "utc_line",
@@ -59,10 +60,10 @@ class DeviceLine:
 
 def device_lines(status: SessionStatus | None) -> list[DeviceLine]:
     """One line a device, in the order of the car sheet."""
-    return [] if status is None else [_line(d) for d in status.devices.values()]
+    return [] if status is None else [_line(d, status.t_s) for d in status.devices.values()]
 
 
-def _line(device: DeviceStatus) -> DeviceLine:
+def _line(device: DeviceStatus, t_s: float) -> DeviceLine:
     state = _STATES[device.state]
     if device.age_s is None:
         state = "no data yet" if device.state is DeviceState.RUNNING else state
@@ -72,7 +73,8 @@ def _line(device: DeviceStatus) -> DeviceLine:
     if device.expected_hz:
         rate += f" of {_rate(device.expected_hz)}"
     below = [*device.unsound, _gaps(device)]
-    if device.last_fault:
+    # The cause of a silence stands in the alarm, whole.
+    if device.last_fault and not _cause(device, t_s):
         at = "" if device.last_fault_t_s is None else f" {run_time_text(device.last_fault_t_s)}"
         below.append(f"last fault{at} {device.last_fault}")
     return DeviceLine(device.name, _level(device), state, rate, "; ".join(below))
@@ -99,10 +101,28 @@ def silence_words(device: DeviceStatus, t_s: float) -> str:
     if device.age_s is None:
         return f"{words}, nothing came yet"
     words += f" for {_seconds(device.age_s)}"
+    cause = _cause(device, t_s)
+    return f"{words}: {cause.removeprefix(f'{Cause.LINK_LOST}: ')}" if cause else words
+
+
+def not_told(status: SessionStatus) -> list[str]:
+    """Warnings but those of a channel that is still not sound: of it is told as it is now."""
+    unsound = [u.partition(": ") for d in status.devices.values() for u in d.unsound]
+    return [
+        w
+        for w in status.warnings
+        if not any(
+            w.startswith(f"{what} since ") and w.endswith(why) for what, _, why in unsound
+        )
+    ]
+
+
+def _cause(device: DeviceStatus, t_s: float) -> str:
+    """The fault that came after a device fell silent; empty without one."""
     fault_t_s = device.last_fault_t_s
-    if not device.last_fault or fault_t_s is None or fault_t_s < t_s - device.age_s:
-        return words
-    return f"{words}: {device.last_fault.removeprefix(f'{Cause.LINK_LOST}: ')}"
+    if device.state is DeviceState.RUNNING or device.age_s is None or fault_t_s is None:
+        return ""
+    return device.last_fault if fault_t_s >= t_s - device.age_s else ""
 
 
 def _level(device: DeviceStatus) -> Level:

@@ -30,7 +30,7 @@ from recorder.window.model.live.control_worker import (
     Trouble,
     ZeroTaken,
 )
-from recorder.window.model.live.device_lines import Level, disk_line, silence_words
+from recorder.window.model.live.device_lines import Level, disk_line, not_told, silence_words
 from recorder.window.model.live.lamp import lamp_of
 from recorder.window.model.live.numerals import STALE_S, Alarm, Numerals
 from recorder.window.model.live.ring_worker import RingWorker
@@ -327,4 +327,4 @@ class LiveRun:
                     "the run file is not being written; the journal keeps everything",
                 )
             )
-        return found + [Alarm(Level.WARN, w) for w in status.warnings]
+        return found + [Alarm(Level.WARN, w) for w in not_told(status)]

@@ -9,7 +9,12 @@ from typing import TYPE_CHECKING
 import pytest
 
 from recorder.run.parts.states import DeviceState
-from recorder.window.model.live.device_lines import Level, device_lines, silence_words
+from recorder.window.model.live.device_lines import (
+    Level,
+    device_lines,
+    not_told,
+    silence_words,
+)
 
 if TYPE_CHECKING:
     from recorder.window.model.live.live_run import LiveRun
@@ -83,3 +88,31 @@ def test_a_silent_device_has_a_gap_that_is_open(
     )
     (line,) = device_lines(replace(status, devices={"drawbar": device}))
     assert line.below == words
+
+
+def test_a_channel_that_is_still_not_sound_is_told_once(session: FakeSession) -> None:
+    session.unsound = ("pull stuck: the very same count",)
+    past, other = (
+        "pull stuck since 32 s: the very same count",
+        "pull railed since 3 s: at its end",
+    )
+    status = replace(session.status(), warnings=(past, other))
+    assert not_told(status) == [other]
+    session.unsound = ()
+    assert not_told(replace(session.status(), warnings=(past, other))) == [past, other]
+
+
+def test_the_fault_that_is_in_the_alarm_is_not_told_again_below(session: FakeSession) -> None:
+    status = session.status()
+    device = replace(
+        status.devices["drawbar"],
+        state=DeviceState.LOST,
+        age_s=12.0,
+        last_fault="link lost: nothing answers",
+        last_fault_t_s=98.0,
+        gaps=0,
+    )
+    (line,) = device_lines(replace(status, t_s=100.0, devices={"drawbar": device}))
+    assert line.below == "gap still open"
+    (line,) = device_lines(replace(status, t_s=150.0, devices={"drawbar": device}))
+    assert "last fault" in line.below
