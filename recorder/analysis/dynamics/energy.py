@@ -94,9 +94,12 @@ def work_over(run: RunBasis, chosen: NDArray[np.bool_]) -> Measured:
         instruments.pull_cause: math.hypot(unloaded * ridden_m, scale),
         instruments.zero_cause: instruments.zero_u_kN * ridden_m,
         instruments.wheel_cause: instruments.wheel_rel_u * value,
-        UncertaintyCause(CauseKind.WANDER, run.name): run.wander.of_sum(amounts, series.step_s),
     }
-    return Measured(value, "kJ", parts)
+    # Over the run its size and its correlation time count together: what is known of the two is
+    # in the degrees of freedom of a mean over all its parts.
+    wander = UncertaintyCause(CauseKind.WANDER, run.name)
+    u_wander = run.wander.of_sum(amounts, series.step_s)
+    return Measured(value, "kJ", parts).with_part(wander, u_wander, dof=run.wander.dof)
 
 
 def draw_ledger(

@@ -176,8 +176,12 @@ def _start(run: RunBasis, begin: int, end: int, half: int) -> StartTest:
     """
     t_s = float(run.series.t_s[begin])
     extent = Extent(run.name, f"start at {t_s:.1f} s")
-    greatest = _greatest(run, slice(begin - half, end), extent)
-    breakaway, why = _breakaway(run, begin, half, greatest.value, extent)
+    back_s = _unseen_s(run, begin)
+    first = max(begin - half - round(back_s / run.series.step_s), 0)
+    if not np.isfinite(run.series.sound_pull_kN[first:begin]).all():
+        first = begin - half
+    greatest = _greatest(run, slice(first, end), extent)
+    breakaway, why = _breakaway(run, begin, back_s, greatest.value, extent)
     return StartTest(t_start_s=t_s, breakaway_pull=breakaway, greatest_pull=greatest, why=why)
 
 
@@ -236,19 +240,25 @@ def _reached(run: RunBasis, first: int) -> tuple[float, float]:
     return float(series.t_s[first]) + away, u_m_s / slope
 
 
-def _breakaway(
-    run: RunBasis, begin: int, half: int, greatest_kN: float, extent: Extent
-) -> tuple[Measured | None, str]:
-    """Pull at the instant of the first movement, or why there is none.
+def _unseen_s(run: RunBasis, begin: int) -> float:
+    """How long the train moved before bin ``begin``, the first that shows it: the speed is
+    followed back to nothing along its first slope.
+    """
+    step = run.series.step_s
+    ahead = max(2, round(1.0 / step))
+    speed = np.abs(run.series.speed_m_s[begin : begin + ahead + 1])
+    slope = float(speed[-1] - speed[0]) / (step * (len(speed) - 1)) if len(speed) > 1 else 0.0
+    return min(float(speed[0]) / slope, MOST_BACK_S) if slope > 0.0 else MOST_BACK_S / 2.0
 
-    The wheel is seen to move some time after it began to: the speed is followed back to nothing
-    along its first slope, and the pull is still rising meanwhile.
+
+def _breakaway(
+    run: RunBasis, begin: int, back_s: float, greatest_kN: float, extent: Extent
+) -> tuple[Measured | None, str]:
+    """Pull at the instant of the first movement, ``back_s`` before it is seen, or why there is
+    none: the pull is still rising meanwhile.
     """
     series, step = run.series, run.series.step_s
-    ahead = max(2, round(1.0 / step))
-    speed = np.abs(series.speed_m_s[begin : begin + ahead + 1])
-    slope = float(speed[-1] - speed[0]) / (step * (len(speed) - 1)) if len(speed) > 1 else 0.0
-    back_s = min(float(speed[0]) / slope, MOST_BACK_S) if slope > 0.0 else MOST_BACK_S / 2.0
+    half = max(1, round(BREAKAWAY_S / step))
     moved_s = float(series.t_s[begin]) - back_s
     span = slice(max(begin - half - round(MOST_BACK_S / step), 0), begin + 1)
     t, p = series.t_s[span], series.sound_pull_kN[span]
