@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from recorder.analysis.series.train import Side
+from recorder.analysis.uncertainty.wander import usual_wander
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.loaded_run import LoadedRun
@@ -28,7 +29,9 @@ class Assumption:
 
 
 def assumptions_of(run: LoadedRun) -> tuple[Assumption, ...]:
-    """Masses, rotary allowances, the line and the crew's reaction, of one run."""
+    """Masses, rotary allowances, the line, the crew's reaction, and a wander of the pull that the
+    run could not show; of one run.
+    """
     train = run.train
     line = None if run.trip is None else run.trip.route
     out = []
@@ -63,6 +66,9 @@ def assumptions_of(run: LoadedRun) -> tuple[Assumption, ...]:
             stated=False,
         ),
     ]
+    if run.wander is usual_wander():
+        share = f"{100 * run.wander.sd:.2g} % for seconds to minutes"
+        out.append(_made("slow wander of the pull (nothing was judged)", share, stated=False))
     return tuple(out)
 
 

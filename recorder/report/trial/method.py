@@ -61,6 +61,10 @@ METHOD: Final = (
     " it is said where the bound holds a term up."
     " The published formulas beside it: Davis (1926), R = 1.3 + 29/w + 0.045 V + 0.0005 A V²/(w n)"
     " lb per short ton with A = 88 sq ft; modified Davis, R = 0.6 + 20/w + 0.01 V + 0.07 V²/(w n).",
+    "The highest means of pull and power, and the greatest pull of a start, are read where they"
+    " read highest, less what the highest of so many noisy means is expected to stand high by"
+    " (Tweedie's formula, the rate at which they fall off from the highest few); noise is the"
+    " scatter of the pull from second to second and its slow wander, which is in the work, too.",
     "Energy ledger: work at the drawbar = change of potential and kinetic energy + curve work +"
     " rolling work + closure, over the bins with data and without brake. The closure is worked over"
     " running on which the resistance was not fitted (other runs, or the pieces on which grade and"
