@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -24,7 +24,13 @@ if TYPE_CHECKING:
     from calibration.utc.computer_line import ComputerLine
     from calibration.utc.utc_witnesses import UtcEvidence
 
-__all__ = ["CAUGHT", "LEAST_FIXES", "ReceiverAccount", "receiver_account"]
+__all__ = [
+    "CAUGHT",
+    "LEAST_FIXES",
+    "ReceiverAccount",
+    "receiver_account",
+    "sentences_alone",
+]
 
 LEAST_FIXES: Final = 3
 """Fewer cannot contradict one another: a line passes through any two."""
@@ -59,6 +65,8 @@ class ReceiverAccount:
     """How much faster its seconds run than the computer's, s/s; 0 where no more than clocks may."""
     pulses_refused: str = ""
     """Why pulses that came are not gone by."""
+    pulses_unsure: bool = False
+    """Pulses are not gone by because less is known of them than of the sentences."""
     turns: int = 0
     """Of 1024 weeks by which its date is behind; put right in the fit."""
 
@@ -67,11 +75,11 @@ class ReceiverAccount:
         """Whether pulses divide the second."""
         return self.fit.by_pulses
 
-    @property
-    def u_delay_s(self) -> float:
+    def u_delay_s(self, *, numbered: bool) -> float:
         """Standard uncertainty of how long before its receipt a fix was true, s."""
         if self.by_pulses:
-            return math.hypot(self.evidence.pulse_u_s, self.fit.scatter_s)
+            open_s = (self.evidence.pulse_u_s, *self._pulses(numbered))
+            return math.hypot(self.fit.scatter_s, *open_s)
         stated = self.evidence.u_delay_s
         return NMEA_DELAY_U_S if stated is None else stated
 
@@ -141,6 +149,11 @@ class ReceiverAccount:
                 return (
                     "nothing shows that the counted edge of the pulses is the one on the second"
                 )
+        if self.pulses_unsure:
+            return (
+                "nothing shows which edge of the pulses is counted and which second it begins, nor"
+                " how late the receiver speaks: state its delay_s and u_delay_s in the car sheet"
+            )
         if self.evidence.delay_s is None:
             return (
                 "how late the receiver speaks is not known: state delay_s and u_delay_s of the"
@@ -176,6 +189,10 @@ class ReceiverAccount:
         if self.by_pulses:
             delay = f"the sentences follow them by {self.fit.delay_s:.3f} s"
             found.append(Witness(kind=WitnessKind.PULSES, standing=standing, words=delay))
+        elif self.pulses_unsure:
+            words = "nothing shows their edge and their number: they are not gone by"
+            silent = Witness(kind=WitnessKind.PULSES, standing=Standing.SILENT, words=words)
+            found.append(silent)
         elif self.pulses_refused:
             found.append(
                 Witness(
@@ -188,9 +205,12 @@ class ReceiverAccount:
 
 
 def receiver_account(
-    evidence: UtcEvidence, computer: ComputerLine | None
+    evidence: UtcEvidence, computer: ComputerLine | None, *, turns: int = 0
 ) -> tuple[ReceiverAccount | None, str]:
-    """What the receiver says; None with the reason when it says nothing that can be gone by."""
+    """What the receiver says; None with the reason when it says nothing that can be gone by.
+
+    ``turns`` of 1024 weeks were added to its dates.
+    """
     n = len(evidence.sentence_t_s)
     if n < LEAST_FIXES:
         return None, f"{n} valid sentences of a receiver" if n else "no receiver gives a time"
@@ -210,8 +230,24 @@ def receiver_account(
         odd_kinds=odd,
         fast_by=_fast_by(t[chosen], evidence.sentence_utc_ns[chosen]),
         pulses_refused=refused,
+        turns=turns,
     )
     return account, ""
+
+
+def sentences_alone(
+    account: ReceiverAccount, computer: ComputerLine | None
+) -> ReceiverAccount | None:
+    """What the receiver says without its pulses; None where these are needed.
+
+    With a delay that the sheet states, the pulses bear it out or speak against it.
+    """
+    evidence = account.evidence
+    if not account.by_pulses or evidence.delay_s is not None:
+        return None
+    without = replace(evidence, pulse_t_s=np.empty(0))
+    alone, _ = receiver_account(without, computer, turns=account.turns)
+    return None if alone is None else replace(alone, pulses_unsure=True)
 
 
 def _fast_by(t: NDArray[np.float64], sent: NDArray[np.int64]) -> float:

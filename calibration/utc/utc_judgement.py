@@ -9,25 +9,29 @@ days can be; pulses divide the second once they are shown to be the edge they ar
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from calibration.utc.computer_line import ComputerLine, computer_line
-from calibration.utc.receiver_account import CAUGHT, ReceiverAccount, receiver_account
+from calibration.utc.receiver_account import (
+    CAUGHT,
+    ReceiverAccount,
+    receiver_account,
+    sentences_alone,
+)
+from calibration.utc.run_time_to_utc import NMEA_DELAY_U_S
 from calibration.utc.spans import DAY_NS, DAY_S, HAND_SET_S, TURN_DAYS
+from calibration.utc.utc_tie import UtcTie
 from calibration.utc.utc_witnesses import Standing, UtcJudgement, Witness, WitnessKind
 from calibration.utc.week_turns import in_right_turn
 from calibration.utc.witness_words import apart, known_lie, moment, percent, turned
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
-
     from calibration.utc.run_time_to_utc import UtcFit
     from calibration.utc.utc_witnesses import UtcEvidence
 
-__all__ = ["UtcTie", "judge_utc"]
+__all__ = ["judge_utc"]
 
 ALONE_U_S: Final = 20.0
 """Of a receiver that nothing confirms to the second: leap seconds never learnt are 18 s since 2017
@@ -47,37 +51,6 @@ LEAST_ERROR_S: Final = 1e-3
 """A clock that says it is nearer than that has only just been set."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class UtcTie:
-    """Run time to UTC as judged."""
-
-    source: WitnessKind
-    judgement: UtcJudgement
-    evidence: UtcEvidence
-    receiver: ReceiverAccount | None
-    computer: ComputerLine | None
-    shift_s: float = 0.0
-    """Added to what the source says."""
-    u_s_base: float = math.nan
-    """Standard uncertainty that the judgement leaves; NaN: UTC is not known."""
-
-    def utc_ns(self, t_run_s: ArrayLike) -> NDArray[np.int64]:
-        """UTC in nanoseconds since 1970 of (...) run times, s."""
-        t = self.evidence.awake_s(np.asarray(t_run_s, np.float64))
-        if self.source is WitnessKind.COMPUTER or self.receiver is None:
-            line = self.computer or ComputerLine(origin_ns=0, offset_s=0.0, rate=0.0)
-            return line.utc_ns(t)
-        return np.asarray(self.receiver.fit.utc_ns(t) + round(self.shift_s * 1e9))
-
-    def u_s(self, t_run_s: ArrayLike) -> NDArray[np.float64]:
-        """Standard uncertainty at (...) run times, s; NaN: not known."""
-        t = self.evidence.awake_s(np.asarray(t_run_s, np.float64))
-        if self.source is WitnessKind.COMPUTER or self.receiver is None:
-            return np.full(t.shape, self.u_s_base)
-        fit = replace(self.receiver.fit, base_u_s=0.0)
-        return np.asarray(np.hypot(self.u_s_base, fit.u_s(t)))
-
-
 def judge_utc(evidence: UtcEvidence) -> UtcTie:
     """Hear all witnesses of a run's UTC; whatever they say, a tie and its judgement come of it."""
     computer = None
@@ -85,10 +58,15 @@ def judge_utc(evidence: UtcEvidence) -> UtcTie:
         awake = evidence.awake_s(evidence.computer_t_s)
         computer = computer_line(awake, evidence.computer_utc_ns)
     evidence, turns = in_right_turn(evidence, computer)
-    receiver, refused = receiver_account(evidence, computer)
-    if receiver is not None:
-        receiver = replace(receiver, turns=turns)
-    return _Court(evidence, computer, receiver, refused).judged()
+    receiver, refused = receiver_account(evidence, computer, turns=turns)
+    tie = _Court(evidence, computer, receiver, refused).judged()
+    if receiver is None or tie.u_s_base <= NMEA_DELAY_U_S:
+        return tie
+    # Pulses of which so little is known are no better than the sentences without them.
+    alone = sentences_alone(receiver, computer)
+    other = tie if alone is None else _Court(evidence, computer, alone, "").judged()
+    worse = other.u_s_base > tie.u_s_base or not other.judgement.known
+    return tie if worse else other
 
 
 class _Court:
@@ -104,6 +82,8 @@ class _Court:
         self.evidence, self.computer, self.receiver = evidence, computer, receiver
         self.refused = refused
         """Why the receiver says nothing."""
+        self.numbered = False
+        """Another witness has shown that the receiver's whole seconds are right."""
         self.middle_s = 0.0 if receiver is None else receiver.middle_s
         error_s = evidence.computer_error_s
         self.kept = computer is not None and 0.0 <= error_s <= KEPT_S
@@ -206,8 +186,9 @@ class _Court:
         number = self._number(away_s)
         left_s = away_s + number
         agrees = abs(left_s) <= HAND_SET_S
+        self.numbered = self.kept and abs(left_s) < HALF_S
         u_receiver = self.receiver.u_s(
-            numbered=self.kept and abs(left_s) < HALF_S,
+            numbered=self.numbered,
             told_apart_s=TOLD_APART_S if agrees else math.inf,
         )
         if self.kept and abs(left_s) <= self.u_computer_s + 2.0 * u_receiver:
@@ -371,13 +352,16 @@ class _Court:
         )
 
     def _tie(self, source: WitnessKind, u_s: float, why: str, shift_s: float) -> UtcTie:
-        turns = 0 if self.receiver is None else self.receiver.turns
+        turns, u_delay_s = 0, math.nan
+        if self.receiver is not None:
+            turns = self.receiver.turns
+            u_delay_s = self.receiver.u_delay_s(numbered=self.numbered)
         judgement = UtcJudgement(
             known=math.isfinite(u_s),
             why=f"{turned(turns)}{why and '; '}{why}" if turns else why,
             witnesses=tuple(self.witnesses),
             delay_s=math.nan if self.receiver is None else self.receiver.fit.delay_s,
-            u_delay_s=math.nan if self.receiver is None else self.receiver.u_delay_s,
+            u_delay_s=u_delay_s,
             fast_by=0.0 if self.receiver is None else self.receiver.fast_by,
             corrected_s=shift_s + turns * TURN_DAYS * DAY_S,
         )
