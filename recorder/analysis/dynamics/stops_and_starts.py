@@ -14,10 +14,12 @@ import numpy as np
 from scipy.interpolate import PchipInterpolator
 
 from recorder.analysis.dynamics.peaks import white_noise, with_noise
+from recorder.analysis.dynamics.selection import stands_high
 from recorder.analysis.series.marked import brake_changes
 from recorder.analysis.series.run_series import AT_REST_M_S
 from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
+from recorder.analysis.uncertainty.wander import NoisePart
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -278,5 +280,16 @@ def _breakaway(
 
 
 def starting_effort(starts: Sequence[StartTest]) -> Measured | None:
-    """The greatest starting pull over all starts; ``None`` without a start."""
-    return max((s.greatest_pull for s in starts), key=lambda m: m.value, default=None)
+    """The pull of the start that read highest, less what it is expected to stand high by having
+    been picked for it; ``None`` without a start.
+    """
+    pulls = [s.greatest_pull for s in starts]
+    top = max(pulls, key=lambda m: m.value, default=None)
+    if top is None:
+        return None
+    # What acts in this start alone is noise among starts; calibration and zero are theirs, too.
+    own = math.fsum(p * p for c, p in top.parts.items() if c.extent is not None)
+    values = np.array([m.value for m in pulls])
+    high, u_high = stands_high(values, 1.0, [NoisePart(own, 1.0)])
+    picked = UncertaintyCause(CauseKind.RANDOM, "highest start")
+    return top.shifted(-high).with_part(picked, u_high)

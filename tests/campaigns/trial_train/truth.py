@@ -54,7 +54,7 @@ def checks(answer: CampaignAnswer, made: Sequence[MadeRun]) -> list[Check]:
     for run, one in zip(answer.runs, made, strict=True):
         found += [*_stretches(run, one), *_ledger(run, one), *_moments(run, one)]
     if len(made) == 1:
-        found += _bands(answer, made[0])
+        found += [*_bands(answer, made[0]), *_starting(answer, made[0])]
     found += _resistance(answer, made)
     return [c for c in found if math.isfinite(c.truth) and math.isfinite(c.value)]
 
@@ -171,16 +171,32 @@ def _moments(run: RunAnswer, made: MadeRun) -> Iterator[Check]:
         values = ride.pull_kN if peak.value.unit == "kN" else power
         truth = _mean(ride.t_s, values, peak.t_start_s, peak.t_start_s + peak.seconds)
         yield from _check(f"peak {peak.seconds:.0f} s, {peak.value.unit}", peak.value, truth)
-    moving = ride.speed_m_s > 0.0
     for start in run.starts:
-        near = np.flatnonzero((np.abs(ride.t_s - start.t_start_s) < 8.0) & ~moving)
-        if not len(near) or near[-1] < 4:
+        last = _last_standing(ride, start.t_start_s)
+        if last is None:
             continue
-        last = int(near[-1])
         yield from _check("breakaway pull", start.breakaway_pull, float(ride.pull_kN[last - 1]))
         yield from _check("greatest starting pull", start.greatest_pull, _greatest(ride, last))
     for stop in run.stops:
         yield from _stop(stop.t_start_s, stop.distance, stop.speed, made)
+
+
+def _last_standing(ride: Ride, t_s: float) -> int | None:
+    """Row of the last standing step before a start that was seen at about an instant."""
+    near = np.flatnonzero((np.abs(ride.t_s - t_s) < 8.0) & ~(ride.speed_m_s > 0.0))
+    return int(near[-1]) if len(near) and near[-1] >= 4 else None
+
+
+def _starting(answer: CampaignAnswer, made: MadeRun) -> Iterator[Check]:
+    """The pull that is judged, beside that of the start which read highest."""
+    starts = answer.runs[0].starts
+    if not starts:
+        return
+    picked = max(starts, key=lambda s: s.greatest_pull.value)
+    last = _last_standing(made.ride, picked.t_start_s)
+    if last is not None:
+        truth = _greatest(made.ride, last)
+        yield from _check("starting pull of the run", answer.starting, truth)
 
 
 def _greatest(ride: Ride, last: int) -> float:
