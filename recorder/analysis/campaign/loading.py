@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from calibration.certificates.force import ForceCertificate
 from recorder.analysis.campaign.crew_edits import kept_edits
@@ -32,7 +32,7 @@ from recorder.analysis.series.train import train_from_sheet
 from recorder.analysis.stretches.handling import brake_on
 from recorder.analysis.stretches.specification import specification_of
 from recorder.analysis.uncertainty.field_checks import field_checks_of
-from recorder.analysis.uncertainty.run_basis import USUAL_REACTION
+from recorder.analysis.uncertainty.run_basis import KEYED_U_S, USUAL_REACTION
 from recorder.analysis.uncertainty.run_instruments import instruments_of, with_wheel
 from recorder.analysis.uncertainty.shunt import without_shunt
 from recorder.analysis.uncertainty.zero import with_zero_drift, zero_drift_kN
@@ -58,9 +58,6 @@ if TYPE_CHECKING:
     from recorder.sheets import TripSheet
     from recorder.track.placing.placement import Placement
     from recorder.track.route.route import Route
-
-KEYED_U_S: Final = 0.2
-"""Standard uncertainty of one keyed instant about a person's own mean; common practice."""
 
 __all__ = ["PlacedOn", "distinct_names", "load_run", "load_runs"]
 
@@ -183,7 +180,6 @@ def _reaction(placed: PlacedOn | None) -> tuple[float, float]:
     late, u = placed.placement.reaction_s, placed.placement.u_reaction_s
     if not (math.isfinite(late) and math.isfinite(u) and 0.0 < u < USUAL_REACTION[1]):
         return USUAL_REACTION
-    # One application is keyed as late as another only within a fifth of a second.
     return late, math.hypot(u, KEYED_U_S)
 
 

@@ -100,7 +100,7 @@ def answer_run(loaded: LoadedRun, edits: Sequence[StretchEdit]) -> RunAnswer:
         doubts=loaded.doubts,
         peaks=tuple(p for p in peaks if p is not None),
         starts=tuple(find_starts(loaded)),
-        stops=tuple(find_stops(loaded)),
+        stops=tuple(find_stops(loaded, braked)),
         fuel=fuel,
         water=water,
         evaporation=evaporation(water, fuel) if fuel and water else None,

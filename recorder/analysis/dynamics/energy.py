@@ -125,7 +125,7 @@ def draw_ledger(
     if mass_t is not None and known.any():
         potential, kinetic, curve = _line_work(run, free, mass_t)
         if rolling_N_per_t is not None:
-            rolling = _rolling(series.speed_m_s, _metres(run, free), mass_t, rolling_N_per_t)
+            rolling = _rolling(run, _metres(run, free), mass_t, rolling_N_per_t)
             closure = _closure(run, balanced, mass_t, rolling_N_per_t)
     return EnergyLedger(
         draft_work=draft,
@@ -165,7 +165,7 @@ def _closure(
         return None
     ds = _metres(run, balanced)
     potential, kinetic, curve = _line_work(run, balanced, mass_t)
-    rolling = _rolling(run.series.speed_m_s, ds, mass_t, rolling_N_per_t)
+    rolling = _rolling(run, ds, mass_t, rolling_N_per_t)
     return work_over(run, balanced).minus(potential.plus(kinetic).plus(curve).plus(rolling))
 
 
@@ -236,12 +236,12 @@ def _sum(
 
 
 def _rolling(
-    speed_m_s: NDArray[np.float64],
+    run: RunBasis,
     ds: NDArray[np.float64],
     mass_t: float,
     rolling_N_per_t: Callable[[float], Measured],
 ) -> Measured:
-    speeds = np.abs(speed_m_s) * KM_H_PER_M_S
+    speeds = np.abs(run.series.speed_m_s) * KM_H_PER_M_S
     top = max(float(np.nanmax(speeds, initial=1.0)), 1.0)
     edges = np.linspace(0.0, top * 1.0001, 25)
     metres, _ = np.histogram(np.nan_to_num(speeds), bins=edges, weights=np.abs(ds))
@@ -250,4 +250,6 @@ def _rolling(
         if length > 0.0:
             at = rolling_N_per_t(float(low + high) / 2)
             result = result.plus(at.scaled(mass_t * float(length) / 1000.0, "kJ"))
-    return result
+    # A tonne's share was worked with the same mass, and has its error the other way about.
+    mass = UncertaintyCause(CauseKind.MASS, run.train.owner(Side.TRAILING))
+    return result.with_part(mass, result.value * run.train.mass_rel_u(Side.TRAILING))

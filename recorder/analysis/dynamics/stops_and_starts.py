@@ -38,6 +38,14 @@ ROLLING_M_S = 1.0
 """A brake application at a walking pace is no stop test."""
 STARTED_M_S = 2.0
 """By then the whole train moves and the greatest pull is past; common practice."""
+BEFORE_S: Final = 4.0
+"""Over which the speed before a brake is a straight line: a train's resistance hardly changes in
+so short a time (common practice)."""
+SURELY_FREE: Final = 2.0
+"""Standard uncertainties of the keyed instant before which the brake was surely off."""
+LEAST_BEFORE: Final = 3
+NORMAL_95: Final = 1.96
+"""Standard deviations within which 95 % of a normal distribution lie."""
 REST_S = 3.0
 """Shorter is a hesitation of a moving train, not a start."""
 BREAKAWAY_S = 0.5
@@ -74,25 +82,31 @@ class StartTest:
     """Why no breakaway was seen."""
 
 
-def find_stops(run: RunBasis) -> list[StopTest]:
-    """A stop for each brake mark after which the train came to rest before a release."""
+def find_stops(run: RunBasis, braked: NDArray[np.bool_]) -> list[StopTest]:
+    """A stop for each brake mark after which the train came to rest before a release.
+
+    ``braked`` (n,) are the bins in which the brake was on.
+    """
     out = []
     changes = brake_changes(run.marks)
+    missed = _line_missed_m_s(run, braked) if changes else math.nan
     for i, (t_s, released) in enumerate(changes):
         if released:
             continue
         until = changes[i + 1][0] if i + 1 < len(changes) else math.inf
-        stop = _stop_after(run, t_s, until)
+        stop = _stop_after(run, t_s, until, missed)
         if stop is not None:
             out.append(stop)
     return out
 
 
-def _stop_after(run: RunBasis, t_s: float, until_s: float) -> StopTest | None:
+def _stop_after(
+    run: RunBasis, t_s: float, until_s: float, missed_m_s: float
+) -> StopTest | None:
     """``t_s`` is when the mark was keyed: the brake went on the crew's reaction earlier."""
-    series = run.series
-    keyed = int(np.searchsorted(series.t_s, t_s))
-    start = int(np.searchsorted(series.t_s, t_s - run.reaction[0]))
+    series, step = run.series, run.series.step_s
+    brake_s, late = t_s - run.reaction[0], run.reaction[1]
+    start = int(np.searchsorted(series.t_s + 0.5 * step, brake_s))
     speed = np.abs(series.speed_m_s[start:])
     if not len(speed) or not speed[0] > ROLLING_M_S:
         return None
@@ -102,23 +116,20 @@ def _stop_after(run: RunBasis, t_s: float, until_s: float) -> StopTest | None:
     braking = speed[: rest[0]]
     if not np.isfinite(braking).all():
         return None
-    late, step, wheel = run.reaction[1], series.step_s, run.instruments.wheel_cause
-    rel = run.instruments.wheel_rel_u
-    # Speed at the brake is read from a line through the seconds before: one bin scatters.
-    v, u_v = _speed_at(run, start)
-    after = np.abs(series.speed_m_s[keyed : keyed + max(2, round(2.0 / step))])
-    retarding = abs(float(np.polyfit(np.arange(len(after)) * step, after, 1)[0]))
-    metres, seconds = float(np.sum(braking) * step), len(braking) * step
+    wheel, rel = run.instruments.wheel_cause, run.instruments.wheel_rel_u
+    v, rate, u_v = _speed_at(run, brake_s, missed_m_s)
+    # Of the bin in which the brake went on, what came after.
+    left_s = series.t_s[start] + 0.5 * step - brake_s
+    metres = float(np.sum(braking[1:]) * step + braking[0] * left_s)
+    seconds = (len(braking) - 1) * step + left_s
     key = UncertaintyCause(CauseKind.KEYED_INSTANT, f"{t_s:.2f} s")
     width = UncertaintyCause(CauseKind.BIN_WIDTH)
     noise = UncertaintyCause(CauseKind.RANDOM_SPEED, extent=Extent(run.name, f"{t_s:.2f} s"))
-    # Keyed later, the brake was on earlier and the speed higher, by the retardation at most.
-    speed_0 = Measured(v, "m/s", {wheel: v * rel, noise: u_v, key: 0.5 * retarding * late})
-    half = step / math.sqrt(12.0)
-    distance = Measured(metres, "m", {wheel: metres * rel, key: v * late, width: v * half})
-    duration = Measured(
-        seconds, "s", {key: late, width: math.hypot(half, _rest_u_s(braking, step))}
-    )
+    # With the brake on earlier the way is longer, and the speed what it was earlier.
+    speed_0 = Measured(v, "m/s", {wheel: v * rel, noise: u_v, key: -rate * late})
+    distance = Measured(metres, "m", {wheel: metres * rel, key: v * late})
+    at_rest = math.hypot(step / math.sqrt(12.0), _rest_u_s(braking, step))
+    duration = Measured(seconds, "s", {key: late, width: at_rest})
     return StopTest(
         t_start_s=t_s,
         speed=speed_0,
@@ -128,17 +139,54 @@ def _stop_after(run: RunBasis, t_s: float, until_s: float) -> StopTest | None:
     )
 
 
-def _speed_at(run: RunBasis, start: int) -> tuple[float, float]:
-    """Speed at a bin by a straight line through the two seconds before it, and its scatter."""
-    n = max(3, round(2.0 / run.series.step_s))
-    held = np.abs(run.series.speed_m_s[max(start - n, 0) : start + 1])
-    if len(held) < 3 or not np.isfinite(held).all():
-        return abs(float(run.series.speed_m_s[start])), 0.0
-    at = np.arange(len(held)) - (len(held) - 1.0)
-    line, covariance = np.polyfit(at, held, 1, cov="unscaled")
-    rest = held - np.polyval(line, at)
-    sd = math.sqrt(float(rest @ rest) / (len(held) - 2))
-    return float(line[1]), sd * math.sqrt(float(covariance[1, 1]))
+def _speed_at(run: RunBasis, brake_s: float, missed_m_s: float) -> tuple[float, float, float]:
+    """Speed when the brake went on, its rate of change (m/s²) until then, and the standard
+    uncertainty of a line carried on.
+
+    A line through the seconds before the brake can have been on, carried on to when it was: one
+    bin scatters, and from where a brake takes hold on the speed is no longer what was braked.
+    """
+    series, step = run.series, run.series.step_s
+    n, ahead = _line_bins(run)
+    last = int(np.searchsorted(series.t_s, brake_s - (ahead - 0.5) * step))
+    chosen = slice(max(last - n, 0), last)
+    at, held = series.t_s[chosen] - brake_s, np.abs(series.speed_m_s[chosen])
+    if len(held) == n and np.isfinite(held).all() and math.isfinite(missed_m_s):
+        slope, v = np.polyfit(at, held, 1)
+        return float(v), float(slope), missed_m_s
+    # Where the seconds before are not known it is no surer than the brake changed it.
+    after = np.abs(series.speed_m_s[last + ahead :][: max(2, round(2.0 / step))])
+    rate = abs(float(after[-1] - after[0])) / (max(len(after) - 1, 1) * step)
+    return float(after[0]), -rate, rate * step
+
+
+def _line_bins(run: RunBasis) -> tuple[int, int]:
+    """Bins of the line before a brake, and from its last to the one of the brake."""
+    step = run.series.step_s
+    return (
+        max(LEAST_BEFORE, round(BEFORE_S / step)),
+        1 + math.ceil(SURELY_FREE * run.reaction[1] / step),
+    )
+
+
+def _line_missed_m_s(run: RunBasis, braked: NDArray[np.bool_]) -> float:
+    """By how much such a line, carried on as far, missed the speed of this run where no brake
+    was on, as a standard uncertainty; NaN where it was never ridden so long without one.
+
+    Scatter, changes of grade and of throttle are all in it. The 95 % quantile is taken, not the
+    mean square: a few jumps of a wheel are no scatter of all others.
+    """
+    n, ahead = _line_bins(run)
+    speed = np.where(braked, np.nan, np.abs(run.series.speed_m_s))
+    speed[~(speed > ROLLING_M_S)] = np.nan
+    if len(speed) < n + ahead:
+        return math.nan
+    at = np.arange(n) - (n - 1.0) / 2.0
+    carried = 1.0 / n + at * (at[-1] + ahead) / float(at @ at)
+    line = np.convolve(speed, carried[::-1], "valid")[:-ahead]
+    missed = np.abs(speed[n - 1 + ahead :] - line)
+    known = missed[np.isfinite(missed)]
+    return float(np.quantile(known, 0.95)) / NORMAL_95 if len(known) >= n else math.nan
 
 
 def _rest_u_s(braking: NDArray[np.float64], step_s: float) -> float:

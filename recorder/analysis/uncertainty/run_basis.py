@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
@@ -14,10 +15,14 @@ if TYPE_CHECKING:
     from recorder.analysis.uncertainty.instrument_uncertainty import InstrumentUncertainty
     from recorder.marks.mark import Mark
 
-__all__ = ["USUAL_REACTION", "RunBasis"]
+__all__ = ["KEYED_U_S", "USUAL_REACTION", "RunBasis"]
 
-USUAL_REACTION: Final = (0.6, 0.3)
-"""People key 0.3 to 1 s late (common practice)."""
+KEYED_U_S: Final = 0.2
+"""One application is keyed as late as another only within a fifth of a second (common
+practice)."""
+USUAL_REACTION: Final = (0.65, math.hypot(0.7 / math.sqrt(12.0), KEYED_U_S))
+"""A person keys 0.3 to 1 s late (common practice): as likely anywhere between (JCGM 100:2008,
+4.3.7), and one key as another within their scatter."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

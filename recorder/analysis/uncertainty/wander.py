@@ -29,7 +29,7 @@ from scipy import linalg, signal
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["NoisePart", "Wander", "fit_wander", "usual_wander"]
+__all__ = ["USUAL", "NoisePart", "Wander", "fit_wander", "usual_wander"]
 
 TIMES_S: Final = (5.0, 10.0, 20.0, 40.0, 80.0, 160.0, 320.0)
 """Correlation times, each as likely beforehand: a factor of two apart, any between is held by
@@ -122,6 +122,10 @@ def fit_wander(
     share: NDArray[np.float64],
     curve: NDArray[np.float64],
     white: float,
+    *,
+    known: NDArray[np.float64] | None = None,
+    of: NDArray[np.float64] | None = None,
+    usual: float = USUAL,
 ) -> Wander:
     """Fit the wander to means of a share of the pull.
 
@@ -134,13 +138,18 @@ def fit_wander(
     share : (m,) means
     curve : (m, p) terms of the curve that is taken out
     white : variance of a mean over one second, of the fast noise
+    known : (m, m) covariance of the means by what is known of other errors
+    of : (m,) what the wander is a share of, where the means are no shares themselves
+    usual : size from which a wander is thought less likely
     """
     curve = _independent(curve)
     noise = np.diag(np.maximum(white, 1e-12) / (end_s - start_s))
-    kernels = [_kernel(start_s, end_s, tau) for tau in TIMES_S]
+    noise = noise if known is None else noise + known
+    size_of = np.ones(len(share)) if of is None else of
+    kernels = [np.outer(size_of, size_of) * _kernel(start_s, end_s, t) for t in TIMES_S]
     tried = [(0.0, 0), *((size, j) for size in SIZES[1:] for j in range(len(TIMES_S)))]
     covariances = [noise + size**2 * kernels[j] for size, j in tried]
-    logs = np.array([_beforehand(size) for size, _ in tried])
+    logs = np.array([_beforehand(size, usual) for size, _ in tried])
     if len(share) >= curve.shape[1] + 2:
         logs += np.array([_likelihood(c, share, curve) for c in covariances])
     chance = np.exp(logs - logs.max())
@@ -172,13 +181,13 @@ def _independent(curve: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(left[:, size > 1e-8 * size.max(initial=0.0)])
 
 
-def _beforehand(size: float) -> float:
+def _beforehand(size: float, usual: float) -> float:
     """Logarithm of how likely a size is thought: its cell of the grid, by half a Cauchy
     density, shared over the correlation times."""
     k = SIZES.index(size)
     cells = np.gradient(np.array(SIZES))
     share = 1.0 if size == 0.0 else 1.0 / len(TIMES_S)
-    return math.log(float(cells[k]) * share / (1.0 + (size / USUAL) ** 2))
+    return math.log(float(cells[k]) * share / (1.0 + (size / usual) ** 2))
 
 
 def _likelihood(

@@ -56,9 +56,12 @@ METHOD: Final = (
     " acceleration ask of the stated masses, speed against distance, the wheel against posts and"
     " receiver, pull and power against rail and engine, mileposts against the route. A doubt stops"
     " the verdict until it is mended, or answered by the crew with a reason.",
-    "Resistance A + B·V + C·V² per tonne is a weighted Huber regression over even parts of free"
-    " running, no term below zero: the mean of the posterior under that bound (Gibbs sampling), and"
-    " it is said where the bound holds a term up."
+    "Resistance A + B·V + C·V² per tonne is a generalised least-squares fit over even parts of free"
+    " running, with Huber's weights on what is a part's own: parts share the survey's error over"
+    " its length of line, the errors of speed at their ends, the slow wander of the pull, mass,"
+    " rotary allowance, calibration and wheel. No term is below zero: the mean of the posterior"
+    " under that bound (Gibbs sampling), with the uncertainty that it has without the bound; it is"
+    " said where the bound holds a term up."
     " The published formulas beside it: Davis (1926), R = 1.3 + 29/w + 0.045 V + 0.0005 A V²/(w n)"
     " lb per short ton with A = 88 sq ft; modified Davis, R = 0.6 + 20/w + 0.01 V + 0.07 V²/(w n).",
     "The highest means of pull and power, and the greatest pull of a start, are read where they"
@@ -70,7 +73,10 @@ METHOD: Final = (
     " running on which the resistance was not fitted (other runs, or the pieces on which grade and"
     " acceleration asked most), so that a wrong mass cannot hide in it. Tonnage rating:"
     " W = w·P/(r + g·i + c), the pull left on the grade over rolling, grade and curve resistance,"
-    " with the weather factor w (US Army Subcourse TR0603). Stops: mean retardation v²/2s.",
+    " with the weather factor w (US Army Subcourse TR0603). Stops: the speed at the"
+    " brake is a straight line through the seconds before it, carried on to when it went on by the"
+    " crew's reaction; by how much such lines miss is found over the whole run. Mean retardation"
+    " v²/2s.",
 )
 
 

@@ -13,7 +13,8 @@ from calibration.quantities import flags as flag_bits
 from recorder.analysis.dynamics.consumption import consumption
 from recorder.analysis.dynamics.energy import drawbar_work
 from recorder.analysis.dynamics.peaks import highest_mean
-from recorder.analysis.dynamics.stops_and_starts import find_starts, find_stops
+from recorder.analysis.dynamics.stops_and_starts import StopTest, find_starts, find_stops
+from recorder.analysis.stretches.handling import brake_on
 from recorder.analysis.uncertainty.run_basis import RunBasis
 from recorder.marks.kinds import Kind
 from tests.recorder.analysis.drawn_runs import drawn, drawn_run, mark
@@ -79,14 +80,18 @@ def braked_run(late_s: float) -> RunBasis:
     return drawn_run(drawn(speed, np.zeros(3000)), mark("brake", 100.0 + late_s, "on"))
 
 
+def stops_of(run: RunBasis) -> list[StopTest]:
+    return find_stops(run, brake_on(run.series, run.marks))
+
+
 @pytest.mark.parametrize("late_s", [0.2, 0.6, 1.0])
 def test_a_stop_begins_when_the_brake_went_on(late_s: float) -> None:
-    (stop,) = find_stops(braked_run(late_s))
+    (stop,) = stops_of(braked_run(late_s))
     assert abs(stop.distance.value - 250.0) <= stop.distance.expanded
     assert abs(stop.duration.value - 25.0) <= stop.duration.expanded
     assert abs(stop.speed.value - 20.0) <= stop.speed.expanded
     fitted = replace(braked_run(late_s), reaction=(late_s, 0.05))
-    (known,) = find_stops(fitted)
+    (known,) = stops_of(fitted)
     assert known.distance.value == pytest.approx(250.0, abs=3.0)
     assert known.distance.u < stop.distance.u
 

@@ -1,0 +1,96 @@
+"""Stops as drivers make them, keyed as people key: stated intervals hold what was braked."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from recorder.analysis.dynamics.stops_and_starts import find_stops
+from recorder.analysis.stretches.handling import brake_on
+from recorder.analysis.uncertainty.run_basis import RunBasis
+from tests.recorder.analysis.drawn_runs import (
+    INSTRUMENTS,
+    binomial_band,
+    drawn,
+    drawn_run,
+    mark,
+)
+
+FINE_S = 0.01
+STEP_S = 0.5
+STOPS = 400
+NOISE_M_S = 0.01
+BRAKING_M_S3 = 0.06
+"""How fast a long train's brake takes hold."""
+RISE_S = 20.0
+"""In which a train runs from one slope on to the next."""
+
+
+@dataclass(frozen=True)
+class Stopped:
+    """One stop as it was read, and as it was."""
+
+    run: RunBasis
+    speed_m_s: float
+    metres: float
+    seconds: float
+
+
+def stopped(rng: np.random.Generator) -> Stopped:
+    """Coasting over changing slopes, braked at some instant of no clock, keyed late."""
+    brake_s = rng.uniform(60.0, 70.0)
+    t = np.arange(0.0, 240.0, FINE_S)
+    slopes = rng.uniform(-0.01, 0.01, int(t[-1] / RISE_S) + 2)
+    free = -0.03 - 9.8 * np.interp(t / RISE_S, np.arange(len(slopes)), slopes)
+    on = np.clip((t - brake_s) * BRAKING_M_S3, 0.0, rng.uniform(0.3, 0.6))
+    speed = rng.uniform(10.0, 25.0) + np.cumsum(free - on) * FINE_S
+    rest = int(np.flatnonzero((t > brake_s) & (speed <= 0.0))[0])
+    speed[rest:] = 0.0
+    first = int(np.searchsorted(t, brake_s))
+    true = Stopped(
+        drawn_run(drawn(np.ones(4), np.ones(4))),
+        float(speed[first]),
+        float(speed[first:rest].sum() * FINE_S),
+        float(t[rest] - brake_s),
+    )
+    wheel = 1.0 + INSTRUMENTS.wheel_rel_u * rng.standard_normal()
+    bins = speed.reshape(-1, round(STEP_S / FINE_S)).mean(axis=1)
+    read = bins * wheel + np.where(bins > 0.0, NOISE_M_S * rng.standard_normal(len(bins)), 0.0)
+    keyed = brake_s + rng.uniform(0.3, 1.0) + 0.2 * rng.standard_normal()
+    series = drawn(np.maximum(read, 0.0), np.zeros(len(read)), step_s=STEP_S)
+    run = drawn_run(series, mark("brake", keyed, "on"))
+    return Stopped(run, true.speed_m_s, true.metres, true.seconds)
+
+
+@pytest.mark.slow
+def test_intervals_of_a_stop_hold_what_was_braked() -> None:
+    held: Counter[str] = Counter()
+    off = []
+    for seed in range(STOPS):
+        made = stopped(np.random.default_rng([seed, 11]))
+        (stop,) = find_stops(made.run, brake_on(made.run.series, made.run.marks))
+        held["speed"] += abs(stop.speed.value - made.speed_m_s) <= stop.speed.expanded
+        held["distance"] += abs(stop.distance.value - made.metres) <= stop.distance.expanded
+        held["duration"] += abs(stop.duration.value - made.seconds) <= stop.duration.expanded
+        mean = made.speed_m_s**2 / (2.0 * made.metres)
+        held["retardation"] += abs(stop.retardation.value - mean) <= stop.retardation.expanded
+        off.append((stop.speed.value - made.speed_m_s) / stop.speed.u)
+    low, high = binomial_band(STOPS)
+    assert all(low <= count <= high for count in held.values()), (held, low, high)
+    # Four standard deviations of a mean: where a brake takes hold is not read as the speed.
+    assert abs(float(np.mean(off))) < 4.0 / STOPS**0.5
+
+
+def test_without_the_seconds_before_the_speed_at_the_brake_is_less_sure() -> None:
+    made = stopped(np.random.default_rng([1, 12]))
+    series, marks = made.run.series, made.run.marks
+    lost = series.speed_m_s.copy()
+    lost[series.t_s < marks[0].t_s - 1.2] = np.nan
+    holed = drawn_run(drawn(lost, series.pull_kN, step_s=STEP_S), *marks)
+    (whole,) = find_stops(made.run, brake_on(series, marks))
+    (part,) = find_stops(holed, brake_on(series, marks))
+    assert abs(part.speed.value - made.speed_m_s) <= part.speed.expanded
+    assert part.speed.u > whole.speed.u
