@@ -113,22 +113,20 @@ def fit_resistance(
     ValueError
         Too few observations or too little spread of speed to tell the terms apart.
     """
-    y, kept = np.array([r.value for r in resistance]), tuple(terms)
+    y, kept, known = np.array([r.value for r in resistance]), tuple(terms), correlated or {}
     _check_spread(speed_km_h, kept)
     shared = _shared_causes(resistance)
     own = np.array([_own_u(r, shared) for r in resistance])
     parts = _shared_parts(resistance, shared)
-    known = correlated or {}
     covariance = parts @ parts.T + sum(c.covariance for c in known.values())
-    x = np.stack([speed_km_h ** "ABC".index(t) for t in kept], axis=1)
-    fit = robust_fit(x, y, own, covariance)
-    hat, beta = fit.hat, fit.beta
+    fit = robust_fit(_powers(speed_km_h, kept), y, own, covariance)
+    hat = fit.hat
     common, dofs = _moved(hat, resistance, shared, parts)
     random = {_RANDOM: fit.scatter * (hat * own**2) @ hat.T}
     random |= {c: fit.scatter * hat @ k.covariance @ hat.T for c, k in known.items()}
     # An assumed part is as sure as it was stated; the scatter between pieces is what they show.
     dofs |= {_RANDOM: float(max(len(y) - len(kept), 1))} | {c: k.dof for c, k in known.items()}
-    constraints = tuple[str, ...]()
+    beta, constraints = fit.beta, tuple[str, ...]()
     if non_negative:
         # The bound moves the estimate and makes nothing surer: an interval narrowed by it misses
         # a term that is not far above zero far more often than it says (found by drawn trials).
@@ -147,6 +145,11 @@ def fit_resistance(
         speed_km_h=(float(speed_km_h.min()), float(speed_km_h.max())),
         constraints=constraints,
     )
+
+
+def _powers(speed_km_h: NDArray[np.float64], terms: tuple[str, ...]) -> NDArray[np.float64]:
+    """Powers (n, p) of the speed that belong to the terms."""
+    return np.stack([speed_km_h ** "ABC".index(t) for t in terms], axis=1)
 
 
 def covariance_of(
