@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
 from recorder.analysis.admission.admit import admit
 from recorder.analysis.dynamics.consumption import (
     AmountError,
@@ -23,6 +25,7 @@ from recorder.analysis.dynamics.stops_and_starts import (
     find_stops,
 )
 from recorder.analysis.plausibility.doubt import Doubt
+from recorder.analysis.series.wheel_jumps import slipped_share
 from recorder.analysis.stretches.cutting import CutLimits, cut_run
 from recorder.analysis.stretches.handling import brake_on
 from recorder.analysis.stretches.stretch_edits import StretchEdit, apply_edits
@@ -31,7 +34,6 @@ from recorder.analysis.stretches.wandering import with_wander
 from recorder.marks.kinds import Kind
 
 if TYPE_CHECKING:
-    import numpy as np
     from numpy.typing import NDArray
 
     from recorder.analysis.campaign.loaded_run import LoadedRun
@@ -83,6 +85,7 @@ def answer_run(loaded: LoadedRun, edits: Sequence[StretchEdit]) -> RunAnswer:
         notes.append("the trailing mass is not known: no resistance per tonne, no ledger")
     if not stretches:
         notes.append(f"{loaded.name}: the train never moved with pull and speed known")
+    notes += _slips(loaded)
     braked = brake_on(series, marks)
     mass = check_mass(loaded, braked)
     measured = measure_stretches(loaded, stretches, loaded.specification)
@@ -131,3 +134,17 @@ def _consumed(loaded: LoadedRun, kind: Kind, notes: list[str]) -> Consumption | 
     if found is not None:
         notes.extend(found.assumed)
     return found
+
+
+def _slips(loaded: LoadedRun) -> list[str]:
+    """What the wheel's own jumps show of a slip, in words."""
+    series = loaded.series
+    share = np.abs(slipped_share(series.speed_m_s, series.step_s))
+    seconds = float(np.count_nonzero(share)) * series.step_s
+    if not seconds:
+        return []
+    return [
+        f"{loaded.name}: the shown speed jumps as no train's does: the measuring wheel seems to"
+        f" have slipped or slid for {seconds:.0f} s by up to {100.0 * float(share.max()):.1f} %;"
+        " it is not corrected, and is in the uncertainty of stops and of kinetic energy alone"
+    ]

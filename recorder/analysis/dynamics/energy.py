@@ -16,6 +16,7 @@ import numpy as np
 
 from calibration.quantities.constants import G_M_S2, KM_H_PER_M_S
 from recorder.analysis.series.train import Side
+from recorder.analysis.series.wheel_jumps import slipped_share
 from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
 
@@ -204,6 +205,9 @@ def _kinetic(
     apart = np.diff(speed[np.isfinite(speed)], 2)
     noise = 1.4826 * float(np.median(np.abs(apart))) / math.sqrt(6.0) if len(apart) else 0.0
     spread = mass_t * (1.0 + rotary) * noise * float(np.linalg.norm(np.concatenate([v0, v1])))
+    slipped = slipped_share(speed, run.series.step_s)
+    at = np.minimum(np.concatenate([starts, stops]), len(speed) - 1)
+    hidden = float(np.linalg.norm(slipped[at] * np.concatenate([v0, v1]) ** 2))
     parts = {
         mass: value * run.train.mass_rel_u(side),
         UncertaintyCause(CauseKind.ROTARY, run.train.owner(side)): mass_t
@@ -212,6 +216,8 @@ def _kinetic(
         run.instruments.wheel_cause: 2.0 * value * run.instruments.wheel_rel_u,
         UncertaintyCause(CauseKind.RANDOM_SPEED, run.name): spread,
     }
+    if hidden > 0.0:
+        parts[UncertaintyCause(CauseKind.SLIP, run.name)] = mass_t * (1.0 + rotary) * hidden
     return Measured(value, "kJ", parts)
 
 

@@ -17,6 +17,7 @@ from recorder.analysis.dynamics.peaks import white_noise, with_noise
 from recorder.analysis.dynamics.selection import stands_high
 from recorder.analysis.series.marked import brake_changes
 from recorder.analysis.series.run_series import AT_REST_M_S
+from recorder.analysis.series.wheel_jumps import slipped_share
 from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.analysis.uncertainty.wander import NoisePart
@@ -55,6 +56,7 @@ RAN_OUT: Final = 0.25
 out (common practice)."""
 MOST_BACK_S: Final = 2.0
 """A wheel that moved longer ago would have been seen."""
+_WIDTH: Final = UncertaintyCause(CauseKind.BIN_WIDTH)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,20 +92,28 @@ def find_stops(run: RunBasis, braked: NDArray[np.bool_]) -> list[StopTest]:
     out = []
     changes = brake_changes(run.marks)
     missed = _line_missed_m_s(run, braked) if changes else math.nan
+    slipped = np.abs(slipped_share(run.series.speed_m_s, run.series.step_s))
     for i, (t_s, released) in enumerate(changes):
         if released:
             continue
         until = changes[i + 1][0] if i + 1 < len(changes) else math.inf
-        stop = _stop_after(run, t_s, until, missed)
+        stop = _stop_after(run, t_s, until, missed, slipped)
         if stop is not None:
             out.append(stop)
     return out
 
 
 def _stop_after(
-    run: RunBasis, t_s: float, until_s: float, missed_m_s: float
+    run: RunBasis,
+    t_s: float,
+    until_s: float,
+    missed_m_s: float,
+    slipped: NDArray[np.float64],
 ) -> StopTest | None:
-    """``t_s`` is when the mark was keyed: the brake went on the crew's reaction earlier."""
+    """``t_s`` is when the mark was keyed: the brake went on the crew's reaction earlier.
+
+    ``slipped`` (n,) is the share of the speed that a slip of the wheel may have hidden.
+    """
     series, step = run.series, run.series.step_s
     brake_s, late = t_s - run.reaction[0], run.reaction[1]
     start = int(np.searchsorted(series.t_s + 0.5 * step, brake_s))
@@ -111,10 +121,8 @@ def _stop_after(
     if not len(speed) or not speed[0] > ROLLING_M_S:
         return None
     rest = np.flatnonzero(speed < AT_REST_M_S)
-    if not len(rest) or series.t_s[start + rest[0]] > until_s:
-        return None
-    braking = speed[: rest[0]]
-    if not np.isfinite(braking).all():
+    braking = speed[: rest[0]] if len(rest) else np.full(1, np.nan)
+    if not np.isfinite(braking).all() or series.t_s[start + len(braking)] > until_s:
         return None
     wheel, rel = run.instruments.wheel_cause, run.instruments.wheel_rel_u
     v, rate, u_v = _speed_at(run, brake_s, missed_m_s)
@@ -123,19 +131,41 @@ def _stop_after(
     metres = float(np.sum(braking[1:]) * step + braking[0] * left_s)
     seconds = (len(braking) - 1) * step + left_s
     key = UncertaintyCause(CauseKind.KEYED_INSTANT, f"{t_s:.2f} s")
-    width = UncertaintyCause(CauseKind.BIN_WIDTH)
     noise = UncertaintyCause(CauseKind.RANDOM_SPEED, extent=Extent(run.name, f"{t_s:.2f} s"))
     # With the brake on earlier the way is longer, and the speed what it was earlier.
     speed_0 = Measured(v, "m/s", {wheel: v * rel, noise: u_v, key: -rate * late})
     distance = Measured(metres, "m", {wheel: metres * rel, key: v * late})
+    distance, speed_0 = _with_slip(
+        run, slipped, slice(start, start + len(braking)), distance, speed_0
+    )
     at_rest = math.hypot(step / math.sqrt(12.0), _rest_u_s(braking, step))
-    duration = Measured(seconds, "s", {key: late, width: at_rest})
+    duration = Measured(seconds, "s", {key: late, _WIDTH: at_rest})
     return StopTest(
         t_start_s=t_s,
         speed=speed_0,
         distance=distance,
         duration=duration,
         retardation=speed_0.times(speed_0, "m²/s²").over(distance.scaled(2.0), "m/s²"),
+    )
+
+
+def _with_slip(
+    run: RunBasis,
+    slipped: NDArray[np.float64],
+    braking: slice,
+    distance: Measured,
+    speed: Measured,
+) -> tuple[Measured, Measured]:
+    """Distance and speed with what a slip of the wheel may have hidden of them."""
+    part = f"stop at {run.series.t_s[braking.start]:.2f} s"
+    cause = UncertaintyCause(CauseKind.SLIP, run.name, Extent(run.name, part))
+    before = slipped[max(braking.start - sum(_line_bins(run)), 0) : braking.start + 1]
+    shown = np.abs(run.series.speed_m_s[braking])
+    metres = float(slipped[braking] @ shown) * run.series.step_s
+    m_s = speed.value * float(before.max())
+    return (
+        distance.with_part(cause, metres) if metres > 0.0 else distance,
+        speed.with_part(cause, m_s) if m_s > 0.0 else speed,
     )
 
 

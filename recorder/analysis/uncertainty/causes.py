@@ -34,6 +34,8 @@ class CauseKind(StrEnum):
     """Slow wander of the pull; owner: the run; its extents are no parts of the run, but shares
     that neighbouring stretches have in common."""
     RANDOM_SPEED = "random speed"
+    SLIP = "slip"
+    """Of the measuring wheel, as its own jumps show it; owner: the run."""
     SCATTER = "scatter"
     """Between stretches, beyond what their own causes allow; owner: the stretches, digested."""
     FIT = "fit"
@@ -69,6 +71,7 @@ _LABELS: Final = {
     CauseKind.RANDOM: "random",
     CauseKind.WANDER: "slow wander",
     CauseKind.RANDOM_SPEED: "speed random",
+    CauseKind.SLIP: "slip of the wheel of {owner}",
     CauseKind.SCATTER: "scatter between stretches {owner}",
     CauseKind.FIT: "random fit",
     CauseKind.MASS: "{owner} mass",

@@ -1,0 +1,68 @@
+"""A slip of the measuring wheel, by its own jumps."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from recorder.analysis.series.wheel_jumps import slipped_share
+
+STEP_S = 0.5
+N = 2400
+
+
+def ridden(rng: np.random.Generator) -> np.ndarray:
+    """Speed (n,) of a train between 6 and 30 m/s: its forces change over seconds; 1 cm/s of
+    noise."""
+    knots = np.cumsum(rng.uniform(6.0, 40.0, 400))
+    a = np.interp(np.arange(N) * STEP_S, knots, rng.uniform(-0.25, 0.25, 400))
+    v = np.cumsum(a - a.mean()) * STEP_S
+    v = 18.0 + v * min(1.0, 12.0 / float(np.abs(v).max()))
+    return np.asarray(v + 0.01 * rng.standard_normal(N))
+
+
+@given(st.integers(0, 10_000))
+def test_a_train_does_not_jump(seed: int) -> None:
+    assert not slipped_share(ridden(np.random.default_rng(seed)), STEP_S).any()
+
+
+@pytest.mark.parametrize("jerk_m_s3", [0.06, 0.2, 0.5])
+def test_a_brake_that_takes_hold_is_no_slip(jerk_m_s3: float) -> None:
+    t = np.arange(800) * STEP_S
+    braked = np.clip((t - 100.25) * jerk_m_s3, 0.0, 1.0) * (t < 112.0)
+    speed = 20.0 - np.cumsum(braked) * STEP_S
+    noise = 0.01 * np.random.default_rng(4).standard_normal(len(t))
+    assert not slipped_share(speed + noise, STEP_S).any()
+
+
+@pytest.mark.parametrize("share", [0.015, 0.03, -0.02])
+def test_a_slip_is_found_with_its_size(share: float) -> None:
+    for seed in range(20):
+        speed = ridden(np.random.default_rng(seed))
+        slow = int(np.argmax(speed[400:1800])) + 400
+        at = slice(slow, slow + 60)
+        speed[at] *= 1.0 - share
+        found = slipped_share(speed, STEP_S)
+        assert found[slow + 4 : slow + 56] == pytest.approx(share, abs=0.006)
+        assert not found[: slow - 4].any()
+        assert not found[slow + 66 :].any()
+
+
+def test_a_slip_that_ends_at_rest_and_one_that_is_never_undone_come_to_an_end() -> None:
+    speed = np.concatenate((np.full(400, 15.0), np.linspace(15.0, 0.0, 100), np.zeros(300)))
+    speed[380:500] *= 0.97
+    found = slipped_share(speed + 1e-3 * np.sin(np.arange(800.0)), STEP_S)
+    assert found[384:498] == pytest.approx(0.03, abs=0.005)
+    assert not found[502:].any()
+    worn = np.full(1200, 15.0) + 0.01 * np.sin(np.arange(1200.0))
+    worn[400:] *= 0.97
+    lasting = slipped_share(worn, STEP_S)
+    assert lasting[404:630].all()
+    assert not lasting[650:].any()
+
+
+def test_of_too_few_readings_nothing_is_said() -> None:
+    assert not slipped_share(np.zeros(3), STEP_S).any()
+    assert not slipped_share(np.full(50, np.nan), STEP_S).any()
