@@ -98,7 +98,11 @@ def with_noise(
     return (
         highest.shifted(-high)
         .with_part(random, math.hypot(math.sqrt(own.variance), u_high))
-        .with_part(slow, math.sqrt(math.fsum(part.variance for part in wander)))
+        .with_part(
+            slow,
+            math.sqrt(math.fsum(part.variance for part in wander)),
+            dof=run.wander.dof,
+        )
     )
 
 

@@ -7,10 +7,7 @@ curve integrated out: D. A. Harville, Journal of the American Statistical Associ
 from memory) and from what is known beforehand: any correlation time from seconds to minutes, and
 a size of the order of a per cent. The covariance that is handed on is the mean over what remains
 possible, so that a wander which a short run cannot show makes the uncertainty larger, and its
-effective degrees of freedom tell how well it is known. A mean over seconds, which depends little
-on the correlation time, takes that mean variance for its standard uncertainty squared as the
-normal distribution it mixes over calls for: with n degrees of freedom 95 % lies within
-``t(n)·√((n − 2)/n)`` of it, which is 1.96 to 2.0 for any n above four.
+effective degrees of freedom tell how well it is known.
 
 The covariance of the means is handed on as signed parts by cause, by its Cholesky factor: sums
 over stretches need no matrix, and neighbours are not independent.
