@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -29,7 +29,6 @@ __all__ = [
     "LEAST_FIXES",
     "ReceiverAccount",
     "receiver_account",
-    "sentences_alone",
 ]
 
 LEAST_FIXES: Final = 3
@@ -65,8 +64,6 @@ class ReceiverAccount:
     """How much faster its seconds run than the computer's, s/s; 0 where no more than clocks may."""
     pulses_refused: str = ""
     """Why pulses that came are not gone by."""
-    pulses_unsure: bool = False
-    """Pulses are not gone by because less is known of them than of the sentences."""
     turns: int = 0
     """Of 1024 weeks by which its date is behind; put right in the fit."""
 
@@ -149,11 +146,6 @@ class ReceiverAccount:
                 return (
                     "nothing shows that the counted edge of the pulses is the one on the second"
                 )
-        if self.pulses_unsure:
-            return (
-                "nothing shows which edge of the pulses is counted and which second it begins, nor"
-                " how late the receiver speaks: state its delay_s and u_delay_s in the car sheet"
-            )
         if self.evidence.delay_s is None:
             return (
                 "how late the receiver speaks is not known: state delay_s and u_delay_s of the"
@@ -189,10 +181,6 @@ class ReceiverAccount:
         if self.by_pulses:
             delay = f"the sentences follow them by {self.fit.delay_s:.3f} s"
             found.append(Witness(kind=WitnessKind.PULSES, standing=standing, words=delay))
-        elif self.pulses_unsure:
-            words = "nothing shows their edge and their number: they are not gone by"
-            silent = Witness(kind=WitnessKind.PULSES, standing=Standing.SILENT, words=words)
-            found.append(silent)
         elif self.pulses_refused:
             found.append(
                 Witness(
@@ -233,21 +221,6 @@ def receiver_account(
         turns=turns,
     )
     return account, ""
-
-
-def sentences_alone(
-    account: ReceiverAccount, computer: ComputerLine | None
-) -> ReceiverAccount | None:
-    """What the receiver says without its pulses; None where these are needed.
-
-    With a delay that the sheet states, the pulses bear it out or speak against it.
-    """
-    evidence = account.evidence
-    if not account.by_pulses or evidence.delay_s is not None:
-        return None
-    without = replace(evidence, pulse_t_s=np.empty(0))
-    alone, _ = receiver_account(without, computer, turns=account.turns)
-    return None if alone is None else replace(alone, pulses_unsure=True)
 
 
 def _fast_by(t: NDArray[np.float64], sent: NDArray[np.int64]) -> float:

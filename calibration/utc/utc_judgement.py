@@ -18,9 +18,7 @@ from calibration.utc.receiver_account import (
     CAUGHT,
     ReceiverAccount,
     receiver_account,
-    sentences_alone,
 )
-from calibration.utc.run_time_to_utc import NMEA_DELAY_U_S
 from calibration.utc.spans import DAY_NS, DAY_S, HAND_SET_S, TURN_DAYS
 from calibration.utc.utc_tie import UtcTie
 from calibration.utc.utc_witnesses import Standing, UtcJudgement, Witness, WitnessKind
@@ -59,14 +57,7 @@ def judge_utc(evidence: UtcEvidence) -> UtcTie:
         computer = computer_line(awake, evidence.computer_utc_ns)
     evidence, turns = in_right_turn(evidence, computer)
     receiver, refused = receiver_account(evidence, computer, turns=turns)
-    tie = _Court(evidence, computer, receiver, refused).judged()
-    if receiver is None or tie.u_s_base <= NMEA_DELAY_U_S:
-        return tie
-    # Pulses of which so little is known are no better than the sentences without them.
-    alone = sentences_alone(receiver, computer)
-    other = tie if alone is None else _Court(evidence, computer, alone, "").judged()
-    worse = other.u_s_base > tie.u_s_base or not other.judgement.known
-    return tie if worse else other
+    return _Court(evidence, computer, receiver, refused).judged()
 
 
 class _Court:

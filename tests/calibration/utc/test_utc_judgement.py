@@ -207,20 +207,11 @@ def test_the_wrong_edge_is_covered_until_it_is_checked() -> None:
 
 def test_a_sentence_after_the_next_pulse_does_not_number_it_for_sure() -> None:
     away, u, judgement = error_s(evidence(pulses=True, delay_s=1.1))
+    assert away == pytest.approx(1.0, abs=1e-3)
     assert away <= u
-    assert "which second it begins" in judgement.why
-
-
-@pytest.mark.parametrize("delay_s", [0.05, 0.3, 0.7, 1.1])
-@pytest.mark.parametrize("width_s", [0.0, 0.2])
-def test_pulses_never_make_it_less_sure(delay_s: float, width_s: float) -> None:
-    """More evidence, no more doubt; and what is stated holds the truth with it and without."""
-    bare_away, bare_u, _ = error_s(evidence(delay_s=delay_s))
-    away, u, judgement = error_s(evidence(pulses=True, width_s=width_s, delay_s=delay_s))
-    assert judgement.known
-    assert u <= bare_u * (1.0 + 1e-9)
-    assert away <= 2.0 * u
-    assert bare_away <= 2.0 * bare_u
+    assert "the pulse before" in judgement.why
+    # A fix is as late as the second it is of is unsure.
+    assert judgement.u_delay_s >= away
 
 
 def test_a_kept_clock_numbers_the_pulses_right() -> None:
