@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.statistics.median_scatter import normal_sd
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -89,7 +91,7 @@ def _by_medians(at: NDArray[np.float64], y: NDArray[np.float64], k: int) -> tupl
     slope = float(np.median(np.concatenate(slopes)))
     left, right = y[:k] - slope * before, y[k:] - slope * after
     off = np.concatenate([left - np.median(left), right - np.median(right)])
-    scatter = max(1.4826 * float(np.median(np.abs(off))), LEAST_SCATTER_S)
+    scatter = max(normal_sd(off), LEAST_SCATTER_S)
     square = ((before - before.mean()) ** 2).sum() + ((after - after.mean()) ** 2).sum()
     lever = (before.mean() - after.mean()) ** 2 / square
     # A median of few scatters by about √1.6 times a mean (π/2, normal).

@@ -17,6 +17,7 @@ from calibration.clock.held_up import free_windows, gross_slope
 from calibration.clock.lower_edge import PRIOR_RATE, middle_slope, weighed_rate
 from calibration.clock.pace import OSCILLATOR, fast_by
 from calibration.clock.tick_line import TickLine
+from calibration.statistics.median_scatter import normal_sd
 
 __all__ = ["LiveTickClock", "NominalTickClock"]
 
@@ -137,7 +138,7 @@ class LiveTickClock:
             return self._rate, self._u_rate
         self._beyond = 0
         left = y - slope * x
-        scatter = 1.4826 * float(np.median(np.abs(left - np.median(left))))
+        scatter = normal_sd(left - np.median(left))
         dx = x - x.mean()
         # The middle slope scatters by about √1.5 times the one of least squares.
         return weighed_rate(slope, 1.5 * max(scatter, 1e-6) ** 2 / float((dx**2).sum()))

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.statistics.median_scatter import normal_sd
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -34,7 +36,7 @@ def smoothed(
     best, least = y.copy(), np.inf
     for span_s in SPANS_S:
         lines = smooth_lines(x, y, span_s, steepest=steepest)
-        scatter = 1.4826 * float(np.median(np.abs(y - lines)))
+        scatter = normal_sd(y - lines)
         together = 0.5 * _together(y - lines)
         bend = _bend(x, y, lines, span_s)
         u_s = float(np.sqrt(scatter**2 + bend**2 + together**2))
@@ -121,7 +123,7 @@ def _line_at(dx: NDArray[np.float64], y: NDArray[np.float64], steepest: float) -
         slope = float(np.clip(slope, -steepest, steepest))
         value = float(my - slope * mx)
         residual = y - (value + slope * dx)
-        scale = max(1.4826 * float(np.median(np.abs(residual))), 1e-7)
+        scale = max(normal_sd(residual), 1e-7)
         weight = np.where(residual > 0.0, 1.0 / (1.0 + (residual / scale) ** 2), 1.0)
     return value
 

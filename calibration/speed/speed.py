@@ -28,6 +28,7 @@ from calibration.speed.pulses import (
     odd_steps,
 )
 from calibration.speed.result import SpeedResult
+from calibration.statistics.median_scatter import normal_sd
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -163,7 +164,7 @@ def _spacing_m(
     near = off[took < 1.0]
     if len(near) < 48:
         return SPACING_U * pulse_m
-    sd = 1.4826 * float(np.median(np.abs(near))) / np.sqrt(1.5)
+    sd = normal_sd(near) / np.sqrt(1.5)
     return float(max(sd, 1e-3 * pulse_m))
 
 

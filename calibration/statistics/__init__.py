@@ -1,1 +1,3 @@
-"""Least-squares polynomials and uncertainty arithmetic, for any measurand. No readings, no cell."""
+"""Least-squares polynomials, scatter by the median, and uncertainty arithmetic, for any measurand.
+No readings, no cell.
+"""

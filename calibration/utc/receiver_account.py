@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.statistics.median_scatter import normal_sd
 from calibration.utc.run_time_to_utc import (
     NMEA_DELAY_S,
     NMEA_DELAY_U_S,
@@ -237,7 +238,7 @@ def _fast_by(t: NDArray[np.float64], sent: NDArray[np.int64]) -> float:
     there = later[here]
     pace = (sent[there] - sent[here]).astype(np.float64) / NS / (t[there] - t[here]) - 1.0
     off = float(np.median(pace))
-    scatter = 1.4826 * float(np.median(np.abs(pace - off))) / math.sqrt(span / lag_s)
+    scatter = normal_sd(pace - off) / math.sqrt(span / lag_s)
     return off if abs(off) > max(NO_PACE, CLEARLY * scatter) else 0.0
 
 

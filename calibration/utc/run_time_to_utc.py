@@ -17,6 +17,7 @@ import numpy as np
 
 from calibration.clock.local_smooth import interpolated, smooth_lines
 from calibration.clock.lower_edge import lower_edge, shrunk_rate
+from calibration.statistics.median_scatter import normal_sd
 from calibration.utc.leap_seconds import tai_minus_utc_ns, utc_of_tai_ns
 from calibration.utc.spans import NS
 from calibration.utc.whole_seconds import settle_seconds
@@ -249,7 +250,7 @@ def _through_pulses(
     if keep.sum() >= 2 and not keep.all():
         pulses, tie = pulses[keep], tie[keep]
         lines = smooth_lines(pulses, tie)
-    spread = float(np.median(np.abs(tie - lines))) * 1.4826
+    spread = normal_sd(tie - lines)
     rate, u_rate = shrunk_rate(pulses, lines, max(spread, 1e-5))
     return UtcFit(
         knots_s=pulses,

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities.constants import G_M_S2
+from calibration.statistics.median_scatter import normal_sd
 from recorder.analysis.series.series import UNFIT
 from recorder.analysis.stretches.admission_record import Criterion, CriterionKind
 
@@ -89,7 +90,7 @@ def windows_of(run: RunBasis, specification: Specification, fit: NDArray[np.bool
     mass_t = train.locomotive.mass_t or 0.0
     seconds = n * series.step_s
     apart = np.diff(share)[np.diff(at) < 1.5 * seconds]
-    noise = 1.4826 * float(np.median(np.abs(apart))) / math.sqrt(2.0) if len(apart) else 0.0
+    noise = normal_sd(apart) / math.sqrt(2.0) if len(apart) else 0.0
     a = mass_t * series.u_acceleration_m_s2 * math.sqrt(5.0 / seconds)
     grade = mass_t * G_M_S2 * train.assumed.grade
     u = np.hypot(noise, math.hypot(a, grade) / specified)

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from calibration.quantities.constants import G_M_S2, KM_H_PER_M_S
+from calibration.statistics.median_scatter import normal_sd
 from recorder.analysis.series.train import Side
 from recorder.analysis.series.wheel_jumps import slipped_share
 from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
@@ -203,7 +204,7 @@ def _kinetic(
     change = float(np.sum(v1**2 - v0**2)) / 2.0
     value = mass_t * (1.0 + rotary) * change
     apart = np.diff(speed[np.isfinite(speed)], 2)
-    noise = 1.4826 * float(np.median(np.abs(apart))) / math.sqrt(6.0) if len(apart) else 0.0
+    noise = normal_sd(apart) / math.sqrt(6.0) if len(apart) else 0.0
     spread = mass_t * (1.0 + rotary) * noise * float(np.linalg.norm(np.concatenate([v0, v1])))
     slipped = slipped_share(speed, run.series.step_s)
     at = np.minimum(np.concatenate([starts, stops]), len(speed) - 1)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.statistics.median_scatter import normal_sd
 from recorder.analysis.dynamics.selection import stands_high
 from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
@@ -119,7 +120,7 @@ def white_noise(values: NDArray[np.float64], step_s: float, top: float) -> float
     bent = bent[np.isfinite(bent) & (np.abs(means[1:-1]) > LIKE * abs(top))]
     if not len(bent):
         return 0.0
-    sd = 1.4826 * float(np.median(np.abs(bent))) / math.sqrt(6.0)
+    sd = normal_sd(bent) / math.sqrt(6.0)
     return sd**2 * n * step_s
 
 

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from scipy import linalg, special
 
+from calibration.statistics.median_scatter import normal_sd
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -33,8 +35,6 @@ SETTLED: Final = 1e-3
 LEAST_OWN: Final = 1e-3
 """Of what is shared: with nothing of their own the observations have no inverse covariance."""
 LEAST_WEIGHT: Final = 1e-12
-MAD_TO_SD: Final = 1.4826
-"""A normal distribution's standard deviation over its median deviation."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +77,7 @@ def robust_fit(
     for _ in range(MOST_ROUNDS):
         inverse, hat, u = _solved(terms, square / weights, shared)
         new, z = hat @ y, _standardised(terms, y, inverse, hat)
-        sigma = max(MAD_TO_SD * float(np.median(np.abs(z))), 1e-12)
+        sigma = max(normal_sd(z), 1e-12)
         over = HUBER * sigma * np.sqrt(weights) / np.maximum(np.abs(z), 1e-300)
         done = bool((np.abs(new - beta) <= SETTLED * u).all())
         beta = new

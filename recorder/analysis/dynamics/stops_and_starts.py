@@ -15,6 +15,7 @@ from scipy.interpolate import PchipInterpolator
 
 from recorder.analysis.dynamics.peaks import white_noise, with_noise
 from recorder.analysis.dynamics.selection import stands_high
+from recorder.analysis.series.filters import carried_on
 from recorder.analysis.series.marked import brake_changes
 from recorder.analysis.series.run_series import AT_REST_M_S
 from recorder.analysis.series.wheel_jumps import slipped_share
@@ -211,9 +212,7 @@ def _line_missed_m_s(run: RunBasis, braked: NDArray[np.bool_]) -> float:
     speed[~(speed > ROLLING_M_S)] = np.nan
     if len(speed) < n + ahead:
         return math.nan
-    at = np.arange(n) - (n - 1.0) / 2.0
-    carried = 1.0 / n + at * (at[-1] + ahead) / float(at @ at)
-    line = np.convolve(speed, carried[::-1], "valid")[:-ahead]
+    line = carried_on(speed, n, ahead)[:-ahead]
     missed = np.abs(speed[n - 1 + ahead :] - line)
     known = missed[np.isfinite(missed)]
     return float(np.quantile(known, 0.95)) / NORMAL_95 if len(known) >= n else math.nan

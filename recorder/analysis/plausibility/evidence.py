@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from calibration.statistics.median_scatter import normal_sd
 from recorder.analysis.series.series import UNFIT
 from recorder.run.checks.motion import MOVES_M_S
 
@@ -62,6 +63,6 @@ def block_means(values: NDArray[np.float64], every: int) -> NDArray[np.float64]:
 def middle_of(ratios: NDArray[np.float64]) -> tuple[float, float]:
     """Median of (n,) ratios and its standard uncertainty, by their median deviation."""
     middle = float(np.median(ratios))
-    scatter = 1.4826 * float(np.median(np.abs(ratios - middle)))
+    scatter = normal_sd(ratios - middle)
     # 1.25: the median's standard error over the mean's, of normal scatter.
     return middle, 1.25 * scatter / math.sqrt(len(ratios))

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities.constants import G_M_S2
+from calibration.statistics.median_scatter import normal_sd
 from recorder.analysis.plausibility.doubt import Checked, Doubt, DoubtKind
 from recorder.analysis.plausibility.evidence import Evidence, block_means
 from recorder.analysis.plausibility.unit_slips import (
@@ -146,7 +147,7 @@ def _fitted(
     """
     for _ in range(2):
         left = pull - on @ np.linalg.lstsq(on, pull, rcond=None)[0]
-        scale = 1.4826 * float(np.median(np.abs(left - np.median(left))))
+        scale = normal_sd(left - np.median(left))
         keep = np.abs(left - np.median(left)) <= TRIM * max(scale, u_asked)
         on, pull, block = on[keep], pull[keep], block[keep]
     # Means of one block share their errors: a block counts once.

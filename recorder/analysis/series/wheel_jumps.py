@@ -11,6 +11,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.statistics.median_scatter import normal_sd
+from recorder.analysis.series.filters import carried_on
+from recorder.analysis.series.run_series import AT_REST_M_S
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -30,8 +34,6 @@ LONGEST_S: Final = 120.0
 """A wheel that slips for longer has been wetted or worn: the posts show that (our choice)."""
 MOVING_M_S: Final = 2.0
 """Slower the slack makes a car jump (common practice)."""
-RESTS_M_S: Final = 0.05
-"""A pulse wheel shows no slower speed."""
 
 
 def slipped_share(speed_m_s: NDArray[np.float64], step_s: float) -> NDArray[np.float64]:
@@ -41,7 +43,7 @@ def slipped_share(speed_m_s: NDArray[np.float64], step_s: float) -> NDArray[np.f
     speed = np.abs(speed_m_s)
     share = np.zeros(len(speed))
     found = _peaks(_jumps(speed, step_s), speed, step_s)
-    rests = np.flatnonzero(speed < RESTS_M_S)
+    rests = np.flatnonzero(speed < AT_REST_M_S)
     most, off = round(LONGEST_S / step_s), 0.0
     for i, (at, size) in enumerate(found):
         off -= size
@@ -65,11 +67,8 @@ def _jumps(speed: NDArray[np.float64], step_s: float) -> NDArray[np.float64]:
     out = np.full(len(speed), np.nan)
     if len(speed) < 2 * (n + gap) + 1:
         return out
-    at = np.arange(n) - (n - 1.0) / 2.0
-    ahead = at[-1] + gap
-    carried = 1.0 / n + at * ahead / float(at @ at)
-    before = np.convolve(speed, carried[::-1], "valid")
-    after = np.convolve(speed, carried, "valid")
+    before = carried_on(speed, n, gap)
+    after = carried_on(speed[::-1], n, gap)[::-1]
     # ``before[j]`` is of bins j to j + n - 1, carried on to bin j + n - 1 + gap.
     first = n - 1 + gap
     count = len(speed) - 2 * first
@@ -84,7 +83,7 @@ def _peaks(
     known = jump[np.isfinite(jump) & (speed > MOVING_M_S)]
     if not len(known):
         return []
-    sd = 1.4826 * float(np.median(np.abs(known - np.median(known))))
+    sd = normal_sd(known - np.median(known))
     share = np.where(speed > MOVING_M_S, jump / np.maximum(speed, MOVING_M_S), 0.0)
     size = np.abs(np.nan_to_num(share))
     sure = (np.abs(np.nan_to_num(jump)) > SURE * sd) & (size > LEAST_SHARE)

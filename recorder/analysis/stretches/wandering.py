@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.statistics.median_scatter import normal_sd
 from recorder.analysis.stretches.stretch_results import StretchResult
 from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
 from recorder.analysis.uncertainty.wander import Wander, fit_wander, usual_wander
@@ -126,7 +127,7 @@ def _white(spans: Sequence[slice], share: NDArray[np.float64], step_s: float) ->
     apart = apart[np.isfinite(apart)]
     if not len(apart):
         return 0.0
-    sd = 1.4826 * float(np.median(np.abs(apart))) / math.sqrt(2.0)
+    sd = normal_sd(apart) / math.sqrt(2.0)
     return sd**2 * n * step_s
 
 
