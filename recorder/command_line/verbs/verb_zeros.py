@@ -6,7 +6,7 @@ import argparse
 import time
 from typing import TYPE_CHECKING, Any, Final
 
-from recorder.command_line.support.errors import AnswerIsNoError
+from recorder.command_line.support.errors import AnswerIsNoError, UsageError
 from recorder.command_line.support.json_answer import add_json, print_json
 from recorder.command_line.support.person import person
 from recorder.command_line.support.sealed_only import refuse_unsealed
@@ -66,6 +66,8 @@ def run(args: argparse.Namespace) -> int:
     ------
     AnswerIsNoError
         This cannot be done to that zero.
+    UsageError
+        No reason is given.
     ValueError, OSError
         The run cannot be read or edited.
     """
@@ -83,6 +85,9 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _revision(held: RunFile, args: argparse.Namespace) -> Zero:
+    if not args.reason.strip():
+        msg = "--reason: no reason is given; say why, it is kept with the zero"
+        raise UsageError(msg)
     made = RevisionMade(
         reason=args.reason,
         by=person(args.by),

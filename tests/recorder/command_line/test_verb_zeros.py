@@ -90,7 +90,7 @@ def test_a_refused_zero_is_accepted_with_a_reason(path: Path, capsys: Capture) -
         (("withdraw", "9", "--reason", "x"), 1, "the run has 3"),
         (("restore", "1", "--reason", "x"), 1, "is not withdrawn"),
         (("accept", "1", "--reason", "x"), 1, "is accepted already"),
-        (("withdraw", "1", "--reason", " "), 1, "no reason is given"),
+        (("withdraw", "1", "--reason", " "), 2, "no reason is given"),
         (("withdraw", "1"), 2, "--reason"),
         (("withdraw", "first", "--reason", "x"), 2, "invalid int"),
     ],
