@@ -1,6 +1,7 @@
 """Where a measuring wheel slipped or slid, by the wheel alone.
 
-A train's speed does not jump: its forces act on hundreds of tonnes and change over seconds. Where
+A train's speed does not jump: its forces act on hundreds of tonnes and change over seconds; that of
+a car does by what slack there is between it and its neighbours, and no more. Where
 the shown speed falls from one reading to the next the wheel lost its grip, and where it rises by
 as much it took it up again. What was shown in between is not mended by this; it is less sure.
 """
@@ -26,6 +27,9 @@ BETWEEN_S: Final = 0.5
 """A jump between two readings is spread over a bin that lies between them."""
 SURE: Final = 6.0
 """Standard deviations of such differences elsewhere: in a day of readings chance gives none."""
+LEAST_M_S: Final = 0.15
+"""Slack that runs in or out makes a car jump by up to a tenth of a metre a second (drawn trains,
+car by car); half as much again is no slack (our choice)."""
 LEAST_SHARE: Final = 0.004
 """Of the speed: less is what the onset of a brake makes of two lines (common practice)."""
 UNDONE: Final = 0.35
@@ -86,7 +90,7 @@ def _peaks(
     sd = normal_sd(known - np.median(known))
     share = np.where(speed > MOVING_M_S, jump / np.maximum(speed, MOVING_M_S), 0.0)
     size = np.abs(np.nan_to_num(share))
-    sure = (np.abs(np.nan_to_num(jump)) > SURE * sd) & (size > LEAST_SHARE)
+    sure = (np.abs(np.nan_to_num(jump)) > max(SURE * sd, LEAST_M_S)) & (size > LEAST_SHARE)
     apart = max(1, round(SIDE_S / step_s))
     out: list[tuple[int, float]] = []
     for k in np.flatnonzero(sure).tolist():

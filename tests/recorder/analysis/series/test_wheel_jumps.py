@@ -8,6 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from recorder.analysis.series.wheel_jumps import slipped_share
+from simulated_feeds.outing.scenario import make_scenario
+from simulated_feeds.physics.lumped_train import LumpedTrain
 
 STEP_S = 0.5
 N = 2400
@@ -26,6 +28,23 @@ def ridden(rng: np.random.Generator) -> np.ndarray:
 @given(st.integers(0, 10_000))
 def test_a_train_does_not_jump(seed: int) -> None:
     assert not slipped_share(ridden(np.random.default_rng(seed)), STEP_S).any()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("cars", [3, 17])
+def test_slack_that_runs_in_and_out_is_no_slip(cars: int) -> None:
+    """A train car by car, with starts, stops and a wheel that never slips."""
+    train = LumpedTrain(make_scenario(1, utc0_ns=0, cars=cars).journey)
+    t_s, speed = [0.0], [0.0]
+    while t_s[-1] < 900.0:
+        motion = train.advance(50)
+        t_s.append(float(motion.t_s[-1]))
+        speed.append(float(motion.v_m_s[-1]))
+    at_s = np.arange(0.0, 900.0, 0.1)
+    shown = np.interp(at_s, t_s, speed)
+    noise = 0.001 * np.random.default_rng(2).standard_normal(len(shown))
+    assert shown.max() > 12.0
+    assert not slipped_share(shown + noise, 0.1).any()
 
 
 @pytest.mark.parametrize("jerk_m_s3", [0.06, 0.2, 0.5])
