@@ -29,6 +29,7 @@ from recorder.analysis.series.run_series import (
 )
 from recorder.analysis.series.standing import settled_by_route
 from recorder.analysis.series.train import train_from_sheet
+from recorder.analysis.series.wheel_jumps import slipped_share
 from recorder.analysis.stretches.handling import brake_on
 from recorder.analysis.stretches.specification import specification_of
 from recorder.analysis.uncertainty.field_checks import field_checks_of
@@ -256,8 +257,11 @@ def _pull_alone(series: Series, run: RunFile, applied: Switches, notes: list[str
 
 
 def _settled(series: Series, run: RunFile) -> Series:
-    """Without what the posts have settled between wheel and receiver."""
-    return settled_by_route(series, episodes_of(run.events(EventKind.CHANNEL_HEALTH)))
+    """Without what the posts have settled between wheel and receiver, and with the slips that the
+    wheel's own jumps show.
+    """
+    settled = settled_by_route(series, episodes_of(run.events(EventKind.CHANNEL_HEALTH)))
+    return replace(settled, slip=slipped_share(settled.speed_m_s, settled.step_s))
 
 
 def _on_line(

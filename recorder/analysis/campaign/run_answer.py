@@ -25,7 +25,6 @@ from recorder.analysis.dynamics.stops_and_starts import (
     find_stops,
 )
 from recorder.analysis.plausibility.doubt import Doubt
-from recorder.analysis.series.wheel_jumps import slipped_share
 from recorder.analysis.stretches.cutting import CutLimits, cut_run
 from recorder.analysis.stretches.handling import brake_on
 from recorder.analysis.stretches.stretch_edits import StretchEdit, apply_edits
@@ -139,12 +138,13 @@ def _consumed(loaded: LoadedRun, kind: Kind, notes: list[str]) -> Consumption | 
 def _slips(loaded: LoadedRun) -> list[str]:
     """What the wheel's own jumps show of a slip, in words."""
     series = loaded.series
-    share = np.abs(slipped_share(series.speed_m_s, series.step_s))
+    share = np.abs(series.slipped)
     seconds = float(np.count_nonzero(share)) * series.step_s
     if not seconds:
         return []
     return [
         f"{loaded.name}: the shown speed jumps as no train's does: the measuring wheel seems to"
         f" have slipped or slid for {seconds:.0f} s by up to {100.0 * float(share.max()):.1f} %;"
-        " it is not corrected, and is in the uncertainty of stops and of kinetic energy alone"
+        " it is not corrected, and is in the uncertainty of speeds, margins, stops and kinetic"
+        " energy"
     ]

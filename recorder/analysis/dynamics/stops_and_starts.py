@@ -18,7 +18,6 @@ from recorder.analysis.dynamics.selection import stands_high
 from recorder.analysis.series.filters import carried_on
 from recorder.analysis.series.marked import brake_changes
 from recorder.analysis.series.run_series import AT_REST_M_S
-from recorder.analysis.series.wheel_jumps import slipped_share
 from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.analysis.uncertainty.wander import NoisePart
@@ -93,28 +92,20 @@ def find_stops(run: RunBasis, braked: NDArray[np.bool_]) -> list[StopTest]:
     out = []
     changes = brake_changes(run.marks)
     missed = _line_missed_m_s(run, braked) if changes else math.nan
-    slipped = np.abs(slipped_share(run.series.speed_m_s, run.series.step_s))
     for i, (t_s, released) in enumerate(changes):
         if released:
             continue
         until = changes[i + 1][0] if i + 1 < len(changes) else math.inf
-        stop = _stop_after(run, t_s, until, missed, slipped)
+        stop = _stop_after(run, t_s, until, missed)
         if stop is not None:
             out.append(stop)
     return out
 
 
 def _stop_after(
-    run: RunBasis,
-    t_s: float,
-    until_s: float,
-    missed_m_s: float,
-    slipped: NDArray[np.float64],
+    run: RunBasis, t_s: float, until_s: float, missed_m_s: float
 ) -> StopTest | None:
-    """``t_s`` is when the mark was keyed: the brake went on the crew's reaction earlier.
-
-    ``slipped`` (n,) is the share of the speed that a slip of the wheel may have hidden.
-    """
+    """``t_s`` is when the mark was keyed: the brake went on the crew's reaction earlier."""
     series, step = run.series, run.series.step_s
     brake_s, late = t_s - run.reaction[0], run.reaction[1]
     start = int(np.searchsorted(series.t_s + 0.5 * step, brake_s))
@@ -136,9 +127,7 @@ def _stop_after(
     # With the brake on earlier the way is longer, and the speed what it was earlier.
     speed_0 = Measured(v, "m/s", {wheel: v * rel, noise: u_v, key: -rate * late})
     distance = Measured(metres, "m", {wheel: metres * rel, key: v * late})
-    distance, speed_0 = _with_slip(
-        run, slipped, slice(start, start + len(braking)), distance, speed_0
-    )
+    distance, speed_0 = _with_slip(run, slice(start, start + len(braking)), distance, speed_0)
     at_rest = math.hypot(step / math.sqrt(12.0), _rest_u_s(braking, step))
     duration = Measured(seconds, "s", {key: late, _WIDTH: at_rest})
     return StopTest(
@@ -152,7 +141,6 @@ def _stop_after(
 
 def _with_slip(
     run: RunBasis,
-    slipped: NDArray[np.float64],
     braking: slice,
     distance: Measured,
     speed: Measured,
@@ -160,6 +148,7 @@ def _with_slip(
     """Distance and speed with what a slip of the wheel may have hidden of them."""
     part = f"stop at {run.series.t_s[braking.start]:.2f} s"
     cause = UncertaintyCause(CauseKind.SLIP, run.name, Extent(run.name, part))
+    slipped = np.abs(run.series.slipped)
     before = slipped[max(braking.start - sum(_line_bins(run)), 0) : braking.start + 1]
     shown = np.abs(run.series.speed_m_s[braking])
     metres = float(slipped[braking] @ shown) * run.series.step_s

@@ -70,6 +70,9 @@ class Series:
     """Of full opening, by a channel; ``None`` when the car has none, as the next two."""
     notch: NDArray[np.float64] | None = None
     boiler_pressure_Pa: NDArray[np.float64] | None = None
+    slip: NDArray[np.float64] | None = None
+    """Share of the shown speed by which it may stand too low, for a slip of the measuring wheel;
+    ``None``: nobody looked."""
 
     def __len__(self) -> int:
         return len(self.t_s)
@@ -78,6 +81,11 @@ class Series:
     def sound_pull_kN(self) -> NDArray[np.float64]:
         """Pull (n,) with unfit bins unknown: they are no zero, and no work."""
         return np.where(self.flags & UNFIT == 0, self.pull_kN, np.nan)
+
+    @property
+    def slipped(self) -> NDArray[np.float64]:
+        """Share (n,) of the speed that a slip of the wheel may have hidden; mostly nothing."""
+        return np.zeros(len(self)) if self.slip is None else self.slip
 
     @property
     def power_kW(self) -> NDArray[np.float64]:

@@ -15,7 +15,7 @@ from recorder.analysis.stretches.admission_record import Admission
 from recorder.analysis.stretches.stretch import Stretch
 from recorder.analysis.uncertainty.causes import Extent
 from recorder.analysis.uncertainty.measured import Measured
-from recorder.analysis.uncertainty.stretch_means import corrected_pull, mean_speed
+from recorder.analysis.uncertainty.stretch_means import corrected_pull, mean_speed, with_slip
 
 if TYPE_CHECKING:
     from recorder.analysis.stretches.specification import Specification
@@ -98,5 +98,7 @@ def _margin(
     limit = mean_known(limits)
     v = mean_known(speeds)
     # A wheel that reads fast compares with a point too far along the specification.
-    moved = -specification.slope(v) * v * run.instruments.wheel_rel_u
-    return pull.shifted(-limit).with_part(run.instruments.wheel_cause, moved), limit
+    slope = specification.slope(v)
+    moved = -slope * v * run.instruments.wheel_rel_u
+    margin = pull.shifted(-limit).with_part(run.instruments.wheel_cause, moved)
+    return with_slip(margin, run, span, -slope), limit

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from recorder.analysis.uncertainty.run_basis import RunBasis
 
-__all__ = ["ACCELERATION_WINDOW_S", "corrected_pull", "mean_pull", "mean_speed"]
+__all__ = ["ACCELERATION_WINDOW_S", "corrected_pull", "mean_pull", "mean_speed", "with_slip"]
 
 ACCELERATION_WINDOW_S: Final = 5.0
 """What the uncertainty of an acceleration is stated for: over a longer stretch the mean
@@ -36,11 +36,22 @@ def mean_pull(run: RunBasis, span: slice, extent: Extent) -> Measured:
 
 
 def mean_speed(run: RunBasis, span: slice, extent: Extent) -> Measured:
-    """Mean speed of some bins in m/s, whichever way, with the wheel's part."""
+    """Mean speed of some bins in m/s, whichever way, with the wheel's part and its slip's."""
     random = UncertaintyCause(CauseKind.RANDOM_SPEED, extent=extent)
     speed = _mean(np.abs(run.series.speed_m_s[span]), "m/s", random)
     instruments = run.instruments
-    return speed.with_part(instruments.wheel_cause, speed.value * instruments.wheel_rel_u)
+    speed = speed.with_part(instruments.wheel_cause, speed.value * instruments.wheel_rel_u)
+    return with_slip(speed, run, span, 1.0)
+
+
+def with_slip(value: Measured, run: RunBasis, span: slice, per_m_s: float) -> Measured:
+    """A figure of some bins with what a slip of the wheel may have hidden of their mean speed;
+    ``per_m_s`` is how it goes with that speed.
+    """
+    hidden = mean_known(np.abs(run.series.speed_m_s[span]) * run.series.slipped[span])
+    if not abs(hidden) > 0.0:
+        return value
+    return value.with_part(UncertaintyCause(CauseKind.SLIP, run.name), per_m_s * hidden)
 
 
 def corrected_pull(run: RunBasis, span: slice, extent: Extent, side: Side) -> Measured:
