@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.utc.leap_table import leap_table
+from calibration.utc.spans import NS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -32,11 +33,10 @@ TABLE_EXPIRES: Final = leap_table().expires
 """From this UTC day on the list does not show whether a second was inserted."""
 TABLE_SOURCE: Final = leap_table().source
 """Whose copy is gone by."""
-_NS: Final = 1_000_000_000
 
 
 def _midnight_ns(day: date) -> int:
-    return int(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()) * _NS
+    return int(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()) * NS
 
 
 _STARTS_NS: Final = np.array([_midnight_ns(day) for day, _ in TABLE], np.int64)
@@ -52,8 +52,8 @@ def tai_minus_utc_ns(utc_ns: NDArray[np.int64]) -> NDArray[np.int64]:
 
 def utc_of_tai_ns(tai_ns: NDArray[np.int64]) -> NDArray[np.int64]:
     """POSIX times in ns of (n,) TAI in ns since 1970; 23:59:60 is numbered as 00:00:00."""
-    row = np.searchsorted(_STARTS_NS + _OFFSETS * _NS, tai_ns, side="right") - 1
-    return np.asarray(tai_ns - _OFFSETS[np.maximum(row, 0)] * _NS)
+    row = np.searchsorted(_STARTS_NS + _OFFSETS * NS, tai_ns, side="right") - 1
+    return np.asarray(tai_ns - _OFFSETS[np.maximum(row, 0)] * NS)
 
 
 def table_covers(utc_ns: int) -> bool:
@@ -64,4 +64,4 @@ def table_covers(utc_ns: int) -> bool:
 def is_table_leap(utc_ns: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Whether (n,) POSIX times in ns have a number that a second 23:59:60 also had."""
     # The first row began the count: nothing was inserted there.
-    return np.isin(np.asarray(utc_ns) // _NS * _NS, _STARTS_NS[1:])
+    return np.isin(np.asarray(utc_ns) // NS * NS, _STARTS_NS[1:])

@@ -247,12 +247,16 @@ class _Court:
         away_s = self._away_s()
         days = round(away_s / DAY_S)
         left_s = away_s - days * DAY_S
+        number = self._number(left_s)
+        left_s += number
         carried = self.kept or self.evidence.trip_ns is not None
         if not days or not carried or abs(left_s) > HAND_SET_S:
             return None
         why = f"the receiver's date is off by {days:+,d} days; its time of day is borne out"
-        u_s = max(CAUGHT * self.receiver.u_s(numbered=False), abs(left_s))
-        return self._by_receiver(Standing.DOUBTED, Standing.AGREES, u_s, why, -days * DAY_S)
+        cover_s = COVERING * self._most_away_s(days * DAY_S - number)
+        u_s = max(CAUGHT * self.receiver.u_s(numbered=False), cover_s)
+        shift_s = number - days * DAY_S
+        return self._by_receiver(Standing.DOUBTED, Standing.AGREES, u_s, why, shift_s)
 
     def _computer_alone(self) -> UtcTie:
         told = (
@@ -289,16 +293,15 @@ class _Court:
             float(int(self.receiver.fit.utc_ns(at)[0]) - int(self.computer.utc_ns(at)[0])) / 1e9
         )
 
-    def _most_away_s(self) -> float:
-        """The most that receiver and computer differ by anywhere in the run, s."""
+    def _most_away_s(self, less_s: float = 0.0) -> float:
+        """The most that receiver and computer differ by anywhere in the run, but for so much, s."""
         assert self.receiver is not None
         assert self.computer is not None
         read = self.evidence.awake_s(self.evidence.computer_t_s)
         fixes = self.receiver.fit.fixes_s
         at = np.linspace(min(read[0], fixes[0]), max(read[-1], fixes[-1]), 50)
-        return (
-            float(np.abs(self.receiver.fit.utc_ns(at) - self.computer.utc_ns(at)).max()) / 1e9
-        )
+        away_ns = self.receiver.fit.utc_ns(at) - self.computer.utc_ns(at)
+        return float(np.abs(away_ns - round(less_s * 1e9)).max()) / 1e9
 
     def _number(self, away_s: float) -> float:
         """Whole second by which late sentences numbered the pulses wrongly, to be added."""

@@ -40,9 +40,9 @@ def apart(seconds: float) -> str:
         return f"{1e3 * size:.1f} ms"
     if size < 120.0:
         return f"{size:.2f} s"
-    if size < 172_800.0:
+    if size < 2.0 * DAY_S:
         return f"{size / 3600.0:.2f} h"
-    return f"{size / 86_400.0:,.1f} days"
+    return f"{size / DAY_S:,.1f} days"
 
 
 def known_lie(away_s: float) -> str:

@@ -55,10 +55,10 @@ if TYPE_CHECKING:
 
     from drivers.interface.driver_interface import DeviceDriver
 
-__all__ = ["WheelDecoder", "WheelPulses"]
+__all__ = ["PPS_SEEN", "WheelDecoder", "WheelPulses"]
 
-_PPS_SEEN: Final = 4
-"""Bit 2 of the flags."""
+PPS_SEEN: Final = 4
+"""Bit 2 of a record's flags: the input of a pulse per second has ticked."""
 _CHECK: Final = CATALOGUE["CRC-16/IBM-3740"]
 
 _FRAME: Final = np.dtype(
@@ -282,7 +282,7 @@ class _Counter:
         records["edge_tick"] = hold_last(
             _before(ticks, frames["made"], frames["edge"]), changed, last.edge if last else 0
         )
-        seen = (frames["flags"] & _PPS_SEEN) != 0
+        seen = (frames["flags"] & PPS_SEEN) != 0
         changed = _changed(frames["pps"], None if last is None else last.pps_wire)
         changed |= _changed(frames["pps_count"], None if last is None else last.pps_count)
         pps = _before(ticks, frames["made"], frames["pps"])

@@ -34,28 +34,25 @@ LEAST_SHARE: Final = 0.004
 """Of the speed: less is what the onset of a brake makes of two lines (common practice)."""
 UNDONE: Final = 0.35
 """Share of a jump that its undoing may leave: both are read to a few tenths of the least."""
-LONGEST_S: Final = 120.0
-"""A wheel that slips for longer has been wetted or worn: the posts show that (our choice)."""
 MOVING_M_S: Final = 2.0
 """Slower the slack makes a car jump (common practice)."""
 
 
 def slipped_share(speed_m_s: NDArray[np.float64], step_s: float) -> NDArray[np.float64]:
     """By which share (n,) the shown speed stands too low since a fall that no rise has undone, or
-    too high since a rise (negative): until rest, or for as long as a slip lasts; zero elsewhere.
+    too high since a rise (negative): until a jump undoes it, or rest; zero elsewhere.
     """
     speed = np.abs(speed_m_s)
     share = np.zeros(len(speed))
     found = _peaks(_jumps(speed, step_s), speed, step_s)
     rests = np.flatnonzero(speed < AT_REST_M_S)
-    most, off = round(LONGEST_S / step_s), 0.0
+    off = 0.0
     for i, (at, size) in enumerate(found):
         off -= size
         if abs(off) < UNDONE * abs(size):
             off = 0.0
         rest = rests[np.searchsorted(rests, at) :]
-        ends = [len(speed), at + most, *(int(r) for r in rest[:1])]
-        end = min(ends)
+        end = min([len(speed), *(int(r) for r in rest[:1])])
         if i + 1 < len(found) and found[i + 1][0] < end:
             end = found[i + 1][0] + 1
             share[at:end] = off

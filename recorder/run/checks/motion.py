@@ -6,7 +6,7 @@ import math
 from enum import Enum, auto
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from calibration.quantities.receiver import RECEIVER_REST_M_S
+from calibration.quantities.receiver import RECEIVER_REST_M_S, RECEIVER_U_M_S
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -15,10 +15,10 @@ __all__ = ["MOVES_M_S", "Movement", "Said", "movement_of"]
 
 MOVES_M_S: Final = 1.0
 """Slower is a start or a stop: slack and brakes rule the pull there (common practice)."""
-STANDS_M_S: Final = 0.02
+WHEEL_STANDS_M_S: Final = 0.02
 """A wheel below it stands: less than a pulse or two in a second."""
-RECEIVER_STANDS_M_S: Final = 0.2
-"""A receiver alone (common practice)."""
+RECEIVER_STANDS_M_S: Final = 2.0 * RECEIVER_U_M_S
+"""A receiver alone (k = 2)."""
 
 
 class Movement(Enum):
@@ -46,6 +46,6 @@ def movement_of(said: Sequence[Said]) -> Movement:
         return Movement.MOVING
     wheel = any(not one.by_receiver for one in known)
     most = RECEIVER_REST_M_S if wheel else RECEIVER_STANDS_M_S
-    if all(one.speed_m_s < (most if one.by_receiver else STANDS_M_S) for one in known):
+    if all(one.speed_m_s < (most if one.by_receiver else WHEEL_STANDS_M_S) for one in known):
         return Movement.STANDING
     return Movement.UNKNOWN

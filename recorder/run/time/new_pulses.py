@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
+
+from drivers.protocols.wheel_pulses import PPS_SEEN
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["PPS_PRESENT", "NewPulses"]
-
-PPS_PRESENT: Final = 4
-"""Bit of a wheel record's own flags: its input of a pulse per second has ticked."""
+__all__ = ["NewPulses"]
 
 
 class NewPulses:
@@ -31,5 +30,5 @@ class NewPulses:
         """
         before = np.concatenate((pps_tick[:1] if self._last is None else self._last, pps_tick))
         self._last = before[-1:] if len(before) else None
-        new = (flags & PPS_PRESENT != 0) & (pps_tick != before[: len(pps_tick)])
+        new = (flags & PPS_SEEN != 0) & (pps_tick != before[: len(pps_tick)])
         return np.flatnonzero(new & (pps_tick <= tick))

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from calibration.utc.spans import NS
 from calibration.utc.utc_witnesses import UtcEvidence
 from recorder.run.parts.event import EventKind
 from recorder.sheets import SheetError, TimingSheet, parse_car_sheet, parse_trip_sheet
@@ -30,7 +31,6 @@ TRIP_MARGIN_H: Final = 2.0
 """A run may begin so long before the day of its sheet, or after it: a night train."""
 HALF: Final = 0.5
 CENTURY_S: Final = 3.2e9
-_NS: Final = 1_000_000_000
 
 
 def _none() -> NDArray[np.float64]:
@@ -128,7 +128,7 @@ def _is_instant(value: object) -> TypeGuard[int]:
     """Nanoseconds that a clock may show, within a century of its beginning."""
     if isinstance(value, bool) or not isinstance(value, int):
         return False
-    return abs(value) < CENTURY_S * _NS
+    return abs(value) < CENTURY_S * NS
 
 
 def _host_clock(events: Iterable[Event]) -> Mapping[str, Any]:
@@ -144,7 +144,7 @@ def _built_ns(events: list[Event]) -> int:
         day = date.fromisoformat(str(_host_clock(events).get("built_on", "")))
     except ValueError:
         return 0
-    return int(datetime.combine(day, time(), UTC).timestamp()) * _NS
+    return int(datetime.combine(day, time(), UTC).timestamp()) * NS
 
 
 def _sleeps(events: list[Event]) -> tuple[tuple[float, float], ...]:
@@ -171,7 +171,7 @@ def _trip_day(header: RunHeader) -> tuple[int, int] | None:
     except (OverflowError, ValueError):
         return None
     margin = TRIP_MARGIN_H * 3600.0
-    return int(begins - margin) * _NS, int(ends + margin) * _NS
+    return int(begins - margin) * NS, int(ends + margin) * NS
 
 
 def _number(value: object, otherwise: float) -> float:

@@ -12,6 +12,7 @@ from functools import reduce
 from operator import xor
 from typing import TYPE_CHECKING, Final
 
+from calibration.utc.spans import DAY_NS, TURN_DAYS
 from drivers.protocols.gnss_time import NO_TIME_NS
 from drivers.protocols.nmea_sentences import RefusedSentenceError, Sentence, parse_sentence
 from recorder.run_file.hdf5.devices import read_records
@@ -35,10 +36,6 @@ FIELDS: Final = (
     "satellites",
 )  # fmt: skip
 """Of a record and of a sentence alike."""
-DAY_NS: Final = 86_400 * 10**9
-TURN: Final = timedelta(weeks=1024)
-"""Receivers count weeks modulo 1024 (GPS definition). Recorders once kept such a date in the turn
-that the computer's clock was in; now it is kept as the sentence says it."""
 EPOCH: Final = date(1970, 1, 1)
 
 
@@ -116,7 +113,9 @@ def _time(utc_ns: int, sentence: Sentence) -> str:
         return f"has a time of day {away_s:g} s from the one in its sentence"
     if sentence.day is None:
         return ""
-    if ((day - (sentence.day - EPOCH).days) * timedelta(days=1)) % TURN:
+    # Recorders once kept a date that was turns of 1024 weeks behind in the turn of the computer's
+    # clock; now it is kept as the sentence says it.
+    if (day - (sentence.day - EPOCH).days) % TURN_DAYS:
         stored = EPOCH + timedelta(days=day)
         return f"has the date {stored}, its sentence says {sentence.day}"
     return ""

@@ -69,7 +69,18 @@ def test_a_slip_is_found_with_its_size(share: float) -> None:
         assert not found[slow + 66 :].any()
 
 
-def test_a_slip_that_ends_at_rest_and_one_that_is_never_undone_come_to_an_end() -> None:
+@pytest.mark.parametrize("seconds", [60, 140, 400, 900])
+def test_however_long_it_lasts_it_ends_where_it_was_undone(seconds: int) -> None:
+    speed = np.full(N, 15.0) + 0.01 * np.random.default_rng(seconds).standard_normal(N)
+    end = 200 + round(seconds / STEP_S)
+    speed[200:end] *= 0.95
+    found = slipped_share(speed, STEP_S)
+    assert found[204 : end - 4] == pytest.approx(0.05, abs=0.006)
+    assert not found[: 200 - 4].any()
+    assert not found[end + 4 :].any()
+
+
+def test_one_that_nothing_undoes_lasts_until_rest() -> None:
     speed = np.concatenate((np.full(400, 15.0), np.linspace(15.0, 0.0, 100), np.zeros(300)))
     speed[380:500] *= 0.97
     found = slipped_share(speed + 1e-3 * np.sin(np.arange(800.0)), STEP_S)
@@ -77,9 +88,7 @@ def test_a_slip_that_ends_at_rest_and_one_that_is_never_undone_come_to_an_end() 
     assert not found[502:].any()
     worn = np.full(1200, 15.0) + 0.01 * np.sin(np.arange(1200.0))
     worn[400:] *= 0.97
-    lasting = slipped_share(worn, STEP_S)
-    assert lasting[404:630].all()
-    assert not lasting[650:].any()
+    assert slipped_share(worn, STEP_S)[404:].all()
 
 
 def test_of_too_few_readings_nothing_is_said() -> None:
