@@ -10,7 +10,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["ComputerLine", "computer_line"]
+__all__ = ["STEP_S", "ComputerLine", "computer_line"]
 
 STEP_S: Final = 0.1
 """Between two readings a second apart: more is a step, not a slew (common practice)."""

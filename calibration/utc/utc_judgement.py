@@ -40,6 +40,9 @@ COVERING: Final = 1.25
 """Of their difference, so that the truth is inside when either of them has an error of its own."""
 TOLD_APART_S: Final = 2.0 * HAND_SET_S
 """A clock that agrees with one of two levels so far apart does not agree with the other."""
+FAR_S: Final = 2.0 * DAY_S
+"""A sheet may have yesterday's date; one that a receiver bears out against a computer further off
+is not forgotten."""
 KEPT_S: Final = 0.3
 """A clock whose time server has let it go further than this by its own account is no better than
 one set by hand: it does not tell one whole second from the next."""
@@ -127,7 +130,9 @@ class _Court:
         if agree and abs(self._away_s()) <= HAND_SET_S:
             return receiver_out or computer_out
         if computer_out and self.kept and not self.computer_refuted:
-            return True
+            near = self.receiver is None or abs(self._away_s()) < FAR_S
+            if receiver_out or near:
+                return True
         if receiver_out and fit is not None:
             self.receiver_refuted = self.receiver_refuted or self._not_that_day(fit)
         if computer_out and self.computer is not None:
@@ -249,7 +254,10 @@ class _Court:
         left_s = away_s - days * DAY_S
         number = self._number(left_s)
         left_s += number
-        carried = self.kept or self.evidence.trip_ns is not None
+        # A sheet that allows the receiver's own day, too, does not carry the computer's.
+        carried = self.kept or (
+            self._in_trip(self.computer) and not self._in_trip(self.receiver.fit)
+        )
         if not days or not carried or abs(left_s) > HAND_SET_S:
             return None
         why = f"the receiver's date is off by {days:+,d} days; its time of day is borne out"

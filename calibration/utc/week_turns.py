@@ -35,7 +35,9 @@ def in_right_turn(
 ) -> tuple[UtcEvidence, int]:
     """Move sentences forward by whole turns to where another witness is; the most they moved.
 
-    Those that fall on the trip sheet's day, or near to no witness in any turn, are left alone.
+    Those whose date can be, since this version was made, and those that lie near to no witness
+    in any turn are left alone. The sheet's day is heard first: a computer may have its time from a
+    receiver whose weeks are counted as wrongly.
     """
     sent = evidence.sentence_utc_ns
     turns = np.zeros(len(sent), np.int64)
@@ -43,9 +45,7 @@ def in_right_turn(
         by = np.round((said_ns - sent) / TURN_NS).astype(np.int64)
         near = np.abs(sent + by * TURN_NS - said_ns) <= NEAR_NS
         turns = np.where((turns == 0) & near & (by > 0), by, turns)
-    if evidence.trip_ns is not None:
-        first, last = evidence.trip_ns
-        turns[(sent >= first) & (sent < last)] = 0
+    turns[sent >= evidence.built_ns] = 0
     if not turns.any():
         return evidence, 0
     return replace(evidence, sentence_utc_ns=sent + turns * TURN_NS), int(turns.max())
@@ -54,10 +54,10 @@ def in_right_turn(
 def _said(evidence: UtcEvidence, computer: ComputerLine | None) -> Iterator[NDArray[np.int64]]:
     """(n,) UTC at each sentence, by every other witness that can be right."""
     t = evidence.awake_s(evidence.sentence_t_s)
+    if evidence.trip_ns is not None:
+        first, last = evidence.trip_ns
+        yield np.full(len(t), first + (last - first) // 2, np.int64)
     if computer is not None:
         said_ns = computer.utc_ns(t)
         if np.all(said_ns >= evidence.built_ns):
             yield said_ns
-    if evidence.trip_ns is not None:
-        first, last = evidence.trip_ns
-        yield np.full(len(t), first + (last - first) // 2, np.int64)

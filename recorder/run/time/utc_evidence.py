@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING, Any, Final, TypeGuard
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from calibration.utc.computer_line import STEP_S
 from calibration.utc.spans import NS
 from calibration.utc.utc_witnesses import UtcEvidence
 from recorder.run.parts.event import EventKind
@@ -64,8 +65,8 @@ def evidence_of(
     stated = timings.get(sent.receiver, TimingSheet())
     counted = timings.get(sent.counter, TimingSheet())
     good = sent.utc_ns != NO_UTC
-    computer_t_s, computer_utc_ns, error_s = _computer(header, held)
-    return UtcEvidence(
+    computer_t_s, computer_utc_ns, errors_s = _computer(header, held)
+    evidence = UtcEvidence(
         sentence_t_s=sent.t_s[good],
         sentence_utc_ns=sent.utc_ns[good],
         sentence_kind=sent.kind[good],
@@ -74,7 +75,6 @@ def evidence_of(
         pulses_checked=counted.pulses_checked,
         computer_t_s=computer_t_s,
         computer_utc_ns=computer_utc_ns,
-        computer_error_s=error_s,
         delay_s=stated.delay_s,
         u_delay_s=stated.u_delay_s,
         trip_ns=_trip_day(header),
@@ -82,6 +82,7 @@ def evidence_of(
         sleeps=_sleeps(held),
         simulated=header.simulated_speed is not None,
     )
+    return replace(evidence, computer_error_s=_greatest_error_s(evidence, errors_s))
 
 
 def timings_of(header: RunHeader) -> dict[str, TimingSheet]:
@@ -101,27 +102,43 @@ def resolution_of(events: Iterable[Event]) -> float:
 
 def _computer(
     header: RunHeader, events: list[Event]
-) -> tuple[NDArray[np.float64], NDArray[np.int64], float]:
-    """The computer's clock as read every second, and its greatest error by its own account.
+) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.float64]]:
+    """The computer's clock as read every second, and its error by its own account (NaN: none).
 
     Of a run whose times came with a table nobody read a clock.
     """
-    rows, errors = [], []
+    rows = []
     for event in events:
         if event.kind != EventKind.CLOCK_ANCHOR:
             continue
         instant, utc = event.data.get("monotonic_ns"), event.data.get("utc_ns")
         if _is_instant(instant) and _is_instant(utc):
-            rows.append((header.clock.run_s(instant), utc))
-            errors.append(_number(event.data.get("error_s"), math.nan))
+            error_s = _number(event.data.get("error_s"), math.nan)
+            rows.append((header.clock.run_s(instant), utc, error_s))
     if not rows and header.origin != "imported" and _is_instant(header.started_utc_ns):
-        rows, errors = [(0.0, header.started_utc_ns)], [math.nan]
+        rows = [(0.0, header.started_utc_ns, math.nan)]
     rows.sort()
-    t_s = np.array([t for t, _ in rows], np.float64)
-    utc_ns = np.array([utc for _, utc in rows], np.int64)
-    known = [error for error in errors if math.isfinite(error)]
-    kept = bool(errors) and len(known) > HALF * len(errors)
-    return t_s, utc_ns, max(known) if kept else math.nan
+    t_s, utc_ns, errors_s = zip(*rows, strict=True) if rows else ((), (), ())
+    return (
+        np.array(t_s, np.float64),
+        np.array(utc_ns, np.int64),
+        np.array(errors_s, np.float64),
+    )
+
+
+def _greatest_error_s(evidence: UtcEvidence, errors_s: NDArray[np.float64]) -> float:
+    """Of the computer's clock by its own account, where most readings have one; NaN where they
+    have not, or where the clock was put right by more than it had said it could be wrong.
+    """
+    known = np.isfinite(errors_s)
+    if not known.sum() > HALF * len(errors_s):
+        return math.nan
+    begin = int(evidence.computer_utc_ns[0])
+    told_s = (evidence.computer_utc_ns - begin) / 1e9
+    step_s = np.abs(np.diff(told_s - evidence.awake_s(evidence.computer_t_s)))
+    if np.any(step_s[known[:-1]] > np.maximum(errors_s[:-1][known[:-1]], STEP_S)):
+        return math.nan
+    return float(errors_s[known].max())
 
 
 def _is_instant(value: object) -> TypeGuard[int]:

@@ -252,6 +252,16 @@ def test_a_sheet_with_yesterdays_date_is_the_one_that_is_doubted() -> None:
     assert by_kind(judgement)[WitnessKind.TRIP] is Standing.DOUBTED
 
 
+@pytest.mark.parametrize("days", [-1, 1])
+def test_a_sheet_that_allows_both_days_carries_neither(days: int) -> None:
+    """Half an hour before midnight the receiver is right, and the computer a day off."""
+    midnight = T0_NS + 1800 * NS
+    allowed = (midnight - (DAY_S + 2 * 3600) * NS, midnight + 2 * 3600 * NS)
+    held = evidence(computer_s=days * DAY_S, trip_ns=allowed)
+    away, u, judgement = error_s(held)
+    assert not judgement.known or away <= u
+
+
 def test_no_receiver_and_no_time_server_is_no_utc() -> None:
     held = replace(
         evidence(),

@@ -101,6 +101,25 @@ def test_with_a_dead_computer_the_sheets_day_tells_the_turn() -> None:
     assert judgement.contradicted
 
 
+@pytest.mark.parametrize("kept_s", [np.nan, 0.03])
+def test_a_computer_a_turn_ahead_does_not_carry_the_receiver_with_it(kept_s: float) -> None:
+    """The sheet's day is a turn after what the receiver says: a server may count weeks wrongly."""
+    turn_s = TURN_DAYS * DAY_S
+    held = evidence(wrong_s=-turn_s, computer_s=turn_s, kept_s=kept_s, pulses=True)
+    away, u, judgement = error_s(replace(held, trip_ns=one_day(T0_NS)))
+    assert judgement.known
+    assert away <= u
+    assert by_kind(judgement)[WitnessKind.COMPUTER] is Standing.REFUTED
+
+
+def test_a_date_that_can_be_is_not_moved_by_a_clock_nobody_keeps() -> None:
+    """The computer is a turn ahead, and twenty seconds: nobody says which of the two is right."""
+    held = evidence(computer_s=TURN_DAYS * DAY_S + 20.0)
+    judgement = judge_utc(held).judgement
+    assert not judgement.known
+    assert in_right_turn(held, computer_line(held.computer_t_s, held.computer_utc_ns))[1] == 0
+
+
 def test_a_receiver_that_turns_over_within_the_run_is_followed() -> None:
     held = evidence()
     late = held.sentence_t_s > 60.0

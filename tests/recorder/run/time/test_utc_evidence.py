@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -41,7 +42,11 @@ SENT = ClockSentences(receiver="clock", counter="wheel")
 
 
 def anchor(t: int, **more: object) -> Event:
-    data: dict[str, Any] = {"monotonic_ns": t * 10**9, "utc_ns": STARTED_UTC_NS + t, **more}
+    data: dict[str, Any] = {
+        "monotonic_ns": t * 10**9,
+        "utc_ns": STARTED_UTC_NS + t * 10**9,
+        **more,
+    }
     return Event(kind=EventKind.CLOCK_ANCHOR, t_s=float(t), data=data)
 
 
@@ -64,6 +69,45 @@ def test_the_computers_account_of_its_error_counts_when_most_readings_have_it() 
     assert held.computer_t_s.tolist() == [0.0, 1.0, 2.0, 3.0, 4.0]
     unkept = evidence_of(head, [anchor(t) for t in range(5)] + kept[:1], SENT)
     assert math.isnan(unkept.computer_error_s)
+
+
+@pytest.mark.parametrize(
+    ("step_s", "account_s", "kept"),
+    [(2.0, 0.03, False), (-0.5, 0.03, False), (3600.0, 0.03, False), (2.0, 3.0, True)],
+)
+def test_an_account_of_error_that_a_step_contradicts_is_none(
+    step_s: float, account_s: float, kept: bool
+) -> None:
+    """It was put right by more than it had said it could be wrong."""
+    rows = [anchor(t, error_s=account_s) for t in range(10)]
+    rows[6:] = [
+        replace(row, data={**row.data, "utc_ns": row.data["utc_ns"] + round(step_s * 1e9)})
+        for row in rows[6:]
+    ]
+    held = evidence_of(header(started_monotonic_ns=0), rows, SENT)
+    assert math.isfinite(held.computer_error_s) is kept
+
+
+def test_a_clock_that_was_put_right_before_it_was_kept_is_kept() -> None:
+    first = [anchor(t) for t in range(3)]
+    after = [anchor(t, error_s=0.02) for t in range(3, 10)]
+    late = [
+        replace(row, data={**row.data, "utc_ns": row.data["utc_ns"] + 40 * 10**9})
+        for row in after
+    ]
+    held = evidence_of(header(started_monotonic_ns=0), first + late, SENT)
+    assert held.computer_error_s == 0.02
+
+
+def test_a_sleep_is_no_step() -> None:
+    rows = [anchor(t, error_s=0.02) for t in range(10)]
+    rows[6:] = [
+        replace(row, data={**row.data, "utc_ns": row.data["utc_ns"] + 300 * 10**9})
+        for row in rows[6:]
+    ]
+    slept = Event(kind=EventKind.SUSPENDED, t_s=5.5, data={"slept_s": 300.0})
+    held = evidence_of(header(started_monotonic_ns=0), [*rows, slept], SENT)
+    assert held.computer_error_s == 0.02
 
 
 def test_sleeps_the_versions_day_and_the_clocks_step() -> None:
