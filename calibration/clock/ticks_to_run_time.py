@@ -67,7 +67,7 @@ class TickFit:
         """What must be told of this tie, in words; empty when all is as usual."""
         found = []
         if no_crystal(self.rate, self.u_rate):
-            found.append(off_words(self.rate))
+            found.append(off_words(self.rate, self.u_rate))
         if self.held_up_s >= TOLD_HELD_UP_S:
             found.append(
                 f"its records were held up for {self.held_up_s:.0f} s in all, on the line or by"

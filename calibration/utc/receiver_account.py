@@ -42,6 +42,8 @@ EDGE_BY_DELAY_S: Final = 0.02
 AMBIGUOUS_S: Final = 0.3
 """A sentence so soon after a pulse may be 1.2 s late and name the one before it."""
 WHOLE_S: Final = 1.0
+LATE_S: Final = 10.0
+"""A computer that holds its threads up for longer does not record (our choice)."""
 PACE_SPAN_S: Final = 20.0
 NO_PACE: Final = 1e-3
 """No two clocks that deserve the name differ by so much, s/s (common practice)."""
@@ -135,7 +137,7 @@ class ReceiverAccount:
         if u_s < EDGE_BY_DELAY_S:
             return ""
         if self.fit.steps or self.odd_kinds:
-            return "the receiver contradicts itself within the run"
+            return self._within_the_run()
         if self.by_pulses:
             edge, second = self._pulses(False)  # noqa: FBT003 - not numbered
             against = self._against_the_sheet()
@@ -155,6 +157,18 @@ class ReceiverAccount:
         if not self.by_pulses and self.fit.scatter_s > EDGE_BY_DELAY_S:
             return f"its sentences come unevenly, by {apart(self.fit.scatter_s)}"
         return ""
+
+    def _within_the_run(self) -> str:
+        """Why the receiver does not say one thing throughout: sentences that were held up, on the
+        line or by the computer, say less for a while, and a receiver that lies may say anything.
+        """
+        less_s = [-away_s for _, away_s in self.fit.steps if away_s]
+        if less_s and not self.odd_kinds and min(less_s) > 0.0 and max(less_s) <= LATE_S:
+            return (
+                f"for a while its sentences say up to {max(less_s):.0f} s less: they were held up,"
+                " or the receiver contradicts itself"
+            )
+        return "the receiver contradicts itself within the run"
 
     def _against_the_sheet(self) -> str:
         """The delay found, where the sheet states another; else nothing."""

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from calibration.clock.pace import crystal, no_crystal, off_words
+from calibration.clock.pace import another, crystal, no_crystal, off_words
 from calibration.utc.utc_judgement import judge_utc
 from recorder.acquisition.control.status import ClockStatus
 from recorder.acquisition.field.each_second import EachSecond
@@ -36,6 +36,9 @@ READINGS: Final = 600
 FIRST_S: Final = (10.0, 20.0, 40.0)
 THEN_S: Final = 60.0
 """Between two hearings, later on: one costs some hundredths of a second."""
+STEADY_LOOKS: Final = 5
+STEADY: Final = 0.1
+"""A rate is told when so many looks on end, a second apart, agree to a tenth of it (our choice)."""
 _HEARD: Final = (EventKind.HOST_CLOCK, EventKind.CLOCK_ANCHOR, EventKind.SUSPENDED)
 
 
@@ -58,6 +61,9 @@ class ClockWatch:
         self._sentences: deque[tuple[float, int, bytes]] = deque(maxlen=SENTENCES)
         self._pulses: deque[float] = deque(maxlen=PULSES)
         self._told: set[str] = set()
+        self._rates_told: dict[str, tuple[float, float]] = {}
+        """Rate and its uncertainty, by device, as it was told last."""
+        self._looks: dict[str, deque[float]] = {}
         self._next_s = FIRST_S[0]
         self._work = EachSecond("the clocks", self._look, warn)
         self._receiver = self._counter = ""
@@ -98,15 +104,25 @@ class ClockWatch:
             if found is None or self._header.simulated_speed == 0.0:
                 continue
             rate, u_rate = found
-            told = thread.name in self._told
-            if told and crystal(rate, u_rate):
-                self._told.discard(thread.name)
+            told = self._rates_told.get(thread.name)
+            if told is not None and crystal(rate, u_rate):
+                del self._rates_told[thread.name]
                 self._warn(
                     f"{thread.name}: its clock is a crystal's after all: the line was late"
                 )
-            elif not told and no_crystal(rate, u_rate):
-                self._told.add(thread.name)
-                self._warn(f"{thread.name}: {off_words(rate)}")
+                continue
+            new = told is None or another(rate, u_rate, told)
+            if self._steady(thread.name, rate) and no_crystal(rate, u_rate) and new:
+                self._rates_told[thread.name] = rate, u_rate
+                again = ", not as was told before" * (told is not None)
+                self._warn(f"{thread.name}: {off_words(rate, u_rate)}{again}")
+
+    def _steady(self, name: str, rate: float) -> bool:
+        """Whether the last looks found about this rate: that of a line that drains wanders."""
+        looks = self._looks.setdefault(name, deque(maxlen=STEADY_LOOKS))
+        looks.append(rate)
+        whole = len(looks) == STEADY_LOOKS
+        return whole and max(looks) - min(looks) <= STEADY * abs(rate)
 
     def _pace(self, thread: DeviceThread) -> None:
         pace, key = thread.stream.pace_beyond, f"pace {thread.name}"

@@ -36,6 +36,18 @@ def test_a_jump_is_no_pace(jump_s: float, at: float) -> None:
     assert judge_utc(replace(held, sentence_utc_ns=odd)).judgement.fast_by == 0.0
 
 
+@pytest.mark.parametrize("at", [(1.0, 4.0), (60.0, 75.0), (110.0, 119.0)])
+def test_sentences_that_were_held_up_are_not_the_receivers_lie(at: tuple[float, float]) -> None:
+    """Those of some seconds came two seconds late: they say less, and nobody blames who sent."""
+    held = evidence(n=120)
+    t = held.sentence_t_s
+    late = (t > at[0]) & (t < at[1])
+    t = np.maximum.accumulate(np.where(late, t + 2.0, t))
+    judgement = judge_utc(replace(held, sentence_t_s=t)).judgement
+    assert judgement.known
+    assert "contradicts itself within" not in judgement.why
+
+
 def test_uneven_sentences_and_too_few_pulses_are_told() -> None:
     rng = np.random.default_rng(5)
     held = replace(evidence(n=40), delay_s=0.1, u_delay_s=0.02)

@@ -121,7 +121,24 @@ def test_a_clock_that_is_no_crystals_is_told_once(rate: float, word: str) -> Non
     car.ride(30)
     (told,) = car.warned
     off = 100 * abs(1.0 / (1.0 + rate) - 1.0)
-    assert told.startswith(f"{car.cell.name}: its clock runs {off:.3g} % {word}")
+    assert told.startswith(f"{car.cell.name}: its clock runs {off:.3g} ± 0.002 % {word}")
+
+
+def test_a_rate_that_wanders_is_not_told_and_another_one_is_told_again() -> None:
+    """The line drains after a hold-up: what is seen meanwhile is no clock's."""
+    car = Car()
+    for k in range(20):
+        car.cell.stream.tick_rate = (0.06 * 0.8**k, 1e-5)
+        car.ride(1)
+    assert car.warned == []
+    for rate in (0.06, -0.02):
+        car.cell.stream.tick_rate = (rate, 1e-5)
+        car.ride(10)
+    slow, fast = car.warned
+    assert "5.66" in slow
+    assert "slow" in slow
+    assert "2.04" in fast
+    assert "not as was told before" in fast
 
 
 def test_a_rate_that_was_the_lines_is_taken_back() -> None:
