@@ -108,12 +108,14 @@ def resistance_of(runs: Sequence[RunAnswer], notes: list[str]) -> CampaignResist
 
 def fit_pieces(pieces: Sequence[ResistanceObservation], terms: str) -> ResistanceFit:
     """Fit the terms to pieces, with what they share: twice, for how large the wander is, what
-    the wheel's error does and what a change of speed within a piece adds all want a first fit.
+    the wheel's error does and what a change of speed within a piece adds all want a first fit,
+    which nothing bounds: without the wander it is not known how well.
 
     Raises
     ------
     ValueError
-        Too few pieces or too little spread of speed to tell the terms apart.
+        Too few pieces or too little spread of speed to tell the terms apart, or pieces that
+        contradict a resistance which does not fall with speed.
     """
     held = _thinned(pieces)
     speeds = np.array([o.speed_km_h for o in held])
@@ -124,7 +126,6 @@ def fit_pieces(pieces: Sequence[ResistanceObservation], terms: str) -> Resistanc
         speeds,
         [o.resistance for o in held],
         terms=terms,
-        non_negative=True,
         correlated=known,
     )
     curved = first.beta[first.terms.index("C")] if "C" in first.terms else 0.0

@@ -12,14 +12,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from scipy import linalg, special
+from scipy import linalg, optimize, special
 
 from calibration.statistics.median_scatter import normal_sd
+from recorder.analysis.series.filters import effective_count
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["Regression", "bounded", "robust_fit"]
+__all__ = ["Misfit", "Regression", "below_bound", "bounded", "misfit", "robust_fit"]
 
 CHAINS: Final = 500
 SWEEPS: Final = 60
@@ -35,6 +36,9 @@ SETTLED: Final = 1e-3
 LEAST_OWN: Final = 1e-3
 """Of what is shared: with nothing of their own the observations have no inverse covariance."""
 LEAST_WEIGHT: Final = 1e-12
+ALIKE: Final = 3.0
+"""Standard deviations of a correlation of noise, one over the root of its number: neighbours that
+are alike beyond it are so by chance once in a thousand times."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,10 +51,24 @@ class Regression:
     """(p, n): the linear map from the observations, weights held."""
     weights: NDArray[np.float64]
     """(n,) what was left of each observation's own weight: one but for outliers."""
+    covariance: NDArray[np.float64]
+    """(n, n) by which they were weighted; what is an outlier's own is as large as its weight
+    makes it."""
+    inverse: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Misfit:
+    """By how much observations miss a line."""
+
     scatter: float
     """Variance of the residuals over what was expected of them; never below one: a scatter below
     what was assumed of grade and acceleration is luck, and makes nothing surer."""
     residual_sd: float
+    bent: float
+    """Standard deviation of what neighbours have in common and nothing known explains: the line
+    is of another shape than theirs; zero where chance may have made it."""
+    bent_dof: float
 
 
 def robust_fit(
@@ -84,17 +102,66 @@ def robust_fit(
         if done:
             break
         weights = np.clip(over, LEAST_WEIGHT, 1.0)
-    rest = y - terms @ beta
-    freedom = max(len(y) - x.shape[1], 1)
-    held = rest * np.sqrt(weights)
-    scatter = float(held @ inverse @ held) / freedom
     return Regression(
         beta=beta / scale,
         hat=hat / scale[:, None],
         weights=weights,
-        scatter=max(scatter * _pulled_in(weights), 1.0),
-        residual_sd=math.sqrt(float(rest @ rest) / freedom),
+        covariance=shared + np.diag(square / weights),
+        inverse=inverse,
     )
+
+
+def misfit(
+    fit: Regression,
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    beta: NDArray[np.float64],
+    along: NDArray[np.float64],
+) -> Misfit:
+    """How the observations miss the line of some terms, which need not be those fitted.
+
+    Parameters
+    ----------
+    x : (n, p) terms; y : (n,) observations
+    beta : (p,) the line
+    along : (n,) by which observations are neighbours
+    """
+    rest = y - x @ beta
+    freedom = max(len(y) - x.shape[1], 1)
+    held = rest * np.sqrt(fit.weights)
+    scatter = float(held @ fit.inverse @ held) / freedom
+    order = np.argsort(along, kind="stable")
+    left = np.eye(len(y)) - x @ fit.hat
+    bent, count = _bent(
+        rest[order],
+        fit.covariance[np.ix_(order, order)],
+        (left @ fit.covariance @ left.T)[np.ix_(order, order)],
+    )
+    return Misfit(
+        scatter=max(scatter * _pulled_in(fit.weights), 1.0),
+        residual_sd=math.sqrt(float(rest @ rest) / freedom),
+        bent=bent,
+        bent_dof=max(count - x.shape[1], 1.0),
+    )
+
+
+def _bent(
+    rest: NDArray[np.float64],
+    covariance: NDArray[np.float64],
+    expected: NDArray[np.float64],
+) -> tuple[float, float]:
+    """What residuals (n,), in their order, have in common with the next beyond what they are
+    expected to, as a standard deviation, and how many of them are independent.
+
+    ``covariance`` (n, n) is that of the observations, ``expected`` (n, n) what a fit leaves of it.
+    """
+    white = linalg.solve_triangular(linalg.cholesky(covariance, lower=True), rest, lower=True)
+    alike = float(white[:-1] @ white[1:]) / max(float(white @ white), 1e-300)
+    count = effective_count(white)
+    if alike <= ALIKE / math.sqrt(len(rest)):
+        return 0.0, count
+    common = float(np.mean(rest[:-1] * rest[1:] - np.diag(expected, 1)))
+    return math.sqrt(max(common, 0.0)), count
 
 
 def _solved(
@@ -127,6 +194,17 @@ def _pulled_in(weights: NDArray[np.float64]) -> float:
     """Huber's correction for the share of residuals that were pulled in (Huber 1981, 7.6)."""
     share = max(float(np.mean(weights >= 1.0)), 0.5)
     return 1.0 / share**2
+
+
+def below_bound(beta: NDArray[np.float64], covariance: NDArray[np.float64]) -> float:
+    """How far terms (p,) lie from the nearest of which none is below zero, in standard
+    uncertainties: for one term below zero its own, for more by their covariance (p, p).
+    """
+    scale = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
+    unit = covariance / np.outer(scale, scale) + 1e-9 * np.eye(len(beta))
+    half = linalg.inv(linalg.cholesky(unit, lower=True))
+    _, away = optimize.nnls(half, half @ (beta / scale))
+    return float(away)
 
 
 def bounded(

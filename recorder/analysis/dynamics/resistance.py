@@ -8,13 +8,19 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+from scipy import special
 
-from recorder.analysis.dynamics.regression import bounded, robust_fit
+from recorder.analysis.dynamics.regression import (
+    below_bound,
+    bounded,
+    misfit,
+    robust_fit,
+)
 from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
 
@@ -24,12 +30,17 @@ if TYPE_CHECKING:
 __all__ = ["Correlated", "ResistanceFit", "covariance_of", "fit_resistance"]
 
 _RANDOM: Final = UncertaintyCause(CauseKind.FIT)
+_MISFIT: Final = UncertaintyCause(CauseKind.MISFIT)
 _UNITS: Final = {"A": "N/t", "B": "N/t/(km/h)", "C": "N/t/(km/h)²"}
 LEAST_SPREAD_KM_H: Final = 5.0
 """Of speed, for each term beside A: over less the terms cannot be told apart."""
 NEAR_ZERO: Final = 2.0
 """Standard uncertainties from zero within which a bound moves an estimate: from there on by less
 than a twentieth of one (mean of a truncated normal distribution)."""
+CONTRADICTED: Final = 0.0027
+"""Chance that noise has the bound move the terms so far, by the distribution of the square sum of
+as many normal ones: rarer, it states what the observations deny. For one term that is three of
+its standard uncertainties."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,41 +116,43 @@ def fit_resistance(
         the rest are an observation's own.
     terms : which of A, B, C to fit.
     non_negative : no term is below zero: the mean of the posterior under that bound, and it is
-        said where the bound holds a term up; uncertainties are those without the bound.
+        said where the bound holds a term up; uncertainties are those without the bound, and the
+        scatter that about the line which is stated.
     correlated : further errors that the observations share, by cause.
 
     Raises
     ------
     ValueError
-        Too few observations or too little spread of speed to tell the terms apart.
+        Too few observations or too little spread of speed to tell the terms apart, or
+        observations that contradict the bound.
     """
     y, kept, known = np.array([r.value for r in resistance]), tuple(terms), correlated or {}
     _check_spread(speed_km_h, kept)
     shared = _shared_causes(resistance)
     own = np.array([_own_u(r, shared) for r in resistance])
     parts = _shared_parts(resistance, shared)
-    covariance = parts @ parts.T + sum(c.covariance for c in known.values())
-    fit = robust_fit(_powers(speed_km_h, kept), y, own, covariance)
-    hat = fit.hat
-    common, dofs = _moved(hat, resistance, shared, parts)
-    random = {_RANDOM: fit.scatter * (hat * own**2) @ hat.T}
-    random |= {c: fit.scatter * hat @ k.covariance @ hat.T for c, k in known.items()}
+    x = _powers(speed_km_h, kept)
+    held = sum(c.covariance for c in known.values())
+    fit = robust_fit(x, y, own, parts @ parts.T + held)
+    common, dofs = _moved(fit.hat, resistance, shared, parts)
+    expected = _expected(fit.hat, own, known)
+    beta, constraints = fit.beta, tuple[str, ...]()
+    missed = misfit(fit, x, y, beta, speed_km_h)
+    if non_negative:
+        covariance = missed.scatter * sum(expected.values())
+        beta, constraints = _bounded(kept, beta, covariance + _squares(common.values()))
+        missed = misfit(fit, x, y, beta, speed_km_h)
     # An assumed part is as sure as it was stated; the scatter between pieces is what they show.
     dofs |= {_RANDOM: float(max(len(y) - len(kept), 1))} | {c: k.dof for c, k in known.items()}
-    beta, constraints = fit.beta, tuple[str, ...]()
-    if non_negative:
-        # The bound moves the estimate and makes nothing surer: an interval narrowed by it misses
-        # a term that is not far above zero far more often than it says (found by drawn trials).
-        whole = sum(random.values()) + sum(np.outer(v, v) for v in common.values())
-        beta = bounded(fit.beta, whole)
-        constraints = _held_up(kept, fit.beta / np.sqrt(np.diag(whole)))
+    if missed.bent > 0.0:
+        common[_MISFIT], dofs[_MISFIT] = missed.bent * fit.hat.sum(axis=1), missed.bent_dof
     return ResistanceFit(
         terms=kept,
         beta=beta,
-        random=random,
+        random={c: missed.scatter * part for c, part in expected.items()},
         common=common,
         dofs=dofs,
-        residual_sd_N_per_t=fit.residual_sd,
+        residual_sd_N_per_t=missed.residual_sd,
         observations=len(y),
         weights=fit.weights,
         speed_km_h=(float(speed_km_h.min()), float(speed_km_h.max())),
@@ -176,6 +189,49 @@ def _moved(
                 dof[cause] = min(dof[cause], held)
     moved = hat @ parts
     return {cause: moved[:, k] for k, cause in enumerate(shared)}, dof
+
+
+def _bounded(
+    terms: tuple[str, ...], beta: NDArray[np.float64], covariance: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], tuple[str, ...]]:
+    """The terms (p,) under the bound, and which it holds up.
+
+    The bound moves the estimate and makes nothing surer: an interval narrowed by it misses a term
+    that is not far above zero far more often than it says (found by drawn trials).
+
+    Raises
+    ------
+    ValueError
+        The observations contradict it.
+    """
+    away = beta / np.sqrt(np.diag(covariance))
+    if special.chdtrc(len(beta), below_bound(beta, covariance) ** 2) < CONTRADICTED:
+        k = int(np.argmin(away))
+        msg = (
+            "resistance: the observations contradict one that is nowhere below zero and does not"
+            f" fall with speed: {terms[k]} of {', '.join(terms)} is {beta[k]:.3g}"
+            f" ± {2.0 * beta[k] / away[k]:.1g} {_UNITS[terms[k]]} (k = 2);"
+            " check grade, sign and mass"
+        )
+        raise ValueError(msg)
+    return bounded(beta, covariance), _held_up(terms, away)
+
+
+def _expected(
+    hat: NDArray[np.float64],
+    own: NDArray[np.float64],
+    known: Mapping[UncertaintyCause, Correlated],
+) -> dict[UncertaintyCause, NDArray[np.float64]]:
+    """Per cause that differs from piece to piece, covariance (p, p) of the coefficients with no
+    more scatter than what is known of it.
+    """
+    parts = {cause: hat @ held.covariance @ hat.T for cause, held in known.items()}
+    return {_RANDOM: (hat * own**2) @ hat.T} | parts
+
+
+def _squares(parts: Iterable[NDArray[np.float64]]) -> NDArray[np.float64]:
+    """Covariance (p, p) of what moves all terms at once."""
+    return np.asarray(sum((np.outer(v, v) for v in parts), np.zeros((1, 1))))
 
 
 def _held_up(terms: tuple[str, ...], away: NDArray[np.float64]) -> tuple[str, ...]:

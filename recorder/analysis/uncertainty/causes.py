@@ -39,7 +39,9 @@ class CauseKind(StrEnum):
     SCATTER = "scatter"
     """Between stretches, beyond what their own causes allow; owner: the stretches, digested."""
     FIT = "fit"
-    """Scatter about a fitted curve."""
+    """Scatter about a fitted curve; owner: what it was fitted to."""
+    MISFIT = "misfit"
+    """Of a fitted curve that is of another shape than what it was fitted to; owner: the same."""
     MASS = "mass"
     """Owner: the side of the coupler."""
     ROTARY = "rotary"
@@ -74,6 +76,7 @@ _LABELS: Final = {
     CauseKind.SLIP: "slip of the wheel of {owner}",
     CauseKind.SCATTER: "scatter between stretches {owner}",
     CauseKind.FIT: "random fit",
+    CauseKind.MISFIT: "shape of the fit",
     CauseKind.MASS: "{owner} mass",
     CauseKind.ROTARY: "{owner} rotary allowance",
     CauseKind.GRADE: "{owner} grade",

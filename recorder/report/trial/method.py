@@ -62,7 +62,9 @@ METHOD: Final = (
     " rotary allowance, calibration and wheel. No term is below zero: the mean of the posterior"
     " under that bound (Gibbs sampling), with the uncertainty that it has without the bound:"
     " narrowed by it, it missed terms not far above zero too often, so that the intervals of A, B"
-    " and C are somewhat wide. It is said where the bound holds a term up."
+    " and C are somewhat wide. It is said where the bound holds a term up; where the observations"
+    " contradict it, fewer terms are fitted. A line of another shape than the observations is as"
+    " unsure as neighbours in speed miss it alike."
     " The published formulas beside it: Davis (1926), R = 1.3 + 29/w + 0.045 V + 0.0005 A V²/(w n)"
     " lb per short ton with A = 88 sq ft; modified Davis, R = 0.6 + 20/w + 0.01 V + 0.07 V²/(w n).",
     "The highest means of pull and power, and the greatest pull of a start, are read where they"

@@ -1,0 +1,113 @@
+"""A fit that its own data contradict is refused, or as unsure as it misses them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import optimize
+
+from recorder.analysis.dynamics.regression import below_bound
+from recorder.analysis.dynamics.resistance import ResistanceFit, fit_resistance
+from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
+from recorder.analysis.uncertainty.measured import Measured
+
+SPEED = np.linspace(10.0, 80.0, 40)
+U = 0.2
+
+
+def fitted(
+    truth: np.ndarray, terms: str, *, seed: int = 0, bound: bool = True, sd: float = U
+) -> ResistanceFit:
+    """To values of their own error about a truth (n,), N/t."""
+    noise = np.random.default_rng(seed).normal(0.0, sd, len(truth))
+    values = [
+        Measured(float(y), "N/t", {UncertaintyCause(CauseKind.RANDOM, f"{i}"): U})
+        for i, y in enumerate(truth + noise)
+    ]
+    speed = SPEED[: len(truth)]
+    return fit_resistance(speed, values, terms=terms, non_negative=bound)
+
+
+@pytest.mark.parametrize("terms", ["AB", "AC", "ABC"])
+def test_a_resistance_that_falls_with_speed_contradicts_the_bound(terms: str) -> None:
+    with pytest.raises(
+        ValueError, match=r"contradict .* fall with speed.*grade, sign and mass"
+    ):
+        fitted(20.0 - 0.1 * SPEED, terms)
+    # The same may be fitted without the bound.
+    assert fitted(20.0 - 0.1 * SPEED, terms, bound=False).at(10.0).value == pytest.approx(
+        19.0, abs=1.2
+    )
+
+
+def test_a_resistance_below_nothing_contradicts_the_bound() -> None:
+    with pytest.raises(ValueError, match="contradict"):
+        fitted(np.full(40, -5.0), "A")
+
+
+@pytest.mark.slow
+def test_a_resistance_that_does_not_rise_is_no_contradiction() -> None:
+    refused = 0
+    for seed in range(200):
+        try:
+            fit = fitted(np.full(40, 15.0), "ABC", seed=seed)
+        except ValueError:
+            refused += 1
+        else:
+            assert fit.at(40.0).value == pytest.approx(15.0, abs=5.0 * U)
+    # Less than one in 370 by noise: three of 200 would be one chance in fifty.
+    assert refused < 3
+
+
+def test_one_term_is_as_far_below_as_it_is_in_its_own_uncertainties() -> None:
+    assert below_bound(np.array([3.0, -0.4]), np.diag([0.01, 0.04])) == pytest.approx(2.0)
+    assert below_bound(np.array([3.0, 0.4]), np.diag([0.01, 0.04])) == pytest.approx(0.0)
+
+
+@given(
+    st.lists(st.floats(-3.0, 3.0), min_size=3, max_size=3),
+    st.lists(st.floats(-0.9, 0.9), min_size=9, max_size=9),
+)
+def test_the_nearest_is_that_of_a_quadratic_programme(
+    beta: list[float], half: list[float]
+) -> None:
+    root = np.eye(3) + np.tril(np.reshape(half, (3, 3)))
+    covariance = root @ root.T + 0.1 * np.eye(3)
+    inverse = np.linalg.inv(covariance)
+    whitened = np.linalg.cholesky(inverse).T
+    found = optimize.lsq_linear(whitened, whitened @ np.array(beta), (0.0, np.inf), tol=1e-12)
+    assert below_bound(np.array(beta), covariance) ** 2 == pytest.approx(
+        2.0 * found.cost, abs=1e-4
+    )
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_line_of_another_shape_is_as_unsure_as_it_misses(seed: int) -> None:
+    truth = 20.0 - 0.1 * SPEED
+    fit = fitted(truth, "A", seed=seed)
+    for v, true in zip(SPEED, truth, strict=True):
+        assert abs(fit.at(float(v)).value - true) <= fit.at(float(v)).expanded
+    assert fit.residual_sd_N_per_t == pytest.approx(np.std(truth), rel=0.1)
+    assert any(c.kind is CauseKind.MISFIT for c in fit.at(10.0).parts)
+
+
+def test_a_line_of_the_right_shape_seldom_has_a_misfit() -> None:
+    fits = [fitted(10.0 + 0.1 * SPEED, "AB", seed=seed) for seed in range(200)]
+    found = sum(any(c.kind is CauseKind.MISFIT for c in fit.at(10.0).parts) for fit in fits)
+    # A normal correlation exceeds three of its standard deviations once in 740.
+    assert found <= 3
+
+
+def test_scatter_is_that_about_the_line_which_is_stated() -> None:
+    """Where the bound holds the slope up, the residuals are those that the line leaves."""
+    falling = next(
+        seed
+        for seed in range(50)
+        if fitted(np.full(40, 15.0), "AB", seed=seed, bound=False).beta[1] < -0.002
+    )
+    fit = fitted(np.full(40, 15.0), "AB", seed=falling)
+    noise = np.random.default_rng(falling).normal(0.0, U, 40)
+    rest = 15.0 + noise - (fit.beta[0] + fit.beta[1] * SPEED)
+    assert fit.residual_sd_N_per_t == pytest.approx(np.sqrt(rest @ rest / 38.0))
