@@ -326,10 +326,8 @@ def _closed(run: RunAnswer, resistance: CampaignResistance, unmade: list[Unmade]
 
 def _balanced(run: RunAnswer, resistance: CampaignResistance) -> RunAnswer:
     found = balance_fit(run, resistance)
-    if found is None:
-        return run
-    fit, fitted_on = found
-    ledger = draw_ledger(run.loaded, run.braked, fit.at, fitted_on)
+    rolling = None if found.fit is None else found.fit.at
+    ledger = draw_ledger(run.loaded, run.braked, rolling, found.fitted_on, no_rolling=found.why)
     return replace(run, ledger=ledger)
 
 

@@ -36,9 +36,11 @@ if TYPE_CHECKING:
     from recorder.analysis.campaign.run_answer import RunAnswer
 
 __all__ = [
+    "BalanceResistance",
     "CampaignResistance",
     "ResistanceObservation",
     "balance_fit",
+    "fit_most",
     "fit_pieces",
     "resistance_of",
 ]
@@ -48,7 +50,8 @@ OBSERVED_S: Final = 10.0
 a wander of half a minute from the survey's error over half a kilometre."""
 SLOWEST_M_S: Final = 1.0
 """Below, starting resistance of cold bearings is another thing."""
-TERMS: Final = ("ABC", "AC", "A")
+ALL: Final = "ABC"
+TERMS: Final = (ALL, "AC", "A")
 """As many as the pieces carry."""
 MOST_PIECES: Final = 500
 """The fit is worked by matrices: more pieces of the same line tell little more."""
@@ -83,6 +86,17 @@ class CampaignResistance:
     observations: tuple[ResistanceObservation, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BalanceResistance:
+    """What closes a run's energy balance."""
+
+    fit: ResistanceFit | None
+    fitted_on: NDArray[np.bool_]
+    """(n,) bins of the run that it was fitted on."""
+    why: str = ""
+    """Why there is no fit."""
+
+
 def resistance_of(runs: Sequence[RunAnswer], notes: list[str]) -> CampaignResistance:
     """Fit as many of A, B and C as the observations carry; why not more is noted."""
     seen: list[ResistanceObservation] = []
@@ -91,19 +105,23 @@ def resistance_of(runs: Sequence[RunAnswer], notes: list[str]) -> CampaignResist
             notes.append(f"{run.loaded.name}: grade not known, so resistance is not fitted")
         else:
             seen += _observed(run)
-    why = ""
-    for terms in TERMS if seen else ():
+    fit, why = fit_most(seen)
+    if fit is not None and why:
+        why = f"{why}; fitted: only {', '.join(fit.terms)}"
+    if seen and why:
+        notes.append(why)
+    return CampaignResistance(fit=fit, observations=tuple(seen))
+
+
+def fit_most(pieces: Sequence[ResistanceObservation]) -> tuple[ResistanceFit | None, str]:
+    """As many terms as the pieces carry, and why no more of them; ``None`` when they carry none."""
+    why = "" if pieces else "no free running to fit a resistance to"
+    for terms in TERMS if pieces else ():
         try:
-            fit = fit_pieces(seen, terms)
+            return fit_pieces(pieces, terms), why
         except ValueError as error:
             why = str(error)
-        else:
-            if why:
-                notes.append(f"{why}; only {', '.join(terms)} were fitted")
-            return CampaignResistance(fit=fit, observations=tuple(seen))
-    if why:
-        notes.append(why)
-    return CampaignResistance(fit=None, observations=tuple(seen))
+    return None, why
 
 
 def fit_pieces(pieces: Sequence[ResistanceObservation], terms: str) -> ResistanceFit:
@@ -154,7 +172,8 @@ def _wanders(
         own = [values[i] for i in at]
         # An error of the speed is assumed, at the most it may be: it would hide a wander.
         known = grade.covariance[block] + covariance_of(own, first.weights[at])
-        x = np.array([[held[i].speed_km_h ** "ABC".index(t) for t in first.terms] for i in at])
+        # What repeats at the same speed is no wander, with however few terms it is fitted.
+        x = np.array([[held[i].speed_km_h ** power for power in range(len(ALL))] for i in at])
         y = np.array([v.value for v in own])
         wander = wander_errors([held[i].where for i in at], y, x, known)
         whole = np.zeros_like(grade.covariance)
@@ -233,40 +252,27 @@ def _where(loaded: LoadedRun, span: slice, per_t: float, resistance: Measured) -
     )
 
 
-def balance_fit(
-    run: RunAnswer, held: CampaignResistance
-) -> tuple[ResistanceFit, NDArray[np.bool_]] | None:
-    """A resistance to close a run's energy balance with, and the bins it was fitted on.
+def balance_fit(run: RunAnswer, held: CampaignResistance) -> BalanceResistance:
+    """A resistance to close a run's energy balance with.
 
     From other runs, when they carry a fit; else from those pieces of the run on which grade and
-    acceleration asked least, so that it cannot swallow an error of the mass; ``None`` when they
-    carry none.
+    acceleration asked least, so that it cannot swallow an error of the mass.
     """
     on = np.zeros(len(run.loaded.series), bool)
     others = [o for o in held.observations if o.run != run.loaded.name]
-    fit = _try_fit(others)
+    fit, why = fit_most(others)
     if fit is not None:
-        return fit, on
+        return BalanceResistance(fit=fit, fitted_on=on)
     own = [o for o in held.observations if o.run == run.loaded.name]
-    if not own:
-        return None
-    middle = float(np.median([o.asked_N_per_t for o in own]))
+    middle = float(np.median([o.asked_N_per_t for o in own])) if own else 0.0
     quiet = [o for o in own if o.asked_N_per_t <= middle]
-    fit = _try_fit(quiet)
-    if fit is None:
-        return None
-    for piece in quiet:
-        on[piece.span] = True
-    return fit, on
-
-
-def _try_fit(pieces: Sequence[ResistanceObservation]) -> ResistanceFit | None:
-    for terms in TERMS if pieces else ():
-        try:
-            return fit_pieces(pieces, terms)
-        except ValueError:
-            continue  # fewer terms want less of the observations
-    return None
+    fit, why_own = fit_most(quiet)
+    if fit is not None:
+        for piece in quiet:
+            on[piece.span] = True
+        return BalanceResistance(fit=fit, fitted_on=on)
+    reasons = [f"by other runs, {why}"] * bool(others) + [f"by its own, {why_own}"]
+    return BalanceResistance(fit=None, fitted_on=on, why=" and ".join(reasons))
 
 
 def _chosen(run: RunAnswer, speed: NDArray[np.float64], n: int) -> list[int]:

@@ -51,6 +51,8 @@ class EnergyLedger:
     brake_seconds: float
     balanced_seconds: float = 0.0
     """Over which the closure was worked: free running on which no resistance was fitted."""
+    why_open: str = ""
+    """Why there is no closure."""
 
     @property
     def closes(self) -> bool | None:
@@ -108,6 +110,8 @@ def draw_ledger(
     braked: NDArray[np.bool_],
     rolling_N_per_t: Callable[[float], Measured] | None = None,
     fitted_on: NDArray[np.bool_] | None = None,
+    *,
+    no_rolling: str = "no resistance was fitted",
 ) -> EnergyLedger:
     """Draw up the ledger of a run.
 
@@ -115,6 +119,7 @@ def draw_ledger(
     drawbar. ``rolling_N_per_t`` gives the trailing resistance per tonne at a speed in km/h;
     without it, or without the trailing mass, the ledger cannot be closed. Bins in ``fitted_on``
     (n,), on which that resistance was fitted, are left out of the closure: it could not fail.
+    ``no_rolling`` is why there is no resistance.
     """
     series = run.series
     draft, buff, total = drawbar_work(run)
@@ -141,8 +146,22 @@ def draw_ledger(
         metres=_ridden_m(series, known),
         seconds_missing=float((~known).sum() * series.step_s),
         brake_seconds=float((known & braked).sum() * series.step_s),
-        balanced_seconds=float(balanced.sum() * series.step_s),
+        balanced_seconds=float(balanced.sum() * series.step_s) if closure else 0.0,
+        why_open=_why_open(run, known, balanced, "" if rolling_N_per_t else no_rolling),
     )
+
+
+def _why_open(
+    run: RunBasis, known: NDArray[np.bool_], balanced: NDArray[np.bool_], no_rolling: str
+) -> str:
+    """Why there is no closure; empty where there is one."""
+    if not known.any():
+        return "pull and speed are nowhere known together"
+    if run.train.trailing.mass_t is None:
+        return "the trailing mass is not known"
+    if not no_rolling and not balanced.any():
+        return "no free running is left on which no resistance was fitted"
+    return no_rolling
 
 
 def _ridden_m(series: Series, known: NDArray[np.bool_]) -> float:

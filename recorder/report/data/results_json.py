@@ -276,6 +276,8 @@ def _run(run: RunAnswer) -> dict[str, Any]:
         "seconds_braked": held.brake_seconds,
         "ledger": {k: measured_json(v) for k, v in ledger_figures(held).items()},
         "ledger_closes": held.closes,
+        "ledger_why_open": held.why_open or None,
+        "ledger_balanced_s": held.balanced_seconds,
         "assumptions": [asdict(a) for a in assumptions_of(loaded)],
         "mass_check": None if run.mass_check is None else _mass_check(run.mass_check),
         "notes": list(run.notes),

@@ -98,13 +98,12 @@ def _ledger(run: RunAnswer, units: ShownUnits) -> list[Block]:
         ("closure: work less all of these, where no resistance was fitted", held.closure),
     )
     rows = tuple((n, _energy(v, units)) for n, v in lines if v is not None)
+    over = f" It was worked over {held.balanced_seconds:.0f} s." * (held.closure is not None)
     verdict = {
         True: "The ledger closes within its uncertainty.",
         False: "The ledger does NOT close within its uncertainty: do not believe this run before"
         " the reason is found (mass, grade, calibration, brake not marked).",
-        None: "The ledger cannot be closed: "
-        + ("pull or speed" if held.seconds == 0.0 else "mass, grade or a fitted resistance")
-        + " is missing.",
+        None: f"The ledger cannot be closed: {held.why_open or 'an energy is not known'}.",
     }[held.closes]
     missing = f" {held.seconds_missing:.0f} s without data" * (held.seconds_missing >= 0.5)
     braked = f" {held.brake_seconds:.0f} s braked" * (held.brake_seconds >= 0.5)
@@ -113,7 +112,7 @@ def _ledger(run: RunAnswer, units: ShownUnits) -> list[Block]:
     heads = ("energy", units.label("kJ"))
     return [
         TextTable(heads, rows, f"Energy ledger of run {run.loaded.name}."),
-        Text(verdict + out),
+        Text(verdict + over + out),
         Text(_mass_words(run, units)),
     ]
 

@@ -8,7 +8,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from recorder.analysis.campaign.campaign_resistance import ResistanceObservation, fit_pieces
+from recorder.analysis.campaign.campaign_resistance import (
+    ResistanceObservation,
+    fit_most,
+    fit_pieces,
+)
 from recorder.analysis.dynamics.shared_errors import Where, grade_errors, inertia_errors
 from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
@@ -166,3 +170,50 @@ def test_a_piece_that_was_braked_unsaid_hardly_moves_the_fit() -> None:
     braked = replace(one, resistance=one.resistance.shifted(150.0))
     moved = fit_pieces([*pieces[:middle], braked, *pieces[middle + 1 :]], "ABC").at(40.0)
     assert abs(moved.value - whole.value) < whole.u
+
+
+def falling(seed: int) -> list[ResistanceObservation]:
+    """Pieces as a survey of the wrong sign or a wrong mass may make them: 20 − 0.2·V N/t."""
+    pieces = ridden(np.random.default_rng(seed), tau_s=5.0, size=0.003)
+    return [
+        replace(p, resistance=p.resistance.shifted(20.0 - 0.2 * v - true_N_per_t(v)))
+        for p in pieces
+        for v in [p.speed_km_h]
+    ]
+
+
+def true_N_per_t(speed_km_h: float) -> float:
+    return TRUE_A + TRUE_B * speed_km_h + TRUE_C * speed_km_h**2
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(5))
+def test_pieces_that_contradict_a_rise_with_speed_leave_a_level_line_as_unsure(
+    seed: int,
+) -> None:
+    pieces = falling(seed)
+    fit, why = fit_most(pieces)
+    assert fit is not None
+    assert fit.terms == ("A",)
+    assert "contradict" in why
+    assert "C of A, C" in why
+    speeds = np.array([p.speed_km_h for p in pieces])
+    missed = np.abs(fit.at(40.0).value - (20.0 - 0.2 * speeds))
+    # Nineteen in twenty of the speeds ridden, less what the size of a misfit scatters.
+    assert np.mean(missed <= fit.at(40.0).expanded) >= 0.9
+
+
+def test_as_many_terms_as_pieces_carry_and_why_no_more() -> None:
+    pieces = ridden(np.random.default_rng(1), tau_s=5.0, size=0.003, minutes=4.0)
+    whole, why = fit_most(pieces)
+    assert whole is not None
+    assert (whole.terms, why) == (("A", "B", "C"), "")
+    level = [replace(p, speed_km_h=40.0 + 0.01 * i) for i, p in enumerate(pieces)]
+    less, why = fit_most(level)
+    assert less is not None
+    assert less.terms == ("A",)
+    assert "at least 5 km/h" in why
+    none, why = fit_most(pieces[:2])
+    assert none is None
+    assert "2 observations cannot carry 1 term" in why
+    assert fit_most([]) == (None, "no free running to fit a resistance to")

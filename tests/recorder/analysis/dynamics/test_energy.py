@@ -14,6 +14,7 @@ from recorder.analysis.dynamics.energy import draw_ledger, drawbar_work
 from recorder.analysis.dynamics.peaks import highest_mean
 from recorder.analysis.dynamics.stops_and_starts import starting_effort
 from recorder.analysis.series.train import TrialTrain, Vehicles
+from recorder.analysis.uncertainty.measured import Measured
 from tests.recorder.analysis.drawn_runs import STEP_S, drawn, drawn_run
 
 TRAIN = TrialTrain(
@@ -80,3 +81,29 @@ def test_a_gap_in_every_minute_leaves_no_highest_minute() -> None:
 
 def test_without_a_start_there_is_no_starting_effort() -> None:
     assert starting_effort([]) is None
+
+
+def test_a_ledger_that_cannot_be_closed_says_why() -> None:
+    series = drawn(np.full(2000, 10.0), np.full(2000, 50.0))
+    weighed, everywhere = drawn_run(series, train=TRAIN), ~NO_BRAKE
+    known = Measured(20.0, "N/t")
+    assert draw_ledger(weighed, NO_BRAKE, lambda _: known).why_open == ""
+    assert draw_ledger(weighed, NO_BRAKE).why_open == "no resistance was fitted"
+    told = draw_ledger(weighed, NO_BRAKE, no_rolling="2 observations are too few")
+    assert told.why_open == "2 observations are too few"
+    fitted = draw_ledger(weighed, NO_BRAKE, lambda _: known, everywhere)
+    assert "no free running is left" in fitted.why_open
+    assert fitted.balanced_seconds == 0.0
+    unweighed = draw_ledger(drawn_run(series), NO_BRAKE, lambda _: known)
+    assert unweighed.why_open == "the trailing mass is not known"
+    silent = drawn_run(replace(series, pull_kN=np.full(2000, np.nan)), train=TRAIN)
+    assert "nowhere known together" in draw_ledger(silent, NO_BRAKE, lambda _: known).why_open
+
+
+def test_the_seconds_of_the_closure_are_those_on_which_nothing_was_fitted() -> None:
+    series = drawn(np.full(2000, 10.0), np.full(2000, 50.0))
+    fitted, braked = NO_BRAKE.copy(), NO_BRAKE.copy()
+    fitted[:500], braked[400:700] = True, True
+    run = drawn_run(series, train=TRAIN)
+    held = draw_ledger(run, braked, lambda _: Measured(20.0, "N/t"), fitted)
+    assert held.balanced_seconds == pytest.approx(1300 * STEP_S)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from recorder.analysis.campaign.answer import AnswerSettings, answer_files
+from recorder.analysis.campaign.run_answer import RunAnswer
+from recorder.analysis.uncertainty.measured import Measured
 from recorder.report.data.results_json import results_json
-from recorder.report.pages.document import TextTable
+from recorder.report.pages.document import Text, TextTable
 from recorder.report.pages.shown_units import METRIC
 from recorder.report.trial.run_section import run_section
 from tests.recorder.run.checks.health_cases import Train
@@ -25,3 +28,23 @@ def test_stretches_that_were_not_sound(tmp_path: Path) -> None:
     assert found.rows[0][:5] == ("pull", "40.0", "44.0", "stuck", "800")
     (held,) = results_json(answer, software="test")["runs"]
     assert held["channel_health"][0]["fault"] == "stuck"
+
+
+def told(run: RunAnswer) -> str:
+    return " ".join(b.text for b in run_section(run, METRIC) if isinstance(b, Text))
+
+
+def test_the_ledger_says_over_what_it_closes_or_why_not(tmp_path: Path) -> None:
+    path = tmp_path / "monday.h5"
+    Train(seconds=300.0).keep(path)
+    answer = answer_files([path], AnswerSettings())
+    (run,) = answer.runs
+    assert "cannot be closed: the trailing mass is not known." in told(run)
+    (held,) = results_json(answer, software="test")["runs"]
+    assert held["ledger_why_open"] == "the trailing mass is not known"
+    closed = replace(
+        run.ledger, closure=Measured(0.0, "kJ"), balanced_seconds=123.0, why_open=""
+    )
+    assert "within its uncertainty. It was worked over 123 s." in told(
+        replace(run, ledger=closed)
+    )
