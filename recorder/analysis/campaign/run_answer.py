@@ -19,12 +19,14 @@ from recorder.analysis.dynamics.energy import EnergyLedger, draw_ledger
 from recorder.analysis.dynamics.mass import MassCheck, check_mass
 from recorder.analysis.dynamics.peaks import Peak, highest_mean
 from recorder.analysis.dynamics.stops_and_starts import (
+    LostStop,
     StartTest,
     StopTest,
     find_starts,
     find_stops,
 )
 from recorder.analysis.plausibility.doubt import Doubt
+from recorder.analysis.series.wheel_jumps import LOCKED
 from recorder.analysis.stretches.cutting import CutLimits, cut_run
 from recorder.analysis.stretches.handling import brake_on
 from recorder.analysis.stretches.stretch_edits import StretchEdit, apply_edits
@@ -41,6 +43,8 @@ if TYPE_CHECKING:
 
 __all__ = ["RunAnswer", "answer_run"]
 
+MOST_TOLD: Final = 8
+"""Instants in one line."""
 PEAKS: Final = (("kN", 10.0), ("kW", 10.0), ("kW", 60.0), ("kW", 3600.0))
 """Unit and seconds of the highest means: momentary, and the hour's power of a rating."""
 
@@ -60,6 +64,8 @@ class RunAnswer:
     peaks: tuple[Peak, ...]
     starts: tuple[StartTest, ...]
     stops: tuple[StopTest, ...]
+    lost_stops: tuple[LostStop, ...]
+    """Of which the wheel does not tell where they ended."""
     fuel: Consumption | None
     water: Consumption | None
     evaporation: Measured | None
@@ -92,6 +98,10 @@ def answer_run(loaded: LoadedRun, edits: Sequence[StretchEdit]) -> RunAnswer:
     results, wander = with_wander(loaded, admitted, loaded.specification)
     loaded = replace(loaded, wander=wander)
     peaks = (highest_mean(loaded, seconds, unit) for unit, seconds in PEAKS)
+    stops, lost = find_stops(loaded, braked)
+    notes += [
+        f"{loaded.name}: brake at {s.t_start_s:.0f} s: no stop test, {s.why}" for s in lost
+    ]
     fuel, water = (_consumed(loaded, kind, notes) for kind in (Kind.FUEL, Kind.WATER))
     return RunAnswer(
         loaded=loaded,
@@ -102,7 +112,8 @@ def answer_run(loaded: LoadedRun, edits: Sequence[StretchEdit]) -> RunAnswer:
         doubts=loaded.doubts,
         peaks=tuple(p for p in peaks if p is not None),
         starts=tuple(find_starts(loaded)),
-        stops=tuple(find_stops(loaded, braked)),
+        stops=tuple(stops),
+        lost_stops=tuple(lost),
         fuel=fuel,
         water=water,
         evaporation=evaporation(water, fuel) if fuel and water else None,
@@ -139,12 +150,21 @@ def _slips(loaded: LoadedRun) -> list[str]:
     """What the wheel's own jumps show of a slip, in words."""
     series = loaded.series
     share = np.abs(series.slipped)
-    seconds = float(np.count_nonzero(share)) * series.step_s
-    if not seconds:
-        return []
-    return [
-        f"{loaded.name}: the shown speed jumps as no train's does: the measuring wheel seems to"
-        f" have slipped or slid for {seconds:.0f} s by up to {100.0 * float(share.max()):.1f} %;"
-        " it is not corrected, and is in the uncertainty of speeds, margins, stops and kinetic"
-        " energy"
-    ]
+    locked = share >= LOCKED
+    slid = (share > 0.0) & ~locked
+    out = []
+    if locked.any():
+        at_s = series.t_s[np.flatnonzero(np.diff(locked.astype(np.int8), prepend=0) > 0)]
+        out.append(
+            f"{loaded.name}: the measuring wheel seems to have locked {len(at_s)} times, at"
+            f" {', '.join(f'{t:.0f} s' for t in at_s[:MOST_TOLD])}"
+            f"{', …' * (len(at_s) > MOST_TOLD)}: it came to rest, or left it, as no train does"
+        )
+    if slid.any():
+        out.append(
+            f"{loaded.name}: the shown speed jumps as no train's does: the measuring wheel seems"
+            f" to have slipped or slid for {np.count_nonzero(slid) * series.step_s:.0f} s, by up to"
+            f" {100.0 * float(share[slid].max()):.1f} % of the speed; it is not corrected, and is"
+            " in the uncertainty of speeds, margins, stops and kinetic energy"
+        )
+    return out

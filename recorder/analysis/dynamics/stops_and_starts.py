@@ -18,6 +18,7 @@ from recorder.analysis.dynamics.selection import stands_high
 from recorder.analysis.series.filters import carried_on
 from recorder.analysis.series.marked import brake_changes
 from recorder.analysis.series.run_series import AT_REST_M_S
+from recorder.analysis.series.wheel_jumps import LEAST_M_S, LOCKED, hidden_m, jump_to_rest
 from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.analysis.uncertainty.wander import NoisePart
@@ -27,13 +28,7 @@ if TYPE_CHECKING:
 
     from recorder.analysis.uncertainty.run_basis import RunBasis
 
-__all__ = [
-    "StartTest",
-    "StopTest",
-    "find_starts",
-    "find_stops",
-    "starting_effort",
-]
+__all__ = ["LostStop", "StartTest", "StopTest", "find_starts", "find_stops", "starting_effort"]
 
 ROLLING_M_S = 1.0
 """A brake application at a walking pace is no stop test."""
@@ -51,6 +46,8 @@ REST_S = 3.0
 """Shorter is a hesitation of a moving train, not a start."""
 BREAKAWAY_S = 0.5
 """Before the first movement, over which the breakaway pull is the mean."""
+MOST_MISSING: Final = 0.05
+"""Of the distance of a stop, that a slip of the wheel may hide and it is still one (our choice)."""
 RAN_OUT: Final = 0.25
 """Of the greatest starting pull: with less at the first movement the slack was still running
 out (common practice)."""
@@ -72,6 +69,14 @@ class StopTest:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LostStop:
+    """One marked brake application of which the wheel does not tell where it ended."""
+
+    t_start_s: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StartTest:
     """One start from rest."""
 
@@ -84,42 +89,78 @@ class StartTest:
     """Why no breakaway was seen."""
 
 
-def find_stops(run: RunBasis, braked: NDArray[np.bool_]) -> list[StopTest]:
-    """A stop for each brake mark after which the train came to rest before a release.
+def find_stops(
+    run: RunBasis, braked: NDArray[np.bool_]
+) -> tuple[list[StopTest], list[LostStop]]:
+    """A stop for each brake mark after which the train came to rest before a release; and those
+    in which the measuring wheel locked or slid so far that it does not tell the distance.
 
     ``braked`` (n,) are the bins in which the brake was on.
     """
-    out = []
+    stops: list[StopTest] = []
+    lost: list[LostStop] = []
     changes = brake_changes(run.marks)
     missed = _line_missed_m_s(run, braked) if changes else math.nan
     for i, (t_s, released) in enumerate(changes):
         if released:
             continue
         until = changes[i + 1][0] if i + 1 < len(changes) else math.inf
-        stop = _stop_after(run, t_s, until, missed)
-        if stop is not None:
-            out.append(stop)
-    return out
+        braking = _braking(run, t_s - run.reaction[0], until)
+        if braking is None:
+            continue
+        why = _lost(run, braking)
+        if why:
+            lost.append(LostStop(t_start_s=t_s, why=why))
+        else:
+            stops.append(_stop(run, t_s, braking, missed))
+    return stops, lost
 
 
-def _stop_after(
-    run: RunBasis, t_s: float, until_s: float, missed_m_s: float
-) -> StopTest | None:
+def _braking(run: RunBasis, brake_s: float, until_s: float) -> slice | None:
+    """The bins from where the brake went on to where the wheel first shows rest."""
+    series = run.series
+    start = int(np.searchsorted(series.t_s + 0.5 * series.step_s, brake_s))
+    speed = np.abs(series.speed_m_s[start:])
+    rest = np.flatnonzero(speed < AT_REST_M_S)
+    if not len(rest) or not speed[0] > ROLLING_M_S or not np.isfinite(speed[: rest[0]]).all():
+        return None
+    stop = start + int(rest[0])
+    return None if series.t_s[stop] > until_s else slice(start, stop)
+
+
+def _lost(run: RunBasis, braking: slice) -> str:
+    """Why a stop is none: the wheel locked, or it slid too far; empty of one that is."""
+    series = run.series
+    speed = np.abs(series.speed_m_s[braking])
+    jump, _ = jump_to_rest(speed, series.step_s)
+    slipped = np.append(series.slipped, 0.0)
+    if jump > ROLLING_M_S or slipped[braking.stop] >= LOCKED:
+        before = np.abs(series.speed_m_s[: braking.stop][-sum(_line_bins(run)) :])
+        known = before[np.isfinite(before)]
+        at_m_s = max(jump, jump_to_rest(known, series.step_s)[0])
+        return f"the measuring wheel locked at about {at_m_s:.1f} m/s"
+    metres, missing = (
+        float(speed.sum()) * series.step_s,
+        hidden_m(speed, series.slipped[braking], series.step_s),
+    )
+    if missing <= MOST_MISSING * metres:
+        return ""
+    at_s = series.t_s[braking][np.flatnonzero(slipped[braking])[0]]
+    return (
+        f"the measuring wheel slid from {at_s:.0f} s on: {missing:.0f} m beside the"
+        f" {metres:.0f} m that it shows may be missing"
+    )
+
+
+def _stop(run: RunBasis, t_s: float, bins: slice, missed_m_s: float) -> StopTest:
     """``t_s`` is when the mark was keyed: the brake went on the crew's reaction earlier."""
     series, step = run.series, run.series.step_s
     brake_s, late = t_s - run.reaction[0], run.reaction[1]
-    start = int(np.searchsorted(series.t_s + 0.5 * step, brake_s))
-    speed = np.abs(series.speed_m_s[start:])
-    if not len(speed) or not speed[0] > ROLLING_M_S:
-        return None
-    rest = np.flatnonzero(speed < AT_REST_M_S)
-    braking = speed[: rest[0]] if len(rest) else np.full(1, np.nan)
-    if not np.isfinite(braking).all() or series.t_s[start + len(braking)] > until_s:
-        return None
+    braking = np.abs(series.speed_m_s[bins])
     wheel, rel = run.instruments.wheel_cause, run.instruments.wheel_rel_u
     v, rate, u_v = _speed_at(run, brake_s, missed_m_s)
     # Of the bin in which the brake went on, what came after.
-    left_s = series.t_s[start] + 0.5 * step - brake_s
+    left_s = series.t_s[bins.start] + 0.5 * step - brake_s
     metres = float(np.sum(braking[1:]) * step + braking[0] * left_s)
     seconds = (len(braking) - 1) * step + left_s
     key = UncertaintyCause(CauseKind.KEYED_INSTANT, f"{t_s:.2f} s")
@@ -127,7 +168,7 @@ def _stop_after(
     # With the brake on earlier the way is longer, and the speed what it was earlier.
     speed_0 = Measured(v, "m/s", {wheel: v * rel, noise: u_v, key: -rate * late})
     distance = Measured(metres, "m", {wheel: metres * rel, key: v * late})
-    distance, speed_0 = _with_slip(run, slice(start, start + len(braking)), distance, speed_0)
+    distance, speed_0 = _with_slip(run, bins, distance, speed_0)
     at_rest = math.hypot(step / math.sqrt(12.0), _rest_u_s(braking, step))
     duration = Measured(seconds, "s", {key: late, _WIDTH: at_rest})
     return StopTest(
@@ -140,18 +181,14 @@ def _stop_after(
 
 
 def _with_slip(
-    run: RunBasis,
-    braking: slice,
-    distance: Measured,
-    speed: Measured,
+    run: RunBasis, braking: slice, distance: Measured, speed: Measured
 ) -> tuple[Measured, Measured]:
     """Distance and speed with what a slip of the wheel may have hidden of them."""
     part = f"stop at {run.series.t_s[braking.start]:.2f} s"
     cause = UncertaintyCause(CauseKind.SLIP, run.name, Extent(run.name, part))
     slipped = np.abs(run.series.slipped)
     before = slipped[max(braking.start - sum(_line_bins(run)), 0) : braking.start + 1]
-    shown = np.abs(run.series.speed_m_s[braking])
-    metres = float(slipped[braking] @ shown) * run.series.step_s
+    metres = hidden_m(run.series.speed_m_s[braking], slipped[braking], run.series.step_s)
     m_s = speed.value * float(before.max())
     return (
         distance.with_part(cause, metres) if metres > 0.0 else distance,
@@ -208,10 +245,12 @@ def _line_missed_m_s(run: RunBasis, braked: NDArray[np.bool_]) -> float:
 
 
 def _rest_u_s(braking: NDArray[np.float64], step_s: float) -> float:
-    """Of the instant of rest: the last speed that can be seen, over the retardation there."""
-    last = braking[-max(2, min(len(braking), round(2.0 / step_s))) :]
-    slope = abs(float(last[-1] - last[0])) / max((len(last) - 1) * step_s, step_s)
-    return AT_REST_M_S / max(slope, 1e-3) / math.sqrt(3.0)
+    """Of the instant of rest: the last speed that can be seen, or that was lost at once, over the
+    retardation there.
+    """
+    jump, retardation = jump_to_rest(braking, step_s)
+    unseen = max(AT_REST_M_S, jump if jump > LEAST_M_S else 0.0)
+    return unseen / max(retardation, 1e-3) / math.sqrt(3.0)
 
 
 def find_starts(run: RunBasis) -> list[StartTest]:

@@ -10,6 +10,7 @@ import numpy as np
 
 from recorder.analysis.series.marked import brake_changes
 from recorder.analysis.series.run_series import AT_REST_M_S
+from recorder.analysis.series.wheel_jumps import LOCKED
 from recorder.marks.handling import ThrottleMark
 from recorder.marks.kinds import Kind
 
@@ -83,7 +84,8 @@ def brake_on(series: Series, marks: Sequence[Mark]) -> NDArray[np.bool_]:
         else:
             since = min(since, t_s)
     if since < np.inf:
-        after = np.flatnonzero((series.t_s >= since) & (np.abs(series.speed_m_s) < AT_REST_M_S))
+        stands = (np.abs(series.speed_m_s) < AT_REST_M_S) & (series.slipped < LOCKED)
+        after = np.flatnonzero((series.t_s >= since) & stands)
         end = series.t_s[after[0]] if len(after) else np.inf
         on |= (series.t_s >= since) & (series.t_s < end)
     return on

@@ -178,6 +178,10 @@ def _peaks(run: RunAnswer, units: ShownUnits) -> list[Block]:
             (distance, _shown(t.distance, units), at, pm(units.of(t.speed))),
             ("stop: mean retardation", _shown(t.retardation, units), at, "—"),
         ]
+    rows += [
+        ("brake: no stop test, see the notes", "—", f"{t.t_start_s:.0f}", "—")
+        for t in run.lost_stops
+    ]
     if not rows:
         return []
     heads = ("figure", "value", "at, s", f"speed, {units.label('m/s')}")

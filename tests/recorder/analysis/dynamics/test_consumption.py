@@ -81,7 +81,9 @@ def braked_run(late_s: float) -> RunBasis:
 
 
 def stops_of(run: RunBasis) -> list[StopTest]:
-    return find_stops(run, brake_on(run.series, run.marks))
+    stops, lost = find_stops(run, brake_on(run.series, run.marks))
+    assert not lost
+    return stops
 
 
 @pytest.mark.parametrize("late_s", [0.2, 0.6, 1.0])

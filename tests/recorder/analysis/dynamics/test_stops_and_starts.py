@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from recorder.analysis.dynamics.stops_and_starts import find_stops
+from recorder.analysis.series.wheel_jumps import slipped_share
 from recorder.analysis.stretches.handling import brake_on
 from recorder.analysis.uncertainty.run_basis import RunBasis
 from tests.recorder.analysis.drawn_runs import (
@@ -39,7 +40,23 @@ class Stopped:
     seconds: float
 
 
-def stopped(rng: np.random.Generator) -> Stopped:
+@dataclass(frozen=True)
+class Slide:
+    """A wheel that, from a speed on and for some time, shows but a share of it."""
+
+    from_m_s: float
+    shown: float = 0.0
+    seconds: float = np.inf
+
+
+def slid(speed: np.ndarray, t: np.ndarray, brake_s: float, slide: Slide) -> np.ndarray:
+    """What the wheel shows (n,)."""
+    since = t[np.flatnonzero((t > brake_s) & (speed <= slide.from_m_s))[0]]
+    inside = (t >= since) & (t < since + slide.seconds)
+    return np.where(inside, slide.shown * speed, speed)
+
+
+def stopped(rng: np.random.Generator, slide: Slide | None = None) -> Stopped:
     """Coasting over changing slopes, braked at some instant of no clock, keyed late."""
     brake_s = rng.uniform(60.0, 70.0)
     t = np.arange(0.0, 240.0, FINE_S)
@@ -57,10 +74,13 @@ def stopped(rng: np.random.Generator) -> Stopped:
         float(t[rest] - brake_s),
     )
     wheel = 1.0 + INSTRUMENTS.wheel_rel_u * rng.standard_normal()
-    bins = speed.reshape(-1, round(STEP_S / FINE_S)).mean(axis=1)
+    shown = speed if slide is None else slid(speed, t, brake_s, slide)
+    bins = shown.reshape(-1, round(STEP_S / FINE_S)).mean(axis=1)
     read = bins * wheel + np.where(bins > 0.0, NOISE_M_S * rng.standard_normal(len(bins)), 0.0)
     keyed = brake_s + rng.uniform(0.3, 1.0) + 0.2 * rng.standard_normal()
-    series = drawn(np.maximum(read, 0.0), np.zeros(len(read)), step_s=STEP_S)
+    read = np.maximum(read, 0.0)
+    slip = slipped_share(read, STEP_S)
+    series = drawn(read, np.zeros(len(read)), step_s=STEP_S, slip=slip)
     run = drawn_run(series, mark("brake", keyed, "on"))
     return Stopped(run, true.speed_m_s, true.metres, true.seconds)
 
@@ -71,7 +91,7 @@ def test_intervals_of_a_stop_hold_what_was_braked() -> None:
     off = []
     for seed in range(STOPS):
         made = stopped(np.random.default_rng([seed, 11]))
-        (stop,) = find_stops(made.run, brake_on(made.run.series, made.run.marks))
+        (stop,), _ = find_stops(made.run, brake_on(made.run.series, made.run.marks))
         held["speed"] += abs(stop.speed.value - made.speed_m_s) <= stop.speed.expanded
         held["distance"] += abs(stop.distance.value - made.metres) <= stop.distance.expanded
         held["duration"] += abs(stop.duration.value - made.seconds) <= stop.duration.expanded
@@ -90,7 +110,60 @@ def test_without_the_seconds_before_the_speed_at_the_brake_is_less_sure() -> Non
     lost = series.speed_m_s.copy()
     lost[series.t_s < marks[0].t_s - 1.2] = np.nan
     holed = drawn_run(drawn(lost, series.pull_kN, step_s=STEP_S), *marks)
-    (whole,) = find_stops(made.run, brake_on(series, marks))
-    (part,) = find_stops(holed, brake_on(series, marks))
+    (whole,), _ = find_stops(made.run, brake_on(series, marks))
+    (part,), _ = find_stops(holed, brake_on(series, marks))
     assert abs(part.speed.value - made.speed_m_s) <= part.speed.expanded
     assert part.speed.u > whole.speed.u
+
+
+LOCKS = [
+    Slide(6.0),
+    Slide(6.0, seconds=5.0),
+    Slide(6.0, seconds=2.0),
+    Slide(6.0, seconds=1.0),
+    Slide(3.0),
+    Slide(1.5),
+]
+SLIDES = [
+    Slide(9.0, 0.8),
+    Slide(9.0, 0.8, 5.0),
+    Slide(9.0, 0.5, 1.0),
+    Slide(6.0, 0.4),
+    Slide(9.0, 0.98),
+    Slide(9.5, 0.7),
+]
+
+
+@pytest.mark.parametrize("lock", LOCKS)
+def test_a_wheel_that_locked_makes_no_stop_test_and_why_is_told(lock: Slide) -> None:
+    for seed in range(25):
+        made = stopped(np.random.default_rng([seed, 13]), lock)
+        stops, (lost,) = find_stops(made.run, brake_on(made.run.series, made.run.marks))
+        assert stops == []
+        assert lost.why.startswith("the measuring wheel locked at about ")
+        said = float(lost.why.removesuffix(" m/s").rpartition(" ")[2])
+        assert said == pytest.approx(lock.from_m_s, abs=1.0)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("slide", SLIDES)
+def test_of_a_wheel_that_slid_what_is_stated_holds(slide: Slide) -> None:
+    held, stated = 0, 0
+    for seed in range(100):
+        made = stopped(np.random.default_rng([seed, 14]), slide)
+        stops, lost = find_stops(made.run, brake_on(made.run.series, made.run.marks))
+        assert len(stops) + len(lost) == 1
+        assert all("slid from" in s.why and "may be missing" in s.why for s in lost)
+        for stop in stops:
+            stated += 1
+            held += abs(stop.distance.value - made.metres) <= stop.distance.expanded
+    assert held >= binomial_band(stated)[0], (held, stated)
+
+
+def test_a_brake_is_on_while_a_locked_wheel_shows_rest() -> None:
+    made = stopped(np.random.default_rng([1, 13]), Slide(9.0, seconds=5.0))
+    series = made.run.series
+    on = brake_on(series, made.run.marks)
+    again = np.flatnonzero(series.slipped == 1.0)[-1] + 4
+    assert series.speed_m_s[again] > 1.0
+    assert on[again]

@@ -91,6 +91,42 @@ def test_one_that_nothing_undoes_lasts_until_rest() -> None:
     assert slipped_share(worn, STEP_S)[404:].all()
 
 
+def braked(step_s: float) -> np.ndarray:
+    """Speed (n,): 15 m/s for 100 s, 0.6 m/s² down to rest, a minute's stand, and off again."""
+    t = (np.arange(round(300.0 / step_s)) + 0.5) * step_s
+    speed = np.interp(
+        t, [0.0, 100.0, 125.0, 185.0, 235.0, 300.0], [15.0, 15.0, 0.0, 0.0, 12.0, 12.0]
+    )
+    noise = 0.005 * np.random.default_rng(7).standard_normal(len(t))
+    return np.asarray(np.where(speed > 0.0, np.maximum(speed + noise, 0.0), 0.0))
+
+
+@pytest.mark.parametrize("step_s", [0.1, 0.5, 1.0])
+@pytest.mark.parametrize("seconds", [1.0, 3.0, 8.0, 60.0])
+def test_a_wheel_that_locks_has_lost_all_of_its_speed_until_it_turns(
+    step_s: float, seconds: float
+) -> None:
+    speed = braked(step_s)
+    whole = slipped_share(speed, step_s)
+    assert not whole.any()
+    t = (np.arange(len(speed)) + 0.5) * step_s
+    locked = (t > 110.0) & (t < 110.0 + seconds)
+    speed[locked] = 0.0
+    found = slipped_share(speed, step_s)
+    stands = locked & (t < 124.0)
+    assert (found[stands] == 1.0).all()
+    assert (np.abs(found) <= 1.0).all()
+    # By the start, which is no jump, it stood.
+    assert not found[t > 185.5].any()
+
+
+@given(st.integers(0, 10_000), st.floats(0.0, 1.5), st.floats(0.5, 300.0))
+def test_no_share_is_beyond_the_whole(seed: int, shown: float, seconds: float) -> None:
+    speed = ridden(np.random.default_rng(seed))
+    speed[600 : 600 + round(seconds / STEP_S)] *= shown
+    assert (np.abs(slipped_share(speed, STEP_S)) <= 1.0).all()
+
+
 def test_of_too_few_readings_nothing_is_said() -> None:
     assert not slipped_share(np.zeros(3), STEP_S).any()
     assert not slipped_share(np.full(50, np.nan), STEP_S).any()

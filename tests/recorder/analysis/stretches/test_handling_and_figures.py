@@ -51,7 +51,7 @@ def test_start_and_stop() -> None:
     assert start.breakaway_pull is not None
     assert start.breakaway_pull.value == pytest.approx(180.0)
     assert start.greatest_pull.value == pytest.approx(180.0)
-    (stop,) = find_stops(run, brake_on(run.series, run.marks))
+    (stop,), _ = find_stops(run, brake_on(run.series, run.marks))
     assert stop.distance.value == pytest.approx(100.0, rel=0.01)
     assert stop.retardation.value == pytest.approx(0.5, rel=0.02)
     assert stop.retardation.expanded > 0.0
@@ -143,7 +143,7 @@ def test_a_brake_mark_of_nothing_is_a_release(release: str) -> None:
     assert max(s.t_end_s for s in cut_run(series, marks)) == pytest.approx(600.0, abs=STEP_S)
     stopping = drawn(np.clip(10.0 - np.arange(6000) * 0.002, 0.0, None), np.zeros(6000))
     run = drawn_run(stopping, marks[1])
-    assert find_stops(run, brake_on(run.series, run.marks)) == []
+    assert find_stops(run, brake_on(run.series, run.marks)) == ([], [])
 
 
 @pytest.mark.parametrize("value", ["", "on", "hold", "10 psi", "a little"])
