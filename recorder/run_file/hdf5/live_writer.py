@@ -6,7 +6,7 @@ import json
 from dataclasses import asdict
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn, Self
+from typing import TYPE_CHECKING, NoReturn, Self
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from recorder.run.values.calibrate import Calibrated, Calibrator
 from recorder.run_file.hdf5.create import create_file
 from recorder.run_file.hdf5.layout import EVENT_DTYPE, GAP_DTYPE, MARK_DTYPE
 from recorder.run_file.hdf5.naming import raw_name
-from recorder.run_file.hdf5.tables import cut_text
+from recorder.run_file.hdf5.tables import fill_row
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -89,7 +89,7 @@ class LiveWriter:
         """Append revisions of marks; words that do not fit are cut, and the row says so."""
         rows = np.zeros(len(marks), MARK_DTYPE)
         for row, mark in zip(rows, marks, strict=True):
-            _fill(row, mark.to_dict())
+            fill_row(row, mark.to_dict())
         self._guard(partial(self._marks.append, rows))
 
     def add_events(self, events: Sequence[Event]) -> None:
@@ -100,11 +100,11 @@ class LiveWriter:
             self._calibrator.note(event)
         gap_rows = np.zeros(len(gaps), GAP_DTYPE)
         for row, event in zip(gap_rows, gaps, strict=True):
-            _fill(row, asdict(Gap.from_dict(event.data)))
+            fill_row(row, asdict(Gap.from_dict(event.data)))
         event_rows = np.zeros(len(others), EVENT_DTYPE)
         for row, event in zip(event_rows, others, strict=True):
             data = json.dumps(event.data, sort_keys=True, ensure_ascii=False)
-            _fill(row, {"kind": event.kind, "t_s": event.t_s, "data": data})
+            fill_row(row, {"kind": event.kind, "t_s": event.t_s, "data": data})
         self._guard(partial(self._gaps.append, gap_rows))
         self._guard(partial(self._events.append, event_rows))
 
@@ -199,17 +199,3 @@ class _DeviceColumns:
 
 def _nothing(n: int) -> Calibrated:
     return Calibrated(np.full(n, np.nan), np.zeros(n, np.uint8))
-
-
-def _fill(row: np.void, data: dict[str, Any]) -> None:
-    cut = False
-    for name in row.dtype.names or ():
-        if name == "cut":
-            continue
-        kind = row.dtype[name]
-        if kind.kind == "S":
-            row[name], shortened = cut_text(str(data[name]), kind.itemsize)
-            cut = cut or shortened
-        else:
-            row[name] = data[name]
-    row["cut"] = cut

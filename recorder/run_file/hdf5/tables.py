@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any, TypeVar
 
+import numpy as np
+
 from recorder.marks.mark import Mark
 from recorder.run.parts.errors import UnreadableError
 from recorder.run.parts.event import Event
@@ -14,28 +16,63 @@ from recorder.run_file.hdf5.layout import part
 from recorder.run_file.hdf5.store import parsed
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
+
+    from numpy.typing import NDArray
 
     from recorder.run_file.hdf5.store import Store
 
 __all__ = [
-    "cut_text",
+    "fill_row",
     "read_events",
     "read_gaps",
     "read_marks",
     "read_tick_ties",
+    "rows_as_written",
     "table_rows",
 ]
 
 T = TypeVar("T")
 
 
-def cut_text(text: str, size: int) -> tuple[bytes, bool]:
+def _cut(text: str, size: int) -> tuple[bytes, bool]:
     """UTF-8 bytes that fit a fixed length, cut between characters, and whether it was cut."""
     data = text.encode("utf-8", "replace")
     if len(data) <= size:
         return data, False
     return data[:size].decode("utf-8", "ignore").encode("utf-8"), True
+
+
+def fill_row(row: np.void, data: dict[str, Any]) -> None:
+    """Fill a row of ``marks``, ``gaps`` or ``events``; words that do not fit are cut, and the row
+    says so."""
+    cut = False
+    for name in row.dtype.names or ():
+        if name == "cut":
+            continue
+        kind = row.dtype[name]
+        if kind.kind == "S":
+            row[name], shortened = _cut(str(data[name]), kind.itemsize)
+            cut = cut or shortened
+        else:
+            row[name] = data[name]
+    row["cut"] = cut
+
+
+def rows_as_written(
+    rows: Sequence[dict[str, Any]], dtype: np.dtype[Any]
+) -> list[dict[str, Any]]:
+    """What :func:`table_rows` gives once these rows are written.
+
+    Raises
+    ------
+    OverflowError
+        A number is beyond its field.
+    """
+    made = np.zeros(len(rows), dtype)
+    for row, data in zip(made, rows, strict=True):
+        fill_row(row, data)
+    return _as_plain(made)
 
 
 def read_marks(store: Store) -> list[Mark]:
@@ -93,8 +130,12 @@ def table_rows(store: Store, name: str) -> list[dict[str, Any]]:
     column = store.column(path)
     if column.dtype != part(path).dtype:
         raise UnreadableError(store.path, f"{path} is not as it should be")
-    names = column.dtype.names or ()
-    return [{name: _plain(row[name]) for name in names} for row in column.read()]
+    return _as_plain(column.read())
+
+
+def _as_plain(rows: NDArray[np.void]) -> list[dict[str, Any]]:
+    names = rows.dtype.names or ()
+    return [{name: _plain(row[name]) for name in names} for row in rows]
 
 
 def _plain(value: Any) -> Any:  # noqa: ANN401 - a scalar of a table

@@ -11,12 +11,14 @@ from calibration.quantities.written import many
 from recorder.run.parts.event import EventKind
 from recorder.run.parts.gap import Cause, Gap
 from recorder.run_file.hdf5.layout import EVENT_DTYPE, GAP_DTYPE
-from recorder.run_file.hdf5.tables import cut_text, table_rows
+from recorder.run_file.hdf5.store import parsed
+from recorder.run_file.hdf5.tables import rows_as_written, table_rows
 from recorder.run_file.proof.parts.proof import Check, Proof, State, first_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
 
+    from recorder.run.parts.event import Event
     from recorder.run_file.proof.parts.held import Held
 
 __all__ = ["prove_events"]
@@ -34,26 +36,16 @@ def prove_events(held: Held, progress: Callable[[float], None]) -> Iterator[Proo
         return
     # Rows lost with the journal move the others; the sealed text knows of all losses.
     moved = any(gap.cause is Cause.JOURNAL_DAMAGED for gap in held.gaps)
-    # The health of channels is found at the seal, whatever was told live.
     wrong = [
         *_unlike(
             "gap",
-            Counter(_gap_key(asdict(Gap.from_dict(row)), moved=moved) for row in gaps),
-            Counter(_gap_key(asdict(gap), moved=moved) for gap in held.gaps),
-        ),
-        *_unlike(
-            "event",
+            Counter(_gap_key(row, moved=moved) for row in _gaps_live(held, gaps)),
             Counter(
-                (row["kind"], float(row["t_s"]), row["data"])
-                for row in events
-                if row["kind"] != EventKind.CHANNEL_HEALTH
-            ),
-            Counter(
-                _event_key(e.kind, e.t_s, e.data)
-                for e in held.events
-                if e.kind != EventKind.CHANNEL_HEALTH
+                _gap_key(row, moved=moved)
+                for row in rows_as_written([asdict(gap) for gap in held.gaps], GAP_DTYPE)
             ),
         ),
+        *_unlike("event", _event_keys(events), _event_keys(_as_rows(held.events))),
     ]
     if wrong:
         yield _proof(State.CONTRADICTED, first_of(wrong))
@@ -79,25 +71,41 @@ def _shown(key: _Key) -> str:
 def _gap_key(row: dict[str, Any], *, moved: bool) -> _Key:
     """What of a gap the seal leaves alone; its instants are refitted."""
     return (
-        _cut(row["device"], GAP_DTYPE["device"].itemsize),
-        _cut(row["cause"], GAP_DTYPE["cause"].itemsize),
+        row["device"],
+        row["cause"],
         f"{row['lost_records']} lost",
         "" if moved else f"before record {row['before_record']}",
-        _cut(row["detail"], GAP_DTYPE["detail"].itemsize),
+        row["detail"],
+        "cut short" if row["cut"] else "",
     )
 
 
-def _event_key(kind: str, t_s: float, data: dict[str, Any]) -> _Key:
-    text = json.dumps(data, sort_keys=True, ensure_ascii=False)
-    return (
-        _cut(kind, EVENT_DTYPE["kind"].itemsize),
-        float(t_s),
-        _cut(text, EVENT_DTYPE["data"].itemsize),
+def _gaps_live(held: Held, rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The rows with causes as this version knows them."""
+    path = "gaps/table"
+    read = [asdict(parsed(held.store.path, path, Gap.from_dict, row)) for row in rows]
+    again = rows_as_written(read, GAP_DTYPE)
+    return [
+        {**known, "cut": known["cut"] or row["cut"]}
+        for known, row in zip(again, rows, strict=True)
+    ]
+
+
+def _as_rows(events: Sequence[Event]) -> list[dict[str, Any]]:
+    held = [
+        {**asdict(event), "data": json.dumps(event.data, sort_keys=True, ensure_ascii=False)}
+        for event in events
+    ]
+    return rows_as_written(held, EVENT_DTYPE)
+
+
+def _event_keys(rows: Sequence[dict[str, Any]]) -> Counter[_Key]:
+    """Events but for the health of channels, which is found at the seal, whatever was told live."""
+    return Counter(
+        (row["kind"], row["t_s"], row["data"], "cut short" if row["cut"] else "")
+        for row in rows
+        if row["kind"] != EventKind.CHANNEL_HEALTH
     )
-
-
-def _cut(text: object, size: int) -> str:
-    return cut_text(str(text), size)[0].decode("utf-8")
 
 
 def _proof(state: State, words: str) -> Proof:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from itertools import pairwise
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 from calibration.quantities.written import many
 from recorder.marks.mark import by_mark
@@ -12,7 +12,8 @@ from recorder.run.parts.errors import RunFileError
 from recorder.run.parts.event import EventKind
 from recorder.run.parts.event_numbers import number
 from recorder.run_file.companion.companion import Companion, companion_path
-from recorder.run_file.hdf5.tables import table_rows
+from recorder.run_file.hdf5.layout import MARK_DTYPE
+from recorder.run_file.hdf5.tables import rows_as_written, table_rows
 from recorder.run_file.proof.parts.proof import Check, Proof, State, first_of
 
 if TYPE_CHECKING:
@@ -28,6 +29,9 @@ SLACK_S: Final = 5.0
 """By which a computer's clock may drift between the start and a key-down, and be put right in
 steps too small to be told of: 60 ppm over a day (common practice)."""
 NS: Final = 1e9
+_Key: TypeAlias = tuple[object, ...]
+_FIELDS: Final = MARK_DTYPE.names or ()
+"""The first two say which revision it is."""
 
 
 def prove_marks(held: Held, progress: Callable[[float], None]) -> Iterator[Proof]:
@@ -47,6 +51,7 @@ def prove_marks(held: Held, progress: Callable[[float], None]) -> Iterator[Proof
         yield _proof(State.PROVED, "there are no marks")
         return
     yield _outcome(revisions, added, wrong)
+    yield from _beyond_rows(held)
     yield from _doubtful(held, added)
 
 
@@ -118,31 +123,61 @@ def _instants(held: Held) -> Iterator[str]:
 def _as_recorded(held: Held) -> Iterator[str]:
     """The full text of the seal against the rows written while the run was recorded."""
     rows = table_rows(held.store, "marks")
-    if not rows:
+    if not rows and held.header.origin != "recorded":
         # Runs made from tables have the full text alone.
         return
-    live = Counter(_key(row) for row in rows)
-    sealed = Counter(_key(mark.to_dict()) for mark in held.marks)
-    for mark_id, revision, *_ in (live - sealed).elements():
-        yield (
-            f"revision {revision} of mark {mark_id[:8]} was written otherwise during the"
-            " recording than the sealed text has it, or is not in that"
-        )
+    live = Counter(map(_key, rows))
+    sealed = Counter(map(_key, _as_rows(held.marks)))
+    unlike: dict[_Key, _Key] = {key[:2]: key for key in sealed - live}
+    recorded = {key[:2] for key in live}
+    for key in (live - sealed).elements():
+        yield _otherwise(key, unlike.get(key[:2]))
     for mark_id, revision, *_ in (sealed - live).elements():
-        if (mark_id, revision) not in {(key[0], key[1]) for key in live}:
-            yield f"revision {revision} of mark {mark_id[:8]} was not written during the recording"
+        if (mark_id, revision) not in recorded:
+            yield (
+                f"revision {revision} of mark {str(mark_id)[:8]} was not written during the"
+                " recording"
+            )
 
 
-def _key(row: dict[str, Any]) -> tuple[str, int, str, float, bool, int]:
-    """What of a revision is never cut short."""
+def _otherwise(written: _Key, sealed: _Key | None) -> str:
+    """What of a revision is not as it was written, with both words."""
+    head = f"revision {written[1]} of mark {str(written[0])[:8]}"
+    if sealed is None:
+        return f"a row of {head} was written during the recording and is not in the sealed text"
+    told = [
+        f"{name} {one!r:.40}, not {other!r:.40}"
+        for name, one, other in zip(_FIELDS, written, sealed, strict=True)
+        if one != other
+    ]
     return (
-        str(row["mark_id"])[:32],
-        int(row["revision"]),
-        str(row["kind"])[:32],
-        float(row["t_s"]),
-        bool(row["withdrawn"]),
-        int(row["entered_utc_ns"]),
+        f"{head} was written otherwise during the recording than the sealed text has it:"
+        f" {', '.join(told)}"
     )
+
+
+def _as_rows(marks: Sequence[Mark]) -> list[dict[str, Any]]:
+    return rows_as_written([mark.to_dict() for mark in marks], MARK_DTYPE)
+
+
+def _key(row: dict[str, Any]) -> _Key:
+    """All of a revision that its row has room for, and whether that was all."""
+    return tuple(row[name] for name in _FIELDS)
+
+
+def _beyond_rows(held: Held) -> Iterator[Proof]:
+    """What of the marks was never in the rows, and so has nothing to be held against."""
+    if not held.marks or not table_rows(held.store, "marks"):
+        return
+    cut = sum(bool(row["cut"]) for row in _as_rows(held.marks))
+    further = sum(bool(mark.extra) for mark in held.marks)
+    for n, what in (
+        (cut, "words that are longer than the rows written during the recording have room for"),
+        (further, "further numbers, for which those rows have no room"),
+    ):
+        if n:
+            words = f"{many(n, 'revision')} with {what}: the sealed text alone has them in full"
+            yield _proof(State.NOT_PROVED, words)
 
 
 def _doubtful(held: Held, added: Sequence[Mark]) -> Iterator[Proof]:

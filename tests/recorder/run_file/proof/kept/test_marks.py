@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import time
+from dataclasses import replace
 from pathlib import Path
+
+import h5py
+import pytest
 
 from recorder.marks.mark import Mark
 from recorder.run_file.companion.companion import Companion, companion_path
@@ -12,6 +17,7 @@ from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.proof.kept.marks import prove_marks
 from recorder.run_file.proof.parts.held import open_held
 from recorder.run_file.proof.parts.proof import Proof, State
+from tests.recorder.run_file.proof.honest_run import harmed, honest_run, retext, sealed_as
 
 
 def proofs_of(path: Path) -> list[Proof]:
@@ -81,3 +87,77 @@ def test_a_companion_that_does_not_read_is_not_proved(mine: Path) -> None:
         companion.set_result("x", 1, by="me", version="1")
     (proof,) = proofs_of(mine)
     assert proof.state is State.NOT_PROVED
+
+
+def in_the_text(path: Path, **changes: object) -> Path:
+    """The first revision of the sealed text changed, with digests made anew."""
+
+    def harm(file: h5py.File) -> None:
+        marks = json.loads(file["marks/json"][0])
+        marks[0].update(changes)
+        retext(file, "marks/json", json.dumps(marks))
+
+    return harmed(path, harm)
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"value": "43"}, {"note": "never keyed"}, {"by": "somebody else"}, {"kind": "station"},
+        {"t_s": 1.5}, {"withdrawn": True}, {"entered_utc_ns": 10**18}, {"value": "7" * 70},
+    ],
+)  # fmt: skip
+def test_whatever_of_a_mark_is_changed_in_the_sealed_text_alone_is_told(
+    mine: Path, changes: dict[str, object]
+) -> None:
+    first, *_ = proofs_of(in_the_text(mine, **changes))
+    assert first.state is State.CONTRADICTED
+    assert "was written otherwise during the recording" in first.words
+    (name,) = changes
+    assert f"{name} " in first.words
+
+
+def test_a_mark_put_into_the_sealed_text_of_a_run_without_rows_is_told(mine: Path) -> None:
+    def harm(file: h5py.File) -> None:
+        file["marks/table"].resize((0,))
+
+    first, *_ = proofs_of(harmed(mine, harm))
+    assert first.state is State.CONTRADICTED
+    assert "was not written during the recording" in first.words
+
+
+def keyed(path: Path, *, note: str, by: str = "me") -> Path:
+    """A run whose first mark was keyed with these words."""
+    run = honest_run()
+    first = replace(run.marks[0], note=note, by=by)
+    second = first.revised(entered_utc_ns=first.entered_utc_ns + 10**9)
+    return sealed_as(replace(run, marks=[first, second]), path)
+
+
+LONG = "a red signal at the end of the loop, and the road set for the yard; " * 4
+
+
+@pytest.mark.slow
+def test_words_cut_short_in_the_rows_are_compared_as_far_as_they_go(tmp_path: Path) -> None:
+    path = keyed(tmp_path / "run.h5", note=LONG)
+    proved, beyond, *_ = proofs_of(path)
+    assert proved.state is State.PROVED
+    assert beyond.state is State.NOT_PROVED
+    assert "2 revisions with words that are longer" in beyond.words
+    first, *_ = proofs_of(in_the_text(path, note=LONG.replace("red", "bad")))
+    assert first.state is State.CONTRADICTED
+    assert "note 'a red signal" in first.words
+
+
+@pytest.mark.slow
+def test_words_that_were_not_cut_cannot_have_grown(tmp_path: Path) -> None:
+    path = keyed(tmp_path / "run.h5", note="n" * 128)
+    assert proofs_of(path)[0].state is State.PROVED
+    first, *_ = proofs_of(in_the_text(path, note="n" * 129))
+    assert first.state is State.CONTRADICTED
+
+
+def test_words_in_other_letters_that_are_cut_inside_one_are_the_same(tmp_path: Path) -> None:
+    assert proofs_of(keyed(tmp_path / "run.h5", note="é" * 99))[0].state is State.PROVED
+    odd = keyed(tmp_path / "odd.h5", note="x" + "é" * 99, by="\x00")
+    assert proofs_of(odd)[0].state is State.PROVED
