@@ -78,7 +78,7 @@ class Mark:
         Raises
         ------
         TypeError, ValueError
-            A field is missing, or not of its type; files may be damaged.
+            A field is missing, not of its type, or beyond what it can be; files may be damaged.
         """
         for name, wanted in _TYPES.items():
             if name in data and type(data[name]) not in wanted:
@@ -87,6 +87,10 @@ class Mark:
         if not math.isfinite(data.get("t_s", 0.0)):
             msg = f"t_s of a mark is {data['t_s']!r}"
             raise ValueError(msg)
+        for name, (least, most) in _WITHIN.items():
+            if not least <= data.get(name, 0) <= most:
+                msg = f"{name} of a mark is {data[name]}, {least} to {most} is allowed"
+                raise ValueError(msg)
         extra = {**data.get("extra", {}), **{k: v for k, v in data.items() if k not in _TYPES}}
         return cls(
             **{k: v for k, v in data.items() if k in _TYPES and k != "extra"}, extra=extra
@@ -110,6 +114,14 @@ _TYPES: Final[Mapping[str, tuple[type, ...]]] = {
     "software": (str,),
     "extra": (dict,),
 }
+
+
+_WITHIN: Final[Mapping[str, tuple[int, int]]] = {
+    "revision": (0, 2**31 - 1),
+    "entered_utc_ns": (-(2**63), 2**63 - 1),
+}
+"""What the rows of a run file have room for; a time of entry beyond them is in no year that a
+calendar has."""
 
 
 def newest(revisions: Iterable[Mark]) -> dict[str, Mark]:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from recorder.run.parts.event import Event, EventKind
 
@@ -12,6 +13,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
 __all__ = ["Cause", "Gap", "gaps_of"]
+
+MOST: Final = 2**63 - 1
+"""That journal and run file count to, with 64 bits and a sign."""
 
 
 class Cause(StrEnum):
@@ -78,17 +82,40 @@ class Gap:
             detail = f"{word}: {detail}" if detail else word
         return cls(
             device=str(data["device"]),
-            t_start_s=float(data["t_start_s"]),
-            t_end_s=float(data["t_end_s"]),
+            t_start_s=_instant(data, "t_start_s"),
+            t_end_s=_instant(data, "t_end_s"),
             cause=cause,
             detail=detail,
-            lost_records=int(data.get("lost_records", 0)),
-            before_record=int(data.get("before_record", 0)),
+            lost_records=_count(data, "lost_records"),
+            before_record=_count(data, "before_record"),
         )
 
     def to_event(self) -> Event:
         """The gap as the event that journal and run file keep."""
         return Event(kind=EventKind.GAP, t_s=self.t_end_s, data=asdict(self))
+
+
+def _instant(data: Mapping[str, Any], name: str) -> float:
+    try:
+        t_s = float(data[name])
+    except OverflowError:
+        t_s = math.inf
+    if not math.isfinite(t_s):
+        msg = f"{name} of a gap is {t_s}, a finite number is allowed"
+        raise ValueError(msg)
+    return t_s
+
+
+def _count(data: Mapping[str, Any], name: str) -> int:
+    held = data.get(name, 0)
+    try:
+        n = int(held)
+    except OverflowError:
+        n = -1
+    if not 0 <= n <= MOST:
+        msg = f"{name} of a gap is {held!r:.60}, 0 to {MOST} is allowed"
+        raise ValueError(msg)
+    return n
 
 
 def gaps_of(events: Iterable[Event]) -> list[Gap]:

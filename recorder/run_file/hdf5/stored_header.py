@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
-from recorder.run.parts.errors import RunFileError
+from recorder.run.parts.errors import RunFileError, UnreadableError
 from recorder.run.parts.header import RunHeader
 from recorder.run_file.hdf5.layout import FORMAT, LAYOUT_VERSION
 from recorder.run_file.hdf5.naming import certificate_name, check_names
@@ -66,7 +66,21 @@ def read_header(store: Store) -> RunHeader:
     except RunFileError as error:
         msg = f"{store.path}: {error}"
         raise RunFileError(msg) from error
+    _check_devices(store, header)
     return header
+
+
+def _check_devices(store: Store, header: RunHeader) -> None:
+    """The devices that are laid out are those of the header, which is what all go by."""
+    stated = {device.name for device in header.devices}
+    laid_out = set(store.names("devices"))
+    for held, by, lacks in (
+        (laid_out - stated, "the file", "header/run"),
+        (stated - laid_out, "header/run", "the file"),
+    ):
+        if held:
+            words = f"{by} holds {', '.join(sorted(held))}, of which {lacks} does not tell"
+            raise UnreadableError(store.path, words)
 
 
 def _json_object(text: str) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
@@ -106,9 +107,20 @@ def _read(
     path = f"{name}/json"
     if store.has(path):
         rows = parsed(store.path, path, _json_rows, store.text(path))
-        return [parsed(store.path, path, from_json, row) for row in rows]
-    path = f"{name}/table"
-    return [parsed(store.path, path, from_row, row) for row in table_rows(store, name)]
+        return _each(store, path, from_json, rows)
+    return _each(store, f"{name}/table", from_row, table_rows(store, name))
+
+
+def _each(
+    store: Store,
+    path: str,
+    parse: Callable[[dict[str, Any]], T],
+    rows: Sequence[dict[str, Any]],
+) -> list[T]:
+    """Rows count from 1, as people do."""
+    return [
+        parsed(store.path, f"row {i:,} of {path}", parse, row) for i, row in enumerate(rows, 1)
+    ]
 
 
 def _json_rows(text: str) -> list[dict[str, Any]]:
@@ -150,7 +162,11 @@ def _mark_row(row: dict[str, Any]) -> Mark:
 
 
 def _event(row: dict[str, Any]) -> Event:
-    return Event(kind=str(row["kind"]), t_s=float(row["t_s"]), data=dict(row["data"]))
+    t_s = float(row["t_s"])
+    if not math.isfinite(t_s):
+        msg = f"t_s of an event is {t_s}, a finite number is allowed"
+        raise ValueError(msg)
+    return Event(kind=str(row["kind"]), t_s=t_s, data=dict(row["data"]))
 
 
 def _event_row(row: dict[str, Any]) -> Event:

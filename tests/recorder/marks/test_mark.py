@@ -45,6 +45,8 @@ def test_a_mark_of_a_newer_version_keeps_what_it_knew() -> None:
     [
         {"kind": 7}, {"kind": None}, {"value": ["on"]}, {"t_s": "1"}, {"t_s": float("nan")},
         {"t_s": True}, {"revision": 1.5}, {"withdrawn": 1}, {"extra": None}, {"mark_id": 3},
+        {"entered_utc_ns": 2**80}, {"entered_utc_ns": -(2**63) - 1}, {"revision": -1},
+        {"revision": 2**31},
     ],
 )  # fmt: skip
 def test_a_damaged_mark_is_refused_as_it_is_read(wrong: dict[str, object]) -> None:

@@ -66,3 +66,17 @@ def test_data_that_are_no_gap_are_refused(missing: str) -> None:
     del data[missing]
     with pytest.raises(KeyError):
         Gap.from_dict(data)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"t_start_s": float("nan")}, {"t_end_s": float("inf")}, {"t_start_s": 10**400},
+        {"lost_records": -5}, {"lost_records": 2**70}, {"before_record": -1},
+        {"before_record": 2**63}, {"lost_records": float("inf")},
+    ],
+)  # fmt: skip
+def test_numbers_that_no_gap_has_are_refused_as_they_are_read(wrong: dict[str, object]) -> None:
+    data = {"device": "cell", "t_start_s": 1.0, "t_end_s": 2.0, "cause": "checksum", **wrong}
+    with pytest.raises(ValueError, match=f"{next(iter(wrong))} of a gap is"):
+        Gap.from_dict(data)
