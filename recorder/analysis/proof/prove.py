@@ -11,6 +11,7 @@ from recorder.analysis.plausibility.doubt import CheckState
 from recorder.analysis.proof.beyond import beyond_of
 from recorder.analysis.proof.clocks import prove_clocks
 from recorder.exchange.time_told import clock_of
+from recorder.run.parts.errors import UnreadableError
 from recorder.run.parts.progress import untold
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.proof.parts.proof import Check, Proof, State
@@ -65,11 +66,17 @@ def prove_run(path: Path | str, *, progress: Progress | None = None) -> Proven:
         whole = (*proofs, _plausibility(State.NOT_PROVED, why))
         return Proven(path=place, proofs=whole, beyond=beyond_of(None))
     tell(FILE_PART, Check.PLAUSIBILITY)
-    with open_run(place) as run:
-        beyond, clocks = beyond_of(run), prove_clocks(clock_of(run))
+    try:
+        with open_run(place) as run:
+            beyond, clocks = beyond_of(run), prove_clocks(clock_of(run))
+    except UnreadableError as error:
+        beyond, clocks = beyond_of(None), _unread(Check.CLOCKS, error, proofs)
     proofs = [*proofs, clocks]
     try:
         loaded = load_runs([place])[0]
+    except UnreadableError as error:
+        whole = (*proofs, _unread(Check.PLAUSIBILITY, error, proofs))
+        return Proven(path=place, proofs=whole, beyond=beyond)
     except (ValueError, OSError) as error:
         why = f"the run cannot be loaded: {' '.join(str(error).split())}"
         whole = (*proofs, _plausibility(State.NOT_PROVED, why))
@@ -82,6 +89,13 @@ def prove_run(path: Path | str, *, progress: Progress | None = None) -> Proven:
         beyond=beyond,
         checks=loaded.checks,
     )
+
+
+def _unread(check: Check, error: UnreadableError, before: list[Proof]) -> Proof:
+    """What does not read in a sealed file contradicts it, unless something has already."""
+    known = any(proof.state is State.CONTRADICTED for proof in before)
+    state = State.NOT_PROVED if known else State.CONTRADICTED
+    return Proof(check=check, state=state, words=f"the run cannot be read: {error.words}")
 
 
 def _judged(checked: Checked) -> Proof:

@@ -12,6 +12,7 @@ from recorder.analysis.proof.prove import prove_run
 from recorder.command_line.support.progress import ProgressLine
 from recorder.command_line.support.proofs_told import proofs_json, proofs_words
 from recorder.exchange.time_told import ClockOfRun, clock_of, clock_words
+from recorder.run.parts.errors import UnreadableError
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.verify import verify_run
 
@@ -57,10 +58,15 @@ def run(args: argparse.Namespace) -> int:
 def _digests(args: argparse.Namespace) -> int:
     with ProgressLine() as progress:
         findings = verify_run(args.file, progress=progress)
-    clock = None if findings else _clock(args.file)
-    # Bytes as they were sealed do not make a clock right.
-    findings += () if clock is None else clock.impossible
-    time = [] if clock is None else clock_words(clock)
+    time: list[str] = []
+    if not findings:
+        # Bytes as they were sealed do not make a clock right, nor a part one that reads.
+        try:
+            clock = _clock(args.file)
+        except UnreadableError as error:
+            findings = [f"does not read: {error.words}"]
+        else:
+            findings, time = list(clock.impossible), clock_words(clock)
     for line in findings:
         print(f"testcar verify: {args.file}: {line}", file=sys.stderr)
     if args.json:
@@ -73,6 +79,7 @@ def _digests(args: argparse.Namespace) -> int:
 
 def _clock(path: str) -> ClockOfRun:
     with open_run(path) as run:
+        run.revisions(), run.gaps(), run.events()  # what is damaged in them is raised
         return clock_of(run)
 
 

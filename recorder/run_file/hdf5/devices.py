@@ -43,7 +43,7 @@ class Device:
         names = ["time_s", *(raw_name(f) for f in header.record_dtype.names or ())]
         for channel in header.channels:
             names += [channel.name, f"{channel.name}_flags"]
-        self._columns = {n: store.column(f"devices/{header.name}/{n}") for n in names}
+        self._columns = {n: _column(store, f"devices/{header.name}/{n}") for n in names}
         self._blocks = store.column(f"blocks/{header.name}")
         self._check_types()
         self._measure()
@@ -54,6 +54,13 @@ class Device:
             if stored != (stated := self.header.record_dtype[field]):
                 words = f"{self.name}/{field} is {stored}, its header says {stated}"
                 raise UnreadableError(self._path, words)
+        values = ["time_s", *(channel.name for channel in self.header.channels)]
+        flags = [f"{channel.name}_flags" for channel in self.header.channels]
+        for names, kind in ((values, "f"), (flags, "u")):
+            for name in names:
+                if (stored := self._columns[name].dtype).kind != kind:
+                    words = f"{self.name}/{name} is {stored}, no column of its kind"
+                    raise UnreadableError(self._path, words)
         if self._blocks.dtype != BLOCK_DTYPE:
             words = f"the table of blocks of {self.name} is not as it should be"
             raise UnreadableError(self._path, words)
@@ -179,3 +186,9 @@ class Channel:
     def index_at(self, t_s: float) -> int:
         """Index of the first sample at or after a run time; ``n`` when there is none."""
         return self._device.index_at(t_s)
+
+
+def _column(store: Store, path: str) -> Column:
+    if not store.has(path):
+        raise UnreadableError(store.path, f"{path} is missing")
+    return store.column(path)

@@ -13,19 +13,23 @@ from calibration.quantities.flags import describe as describe_flags
 from recorder.marks.mark import Mark, current
 from recorder.run.checks.shunt_check import ShuntCheck, shunt_checks_of
 from recorder.run.checks.zero_line import Zero, current_zeros, zeros_of
-from recorder.run.parts.errors import UnreadableError
 from recorder.run.parts.event import EventKind
-from recorder.run.time.utc import UTC_DTYPE, UtcScale, UtcSource, wall_clock_scale
+from recorder.run.time.utc import UtcScale, wall_clock_scale
 from recorder.run.values.calibrate import force_certificates, parse_certificates
 from recorder.run.values.overview import Overview
 from recorder.run_file.companion.companion import Companion, companion_path
 from recorder.run_file.hdf5.amended import AmendedZero, amended_zeros
 from recorder.run_file.hdf5.devices import Channel, Device
 from recorder.run_file.hdf5.open import open_for_reading
-from recorder.run_file.hdf5.store import parsed
 from recorder.run_file.hdf5.stored_header import read_header
 from recorder.run_file.hdf5.stored_overviews import raw_overview, stored_level
-from recorder.run_file.hdf5.tables import read_events, read_gaps, read_marks, read_tick_ties
+from recorder.run_file.hdf5.tables import (
+    read_events,
+    read_gaps,
+    read_marks,
+    read_tick_ties,
+    read_utc,
+)
 from recorder.sheets.car import CarSheet, parse_car_sheet
 from recorder.sheets.trip import TripSheet, parse_trip_sheet
 
@@ -119,26 +123,17 @@ class RunFile:
     @property
     def duration_s(self) -> float:
         """Run time of the end: last sample, or the stop when it came later."""
-        if self._store.has_attribute("duration_s"):
+        if self.complete or self._store.has_attribute("duration_s"):
             return self._store.number("duration_s")
         return max((d.end_s for d in self.devices.values()), default=0.0)
 
     @cached_property
     def utc(self) -> UtcScale:
         """Run time to UTC, with uncertainty."""
-        if not self._store.has("clock/utc"):
+        if (held := read_utc(self._store, self.header)) is None:
             return wall_clock_scale(self.header)
-        nodes = self._store.column("clock/utc")
-        if nodes.dtype != UTC_DTYPE:
-            raise UnreadableError(self.path, "clock/utc is not as it should be")
-        text = self._store.text("clock/utc_source")
-        source = parsed(self.path, "clock/utc_source", UtcSource.from_json, text)
-        rows = nodes.read()
-        return (
-            UtcScale(rows, source.source, source.judgement)
-            if len(rows)
-            else wall_clock_scale(self.header)
-        )
+        nodes, source = held
+        return UtcScale(nodes, source.source, source.judgement)
 
     @property
     def sealed_utc(self) -> str | None:
@@ -153,7 +148,7 @@ class RunFile:
 
     def tick_ties(self) -> dict[str, tuple[Segment, ...]]:
         """By device: the stretches of one tie of ticks to run time, with uncertainty."""
-        return read_tick_ties(self._store)
+        return read_tick_ties(self._store, self.header)
 
     # ------------------------------------------------------------------ what happened
 

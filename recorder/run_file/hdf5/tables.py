@@ -1,4 +1,5 @@
-"""Marks, gaps and events of a file: in full once sealed, else from the fixed-length tables."""
+"""Marks, gaps and events of a file: in full once sealed, else from the fixed-length tables; and
+the ties of its times, which the seal makes."""
 
 from __future__ import annotations
 
@@ -8,11 +9,13 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
+from recorder.machine.version import software
 from recorder.marks.mark import Mark
 from recorder.run.parts.errors import UnreadableError
 from recorder.run.parts.event import Event
 from recorder.run.parts.gap import Gap
 from recorder.run.time.timeline import Segment
+from recorder.run.time.utc import UTC_DTYPE, UtcSource
 from recorder.run_file.hdf5.layout import part
 from recorder.run_file.hdf5.store import parsed
 
@@ -21,6 +24,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from recorder.run.parts.header import RunHeader
     from recorder.run_file.hdf5.store import Store
 
 __all__ = [
@@ -29,6 +33,7 @@ __all__ = [
     "read_gaps",
     "read_marks",
     "read_tick_ties",
+    "read_utc",
     "rows_as_written",
     "table_rows",
 ]
@@ -91,11 +96,50 @@ def read_events(store: Store) -> list[Event]:
     return _read(store, "events", _event, _event_row)
 
 
-def read_tick_ties(store: Store) -> dict[str, tuple[Segment, ...]]:
-    """How each device's ticks were tied to run time; empty before the seal."""
-    if not store.has("clock/ticks"):
+def read_tick_ties(store: Store, header: RunHeader) -> dict[str, tuple[Segment, ...]]:
+    """How each device's ticks were tied to run time; empty before the seal; raises
+    ``RunFileError`` on damage."""
+    path = "clock/ticks"
+    if not _has_sealed(store, path):
         return {}
-    return parsed(store.path, "clock/ticks", _ties, store.text("clock/ticks"))
+    ties = parsed(store.path, path, _ties, store.text(path))
+    if unlike := ties.keys() ^ {device.name for device in header.devices}:
+        words = f"{path} and the header do not tell of the same devices: {sorted(unlike)}"
+        raise UnreadableError(store.path, words)
+    return ties
+
+
+def read_utc(store: Store, header: RunHeader) -> tuple[NDArray[np.void], UtcSource] | None:
+    """The nodes of UTC, (k,) of ``UTC_DTYPE`` with k ≥ 1, and what they go by; None before the
+    seal; raises ``RunFileError`` on damage."""
+    path = "clock/utc"
+    if not _has_sealed(store, path):
+        return None
+    column = store.column(path)
+    if column.dtype != UTC_DTYPE:
+        raise UnreadableError(store.path, f"{path} is not as it should be")
+    nodes = column.read()
+    t_s = nodes["t_s"]
+    if not (len(nodes) and np.isfinite(t_s).all() and (np.diff(t_s) >= 0.0).all()):
+        raise UnreadableError(store.path, f"{path} holds no nodes at rising run times")
+    if (nodes["u_s"] < 0.0).any() or np.isinf(nodes["u_s"]).any():
+        raise UnreadableError(store.path, f"{path} holds an uncertainty that is none")
+    by = f"{path}_source"
+    _has_sealed(store, by)
+    source = parsed(store.path, by, UtcSource.from_json, store.text(by))
+    if source.judgement is None and header.software == software():
+        words = f"{by} does not tell what the witnesses said, which this version always keeps"
+        raise UnreadableError(store.path, words)
+    return nodes, source
+
+
+def _has_sealed(store: Store, path: str) -> bool:
+    """Whether there is a part that the seal makes; a sealed file without it is damaged."""
+    if store.has(path):
+        return True
+    if store.number("complete") == 1:
+        raise UnreadableError(store.path, f"{path} is missing, every sealed file has it")
+    return False
 
 
 def _read(
@@ -105,7 +149,7 @@ def _read(
     from_row: Callable[[dict[str, Any]], T],
 ) -> list[T]:
     path = f"{name}/json"
-    if store.has(path):
+    if _has_sealed(store, path):
         rows = parsed(store.path, path, _json_rows, store.text(path))
         return _each(store, path, from_json, rows)
     return _each(store, f"{name}/table", from_row, table_rows(store, name))

@@ -11,6 +11,8 @@ import numpy as np
 from recorder.run.parts.errors import RunFileError, UnreadableError
 from recorder.run.parts.progress import untold
 from recorder.run_file.companion.companion import Companion, companion_path
+from recorder.run_file.hdf5.devices import Device
+from recorder.run_file.hdf5.layout import PARTS, ROOT
 from recorder.run_file.hdf5.open import is_marked, open_for_reading
 from recorder.run_file.hdf5.stored_header import check_kind, read_header
 from recorder.run_file.seal.digests import (
@@ -66,7 +68,8 @@ def verify_run(path: Path | str, *, progress: Progress | None = None) -> list[st
         header = _header(store)
         if isinstance(header, str):
             return [header]
-        findings = [*_sealed(store), *whole, *_digests(store, progress, attributes=not whole)]
+        findings = list(_sealed(store)) or list(_parts(store))
+        findings += [*whole, *_digests(store, progress, attributes=not whole)]
         for device in header.devices:
             findings.extend(_guarded(partial(_device, store, device), device.name))
     try:
@@ -110,6 +113,18 @@ def _sealed(store: Store) -> Iterator[str]:
         return
     if complete != 1:
         yield NOT_SEALED
+
+
+def _parts(store: Store) -> Iterator[str]:
+    """What every sealed file has, whoever made its digests."""
+    for part in PARTS:
+        # Words in capitals stand for names; the digests are looked for with what they hold.
+        fixed = part.path.islower() and not part.path.startswith("digests")
+        if fixed and not part.optional and not store.has(part.path):
+            yield f"{part.path} is missing, every sealed file has it"
+    for attribute in ROOT:
+        if attribute.at_seal and not store.has_attribute(attribute.name):
+            yield f"the attribute {attribute.name} of / is missing, every sealed file has it"
 
 
 def _digests(store: Store, progress: Progress, *, attributes: bool) -> Iterator[str]:
@@ -156,6 +171,7 @@ def _dataset(store: Store, path: str, stored: ItemDigest, *, attributes: bool) -
 
 
 def _device(store: Store, device: DeviceHeader) -> Iterator[str]:
+    Device(store, device)
     lengths = {
         name: column.n for name, column in store.columns(f"devices/{device.name}").items()
     }

@@ -7,9 +7,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from calibration.quantities.written import many
-from recorder.run.parts.errors import UnreadableError
-from recorder.run.time.utc import UTC_DTYPE, UtcSource
-from recorder.run_file.hdf5.store import parsed
 from recorder.run_file.proof.made.ticks import COVERAGE, SAME_S, held_to
 from recorder.run_file.proof.parts.proof import Check, Proof, State
 from recorder.run_file.seal.final_times import duration_of, fit_utc_of
@@ -19,7 +16,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from recorder.run.time.utc import UtcScale
+    from recorder.run.time.utc import UtcScale, UtcSource
     from recorder.run_file.proof.parts.held import Held
 
 __all__ = ["prove_utc"]
@@ -28,15 +25,7 @@ __all__ = ["prove_utc"]
 def prove_utc(held: Held, progress: Callable[[float], None]) -> Iterator[Proof]:
     """The stored nodes of UTC against a fit to the same witnesses."""
     store = held.store
-    if not store.has("clock/utc"):
-        yield _proof(State.NOT_PROVED, "the file holds no tie of run time to UTC")
-        return
-    nodes = store.column("clock/utc").read()
-    if nodes.dtype != UTC_DTYPE:
-        raise UnreadableError(store.path, "clock/utc is not as it should be")
-    stored = parsed(
-        store.path, "clock/utc_source", UtcSource.from_json, store.text("clock/utc_source")
-    )
+    nodes, stored = held.utc
     scale, source = fit_utc_of(
         store, held.header, held.lines, duration_of(store, held.events), held.events
     )
@@ -52,7 +41,7 @@ def _judged(
     source: UtcSource,
 ) -> Proof:
     by = f" (tied by {held.other_version})" if held.other_version else ""
-    if stored.source != source.source or len(nodes) == 0:
+    if stored.source != source.source:
         words = (
             f"the file says UTC is from {stored.source!r}; its witnesses tied again give"
             f" {source.source!r}{f' ({source.why})' if source.why else ''}{by}"
@@ -65,7 +54,7 @@ def _judged(
             f" it holds {source.fixes:,} and {source.pulses:,} to tie it by{by}"
         )
         return _proof(State.NOT_PROVED if by else State.CONTRADICTED, words)
-    if not by and stored.judgement is not None and not _same(stored, source):
+    if not by and not _same(stored, source):
         said = source.why or "all agree"
         words = f"what the file tells of its witnesses is not what they say: {said}"
         return _proof(State.CONTRADICTED, words)

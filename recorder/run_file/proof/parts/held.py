@@ -8,12 +8,19 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
 from recorder.machine.version import software
+from recorder.run.parts.errors import UnreadableError
 from recorder.run.parts.event import EventKind
 from recorder.run.parts.gap import Cause
 from recorder.run.time.timeline import TieSource
 from recorder.run_file.hdf5.open import open_for_reading
 from recorder.run_file.hdf5.stored_header import read_header
-from recorder.run_file.hdf5.tables import read_events, read_gaps, read_marks, read_tick_ties
+from recorder.run_file.hdf5.tables import (
+    read_events,
+    read_gaps,
+    read_marks,
+    read_tick_ties,
+    read_utc,
+)
 from recorder.run_file.seal.final_health import find_health
 from recorder.run_file.seal.final_times import as_they_stand, tie_device
 
@@ -21,11 +28,15 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
+    import numpy as np
+    from numpy.typing import NDArray
+
     from recorder.marks.mark import Mark
     from recorder.run.parts.event import Event
     from recorder.run.parts.gap import Gap
     from recorder.run.parts.header import DeviceHeader, RunHeader
     from recorder.run.time.timeline import Segment, Timeline
+    from recorder.run.time.utc import UtcSource
     from recorder.run_file.hdf5.store import Store
     from recorder.run_file.proof.parts.proof import Proof
     from recorder.run_file.seal.final_health import FoundHealth
@@ -61,7 +72,15 @@ class Held:
     @cached_property
     def ties(self) -> dict[str, tuple[Segment, ...]]:
         """By device: the stretches of one tie, as stored."""
-        return read_tick_ties(self.store)
+        return read_tick_ties(self.store, self.header)
+
+    @cached_property
+    def utc(self) -> tuple[NDArray[np.void], UtcSource]:
+        """The nodes of UTC as stored, (k,) of ``UTC_DTYPE``, and what they go by."""
+        held = read_utc(self.store, self.header)
+        if held is None:
+            raise UnreadableError(self.store.path, "it is not sealed")
+        return held
 
     @cached_property
     def lines(self) -> dict[str, Timeline]:

@@ -26,6 +26,8 @@ class Check(StrEnum):
     """What is checked. Results of ``verify`` hold these words."""
 
     DIGESTS = "digests"
+    READS = "parts read"
+    """Whether all that was written down reads at all."""
     GAPS = "counts against gaps"
     """Holes in ticks and sequence against the gaps that tell of them."""
     RECORDS = "counts of records"

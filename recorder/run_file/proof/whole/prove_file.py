@@ -7,12 +7,13 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from recorder.run.parts.errors import RunFileError
+from recorder.run.parts.errors import RunFileError, UnreadableError
 from recorder.run.parts.progress import untold
 from recorder.run_file.proof.kept.certificates import prove_certificates
 from recorder.run_file.proof.kept.events import prove_events
 from recorder.run_file.proof.kept.header import prove_header
 from recorder.run_file.proof.kept.marks import prove_marks
+from recorder.run_file.proof.kept.reads import prove_reads
 from recorder.run_file.proof.made.health import prove_health
 from recorder.run_file.proof.made.overviews import prove_overviews
 from recorder.run_file.proof.made.ticks import prove_ticks
@@ -37,6 +38,7 @@ DIGESTS_PART: Final = 0.3
 """Share of the whole work that reading every byte twice is, of a run of twelve hours."""
 
 CHECKS: Final[tuple[tuple[Check, float, Callable[..., Iterator[Proof]]], ...]] = (
+    (Check.READS, 0.01, prove_reads),
     (Check.HEADER, 0.01, prove_header),
     (Check.GAPS, 0.08, prove_gaps),
     (Check.RECORDS, 0.04, prove_records),
@@ -45,7 +47,7 @@ CHECKS: Final[tuple[tuple[Check, float, Callable[..., Iterator[Proof]]], ...]] =
     (Check.UTC, 0.02, prove_utc),
     (Check.HEALTH, 0.05, prove_health),
     (Check.VALUES, 0.2, prove_values),
-    (Check.OVERVIEWS, 0.12, prove_overviews),
+    (Check.OVERVIEWS, 0.11, prove_overviews),
     (Check.EVENTS, 0.01, prove_events),
     (Check.MARKS, 0.01, prove_marks),
     (Check.CERTIFICATES, 0.01, prove_certificates),
@@ -79,7 +81,8 @@ def prove_file(path: Path | str, *, progress: Progress | None = None) -> list[Pr
     done = DIGESTS_PART
     with open_held(Path(path)) as held:
         for check, share, prove in CHECKS:
-            proofs += _guarded(check, prove, held, partial(_step, tell, done, share, check))
+            step = partial(_step, tell, done, share, check)
+            proofs += _guarded(check, prove, held, step, proofs)
             done += share
         return [_unless_followed(held, proof, proofs) for proof in proofs]
 
@@ -110,13 +113,21 @@ def _guarded(
     prove: Callable[..., Iterator[Proof]],
     held: Held,
     progress: Callable[[float], None],
+    before: list[Proof],
 ) -> list[Proof]:
     """One check; what goes wrong in it, a fault of ours among it, is told in its place and takes
-    no other check down."""
+    no other check down. What does not read in a sealed file contradicts it, and is told as that
+    once."""
     proofs: list[Proof] = []
     try:
         progress(0.0)
         proofs.extend(prove(held, progress))
+    except UnreadableError as error:
+        known = any(p.state is State.CONTRADICTED and error.words in p.words for p in before)
+        state = State.NOT_PROVED if known else State.CONTRADICTED
+        above = " (contradicted above)" if known else ""
+        words = f"it cannot be read: {error.words}{above}"
+        proofs.append(Proof(check=check, state=state, words=words))
     except RunFileError as error:
         proofs.append(_not_done(check, f"it cannot be read: {error}"))
     except (OSError, MemoryError):
