@@ -9,7 +9,7 @@ from typing import Any, Final, Self
 
 from calibration.quantities import flags as flag_bits
 from recorder.run.parts.event import Event, EventKind
-from recorder.run.parts.event_numbers import known, number
+from recorder.run.parts.event_numbers import known, number, whole
 
 __all__ = ["Episode", "HealthFault", "episodes_of", "told"]
 
@@ -121,15 +121,11 @@ class Episode:
             fault=HealthFault(str(data.get("fault"))),
             t_start_s=event.t_s,
             t_stop_s=stop_s,
-            first_record=_whole(data.get("first_record")),
-            stop_record=_whole(data.get("stop_record")),
-            samples=_whole(data.get("samples")),
+            first_record=whole(data.get("first_record")),
+            stop_record=whole(data.get("stop_record")),
+            samples=whole(data.get("samples")),
             text=str(data.get("text", "")),
         )
-
-
-def _whole(value: object) -> int:
-    return value if isinstance(value, int) and not isinstance(value, bool) else 0
 
 
 def episodes_of(events: Iterable[Event]) -> list[Episode]:

@@ -16,7 +16,7 @@ import numpy as np
 from calibration.field.checks import FieldCheck
 from calibration.field.zero_guards import GuardAnswer, ZeroGuard, railed, standing
 from recorder.run.parts.event import Event, EventKind
-from recorder.run.parts.event_numbers import known, number
+from recorder.run.parts.event_numbers import known, number, whole
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -172,8 +172,7 @@ class Zero:
         gives no channel, time or counts is a refused zero, and says so."""
         data = event.data
         name, counts = data.get("channel"), number(data.get("counts"))
-        sd, n = number(data.get("sd_counts")), data.get("n")
-        n = n if isinstance(n, int) and not isinstance(n, bool) and n > 0 else 0
+        sd, n = number(data.get("sd_counts")), whole(data.get("n"))
         accepted, reason = data.get("accepted", True) is True, _reason(data)
         if accepted and not (
             isinstance(name, str) and math.isfinite(counts) and math.isfinite(event.t_s)
@@ -197,8 +196,8 @@ class Zero:
             seconds=number(data.get("seconds")),
             check=FieldCheck.from_document(data.get("check")),
             guards=_guards(data.get("guards")),
-            revision=_whole(data.get("revision")),
-            entered_utc_ns=_whole(data.get("entered_utc_ns")),
+            revision=whole(data.get("revision")),
+            entered_utc_ns=whole(data.get("entered_utc_ns")),
             **{name: str(data.get(name) or "") for name in _WORDS},
         )
 
@@ -306,11 +305,6 @@ def _guards(documents: object) -> tuple[ZeroGuard, ...]:
     rows = documents if isinstance(documents, list) else []
     guards = (ZeroGuard.from_document(row) for row in rows)
     return tuple(guard for guard in guards if guard is not None)
-
-
-def _whole(value: object) -> int:
-    plain = isinstance(value, int) and not isinstance(value, bool)
-    return value if plain and isinstance(value, int) and value > 0 else 0
 
 
 def _time_of(value: object) -> ZeroTime:

@@ -118,6 +118,12 @@ class TestEvents:
         assert not refused.accepted
         assert refused.text == "pull: ZERO REFUSED; the converter stands at its rail"
 
+    @pytest.mark.parametrize("name", ["entered_utc_ns", "revision", "n"])
+    def test_whole_numbers_beyond_all_clocks_and_counts_are_none(self, name: str) -> None:
+        data = {"channel": "pull", "counts": 1.0, "sd_counts": 1.0, name: 2**5000}
+        found = Zero.from_event(Event(kind="zero", t_s=0.0, data=data))
+        assert getattr(found, name) == 0
+
     @pytest.mark.parametrize("n", [0, 1, -3, True, 2.5, None, "9"])
     def test_without_scatter_the_uncertainty_is_not_known(self, n: object) -> None:
         data = {"channel": "pull", "counts": 1.0, "sd_counts": 0.0, "n": n}
