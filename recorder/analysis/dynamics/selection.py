@@ -63,7 +63,7 @@ def stands_high(
             # One tail is read: the parts' rates are high together.
             u += part.variance * u_rate
     # Down to the mean of all at most: in that the noise is averaged out.
-    above = float(np.nanmax(means) - np.nanmean(means))
+    above = max(float(np.nanmax(means) - np.nanmean(means)), 0.0)
     return (high, u) if high <= above else (above, u * above / high)
 
 

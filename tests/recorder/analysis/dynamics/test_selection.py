@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -20,6 +20,8 @@ def noise(sd: float, apart_s: float = 1.0) -> list[NoisePart]:
     return [NoisePart(sd**2, apart_s)]
 
 
+@example([1.1195021512566311e-82] * 5, 1.0, 1)
+@example([1.1195021512566311e-82] * 5, 1.0, 5)
 @given(
     st.lists(st.floats(0.0, 300.0), min_size=1, max_size=60),
     st.floats(1e-3, 50.0),
