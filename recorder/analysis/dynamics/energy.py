@@ -17,7 +17,7 @@ import numpy as np
 from calibration.quantities.constants import G_M_S2, KM_H_PER_M_S
 from calibration.statistics.median_scatter import normal_sd
 from recorder.analysis.series.train import Side
-from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
+from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
 
 if TYPE_CHECKING:
@@ -66,43 +66,54 @@ def drawbar_work(run: RunBasis) -> tuple[Measured, Measured, Measured]:
     """Draft, buff and total work at the drawbar, kJ, by pull over distance; NaN where pull and
     speed are nowhere known together.
 
-    Each bin's mean pull acts over the distance of the bin; tension and buff are added apart.
+    Each bin's mean pull acts over the distance of the bin; tension and buff are added apart, and
+    the total is their sum cause by cause.
     """
     force = run.series.sound_pull_kN
     known = np.isfinite(force * run.series.speed_m_s)
     if not known.any():
         nothing = Measured(math.nan, "kJ")
         return nothing, nothing, nothing
-    return work_over(run, force > 0.0), work_over(run, force < 0.0), work_over(run, known)
+    draft, u_draft = _work(run, ~(force < 0.0))
+    buff, u_buff = _work(run, force < 0.0)
+    _, u_total = _work(run, known)
+    # Of the wander, what buff has in common with draft, and what it has not.
+    both = (u_total**2 - u_draft**2 - u_buff**2) / 2.0
+    common = both / u_draft if u_draft > 0.0 else 0.0
+    rest = math.sqrt(max(u_buff**2 - common**2, 0.0))
+    wander, dof = UncertaintyCause(CauseKind.WANDER, run.name), run.wander.dof
+    own = UncertaintyCause(CauseKind.WANDER, run.name, Extent(run.name, "buff"))
+    draft = draft.with_part(wander, u_draft, dof=dof)
+    buff = buff.with_part(wander, common, dof=dof).with_part(own, rest, dof=dof)
+    return draft, buff, draft.plus(buff)
 
 
 def work_over(run: RunBasis, chosen: NDArray[np.bool_]) -> Measured:
     """Work at the drawbar over the chosen bins (n,) where pull and speed are known, kJ.
 
-    The calibration's part is its uncertainty at each force, fully correlated over the run: what
-    it is worth without a force pulls one way over all the distance, the rest has the sign of
-    the force. The wander's part is by how much such a wander does not average out.
+    Calibration and zero are fully correlated over the run; the wander's part is by how much such
+    a wander does not average out.
     """
+    work, u_wander = _work(run, chosen)
+    # Over the run its size and its correlation time count together: what is known of the two is
+    # in the degrees of freedom of a mean over all its parts.
+    wander = UncertaintyCause(CauseKind.WANDER, run.name)
+    return work.with_part(wander, u_wander, dof=run.wander.dof)
+
+
+def _work(run: RunBasis, chosen: NDArray[np.bool_]) -> tuple[Measured, float]:
+    """Work over the chosen bins (n,) but for its wander, and the wander's standard uncertainty."""
     series, instruments = run.series, run.instruments
     metres = series.speed_m_s * series.step_s
     pull = series.sound_pull_kN
     good = chosen & np.isfinite(pull * metres)
-    force, ds = pull[good], metres[good]
     amounts = np.where(good, np.nan_to_num(pull * metres), 0.0)
-    value, ridden_m = float(amounts.sum()), float(ds.sum())
-    unloaded = instruments.pull_u_kN(0.0)
-    rising = np.sqrt(np.maximum(instruments.pulls_u_kN(force) ** 2 - unloaded**2, 0.0))
-    scale = float(np.sum(rising * np.sign(force) * ds))
-    parts = {
-        instruments.pull_cause: math.hypot(unloaded * ridden_m, scale),
-        instruments.zero_cause: instruments.zero_u_kN * ridden_m,
+    value = float(amounts.sum())
+    parts = instruments.calibration_kJ(pull[good], metres[good]) | {
+        instruments.zero_cause: instruments.zero_u_kN * float(metres[good].sum()),
         instruments.wheel_cause: instruments.wheel_rel_u * value,
     }
-    # Over the run its size and its correlation time count together: what is known of the two is
-    # in the degrees of freedom of a mean over all its parts.
-    wander = UncertaintyCause(CauseKind.WANDER, run.name)
-    u_wander = run.wander.of_sum(amounts, series.step_s)
-    return Measured(value, "kJ", parts).with_part(wander, u_wander, dof=run.wander.dof)
+    return Measured(value, "kJ", parts), run.wander.of_sum(amounts, series.step_s)
 
 
 def draw_ledger(

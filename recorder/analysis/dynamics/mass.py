@@ -198,10 +198,9 @@ def _mass(run: RunBasis, value_t: float, u_t: float, kind: CauseKind) -> Measure
     if not math.isfinite(value_t) or not u_t <= TELLING * abs(value_t):
         return None
     typical_kN = float(np.nanmedian(np.abs(run.series.pull_kN)))
-    scale = run.instruments.pull_u_kN(typical_kN) / max(typical_kN, 1e-9)
+    calibration = run.instruments.calibration(typical_kN, value_t / max(typical_kN, 1e-9))
     own = UncertaintyCause(CauseKind.FIT, f"mass by {kind}")
-    found = Measured(value_t, "t", {own: u_t}, {own: BLOCKS - 1.0})
-    found = found.with_part(run.instruments.pull_cause, scale * value_t)
+    found = Measured(value_t, "t", {own: u_t} | calibration, {own: BLOCKS - 1.0})
     if kind is CauseKind.ACCELERATION:
         rotary = run.train.rotary_u(Side.TRAILING) / (1.0 + run.train.trailing.rotary)
         found = found.with_part(

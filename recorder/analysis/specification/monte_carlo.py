@@ -46,8 +46,8 @@ class StretchInputs:
     own: Mapping[UncertaintyCause, float]
     """Scatter and wander, as the propagation has them, kN."""
     dof: Mapping[UncertaintyCause, float]
-    pull_u_kN: float
-    """Calibration's standard uncertainty at this pull."""
+    calibration_kN: Mapping[UncertaintyCause, float]
+    """Calibration's signed parts at this pull."""
     grade: float
     curvature_per_m: float
     acceleration_m_s2: float
@@ -90,7 +90,7 @@ def stretch_inputs(run: RunBasis, result: StretchResult, weight: float) -> Stret
         pull_kN=pull,
         own=own,
         dof={c: margin.dof[c] for c in own if c in margin.dof},
-        pull_u_kN=run.instruments.pull_u_kN(pull),
+        calibration_kN=run.instruments.calibration(pull),
         grade=mean_known(series.locomotive_grade[span]) if on.grade_kN.any() else 0.0,
         curvature_per_m=mean_known(np.abs(series.locomotive_curvature_per_m[span]))
         if on.curve_kN.any()
@@ -145,7 +145,7 @@ def simulate_margin(
 class _Shared:
     """Errors that all stretches share, one a draw: (draws,) each."""
 
-    calibration: NDArray[np.float64]
+    calibration: Mapping[UncertaintyCause, NDArray[np.float64]]
     """In standard uncertainties: how much that is depends on the force."""
     zero_kN: NDArray[np.float64]
     wheel: NDArray[np.float64]
@@ -158,9 +158,10 @@ class _Shared:
 
 def _common(rng: np.random.Generator, draws: int, run: RunBasis, mass_t: float) -> _Shared:
     assumed, rotary = run.train.assumed, run.train.locomotive.rotary
+    causes = (run.instruments.pull_cause, run.instruments.unloaded_cause)
     # The order of the draws is part of the result: the same seed gives the same figures.
     return _Shared(
-        calibration=rng.standard_normal(draws),
+        calibration={c: rng.standard_normal(draws) for c in causes},
         zero_kN=rng.standard_normal(draws) * run.instruments.zero_u_kN,
         wheel=1.0 + rng.standard_normal(draws) * run.instruments.wheel_rel_u,
         mass_t=mass_t
@@ -212,7 +213,7 @@ def _margin(
     weight_kN = common.mass_t * G_M_S2
     pull = (
         item.pull_kN
-        + common.calibration * item.pull_u_kN
+        + sum(common.calibration[c] * u for c, u in item.calibration_kN.items())
         + common.zero_kN
         + weight_kN * grade
         + weight_kN * common.curve_N_per_kN_m * item.curvature_per_m / 1000.0

@@ -20,6 +20,8 @@ class CauseKind(StrEnum):
     """What a column of a table was stated to be worth; owner: the run."""
     ASSUMED = "assumed"
     """The same where nothing was stated."""
+    UNLOADED = "unloaded"
+    """What a calibration is uncertain by without a force; owner: that calibration, in words."""
     ZERO = "zero"
     """Owner: the run."""
     WHEEL = "wheel"
@@ -66,6 +68,7 @@ _LABELS: Final = {
     CauseKind.CERTIFICATE: "certificate {owner}",
     CauseKind.STATED: "stated uncertainty of {owner}",
     CauseKind.ASSUMED: "assumed uncertainty of {owner}",
+    CauseKind.UNLOADED: "{owner} without load",
     CauseKind.ZERO: "zero of {owner}",
     CauseKind.WHEEL: "wheel {owner}",
     CauseKind.WHEEL_BY_ROUTE: "wheel of {owner} by the route",
