@@ -199,7 +199,7 @@ def _mass(run: RunBasis, value_t: float, u_t: float, kind: CauseKind) -> Measure
         return None
     typical_kN = float(np.nanmedian(np.abs(run.series.pull_kN)))
     calibration = run.instruments.calibration(typical_kN, value_t / max(typical_kN, 1e-9))
-    own = UncertaintyCause(CauseKind.FIT, f"mass by {kind}")
+    own = UncertaintyCause(CauseKind.FIT, f"of mass by {kind} of {run.name}")
     found = Measured(value_t, "t", {own: u_t} | calibration, {own: BLOCKS - 1.0})
     if kind is CauseKind.ACCELERATION:
         rotary = run.train.rotary_u(Side.TRAILING) / (1.0 + run.train.trailing.rotary)

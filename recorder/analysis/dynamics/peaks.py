@@ -6,7 +6,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -22,7 +23,14 @@ if TYPE_CHECKING:
 
     from recorder.analysis.uncertainty.run_basis import RunBasis
 
-__all__ = ["Peak", "highest_mean", "running_mean", "white_noise", "with_noise"]
+__all__ = [
+    "Peak",
+    "highest_mean",
+    "picked_highest",
+    "running_mean",
+    "white_noise",
+    "with_noise",
+]
 
 FAST_S: Final = 2.0
 """Noise between means of this long is taken for white, as for the wander; neighbouring bins of a
@@ -130,3 +138,18 @@ def running_mean(values: NDArray[np.float64], window: int) -> NDArray[np.float64
     bad = np.concatenate(([0], np.cumsum(~np.isfinite(values))))
     means = (total[window:] - total[:-window]) / window
     return np.where(bad[window:] == bad[:-window], means, np.nan)
+
+
+def picked_highest(means: Sequence[Measured], extent: Extent) -> Measured:
+    """The highest of means, less what it is expected to stand high by having been picked for it.
+
+    ``extent`` is that of the highest.
+    """
+    top = max(means, key=lambda m: m.value)
+    # What acts in one of them alone is noise among them; calibration and zero are theirs, too.
+    own = math.fsum(p * p for c, p in top.parts.items() if c.extent is not None)
+    high, u_high = stands_high(np.array([m.value for m in means]), 1.0, [NoisePart(own, 1.0)])
+    picked = replace(extent, part=f"{extent.part}, picked as the highest")
+    return top.shifted(-high).with_part(
+        UncertaintyCause(CauseKind.RANDOM, extent=picked), u_high
+    )

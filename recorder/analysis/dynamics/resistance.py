@@ -6,22 +6,24 @@ them.
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from scipy import special
 
 from recorder.analysis.dynamics.regression import (
+    Misfit,
     below_bound,
     bounded,
     misfit,
     robust_fit,
 )
-from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
+from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
 
 if TYPE_CHECKING:
@@ -29,8 +31,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Correlated", "ResistanceFit", "covariance_of", "fit_resistance"]
 
-_RANDOM: Final = UncertaintyCause(CauseKind.FIT)
-_MISFIT: Final = UncertaintyCause(CauseKind.MISFIT)
 _UNITS: Final = {"A": "N/t", "B": "N/t/(km/h)", "C": "N/t/(km/h)²"}
 LEAST_SPREAD_KM_H: Final = 5.0
 """Of speed, for each term beside A: over less the terms cannot be told apart."""
@@ -126,32 +126,32 @@ def fit_resistance(
         Too few observations or too little spread of speed to tell the terms apart, or
         observations that contradict the bound.
     """
-    y, kept, known = np.array([r.value for r in resistance]), tuple(terms), correlated or {}
+    kept, shared = tuple(terms), _shared_causes(resistance)
     _check_spread(speed_km_h, kept)
-    shared = _shared_causes(resistance)
-    own = np.array([_own_u(r, shared) for r in resistance])
+    y, own = np.array([(r.value, _own_u(r, shared)) for r in resistance]).T
     parts = _shared_parts(resistance, shared)
     x = _powers(speed_km_h, kept)
-    held = sum(c.covariance for c in known.values())
+    held = sum(c.covariance for c in (correlated or {}).values())
     fit = robust_fit(x, y, own, parts @ parts.T + held)
     common, dofs = _moved(fit.hat, resistance, shared, parts)
-    expected = _expected(fit.hat, own, known)
+    digest = _digest(speed_km_h, y, kept)
+    known = _of_fit(digest, own, len(kept), correlated or {})
+    expected = {c: fit.hat @ k.covariance @ fit.hat.T for c, k in known.items()}
     beta, constraints = fit.beta, tuple[str, ...]()
     missed = misfit(fit, x, y, beta, speed_km_h)
     if non_negative:
-        covariance = missed.scatter * sum(expected.values())
-        beta, constraints = _bounded(kept, beta, covariance + _squares(common.values()))
+        covariance = missed.scatter * sum(expected.values()) + _squares(common.values())
+        beta, constraints = _bounded(kept, beta, covariance)
         missed = misfit(fit, x, y, beta, speed_km_h)
     # An assumed part is as sure as it was stated; the scatter between pieces is what they show.
-    dofs |= {_RANDOM: float(max(len(y) - len(kept), 1))} | {c: k.dof for c, k in known.items()}
-    if missed.bent > 0.0:
-        common[_MISFIT], dofs[_MISFIT] = missed.bent * fit.hat.sum(axis=1), missed.bent_dof
+    dofs |= {c: k.dof for c, k in known.items()}
+    bent = _bent(missed, fit.hat, digest)
     return ResistanceFit(
         terms=kept,
         beta=beta,
         random={c: missed.scatter * part for c, part in expected.items()},
-        common=common,
-        dofs=dofs,
+        common=common | bent,
+        dofs=dofs | dict.fromkeys(bent, missed.bent_dof),
         residual_sd_N_per_t=missed.residual_sd,
         observations=len(y),
         weights=fit.weights,
@@ -217,16 +217,38 @@ def _bounded(
     return bounded(beta, covariance), _held_up(terms, away)
 
 
-def _expected(
-    hat: NDArray[np.float64],
+def _digest(
+    speed_km_h: NDArray[np.float64], y: NDArray[np.float64], terms: tuple[str, ...]
+) -> str:
+    """Of what was fitted: another fit has errors of its own."""
+    digest = hashlib.sha256("".join(terms).encode())
+    for values in (speed_km_h, y):
+        digest.update(np.ascontiguousarray(values).tobytes())
+    return digest.hexdigest()[:8]
+
+
+def _of_fit(
+    digest: str,
     own: NDArray[np.float64],
-    known: Mapping[UncertaintyCause, Correlated],
-) -> dict[UncertaintyCause, NDArray[np.float64]]:
-    """Per cause that differs from piece to piece, covariance (p, p) of the coefficients with no
-    more scatter than what is known of it.
+    terms: int,
+    correlated: Mapping[UncertaintyCause, Correlated],
+) -> dict[UncertaintyCause, Correlated]:
+    """By cause of this fit alone, what differs from piece to piece: it acts on the coefficients
+    without a sign that another figure could share.
     """
-    parts = {cause: hat @ held.covariance @ hat.T for cause, held in known.items()}
-    return {_RANDOM: (hat * own**2) @ hat.T} | parts
+    extent = Extent("fit", digest)
+    parts = {replace(cause, extent=extent): held for cause, held in correlated.items()}
+    dof = float(max(len(own) - terms, 1))
+    scatter = Correlated(covariance=np.diag(own**2), dof=dof)
+    return {UncertaintyCause(CauseKind.FIT, digest): scatter} | parts
+
+
+def _bent(
+    missed: Misfit, hat: NDArray[np.float64], digest: str
+) -> dict[UncertaintyCause, NDArray[np.float64]]:
+    """What the shape of the line misses, at all speeds alike."""
+    shape = UncertaintyCause(CauseKind.MISFIT, digest)
+    return {shape: missed.bent * hat.sum(axis=1)} if missed.bent > 0.0 else {}
 
 
 def _squares(parts: Iterable[NDArray[np.float64]]) -> NDArray[np.float64]:

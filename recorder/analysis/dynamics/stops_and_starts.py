@@ -13,15 +13,13 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
-from recorder.analysis.dynamics.peaks import white_noise, with_noise
-from recorder.analysis.dynamics.selection import stands_high
+from recorder.analysis.dynamics.peaks import picked_highest, white_noise, with_noise
 from recorder.analysis.series.filters import carried_on
 from recorder.analysis.series.marked import brake_changes
 from recorder.analysis.series.run_series import AT_REST_M_S
 from recorder.analysis.series.wheel_jumps import LEAST_M_S, LOCKED, hidden_m, jump_to_rest
 from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
-from recorder.analysis.uncertainty.wander import NoisePart
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -53,7 +51,6 @@ RAN_OUT: Final = 0.25
 out (common practice)."""
 MOST_BACK_S: Final = 2.0
 """A wheel that moved longer ago would have been seen."""
-_WIDTH: Final = UncertaintyCause(CauseKind.BIN_WIDTH)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,6 +82,8 @@ class StartTest:
     """Pull at the instant of the first movement; ``None`` when none was seen."""
     greatest_pull: Measured
     """Highest one-second mean from half a second before moving until 2 m/s."""
+    extent: Extent
+    """By which its causes know it."""
     why: str = ""
     """Why no breakaway was seen."""
 
@@ -163,14 +162,16 @@ def _stop(run: RunBasis, t_s: float, bins: slice, missed_m_s: float) -> StopTest
     left_s = series.t_s[bins.start] + 0.5 * step - brake_s
     metres = float(np.sum(braking[1:]) * step + braking[0] * left_s)
     seconds = (len(braking) - 1) * step + left_s
-    key = UncertaintyCause(CauseKind.KEYED_INSTANT, f"{t_s:.2f} s")
-    noise = UncertaintyCause(CauseKind.RANDOM_SPEED, extent=Extent(run.name, f"{t_s:.2f} s"))
+    extent = Extent(run.name, f"brake at {t_s:.2f} s")
+    key = UncertaintyCause(CauseKind.KEYED_INSTANT, extent=extent)
+    noise = UncertaintyCause(CauseKind.RANDOM_SPEED, extent=extent)
+    width = UncertaintyCause(CauseKind.BIN_WIDTH, extent=extent)
     # With the brake on earlier the way is longer, and the speed what it was earlier.
     speed_0 = Measured(v, "m/s", {wheel: v * rel, noise: u_v, key: -rate * late})
     distance = Measured(metres, "m", {wheel: metres * rel, key: v * late})
     distance, speed_0 = _with_slip(run, bins, distance, speed_0)
     at_rest = math.hypot(step / math.sqrt(12.0), _rest_u_s(braking, step))
-    duration = Measured(seconds, "s", {key: late, _WIDTH: at_rest})
+    duration = Measured(seconds, "s", {key: late, width: at_rest})
     return StopTest(
         t_start_s=t_s,
         speed=speed_0,
@@ -289,7 +290,13 @@ def _start(run: RunBasis, begin: int, end: int, half: int) -> StartTest:
         first = begin - half
     greatest = _greatest(run, slice(first, end), extent)
     breakaway, why = _breakaway(run, begin, back_s, greatest.value, extent)
-    return StartTest(t_start_s=t_s, breakaway_pull=breakaway, greatest_pull=greatest, why=why)
+    return StartTest(
+        t_start_s=t_s,
+        breakaway_pull=breakaway,
+        greatest_pull=greatest,
+        extent=extent,
+        why=why,
+    )
 
 
 def _greatest(run: RunBasis, span: slice, extent: Extent) -> Measured:
@@ -385,16 +392,8 @@ def _breakaway(
 
 
 def starting_effort(starts: Sequence[StartTest]) -> Measured | None:
-    """The pull of the start that read highest, less what it is expected to stand high by having
-    been picked for it; ``None`` without a start.
-    """
-    pulls = [s.greatest_pull for s in starts]
-    top = max(pulls, key=lambda m: m.value, default=None)
-    if top is None:
+    """The pull of the start that read highest; ``None`` without a start."""
+    start = max(starts, key=lambda s: s.greatest_pull.value, default=None)
+    if start is None:
         return None
-    # What acts in this start alone is noise among starts; calibration and zero are theirs, too.
-    own = math.fsum(p * p for c, p in top.parts.items() if c.extent is not None)
-    values = np.array([m.value for m in pulls])
-    high, u_high = stands_high(values, 1.0, [NoisePart(own, 1.0)])
-    picked = UncertaintyCause(CauseKind.RANDOM, "highest start")
-    return top.shifted(-high).with_part(picked, u_high)
+    return picked_highest([s.greatest_pull for s in starts], start.extent)

@@ -41,7 +41,7 @@ class CauseKind(StrEnum):
     SCATTER = "scatter"
     """Between stretches, beyond what their own causes allow; owner: the stretches, digested."""
     FIT = "fit"
-    """Scatter about a fitted curve; owner: what it was fitted to."""
+    """Scatter about a fitted curve; owner: what it was fitted to, digested."""
     MISFIT = "misfit"
     """Of a fitted curve that is of another shape than what it was fitted to; owner: the same."""
     MASS = "mass"
@@ -61,7 +61,9 @@ class CauseKind(StrEnum):
     MISSING = "missing"
     """What was done while nothing was known; its own extent."""
     KEYED_INSTANT = "keyed instant"
+    """Of one mark."""
     BIN_WIDTH = "bin width"
+    """Of an instant that is read to a bin; its own extent."""
 
 
 _LABELS: Final = {
@@ -74,12 +76,12 @@ _LABELS: Final = {
     CauseKind.WHEEL_BY_ROUTE: "wheel of {owner} by the route",
     CauseKind.SPEED: "speed of {owner}",
     CauseKind.RANDOM: "random",
-    CauseKind.WANDER: "slow wander",
+    CauseKind.WANDER: "slow wander of {owner}",
     CauseKind.RANDOM_SPEED: "speed random",
     CauseKind.SLIP: "slip of the wheel of {owner}",
     CauseKind.SCATTER: "scatter between stretches {owner}",
-    CauseKind.FIT: "random fit",
-    CauseKind.MISFIT: "shape of the fit",
+    CauseKind.FIT: "scatter about the fit {owner}",
+    CauseKind.MISFIT: "shape of the fit {owner}",
     CauseKind.MASS: "{owner} mass",
     CauseKind.ROTARY: "{owner} rotary allowance",
     CauseKind.GRADE: "{owner} grade",
@@ -90,7 +92,7 @@ _LABELS: Final = {
     CauseKind.AMOUNT: "{owner}",
     CauseKind.DENSITY: "density of {owner}",
     CauseKind.MISSING: "time without data",
-    CauseKind.KEYED_INSTANT: "keyed instant {owner}",
+    CauseKind.KEYED_INSTANT: "keyed instant",
     CauseKind.BIN_WIDTH: "bin width",
 }
 """As results.json and the report write them."""

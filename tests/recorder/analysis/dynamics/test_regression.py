@@ -9,7 +9,11 @@ from hypothesis import strategies as st
 from scipy import optimize
 
 from recorder.analysis.dynamics.regression import below_bound
-from recorder.analysis.dynamics.resistance import ResistanceFit, fit_resistance
+from recorder.analysis.dynamics.resistance import (
+    Correlated,
+    ResistanceFit,
+    fit_resistance,
+)
 from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
 
@@ -111,3 +115,26 @@ def test_scatter_is_that_about_the_line_which_is_stated() -> None:
     noise = np.random.default_rng(falling).normal(0.0, U, 40)
     rest = 15.0 + noise - (fit.beta[0] + fit.beta[1] * SPEED)
     assert fit.residual_sd_N_per_t == pytest.approx(np.sqrt(rest @ rest / 38.0))
+
+
+def test_two_fits_share_what_their_pieces_share_and_nothing_else() -> None:
+    """The scatter of one is not that of another: a difference of two has both."""
+    truth = 10.0 + 0.1 * SPEED
+    one, other = (fitted(truth, "AB", seed=seed).at(40.0) for seed in (1, 2))
+    assert one.minus(other).u == pytest.approx(np.hypot(one.u, other.u))
+    same = fitted(truth, "AB", seed=1).at(40.0)
+    assert one.minus(same).u == pytest.approx(0.0)
+
+
+def test_what_a_fit_says_of_a_survey_has_no_sign_to_share() -> None:
+    """Its part is a size; the potential energy's has a sign, and so has another fit's."""
+    survey = UncertaintyCause(CauseKind.GRADE_OF_RUN, "trailing")
+    values = [
+        Measured(float(y), "N/t", {UncertaintyCause(CauseKind.RANDOM, f"{i}"): U})
+        for i, y in enumerate(10.0 + 0.1 * SPEED)
+    ]
+    known = {survey: Correlated(covariance=np.full((40, 40), 0.25))}
+    found = fit_resistance(SPEED, values, terms="AB", correlated=known).at(40.0)
+    assert survey not in found.parts
+    (own,) = (c for c in found.parts if c.kind is CauseKind.GRADE_OF_RUN)
+    assert found.parts[own] == pytest.approx(0.5, rel=1e-6)

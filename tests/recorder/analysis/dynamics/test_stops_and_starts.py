@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
 
-from recorder.analysis.dynamics.stops_and_starts import find_stops
+from recorder.analysis.dynamics.stops_and_starts import StartTest, find_stops, starting_effort
 from recorder.analysis.series.wheel_jumps import slipped_share
 from recorder.analysis.stretches.handling import brake_on
+from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
+from recorder.analysis.uncertainty.measured import Measured
 from recorder.analysis.uncertainty.run_basis import RunBasis
 from tests.recorder.analysis.drawn_runs import (
     INSTRUMENTS,
@@ -167,3 +169,42 @@ def test_a_brake_is_on_while_a_locked_wheel_shows_rest() -> None:
     again = np.flatnonzero(series.slipped == 1.0)[-1] + 4
     assert series.speed_m_s[again] > 1.0
     assert on[again]
+
+
+@pytest.mark.slow
+def test_two_stops_share_the_wheel_and_nothing_of_their_own() -> None:
+    """In one run, and at the same second of two."""
+    made = stopped(np.random.default_rng([1, 12])).run
+    (stop,), _ = find_stops(made, brake_on(made.series, made.marks))
+    other = replace(made, name="tuesday")
+    (same,), _ = find_stops(other, brake_on(other.series, other.marks))
+    later = replace(
+        made,
+        series=replace(made.series, t_s=made.series.t_s + 1000.0),
+        marks=tuple(replace(m, t_s=m.t_s + 1000.0) for m in made.marks),
+    )
+    (again,), _ = find_stops(later, brake_on(later.series, later.marks))
+    for one in (same, again):
+        for name in ("speed", "distance", "duration", "retardation"):
+            mine, its = getattr(stop, name), getattr(one, name)
+            assert mine.parts.keys() & its.parts.keys() <= {INSTRUMENTS.wheel_cause}, name
+
+
+def test_the_highest_starts_of_two_runs_were_picked_apart() -> None:
+    def highest(name: str) -> Measured:
+        extent = Extent(name, "start at 1.0 s")
+        random = UncertaintyCause(CauseKind.RANDOM, extent=extent)
+        pulls = (Measured(pull, "kN", {random: 3.0}) for pull in (50.0, 51.0, 49.0, 50.0))
+        starts = [
+            StartTest(t_start_s=1.0, breakaway_pull=None, greatest_pull=pull, extent=extent)
+            for pull in pulls
+        ]
+        found = starting_effort(starts)
+        assert found is not None
+        return found
+
+    monday, tuesday = highest("monday"), highest("tuesday")
+    assert monday.value < 51.0
+    assert len(monday.parts) == 2
+    assert not monday.parts.keys() & tuesday.parts.keys()
+    assert len(monday.to_dict()["causes"]) == 2
