@@ -12,9 +12,11 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from numpy.typing import NDArray
 
-__all__ = ["LOOK", "SPIKE_TIMES", "ChannelSeconds", "Second"]
+__all__ = ["LOOK", "SPIKE_TIMES", "Approach", "ChannelSeconds", "Second"]
 
 SPIKE_TIMES: Final = 10.0
 """A spike leaves both its neighbours by so many of their usual steps (common practice)."""
@@ -29,6 +31,16 @@ LOOK: Final = 5
 """Samples to either side that a spike is held against."""
 STEPS_LOOKED_AT: Final = 256
 """Of a second, evenly spread, for its median: plenty, and cheap at any rate."""
+
+
+class Approach(NamedTuple):
+    """How a counter came to where it is: over some time before it last changed."""
+
+    took_s: float
+    moved: float
+    """With its sign."""
+    largest: float
+    """Largest step of it between neighbours, taken as positive."""
 
 
 class Second(NamedTuple):
@@ -59,6 +71,8 @@ class Second(NamedTuple):
     """Smallest step seen so far: the resolution; 0 while nothing has changed."""
     spikes: int
     railed: int
+    approach: tuple[Approach, ...] = ()
+    """One for each time looked back over, where something is known of it."""
 
 
 @dataclass(slots=True)
@@ -96,10 +110,13 @@ class ChannelSeconds:
         Lowest and highest count of the converter; ``None``: not known, or no counts.
     spikes
         Whether single samples can be spikes: not of a counter, which only counts.
+    looks_back_s
+        Times before the last change over which it is kept how the count came there.
     """
 
     rails: tuple[float, float] | None = None
     spikes: bool = True
+    looks_back_s: tuple[float, ...] = ()
     _held: _Held | None = None
     _behind: int = 0
     """Of the held samples those of seconds that are done: neighbours of the next."""
@@ -161,6 +178,9 @@ class ChannelSeconds:
             rows.append(self._row(held, start, stop))
             start = stop
         kept = max(start - LOOK - 1, 0)
+        if self.looks_back_s and start:
+            since_s = held.t_s[start - 1] - max(self.looks_back_s)
+            kept = min(kept, int(np.searchsorted(held.t_s, since_s)))
         self._held, self._behind = held.since(kept), start - kept
         return rows
 
@@ -192,7 +212,16 @@ class ChannelSeconds:
             quantum=self._quantum,
             spikes=spikes,
             railed=self._railed(x),
+            approach=tuple(self._approach(held, last)) if len(moved) else (),
         )
+
+    def _approach(self, held: _Held, last: int) -> Iterator[Approach]:
+        for back_s in self.looks_back_s:
+            since = int(np.searchsorted(held.t_s, held.t_s[last] - back_s))
+            took_s = float(held.t_s[last] - held.t_s[since])
+            if took_s > 0.0:
+                steps = np.diff(held.values[since : last + 1].astype(np.float64))
+                yield Approach(took_s, float(steps.sum()), float(np.abs(steps).max()))
 
     def _usual(self, steps: NDArray[np.float64]) -> tuple[float, float]:
         """Median step, and that of those which were steps at all; the smallest is noted."""

@@ -18,6 +18,7 @@ import numpy as np
 from calibration.certificates.force import RAILS_24_BIT, ForceCertificate
 from recorder.run.checks.channel_health import HealthFault
 from recorder.run.checks.channel_seconds import ChannelSeconds
+from recorder.run.checks.dead_stop import LOOKS_BACK_S, DeadStopWatch
 from recorder.run.checks.doubles import DoubleWatch
 from recorder.run.checks.motion import Movement, Said, movement_of
 from recorder.run.checks.watches import DriftWatch, RareWatch, Source, StuckWatch
@@ -76,7 +77,14 @@ class _Speed:
     """``None``: the values are speeds."""
     u: float = 0.0
     receiver: bool = False
+    dead: DeadStopWatch | None = None
+    """Of a wheel of counts."""
     _last: Second | None = None
+
+    @property
+    def counts_no_more(self) -> bool:
+        """As its own pulses tell: then it is no witness."""
+        return self.dead is not None and self.dead.open is not None
 
     def speed_m_s(self, row: Second) -> float:
         """Of a second, without sign; NaN when it cannot be told."""
@@ -120,11 +128,11 @@ class RunHealth:
             for column, channels in _columns(device):
                 self._add(device, column, channels, certificates)
         wheels = [s for s in self._speeds.values() if not s.receiver]
-        receivers = [s for s in self._speeds.values() if s.receiver]
+        self._receivers = [s for s in self._speeds.values() if s.receiver]
         self._doubles = [
             (w, r, DoubleWatch(w.source, r.source, w.u, w.m_per_count is not None, tell))
             for w in wheels
-            for r in receivers[:1]
+            for r in self._receivers[:1]
         ]
 
     def columns_of(self, device: str) -> list[str]:
@@ -181,6 +189,8 @@ class RunHealth:
         self.judge(math.inf)
         for _, _, double in self._doubles:
             double.finish()
+        for dead in self._dead():
+            dead.finish()
         for analogue in self._analogue.values():
             for watch in analogue.watches:
                 watch.finish()
@@ -193,6 +203,7 @@ class RunHealth:
             for watch in analogue.watches
             if watch.open is not None
         ]
+        found += [dead.open for dead in self._dead() if dead.open is not None]
         return found + [episode for _, _, double in self._doubles for episode in double.open]
 
     def take_spikes(self) -> Iterator[tuple[str, tuple[str, ...], NDArray[np.int64]]]:
@@ -210,14 +221,22 @@ class RunHealth:
             for i, held in self._speeds.items()
             if i in rows
         }
+        received = [speeds[id(s)][1] for s in self._receivers if id(s) in speeds]
+        for held in self._speeds.values():
+            if held.dead is not None and id(held) in speeds:
+                row, _ = speeds[id(held)]
+                held.dead.second(row, received[0] if received else math.nan)
         for wheel, receiver, double in self._doubles:
-            if id(wheel) in speeds and id(receiver) in speeds:
+            if not wheel.counts_no_more and id(wheel) in speeds and id(receiver) in speeds:
                 (w_row, w), (r_row, r) = speeds[id(wheel)], speeds[id(receiver)]
                 double.second(w_row, r_row, w, r)
         movement, speed = self._movement({key: v for key, (_, v) in speeds.items()})
         for i, analogue in self._analogue.items():
             if i in rows:
                 analogue.judge(rows[i], movement, speed)
+
+    def _dead(self) -> Iterator[DeadStopWatch]:
+        return (s.dead for s in self._speeds.values() if s.dead is not None)
 
     def _movement(self, speeds: Mapping[int, float]) -> tuple[Movement, float]:
         """What the witnesses say, and the speed of the first; nothing while two disagree."""
@@ -226,7 +245,7 @@ class RunHealth:
         said = [
             Said(s.receiver, v)
             for s in self._speeds.values()
-            if math.isfinite(v := speeds.get(id(s), math.nan))
+            if math.isfinite(v := speeds.get(id(s), math.nan)) and not s.counts_no_more
         ]
         movement = movement_of(said)
         return movement, said[0].speed_m_s if movement is Movement.MOVING else math.nan
@@ -251,10 +270,11 @@ class RunHealth:
             )
             valid = "valid" if receiver and _has(device, "valid") else ""
         elif held is not None and held.kind == "wheel":
-            seconds = ChannelSeconds(spikes=False)
+            seconds = ChannelSeconds(spikes=False, looks_back_s=LOOKS_BACK_S)
             wheel = cast("WheelCertificate", held)
             u_rel = wheel.u_circumference_m / wheel.circumference_m
-            self._speeds[i] = _Speed(seconds, source, wheel.m_per_pulse, u_rel)
+            dead = DeadStopWatch(source, wheel.m_per_pulse, self._tell)
+            self._speeds[i] = _Speed(seconds, source, wheel.m_per_pulse, u_rel, dead=dead)
         elif isinstance(held, ForceCertificate) or _is_analogue(device, channels[0]):
             force = held if isinstance(held, ForceCertificate) else None
             self._analogue[i] = self._analogue_of(source, force, counts=bool(channels[0].field))
