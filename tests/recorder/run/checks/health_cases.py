@@ -58,9 +58,15 @@ class Train:
     seconds: float = 300.0
     speed_m_s: float = 12.0
     stands_s: tuple[float, float] = (100.0, 200.0)
-    """Brakes to a stand before, and starts after, at 0.25 m/s²."""
+    """Brakes to a stand before, and starts after."""
     noise: float = 300.0
     """Counts, standard deviation."""
+    late_s: float = 0.4
+    """The receiver's speeds tell of so long ago."""
+    scatter_m_s: float = 0.05
+    """Standard deviation of the receiver's speeds."""
+    rate_m_s2: float = 0.25
+    """Of starts and stops."""
     quantum: int = 1
     seed: int = 1
     cell: ForceCertificate = CELL
@@ -76,7 +82,7 @@ class Train:
         w = np.arange(0.0, self.seconds, 1.0 / WHEEL_HZ)
         gone = np.cumsum(self.at(w)) / WHEEL_HZ
         g = np.arange(0.3, self.seconds, 1.0)
-        v = np.abs(self.at(g - 0.4) + 0.05 * rng.standard_normal(len(g)))
+        v = np.abs(self.at(g - self.late_s) + self.scatter_m_s * rng.standard_normal(len(g)))
         self.data = {
             "cell": (t, {"ch0": ch0}),
             "wheel": (w, {"count": np.floor(gone / WHEEL.m_per_pulse).astype(np.int64)}),
@@ -88,7 +94,7 @@ class Train:
         start, stop = self.stands_s
         away = np.maximum(np.maximum(start - t_s, t_s - stop), 0.0)
         top = self.speed_m_s * (1.0 + 0.1 * np.sin(t_s / 29.0))
-        return np.minimum(top, 0.25 * away)
+        return np.minimum(top, self.rate_m_s2 * away)
 
     def column(self, device: str, name: str) -> tuple[NDArray[np.float64], NDArray[Any]]:
         """Times and column, to be spoilt in place."""

@@ -226,6 +226,40 @@ class TestDoubles:
         v *= 1.01
         assert train.heard().whole == []
 
+    @pytest.mark.parametrize("scatter_m_s", [0.0, 0.05, 0.1])
+    @pytest.mark.parametrize("share", [0.97, 1.03])
+    def test_a_wheel_three_per_cent_out_for_seventy_seconds(
+        self, scatter_m_s: float, share: float
+    ) -> None:
+        """At 37 km/h: within the scatter of one speed, beyond that of half a minute's."""
+        for seed in range(5):
+            train = Train(
+                seconds=200.0, stands_s=(-90.0, -80.0), speed_m_s=10.3, seed=seed,
+                scatter_m_s=scatter_m_s,
+            )  # fmt: skip
+            t, count = train.column("wheel", "count")
+            steps = np.diff(count, prepend=0) * np.where((t >= 60.0) & (t < 130.0), share, 1.0)
+            count[:] = np.floor(np.cumsum(steps))
+            told = train.heard()
+            assert told.faults == [(DISAGREES, "distance"), (DISAGREES, "gnss_speed")]
+            for one in told.whole:
+                assert [one.t_start_s, one.t_stop_s] == pytest.approx([60.0, 130.0], abs=12.0)
+            assert all(one.t_stop_s <= 105.0 for one in told.first)
+
+    @pytest.mark.parametrize("late_s", [0.0, 0.4, 1.4])
+    @pytest.mark.parametrize("rate_m_s2", [0.1, 0.3, 0.6, 1.0])
+    def test_a_receiver_that_is_late_and_scatters_agrees_all_the_same(
+        self, late_s: float, rate_m_s2: float
+    ) -> None:
+        """With a wheel half a per cent out, while the speed changes by all that a train can."""
+        for seed in range(6):
+            train = Train(
+                seconds=500.0, speed_m_s=8.0 + 5.0 * seed, stands_s=(230.0, 270.0), seed=seed,
+                scatter_m_s=0.1, late_s=late_s, rate_m_s2=rate_m_s2,
+            )  # fmt: skip
+            train.column("gnss", "speed_m_s")[1][:] *= 1.005
+            assert train.heard().whole == []
+
     def test_a_receiver_without_a_fix_says_nothing(self) -> None:
         train = Train(seconds=400.0, stands_s=(-90.0, -80.0))
         t, v = train.column("gnss", "speed_m_s")
