@@ -10,6 +10,8 @@ from dataclasses import asdict, dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Final, Self
 
+from calibration.field.zero_drift import UNKNOWN_ZERO, zero_drift_of
+
 if TYPE_CHECKING:
     from calibration.certificates.force import ForceCertificate
     from calibration.field.mean_counts import MeanCounts
@@ -24,6 +26,8 @@ __all__ = [
     "unsteady",
 ]
 
+SURE_DRIFT: Final = 3.0
+"""Standard uncertainties of a drift by the noise beside it, beyond which it is no chance."""
 RESTLESS_SHARE: Final = 0.01
 """Of capacity: a zero that moves by more was not taken at rest; common practice."""
 SPREAD_SD: Final = 3.0
@@ -89,6 +93,7 @@ def check_zero(certificate: ForceCertificate, zero: MeanCounts) -> FieldCheck:
         certificate.nominal_zero_counts,
         certificate.zero_limit_counts,
         f"{zero.n} counts, sd {zero.sd:.1f}",
+        by="the bench's zero",
     )
 
 
@@ -107,6 +112,7 @@ def check_shunt(
         None if stated is None else stated.deflection_counts,
         None if stated is None else stated.limit_counts,
         f"{shunted.n} counts, sd {shunted.sd:.1f}",
+        by="the bench's deflection",
     )
 
 
@@ -121,6 +127,7 @@ def check_drift(
         first_counts,
         certificate.zero_limit_counts,
         "last zero of the run against its first",
+        by="the first",
     )
 
 
@@ -131,13 +138,27 @@ def stands_at_rail(certificate: ForceCertificate, found: MeanCounts) -> bool:
 
 
 def unsteady(certificate: ForceCertificate, zero: MeanCounts) -> str:
-    """Why a zero cannot have been taken at rest; empty when it can."""
+    """Why a zero cannot have been taken at rest; empty when it can.
+
+    It drifted by more than its own noise can be taken for, and by more than the zero of such a
+    cell does unseen; or it moved by more than any cell at rest, however noisy.
+    """
     slope = abs(certificate.tension.coefficients[1])
+    drift_kN, noise_kN = abs(zero.drift) * slope, zero.u_drift * slope
+    if drift_kN > max(drift_limit_kN(certificate), SURE_DRIFT * noise_kN):
+        return f"drift {drift_kN:.3g} kN"
     limit_kN = max(certificate.zero_band_kN, RESTLESS_SHARE * certificate.capacity_kN)
-    for what, counts in (("drift", abs(zero.drift)), ("spread", SPREAD_SD * zero.sd)):
-        if counts * slope > limit_kN:
-            return f"{what} {counts * slope:.3g} kN"
+    for what, moved_kN in (("drift", drift_kN), ("spread", SPREAD_SD * zero.sd * slope)):
+        if moved_kN > limit_kN:
+            return f"{what} {moved_kN:.3g} kN"
     return ""
+
+
+def drift_limit_kN(certificate: ForceCertificate) -> float:
+    """What the zero of a cell may move while it is taken: twice what it may do unseen as soon as
+    it has been loaded, and no less than what an untaken zero is worth."""
+    at_once_kN = zero_drift_of(certificate).at_once_kN
+    return max(2.0 * at_once_kN, UNKNOWN_ZERO * certificate.capacity_kN)
 
 
 def _verdict(
@@ -147,6 +168,8 @@ def _verdict(
     expected: float | None,
     limit: float | None,
     detail: str,
+    *,
+    by: str,
 ) -> FieldCheck:
     difference = None if expected is None else counts - expected
     force = None if difference is None else difference * certificate.tension.coefficients[1]
@@ -157,8 +180,7 @@ def _verdict(
         passed = bool(abs(difference) <= limit)
         state = "in limits" if passed else "OUT OF LIMITS"
         what = (
-            f"{state}: {difference:+.0f} counts ({force:+.3g} kN) from what was expected,"
-            f" limit ±{limit:.0f}"
+            f"{state}: {difference:+.0f} counts ({force:+.3g} kN) from {by}, limit ±{limit:.0f}"
         )
         if not passed:
             what += "; look at cell, cable and amplifier before trusting the pull"

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -15,6 +16,9 @@ __all__ = ["MeanCounts", "mean_counts"]
 STRETCHES: Final = 10
 """Neighbouring counts are not independent, so the deviation of single counts shows too little of
 how sure their mean is: the scatter of the means of so many equal stretches shows more."""
+
+LEAST_STRETCHES: Final = 5
+"""Fewer show no scatter about a line that could be relied on (common practice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +33,8 @@ class MeanCounts:
     n: int
     drift: float
     """Mean of the last third less mean of the first."""
+    u_drift: float
+    """Standard uncertainty of that, by the scatter about a straight line; inf: too few counts."""
     lowest: float
     highest: float
 
@@ -53,12 +59,29 @@ def mean_counts(
     means = sums[held > 0] / held[held > 0]
     scatter = float(np.std(means, ddof=1)) / len(means) ** 0.5 if len(means) > 1 else 0.0
     third = max(1, n // 3)
+    middles = np.flatnonzero(held) + 0.5
     return MeanCounts(
         mean=float(np.mean(counts)),
         u=max(scatter, sd / n**0.5),
         sd=sd,
         n=n,
         drift=float(np.mean(counts[-third:]) - np.mean(counts[:third])),
+        u_drift=_u_drift(middles, means),
         lowest=float(np.min(counts)),
         highest=float(np.max(counts)),
     )
+
+
+def _u_drift(middles: NDArray[np.floating[Any]], means: NDArray[np.floating[Any]]) -> float:
+    """Of the mean of a third less that of another, from the means of (k,) stretches at (k,) places.
+
+    What lies on a line is drift and no noise; the rest scatters with k - 2 degrees of freedom
+    (straight line by least squares), and each third holds k / 3 stretches.
+    """
+    k = len(means)
+    if k < LEAST_STRETCHES:
+        return math.inf
+    x = middles - middles.mean()
+    rest = means - means.mean() - x * float(x @ means / (x @ x))
+    scatter = math.sqrt(float(rest @ rest) / (k - 2))
+    return scatter * math.sqrt(2.0 * 3.0 / k)

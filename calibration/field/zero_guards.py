@@ -147,7 +147,8 @@ def expected_zero(
         return ExpectedZero(
             counts=certificate.nominal_zero_counts,
             u_counts=u,
-            limit_counts=None if stated is None else stated + SURE * u,
+            # The certificate's own limit, as of the zero check: no two say different things of one.
+            limit_counts=stated,
             by=f"the zero of certificate {certificate.certificate_id}",
         )
     own = last_u_counts
@@ -251,7 +252,7 @@ def guard_offset(
     else:
         refused = abs(offset) > expected.limit_counts
         answer = GuardAnswer.REFUSED if refused else GuardAnswer.PASSED
-        most = f"at most {expected.limit_counts:.0f} with what it may have drifted"
+        most = f"at most {expected.limit_counts:.0f}"
         text = f"{'OUT OF LIMITS, ' * refused}{where}, {most}"
     return ZeroGuard(
         kind=GuardKind.OFFSET,

@@ -30,8 +30,8 @@ __all__ = ["TakenZero", "judged_zero"]
 
 NOTHING_CAME: Final = "nothing came; the last accepted zero, or the certificate's, still holds"
 WHAT_TO_DO: Final = (
-    "the zero before it still holds; train at rest, coupler slack (local rules first), then take it"
-    " again"
+    "the zero before it, else the certificate's, holds; train at rest, coupler slack (local rules"
+    " first), then take it again"
 )
 
 

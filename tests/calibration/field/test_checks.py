@@ -6,7 +6,10 @@ import json
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from calibration.certificates.force import ForceCertificate
 from calibration.certificates.force_curve import ShuntExpectation
@@ -18,7 +21,7 @@ from calibration.field.checks import (
     stands_at_rail,
     unsteady,
 )
-from calibration.field.mean_counts import MeanCounts
+from calibration.field.mean_counts import MeanCounts, mean_counts
 
 
 def certificate(*, limits: bool = True) -> ForceCertificate:
@@ -30,10 +33,13 @@ def certificate(*, limits: bool = True) -> ForceCertificate:
     )  # fmt: skip
 
 
-def found(mean: float, *, sd: float = 10.0, drift: float = 0.0) -> MeanCounts:
+def found(
+    mean: float, *, sd: float = 10.0, drift: float = 0.0, u_drift: float = 2.5
+) -> MeanCounts:
     return MeanCounts(
-        mean=mean, u=1.0, sd=sd, n=100, drift=drift, lowest=mean - 3 * sd, highest=mean + 3 * sd
-    )
+        mean=mean, u=1.0, sd=sd, n=100, drift=drift, u_drift=u_drift,
+        lowest=mean - 3 * sd, highest=mean + 3 * sd,
+    )  # fmt: skip
 
 
 def test_zero_check_in_and_out_of_limits() -> None:
@@ -97,8 +103,48 @@ def test_one_count_at_a_rail_is_enough(at: str) -> None:
     assert not stands_at_rail(certificate(), found(0.0))
 
 
-def test_a_zero_that_moves_by_a_hundredth_of_capacity_was_not_at_rest() -> None:
-    """5 kN of 500: 50 000 counts."""
-    assert unsteady(certificate(), found(0.0, drift=49_000.0)) == ""
-    assert unsteady(certificate(), found(0.0, drift=-51_000.0)) == "drift 5.1 kN"
-    assert unsteady(certificate(), found(0.0, sd=17_000.0)) == "spread 5.1 kN"
+class TestUnsteady:
+    def test_a_hundredth_of_capacity_was_not_at_rest_however_noisy(self) -> None:
+        """5 kN of 500: 50 000 counts."""
+        noisy = {"u_drift": 20_000.0}
+        assert unsteady(certificate(), found(0.0, drift=49_000.0, **noisy)) == ""
+        assert unsteady(certificate(), found(0.0, drift=-51_000.0, **noisy)) == "drift 5.1 kN"
+        assert unsteady(certificate(), found(0.0, sd=17_000.0)) == "spread 5.1 kN"
+
+    def test_a_drift_beyond_its_noise_and_what_a_zero_does_unseen(self) -> None:
+        """Twice 0.05 % of 500 kN (common practice): 5000 counts."""
+        assert unsteady(certificate(), found(0.0, drift=4_900.0)) == ""
+        assert unsteady(certificate(), found(0.0, drift=5_100.0)) == "drift 0.51 kN"
+        assert unsteady(certificate(), found(0.0, drift=5_100.0, u_drift=1_690.0)) != ""
+        assert unsteady(certificate(), found(0.0, drift=5_100.0, u_drift=1_710.0)) == ""
+
+    @pytest.mark.parametrize("noise", [1.0, 262.0, 5_000.0])
+    def test_a_ramp_is_told_of_whatever_its_start(self, noise: float) -> None:
+        """Three seconds of a zero that moves by 2 kN a second, at 1 kHz."""
+        t = np.arange(3000) / 1000.0
+        for start in (-30_000.0, 0.0, 1000.0):
+            counts = start + 20_000.0 * t + np.random.default_rng(3).normal(0.0, noise, 3000)
+            zero = mean_counts(t, counts, 0.0, 3.0)
+            assert zero is not None
+            assert unsteady(certificate(), zero).startswith("drift ")
+
+    @settings(max_examples=60)
+    @given(
+        seed=st.integers(0, 10_000),
+        noise=st.sampled_from([1.0, 100.0, 3_000.0, 10_000.0]),
+        swing=st.floats(0.0, 3_000.0),
+        hz=st.floats(0.9, 20.0),
+        seconds=st.sampled_from([2.0, 5.0, 30.0]),
+    )
+    def test_a_cell_that_is_noisy_or_sways_is_at_rest(
+        self, seed: int, noise: float, swing: float, hz: float, seconds: float
+    ) -> None:
+        """An engine that idles, a coupler that swings by 0.3 kN: the mean stays where it is."""
+        rng = np.random.default_rng(seed)
+        t = np.arange(0.0, seconds, 0.005)
+        counts = rng.normal(0.0, noise, len(t)) + swing * np.sin(
+            2 * np.pi * hz * t + rng.uniform(0.0, 6.3)
+        )
+        zero = mean_counts(t, counts, 0.0, seconds)
+        assert zero is not None
+        assert unsteady(certificate(), zero) == ""

@@ -37,6 +37,24 @@ def test_drift_is_the_last_third_less_the_first() -> None:
     assert found.drift == pytest.approx(40.0, rel=0.01)
 
 
+def test_a_drift_is_as_sure_as_the_scatter_about_its_line() -> None:
+    """Of two means of a third each of white noise: sd · √(2 · 3 / n); what drifts adds nothing."""
+    seen = []
+    for seed in range(40):
+        noise = np.random.default_rng(seed).normal(0.0, 20.0, len(T))
+        found = mean_counts(T, 9000.0 * T + noise, 0.0, 2.0)
+        assert found is not None
+        seen.append(found.u_drift**2)
+    assert math.sqrt(np.mean(seen)) == pytest.approx(20.0 * math.sqrt(6.0 / 2000.0), rel=0.15)
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 4])
+def test_of_a_few_counts_no_drift_is_known(n: int) -> None:
+    found = mean_counts(0.4 * np.arange(float(n)), 9.0 * np.arange(float(n)), 0.0, 2.0)
+    assert found is not None
+    assert found.u_drift == math.inf
+
+
 def test_counts_that_are_none_are_left_out() -> None:
     counts = np.full(len(T), 7.0)
     counts[::2] = np.nan

@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calibration.certificates.force import ForceCertificate
+from calibration.field.checks import check_zero
 from calibration.field.mean_counts import MeanCounts
 from calibration.field.zero_guards import (
     GuardAnswer,
@@ -37,8 +38,9 @@ def certificate(limit: float | None = 20_000.0) -> ForceCertificate:
 
 def found(mean: float, *, sd: float = 10.0, drift: float = 0.0) -> MeanCounts:
     return MeanCounts(
-        mean=mean, u=1.0, sd=sd, n=100, drift=drift, lowest=mean - 3 * sd, highest=mean + 3 * sd
-    )
+        mean=mean, u=1.0, sd=sd, n=100, drift=drift, u_drift=0.0,
+        lowest=mean - 3 * sd, highest=mean + 3 * sd,
+    )  # fmt: skip
 
 
 class TestWheel:
@@ -94,13 +96,14 @@ class TestCounts:
 
 class TestOffset:
     def test_by_the_bench_when_none_was_taken(self) -> None:
-        """The limit of 20 000 counts, and twice 0.1 % of 500 kN (common practice): 10 000 counts
-        more."""
+        """As the zero check: the certificate's own limit of 20 000 counts."""
         cell = certificate()
-        assert expected_zero(cell).limit_counts == pytest.approx(30_000.0)
-        assert guard_offset(cell, found(30_900.0), expected_zero(cell)).answer is (
-            GuardAnswer.PASSED
-        )
+        assert expected_zero(cell).limit_counts == 20_000.0
+        for counts in (20_900.0, 21_100.0, -18_900.0, -19_100.0):
+            passed = check_zero(cell, found(counts)).passed
+            guard = guard_offset(cell, found(counts), expected_zero(cell))
+            assert passed is (guard.answer is GuardAnswer.PASSED)
+            assert passed is (abs(counts - 1000.0) <= 20_000.0)
         refused = guard_offset(cell, found(501_000.0), expected_zero(cell))
         assert refused.answer is GuardAnswer.REFUSED
         assert "+500000 counts (+50 kN) from the zero of certificate" in refused.text

@@ -34,11 +34,12 @@ def judged(
     counts: float,
     *motion: ZeroGuard,
     sd: float = 10.0,
+    drift: float = 0.0,
     last: Zero | None = None,
     wish: ZeroWish | None = None,
 ) -> Zero:
     mean = MeanCounts(
-        mean=counts, u=1.0, sd=sd, n=4000, drift=0.0,
+        mean=counts, u=1.0, sd=sd, n=4000, drift=drift, u_drift=0.03 * sd,
         lowest=counts - 3 * sd, highest=counts + 3 * sd,
     )  # fmt: skip
     taken = TakenZero(
@@ -82,6 +83,23 @@ def test_a_swing_is_refused() -> None:
     zero = judged(1000.0, STILL, sd=60_000.0)
     assert not zero.accepted
     assert "NOT STEADY" in zero.reason
+
+
+def test_a_zero_that_ramps_is_refused_and_forced_only_with_a_reason() -> None:
+    """4 kN of 500 in the seconds it took: it lies where a zero may lie, and is none."""
+    zero = judged(1000.0, STILL, sd=500.0, drift=40_000.0)
+    assert not zero.accepted
+    assert "NOT STEADY, drift 4 kN" in zero.reason
+    forced = judged(1000.0, STILL, sd=500.0, drift=40_000.0, wish=BY_CREW)
+    assert forced.accepted
+    assert forced.u_counts >= 40_000.0 / math.sqrt(3.0)
+
+
+def test_the_check_and_the_guard_of_a_first_zero_say_the_same() -> None:
+    for counts in (20_500.0, 22_000.0, 30_500.0, 45_000.0):
+        zero = judged(counts, STILL)
+        assert zero.check is not None
+        assert zero.check.passed is zero.accepted
 
 
 def test_a_forced_zero_keeps_the_reason_and_covers_the_doubt() -> None:

@@ -29,8 +29,9 @@ TAKEN = Zero(channel="pull", t_s=0.0, counts=float(ZERO), u_counts=6.0).to_event
 
 def mean(counts: float, *, sd: float = 5.0) -> MeanCounts:
     return MeanCounts(
-        mean=counts, u=1.0, sd=sd, n=300, drift=0.0, lowest=counts, highest=counts
-    )
+        mean=counts, u=1.0, sd=sd, n=300, drift=0.0, u_drift=0.4,
+        lowest=counts, highest=counts,
+    )  # fmt: skip
 
 
 def check(deflection: float, t_s: float = 50.0, *, reason: str = "") -> Event:

@@ -24,8 +24,9 @@ CELL = ForceCertificate.from_coefficients(
 
 def mean(counts: float) -> MeanCounts:
     return MeanCounts(
-        mean=counts, u=1.0, sd=5.0, n=300, drift=0.0, lowest=counts, highest=counts
-    )
+        mean=counts, u=1.0, sd=5.0, n=300, drift=0.0, u_drift=0.4,
+        lowest=counts, highest=counts,
+    )  # fmt: skip
 
 
 def shunt(t_s: float, deflection: float, *, reason: str = "") -> ShuntCheck:
