@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass, field, fields, replace
 from datetime import date
+from types import MappingProxyType
 from typing import Any, Final, Self
 
-from calibration.certificates.certificate import CertificateError, read_date
+from calibration.readings.data_sheet import DataSheet
+from calibration.readings.laboratory import Laboratory
+from calibration.readings.reference_standard import ReferenceStandard
+from calibration.readings.stated_facts import facts_document, fail_fact, read_facts
 
 __all__ = ["ELEMENTS", "BenchSettings"]
 
@@ -60,6 +64,9 @@ class BenchSettings:
     """Draft spring: displacement for one unit of reading."""
     remarks: str = ""
     supersedes: str = ""
+    standard: ReferenceStandard = field(default_factory=ReferenceStandard)
+    data_sheet: DataSheet = field(default_factory=DataSheet)
+    laboratory: Laboratory = field(default_factory=Laboratory)
 
     def __post_init__(self) -> None:
         if self.element not in ELEMENTS:
@@ -108,56 +115,40 @@ class BenchSettings:
 
     @staticmethod
     def fail(name: str, got: object, allowed: str) -> None:
-        """Raise the one-line error of a setting."""
-        msg = f"{name} is {got!r}; allowed: {allowed}"
-        raise CertificateError(msg)
+        """Raise the one-line ``CertificateError`` of a setting."""
+        fail_fact(name, got, allowed)
 
     def to_document(self) -> dict[str, Any]:
-        """Plain JSON."""
-        document = asdict(self)
+        """Plain JSON; groups in which nothing is stated are left out."""
+        document = {
+            item.name: value
+            for item in fields(self)
+            if item.name not in GROUPS
+            for value in [getattr(self, item.name)]
+        }
         document["issued"] = None if self.issued is None else self.issued.isoformat()
         if self.service_temperature_C is not None:
             document["service_temperature_C"] = list(self.service_temperature_C)
+        for name, kind in GROUPS.items():
+            group = getattr(self, name)
+            if group != kind():
+                document[name] = facts_document(group)
         return document
 
     @classmethod
     def from_document(cls, document: Mapping[str, Any]) -> Self:
         """The inverse of ``to_document``; raises ``CertificateError``."""
-        known = {f.name: f for f in fields(cls)}
-        unknown = sorted(set(document) - set(known))
-        if unknown:
-            msg = f"unknown setting {unknown[0]!r}; known: {', '.join(known)}"
-            raise CertificateError(msg)
-        values = dict(document)
-        for name, value in document.items():
-            _check_type(name, value, str(known[name].type))
-        if values.get("issued") is not None:
-            values["issued"] = read_date(values, "issued")
-        service = values.get("service_temperature_C")
-        if service is not None:
-            values["service_temperature_C"] = (float(service[0]), float(service[1]))
-        return cls(**values)
+        flat = {name: value for name, value in document.items() if name not in GROUPS}
+        groups = {}
+        for name, kind in GROUPS.items():
+            table = document.get(name, {})
+            if not isinstance(table, Mapping):
+                fail_fact(name, table, "a table of stated facts")
+            groups[name] = read_facts(kind, table, group=name)
+        return replace(read_facts(cls, flat), **groups)
 
 
-def _check_type(name: str, value: object, declared: str) -> None:
-    if value is None and "None" in declared:
-        return
-    if declared.startswith("tuple"):
-        pair = value if isinstance(value, list | tuple) else ()
-        good = len(pair) == 2 and all(_is_number(v) for v in pair)
-    elif declared.startswith("str"):
-        good = isinstance(value, str)
-    elif declared.startswith("int"):
-        good = isinstance(value, int) and not isinstance(value, bool)
-    elif declared.startswith("date"):
-        good = isinstance(value, str)
-    else:
-        good = _is_number(value)
-    if not good:
-        BenchSettings.fail(name, value, declared)
-
-
-def _is_number(value: object) -> bool:
-    return (
-        isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-    )
+GROUPS: Final[Mapping[str, Any]] = MappingProxyType(
+    {"standard": ReferenceStandard, "data_sheet": DataSheet, "laboratory": Laboratory}
+)
+"""Groups of facts within the settings, each a table of its own."""

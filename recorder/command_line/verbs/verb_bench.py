@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import tomllib
 from dataclasses import fields
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibration.certificates.certificate import load_certificate
@@ -180,6 +182,12 @@ _TEXTS = (
 def _add_settings(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--degree", type=int, help="1 to 5 (default: by the standard's rule)")
     group = parser.add_argument_group("stated facts, for budget and certificate")
+    group.add_argument(
+        "--sheet",
+        metavar="BENCH.toml",
+        help="a file of these facts, with tables [standard], [data_sheet] and [laboratory] for"
+        " what has no option; an option beats the file",
+    )
     for name, text in _TEXTS:
         group.add_argument(f"--{name}", dest=name.replace("-", "_"), help=text)
     for name, text in _NUMBERS:
@@ -196,10 +204,21 @@ def _add_settings(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def _sheet(path: Path) -> dict[str, Any]:
+    """The stated facts of a bench sheet; raises ``UsageError`` naming the file."""
+    try:
+        given = tomllib.loads(path.read_text(encoding="utf-8"))
+        BenchSettings.from_document(given)
+    except ValueError as error:
+        msg = f"{path}: {error}"
+        raise UsageError(msg) from error
+    return given
+
+
 def settings_from(args: argparse.Namespace) -> BenchSettings:
     """The settings of a command line; raises ``ValueError`` or ``OSError`` in one line."""
 
-    given: dict[str, Any] = {}
+    given: dict[str, Any] = {} if args.sheet is None else _sheet(Path(args.sheet))
     for item in fields(BenchSettings):
         value = getattr(args, item.name, None)
         if value is not None:
