@@ -196,7 +196,7 @@ def _observed(run: RunAnswer) -> list[ResistanceObservation]:
     if mass_t is None:
         return []
     n = max(2, round(OBSERVED_S / series.step_s))
-    speed = np.abs(series.speed_m_s)
+    speed = series.speed_m_s
     spans = (slice(start, start + n) for start in _chosen(run, speed, n))
     return [_piece(loaded, span, mass_t) for span in spans]
 

@@ -66,8 +66,9 @@ def drawbar_work(run: RunBasis) -> tuple[Measured, Measured, Measured]:
     """Draft, buff and total work at the drawbar, kJ, by pull over distance; NaN where pull and
     speed are nowhere known together.
 
-    Each bin's mean pull acts over the distance of the bin; tension and buff are added apart, and
-    the total is their sum cause by cause.
+    Each bin's mean pull acts over the distance of the bin, along the way that the locomotive
+    leads; tension and buff are added apart, and the total is their sum cause by cause. What a
+    propelling locomotive does is buff over a negative distance.
     """
     force = run.series.sound_pull_kN
     known = np.isfinite(force * run.series.speed_m_s)
@@ -177,11 +178,12 @@ def _why_open(
 
 def _ridden_m(series: Series, known: NDArray[np.bool_]) -> float:
     held = known if known.any() else np.isfinite(series.speed_m_s)
-    return float(np.sum(series.speed_m_s[held]) * series.step_s) if held.any() else math.nan
+    ridden = np.abs(series.speed_m_s[held])
+    return float(np.sum(ridden) * series.step_s) if held.any() else math.nan
 
 
 def _metres(run: RunBasis, held: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """Distance (n,) of the held bins, nothing elsewhere."""
+    """Distance (n,) of the held bins the way the locomotive leads, nothing elsewhere."""
     return np.where(held, run.series.speed_m_s * run.series.step_s, 0.0)
 
 
@@ -214,7 +216,8 @@ def _line_work(
         mass_t * G_M_S2 * assumed.grade * walked_m,
     )
     constant = UncertaintyCause(CauseKind.CURVE)
-    curve = _sum(forces.curve_kN, ds, constant, assumed.curve_rel)
+    # Curves hold back whichever way the train runs.
+    curve = _sum(forces.curve_kN, np.abs(ds), constant, assumed.curve_rel)
     return potential, _kinetic(run, held, mass_t, mass), curve
 
 

@@ -109,7 +109,7 @@ def estimate_masses(run: RunBasis, braked: NDArray[np.bool_]) -> MassEstimate:
     """Trailing mass by gravity and by inertia, over running that ``braked`` (n,) leaves free."""
     series = run.series
     free = (
-        (np.abs(series.speed_m_s) > SLOWEST_M_S)
+        (series.speed_m_s > SLOWEST_M_S)
         & ~braked
         & (series.flags & UNFIT == 0)
         & np.isfinite(series.pull_kN)

@@ -45,10 +45,10 @@ class Evidence:
 
     @property
     def running(self) -> NDArray[np.bool_]:
-        """(n,) moving, unbraked, pull and speed known and fit."""
+        """(n,) moving behind the locomotive, unbraked, pull and speed known and fit."""
         series = self.run.series
         with np.errstate(invalid="ignore"):
-            moving = np.abs(series.speed_m_s) > MOVES_M_S
+            moving = series.speed_m_s > MOVES_M_S
         fit = (series.flags & np.uint8(UNFIT)) == 0
         known = np.isfinite(series.pull_kN) & np.isfinite(series.speed_m_s)
         return np.asarray(moving & fit & known & ~self.braked)

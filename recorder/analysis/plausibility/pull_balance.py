@@ -289,7 +289,7 @@ def _by_starts(evidence: Evidence, why: str) -> Checked:
     """The sign alone, by the pull while speed is gained; drifting downhill pulls hardly at all."""
     series = evidence.run.series
     with np.errstate(invalid="ignore"):
-        gaining = series.acceleration_m_s2 * np.sign(series.speed_m_s) > GAINING_M_S2
+        gaining = series.acceleration_m_s2 > GAINING_M_S2
     pull = series.pull_kN[evidence.running & gaining]
     whole = float(np.abs(pull).sum())
     if len(pull) * series.step_s < LEAST_GAINING_S or whole == 0.0:

@@ -42,7 +42,7 @@ class RunPlace:
     t_s: NDArray[np.float64]
     chainage_m: NDArray[np.float64]
     facing: int = 1
-    """+1 when the locomotive's end points up the chainage."""
+    """+1 when the chainage rises as the wheel counts up."""
     scale: float = 1.0
     """True metres per metre of the wheel, as placing found it."""
     u_scale: float = math.inf
@@ -56,7 +56,8 @@ def on_route(series: Series, route: Route, place: RunPlace, sheet: TripSheet) ->
     chainage = np.interp(series.t_s, place.t_s, place.chainage_m, left=math.nan, right=math.nan)
     end = (series.t_s > place.t_s[-1]) & (series.t_s < place.t_s[-1] + END_S)
     chainage = np.where(end, place.chainage_m[-1], chainage)
-    under = UnderTrain(route, TrainShape.from_trip(sheet)).at(chainage, place.facing)
+    ways = 1.0 if series.wheel_way is None else series.wheel_way
+    under = UnderTrain(route, TrainShape.from_trip(sheet)).at(chainage, place.facing * ways)
     return replace(
         series,
         chainage_m=chainage,
@@ -85,6 +86,8 @@ def from_channels(
         grade, source = marked_grade(series.t_s, marks), GradeSource.MARKS
     if grade is None:
         return series
+    # What is recorded or marked is the rise in the direction of travel.
+    grade = np.where(series.speed_m_s < 0.0, -grade, grade)
     return replace(series, locomotive_grade=grade, trailing_grade=grade, grade_source=source)
 
 

@@ -35,6 +35,7 @@ __all__ = [
     "RunGrid",
     "course_deg",
     "first_channel",
+    "led_way",
     "series_of",
     "speed_by_receiver",
 ]
@@ -51,6 +52,8 @@ AT_REST_M_S: Final = 0.05
 """Slower is at rest, by a pulse wheel, which has no slower speed (common practice)."""
 COURSE_S: Final = 10.0
 """To either side, over which the course is taken: fixes come once a second and scatter."""
+TOLD_M: Final = 10.0
+"""Less is a wheel that rocks at a stand (our choice)."""
 _EARTH_M_PER_DEG: Final = 111_195.0
 """Of a great circle, mean radius 6371 km."""
 _BASELINE_M: Final = 30.0
@@ -166,6 +169,11 @@ def series_of(on: RunGrid, gaps: Sequence[Gap], notes: list[str]) -> Series:
     pull, flags = _pull(on, gaps, notes)
     speed, distance = _motion(on, gaps, notes)
     acceleration = on.mean_of("acceleration")
+    if acceleration is None:
+        acceleration = acceleration_of(speed, on.step_s)
+    way = led_way(speed, pull.mean)
+    speed, distance = speed * way, _turned(distance, way)
+    notes.extend(_ways_told(speed, way, on.step_s))
     level = np.zeros(len(on))
     return Series(
         t_s=on.t_s,
@@ -175,9 +183,7 @@ def series_of(on: RunGrid, gaps: Sequence[Gap], notes: list[str]) -> Series:
         pull_max_kN=pull.high,
         speed_m_s=speed,
         distance_m=distance,
-        # Along the way of travel, whichever end leads.
-        acceleration_m_s2=np.where(speed < 0.0, -1.0, 1.0)
-        * (acceleration_of(speed, on.step_s) if acceleration is None else acceleration),
+        acceleration_m_s2=acceleration * way,
         chainage_m=np.full(len(on), np.nan),
         locomotive_grade=level,
         trailing_grade=level,
@@ -185,6 +191,7 @@ def series_of(on: RunGrid, gaps: Sequence[Gap], notes: list[str]) -> Series:
         trailing_curvature_per_m=level,
         flags=flags | _slipping(on, speed, notes) | _unsound(on, pull, speed),
         course_deg=_course(on),
+        wheel_way=way,
         gnss_speed_m_s=on.second_speed_m_s,
         throttle_pct=on.mean_of("throttle"),
         notch=on.mean_of("notch"),
@@ -232,6 +239,61 @@ def _motion(
     return v, d
 
 
+def led_way(
+    speed_m_s: NDArray[np.float64], pull_kN: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Sign (n,) that makes the wheel's speed positive where the locomotive leads.
+
+    Which way a wheel counts up is a matter of its wiring and of how the car stands. Of each
+    movement one way, over which tension does more work along it than buff, the locomotive leads;
+    and of the others those that go the same way as most of these. What is left is propelled.
+    """
+    known = np.abs(speed_m_s) >= AT_REST_M_S
+    at = np.maximum.accumulate(np.where(known, np.arange(len(speed_m_s)), -1))
+    if not known.any():
+        return np.ones(len(speed_m_s))
+    at = np.where(at < 0, int(np.flatnonzero(known)[0]), at)
+    counts = np.sign(speed_m_s[at])
+    leg = np.cumsum(np.diff(counts, prepend=counts[0]) != 0.0)
+    ridden = np.nan_to_num(np.abs(speed_m_s))
+    work = np.bincount(leg, np.nan_to_num(pull_kN) * ridden)
+    leads = work[leg] >= 0.0
+    most = float(np.sum(counts * ridden * leads)) or float(np.sum(counts * ridden))
+    return counts * np.where(leads | (counts * most > 0.0), 1.0, -1.0)
+
+
+def _turned(distance_m: NDArray[np.float64], way: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The distance (n,) counted along the way that the locomotive leads."""
+    if (way == 1.0).all():
+        return distance_m
+    if (way == -1.0).all():
+        return -distance_m
+    known = np.isfinite(distance_m)
+    steps = np.diff(distance_m[known], prepend=distance_m[known][:1]) * way[known]
+    out = np.full(len(distance_m), np.nan)
+    out[known] = distance_m[known][:1] + np.cumsum(steps)
+    return out
+
+
+def _ways_told(
+    speed_m_s: NDArray[np.float64], way: NDArray[np.float64], step_s: float
+) -> Iterator[str]:
+    """In words what was turned, and what was propelled."""
+    known = np.nan_to_num(speed_m_s) * step_s
+    turned = float(np.abs(known[way < 0.0]).sum())
+    if turned >= TOLD_M:
+        yield (
+            f"the wheel counts down over {turned:.0f} m: speed and distance are taken along the"
+            " way that the locomotive leads"
+        )
+    pushed = -float(known[known < 0.0].sum())
+    if pushed >= TOLD_M:
+        yield (
+            f"the train ran back, mostly in buff, over {pushed:.0f} m: taken as propelled; its work"
+            " is in the ledger, and nothing of it is judged"
+        )
+
+
 def _unsound(on: RunGrid, pull: Bins, speed_m_s: NDArray[np.float64]) -> NDArray[np.uint8]:
     """``UNSOUND`` where the speed (the distance without one) stands or is contradicted, and where
     the pull stands in a run that was sealed before its channels were watched.
@@ -255,7 +317,7 @@ def _slipping(
         return np.zeros(len(on), np.uint8)
     # GNSS speed comes once a second and late: a change of speed is not a slip.
     rate = np.abs(np.nan_to_num(acceleration_of(gnss, on.step_s)))
-    found = flag_slip(speed_m_s, 1.0 * rate, gnss)
+    found = flag_slip(np.abs(speed_m_s), 1.0 * rate, gnss)
     bad = found != 0
     if bad.any():
         slip_s, slide_s = (int(n) * on.step_s for n in ((found > 0).sum(), (found < 0).sum()))

@@ -42,11 +42,15 @@ class Series:
     pull_min_kN: NDArray[np.float64]
     pull_max_kN: NDArray[np.float64]
     speed_m_s: NDArray[np.float64]
+    """Positive where the locomotive leads, whichever way the wheel counts; negative where it
+    propels."""
     distance_m: NDArray[np.float64]
     acceleration_m_s2: NDArray[np.float64]
+    """Towards the locomotive's end."""
     chainage_m: NDArray[np.float64]
     locomotive_grade: NDArray[np.float64]
-    """Slope as a fraction, rise in the direction of travel positive."""
+    """Slope as a fraction, rise towards the locomotive's end positive: in the direction of travel
+    but where it propels."""
     trailing_grade: NDArray[np.float64]
     locomotive_curvature_per_m: NDArray[np.float64]
     trailing_curvature_per_m: NDArray[np.float64]
@@ -70,6 +74,9 @@ class Series:
     """Of full opening, by a channel; ``None`` when the car has none, as the next two."""
     notch: NDArray[np.float64] | None = None
     boiler_pressure_Pa: NDArray[np.float64] | None = None
+    wheel_way: NDArray[np.float64] | None = None
+    """+1 where the wheel counts up as the locomotive's end goes ahead, −1 where it counts down;
+    ``None``: up everywhere."""
     slip: NDArray[np.float64] | None = None
     """Share of the shown speed by which it may stand too low, for a slip of the measuring wheel;
     ``None``: nobody looked."""

@@ -72,7 +72,7 @@ def cut_run(
     moving = (
         np.isfinite(series.pull_kN)
         & np.isfinite(series.speed_m_s)
-        & (np.abs(series.speed_m_s) >= lim.least_speed_m_s)
+        & (series.speed_m_s >= lim.least_speed_m_s)
     )
     words = throttle_words(marks)
     begins = _begins(series, marks, words, moving, lim)
