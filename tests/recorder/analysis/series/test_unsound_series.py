@@ -88,7 +88,7 @@ def test_a_run_with_a_dead_wheel_is_doubted_and_says_where(tmp_path: Path) -> No
     with open_run(path) as run:
         loaded = load_run(run)
     assert DoubtKind.STUCK in {doubt.kind for doubt in loaded.doubts}
-    assert any("distance and speed stuck, 201" in e.words for e in _episodes(loaded))
+    assert any("distance and speed stuck, 200.0 to" in e.words for e in _episodes(loaded))
 
 
 def test_a_drift_at_rest_is_told_and_stops_no_verdict(tmp_path: Path) -> None:
