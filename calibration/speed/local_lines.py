@@ -1,4 +1,4 @@
-"""Least-squares slopes over many overlapping stretches of one series, by running sums."""
+"""Least-squares lines over many overlapping stretches of one series."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["Slopes", "line_slopes"]
+__all__ = ["Slopes", "carried_on", "line_slopes"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,3 +63,12 @@ def line_slopes(
         spread[few] = step**2 / 2.0
         mean_u[few] = 0.5 * (u[a[few]] + u[b[few] - 1])
     return Slopes(slope=slope, at=mean_u + x[first], spread=spread, n=n, span=span)
+
+
+def carried_on(values: NDArray[np.float64], n: int, ahead: int) -> NDArray[np.float64]:
+    """Least-squares lines through every ``n`` of the values (m,), each carried on to ``ahead``
+    bins after its last: (m − n + 1,), NaN where one is unknown.
+    """
+    at = np.arange(n) - (n - 1.0) / 2.0
+    weights = 1.0 / n + at * (at[-1] + ahead) / float(at @ at)
+    return np.convolve(values, weights[::-1], "valid")

@@ -207,6 +207,8 @@ def _placed(
         facing=placement.way,
         scale=placement.scale,
         u_scale=placement.u_scale,
+        posts=placement.posts_used,
+        rolled_m=placement.rolled_m,
     )
     return PlacedOn(route=route, placement=placement, place=place), ""
 

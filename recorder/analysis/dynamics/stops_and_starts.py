@@ -13,11 +13,12 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
+from calibration.speed.local_lines import carried_on
+from calibration.speed.speed_jumps import LEAST_M_S
 from recorder.analysis.dynamics.peaks import picked_highest, white_noise, with_noise
-from recorder.analysis.series.filters import carried_on
 from recorder.analysis.series.marked import brake_changes
 from recorder.analysis.series.run_series import AT_REST_M_S
-from recorder.analysis.series.wheel_jumps import LEAST_M_S, LOCKED, hidden_m, jump_to_rest
+from recorder.analysis.series.wheel_jumps import LOCKED, hidden_m, jump_to_rest
 from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
 

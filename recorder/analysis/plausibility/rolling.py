@@ -49,45 +49,61 @@ def check_speed(evidence: Evidence) -> list[Checked]:
 
 
 def check_gnss(evidence: Evidence) -> list[Checked]:
-    """The speed against the receiver's."""
+    """The speed as it was recorded, before the route corrected it, against the receiver's."""
     gnss = evidence.gnss_speed_m_s
     name = "speed against GNSS"
     if gnss is None:
         return [Checked.not_checked(name, "no GNSS speed")]
     series = evidence.run.series
-    ratio, spread = _ratio(np.abs(series.speed_m_s), np.abs(gnss), series.step_s)
+    recorded = np.abs(series.speed_m_s) / evidence.run.instruments.wheel_scale
+    ratio, spread = _ratio(recorded, np.abs(gnss), series.step_s)
     if not math.isfinite(ratio):
         return [Checked.not_checked(name, "too little of both was recorded")]
-    said = f"{ratio:.4f} of GNSS, 1 expected"
+    said = f"as recorded {ratio:.4f} of GNSS, 1 expected"
     if abs(ratio - 1.0) <= max(AWAY, SURE * spread):
         return [_undoubted(name, said, spread)]
     text = (
-        f"the speed is {ratio:.3f} times the receiver's, 1 expected: {_guess(ratio)}; check unit"
-        " and certificate of the wheel"
+        f"the recorded speed is {ratio:.3f} times the receiver's, 1 expected: {_guess(ratio)};"
+        " check unit and certificate of the wheel"
     )
     return [_doubted(name, said, DoubtKind.WHEEL, text, ratio)]
 
 
 def check_posts(evidence: Evidence) -> list[Checked]:
     """The wheel's scale as placing found it, or as the numbers keyed at posts tell it."""
-    name = "wheel against posts"
     placed, keyed = evidence.placement, keyed_posts(evidence)
+    by, between = "posts", "the posts of the route"
     # Numbers that were keyed tell even where placing found no place.
     if keyed is not None and math.isfinite(keyed.ratio):
         ratio, u = abs(keyed.ratio), keyed.u
     elif placed is not None and math.isfinite(placed.u_scale) and placed.scale > 0.0:
         ratio, u = 1.0 / placed.scale, placed.u_scale
+        if not placed.posts_used:
+            by, between = "GNSS on the route", "the fixes on the route"
     else:
-        return [Checked.not_checked(name, "the run was not placed on a route")]
+        return [Checked.not_checked("wheel against posts", "the run was not placed on a route")]
+    name = f"wheel against {by}"
     said = f"{ratio:.4f} ± {2 * u:.4f} (95 %) of the route, 1 expected"
     if abs(ratio - 1.0) <= max(AWAY, SURE * u):
-        return [_undoubted(name, said, u)]
+        return [_borne_out(evidence, name, said, ratio, u)]
     text = (
-        f"the wheel shows {ratio:.3f} times the distance between the posts of the route, 1"
+        f"the wheel shows {ratio:.3f} times the distance between {between}, 1"
         f" expected: {_guess(ratio)}; check the wheel's certificate, the unit of distance and the"
         " unit of the route's chainage"
     )
     return [_doubted(name, said, DoubtKind.WHEEL, text, ratio)]
+
+
+def _borne_out(evidence: Evidence, name: str, said: str, ratio: float, u: float) -> Checked:
+    """Not doubted; but a wheel that the route does not find to be 1 is not borne out by it."""
+    held_u = evidence.run.instruments.certified_rel_u
+    if abs(ratio - 1.0) <= 2.0 * math.hypot(u, held_u):
+        return _undoubted(name, said, u)
+    why = (
+        f"{said}: no slip of a unit, but not 1 within that and the certificate's"
+        f" ± {2 * held_u:.4f}: the wheel wore, or slid unseen"
+    )
+    return Checked.not_checked(name, why)
 
 
 def _undoubted(name: str, said: str, u: float) -> Checked:

@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "acceleration_of",
-    "carried_on",
     "effective_count",
     "mean_known",
     "savitzky_golay",
@@ -93,12 +92,3 @@ def effective_count(values: NDArray[np.float64]) -> float:
     total = pairs[: stop[0]] if len(stop) else pairs
     tau = max(2.0 * float(np.minimum.accumulate(total).sum()) - 1.0, 1.0) if len(total) else 1.0
     return float(np.clip(n / tau, 1.0, n))
-
-
-def carried_on(values: NDArray[np.float64], n: int, ahead: int) -> NDArray[np.float64]:
-    """Least-squares lines through every ``n`` of the values (m,), each carried on to ``ahead``
-    bins after its last: (m − n + 1,), NaN where one is unknown.
-    """
-    at = np.arange(n) - (n - 1.0) / 2.0
-    weights = 1.0 / n + at * (at[-1] + ahead) / float(at @ at)
-    return np.convolve(values, weights[::-1], "valid")

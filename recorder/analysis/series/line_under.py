@@ -47,6 +47,10 @@ class RunPlace:
     """True metres per metre of the wheel, as placing found it."""
     u_scale: float = math.inf
     """Standard uncertainty of the scale."""
+    posts: int = 0
+    """Milepost marks that the scale goes by; without any it goes by fixes alone."""
+    rolled_m: float = math.inf
+    """Over how many metres the wheel was held against the line."""
 
 
 def on_route(series: Series, route: Route, place: RunPlace, sheet: TripSheet) -> Series:

@@ -31,6 +31,8 @@ class InstrumentUncertainty:
     wheel_cause: UncertaintyCause
     wheel_scale: float = 1.0
     """By which speed and distance of the certificate were multiplied."""
+    certified_rel_u: float = 0.0
+    """Relative standard uncertainty of speed and distance before the route was asked."""
 
     @property
     def unloaded_cause(self) -> UncertaintyCause:

@@ -33,6 +33,10 @@ ASSUMED_ROLLING_REL: Final = 0.005
 """The same for speed and distance: 5 mm in the diameter of a wheel of one metre; common
 practice."""
 
+LEAST_WAY_M: Final = 3000.0
+"""Fixes alone of a shorter way do not replace a certificate that they contradict: their slow error
+of some metres, and a slide that nothing showed, are a large share of it (common practice)."""
+
 
 def instruments_of(run: RunFile, name: str, notes: list[str]) -> InstrumentUncertainty:
     """Common causes of one run; what had to be assumed is added to the notes.
@@ -51,6 +55,7 @@ def instruments_of(run: RunFile, name: str, notes: list[str]) -> InstrumentUncer
         zero_cause=UncertaintyCause(CauseKind.ZERO, name),
         wheel_rel_u=wheel_rel_u,
         wheel_cause=wheel_cause,
+        certified_rel_u=wheel_rel_u,
     )
 
 
@@ -66,7 +71,8 @@ def with_wheel(
     """Correct speed and distance by the wheel's scale that placing found.
 
     Only where the surveyed line knows the wheel better than its certificate, or contradicts it
-    beyond both uncertainties (k = 2): a worn wheel, a certificate of another day.
+    beyond both uncertainties (k = 2): a worn wheel, a certificate of another day. Fixes of a short
+    way contradict a certificate too easily: what they say is told, and covered.
     """
     scale, u_scale = place.scale, place.u_scale
     away, held_u = scale - 1.0, instruments.wheel_rel_u
@@ -74,11 +80,15 @@ def with_wheel(
     if not math.isfinite(u_scale) or not (contradicted or u_scale < held_u):
         return series, instruments
     if contradicted:
-        done = "corrected" if wanted else "NOT corrected, as chosen"
-        notes.append(
-            f"the route says the wheel is {100 * away:+.3f} ± {200 * u_scale:.3f} % from its"
-            f" certificate ± {200 * held_u:.3f} %: {done}"
-        )
+        told = _contradiction(place, held_u)
+        if not place.posts and place.rolled_m < LEAST_WAY_M:
+            held_u = max(held_u, abs(away) / 2.0)
+            notes.append(
+                f"{told}: NOT corrected, for no post was keyed on {place.rolled_m / 1000.0:.1f} km;"
+                f" ± {200 * held_u:.3f} % covers both"
+            )
+            return series, replace(instruments, wheel_rel_u=held_u)
+        notes.append(f"{told}: {'corrected' if wanted else 'NOT corrected, as chosen'}")
     if not wanted:
         return series, instruments
     corrected = replace(
@@ -92,6 +102,14 @@ def with_wheel(
         wheel_rel_u=u_scale,
         wheel_cause=UncertaintyCause(CauseKind.WHEEL_BY_ROUTE, name),
         wheel_scale=scale,
+    )
+
+
+def _contradiction(place: RunPlace, held_u: float) -> str:
+    says = "the route says" if place.posts else "the fixes on the route say"
+    return (
+        f"{says} the wheel is {100 * (place.scale - 1.0):+.3f} ± {200 * place.u_scale:.3f} %"
+        f" from its certificate ± {200 * held_u:.3f} %"
     )
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from recorder.track.placing.errors import PlacingError
-from recorder.track.placing.wheel_track import Break, join
+from recorder.track.placing.wheel_track import Break, BreakCause, join
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -118,6 +118,16 @@ class Placement:
         return i, np.clip(np.where(moved, by_distance, by_time), 0.0, 1.0), d
 
     @property
+    def posts_used(self) -> int:
+        """Milepost marks that the fit goes by."""
+        return sum(m.status in (MarkUse.USED, MarkUse.RENUMBERED) for m in self.marks)
+
+    @property
+    def rolled_m(self) -> float:
+        """Metres that the wheel rolled, forward and back."""
+        return float(np.abs(np.diff(self.d_m)).sum())
+
+    @property
     def greatest_u95_m(self) -> float:
         """The least certain place of the run, 95 %."""
         return float(COVERAGE * self.u_m.max())
@@ -148,7 +158,10 @@ class Placement:
             given["marks"] = tuple(
                 MarkFit(**{**m, "status": MarkUse(m["status"])}) for m in given["marks"]
             )
-            given["breaks"] = tuple(Break(**b) for b in given["breaks"])
+            given["breaks"] = tuple(
+                Break(**{**b, "cause": BreakCause(b.get("cause", BreakCause.LOST))})
+                for b in given["breaks"]
+            )
             given["skipped"], given["notes"] = tuple(given["skipped"]), tuple(given["notes"])
             return cls(**given)
         except (KeyError, TypeError, ValueError) as error:

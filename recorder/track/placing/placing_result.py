@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from recorder.track.placing.placement import MarkFit, MarkUse, Placement
+from recorder.track.placing.slides import EVERY_S
 from recorder.track.placing.smoother import B, E, K
+from recorder.track.placing.wheel_track import Break, BreakCause
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -137,5 +140,23 @@ def _notes(
     notes += [
         f"counts were lost at {b.t_s:.1f} s; joined with {2 * b.u_m:.0f} m (95 %)"
         for b in problem.track.breaks
+        if b.cause is BreakCause.LOST
     ]
-    return tuple(notes)
+    return (*notes, *_slid(problem.track.breaks))
+
+
+def _slid(breaks: tuple[Break, ...]) -> list[str]:
+    """What was joined over slides of the wheel, in words; joins a second apart are of one."""
+    joins = [b for b in breaks if b.cause is BreakCause.SLID]
+    slides: list[list[Break]] = []
+    for one in joins:
+        if slides and one.t_s - slides[-1][-1].t_s < 2.0 * EVERY_S:
+            slides[-1].append(one)
+        else:
+            slides.append([one])
+    return [
+        f"the wheel slid, spun or stood until {held[-1].t_s:.0f} s while the train ran: it is"
+        f" taken out of the wheel's scale, and {sum(b.add_m for b in held):+.0f} m"
+        f" ± {2.0 * math.hypot(*(b.u_m for b in held)):.0f} m (95 %) are joined"
+        for held in slides
+    ]

@@ -23,6 +23,7 @@ from recorder.track.placing.anchors import (
 from recorder.track.placing.errors import PlacingError
 from recorder.track.placing.placement import Placement
 from recorder.track.placing.placing import place_run
+from recorder.track.placing.slides import ReceiverSpeed, slides_of, without_slides
 from recorder.track.placing.wheel_track import WheelTrack
 from recorder.track.route.route import Route, load_route, parse_route
 
@@ -125,7 +126,7 @@ def _channel(run: RunSource, quantity: str) -> ChannelSource | None:
 
 
 def wheel_track_of(run: RunSource) -> WheelTrack:
-    """Thin the run's distance, block by block.
+    """Thin the run's distance, block by block, and join what slides of the wheel hid.
 
     Raises
     ------
@@ -138,10 +139,19 @@ def wheel_track_of(run: RunSource) -> WheelTrack:
         raise PlacingError(msg)
     restarts = [g.t_end_s for g in run.gaps(wheel.device) if g.cause.restarts_count]
     try:
-        return WheelTrack.from_blocks(_blocks(wheel), restarts_s=restarts)
+        track = WheelTrack.from_blocks(_blocks(wheel), restarts_s=restarts)
     except PlacingError as error:
         msg = f"{run.path}: {error}"
         raise PlacingError(msg) from error
+    return without_slides(track, slides_of(track, _receiver_speed(run)))
+
+
+def _receiver_speed(run: RunSource) -> ReceiverSpeed | None:
+    channel = _channel(run, "gnss_speed")
+    if channel is None:
+        return None
+    t, v = (np.concatenate(x) for x in zip(*_blocks(channel), strict=True))
+    return ReceiverSpeed(t, np.abs(v))
 
 
 def _blocks(

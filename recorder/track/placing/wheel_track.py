@@ -7,6 +7,7 @@ and fixes to a millimetre or two, and the turning points. Ten points a second gi
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
@@ -20,22 +21,32 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Break", "WheelTrack", "join"]
+__all__ = ["STEP_S", "Break", "BreakCause", "WheelTrack", "join"]
 
 STEP_S: Final = 0.1
 TURN_M: Final = 1.0
 """A movement back by less is rocking, not a reversal."""
 
 
+class BreakCause(StrEnum):
+    """Why the wheel's distance had to be joined. Companions hold these words."""
+
+    LOST = "lost"
+    """Counts were lost."""
+    SLID = "slid"
+    """The wheel did not turn as the train moved."""
+
+
 @dataclass(frozen=True, slots=True)
 class Break:
-    """A place where counts were lost and the wheel's distance had to be joined again."""
+    """A place where the wheel's distance had to be joined again."""
 
     t_s: float
     add_m: float
     """Added to the wheel's distance from here on (and to that of later breaks)."""
     u_m: float
     """Standard uncertainty of the join."""
+    cause: BreakCause = BreakCause.LOST
 
 
 @dataclass(frozen=True)

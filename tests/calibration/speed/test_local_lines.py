@@ -2,9 +2,11 @@
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy.signal import savgol_filter
 
-from calibration.speed.local_lines import line_slopes
+from calibration.speed.local_lines import carried_on, line_slopes
 
 
 def test_acceleration_is_the_slope_of_the_local_quadratic() -> None:
@@ -26,3 +28,16 @@ def test_slopes_far_from_the_origin_keep_their_digits() -> None:
     y = 2e5 + 55.6 * (x - 40_000.0)
     low = np.arange(15_950)
     assert np.abs(line_slopes(x, y, low, low + 49).slope - 55.6).max() < 1e-4
+
+
+@given(st.integers(2, 12), st.integers(0, 6), st.integers(0, 2**31))
+def test_a_line_carried_on_is_numpys(n: int, ahead: int, seed: int) -> None:
+    values = np.random.default_rng(seed).normal(size=n + 5)
+    values[-1] = np.nan
+    found = carried_on(values, n, ahead)
+    expected = [
+        np.polyval(np.polyfit(np.arange(n), values[k : k + n], 1), n - 1 + ahead)
+        for k in range(5)
+    ]
+    assert found[:-1] == pytest.approx(expected, abs=1e-9)
+    assert np.isnan(found[-1])

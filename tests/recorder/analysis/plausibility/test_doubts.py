@@ -17,6 +17,7 @@ from recorder.analysis.plausibility.unit_slips import LENGTH_SLIPS, slip_in_word
 from recorder.analysis.series.series import GradeSource, Series
 from recorder.analysis.series.train import TrialTrain, Vehicles
 from recorder.sheets import parse_trip_sheet
+from recorder.track.placing.placement import MarkFit, MarkUse, Placement
 from tests.recorder.analysis.drawn_runs import INSTRUMENTS, basis, drawn, make_outing
 
 TRAIN = TrialTrain(
@@ -98,6 +99,54 @@ def test_speed_is_held_against_the_receiver() -> None:
     worn = replace(evidence, gnss_speed_m_s=evidence.run.series.speed_m_s * 1.05)
     assert kinds(true) == set()
     assert kinds(worn) == {DoubtKind.WHEEL}
+
+
+def test_the_receiver_is_asked_of_the_speed_as_recorded() -> None:
+    """A wrong scale put into the speed makes no doubt of the wheel, and hides none."""
+    evidence = outing()
+    run = evidence.run
+    instruments = replace(INSTRUMENTS, wheel_scale=1.05)
+    rescaled = basis("run", _times(run.series, speed_m_s=1.05), run.train, instruments)
+    told = replace(evidence, run=rescaled, gnss_speed_m_s=run.series.speed_m_s)
+    (found,) = (c for c in checks_of(told) if c.name == "speed against GNSS")
+    assert found.state is CheckState.PASSED
+    assert found.outcome == "as recorded 1.0000 of GNSS, 1 expected"
+
+
+def _by_route(scale: float, u_scale: float, *, post: bool) -> Checked:
+    mark = MarkFit(mark_id="1", t_s=1.0, label="1", status=MarkUse.USED)
+    placement = Placement(
+        t_s=np.array([0.0, 1.0]),
+        d_m=np.array([0.0, 500.0]),
+        s_m=np.array([0.0, 500.0]),
+        u_m=np.ones(2),
+        way=1,
+        scale=scale,
+        u_scale=u_scale,
+        scale_first=scale,
+        scale_last=scale,
+        reaction_s=0.5,
+        u_reaction_s=0.2,
+        reaction_sd_s=0.2,
+        marks=(mark,) if post else (),
+        skipped=(),
+    )
+    told = replace(outing(), placement=placement)
+    (found,) = (c for c in checks_of(told) if c.name.startswith("wheel against"))
+    return found
+
+
+@pytest.mark.parametrize(("post", "by"), [(True, "posts"), (False, "GNSS on the route")])
+def test_a_wheel_outside_its_own_interval_is_not_borne_out(post: bool, by: str) -> None:
+    away = _by_route(1.0 / 0.974, 0.0056, post=post)
+    assert away.name == f"wheel against {by}"
+    assert away.state is CheckState.NOT_CHECKED
+    assert "0.9740 ± 0.0112 (95 %) of the route, 1 expected" in away.outcome
+    assert "not 1 within that" in away.outcome
+    near = _by_route(1.0 / 0.992, 0.0056, post=post)
+    assert near.state is CheckState.PASSED
+    far = _by_route(1.0 / 0.9, 0.0056, post=post)
+    assert far.state is CheckState.DOUBTED
 
 
 def test_a_restarted_counter_is_no_slip_of_a_unit() -> None:

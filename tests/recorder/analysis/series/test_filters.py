@@ -9,7 +9,6 @@ from hypothesis import strategies as st
 
 from recorder.analysis.series.filters import (
     acceleration_of,
-    carried_on,
     effective_count,
     mean_known,
     savitzky_golay,
@@ -93,16 +92,3 @@ def test_the_mean_of_nothing_known_is_not_known() -> None:
     assert np.isnan(mean_known(np.array([nan, nan])))
     assert np.isnan(mean_known(np.array([])))
     assert mean_known(np.array([1.0, nan, 3.0])) == 2.0
-
-
-@given(st.integers(2, 12), st.integers(0, 6), st.integers(0, 2**31))
-def test_a_line_carried_on_is_numpys(n: int, ahead: int, seed: int) -> None:
-    values = np.random.default_rng(seed).normal(size=n + 5)
-    values[-1] = np.nan
-    found = carried_on(values, n, ahead)
-    expected = [
-        np.polyval(np.polyfit(np.arange(n), values[k : k + n], 1), n - 1 + ahead)
-        for k in range(5)
-    ]
-    assert found[:-1] == pytest.approx(expected, abs=1e-9)
-    assert np.isnan(found[-1])

@@ -71,6 +71,26 @@ def test_a_contradicted_certificate_gives_way_to_the_route(outing: Outing) -> No
     assert "NOT corrected" in notes[1]
 
 
+def test_fixes_of_a_short_way_are_told_and_covered_not_applied(outing: Outing) -> None:
+    """Half a kilometre by GNSS alone against a certificate of 0.05 %."""
+    notes: list[str] = []
+    held = outing.run
+    certified = replace(held.instruments, wheel_rel_u=5e-4)
+    short = replace(place(1.0392, 0.0076), posts=0, rolled_m=470.0)
+    series, instruments = with_wheel(held.series, certified, short, "a", notes, wanted=True)
+    assert series is held.series
+    assert instruments.wheel_scale == 1.0
+    assert instruments.wheel_cause == certified.wheel_cause
+    # The certificate's interval and what the fixes say lie within it (k = 2).
+    assert 2.0 * instruments.wheel_rel_u == pytest.approx(0.0392)
+    assert notes[0].startswith("the fixes on the route say the wheel is +3.920 ± 1.520 %")
+    assert "NOT corrected, for no post was keyed on 0.5 km" in notes[0]
+    # Posts, or a long way, do replace it.
+    for other in (replace(short, posts=3), replace(short, rolled_m=30_000.0)):
+        _, instruments = with_wheel(held.series, certified, other, "a", notes, wanted=True)
+        assert instruments.wheel_scale == 1.0392
+
+
 @pytest.mark.parametrize(("scale", "u"), [(0.9985, 0.002), (1.0, math.inf), (0.9, math.inf)])
 def test_a_placing_that_knows_less_changes_nothing(
     outing: Outing, scale: float, u: float
