@@ -102,16 +102,21 @@ class LiveRun:
         self.shunt_due = False
         """The cell has been read without the shunt: the reading with it comes next."""
         self.drawn: dict[str, Drawn] = {}
-        self.ahead: RouteAhead | None = None
+        self.caught_up = False
+        """Whether all that the rings held when this window attached has been taken up."""
         self.route_problem = ""
-        try:
-            self.ahead = route_of_run(self.header, self.trip, session.run_path, route_path)
-        except (OSError, ValueError) as error:
-            self.route_problem = f"no profile: {error}"
+        self.ahead = self._route_ahead(route_path)
         self._missed_ns = 0
         self._fixes: list[GnssFixes] = []
         """That came since the train was last placed."""
         self.ring_worker = RingWorker(session)
+
+    def _route_ahead(self, route_path: str | Path | None) -> RouteAhead | None:
+        try:
+            return route_of_run(self.header, self.trip, self.session.run_path, route_path)
+        except (OSError, ValueError) as error:
+            self.route_problem = f"no profile: {error}"
+            return None
 
     def _mark_list(self) -> MarkList:
         posts = self.trip.mileposts
@@ -140,10 +145,18 @@ class LiveRun:
         now = now_ns() if monotonic_ns is None else monotonic_ns
         return self.session.run_time_s(now)
 
+    def due_s(self, monotonic_ns: int | None = None) -> float:
+        """Run time up to which readings are due: now; the last that was heard of any device, once
+        the run is ending, for nothing more comes then and nothing is missing."""
+        now_s = self.now_s(monotonic_ns)
+        if self.state is None or not self.state.is_ending or not self.drawn:
+            return now_s
+        return min(now_s, max(drawn.time_s for drawn in self.drawn.values()))
+
     @property
     def distance_age_s(self) -> float:
         """Since the wheel last told the distance; infinite before it ever did."""
-        return self.now_s() - self.traces.distance_s
+        return self.due_s() - self.traces.distance_s
 
     @property
     def distance_is_stale(self) -> bool:
@@ -156,8 +169,10 @@ class LiveRun:
 
     def tick(self) -> None:
         """Take up what the workers brought. Never waits."""
+        all_read = self.ring_worker.caught_up.is_set()
         for _ in range(_CHUNKS_A_TICK):
             if self.ring_worker.chunks.empty():
+                self.caught_up |= all_read
                 break
             chunk = self.ring_worker.chunks.get()
             self.traces.take(chunk)
@@ -273,7 +288,7 @@ class LiveRun:
 
     def alarms(self, now_ns: int) -> list[Alarm]:
         """Every alarm there is now, the worst first."""
-        found = [*self._session_alarms(now_ns), *self.numerals.alarms(self.now_s(now_ns))]
+        found = [*self._session_alarms(now_ns), *self.numerals.alarms(self.due_s(now_ns))]
         if self.ahead is not None:
             found += self._place_alarms(self.ahead)
         if self.ring_worker.problem:

@@ -19,6 +19,8 @@ __all__ = ["RingWorker"]
 POLL_S: Final = 0.004
 MOST_WAITING: Final = 400
 """A window that hangs leaves the rest in the ring; what is overwritten there is counted."""
+MOST_BLOCKS: Final = 4096
+"""Of one ring in one look."""
 _LOOK_BYTES: Final = 1 << 18
 _LOOKS: Final = 20
 
@@ -33,6 +35,9 @@ class RingWorker:
         self.chunks: queue.SimpleQueue[TraceChunk] = queue.SimpleQueue()
         self.problem = ""
         """Why traces are not whole, or stopped; empty while all is well."""
+        self.caught_up = threading.Event()
+        """Set once a look emptied every ring: what a window that attaches late has to make up for
+        is in :attr:`chunks`, or was."""
         self._broken = False
         self._session = session
         self._poll_s = poll_s
@@ -68,18 +73,20 @@ class RingWorker:
         except Exception as bug:  # noqa: BLE001 - shown on the screen; the recording goes on
             self.problem = f"traces stopped: {type(bug).__name__}: {bug}"
             self._broken = True
+            self.caught_up.set()  # there is nothing to wait for
             return 0
 
     def _look(self) -> int:
         while not self._new_zeros.empty():
             self._maker.hold_zeros(self._new_zeros.get())
-        n = 0
+        n, all_read = 0, True
         if self.chunks.qsize() >= MOST_WAITING:
             return 0
         for name, reader in self._readers.items():
-            blocks = reader.poll()
+            blocks = reader.poll(max_blocks=MOST_BLOCKS)
             if not blocks:
                 continue
+            all_read &= len(blocks) < MOST_BLOCKS
             if name in self._unseen_wheels:
                 self._unseen_wheels.discard(name)
                 if blocks[0].first_record > 0:
@@ -89,6 +96,8 @@ class RingWorker:
             if chunk is not None:
                 n += len(chunk.time_s)
                 self.chunks.put(chunk)
+        if all_read:
+            self.caught_up.set()
         return n
 
     def _find_wheel_start(self, device: str) -> None:

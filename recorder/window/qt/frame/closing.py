@@ -16,7 +16,7 @@ __all__ = ["close_after"]
 
 def close_after(window: CrewWindow, seconds: float | None, png: str) -> None:
     """Close after ``seconds`` (None: never), writing a picture before, if ``png`` is given."""
-    taken = False
+    taken = due = False
 
     def picture() -> None:
         nonlocal taken
@@ -26,15 +26,22 @@ def close_after(window: CrewWindow, seconds: float | None, png: str) -> None:
         taken = True
 
     def look() -> None:
-        # The picture shows the run while it lives; after that there is nothing to wait for.
-        if window.run.is_ending or window.run.lost:
+        # The picture shows the run while it lives; what this window, attached late, has still to
+        # take up is waited for, or it would show readings of long ago.
+        if not window.run.caught_up:
+            return
+        if due or window.run.is_ending or window.run.lost:
             picture()
-            if window.run.lost:
-                window.close()
+        if due or window.run.lost:
+            window.close()
 
     def finish() -> None:
-        picture()
-        window.close()
+        nonlocal due
+        due = True
+        if png:
+            look()
+        else:
+            window.close()
 
     if png:
         watch = QTimer(window)

@@ -66,7 +66,7 @@ class NumeralPanel(Panel):
         for share in heights:
             boxes.append(QRectF(area.left(), y, area.width(), area.height() * share))
             y += area.height() * share
-        for box, numeral in zip(boxes[:3], self.numerals(self._run.now_s()), strict=True):
+        for box, numeral in zip(boxes[:3], self.numerals(self._run.due_s()), strict=True):
             self._box(painter, box, numeral)
         self._distance(painter, boxes[3])
 

@@ -14,8 +14,9 @@ import pytest
 from recorder.acquisition.control.session_files import SessionError
 from recorder.command_line.main import main as command
 from recorder.run.parts.states import RunState
+from recorder.window.model.live import ring_worker
 from recorder.window.model.shown.options import WindowOptions
-from recorder.window.qt.frame import app, preflight
+from recorder.window.qt.frame import app, closing, picture, preflight
 from recorder.window.qt.frame.measuring import COLUMNS
 
 if TYPE_CHECKING:
@@ -31,13 +32,13 @@ def attached(monkeypatch: pytest.MonkeyPatch, session: FakeSession, kit: Kit) ->
 
 
 def test_a_picture_and_a_log_of_frames(attached: FakeSession, tmp_path: Path) -> None:
-    picture, log = tmp_path / "w.png", tmp_path / "frames.csv"
+    file, log = tmp_path / "w.png", tmp_path / "frames.csv"
     options = WindowOptions(
-        png=str(picture), seconds=0.6, size=(900, 560), appearance="night", measure=str(log)
+        png=str(file), seconds=0.6, size=(900, 560), appearance="night", measure=str(log)
     )
     code = app.run_window(options)
     assert code == 0
-    assert picture.stat().st_size > 10_000
+    assert file.stat().st_size > 10_000
     with log.open() as stream:
         rows = list(csv.DictReader(stream))
     assert tuple(rows[0]) == COLUMNS
@@ -61,6 +62,36 @@ def test_a_picture_is_taken_when_the_recording_stops(
     monkeypatch.setattr(attached, "status", status)
     options = WindowOptions(png=str(tmp_path / "w.png"), seconds=60.0, size=(900, 560))
     assert app.run_window(options) == 0
+    assert (tmp_path / "w.png").exists()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("state", [RunState.RECORDING, RunState.SEALING])
+def test_a_picture_waits_until_the_window_has_caught_up(
+    session: FakeSession,
+    kit: Kit,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    state: RunState,
+) -> None:
+    """A backlog that takes a second or two to read: longer than the first look, and than the
+    time asked for."""
+    monkeypatch.setattr(ring_worker, "MOST_BLOCKS", 1)
+    kit.shift_start(session, 40.0)
+    for i in range(400):
+        session.send_wheel(0.05 * i, 10.0 * (0.05 * i + np.arange(5) / 100.0))
+    session.state = state
+    monkeypatch.setattr(app, "attach", lambda _=None: session)
+    shown: list[float] = []
+
+    def taken(window: Any, path: str) -> None:
+        shown.append(window.run.traces.distance_s)
+        picture.save_picture(window, path)
+
+    monkeypatch.setattr(closing, "save_picture", taken)
+    options = WindowOptions(png=str(tmp_path / "w.png"), seconds=0.3, size=(900, 560))
+    assert app.run_window(options) == 0
+    assert shown == pytest.approx([19.99], abs=0.02)
     assert (tmp_path / "w.png").exists()
 
 
