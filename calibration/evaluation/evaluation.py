@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from calibration.evaluation import load_cell_figures as fig
-from calibration.evaluation.astm_e74 import DegreeChoice, choose_degree, e74_figures
 from calibration.evaluation.element_figures import element_figures, preload_matters
 from calibration.evaluation.force_budget import ForceBudget, force_budget
-from calibration.evaluation.iso376 import iso_figures
+from calibration.figures import load_cell_figures as fig
+from calibration.figures.astm_e74 import DegreeChoice, choose_degree, e74_figures
+from calibration.figures.iso376 import iso_figures
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.load_series import LoadSeries, load_series, senses
 from calibration.readings.readings import Readings, ReadingsError
@@ -26,7 +26,7 @@ from calibration.statistics.polynomial_fit import (
 )
 
 if TYPE_CHECKING:
-    from calibration.evaluation.figure import Figure
+    from calibration.figures.figure import Figure
 
 __all__ = ["Evaluation", "InverseCheck", "SenseEvaluation", "evaluate"]
 
@@ -193,7 +193,7 @@ def _figures(
             degree=to_deflection.degree,
             creep_pct=creep.value if isinstance(creep.value, float) else None,
             resolution_kN=r_kN,
-            reference_U_pct=settings.reference_U_pct,
+            settings=settings,
         ),
         fig.replication_sd(loads),
         fig.interpolation_error(loads, to_deflection),

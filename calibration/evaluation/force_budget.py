@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from calibration.evaluation.iso376 import iso_series
+from calibration.figures.iso376 import iso_series
 from calibration.readings.bench_settings import BenchSettings
 from calibration.statistics.gum import (
     Component,
@@ -26,7 +26,7 @@ from calibration.statistics.gum import (
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from calibration.evaluation.figure import Figure
+    from calibration.figures.figure import Figure
     from calibration.readings.load_series import LoadSeries
     from calibration.statistics.polynomial_fit import PolynomialFit
 

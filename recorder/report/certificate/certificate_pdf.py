@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from calibration.certificates.force import ForceCertificate
-    from calibration.evaluation.figure import Figure
+    from calibration.figures.figure import Figure
 
 __all__ = ["certificate_pdf"]
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from calibration.evaluation.figure import Figure
+from calibration.figures.figure import Figure
 from calibration.statistics.polynomial_fit import PolynomialFit, fit_polynomial
 
 if TYPE_CHECKING:

@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 
 from calibration.evaluation.evaluation import SenseEvaluation, evaluate
-from calibration.evaluation.iso376 import FORCE_UNCERTAINTY, LIMITS, MIN_STEPS, iso_errors
+from calibration.figures.iso376 import FORCE_UNCERTAINTY, LIMITS, MIN_STEPS, iso_errors
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings_csv import parse_readings
 from tests.calibration.bench_tables import iso_csv, rows, three_runs_csv

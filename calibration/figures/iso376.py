@@ -15,12 +15,13 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from calibration.evaluation.figure import Figure
+from calibration.figures.figure import Figure
 from calibration.statistics.polynomial_fit import fit_polynomial
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
+    from calibration.readings.bench_settings import BenchSettings
     from calibration.readings.load_series import Branch, LoadSeries
 
 __all__ = ["CLASSES", "LIMITS", "IsoErrors", "iso_errors", "iso_figures", "iso_series"]
@@ -154,7 +155,7 @@ def iso_figures(
     degree: int,
     creep_pct: float | None,
     resolution_kN: float | None,
-    reference_U_pct: float | None,
+    settings: BenchSettings,
 ) -> list[Figure]:
     """Repeatability, reproducibility, interpolation, zero, reversibility, and the class.
 
@@ -182,6 +183,7 @@ def iso_figures(
     if creep_pct is not None:
         table["c"] = np.full(len(loads.levels), creep_pct)
     missing = _missing(loads, table)
+    reference_U_pct = settings.reference_U_pct
     result = _class_figure()
     if missing:
         return [*figures, result.without(missing)]

@@ -3,8 +3,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from calibration.evaluation.astm_e74 import choose_degree, degree_factor
 from calibration.evaluation.evaluation import SenseEvaluation, evaluate
+from calibration.figures.astm_e74 import choose_degree, degree_factor
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings_csv import parse_readings
 from tests.calibration.bench_tables import iso_csv, pontius_csv, rows, three_runs_csv
