@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -26,6 +26,7 @@ from recorder.report.roll.roll_labels import (
     LONGEST_MM,
     MOST_SHEETS,
     RIGHT_MM,
+    TITLE_MM,
     TOP_MM,
     WIDTH_MM,
     RollScale,
@@ -41,6 +42,12 @@ if TYPE_CHECKING:
     from recorder.analysis.campaign.loaded_run import LoadedRun
 
 __all__ = ["Roll", "RollScale", "chart_roll", "roll_sheets"]
+
+PAD: Final = 0.05
+"""Share of a pen's range that is left free at its ends."""
+ZERO_MM: Final = 0.2
+PEN_MM: Final = 0.3
+"""A trace that lies on the line of 0 is seen on it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,10 +158,10 @@ def _pens(run: LoadedRun, units: ShownUnits) -> list[_Pen]:
     if series.grade_source is not GradeSource.UNKNOWN:
         grade = series.trailing_grade * 100.0
         curve = series.trailing_curvature_per_m * 1000.0
-        pens += [
-            _Pen("grade", "%", grade, grade, 16.0),
-            _Pen("curve 1/R", "1/km", curve, curve, 10.0),
-        ]
+        pens.append(_Pen("grade", "%", grade, grade, 16.0))
+        # Curves that are not known are 0 as on straight track: a pen there would say straight.
+        if np.nan_to_num(curve).any():
+            pens.append(_Pen("curve 1/R", "1/km", curve, curve, 10.0))
     return pens
 
 
@@ -211,15 +218,11 @@ def _pen(
     ]
     for value in _steps(low, high, 6 if pen.height_mm > 60 else 3):
         y = y_of(value)
-        zero = abs(value) < 1e-12
-        out.append(
-            f'<line x1="{LEFT_MM}" x2="{end:.3f}" y1="{y:.3f}" y2="{y:.3f}" stroke="black"'
-            f' stroke-width="{0.3 if zero else 0.08}"/>'
-        )
+        out.append(_grid(value, y, end) if min(y - top, top + pen.height_mm - y) > 0.6 else "")
         out.append(text(LEFT_MM - 1, y + 0.9, f"{value:g}", 2.6, "end"))
     words = f"{pen.name}, {pen.unit}"
     out.append(
-        f'<rect x="{LEFT_MM}" y="{top - 4.0:.3f}" width="{1.6 * len(words):.2f}" height="3.8"'
+        f'<rect x="{LEFT_MM}" y="{top - TITLE_MM:.3f}" width="{1.6 * len(words):.2f}" height="3.8"'
         ' fill="white"/>'
     )
     out.append(text(LEFT_MM + 0.5, top - 1.0, words, 3.0))
@@ -227,6 +230,14 @@ def _pen(
     columns = _columns(x_mm[a:b], pen.low[a:b], pen.high[a:b], span[0])
     out += [_band(c, y_of) for c in columns]
     return "".join(out)
+
+
+def _grid(value: float, y: float, end: float) -> str:
+    width = ZERO_MM if abs(value) < 1e-12 else 0.08
+    return (
+        f'<line x1="{LEFT_MM}" x2="{end:.3f}" y1="{y:.3f}" y2="{y:.3f}" stroke="black"'
+        f' stroke-width="{width}"/>'
+    )
 
 
 def _why_empty(run: LoadedRun) -> str:
@@ -237,11 +248,12 @@ def _why_empty(run: LoadedRun) -> str:
 
 
 def _range(pen: _Pen) -> tuple[float, float]:
-    if not np.isfinite(pen.high).any():
-        return -1.0, 1.0
+    if not (np.nan_to_num(pen.low).any() or np.nan_to_num(pen.high).any()):
+        # Nothing, or 0 throughout: amid the row, not upon its frame.
+        return -1.2, 1.2
     low = min(0.0, float(np.nanmin(pen.low)))
     high = max(0.0, float(np.nanmax(pen.high)))
-    pad = 0.05 * (high - low) or 1.0
+    pad = PAD * (high - low)
     return (low - pad if low < 0.0 else 0.0), high + pad
 
 
@@ -281,7 +293,7 @@ def _band(
     upper = [f"{px:.3f} {y_of(v):.3f}" for px, v in zip(x, high, strict=True)]
     lower = [f"{px:.3f} {y_of(v):.3f}" for px, v in zip(x[::-1], low[::-1], strict=True)]
     path = "M" + "L".join(upper + lower) + "Z"
-    return f'<path d="{path}" fill="black" stroke="black" stroke-width="0.15"/>'
+    return f'<path d="{path}" fill="black" stroke="black" stroke-width="{PEN_MM}"/>'
 
 
 def _holes(

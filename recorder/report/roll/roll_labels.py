@@ -21,8 +21,10 @@ WIDTH_MM: Final = 420.0
 HEIGHT_MM: Final = 297.0
 LEFT_MM: Final = 18.0
 RIGHT_MM: Final = 8.0
-TOP_MM: Final = 58.0
+TOP_MM: Final = 62.0
 BETWEEN_MM: Final = 5.0
+TITLE_MM: Final = 4.0
+"""Above a pen, for its name."""
 LONGEST_MM: Final = 5_000.0
 COLUMNS_PER_MM: Final = 4.0
 MOST_SHEETS: Final = 2_000
@@ -121,9 +123,11 @@ def ticks(
 def marks(
     run: LoadedRun, x_mm: NDArray[np.float64], span: tuple[float, float], bottom: float
 ) -> str:
-    """Marks as lines across the pens with their words upright at the head, never overprinted."""
+    """Marks as lines across the pens with their words upright at the head, never overprinted:
+    neither by one another nor by the name of the first pen."""
     out = []
     free = -math.inf
+    foot = TOP_MM - TITLE_MM - 0.5
     for mark in run.marks:
         k = int(np.searchsorted(run.series.t_s, mark.t_s))
         if not len(x_mm) or k >= len(x_mm) or not span[0] <= x_mm[k] < span[1]:
@@ -133,11 +137,11 @@ def marks(
         free = label_x + 3.2
         words = html.escape(_short(" ".join((mark.kind, mark.value)).strip()))
         out.append(
-            f'<line x1="{x:.3f}" x2="{x:.3f}" y1="{TOP_MM}" y2="{bottom:.3f}" stroke="black"'
+            f'<line x1="{x:.3f}" x2="{x:.3f}" y1="{foot}" y2="{bottom:.3f}" stroke="black"'
             ' stroke-width="0.12" stroke-dasharray="1.2 0.8"/>'
-            f'<line x1="{label_x:.3f}" x2="{x:.3f}" y1="{TOP_MM - 3}" y2="{TOP_MM}"'
+            f'<line x1="{label_x:.3f}" x2="{x:.3f}" y1="{foot - 3}" y2="{foot}"'
             ' stroke="black" stroke-width="0.12"/>'
-            f'<text transform="translate({label_x + 1:.3f} {TOP_MM - 3.5}) rotate(-90)"'
+            f'<text transform="translate({label_x + 1:.3f} {foot - 3.5}) rotate(-90)"'
             f' font-size="2.8">{words}</text>'
         )
     return "".join(out)
