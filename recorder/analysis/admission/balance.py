@@ -70,7 +70,7 @@ def specified_criterion(result: StretchResult, specification: Specification) -> 
         value=f"{result.speed.value * k:.1f} km/h",
         limit=f"{speeds[0] * k:.0f} to {speeds[-1] * k:.0f} km/h" if speeds else "none",
         passed=passed,
-        reason="not specified at this speed",
+        reason="not specified at all of its speeds",
     )
 
 

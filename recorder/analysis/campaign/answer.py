@@ -170,10 +170,10 @@ def answer(runs: Sequence[LoadedRun], settings: AnswerSettings) -> CampaignAnswe
     )
     worked = [_closed(run, resistance, unmade) for run in worked]
     results = [r for run in worked for r in run.results]
-    bands = speed_bands(results, settings.band_m_s)
+    spec = next((run.specification for run in runs if run.specification), None)
+    bands = speed_bands(results, settings.band_m_s, spec)
     conditions = conditions_of(results, settings.band_m_s)
     notes += [conditions.homogeneity.in_words] * conditions.parted
-    spec = next((run.specification for run in runs if run.specification), None)
     limit_kN = spec.starting_pull_kN if spec else None
     starting = starting_effort([s for run in worked for s in run.starts])
     shown = withheld_bands(bands, doubts)

@@ -20,6 +20,8 @@ from recorder.analysis.uncertainty.measured import Measured, pooled
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from recorder.analysis.stretches.specification import Specification
+
 __all__ = ["Band", "refusal_words", "refusals_of", "speed_bands", "weight_of"]
 
 LEAST_FOR_LINE: Final = 4
@@ -62,9 +64,16 @@ class Band:
     @property
     def in_words(self) -> str:
         """The verdict, with the commonest reasons where all was refused."""
-        if self.verdict is not Verdict.REFUSED:
-            return self.verdict.value
-        return f"{self.verdict} because {refusal_words(self.refusals)}"
+        if self.verdict is Verdict.REFUSED:
+            return f"{self.verdict} because {refusal_words(self.refusals)}"
+        if self.verdict is Verdict.NOT_TESTED:
+            return f"{self.verdict} at such speeds of it as are specified"
+        return self.verdict.value
+
+    @property
+    def refused_twice(self) -> bool:
+        """Whether a stretch was refused for several reasons, and is counted under each."""
+        return sum(n for _, n in self.refusals) > self.refused
 
     @property
     def name(self) -> str:
@@ -73,10 +82,15 @@ class Band:
         return f"{low:.0f}-{high:.0f} km/h"
 
 
-def speed_bands(results: Sequence[StretchResult], width_m_s: float) -> list[Band]:
+def speed_bands(
+    results: Sequence[StretchResult],
+    width_m_s: float,
+    specification: Specification | None = None,
+) -> list[Band]:
     """Join stretches into speed bands of one width, starting at zero.
 
-    Stretches that may not be judged count in a band only when it holds no judged one.
+    Stretches that may not be judged count in a band only when it holds no judged one. Of a band
+    that the specification reaches into, but no stretch, it is said that it was not tested.
 
     Raises
     ------
@@ -89,10 +103,12 @@ def speed_bands(results: Sequence[StretchResult], width_m_s: float) -> list[Band
     by_band: dict[int, list[StretchResult]] = {}
     for result in results:
         by_band.setdefault(int(result.speed.value // width_m_s), []).append(result)
-    return [_band(k * width_m_s, width_m_s, by_band[k]) for k in sorted(by_band)]
+    return [_band(k * width_m_s, width_m_s, by_band[k], specification) for k in sorted(by_band)]
 
 
-def _band(low: float, width: float, held: list[StretchResult]) -> Band:
+def _band(
+    low: float, width: float, held: list[StretchResult], specification: Specification | None
+) -> Band:
     judged = [r for r in held if r.judged]
     # Where nothing is specified, what is admitted shows what was pulled.
     used = judged or [r for r in held if r.admission.admitted]
@@ -103,8 +119,7 @@ def _band(low: float, width: float, held: list[StretchResult]) -> Band:
         weights = [1.0] * len(used)
     margins = [r.margin for r in used if r.margin is not None]
     margin, limit = None, math.nan
-    specified = any(r.margin is not None for r in held)
-    verdict = Verdict.REFUSED if specified else Verdict.NOT_SPECIFIED
+    verdict = _unjudged(low, low + width, held, specification)
     probability = math.nan
     scatter = _scatter(_about_curve(used), weights)
     if judged:
@@ -130,6 +145,21 @@ def _band(low: float, width: float, held: list[StretchResult]) -> Band:
         refusals=refusals,
         ridden_m_s=tuple(r.ridden_m_s for r in judged),
     )
+
+
+def _unjudged(
+    low: float, high: float, held: Sequence[StretchResult], specification: Specification | None
+) -> Verdict:
+    """Of a band in which nothing may be judged: refused, not tested, or not specified."""
+    if any(r.margin is not None for r in held):
+        return Verdict.REFUSED
+    if specification is None or not specification.speed_m_s:
+        return Verdict.NOT_SPECIFIED
+    least, most = specification.speed_m_s[0], specification.speed_m_s[-1]
+    # Of an unknown pull there is no margin, whatever was specified.
+    if any(least <= r.ridden_m_s[0] and r.ridden_m_s[1] <= most for r in held):
+        return Verdict.REFUSED
+    return Verdict.NOT_TESTED if least < high and low < most else Verdict.NOT_SPECIFIED
 
 
 def refusals_of(results: Iterable[StretchResult]) -> tuple[tuple[str, int], ...]:

@@ -149,6 +149,9 @@ def _nothing_judged(bands: Sequence[Band]) -> Overall:
     reasons = tuple(
         f"{why} ({n} stretch{'es' * (n != 1)})" for why, n in total.most_common(MOST_REASONS)
     )
+    if any(b.refused_twice for b in bands):
+        held = sum(b.refused for b in bands)
+        reasons += (f"{held} stretch{'es' * (held != 1)} in all, some for several reasons",)
     return Overall(verdict=Verdict.REFUSED, reasons=reasons)
 
 

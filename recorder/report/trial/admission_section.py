@@ -26,7 +26,11 @@ def admission_words(answer: CampaignAnswer) -> list[Block]:
     if shown:
         more = len(shown) - MOST_REFUSALS
         rest = f"; and {more} more reason{'s' * (more > 1)}" if more > 0 else ""
-        sentence += f" Refused, mostly because: {'; '.join(shown[:MOST_REFUSALS])}{rest}."
+        several = sum(c.refused for c in refused) > held.stretches - held.admitted
+        twice = " (some for several reasons, and counted under each)" * several
+        sentence += (
+            f" Refused, mostly because{twice}: {'; '.join(shown[:MOST_REFUSALS])}{rest}."
+        )
     unknown = [c.kind.value for c in held.criteria if c.unknown]
     if unknown:
         sentence += f" Not known of admitted stretches: {', '.join(unknown)}."

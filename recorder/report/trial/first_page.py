@@ -190,16 +190,18 @@ def _band_table(answer: CampaignAnswer, units: ShownUnits) -> Block:
             plain(b.limit_kN * units.factor("kN"), 4),
             "—" if b.margin is None else pm(units.of(b.margin)),
             _of(b, pm(units.of(b.power))),
-            b.in_words if b.verdict is Verdict.REFUSED else b.verdict,
+            b.in_words,
         )
         for b in answer.bands
     )
     speed, pull = units.label("m/s"), units.label("kN")
+    shown = any(b.verdict is Verdict.REFUSED and b.refused_twice for b in answer.bands)
+    twice = " A stretch refused for several reasons is counted under each." * shown
     heads = (speed, "stretches", f"speed, {speed}", f"pull, {pull}", f"specified, {pull}")
     return TextTable(
         (*heads, f"margin, {pull}", f"power, {units.label('kW')}", "verdict"),
         rows,
-        "By speed band, ± 95 %.",
+        "By speed band, ± 95 %." + twice,
     )
 
 

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from recorder.analysis.specification.bands import speed_bands
+from recorder.analysis.specification.overall import judge_bands
+from recorder.analysis.specification.verdicts import Verdict
+from recorder.analysis.stretches.admission_record import Admission, Criterion, CriterionKind
+from recorder.analysis.stretches.specification import Specification
 from recorder.analysis.stretches.stretch import Stretch
 from recorder.analysis.stretches.stretch_results import StretchResult
 from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
@@ -39,3 +45,65 @@ def test_a_certificate_that_ends_like_a_stretch_weighs_as_any_other(certificate:
         [result(0.0, 100.0, 1.0, certificate), result(60.0, 102.0, 2.0, certificate)], 5.0
     )
     assert band.pull.value == pytest.approx((100.0 + 102.0 / 4.0) / 1.25, rel=1e-9)
+
+
+def unjudged(
+    *speeds_m_s: tuple[float, float], reasons: tuple[CriterionKind, ...] = ()
+) -> list[StretchResult]:
+    """Stretches without a margin, refused for so many reasons each, and ridden between speeds."""
+    refused = Admission(
+        criteria=tuple(
+            Criterion(kind=kind, value="", limit="", passed=False, reason=kind.value)
+            for kind in reasons
+        )
+    )
+    held = result(0.0, 100.0, 1.0, "C-7")
+    return [
+        replace(
+            held, margin=None, admission=refused, ridden_m_s=(low, high),
+            speed=Measured((low + high) / 2.0, "m/s"),
+        )
+        for low, high in speeds_m_s
+    ]  # fmt: skip
+
+
+class TestSpecified:
+    """A promise from 15 to 65 km/h, in bands of 10."""
+
+    SPECIFICATION = Specification(
+        name="promise", speed_m_s=(15 / 3.6, 65 / 3.6), pull_kN=(184.0, 76.0)
+    )
+
+    def verdict(self, *km_h: float) -> Verdict:
+        held = unjudged((km_h[0] / 3.6, km_h[1] / 3.6), reasons=(CriterionKind.SPECIFIED,))
+        (band,) = speed_bands(held, 10 / 3.6, self.SPECIFICATION)
+        return band.verdict
+
+    @pytest.mark.parametrize("km_h", [(11.0, 14.0), (14.0, 16.0), (64.0, 66.0), (66.0, 68.0)])
+    def test_a_band_that_the_promise_reaches_into_was_not_tested(
+        self, km_h: tuple[float, float]
+    ) -> None:
+        assert self.verdict(*km_h) is Verdict.NOT_TESTED
+
+    @pytest.mark.parametrize("km_h", [(1.0, 9.0), (71.0, 72.0)])
+    def test_a_band_beside_it_is_not_specified(self, km_h: tuple[float, float]) -> None:
+        assert self.verdict(*km_h) is Verdict.NOT_SPECIFIED
+
+    def test_within_it_what_has_no_margin_was_refused(self) -> None:
+        """Its pull is not known: the speed was specified all the same."""
+        assert self.verdict(22.0, 24.0) is Verdict.REFUSED
+
+    def test_without_a_promise_nothing_is_specified(self) -> None:
+        (band,) = speed_bands(unjudged((3.0, 4.0)), 5.0)
+        assert band.verdict is Verdict.NOT_SPECIFIED
+
+
+@pytest.mark.parametrize("several", [False, True])
+def test_what_is_counted_under_several_reasons_says_so(several: bool) -> None:
+    one, other = CriterionKind.CONFIRMED, CriterionKind.SPEED_LIMIT
+    held = unjudged((6.0, 7.0), (7.0, 8.0), reasons=(one, other) if several else (one,))
+    bands = speed_bands(held, 10.0, TestSpecified.SPECIFICATION)
+    assert bands[0].refused_twice is several
+    told = judge_bands(bands)
+    assert told.verdict is Verdict.REFUSED
+    assert ("2 stretches in all, some for several reasons" in told.reasons) is several
