@@ -52,6 +52,8 @@ def readings_of(
         # The converter's own step: a mean of counts is finer than the indication.
         resolution=1.0,
         columns=frozenset(("series", "position_deg", "direction", "time", "temperature")),
+        # One reading by eye shows nothing of how the indication moves.
+        sd=np.array([r.sd if r.n > 1 else math.nan for r in taken]),
     )
     return check_readings(made, repeat_reasons=[r.reason for r in taken])
 
@@ -80,7 +82,7 @@ def csv_of(
         reference_sd = "" if r.applied_sd_kN is None else r.applied_sd_kN
         table.writerow(
             (step.series, step.position_deg, step.direction, r.applied_kN, r.mean,
-             temperature, round(r.time_s, 3), step.kind, r.reason, r.sd,
+             temperature, round(r.time_s, 3), step.kind, r.reason, r.sd if r.n > 1 else "",
              reference_sd, int(r.stable))
         )  # fmt: skip
     return text.getvalue()

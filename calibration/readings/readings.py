@@ -62,6 +62,9 @@ class Readings:
     """Smallest step the readings show, reading_unit; None when it is not known."""
     columns: frozenset[str] = field(default_factory=frozenset)
     """Which optional columns were stated."""
+    sd: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    """(n,) standard deviation of the indication while each was taken, reading_unit; NaN where not
+    stated; empty where none was."""
 
     def __len__(self) -> int:
         return len(self.applied)
@@ -86,6 +89,7 @@ class Readings:
             kind=tuple(self.kind[i] for i in where),
             row=self.row[where],
             superseded=self.superseded[where],
+            sd=self.sd[where] if len(self.sd) else self.sd,
         )
 
     @property
@@ -113,6 +117,8 @@ class Readings:
             "superseded": self.superseded.tolist(),
             "resolution": self.resolution,
             "columns": sorted(self.columns),
+            # Left out when empty: the digests of older certificates stand.
+            **({"sd": _nulls(self.sd)} if len(self.sd) else {}),
         }
 
     @classmethod
@@ -136,6 +142,7 @@ class Readings:
                 superseded=np.array(document["superseded"], dtype=np.bool_),
                 resolution=_optional(document["resolution"]),
                 columns=frozenset(str(name) for name in document["columns"]),
+                sd=_floats(document.get("sd", ())),
             )
         except (KeyError, TypeError, ValueError, OverflowError) as error:
             msg = f"readings of the certificate are damaged ({error})"
@@ -150,7 +157,11 @@ class Readings:
             self.reading, self.series, self.position_deg, self.direction,
             self.temperature_C, self.time_s, self.row, self.superseded,
         )  # fmt: skip
-        if any(a.shape != (n,) for a in arrays) or len(self.kind) != n:
+        if (
+            any(a.shape != (n,) for a in arrays)
+            or len(self.kind) != n
+            or self.sd.shape not in ((0,), (n,))
+        ):
             msg = f"{self.source}: the columns of the readings differ in length"
             raise ReadingsError(msg)
         if not (np.all(np.isfinite(self.applied)) and np.all(np.isfinite(self.reading))):

@@ -1,11 +1,11 @@
 """Read bench readings from a CSV file, and refuse in one line what cannot be trusted.
 
 Columns: ``series, position_deg, direction (up|down), applied_<unit>, reading, temperature_C,
-time_s``, and from our own bench sessions ``kind`` (step, zero, preload, creep) and
-``repeat_reason``. Only the applied force and the reading are obligatory. The unit of force is
-in the column's name (``applied_kN``, ``applied_lbf``, …); ``reading_<unit>`` may say the unit
-of the reading. Commas, semicolons or tabs separate; numbers have a decimal point. Lines that
-begin with ``#`` are remarks.
+time_s``, and from our own bench sessions ``kind`` (step, zero, preload, creep),
+``repeat_reason`` and ``sd_<unit>`` (how the indication moved, in the unit of the reading). Only
+the applied force and the reading are obligatory. The unit of force is in the column's name
+(``applied_kN``, ``applied_lbf``, …); ``reading_<unit>`` may say the unit of the reading. Commas,
+semicolons or tabs separate; numbers have a decimal point. Lines that begin with ``#`` are remarks.
 """
 
 from __future__ import annotations
@@ -156,6 +156,8 @@ class _Parser:
         if lower.startswith("reading_") and lower != "reading_sd":
             unit = name[8:]
             return _CsvColumn(index, "reading", UNITS[unit].name if unit in UNITS else unit)
+        if lower == "sd" or lower.startswith("sd_"):
+            return _CsvColumn(index, "sd", "")
         if lower.startswith("temperature_"):
             return _CsvColumn(
                 index, "temperature", self.unit(row, name, name[12:], "temperature")
@@ -249,6 +251,7 @@ class _Parser:
             superseded=np.zeros(len(records), dtype=np.bool_),
             resolution=_resolution(texts),
             columns=frozenset(columns),
+            sd=self.sd(columns, records),
         )
         reasons = self.texts(columns, "repeat_reason", records)
         return check_readings(result, repeat_reasons=reasons)
@@ -259,6 +262,19 @@ class _Parser:
             msg = f"reading is {value:.0f}: the converter stood at its rail (saturated)"
             raise self.fail(row, msg)
         return value
+
+    def sd(
+        self, columns: dict[str, _CsvColumn], records: list[tuple[int, list[str]]]
+    ) -> NDArray[np.float64]:
+        if "sd" not in columns:
+            return np.empty(0)
+        values = self.optional(columns, "sd", "", records)
+        bad = np.flatnonzero(values < 0.0)
+        if len(bad):
+            raise self.fail(
+                records[bad[0]][0], f"sd is {values[bad[0]]:g}: 0 or more is needed"
+            )
+        return values
 
     def texts(
         self, columns: dict[str, _CsvColumn], name: str, records: list[tuple[int, list[str]]]

@@ -38,6 +38,8 @@ def test_the_table_with_its_remarks_reads_again(bench: Bench) -> None:
     again = parse_readings(bench.session.to_csv())
     assert again.reading.tolist() == bench.session.readings().reading.tolist()
     assert again.kind == bench.session.readings().kind
+    assert again.sd.tolist() == bench.session.readings().sd.tolist()
+    assert again.sd == pytest.approx(30.0, rel=0.4)
 
 
 def test_the_scatter_of_the_reference_is_in_the_table(tmp_path: Path) -> None:

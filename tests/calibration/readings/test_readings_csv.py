@@ -97,6 +97,7 @@ def test_other_units_of_temperature_and_time() -> None:
         ("applied_kN,reading\n1,2\n2,8388607\n", 3, "saturated"),
         ("applied_kN,reading_counts\n1,2\n2,-8388608\n", 3, "saturated"),
         ("applied_kN,reading\n1,2\n2,4\0\n", 3, "zero byte"),
+        ("applied_kN,reading,sd\n1,2,0\n2,4,-1\n", 3, "sd is -1"),
         ("applied_kN,reading\n5,2\n", 2, "only one reading"),
         ("applied_kN,reading\n0,2\n0,3\n", 2, "no force was applied"),
         ("applied_kN,reading\n5,2\n5,3\n", 3, "every applied force is 5"),
@@ -165,6 +166,15 @@ def test_readings_survive_the_certificate() -> None:
         r = parse_readings(text)
         again = Readings.from_document(r.to_document())
         assert again.to_document() == r.to_document()
+
+
+def test_how_the_indication_moved_is_read_and_kept() -> None:
+    r = parse_readings("applied_kN,reading,sd_counts\n0,1,0.5\n10,100,\n20,201,2.5\n")
+    assert np.array_equal(r.sd, [0.5, np.nan, 2.5], equal_nan=True)
+    again = Readings.from_document(r.to_document())
+    assert np.array_equal(again.sd, r.sd, equal_nan=True)
+    assert np.array_equal(r.pick(r.applied > 0.0).sd, [np.nan, 2.5], equal_nan=True)
+    assert "sd" not in parse_readings(GOOD).to_document()
 
 
 @pytest.mark.parametrize("key", ["applied", "row", "kind", "series", "force_unit"])
