@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from calibration.evaluation.element_figures import element_figures, preload_matters
+from calibration.elements.element_figures import element_cautions, element_figures
 from calibration.evaluation.force_budget import ForceBudget, force_budget
 from calibration.figures import load_cell_figures as fig
 from calibration.figures.astm_e74 import DegreeChoice, choose_degree, e74_figures
@@ -269,11 +269,6 @@ def _part_cautions(part: SenseEvaluation, settings: BenchSettings) -> list[str]:
     low, high = float(np.min(deflection)), float(np.max(deflection))
     if not is_monotone(part.working.coefficients, low, high):
         found.append(f"{part.name}: the curve turns back inside its range")
-    preload = next((f for f in part.figures if f.name == "preload"), None)
     full = loads.largest * loads.readings.kN_per_unit
-    if preload is not None and preload_matters(preload, full, part.force_from_deflection.dof):
-        found.append(
-            f"{part.name}: the spring begins to move at {preload.value:.3g} kN; smaller forces"
-            " are not measured"
-        )
+    found += element_cautions(part.name, part.figures, settings, full)
     return found

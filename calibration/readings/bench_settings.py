@@ -60,6 +60,8 @@ class BenchSettings:
     """Largest zero shift in the field, % of the deflection at capacity."""
     transmitter_Pa_per_reading: float | None = None
     """Capsule: pressure for one unit of reading, from the transmitter's certificate."""
+    nominal_area_m2: float | None = None
+    """Capsule: effective area by the drawing or an earlier certificate, held against."""
     transducer_m_per_reading: float | None = None
     """Draft spring: displacement for one unit of reading."""
     remarks: str = ""
@@ -71,7 +73,7 @@ class BenchSettings:
     def __post_init__(self) -> None:
         if self.element not in ELEMENTS:
             self.fail("element", self.element, "one of " + ", ".join(ELEMENTS))
-        for name in ("capacity_kN", "resolution"):
+        for name in ("capacity_kN", "resolution", "nominal_area_m2"):
             value = getattr(self, name)
             if value is not None and not (math.isfinite(value) and value > 0.0):
                 self.fail(name, value, "a number above 0")

@@ -166,6 +166,7 @@ _NUMBERS = (
     ("shunt-limit-pct", "largest difference of the shunt check (0.25)"),
     ("zero-limit-pct", "largest zero shift in the field, percent of full scale (1)"),
     ("transmitter-Pa-per-reading", "capsule: pressure for one unit of reading"),
+    ("nominal-area-m2", "capsule: effective area by the drawing, to hold against"),
     ("transducer-m-per-reading", "draft spring: displacement for one unit of reading"),
 )
 _TEXTS = (

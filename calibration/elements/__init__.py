@@ -1,0 +1,1 @@
+"""Figures particular to an element: capsule, draft spring, strain-gauged coupler. No class."""

@@ -1,0 +1,278 @@
+"""Figures particular to an element: capsule, draft spring, strain-gauged coupler.
+
+All elements go down the same road: force is a polynomial of the deflection, found on the
+bench. What the polynomial means differs, and is stated here, so that a person can hold it
+against the drawing: the effective area of an oil-filled capsule, the rate and preload of a
+draft spring, the force a shunt resistor stands for.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from calibration.elements.half_difference import Estimate, HalfDifference, half_difference
+from calibration.figures.figure import Figure
+from calibration.quantities.units import UNITS, UnitError, factor, find_unit, quantity_of
+from calibration.readings.readings import ReadingsError
+from calibration.statistics.polynomial_fit import PolynomialFit, t_quantile
+
+if TYPE_CHECKING:
+    from calibration.readings.bench_settings import BenchSettings
+    from calibration.readings.load_series import LoadSeries
+
+__all__ = ["element_cautions", "element_figures"]
+
+_SOURCE: Final = "common practice; statics of the element"
+MOVED: Final = 0.02
+"""Share of the largest deflection below which a spring may still be held by its preload."""
+AREA_LIMIT_PCT: Final = 5.0
+"""Effective against stated area: a diaphragm's is a few per cent off its drawing (common
+practice); psi taken for kPa is 590 % off."""
+UNIT_TOLERANCE: Final = 1e-3
+"""A rounded factor of a unit is the unit's; another unit's is farther off."""
+
+
+def element_figures(
+    loads: LoadSeries,
+    *,
+    working: PolynomialFit,
+    free: PolynomialFit,
+    settings: BenchSettings,
+) -> list[Figure]:
+    """The figures of the element named in the settings; empty for a plain cell.
+
+    Parameters
+    ----------
+    working : kN from deflection, through zero
+    free : force (own unit) from deflection, with a constant term
+    """
+    if settings.element == "capsule":
+        found = half_difference(loads)
+        return [
+            _effective_area(loads, found, working, settings),
+            _diaphragm(loads, found),
+            *_friction_figures(found),
+        ]
+    if settings.element == "draft spring":
+        found = half_difference(loads, moved=MOVED)
+        return [
+            _spring_rate(loads, found, working, settings),
+            _preload(loads, found, free),
+            *_friction_figures(found),
+        ]
+    if settings.element == "strain-gauged coupler":
+        return [_shunt_force(working, settings)]
+    return []
+
+
+def element_cautions(
+    name: str, figures: Sequence[Figure], settings: BenchSettings, full_kN: float
+) -> list[str]:
+    """What the figures of the element say against it, in words; ``name`` of the sense."""
+    by_name = {figure.name: figure for figure in figures}
+    found = []
+    area, nominal = by_name.get("effective_area"), settings.nominal_area_m2
+    if area is not None and isinstance(area.value, float) and nominal is not None:
+        off = 100.0 * (area.value / nominal - 1.0)
+        if abs(off) > AREA_LIMIT_PCT:
+            found.append(
+                f"{name}: the effective area is {area.value:.5g} m², {off:+.1f} % from the"
+                f" {nominal:.5g} m² stated: check the drawing and the unit of pressure"
+            )
+    friction = by_name.get("friction_constant")
+    if (
+        friction is not None
+        and isinstance(friction.value, float)
+        and friction.value < -float(friction.detail["U"])
+    ):
+        found.append(
+            f"{name}: falling readings stand below rising ones: friction cannot do that;"
+            " check the directions in the table"
+        )
+    preload = by_name.get("preload")
+    if preload is not None and preload_matters(preload, full_kN):
+        found.append(
+            f"{name}: the spring begins to move at {preload.value:.3g} kN; smaller forces"
+            " are not measured"
+        )
+    return found
+
+
+def _per_reading(
+    loads: LoadSeries, quantity: str, stated: float | None, setting: str
+) -> float | str:
+    """SI units of the element's quantity in one unit of reading, or why it is not known.
+
+    Raises
+    ------
+    ReadingsError
+        The column of the readings says a unit that is of another quantity, or that
+        contradicts what is stated.
+    """
+    unit = loads.readings.reading_unit
+    if unit not in UNITS:  # capitals: kpa in the name of the column is kPa
+        with contextlib.suppress(UnitError):
+            unit = find_unit(unit, quantity=quantity).name
+    if unit not in UNITS:
+        word = f"the {quantity} for one unit of reading is not stated"
+        return word if stated is None else stated
+    where = f"{loads.readings.source}: column reading_{unit}"
+    if quantity_of(unit) != quantity:
+        msg = f"{where}: {unit} is no unit of {quantity}, which this element shows"
+        raise ReadingsError(msg)
+    size = float(factor(unit))
+    if stated is not None and not math.isclose(stated, size, rel_tol=UNIT_TOLERANCE):
+        msg = (
+            f"{where}: one {unit} is {size:g} in SI, but {setting} is {stated:g}: leave it out,"
+            " or name the column for the unit that was read"
+        )
+        raise ReadingsError(msg)
+    return size
+
+
+def _effective_area(
+    loads: LoadSeries,
+    found: HalfDifference | str,
+    working: PolynomialFit,
+    settings: BenchSettings,
+) -> Figure:
+    """``A = G / (pressure per reading)``: force over the half sum of the pressures."""
+    figure = Figure(
+        name="effective_area",
+        value=None,
+        unit="m2",
+        formula="force over the half sum of rising and falling pressure, line at small forces",
+        source=_SOURCE,
+    )
+    pascal = _per_reading(
+        loads, "pressure", settings.transmitter_Pa_per_reading, "transmitter_Pa_per_reading"
+    )
+    if isinstance(pascal, str):
+        return figure.without(pascal)
+    if isinstance(found, str):
+        return _one_way(figure, working, 1000.0 / pascal, found)
+    return _scaled(figure, found.gain, 1000.0 / pascal)
+
+
+def _one_way(figure: Figure, working: PolynomialFit, size: float, why: str) -> Figure:
+    """From readings one way, friction in it; said."""
+    return replace(
+        figure,
+        value=abs(float(working.coefficients[1])) * size,
+        detail={"standard_error": abs(float(working.standard_errors[1])) * size},
+        reason=f"friction is in it: {why}",
+    )
+
+
+def _scaled(figure: Figure, found: Estimate, size: float) -> Figure:
+    detail = {name: value * size for name, value in found.detail().items()}
+    return replace(figure, value=found.value * size, detail=detail)
+
+
+def _diaphragm(loads: LoadSeries, found: HalfDifference | str) -> Figure:
+    """Share of the force at full scale that is not pressure times area."""
+    figure = Figure(
+        name="diaphragm_term",
+        value=None,
+        unit="% of full-scale force",
+        formula="100 c_2 X_N^2 / F(X_N), c_2 of force from the half sum",
+        source=_SOURCE,
+    )
+    if isinstance(found, str):
+        return figure.without(found)
+    if not found.bent:
+        return figure.without("the line is straight within its scatter: no diaphragm term")
+    full_kN = loads.largest * loads.readings.kN_per_unit
+    return _scaled(figure, found.bend, 100.0 * loads.full_scale**2 / full_kN)
+
+
+def _friction_figures(found: HalfDifference | str) -> list[Figure]:
+    figures = [
+        Figure(name=name, value=None, unit=unit, formula=formula, source=_SOURCE)
+        for name, unit, formula in (
+            ("friction_constant", "kN", "f_0 of G (x_down - x_up)/2 = f_0 + f_1 F"),
+            ("friction_proportional", "kN/kN", "f_1 of G (x_down - x_up)/2 = f_0 + f_1 F"),
+        )
+    ]
+    if isinstance(found, str):
+        return [figure.without(found) for figure in figures]
+    parts = (found.friction.constant, found.friction.slope)
+    return [_scaled(figure, part, 1.0) for figure, part in zip(figures, parts, strict=True)]
+
+
+def _spring_rate(
+    loads: LoadSeries,
+    found: HalfDifference | str,
+    working: PolynomialFit,
+    settings: BenchSettings,
+) -> Figure:
+    """Force over the half sum of the displacements."""
+    figure = Figure(
+        name="spring_rate",
+        value=None,
+        unit="kN/mm",
+        formula="force over the half sum of rising and falling displacement",
+        source=_SOURCE,
+    )
+    metre = _per_reading(
+        loads, "length", settings.transducer_m_per_reading, "transducer_m_per_reading"
+    )
+    if isinstance(metre, str):
+        return figure.without(metre.replace("length", "displacement"))
+    if isinstance(found, str):
+        return _one_way(figure, working, 1.0 / (1000.0 * abs(metre)), found)
+    return _scaled(figure, found.gain, 1.0 / (1000.0 * abs(metre)))
+
+
+def _preload(loads: LoadSeries, found: HalfDifference | str, free: PolynomialFit) -> Figure:
+    """Force at which the spring begins to move, between rising and falling."""
+    figure = Figure(
+        name="preload",
+        value=None,
+        unit="kN",
+        formula="constant term of force from deflection; below it the spring does not move",
+        source=_SOURCE,
+    )
+    if not loads.has_zero:
+        return figure.without("no zero was read")
+    if not isinstance(found, str):
+        return _scaled(figure, found.force_line.constant, 1.0)
+    kN = loads.readings.kN_per_unit
+    error = float(free.standard_errors[0]) * kN
+    half = t_quantile(free.dof) * error
+    return replace(
+        figure,
+        value=float(free.coefficients[0]) * kN,
+        detail={"standard_error": error, "U": half},
+        reason=f"friction is in it: {found}",
+    )
+
+
+def preload_matters(figure: Figure, full_kN: float) -> bool:
+    """Whether a preload is both significant against zero and larger than 0.5 % of full scale."""
+    if not isinstance(figure.value, float):
+        return False
+    return abs(figure.value) > max(float(figure.detail["U"]), 0.005 * full_kN)
+
+
+def _shunt_force(working: PolynomialFit, settings: BenchSettings) -> Figure:
+    figure = Figure(
+        name="shunt_equivalent_force",
+        value=None,
+        unit="kN",
+        formula="force the curve gives for the deflection of the shunt resistor",
+        source=_SOURCE,
+    )
+    if settings.shunt_deflection is None:
+        return figure.without("no shunt reading is stated")
+    if abs(settings.shunt_deflection) > 1.1 * max(abs(working.x_low), abs(working.x_high)):
+        return figure.without("the shunt deflection lies beyond the calibrated range")
+    at = settings.shunt_deflection
+    error = float(working.standard_error_at(np.array([at]))[0])
+    return replace(figure, value=float(working.predict(at)), detail={"standard_error": error})
