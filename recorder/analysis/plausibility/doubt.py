@@ -26,6 +26,8 @@ class DoubtKind(StrEnum):
     SPEED_UNIT = "speed-unit"
     """Gravity and inertia tell different masses."""
     MASS = "mass"
+    RESISTANCE = "resistance"
+    """Of the trailing load, below nought."""
     GRADE = "grade"
     DISTANCE = "distance"
     """Against the speed."""

@@ -19,6 +19,7 @@ from calibration.quantities.constants import G_M_S2
 from calibration.statistics.median_scatter import normal_sd
 from recorder.analysis.plausibility.doubt import Checked, Doubt, DoubtKind
 from recorder.analysis.plausibility.evidence import Evidence, block_means
+from recorder.analysis.plausibility.resistance_sign import check_resistance
 from recorder.analysis.plausibility.unit_slips import (
     LENGTH_SLIPS,
     MASS_SLIPS,
@@ -179,14 +180,19 @@ def _held(
 
 
 def check_pull(evidence: Evidence) -> list[Checked]:
-    """Sign and size of the pull, the trailing mass and the sign of the grade by one fit."""
+    """Sign and size of the pull, the trailing mass and the sign of the grade by one fit, and
+    whether the resistance that is left is possible.
+    """
+    checked = _against_line(evidence)
+    return [checked, check_resistance(evidence, checked.doubt)]
+
+
+def _against_line(evidence: Evidence) -> Checked:
     if evidence.run.series.grade_source is GradeSource.UNKNOWN:
-        return [_by_starts(evidence, "the grade is not known")]
+        return _by_starts(evidence, "the grade is not known")
     fit = fit_balance(evidence)
     if not math.isfinite(fit.slope + fit.u):
-        return [
-            _by_starts(evidence, "grade and acceleration vary too little, or too little run")
-        ]
+        return _by_starts(evidence, "grade and acceleration vary too little, or too little run")
     train = evidence.run.train
     known = train.trailing.mass_t is not None
     u = math.hypot(fit.u, train.mass_rel_u(Side.TRAILING)) if known else fit.u
@@ -203,8 +209,8 @@ def check_pull(evidence: Evidence) -> list[Checked]:
     if doubt is None and not fit.slope - SURE * u > 0.0:
         share = 2.0 * u / max(abs(fit.slope), 1e-9)
         why = f"the slope is known to ±{100 * share:.0f} % (95 %): that does not even tell its sign"
-        return [Checked.not_checked(NAME, why)]
-    return [Checked(name=NAME, outcome=said, doubt=doubt)]
+        return Checked.not_checked(NAME, why)
+    return Checked(name=NAME, outcome=said, doubt=doubt)
 
 
 def _doubt(fit: BalanceFit, u: float, *, known: bool) -> Doubt | None:
