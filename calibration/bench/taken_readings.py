@@ -32,7 +32,6 @@ def readings_of(
         raise ReadingsError(msg)
     steps = [plan[reading.step - 1] for reading in taken]
     names = tuple(dict.fromkeys(step.series for step in steps))
-    replaced = {reading.repeat_of for reading in taken}
     temperatures = [math.nan if r.temperature_C is None else r.temperature_C for r in taken]
     made = Readings(
         source=source,
@@ -48,14 +47,16 @@ def readings_of(
         time_s=np.array([r.time_s for r in taken]),
         kind=tuple(step.kind for step in steps),
         row=np.arange(1, len(taken) + 1),
-        superseded=np.array([r.number in replaced for r in taken], dtype=np.bool_),
+        superseded=np.zeros(len(taken), dtype=np.bool_),
         # The converter's own step: a mean of counts is finer than the indication.
         resolution=1.0,
         columns=frozenset(("series", "position_deg", "direction", "time", "temperature")),
         # One reading by eye shows nothing of how the indication moves.
         sd=np.array([r.sd if r.n > 1 else math.nan for r in taken]),
     )
-    return check_readings(made, repeat_reasons=[r.reason for r in taken])
+    return check_readings(
+        made, repeat_reasons=[r.reason for r in taken], steps=[str(r.step) for r in taken]
+    )
 
 
 def csv_of(
@@ -73,7 +74,7 @@ def csv_of(
     table = csv.writer(text, lineterminator="\n")
     table.writerow(
         ("series", "position_deg", "direction", "applied_kN", "reading_counts",
-         "temperature_C", "time_s", "kind", "repeat_reason", "sd_counts",
+         "temperature_C", "time_s", "kind", "step", "repeat_reason", "sd_counts",
          "reference_sd_kN", "stable")
     )  # fmt: skip
     for r in taken:
@@ -82,7 +83,8 @@ def csv_of(
         reference_sd = "" if r.applied_sd_kN is None else r.applied_sd_kN
         table.writerow(
             (step.series, step.position_deg, step.direction, r.applied_kN, r.mean,
-             temperature, round(r.time_s, 3), step.kind, r.reason, r.sd if r.n > 1 else "",
+             temperature, round(r.time_s, 3), step.kind, r.step, r.reason,
+             r.sd if r.n > 1 else "",
              reference_sd, int(r.stable))
         )  # fmt: skip
     return text.getvalue()

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.figures.figure import Figure
+from calibration.readings.load_series import LEVEL_TOLERANCE
 from calibration.statistics.polynomial_fit import PolynomialFit, fit_polynomial
 
 if TYPE_CHECKING:
@@ -202,6 +203,7 @@ def creep(loads: LoadSeries) -> Figure:
         source="as c of ISO 376:2011",
     )
     r = loads.readings
+    per_force = loads.mean_at_levels()[-1] / loads.levels[-1]
     found: list[float] = []
     longest = 0.0
     for group in _holds(loads):
@@ -209,7 +211,10 @@ def creep(loads: LoadSeries) -> Figure:
         longest = max(longest, float(elapsed[-1]))
         pair = _creep_pair(elapsed)
         if pair is not None:
-            found.append(float(r.reading[group[pair[1]]] - r.reading[group[pair[0]]]))
+            first, last = group[pair[0]], group[pair[1]]
+            # What the force itself changed meanwhile is not creep.
+            of_force = (r.applied[last] - r.applied[first]) * per_force
+            found.append(float(r.reading[last] - r.reading[first] - of_force))
     if not found:
         why = f"the longest hold is {longest:g} s" if longest else "no force was held"
         return figure.without(f"no readings 30 s and 300 s after a change of force ({why})")
@@ -219,24 +224,17 @@ def creep(loads: LoadSeries) -> Figure:
 
 
 def _holds(loads: LoadSeries) -> list[NDArray[np.intp]]:
-    """Indices of readings that follow each other at one force with known times."""
+    """Indices of the readings of each hold at known times, the step it began with first."""
     r = loads.readings
-    n = len(r)
-    if n < 2:
-        return []
     same = (
-        (np.diff(r.applied) == 0.0)
+        (np.abs(np.diff(r.applied)) <= LEVEL_TOLERANCE * loads.largest)
         & (np.diff(r.series) == 0)
-        & (np.diff(r.row) > 0)
         & (np.diff(r.time_s) > 0.0)
+        & r.held[1:]
     )
-    groups, start = [], 0
-    for i in range(1, n + 1):
-        if i == n or not same[i - 1]:
-            if i - start >= 2:
-                groups.append(np.arange(start, i))
-            start = i
-    return groups
+    starts = np.flatnonzero(~np.concatenate(([False], same)))
+    ends = np.append(starts[1:], len(r))
+    return [np.arange(a, b) for a, b in zip(starts, ends, strict=True) if b - a >= 2]
 
 
 def _creep_pair(elapsed: NDArray[np.float64]) -> tuple[int, int] | None:

@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from calibration.readings.readings import Readings, ReadingsError
+from calibration.readings.readings import HOLD, Readings, ReadingsError
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["Branch", "LoadSeries", "load_series", "senses"]
+__all__ = ["LEVEL_TOLERANCE", "Branch", "LoadSeries", "force_levels", "load_series", "senses"]
 
 LEVEL_TOLERANCE: Final = 0.002
 """Applied forces closer than this fraction of the largest are one level of the plan."""
@@ -41,7 +41,7 @@ class LoadSeries:
     """One sense of loading; every array in the file's own units, signs as applied."""
 
     readings: Readings
-    """All readings of the sense that are used, zeros included."""
+    """All readings of the sense that are used, zeros and holds included."""
     sense: int
     """+1 tension, −1 compression."""
     force: NDArray[np.float64]
@@ -63,11 +63,11 @@ class LoadSeries:
     branches: tuple[Branch, ...]
     """In the order taken; empty when no series was stated."""
     zeros: NDArray[np.float64]
-    """(z,) zero readings as indicated."""
+    """(z,) zero readings of the steps, as indicated."""
     zero_before: NDArray[np.float64]
-    """(s,) zero before each series; NaN where none."""
+    """(s,) zero before each series of steps; NaN where none."""
     zero_after: NDArray[np.float64]
-    """(s,) zero after each series; NaN where none."""
+    """(s,) zero after each series of steps; NaN where none."""
 
     @property
     def has_zero(self) -> bool:
@@ -113,17 +113,19 @@ def load_series(readings: Readings, sense: int) -> LoadSeries:
     ReadingsError
         No reading under force of that sense.
     """
-    zero_of = _zero_of(readings)
+    zero_of = _zero_of(readings, _zeros_of_steps(readings))
     used = readings.used & (readings.applied * sense >= 0.0)
     loaded = used & (readings.applied != 0.0)
-    # Creep readings show how the cell settles; the curve rests on the first under each force.
-    main = loaded & ~_held(readings)
+    # A hold shows how the cell settles; curve and classes rest on the steps alone.
+    main = loaded & ~readings.held
+    zeros = _zeros_of_steps(readings)
     if not np.any(main):
-        msg = f"{readings.source}: no reading under force in that sense"
+        word = "tension" if sense > 0 else "compression"
+        msg = f"{readings.source}: no reading under force in {word} but holds (kind {HOLD})"
         raise ReadingsError(msg)
     deflection = np.where(np.isnan(zero_of), readings.reading, readings.reading - zero_of)
     force = readings.applied[main]
-    levels, level_of = _levels(force)
+    levels, level_of = force_levels(force)
     before, after = _series_zeros(readings, sense)
     return LoadSeries(
         readings=readings.pick(used),
@@ -131,22 +133,21 @@ def load_series(readings: Readings, sense: int) -> LoadSeries:
         force=force,
         deflection=deflection[main],
         direction=readings.direction[main],
-        raw_force=readings.applied[main | (used & ~loaded)],
-        raw_reading=readings.reading[main | (used & ~loaded)],
+        raw_force=readings.applied[main | zeros],
+        raw_reading=readings.reading[main | zeros],
         temperature_C=readings.temperature_C[main],
         levels=levels,
         level_of=level_of,
         branches=_branches(readings, main, deflection, levels, level_of),
-        zeros=readings.reading[readings.used & (readings.applied == 0.0)],
+        zeros=readings.reading[zeros],
         zero_before=before,
         zero_after=after,
     )
 
 
-def _zero_of(readings: Readings) -> NDArray[np.float64]:
+def _zero_of(readings: Readings, is_zero: NDArray[np.bool_]) -> NDArray[np.float64]:
     """(n,) the zero that belongs to each reading; NaN everywhere when none was read."""
     index = np.arange(len(readings))
-    is_zero = readings.used & (readings.applied == 0.0)
     if not np.any(is_zero):
         return np.full(len(readings), np.nan)
     last = np.maximum.accumulate(np.where(is_zero, index, -1))
@@ -154,22 +155,19 @@ def _zero_of(readings: Readings) -> NDArray[np.float64]:
     return np.asarray(readings.reading[np.where(last < 0, first, last)])
 
 
-def _held(readings: Readings) -> NDArray[np.bool_]:
-    """(n,) later readings of a force that was held: creep, not a new application."""
-    result = np.array([kind == "creep" for kind in readings.kind], dtype=np.bool_)
-    if readings.series_names:
-        same = (
-            (np.diff(readings.applied) == 0.0)
-            & (np.diff(readings.series) == 0)
-            & (np.diff(readings.direction) == 0)
-            & (np.diff(readings.time_s) > 0.0)
-            & (readings.applied[1:] != 0.0)
-        )
-        result[1:] |= same
-    return result
+def _zeros_of_steps(readings: Readings) -> NDArray[np.bool_]:
+    """(n,) zeros that belong to the steps: none of a hold, none of a series of holds alone."""
+    used, held = readings.used, readings.held
+    loaded = used & (readings.applied != 0.0)
+    stepped = np.unique(readings.series[loaded & ~held])
+    only_held = np.setdiff1d(np.unique(readings.series[loaded & held]), stepped)
+    return np.asarray(
+        used & ~held & (readings.applied == 0.0) & ~np.isin(readings.series, only_held)
+    )
 
 
-def _levels(force: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+def force_levels(force: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Levels (levels,) of forces of one sign (n,), and which of them each force is (n,)."""
     distinct, inverse = np.unique(np.abs(force), return_inverse=True)
     gap = LEVEL_TOLERANCE * distinct[-1]
     # Within a tenth of the smallest force as well, or low levels would run together.
@@ -219,7 +217,7 @@ def _branches(
                 series=key[0],
                 position_deg=key[1] if key[1] >= 0.0 else np.nan,
                 direction=key[2],
-                first_row=int(readings.row[index[here][0]]),
+                first_row=int(np.min(readings.row[index[here]])),
                 at=at,
             )
         )
@@ -233,8 +231,8 @@ def _series_zeros(
 
     A series that begins or ends without a zero of its own takes the nearest in the file.
     """
-    used = readings.used
-    is_zero = used & (readings.applied == 0.0)
+    used = readings.used & ~readings.held
+    is_zero = _zeros_of_steps(readings)
     before, after = [], []
     for s in range(max(1, len(readings.series_names))):
         loads = np.flatnonzero(

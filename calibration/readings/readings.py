@@ -1,5 +1,7 @@
 """Bench readings: one row a reading, as arrays with the file row of each.
 
+They stand in the order taken, but a step taken again follows at once what it replaced.
+
 Applied force is signed, tension +. Everything stays in the file's own units; ``to_kN`` turns
 force into SI. ``calibration.readings.readings_csv`` reads them from a file.
 """
@@ -18,10 +20,12 @@ from calibration.quantities.units import UnitError, factor, quantity_of
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["DIRECTIONS", "KINDS", "Readings", "ReadingsError"]
+__all__ = ["DIRECTIONS", "HOLD", "KINDS", "Readings", "ReadingsError"]
 
 DIRECTIONS: Final[Mapping[str, int]] = {"up": 1, "down": -1, "": 0}
-KINDS: Final = ("step", "zero", "preload", "creep", "shunt")
+HOLD: Final = "creep"
+"""Kind of a reading of one force that is kept up; only the creep of a cell is told from it."""
+KINDS: Final = ("step", "zero", "preload", HOLD, "shunt")
 
 
 class ReadingsError(ValueError):
@@ -30,7 +34,7 @@ class ReadingsError(ValueError):
 
 @dataclass(frozen=True, kw_only=True)
 class Readings:
-    """n readings in the order they were taken."""
+    """n readings; see the module for their order."""
 
     source: str
     force_unit: str
@@ -55,7 +59,7 @@ class Readings:
     kind: tuple[str, ...]
     """(n,) of ``KINDS``."""
     row: NDArray[np.int64]
-    """(n,) row in the file, the header being row 1."""
+    """(n,) row in the file, the header being row 1; a repeat stands by what it replaced."""
     superseded: NDArray[np.bool_]
     """(n,) taken again later with a reason: kept, not used."""
     resolution: float | None
@@ -76,7 +80,10 @@ class Readings:
 
     def pick(self, mask: NDArray[np.bool_]) -> Self:
         """The readings where ``mask`` (n,) is true."""
-        where = np.flatnonzero(mask)
+        return self.take(np.flatnonzero(mask))
+
+    def take(self, where: NDArray[np.intp]) -> Self:
+        """The readings of these indices (m,), in their order."""
         return replace(
             self,
             applied=self.applied[where],
@@ -95,8 +102,13 @@ class Readings:
     @property
     def used(self) -> NDArray[np.bool_]:
         """(n,) neither superseded nor a preload or shunt reading."""
-        kinds = np.array([k in ("step", "zero", "creep") for k in self.kind], dtype=np.bool_)
+        kinds = np.array([k in ("step", "zero", HOLD) for k in self.kind], dtype=np.bool_)
         return np.asarray(kinds & ~self.superseded)
+
+    @property
+    def held(self) -> NDArray[np.bool_]:
+        """(n,) readings of a hold: what the plan or the table calls so, nothing else."""
+        return np.array([kind == HOLD for kind in self.kind], dtype=np.bool_)
 
     def to_document(self) -> dict[str, Any]:
         """Plain JSON columns; NaN becomes null."""

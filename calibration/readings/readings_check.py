@@ -1,7 +1,6 @@
 """Checks of bench readings as a whole: what no calibration may be made from.
 
-Each fault is one line with source and row. Repeated steps with a reason supersede the earlier
-reading, which stays in the table.
+Each fault is one line with source and row.
 """
 
 from __future__ import annotations
@@ -10,16 +9,26 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from calibration.readings.readings import Readings, ReadingsError
+from calibration.readings.load_series import force_levels
+from calibration.readings.readings import HOLD, Readings, ReadingsError
+from calibration.readings.repeats import take_repeats
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 __all__ = ["check_readings"]
 
 
-def check_readings(readings: Readings, *, repeat_reasons: Sequence[str] = ()) -> Readings:
-    """Check the readings, work out directions not stated, mark superseded ones.
+def check_readings(
+    readings: Readings, *, repeat_reasons: Sequence[str] = (), steps: Sequence[str] = ()
+) -> Readings:
+    """Check the readings, put repeats in their place, work out directions not stated.
+
+    ``repeat_reasons`` and ``steps`` (numbers of the plan) have one text a reading, or none.
 
     Raises
     ------
@@ -30,10 +39,10 @@ def check_readings(readings: Readings, *, repeat_reasons: Sequence[str] = ()) ->
     """
     readings.check_shape()
     _check_time(readings)
-    readings = _supersede(readings, repeat_reasons)
+    readings = take_repeats(readings, reasons=repeat_reasons, steps=steps)
     _check_series(readings)
     readings = _infer_directions(readings)
-    _check_order(readings, repeat_reasons)
+    _check_order(readings)
     _check_spread(readings)
     _check_clipping(readings)
     _check_sign(readings)
@@ -69,25 +78,6 @@ def _check_time(readings: Readings) -> None:
             raise _fail(readings, int(i), msg)
 
 
-def _supersede(readings: Readings, reasons: Sequence[str]) -> Readings:
-    superseded = readings.superseded.copy()
-    last: dict[tuple[object, ...], int] = {}
-    for i in range(len(readings)):
-        if not readings.series_names or readings.kind[i] not in ("step", "zero"):
-            continue
-        key = (
-            int(readings.series[i]),
-            _place(readings, i),
-            int(readings.direction[i]),
-            float(readings.applied[i]),
-        )
-        before = last.get(key)
-        if before is not None and reasons and reasons[i]:
-            superseded[before] = True
-        last[key] = i
-    return replace(readings, superseded=superseded)
-
-
 def _check_series(readings: Readings) -> None:
     for group in _groups(readings):
         loaded = group[readings.applied[group] != 0.0]
@@ -116,20 +106,30 @@ def _infer_directions(readings: Readings) -> Readings:
     return replace(readings, direction=direction)
 
 
-def _check_order(readings: Readings, reasons: Sequence[str]) -> None:
+def _check_order(readings: Readings) -> None:
     stated = "direction" in readings.columns
-    in_turn = np.array([not reason for reason in reasons] or [True] * len(readings))
+    level = _levels(readings)
     for group in _groups(readings):
-        loaded = group[(readings.applied[group] != 0.0) & in_turn[group]]
-        largest = float(np.max(np.abs(readings.applied[loaded]), initial=0.0))
-        for a, b in itertools.pairwise(int(i) for i in loaded):
-            if not _same_step(readings, a, b) or _is_hold(readings, a, b, largest):
+        steps = [int(i) for i in group if level[i]]
+        for a, b in itertools.pairwise(steps):
+            if not _same_step(readings, a, b):
                 continue
-            if readings.applied[a] == readings.applied[b]:
+            if level[a] == level[b]:
                 raise _duplicate(readings, a, b)
             if stated:
                 _check_step(readings, a, b)
-        _check_far_duplicates(readings, loaded, largest)
+        _check_far_duplicates(readings, steps, level)
+
+
+def _levels(readings: Readings) -> NDArray[np.int64]:
+    """(n,) which force of the plan each used step is, signed, from ±1; 0 for all else."""
+    level = np.zeros(len(readings), dtype=np.int64)
+    steps = readings.used & ~readings.held
+    for sign in (1, -1):
+        here = np.flatnonzero(steps & (np.sign(readings.applied) == sign))
+        if len(here):
+            level[here] = sign * (force_levels(readings.applied[here])[1] + 1)
+    return level
 
 
 def _place(readings: Readings, i: int) -> float:
@@ -146,19 +146,12 @@ def _same_step(readings: Readings, a: int, b: int) -> bool:
     )
 
 
-def _is_hold(readings: Readings, a: int, b: int, largest: float) -> bool:
-    """One force held to watch creep: at the largest force of the series, later in time."""
-    return bool(readings.applied[a] == readings.applied[b]) and (
-        readings.kind[b] == "creep"
-        or bool(abs(readings.applied[b]) == largest and readings.time_s[b] > readings.time_s[a])
-    )
-
-
 def _duplicate(readings: Readings, a: int, b: int) -> ReadingsError:
     name = readings.series_names[int(readings.series[b])]
     msg = (
         f"duplicate step: {readings.applied[b]:g} {readings.force_unit} was already applied in"
-        f" series {name} (row {readings.row[a]}); a repeat needs its reason in repeat_reason"
+        f" series {name} (row {readings.row[a]}); a repeat needs its reason in repeat_reason, a"
+        f" force held to see creep kind {HOLD}, a force read again on the way down its direction"
     )
     return _fail(readings, b, msg)
 
@@ -175,22 +168,16 @@ def _check_step(readings: Readings, a: int, b: int) -> None:
 
 
 def _check_far_duplicates(
-    readings: Readings, loaded: np.ndarray[tuple[int], np.dtype[np.intp]], largest: float
+    readings: Readings, steps: Sequence[int], level: NDArray[np.int64]
 ) -> None:
-    seen: dict[tuple[float, float, int], int] = {}
-    before = -1
-    for i in (int(k) for k in loaded):
+    seen: dict[tuple[int, float, int], int] = {}
+    for i in steps:
         if not readings.direction[i]:
             continue
-        key = (
-            float(readings.applied[i]),
-            _place(readings, i),
-            int(readings.direction[i]),
-        )
-        held = before >= 0 and _is_hold(readings, before, i, largest)
-        if key in seen and not held:
+        key = (int(level[i]), _place(readings, i), int(readings.direction[i]))
+        if key in seen:
             raise _duplicate(readings, seen[key], i)
-        seen[key], before = i, i
+        seen[key] = i
 
 
 def _check_spread(readings: Readings) -> None:
@@ -200,6 +187,12 @@ def _check_spread(readings: Readings) -> None:
     applied, reading = readings.applied[used], readings.reading[used]
     if not np.any(applied):
         raise _fail(readings, int(used[0]), "no force was applied: every force is 0")
+    if np.all(readings.held[used[applied != 0.0]]):
+        msg = (
+            f"every reading under force is of kind {HOLD}: a curve rests on steps, a hold only"
+            " shows creep"
+        )
+        raise _fail(readings, int(used[applied != 0.0][0]), msg)
     if len(used) == 1:
         raise _fail(readings, int(used[0]), "only one reading: a calibration needs more")
     if np.all(applied == applied[0]):
@@ -212,7 +205,7 @@ def _check_spread(readings: Readings) -> None:
 
 def _check_clipping(readings: Readings) -> None:
     """Readings that stop at one value while the force goes on rising are saturated."""
-    used = readings.used
+    used = readings.used & ~readings.held
     for sign in (1.0, -1.0):
         inside = np.flatnonzero(used & (np.sign(readings.applied) == sign))
         forces = np.unique(np.abs(readings.applied[inside]))

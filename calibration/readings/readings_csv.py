@@ -1,11 +1,13 @@
 """Read bench readings from a CSV file, and refuse in one line what cannot be trusted.
 
 Columns: ``series, position_deg, direction (up|down), applied_<unit>, reading, temperature_C,
-time_s``, and from our own bench sessions ``kind`` (step, zero, preload, creep),
-``repeat_reason`` and ``sd_<unit>`` (how the indication moved, in the unit of the reading). Only
-the applied force and the reading are obligatory. The unit of force is in the column's name
-(``applied_kN``, ``applied_lbf``, …); ``reading_<unit>`` may say the unit of the reading. Commas,
-semicolons or tabs separate; numbers have a decimal point. Lines that begin with ``#`` are remarks.
+time_s``, ``kind`` (step, zero, preload, creep: only what is called so is a hold to see creep),
+``repeat_reason`` (why a step was taken again: the reading before it is then not used), ``step``
+(which one of the plan, so that a repeat is told whatever its force) and ``sd_<unit>`` (how the
+indication moved, in the unit of the reading). Only the applied force and the reading are
+obligatory. The unit of force is in the column's name (``applied_kN``, ``applied_lbf``, …);
+``reading_<unit>`` may say the unit of the reading. Commas, semicolons or tabs separate; numbers
+have a decimal point. Lines that begin with ``#`` are remarks.
 """
 
 from __future__ import annotations
@@ -46,6 +48,7 @@ _OTHER: Final = {
     "time": "time",
     "kind": "kind",
     "repeat_reason": "repeat_reason",
+    "step": "step",
 }
 
 
@@ -254,7 +257,8 @@ class _Parser:
             sd=self.sd(columns, records),
         )
         reasons = self.texts(columns, "repeat_reason", records)
-        return check_readings(result, repeat_reasons=reasons)
+        steps = self.texts(columns, "step", records)
+        return check_readings(result, repeat_reasons=reasons, steps=steps)
 
     def reading(self, row: int, column: _CsvColumn, cells: list[str]) -> float:
         value = self.number(row, column, cells[column.index])

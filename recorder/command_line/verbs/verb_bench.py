@@ -22,7 +22,9 @@ __all__ = ["add_parser", "settings_from"]
 _FIT_EPILOG = """\
 READINGS.csv has the columns series, position_deg, direction (up|down), applied_<unit>, reading,
 temperature_C, time_s. Only applied_<unit> (applied_kN, applied_N, applied_lbf, applied_tf, ...)
-and reading are obligatory. Tension is positive, compression negative.
+and reading are obligatory. Tension is positive, compression negative. A step taken again says why
+in the column repeat_reason; a hold to see creep says creep in the column kind, its readings at 30 s
+and 300 s. A force twice in one series with neither is refused, also in tables of old.
 
 --json prints one object:
   coefficients, standard_errors, residual_sd, degrees_of_freedom

@@ -11,6 +11,7 @@ from calibration.readings.readings_csv import parse_readings
 from tests.calibration.bench_tables import iso_csv, pontius_csv
 
 HEAD = "series,position_deg,direction,applied_kN,reading,temperature_C,time_s\n"
+HEAD_KIND = HEAD.replace("\n", ",kind\n")
 
 
 def first(text: str, settings: BenchSettings | None = None) -> SenseEvaluation:
@@ -23,10 +24,10 @@ def number(part: SenseEvaluation, name: str) -> float:
     return value
 
 
-def series(rows: Sequence[tuple[str, float, float]], name: str = "1") -> str:
-    """Rows of (direction, force, reading), 30 s apart at 20 °C."""
+def series(rows: Sequence[tuple[str, float, float]], name: str = "1", *, end: str = "") -> str:
+    """Rows of (direction, force, reading), 30 s apart at 20 °C; ``end`` is put behind each."""
     return "".join(
-        f"{name},0,{word},{force:g},{reading:g},20,{30 * i}\n"
+        f"{name},0,{word},{force:g},{reading:g},20,{30 * i}{end}\n"
         for i, (word, force, reading) in enumerate(rows)
     )
 
@@ -81,19 +82,27 @@ def test_replication_is_pooled_over_forces_and_directions() -> None:
 )
 def test_creep_from_a_hold_at_the_largest_force(times: tuple[int, ...]) -> None:
     start = 600
-    lines = HEAD + series([("up", 0, 0), ("up", 25, 250), ("up", 50, 500)])
+    lines = HEAD_KIND + series([("up", 0, 0), ("up", 25, 250), ("up", 50, 500)], end=",")
     for t in times:
         share = (t - times[0]) / (times[-1] - times[0])
         if len(times) == 4:
             share = (t - 30) / 270.0 if t else -0.2
-        lines += f"1,0,up,100,{1000 + share:g},20,{start + t}\n"
+        kind = "step" if t == times[0] else "creep"
+        lines += f"1,0,up,100,{1000 + share:g},20,{start + t},{kind}\n"
     part = first(lines)
     assert number(part, "creep") == pytest.approx(0.1, rel=2e-3)
 
 
+def test_what_the_force_changed_during_a_hold_is_not_creep() -> None:
+    """The press gives way by 0.1 %, the reading with it; the cell itself creeps by 0.1 %."""
+    lines = HEAD_KIND + series([("up", 0, 0), ("up", 25, 250), ("up", 50, 500)], end=",")
+    lines += "1,0,up,100,1000,20,600,step\n1,0,up,99.9,1000,20,870,creep\n"
+    assert number(first(lines), "creep") == pytest.approx(0.1)
+
+
 def test_creep_of_another_length_is_not_assessed() -> None:
-    lines = HEAD + series([("up", 0, 0), ("up", 25, 250), ("up", 50, 500)])
-    lines += "1,0,up,100,1000,20,600\n1,0,up,100,1001,20,720\n"
+    lines = HEAD_KIND + series([("up", 0, 0), ("up", 25, 250), ("up", 50, 500)], end=",")
+    lines += "1,0,up,100,1000,20,600,step\n1,0,up,100,1001,20,720,creep\n"
     figure = first(lines).figure("creep")
     assert figure.value is None
     assert "longest hold is 120 s" in figure.reason

@@ -125,11 +125,6 @@ def test_duplicate_in_the_middle_with_a_later_time_is_no_hold() -> None:
     assert "duplicate step" in refuse(text)
 
 
-def test_a_force_held_at_the_top_is_creep() -> None:
-    r = parse_readings(GOOD + "1,0,up,20,211,21,360\n")
-    assert len(r) == 4
-
-
 def test_a_repeat_with_its_reason_supersedes_and_is_kept() -> None:
     head = "series,direction,applied_kN,reading,repeat_reason\n"
     r = parse_readings(
