@@ -6,8 +6,9 @@ A certificate file is a JSON object::
      "digest": "sha256:…", "certificate_id": "…", "issued": "2026-05-04", "expires": "…", …}
 
 The digest is SHA-256 over the canonical form of the object without ``digest``: keys sorted,
-no blanks, UTF-8, numbers in their shortest exact form. It guards against damage and careless
-editing; it is not a signature.
+no blanks, UTF-8, numbers in their shortest exact form. It shows that nothing was changed since
+whoever wrote the file made the digest; it is no signature (``signature`` has that), and nothing
+in a certificate proves that its readings were taken.
 
 A kind is a class with ``kind``, ``certificate_id``, ``issued``, ``expires``, a ``digest``
 property, ``to_document()`` (plain JSON values, without ``format``, ``version``, ``kind``,
@@ -32,6 +33,7 @@ __all__ = [
     "VERSION",
     "Certificate",
     "CertificateError",
+    "canonical_bytes",
     "digest_of",
     "document_digest",
     "dump_certificate",
@@ -39,11 +41,14 @@ __all__ = [
     "load_certificate",
     "load_document",
     "parse_certificate",
+    "parse_certificate_document",
     "parse_document",
+    "read_certificate_file",
     "read_date",
     "read_number",
     "read_optional_date",
     "read_text",
+    "same_serial",
 ]
 
 FORMAT: Final = "testcar-certificate"
@@ -76,19 +81,37 @@ class Certificate(Protocol):
     @property
     def expires(self) -> date | None: ...
     @property
+    def serial(self) -> str:
+        """The maker's number of the item; empty where the certificate states none."""
+
+    @property
     def digest(self) -> str: ...
     def to_document(self) -> dict[str, Any]: ...
     @classmethod
     def from_document(cls, document: Mapping[str, Any]) -> Self: ...
 
 
-def document_digest(document: Mapping[str, Any]) -> str:
-    """``"sha256:<hex>"`` of a whole certificate document, its own ``digest`` left out."""
+def canonical_bytes(document: Mapping[str, Any]) -> bytes:
+    """What digest and signature are made of: the whole document without its ``digest``.
+
+    JSON with keys sorted, no blanks, every character as itself in UTF-8, numbers in their
+    shortest exact form.
+    """
     bare = {key: value for key, value in document.items() if key != "digest"}
     text = json.dumps(
         bare, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
     )
-    return "sha256:" + hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+    return text.encode("utf-8", "surrogatepass")
+
+
+def document_digest(document: Mapping[str, Any]) -> str:
+    """``"sha256:<hex>"`` of a whole certificate document, its own ``digest`` left out."""
+    return "sha256:" + hashlib.sha256(canonical_bytes(document)).hexdigest()
+
+
+def same_serial(one: str, other: str) -> bool:
+    """Whether two serial numbers are the same but for blanks and capitals."""
+    return "".join(one.split()).casefold() == "".join(other.split()).casefold()
 
 
 def full_document(certificate: Certificate) -> dict[str, Any]:
@@ -147,6 +170,13 @@ def parse_certificate(
     document = parse_document(text, source=source)
     if check_digest:
         _check_digest(document, source)
+    return parse_certificate_document(document, source=source)
+
+
+def parse_certificate_document(
+    document: Mapping[str, Any], *, source: str = "certificate"
+) -> Certificate:
+    """Make a certificate of its document, the digest unchecked; raises ``CertificateError``."""
     kind = document.get("kind")
     if not isinstance(kind, str) or kind not in KINDS:
         msg = f"{source}: unknown kind {kind!r}; known: {', '.join(KINDS)}"
@@ -163,7 +193,7 @@ def parse_certificate(
 
 def load_document(path: str | Path) -> dict[str, Any]:
     """Read a certificate file as a document, digest unchecked."""
-    return parse_document(_read_text(Path(path)), source=str(path))
+    return parse_document(read_certificate_file(Path(path)), source=str(path))
 
 
 def load_certificate(path: str | Path) -> Certificate:
@@ -176,10 +206,19 @@ def load_certificate(path: str | Path) -> Certificate:
     OSError
         The file cannot be read.
     """
-    return parse_certificate(_read_text(Path(path)), source=str(path))
+    return parse_certificate(read_certificate_file(Path(path)), source=str(path))
 
 
-def _read_text(path: Path) -> str:
+def read_certificate_file(path: Path) -> str:
+    """The text of a certificate file, nothing of it checked.
+
+    Raises
+    ------
+    CertificateError
+        Too large, or not UTF-8.
+    OSError
+        The file cannot be read.
+    """
     with path.open("rb") as file:
         data = file.read(MAX_BYTES + 1)
     if len(data) > MAX_BYTES:

@@ -50,6 +50,8 @@ class ForceCertificate:
     """Last day of use; None never expires (simulated cells only, by policy)."""
     cell: str
     """The cell in words: type, maker's number."""
+    serial: str = ""
+    """The maker's number alone, which a car sheet names too; empty where none is stated."""
     capacity_kN: float
     """Rated capacity, above 0."""
     range_kN: tuple[float, float]
@@ -197,6 +199,8 @@ class ForceCertificate:
             "issued": self.issued.isoformat(),
             "expires": None if self.expires is None else self.expires.isoformat(),
             "cell": self.cell,
+            # Left out when empty, as below: the digests of older certificates stand.
+            **({"serial": self.serial} if self.serial else {}),
             "capacity_kN": self.capacity_kN,
             "range_kN": list(self.range_kN),
             "nominal_zero_counts": self.nominal_zero_counts,
@@ -223,7 +227,6 @@ class ForceCertificate:
             },
             "zero_limit_counts": self.zero_limit_counts,
             "supersedes": self.supersedes,
-            # Left out when empty: the digests of older certificates stand.
             **({"software": self.software} if self.software else {}),
             "details": dict(self.details),
         }
@@ -243,6 +246,7 @@ class ForceCertificate:
             issued=issued,
             expires=read_optional_date(document, "expires"),
             cell=read_text(document, "cell", ""),
+            serial=read_text(document, "serial", ""),
             capacity_kN=read_number(document, "capacity_kN"),
             range_kN=(limits[0], limits[1]),
             nominal_zero_counts=read_number(document, "nominal_zero_counts"),

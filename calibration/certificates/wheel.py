@@ -81,6 +81,8 @@ class WheelCertificate:
     """What was measured, each with its unit in the name."""
     software: str = ""
     """Name and version of the code that issued it; empty on one issued before it was kept."""
+    serial: str = ""
+    """The wheel's or its counter's own number, which a car sheet names too; empty: not stated."""
 
     def __post_init__(self) -> None:
         """Raise ``CertificateError`` for what no wheel can be."""
@@ -135,6 +137,7 @@ class WheelCertificate:
             "details": dict(self.details),
             # Left out when empty: the digests of older certificates stand.
             **({"software": self.software} if self.software else {}),
+            **({"serial": self.serial} if self.serial else {}),
         }
 
     @classmethod
@@ -161,6 +164,7 @@ class WheelCertificate:
             parts=tuple(_part(row) for row in budget),
             details={str(k): read_number(details, k) for k in details},
             software=read_text(document, "software", ""),
+            serial=read_text(document, "serial", ""),
         )
 
 

@@ -7,7 +7,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, date, datetime
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -23,7 +23,11 @@ from calibration.statistics.polynomial_fit import is_monotone
 if TYPE_CHECKING:
     pass
 
-__all__ = ["CAUTIONS", "add_months", "issue_certificate"]
+__all__ = ["CAUTIONS", "EDITION", "add_months", "issue_certificate"]
+
+EDITION: Final = 1
+"""Of the evaluation: one higher with every change of its rules after which the same readings give
+other figures. Stands in a certificate as ``details.evaluation``; the first did not say so."""
 
 CAUTIONS: Final = (
     "A press, a dead-weight frame or a lifted load can crush. Follow the press's instructions"
@@ -76,6 +80,7 @@ def issue_certificate(
         issued=issued,
         expires=add_months(issued, settings.valid_months),
         cell=settings.cell,
+        serial=settings.laboratory.cell_serial.strip(),
         capacity_kN=capacity,
         range_kN=limits,
         nominal_zero_counts=float(np.mean([part.zero for part in evaluation.senses])),
@@ -89,13 +94,18 @@ def issue_certificate(
         zero_limit_counts=settings.zero_limit_pct / 100.0 * scale,
         supersedes=settings.supersedes,
         software=software,
-        details={
-            "settings": settings.to_document(),
-            "readings": evaluation.readings.to_document(),
-            "results": results_document(evaluation),
-            "cautions": list(CAUTIONS),
-        },
+        details=_details(evaluation, settings),
     )
+
+
+def _details(evaluation: Evaluation, settings: BenchSettings) -> dict[str, Any]:
+    return {
+        "settings": settings.to_document(),
+        "readings": evaluation.readings.to_document(),
+        "results": results_document(evaluation),
+        "cautions": list(CAUTIONS),
+        **({"evaluation": EDITION} if EDITION > 1 else {}),
+    }
 
 
 def _refuse(part: SenseEvaluation) -> None:

@@ -3,20 +3,42 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from datetime import date
 from typing import Any, Final
 
 from calibration.certificates.certificate import CertificateError, document_digest
-from calibration.evaluation.evaluation import evaluate
+from calibration.evaluation.evaluation import Evaluation, evaluate
 from calibration.evaluation.issue import issue_certificate
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings import Readings
 
-__all__ = ["verify_document"]
+__all__ = [
+    "TOLERANCE",
+    "Difference",
+    "alike",
+    "check_provable",
+    "differences",
+    "evaluated_again",
+    "issued_again",
+    "verify_document",
+]
 
 TOLERANCE: Final = 1e-9
 """Relative; machines round differently in the last bits."""
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """One value of a certificate that is not the one its readings give."""
+
+    path: str
+    """Where: ``curve.tension[1]``."""
+    computed: object
+    """None where nothing is computed, as for what the certificate should not hold."""
+    stated: object
+    words: str
 
 
 def verify_document(document: Mapping[str, Any], *, source: str) -> list[str]:
@@ -32,63 +54,93 @@ def verify_document(document: Mapping[str, Any], *, source: str) -> list[str]:
     CertificateError
         Not a force certificate, or one without readings, which cannot be verified.
     """
-    if document.get("kind") != "force":
-        msg = f"{source}: a certificate of kind {document.get('kind')!r}, not of a force cell"
-        raise CertificateError(msg)
+    check_provable(document, source=source)
     found = []
     computed = document_digest(document)
     if document.get("digest") != computed:
         found.append(f"digest: stated {document.get('digest')}, computed {computed}")
+    try:
+        again = issued_again(document, evaluated_again(document))
+    except ValueError as error:
+        return [*found, f"readings: {error}"]
+    return [*found, *(difference.words for difference in differences(again, document))]
+
+
+def check_provable(document: Mapping[str, Any], *, source: str) -> None:
+    """See that there is something in the certificate from which it can be worked out again.
+
+    Raises
+    ------
+    CertificateError
+        Not a force certificate, or one without readings.
+    """
+    if document.get("kind") != "force":
+        msg = f"{source}: a certificate of kind {document.get('kind')!r}, not of a force cell"
+        raise CertificateError(msg)
     details = document.get("details")
     if not isinstance(details, Mapping) or not isinstance(details.get("readings"), Mapping):
         msg = f"{source}: holds no readings: nothing can be worked out again"
         raise CertificateError(msg)
-    try:
-        readings = Readings.from_document(details["readings"])
-        stated = details.get("settings")
-        settings = BenchSettings.from_document(stated if isinstance(stated, Mapping) else {})
-        again = issue_certificate(
-            evaluate(readings, settings),
-            today=date(2000, 1, 1),
-            # Another version than today's may have issued it: the figures are held to account.
-            software=str(document.get("software", "")),
-        )
-    except ValueError as error:
-        return [*found, f"readings: {error}"]
-    head = {
-        key: document[key] for key in ("format", "version", "kind", "digest") if key in document
-    }
-    differences = _compare({**head, **again.to_document()}, document, "")
-    return [*found, *differences]
 
 
-def _compare(computed: object, stated: object, path: str) -> list[str]:
+def evaluated_again(document: Mapping[str, Any]) -> Evaluation:
+    """The evaluation of the readings in a force certificate, by this edition.
+
+    Raises
+    ------
+    ValueError
+        Its readings or settings carry no evaluation.
+    """
+    details = document["details"]
+    readings = Readings.from_document(details["readings"])
+    stated = details.get("settings")
+    settings = BenchSettings.from_document(stated if isinstance(stated, Mapping) else {})
+    return evaluate(readings, settings)
+
+
+def issued_again(document: Mapping[str, Any], evaluation: Evaluation) -> dict[str, Any]:
+    """The document this edition would issue; raises ``ValueError`` where it would issue none."""
+    # Another version than today's may have issued it: the figures are held to account.
+    software = str(document.get("software", ""))
+    again = issue_certificate(evaluation, today=date(2000, 1, 1), software=software)
+    return again.to_document()
+
+
+def differences(again: Mapping[str, Any], document: Mapping[str, Any]) -> list[Difference]:
+    """Where a document is not the one issued again; format, version and digest are not asked."""
+    head = ("format", "version", "kind", "digest")
+    kept = {key: document[key] for key in head if key in document}
+    return list(_compare({**kept, **again}, document, ""))
+
+
+def _compare(computed: object, stated: object, path: str) -> Iterator[Difference]:
     if isinstance(computed, Mapping) and isinstance(stated, Mapping):
-        found = []
         for key in [*computed, *(k for k in stated if k not in computed)]:
             where = f"{path}.{key}" if path else str(key)
-            if key not in computed or key not in stated:
-                found.append(f"{where}: {'missing' if key not in stated else 'not expected'}")
+            if key not in stated:
+                yield Difference(where, computed[key], None, f"{where}: missing")
+            elif key not in computed:
+                yield Difference(where, None, stated[key], f"{where}: not expected")
             else:
-                found += _compare(computed[key], stated[key], where)
-        return found
-    if isinstance(computed, list | tuple) and isinstance(stated, list | tuple):
+                yield from _compare(computed[key], stated[key], where)
+    elif isinstance(computed, list | tuple) and isinstance(stated, list | tuple):
         if len(computed) != len(stated):
-            return [f"{path}: {len(stated)} values stated, {len(computed)} computed"]
-        found = []
+            words = f"{path}: {len(stated)} values stated, {len(computed)} computed"
+            yield Difference(path, list(computed), list(stated), words)
+            return
         for i, (one, other) in enumerate(zip(computed, stated, strict=True)):
-            found += _compare(one, other, f"{path}[{i}]")
-        return found
-    if _alike(computed, stated):
-        return []
-    return [f"{path}: stated {stated!r}, computed {computed!r}"]
+            yield from _compare(one, other, f"{path}[{i}]")
+    elif not alike(computed, stated):
+        words = f"{path}: stated {stated!r}, computed {computed!r}"
+        yield Difference(path, computed, stated, words)
 
 
-def _alike(computed: object, stated: object) -> bool:
+def alike(computed: object, stated: object, *, tolerance: float = TOLERANCE) -> bool:
+    """Whether two plain values are the same; numbers within ``tolerance``, relative."""
     if isinstance(computed, bool) or isinstance(stated, bool):
         return computed is stated
     if isinstance(computed, int | float) and isinstance(stated, int | float):
-        return math.isclose(computed, stated, rel_tol=TOLERANCE, abs_tol=0.0) or (
+        return math.isclose(computed, stated, rel_tol=tolerance, abs_tol=0.0) or (
             # Rounding noise of exact data is different noise on another machine.
             abs(computed) < 1e-12 and abs(stated) < 1e-12
         )

@@ -125,10 +125,7 @@ def _add_common(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="of the encoder in one revolution of the wheel",
     )
-    parser.add_argument("--id", required=True, help="identity of the certificate")
-    parser.add_argument("--wheel", default="", help="the wheel in words: axle, side, number")
-    parser.add_argument("--issued", metavar="YYYY-MM-DD", help="day measured (today)")
-    parser.add_argument("--expires", metavar="YYYY-MM-DD", help="last day of use (none)")
+    _add_identity(parser)
     parser.add_argument(
         "--wear",
         default="1mm",
@@ -156,6 +153,18 @@ def _add_common(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--out", metavar="CERT", help="write the certificate here")
     parser.add_argument("--json", action="store_true", help="print the answer as JSON")
+
+
+def _add_identity(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--id", required=True, help="identity of the certificate")
+    parser.add_argument("--wheel", default="", help="the wheel in words: axle, side, number")
+    parser.add_argument(
+        "--serial",
+        default="",
+        help="its number alone; a car sheet that names another is refused",
+    )
+    parser.add_argument("--issued", metavar="YYYY-MM-DD", help="day measured (today)")
+    parser.add_argument("--expires", metavar="YYYY-MM-DD", help="last day of use (none)")
 
 
 def _run_tape(args: argparse.Namespace) -> int:
@@ -258,6 +267,7 @@ def _issue(
         parts=tuple(part for part in every if part.u_m > 0.0),
         details=measured,
         software=software(),
+        serial=args.serial.strip(),
     )
     if args.out:
         _write_new(Path(args.out), dump_certificate(certificate))

@@ -1,0 +1,1 @@
+"""What a certificate proves: its figures worked out again from what was measured."""

@@ -1,0 +1,151 @@
+"""Whether figures follow from the readings beside them: told by edition, in words."""
+
+from __future__ import annotations
+
+import copy
+from typing import Any
+
+import pytest
+
+from calibration.certificates.certificate import (
+    CertificateError,
+    dump_certificate,
+    parse_document,
+)
+from calibration.certificates.wheel import WheelCertificate, combined_u_m, from_tape
+from calibration.evaluation.issue import EDITION
+from calibration.proof.recomputed import Outcome, edition_of, recompute
+from tests.calibration.bench_tables import iso_csv
+from tests.calibration.made_certificates import made, simple
+
+STATED = {"reference_U_pct": 0.02, "capacity_kN": 500.0, "certificate_id": "F-1"}
+OURS = "testcar 1"
+
+
+def document(**stated: object) -> dict[str, Any]:
+    text = iso_csv(noise=40.0, loop=2e-4, bend=0.5)
+    found = parse_document(dump_certificate(made(text, **{**STATED, **stated})))
+    found["software"] = OURS
+    return found
+
+
+def other_edition(edition: int, held: dict[str, Any] | None = None) -> dict[str, Any]:
+    found = copy.deepcopy(document() if held is None else held)
+    found["details"]["evaluation"] = edition
+    return found
+
+
+def test_a_sound_certificate_follows_from_its_readings() -> None:
+    found = recompute(document(), software=OURS)
+    assert found.outcome is Outcome.FOLLOWS
+    assert found.words == "its readings give curve and uncertainty again"
+
+
+def test_a_coefficient_raised_by_a_twentieth_is_contradicted() -> None:
+    held = document()
+    held["curve"]["tension"][1] *= 1.05
+    for software in (OURS, "testcar 2"):
+        found = recompute(held, software=software)
+        assert found.outcome is Outcome.CONTRADICTED
+        assert "curve.tension[1]" in found.found[0]
+        assert "\n" not in found.words
+
+
+def test_an_uncertainty_made_smaller_is_contradicted() -> None:
+    held = document()
+    held["uncertainty"]["standard_kN"][7] *= 1.0 - 3e-9
+    assert recompute(held, software=OURS).outcome is Outcome.CONTRADICTED
+
+
+def test_rounding_behind_the_figures_and_words_of_another_version_are_let_be() -> None:
+    held = document()
+    held["details"]["results"]["residual_sd"] *= 1.0 + 1e-8
+    assert recompute(held, software=OURS).outcome is Outcome.FOLLOWS
+    held["details"]["results"]["residual_sd"] *= 1.01
+    assert recompute(held, software=OURS).outcome is Outcome.CONTRADICTED
+    held = document()
+    held["details"]["cautions"][0] = "worded otherwise"
+    assert recompute(held, software=OURS).outcome is Outcome.CONTRADICTED
+    assert recompute(held, software="testcar 2").outcome is Outcome.FOLLOWS
+
+
+@pytest.mark.parametrize("edition", [EDITION + 1, EDITION + 7])
+def test_another_edition_is_told_and_held_to_its_own_uncertainty(edition: int) -> None:
+    held = other_edition(edition)
+    # The figures behind are by other rules: they are not compared.
+    held["details"]["results"] = {}
+    found = recompute(held, software=OURS)
+    assert found.outcome is Outcome.OTHER_EDITION
+    assert f"edition ({edition})" in found.words
+    assert "have it issued again" in found.words
+    u_rel = held["uncertainty"]["standard_kN"][-1] * 2.0 / 500.0
+    held["curve"]["tension"][1] *= 1.0 + 0.5 * u_rel
+    assert recompute(held, software=OURS).outcome is Outcome.OTHER_EDITION
+    held["curve"]["tension"][1] *= 1.0 + 2.0 * u_rel
+    found = recompute(held, software=OURS)
+    assert found.outcome is Outcome.CONTRADICTED
+    assert "beyond the uncertainty it states" in found.words
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("certificate_id", "F-2"),
+        ("expires", "2030-05-04"),
+        ("expires", None),
+        ("capacity_kN", 600.0),
+        ("range_kN", [0.0, 900.0]),
+        ("issued", "2026-05-03"),
+    ],
+)
+def test_of_another_edition_too_identity_and_range_are_held_to_the_settings(
+    key: str, value: object
+) -> None:
+    held = other_edition(EDITION + 1)
+    assert recompute(held, software=OURS).outcome is Outcome.OTHER_EDITION
+    held[key] = value
+    found = recompute(held, software=OURS)
+    assert found.outcome is Outcome.CONTRADICTED
+    assert key in found.words
+
+
+def test_what_this_edition_makes_nothing_of_is_not_provable_in_another() -> None:
+    held = other_edition(EDITION + 1)
+    held["details"]["readings"]["applied"] = [1.0]
+    found = recompute(held, software=OURS)
+    assert found.outcome is Outcome.NOT_PROVABLE
+    held["details"]["evaluation"] = EDITION
+    assert recompute(held, software=OURS).outcome is Outcome.CONTRADICTED
+
+
+def test_what_holds_no_readings_is_not_provable() -> None:
+    found = recompute(parse_document(dump_certificate(simple())), software=OURS)
+    assert found.outcome is Outcome.NOT_PROVABLE
+    assert "holds no readings" in found.words
+
+
+def wheel(readings_m: list[float]) -> dict[str, Any]:
+    girth_m, parts = from_tape(readings_m, u_tape_m=5e-4)
+    made_of = WheelCertificate(
+        certificate_id="W-1", issued=made().issued, expires=None, wheel="left",
+        circumference_m=girth_m, u_circumference_m=combined_u_m(parts),
+        pulses_per_revolution=60, method="tape", parts=parts,
+        details={f"reading_{i}_m": x for i, x in enumerate(readings_m, 1)}, serial="W7",
+    )  # fmt: skip
+    return parse_document(dump_certificate(made_of))
+
+
+def test_a_wheel_follows_from_what_was_measured() -> None:
+    held = wheel([2.87, 2.871])
+    assert recompute(held, software=OURS).outcome is Outcome.FOLLOWS
+    held["circumference_m"] *= 1.01
+    assert recompute(held, software=OURS).outcome is Outcome.CONTRADICTED
+
+
+@pytest.mark.parametrize("edition", [0, -1, 1.5, True, "2", None])
+def test_an_edition_is_a_whole_number(edition: object) -> None:
+    held = document()
+    held["details"]["evaluation"] = edition
+    with pytest.raises(CertificateError, match="evaluation must be a whole number"):
+        edition_of(held)
+    assert recompute(held, software=OURS).outcome is Outcome.CONTRADICTED
