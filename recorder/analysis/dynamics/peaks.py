@@ -12,11 +12,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from calibration.statistics.median_scatter import normal_sd
 from recorder.analysis.dynamics.selection import stands_high
 from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
-from recorder.analysis.uncertainty.wander import NoisePart
+from recorder.analysis.uncertainty.wander import NoisePart, fast_means, white_variance
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -32,9 +31,6 @@ __all__ = [
     "with_noise",
 ]
 
-FAST_S: Final = 2.0
-"""Noise between means of this long is taken for white, as for the wander; neighbouring bins of a
-slow channel share samples, and tell too little of it."""
 LIKE: Final = 0.5
 """Of the highest: where less was pulled the noise is another."""
 
@@ -121,15 +117,9 @@ def white_noise(values: NDArray[np.float64], step_s: float, top: float) -> float
     Of second differences of means over two seconds: a steady rise is none of it, and their
     median knows nothing of the few instants when the throttle was moved.
     """
-    n = max(1, round(FAST_S / step_s))
-    whole = len(values) // n
-    means = values[: whole * n].reshape(whole, n).mean(axis=1)
+    means = fast_means(values, step_s)
     bent = means[:-2] - 2.0 * means[1:-1] + means[2:]
-    bent = bent[np.isfinite(bent) & (np.abs(means[1:-1]) > LIKE * abs(top))]
-    if not len(bent):
-        return 0.0
-    sd = normal_sd(bent) / math.sqrt(6.0)
-    return sd**2 * n * step_s
+    return white_variance(bent[np.abs(means[1:-1]) > LIKE * abs(top)], 6.0, step_s)
 
 
 def running_mean(values: NDArray[np.float64], window: int) -> NDArray[np.float64]:

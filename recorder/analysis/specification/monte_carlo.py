@@ -64,7 +64,6 @@ class Simulated:
     u_kN: float
     low_kN: float
     high_kN: float
-    probability_at_least_zero: float
     draws: int
 
     def agrees_with(self, propagated: Measured) -> bool:
@@ -136,7 +135,6 @@ def simulate_margin(
         u_kN=float(margin.std(ddof=1)),
         low_kN=float(low),
         high_kN=float(high),
-        probability_at_least_zero=float(np.mean(margin >= 0.0)),
         draws=draws,
     )
 

@@ -10,10 +10,15 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from calibration.statistics.median_scatter import normal_sd
 from recorder.analysis.stretches.stretch_results import StretchResult
 from recorder.analysis.uncertainty.causes import CauseKind, Extent, UncertaintyCause
-from recorder.analysis.uncertainty.wander import Wander, fit_wander, usual_wander
+from recorder.analysis.uncertainty.wander import (
+    Wander,
+    fast_means,
+    fit_wander,
+    usual_wander,
+    white_variance,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -24,8 +29,6 @@ if TYPE_CHECKING:
 
 __all__ = ["with_wander"]
 
-FAST_S: Final = 2.0
-"""Noise between means of this long is taken for white."""
 PART_S: Final = 10.0
 MOST_PARTS: Final = 150
 """The likelihood is worked by matrices: more parts tell little more of a slow wander."""
@@ -117,18 +120,8 @@ def _parts(spans: Sequence[slice], share: NDArray[np.float64], step_s: float) ->
 
 def _white(spans: Sequence[slice], share: NDArray[np.float64], step_s: float) -> float:
     """Variance of a mean over one second, of noise faster than two seconds."""
-    n = max(1, round(FAST_S / step_s))
-    steps = []
-    for span in spans:
-        count = (span.stop - span.start) // n
-        means = share[span][: count * n].reshape(count, n).mean(axis=1)
-        steps.append(np.diff(means))
-    apart = np.concatenate(steps) if steps else np.zeros(0)
-    apart = apart[np.isfinite(apart)]
-    if not len(apart):
-        return 0.0
-    sd = normal_sd(apart) / math.sqrt(2.0)
-    return sd**2 * n * step_s
+    steps = [np.diff(fast_means(share[span], step_s)) for span in spans]
+    return white_variance(np.concatenate([np.zeros(0), *steps]), 2.0, step_s)
 
 
 def _with_parts(

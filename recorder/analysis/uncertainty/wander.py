@@ -23,11 +23,24 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from scipy import linalg, signal
 
+from calibration.statistics.median_scatter import normal_sd
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["USUAL", "NoisePart", "Wander", "fit_wander", "usual_wander"]
+__all__ = [
+    "USUAL",
+    "NoisePart",
+    "Wander",
+    "fast_means",
+    "fit_wander",
+    "usual_wander",
+    "white_variance",
+]
 
+FAST_S: Final = 2.0
+"""Noise between means of this long is taken for white; neighbouring bins of a slow channel share
+samples, and tell too little of it (common practice)."""
 TIMES_S: Final = (5.0, 10.0, 20.0, 40.0, 80.0, 160.0, 320.0)
 """Correlation times, each as likely beforehand: a factor of two apart, any between is held by
 its neighbours."""
@@ -37,6 +50,30 @@ USUAL: Final = 0.01
 """The size from which a wander is thought less likely (half of a Cauchy density): at one setting
 the pull of a locomotive holds to about a per cent over minutes (common practice)."""
 LEAST_DOF: Final = 4.0
+
+
+def fast_means(values: NDArray[np.float64], step_s: float) -> NDArray[np.float64]:
+    """Means (k,) of values (n,) over two seconds each."""
+    n = _fast_bins(step_s)
+    whole = len(values) // n
+    return np.asarray(values[: whole * n].reshape(whole, n).mean(axis=1))
+
+
+def white_variance(differences: NDArray[np.float64], added: float, step_s: float) -> float:
+    """Variance of a mean over one second, by the median size of differences (k,) of
+    :func:`fast_means`; nought where none is known.
+
+    Each of them has ``added`` times the variance of one mean: two between neighbours, six when
+    they are second differences.
+    """
+    known = differences[np.isfinite(differences)]
+    if not len(known):
+        return 0.0
+    return normal_sd(known) ** 2 / added * _fast_bins(step_s) * step_s
+
+
+def _fast_bins(step_s: float) -> int:
+    return max(1, round(FAST_S / step_s))
 
 
 @dataclass(frozen=True, slots=True)

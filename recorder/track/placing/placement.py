@@ -87,7 +87,6 @@ class Placement:
     gnss_used: int = 0
     gnss_rejected: int = 0
     breaks: tuple[Break, ...] = ()
-    route_digest: str = ""
     notes: tuple[str, ...] = ()
 
     def position(self, t_s: ArrayLike, d_m: ArrayLike) -> NDArray[np.float64]:

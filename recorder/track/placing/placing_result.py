@@ -51,7 +51,6 @@ def make_placement(problem: Problem, fit: Fitted) -> Placement:
         gnss_used=int(fit.fix_used.sum()),
         gnss_rejected=int(problem.fixes.rejected + (~fit.fix_used).sum()),
         breaks=track.breaks,
-        route_digest=problem.route.digest,
         notes=_notes(problem, fit, s, seen),
     )
 
