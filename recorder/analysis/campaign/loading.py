@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from calibration.certificates.force import ForceCertificate
 from recorder.analysis.campaign.crew_edits import kept_edits
@@ -61,6 +61,9 @@ if TYPE_CHECKING:
     from recorder.track.route.route import Route
 
 __all__ = ["PlacedOn", "distinct_names", "load_run", "load_runs"]
+
+MOST_UNREAD: Final = 20
+"""Notes of marks that do not read (our choice): more say no more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,7 +148,7 @@ def load_run(
     applied = switches or Switches()
     sheet = trip if trip is not None else run.trip
     marks, gaps, on = tuple(run.marks()), tuple(run.gaps()), RunGrid.of(run)
-    notes = list(unread(marks))
+    notes = _unread(marks)
     series = _pull_alone(series_of(on, gaps, notes), run, applied, notes)
     instruments = instruments_of(run, name, notes)
     if placed is not None:
@@ -172,6 +175,18 @@ def load_run(
         notes=tuple(notes),
     )
     return _doubted(loaded, run)
+
+
+def _unread(marks: Sequence[Mark]) -> list[str]:
+    """Of each mark that does not read a line; of more than a page of them, how many more."""
+    told = unread(marks)
+    more = len(told) - MOST_UNREAD
+    if more <= 0:
+        return told
+    return [
+        *told[:MOST_UNREAD],
+        f"{more:,} more marks do not read; testcar marks tells of each",
+    ]
 
 
 def _reaction(placed: PlacedOn | None) -> tuple[float, float]:

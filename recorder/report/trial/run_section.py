@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from typing import Final
 
 from recorder.analysis.campaign.loaded_run import LoadedRun
 from recorder.analysis.campaign.run_answer import RunAnswer
@@ -13,6 +15,8 @@ from recorder.report.pages.shown_units import ShownUnits
 
 __all__ = ["run_section"]
 
+MOST_ROWS: Final = 500
+"""Of one list on paper: some ten pages, which nobody reads to their end (our choice)."""
 _SMALLEST_KJ = 1.0
 
 
@@ -41,7 +45,7 @@ def _log(run: RunAnswer) -> list[Block]:
     if marks:
         heads = ("run time, s", "mark", "value", "note", "by")
         caption = f"Marks of run {loaded.name}, newest revisions."
-        blocks.append(TextTable(heads, marks, caption))
+        blocks.append(_listed(heads, marks, caption, "the table tables/marks"))
     else:
         blocks.append(Text("No marks were keyed."))
     holes = tuple(
@@ -57,7 +61,8 @@ def _log(run: RunAnswer) -> list[Block]:
     )
     if holes:
         wide = ("device", "from, s", "to, s", "cause", "records lost", "detail")
-        blocks.append(TextTable(wide, holes, f"Gaps and faults of run {loaded.name}."))
+        caption = f"Gaps and faults of run {loaded.name}."
+        blocks.append(_listed(wide, holes, caption, "the table tables/gaps"))
     else:
         blocks.append(Text("No gap and no fault was recorded."))
     return [*blocks, *_health(loaded)]
@@ -83,7 +88,16 @@ def _health(loaded: LoadedRun) -> list[Block]:
         f"Stretches of run {loaded.name} in which a channel was not sound. Single spikes are in no"
         " figure; what was stuck, railed or contradicted is not judged."
     )
-    return [TextTable(heads, rows, caption)]
+    return [_listed(heads, rows, caption, "results.json")]
+
+
+def _listed(
+    heads: tuple[str, ...], rows: Sequence[tuple[str, ...]], caption: str, whole: str
+) -> TextTable:
+    """The first rows of a list, and where all of them are."""
+    if len(rows) > MOST_ROWS:
+        caption += f" The first {MOST_ROWS:,} of {len(rows):,}; {whole} has them all."
+    return TextTable(heads, tuple(rows[:MOST_ROWS]), caption)
 
 
 def _ledger(run: RunAnswer, units: ShownUnits) -> list[Block]:

@@ -46,3 +46,11 @@ def test_a_value_that_does_not_read_is_among_the_notes(copied: Path) -> None:
     loaded = loaded_with(copied, (3.0, "brake", "a little"))
     (note,) = [n for n in loaded.notes if "does not read" in n]
     assert note.startswith("mark at 3.0 s does not read and is kept as text: brake")
+
+
+def test_of_many_that_do_not_read_the_notes_say_how_many_more(copied: Path) -> None:
+    marks = [(0.1 * i, "brake", "a little") for i in range(27)]
+    loaded = loaded_with(copied, *marks)
+    told = [n for n in loaded.notes if "not read" in n]
+    assert len(told) == 21
+    assert told[-1] == "7 more marks do not read; testcar marks tells of each"

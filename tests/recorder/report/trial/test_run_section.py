@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import pytest
+
 from recorder.analysis.campaign.answer import AnswerSettings, answer_files
 from recorder.analysis.campaign.run_answer import RunAnswer
 from recorder.analysis.uncertainty.measured import Measured
@@ -12,6 +14,7 @@ from recorder.report.data.results_json import results_json
 from recorder.report.pages.document import Text, TextTable
 from recorder.report.pages.shown_units import METRIC
 from recorder.report.trial.run_section import run_section
+from tests.recorder.made_runs import mark
 from tests.recorder.run.checks.health_cases import Train
 
 
@@ -48,3 +51,23 @@ def test_the_ledger_says_over_what_it_closes_or_why_not(tmp_path: Path) -> None:
     assert "within its uncertainty. It was worked over 123 s." in told(
         replace(run, ledger=closed)
     )
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("keyed", [500, 20_000])
+def test_a_list_of_marks_has_an_end_on_paper_and_says_where_all_are(
+    tmp_path: Path, keyed: int
+) -> None:
+    path = tmp_path / "monday.h5"
+    Train(seconds=300.0).keep(path)
+    (run,) = answer_files([path], AnswerSettings()).runs
+    marks = tuple(mark(0.01 * i, kind="note", value=f"{i}") for i in range(keyed))
+    long = replace(run, loaded=replace(run.loaded, marks=marks))
+    (found,) = [
+        b
+        for b in run_section(long, METRIC)
+        if isinstance(b, TextTable) and b.caption.startswith("Marks of run")
+    ]
+    assert [row[2] for row in found.rows] == [f"{i}" for i in range(500)]
+    said = "The first 500 of 20,000; the table tables/marks has them all." in found.caption
+    assert said is (keyed > 500)
