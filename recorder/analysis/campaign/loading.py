@@ -221,7 +221,7 @@ def _placed(
         chainage_m=chainage_m,
         facing=placement.way,
         scale=placement.scale,
-        u_scale=placement.u_scale,
+        u_scale=placement.u_scale if placement.scale_is_seen else math.inf,
         posts=placement.posts_used,
         rolled_m=placement.rolled_m,
     )

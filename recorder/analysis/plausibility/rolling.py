@@ -76,12 +76,15 @@ def check_posts(evidence: Evidence) -> list[Checked]:
     # Numbers that were keyed tell even where placing found no place.
     if keyed is not None and math.isfinite(keyed.ratio):
         ratio, u = abs(keyed.ratio), keyed.u
+    elif placed is not None and not placed.scale_is_seen:
+        why = "neither a post nor a fix lies on the route: its scale is what was assumed"
+        return [Checked.not_checked("wheel against the route", why)]
     elif placed is not None and math.isfinite(placed.u_scale) and placed.scale > 0.0:
         ratio, u = 1.0 / placed.scale, placed.u_scale
         if not placed.posts_used:
             by, between = "GNSS on the route", "the fixes on the route"
     else:
-        return [Checked.not_checked("wheel against posts", "the run was not placed on a route")]
+        return [Checked.not_checked("wheel against the route", "the run was not placed on one")]
     name = f"wheel against {by}"
     said = f"{ratio:.4f} ± {2 * u:.4f} (95 %) of the route, 1 expected"
     if abs(ratio - 1.0) <= max(AWAY, SURE * u):

@@ -122,6 +122,11 @@ class Placement:
         return sum(m.status in (MarkUse.USED, MarkUse.RENUMBERED) for m in self.marks)
 
     @property
+    def scale_is_seen(self) -> bool:
+        """Whether posts or fixes tell the wheel's scale; without them it is what was assumed."""
+        return bool(self.posts_used or self.gnss_used)
+
+    @property
     def rolled_m(self) -> float:
         """Metres that the wheel rolled, forward and back."""
         return float(np.abs(np.diff(self.d_m)).sum())

@@ -113,7 +113,7 @@ def test_the_receiver_is_asked_of_the_speed_as_recorded() -> None:
     assert found.outcome == "as recorded 1.0000 of GNSS, 1 expected"
 
 
-def _by_route(scale: float, u_scale: float, *, post: bool) -> Checked:
+def _by_route(scale: float, u_scale: float, *, post: bool, fixes: bool = True) -> Checked:
     mark = MarkFit(mark_id="1", t_s=1.0, label="1", status=MarkUse.USED)
     placement = Placement(
         t_s=np.array([0.0, 1.0]),
@@ -130,6 +130,7 @@ def _by_route(scale: float, u_scale: float, *, post: bool) -> Checked:
         reaction_sd_s=0.2,
         marks=(mark,) if post else (),
         skipped=(),
+        gnss_used=0 if post or not fixes else 40,
     )
     told = replace(outing(), placement=placement)
     (found,) = (c for c in checks_of(told) if c.name.startswith("wheel against"))
@@ -147,6 +148,14 @@ def test_a_wheel_outside_its_own_interval_is_not_borne_out(post: bool, by: str) 
     assert near.state is CheckState.PASSED
     far = _by_route(1.0 / 0.9, 0.0056, post=post)
     assert far.state is CheckState.DOUBTED
+
+
+def test_a_scale_that_nothing_shows_is_not_borne_out() -> None:
+    """Placed by where it began alone: the scale is the one assumed, and agrees with itself."""
+    found = _by_route(1.0, 0.01, post=False, fixes=False)
+    assert found.name == "wheel against the route"
+    assert found.state is CheckState.NOT_CHECKED
+    assert "neither a post nor a fix" in found.outcome
 
 
 def test_a_restarted_counter_is_no_slip_of_a_unit() -> None:

@@ -18,6 +18,7 @@ import pytest
 from recorder.analysis.campaign.answer import AnswerSettings, answer
 from recorder.analysis.campaign.crew_edits import EDITS, read_edits
 from recorder.analysis.campaign.loading import distinct_names, load_runs
+from recorder.analysis.plausibility.doubt import CheckState
 from recorder.command_line.main import main
 from recorder.exchange.description import CertificateInRun
 from recorder.report.data.tables import grid_sections
@@ -67,6 +68,20 @@ def test_a_worn_wheel_is_corrected_by_the_line(make: Make, tmp_path: Path) -> No
     assert left["settings"]["switches"]["wheel"] is False  # type: ignore[index]  # JSON
     words = pdf_text(tmp_path / "out" / "report.pdf")
     assert "placed on line.csv" in words
+
+
+@pytest.mark.slow
+def test_without_a_post_or_a_fix_the_wheel_is_as_sure_as_it_was(
+    make: Make, tmp_path: Path
+) -> None:
+    """Placed by where it began alone: nothing showed its scale."""
+    line(tmp_path)
+    loaded = load_runs([make(trip=PLACED), make("free")])
+    assert loaded[0].route is not None
+    assert loaded[0].instruments.wheel_rel_u == loaded[1].instruments.wheel_rel_u
+    assert loaded[0].instruments.wheel_cause.kind is loaded[1].instruments.wheel_cause.kind
+    (told,) = (c for c in loaded[0].checks if c.name.startswith("wheel against"))
+    assert told.state is CheckState.NOT_CHECKED
 
 
 @pytest.mark.slow
