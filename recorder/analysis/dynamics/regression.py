@@ -51,6 +51,9 @@ class Regression:
     """(p, n): the linear map from the observations, weights held."""
     weights: NDArray[np.float64]
     """(n,) what was left of each observation's own weight: one but for outliers."""
+    own: NDArray[np.float64]
+    """(n,) variances of what an observation shares with no other, as they were weighted: not below
+    a floor, so that the residuals make of it what they show where nothing of it is known."""
     covariance: NDArray[np.float64]
     """(n, n) by which they were weighted; what is an outlier's own is as large as its weight
     makes it."""
@@ -106,6 +109,7 @@ def robust_fit(
         beta=beta / scale,
         hat=hat / scale[:, None],
         weights=weights,
+        own=square,
         covariance=shared + np.diag(square / weights),
         inverse=inverse,
     )

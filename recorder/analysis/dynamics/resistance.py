@@ -135,7 +135,7 @@ def fit_resistance(
     fit = robust_fit(x, y, own, parts @ parts.T + held)
     common, dofs = _moved(fit.hat, resistance, shared, parts)
     digest = _digest(speed_km_h, y, kept)
-    known = _of_fit(digest, own, len(kept), correlated or {})
+    known = _of_fit(digest, fit.own, len(kept), correlated or {})
     expected = {c: fit.hat @ k.covariance @ fit.hat.T for c, k in known.items()}
     beta, constraints = fit.beta, tuple[str, ...]()
     missed = misfit(fit, x, y, beta, speed_km_h)
@@ -239,7 +239,7 @@ def _of_fit(
     extent = Extent("fit", digest)
     parts = {replace(cause, extent=extent): held for cause, held in correlated.items()}
     dof = float(max(len(own) - terms, 1))
-    scatter = Correlated(covariance=np.diag(own**2), dof=dof)
+    scatter = Correlated(covariance=np.diag(own), dof=dof)
     return {UncertaintyCause(CauseKind.FIT, digest): scatter} | parts
 
 

@@ -138,3 +138,20 @@ def test_what_a_fit_says_of_a_survey_has_no_sign_to_share() -> None:
     assert survey not in found.parts
     (own,) = (c for c in found.parts if c.kind is CauseKind.GRADE_OF_RUN)
     assert found.parts[own] == pytest.approx(0.5, rel=1e-6)
+
+
+def test_observations_that_state_no_uncertainty_are_as_sure_as_their_scatter() -> None:
+    """As by ordinary least squares, which knows the residuals alone."""
+    rng = np.random.default_rng(1)
+    line = np.column_stack([np.ones(40), SPEED])
+    held = 0
+    for _ in range(60):
+        y = 10.0 + 0.1 * SPEED + rng.normal(0.0, U, 40)
+        bare = [Measured(float(v), "N/t") for v in y]
+        fit = fit_resistance(SPEED, bare, terms="AB")
+        rest = y - line @ np.linalg.lstsq(line, y, rcond=None)[0]
+        by_rest = rest @ rest / 38.0 * np.linalg.inv(line.T @ line)
+        for found, u in zip(fit.coefficients.values(), np.sqrt(np.diag(by_rest)), strict=True):
+            assert 0.5 * u < found.u < 3.0 * u
+        held += abs(fit.at(40.0).value - 14.0) <= fit.at(40.0).expanded
+    assert held >= 53
