@@ -9,7 +9,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 __all__ = ["check_readings"]
+
+TEMPERATURES_C: Final = (-80.0, 150.0)
+"""Lowest and highest that any bench has (common practice)."""
 
 
 def check_readings(
@@ -38,6 +41,7 @@ def check_readings(
         way for the sign of the force.
     """
     readings.check_shape()
+    _check_place(readings)
     _check_time(readings)
     readings = take_repeats(readings, reasons=repeat_reasons, steps=steps)
     _check_series(readings)
@@ -59,6 +63,21 @@ def _groups(readings: Readings) -> list[np.ndarray[tuple[int], np.dtype[np.intp]
     return [
         np.flatnonzero(used & (readings.series == s)) for s in range(len(readings.series_names))
     ]
+
+
+def _check_place(readings: Readings) -> None:
+    """Temperatures and positions that cannot be."""
+    low, high = TEMPERATURES_C
+    with np.errstate(invalid="ignore"):
+        cold_or_hot = (readings.temperature_C < low) | (readings.temperature_C > high)
+        turned = (readings.position_deg < 0.0) | (readings.position_deg > 360.0)
+    for i in np.flatnonzero(cold_or_hot)[:1]:
+        msg = (
+            f"temperature is {readings.temperature_C[i]:g} °C: no bench is; {low:g} to {high:g}"
+        )
+        raise _fail(readings, int(i), msg)
+    for i in np.flatnonzero(turned)[:1]:
+        raise _fail(readings, int(i), f"position is {readings.position_deg[i]:g}°: 0 to 360")
 
 
 def _check_time(readings: Readings) -> None:
@@ -208,15 +227,17 @@ def _check_clipping(readings: Readings) -> None:
     used = readings.used & ~readings.held
     for sign in (1.0, -1.0):
         inside = np.flatnonzero(used & (np.sign(readings.applied) == sign))
-        forces = np.unique(np.abs(readings.applied[inside]))
-        if len(forces) < 3:
+        if len(inside) < 3:
             continue
-        top = inside[np.abs(readings.applied[inside]) >= forces[-2]]
+        levels, level_of = force_levels(readings.applied[inside])
+        if len(levels) < 3:
+            continue
+        top = inside[level_of >= len(levels) - 2]
         values = readings.reading[top]
         if len(np.unique(values)) == 1:
             msg = (
                 f"reading stays at {values[0]:g} although the force rises to"
-                f" {forces[-1]:g} {readings.force_unit}: saturated or stuck"
+                f" {abs(levels[-1]):g} {readings.force_unit}: saturated or stuck"
             )
             raise _fail(readings, int(top[-1]), msg)
 
