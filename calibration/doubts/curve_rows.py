@@ -125,13 +125,14 @@ def _against_others(rows: _Rows, here: NDArray[np.bool_]) -> float | None:
         (i, np.median(rows.ratio[same]))
         for i in np.flatnonzero(here)
         for same in [(rows.label == rows.label[i]) & ~here]
-        if np.any(same)
+        if np.any(same) and np.median(rows.ratio[same]) != 0.0
     ]
     if len(others) >= 3:
         each = np.array([rows.ratio[i] / other - 1.0 for i, other in others])
         limit = SERIES_APART
     else:
-        each = rows.ratio[here] / np.median(rows.ratio[~here]) - 1.0
+        middle = float(np.median(rows.ratio[~here]))
+        each = rows.ratio[here] / middle - 1.0 if middle else np.zeros(1)
         limit = SERIES_APART_ELSEWHERE
     share = float(np.median(each))
     # The whole of it is off, not some rows.
@@ -139,9 +140,10 @@ def _against_others(rows: _Rows, here: NDArray[np.bool_]) -> float | None:
 
 
 def _gross(rows: _Rows, left: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    if not rows.loads.has_zero or not np.any(left):
+    middle = float(np.median(rows.ratio[left])) if np.any(left) else 0.0
+    if not rows.loads.has_zero or middle == 0.0:
         return np.zeros(len(rows), dtype=np.bool_)
-    share = rows.ratio / float(np.median(rows.ratio[left])) - 1.0
+    share = rows.ratio / middle - 1.0
     scatter = normal_sd(share[left])
     alike = scatter < NEARLY_ALIKE
     limit = max(LESS_GROSS, 20.0 * scatter)

@@ -36,7 +36,8 @@ def doubtful_rows(readings: Readings) -> tuple[Doubt, ...]:
     for sense in senses(readings):
         loads = load_series(readings, sense)
         found += [*curve_doubts(loads), *zero_doubts(loads), *coverage_doubts(loads)]
-    once = {doubt.text: doubt for doubt in found}
+    # Zeros belong to both senses of loading.
+    once = {(doubt.kind, doubt.rows): doubt for doubt in found}
     return tuple(sorted(once.values(), key=_weight))
 
 

@@ -20,21 +20,18 @@ def likely_slip(ratio: float, readings: Readings) -> str:
     """Words for a reading ``ratio`` times what is expected, or none; they begin with a comma."""
     if abs(ratio + 1.0) <= ALIKE:
         return ", as if the sign were wrong"
+    slips = dict.fromkeys(_POWERS, "as if a zero were missing or a decimal point had slipped")
+    own = readings.force_unit
     for unit in units_of("force"):
-        if unit != readings.force_unit and _alike(
-            ratio, factor(unit) / factor(readings.force_unit)
-        ):
-            return f", as if the force had been written in {unit}"
-    if readings.reading_unit in UNITS:
-        own = readings.reading_unit
-        for unit in units_of(quantity_of(own)):
-            if unit != own and _alike(ratio, factor(own) / factor(unit)):
-                return f", as if the reading had been written in {unit}"
-    if any(_alike(ratio, power) for power in _POWERS):
-        return ", as if a zero were missing or a decimal point had slipped"
-    return ""
-
-
-def _alike(ratio: float, other: float) -> bool:
+        slips.setdefault(
+            factor(unit) / factor(own), f"as if the force had been written in {unit}"
+        )
+    own = readings.reading_unit
+    for unit in units_of(quantity_of(own)) if own in UNITS else ():
+        slips.setdefault(
+            factor(own) / factor(unit), f"as if the reading had been written in {unit}"
+        )
     # Nobody takes one unit for another that differs by less than a tenth.
-    return abs(other - 1.0) > 0.1 and abs(ratio / other - 1.0) <= ALIKE
+    known = [slip for slip in slips if abs(slip - 1.0) > 0.1]
+    nearest = min(known, key=lambda slip: abs(ratio / slip - 1.0))
+    return f", {slips[nearest]}" if abs(ratio / nearest - 1.0) <= ALIKE else ""

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.doubts.doubtful_rows import doubt_cautions
 from calibration.elements.element_figures import element_cautions, element_figures
 from calibration.evaluation.force_budget import ForceBudget, force_budget
 from calibration.figures import load_cell_figures as fig
@@ -231,7 +232,7 @@ def _inverse_check(
 def _cautions(
     readings: Readings, settings: BenchSettings, parts: tuple[SenseEvaluation, ...]
 ) -> tuple[str, ...]:
-    found = []
+    found = doubt_cautions(readings, settings)
     if not any(part.loads.has_zero for part in parts):
         found.append("no zero was read: the zero is extrapolated from the curve")
     if settings.reference_U_pct is None:

@@ -14,6 +14,7 @@ import numpy as np
 from calibration.certificates.certificate import CertificateError
 from calibration.certificates.force import RAILS_24_BIT, ForceCertificate
 from calibration.certificates.force_curve import SenseCurve, ShuntExpectation, UncertaintyTable
+from calibration.doubts.doubtful_rows import refuse_doubtful_rows
 from calibration.evaluation.evaluation import Evaluation, SenseEvaluation
 from calibration.evaluation.results_document import results_document
 from calibration.readings.bench_settings import BenchSettings
@@ -59,13 +60,14 @@ def issue_certificate(
     ------
     ReadingsError
         The readings carry a fit but not a certificate: too few forces, too little left over
-        to tell the uncertainty, a curve that turns back, or readings that do not follow the
-        force.
+        to tell the uncertainty, a curve that turns back, readings that do not follow the
+        force, or rows in doubt that nobody has accepted.
     CertificateError
         Settings that contradict the readings (capacity below the largest force).
     """
     for part in evaluation.senses:
         _refuse(part)
+    refuse_doubtful_rows(evaluation.readings, evaluation.settings)
     settings = evaluation.settings
     issued = settings.issued or today or datetime.now(UTC).astimezone().date()
     settings = replace(settings, issued=issued)

@@ -64,6 +64,10 @@ class BenchSettings:
     """Capsule: effective area by the drawing or an earlier certificate, held against."""
     transducer_m_per_reading: float | None = None
     """Draft spring: displacement for one unit of reading."""
+    accepted_rows: tuple[int, ...] = ()
+    """Rows in doubt that stand by the technician's word."""
+    accepted_reason: str = ""
+    """Why they stand."""
     remarks: str = ""
     supersedes: str = ""
     standard: ReferenceStandard = field(default_factory=ReferenceStandard)
@@ -96,6 +100,11 @@ class BenchSettings:
             self.fail("degree", self.degree, "1 to 5")
         if not 1 <= self.valid_months <= 60:
             self.fail("valid_months", self.valid_months, "1 to 60")
+        if any(row < 1 for row in self.accepted_rows):
+            self.fail("accepted_rows", list(self.accepted_rows), "rows of the table, from 1")
+        if bool(self.accepted_rows) != bool(self.accepted_reason.strip()):
+            allowed = "rows and the reason why they stand, both or neither"
+            self.fail("accepted_reason", self.accepted_reason, allowed)
         self._check_temperatures()
 
     def _check_temperatures(self) -> None:
@@ -121,7 +130,7 @@ class BenchSettings:
         fail_fact(name, got, allowed)
 
     def to_document(self) -> dict[str, Any]:
-        """Plain JSON; groups in which nothing is stated are left out."""
+        """Plain JSON; groups in which nothing is stated are left out, and rows not accepted."""
         document = {
             item.name: value
             for item in fields(self)
@@ -129,6 +138,11 @@ class BenchSettings:
             for value in [getattr(self, item.name)]
         }
         document["issued"] = None if self.issued is None else self.issued.isoformat()
+        for name in ("accepted_rows", "accepted_reason"):
+            if not document[name]:
+                del document[name]
+        if self.accepted_rows:
+            document["accepted_rows"] = list(self.accepted_rows)
         if self.service_temperature_C is not None:
             document["service_temperature_C"] = list(self.service_temperature_C)
         for name, kind in GROUPS.items():

@@ -24,6 +24,8 @@ __all__ = ["check_readings"]
 
 TEMPERATURES_C: Final = (-80.0, 150.0)
 """Lowest and highest that any bench has (common practice)."""
+SMALLEST_FORCE: Final = 1e-9
+"""Of the largest: below it a number is an error of arithmetic that should read 0."""
 
 
 def check_readings(
@@ -206,6 +208,10 @@ def _check_spread(readings: Readings) -> None:
     applied, reading = readings.applied[used], readings.reading[used]
     if not np.any(applied):
         raise _fail(readings, int(used[0]), "no force was applied: every force is 0")
+    least = SMALLEST_FORCE * float(np.max(np.abs(applied)))
+    for i in used[(applied != 0.0) & (np.abs(applied) < least)][:1]:
+        msg = f"applied is {readings.applied[i]:g}: neither 0 nor a force beside the others"
+        raise _fail(readings, int(i), msg)
     if np.all(readings.held[used[applied != 0.0]]):
         msg = (
             f"every reading under force is of kind {HOLD}: a curve rests on steps, a hold only"

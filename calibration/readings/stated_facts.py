@@ -38,8 +38,8 @@ def _plain(value: object) -> object:
 def read_facts(kind: type[T], document: Mapping[str, Any], *, group: str = "") -> T:
     """Make one group of facts from its table; the inverse of ``facts_document``.
 
-    Fields are annotated ``str``, ``int``, ``float``, ``date``, ``tuple[float, float]`` or a
-    table, each with or without ``| None``.
+    Fields are annotated ``str``, ``int``, ``float``, ``date``, ``tuple[float, float]``,
+    ``tuple[int, ...]`` or a table, each with or without ``| None``.
 
     Raises
     ------
@@ -67,7 +67,10 @@ def _value(document: Mapping[str, Any], name: str, declared: str, where: str) ->
     value = document[name]
     if value is None and "None" in declared:
         return None
-    if declared.startswith("tuple"):
+    if declared.startswith("tuple[int"):
+        if isinstance(value, list | tuple) and all(type(v) is int for v in value):
+            return tuple(value)
+    elif declared.startswith("tuple"):
         pair = value if isinstance(value, list | tuple) else ()
         if len(pair) == 2 and all(is_number(v) for v in pair):
             return float(pair[0]), float(pair[1])

@@ -14,8 +14,6 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from scipy import special
 
-from calibration.statistics.median_scatter import normal_sd
-
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -43,8 +41,6 @@ class Strays:
     """(n,)"""
     expected: NDArray[np.float64]
     """(n,) by the model fitted without the value itself and without the strays."""
-    sd: float
-    """Standard deviation of the values that are no strays, by their median; 0 when unknown."""
 
 
 def find_strays(
@@ -76,9 +72,7 @@ def find_strays(
         if away[nearest] > max(quantile, LEAST_DEVIATIONS):
             break
         keep[nearest] = True
-    left = _left_out(design, values, keep)[0]
-    inside = left[keep]
-    return Strays(~keep, values - left, normal_sd(inside) if len(inside) > rank else 0.0)
+    return Strays(~keep, values - _left_out(design, values, keep)[0])
 
 
 def _agreeing(
@@ -118,8 +112,12 @@ def _left_out(
     rank = int(np.count_nonzero(singular > 1e-10 * singular[0]))
     u, singular, vt = u[:, :rank], singular[:rank], vt[:rank]
     left = values - scaled @ (vt.T @ ((u.T @ values[keep]) / singular))
-    leverage = np.sum(np.square((scaled @ vt.T) / singular), axis=1)
+    along = scaled @ vt.T
+    leverage = np.sum(np.square(along / singular), axis=1)
     variance = 1.0 + leverage
+    # What the kept values say nothing of is let in before it is judged.
+    outside = np.sum(np.square(scaled), axis=1) - np.sum(np.square(along), axis=1)
+    left[~keep & (outside > 1e-9)] = 0.0
     own = np.minimum(leverage[keep], 1.0 - 1e-9)
     # A value that alone holds up a part of the model has nothing to be judged by.
     left[keep] = np.where(own > 1.0 - 1e-6, 0.0, left[keep] / (1.0 - own))

@@ -19,6 +19,7 @@ from calibration.bench.session_file import BenchError, TakenReading
 from calibration.bench.stability import StabilityLimits
 from calibration.certificates.certificate import load_certificate
 from calibration.certificates.force import ForceCertificate
+from calibration.evaluation.evaluation import evaluate
 from calibration.evaluation.issue import CAUTIONS
 from calibration.readings.bench_settings import BenchSettings
 from drivers.interface.errors import DriverError
@@ -47,11 +48,19 @@ def run_session(args: argparse.Namespace, settings: BenchSettings) -> int:
         if not finished:
             print(f"{session.done} of {len(session.plan)} steps done; run it again to go on")
             return 0
-        evaluation = session.evaluate()
+        evaluation = evaluate(session.readings(), _with_accepted(session.settings, settings))
         print_results(evaluation)
         for name, path in write_results(evaluation, out=args.out, pdf=args.pdf).items():
             print(f"{name}: {path}")
     return 0
+
+
+def _with_accepted(session: BenchSettings, given: BenchSettings) -> BenchSettings:
+    """Rows are accepted when they have been read: of all that is given it counts afterwards."""
+    if not given.accepted_rows:
+        return session
+    rows, reason = given.accepted_rows, given.accepted_reason
+    return replace(session, accepted_rows=rows, accepted_reason=reason)
 
 
 def _at_prompt(args: argparse.Namespace, session: BenchSession) -> bool:

@@ -26,7 +26,11 @@ and reading are obligatory. Tension is positive, compression negative. A step ta
 in the column repeat_reason; a hold to see creep says creep in the column kind, its readings at 30 s
 and 300 s. A force twice in one series with neither is refused, also in tables of old.
 
+Rows that do not fit the others are told first, with force, reading, expected reading and residual;
+no certificate is written over them unless --accept-rows and --accept-reason say why they stand.
+
 --json prints one object:
+  doubts                 kind, rows, text, expected, residual, residual_pct
   coefficients, standard_errors, residual_sd, degrees_of_freedom
                          reading = sum of coefficients[i] * applied**i, in the file's own units;
                          the same under own_units, and under si with force in kN
@@ -202,9 +206,21 @@ def _add_settings(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--issued", metavar="YYYY-MM-DD", help="day of issue (default: today)")
     group.add_argument("--element", help="strain-gauged cell (default), strain-gauged coupler,"
                        " capsule or 'draft spring'")  # fmt: skip
+    group.add_argument("--accept-rows", dest="accepted_rows", type=_rows, metavar="12,17",
+                       help="rows in doubt that stand all the same")  # fmt: skip
+    group.add_argument("--accept-reason", dest="accepted_reason", metavar="WHY",
+                       help="why they stand; the certificate says so")  # fmt: skip
     group.add_argument(
         "--supersedes", metavar="CERT", help="certificate this takes the place of"
     )
+
+
+def _rows(text: str) -> list[int]:
+    try:
+        return [int(part) for part in text.split(",")]
+    except ValueError:
+        msg = f"{text!r}: numbers of rows with commas between are needed, as 12,17"
+        raise argparse.ArgumentTypeError(msg) from None
 
 
 def _sheet(path: Path) -> dict[str, Any]:

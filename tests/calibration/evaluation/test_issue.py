@@ -58,7 +58,8 @@ def test_a_curve_that_turns_back_is_no_certificate() -> None:
         f"{f},{f - 0.0045 * f * f}\n" for f in range(10, 101, 10)
     )
     turned = text.replace("100,55.0", "100,50.0")
-    evaluation = evaluate(parse_readings(turned), BenchSettings(degree=5))
+    stated = BenchSettings(degree=5, accepted_rows=(11,), accepted_reason="bent on purpose")
+    evaluation = evaluate(parse_readings(turned), stated)
     assert issue_certificate(evaluation).capacity_kN == 100.0
     back = "applied_kN,reading\n" + "".join(
         f"{f},{f + 40 * np.sin(f / 12.0):.4f}\n" for f in range(5, 101, 5)

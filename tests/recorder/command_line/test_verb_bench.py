@@ -82,6 +82,43 @@ def test_certificate_and_pdf_are_written_and_verify(
     assert "every figure agree" in capsys.readouterr().out
 
 
+def off_row(table: Path) -> None:
+    """The reading of row 7 goes 10 % up."""
+    lines = table.read_text().splitlines()
+    cells = lines[6].split(",")
+    cells[4] = f"{float(cells[4]) * 1.1:.0f}"
+    lines[6] = ",".join(cells)
+    table.write_text("\n".join(lines) + "\n")
+
+
+def test_a_row_in_doubt_is_told_first_and_bars_the_certificate(
+    table: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    off_row(table)
+    assert main(["bench", "fit", str(table)]) == 0
+    assert capsys.readouterr().out.startswith("caution: in doubt: row 7: 250 kN")
+    cert = tmp_path / "cell.json"
+    words = ["bench", "fit", str(table), "--out", str(cert)]
+    assert main(words) == 2
+    err = capsys.readouterr().err
+    assert err.count("\n") == 1
+    assert "row 7: 250 kN" in err
+    assert not cert.exists()
+    assert main([*words, "--accept-rows", "7"]) == 2
+    assert "accepted_reason" in capsys.readouterr().err
+    with pytest.raises(SystemExit):
+        main([*words, "--accept-rows", "seven", "--accept-reason", "x"])
+    assert "12,17" in capsys.readouterr().err
+    assert main([*words, "--accept-rows", "7", "--accept-reason", "press slipped"]) == 0
+    assert "press slipped" in capsys.readouterr().out
+    assert main(["bench", "verify", str(cert)]) == 0
+    assert main(["bench", "fit", str(table), "--json"]) == 0
+    out = capsys.readouterr().out
+    (doubt,) = json.loads(out[out.index("{") :])["doubts"]
+    assert doubt["rows"] == [7]
+    assert doubt["residual_pct"] == pytest.approx(10.0, abs=0.1)
+
+
 def test_verify_says_no_with_exit_one(
     table: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
