@@ -138,11 +138,16 @@ def verify_file(args: argparse.Namespace) -> int:
 
 
 def pdf_file(args: argparse.Namespace) -> int:
-    """``bench pdf``."""
-
+    """``bench pdf``: only of a certificate that its own readings bear out."""
     certificate = load_certificate(args.certificate)
     if not isinstance(certificate, ForceCertificate):
         msg = f"{args.certificate}: not a certificate of a force cell"
+        raise CertificateError(msg)
+    if found := verify_document(load_document(args.certificate), source=args.certificate):
+        msg = (
+            f"{args.certificate}: does not agree with its own readings: {found[0]}; nothing is"
+            " laid out for signing"
+        )
         raise CertificateError(msg)
     _write(Path(args.out), certificate_pdf(certificate))
     print(f"pdf: {args.out}")

@@ -6,7 +6,9 @@ import base64
 import html
 import json
 import re
+import shutil
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -38,15 +40,23 @@ def to_pdf(document: Document) -> bytes:
     return compile_typst(files)
 
 
-def compile_typst(files: dict[str, bytes]) -> bytes:
-    """Compile ``main.typ`` among some files, with typst's own fonts only: same everywhere."""
+def compile_typst(files: dict[str, bytes], fonts: Sequence[Path] = ()) -> bytes:
+    """Compile ``main.typ`` among some files, with typst's own fonts: the same everywhere.
+
+    ``fonts`` are font files beside those, for letters that typst's own do not have.
+    """
     with tempfile.TemporaryDirectory(prefix="testcar-pages-") as folder:
         root = Path(folder)
         for name, content in files.items():
             (root / name).write_bytes(content)
+        for i, font in enumerate(fonts):
+            shutil.copyfile(font, root / f"font{i}{font.suffix}")
         return bytes(
-            typst.compile(str(root / "main.typ"), root=str(root), ignore_system_fonts=True)
-        )
+            typst.compile(
+                str(root / "main.typ"), root=str(root), font_paths=[str(root)],
+                ignore_system_fonts=True,
+            )
+        )  # fmt: skip
 
 
 def _block(block: Block) -> dict[str, Any]:

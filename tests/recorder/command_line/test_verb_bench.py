@@ -13,7 +13,11 @@ import pytest
 
 from calibration.bench.plan import make_plan
 from calibration.bench.session import BenchSession
-from calibration.certificates.certificate import dump_certificate, load_certificate
+from calibration.certificates.certificate import (
+    document_digest,
+    dump_certificate,
+    load_certificate,
+)
 from calibration.certificates.force import ForceCertificate
 from recorder.command_line.main import main
 from recorder.machine.version import software
@@ -132,6 +136,24 @@ def test_verify_says_no_with_exit_one(
     answer = json.loads(capsys.readouterr().out)
     assert answer["agrees"] is False
     assert answer["differences"][0].startswith("digest")
+
+
+def test_no_paper_of_figures_that_the_readings_do_not_give(
+    table: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A coefficient raised by 5 % with a fresh digest: nobody is given it to sign."""
+    cert, pdf = tmp_path / "cell.json", tmp_path / "cell.pdf"
+    words = ["bench", "fit", str(table), "--out", str(cert), "--reference-U-pct", "0.02"]
+    assert main(words) == 0
+    document = json.loads(cert.read_text())
+    document["curve"]["tension"][1] *= 1.05
+    document["digest"] = document_digest(document)
+    cert.write_text(json.dumps(document))
+    capsys.readouterr()
+    assert main(["bench", "pdf", str(cert), "--out", str(pdf)]) != 0
+    told = capsys.readouterr().err
+    assert "does not agree with its own readings: curve.tension[1]" in told
+    assert not pdf.exists()
 
 
 def test_superseding_keeps_the_old(table: Path, tmp_path: Path) -> None:

@@ -1,74 +1,125 @@
+"""The paper of a force certificate: what ISO/IEC 17025 clause 7.8 asks (from memory) is on it."""
+
 from __future__ import annotations
 
-import io
-import xml.etree.ElementTree as ET
-
-import pypdf
 import pytest
 
 from calibration.certificates.certificate import CertificateError
 from calibration.certificates.force import ForceCertificate
-from calibration.evaluation.evaluation import evaluate
-from calibration.evaluation.issue import CAUTIONS, issue_certificate
-from calibration.readings.bench_settings import BenchSettings
-from calibration.readings.readings_csv import parse_readings
-from recorder.report.certificate.certificate_charts import (
-    fit_chart,
-    residual_chart,
-    uncertainty_chart,
-)
+from calibration.evaluation.issue import CAUTIONS
 from recorder.report.certificate.certificate_pdf import certificate_pdf
 from tests.calibration.bench_tables import iso_csv, pontius_csv
+from tests.calibration.made_certificates import made
+from tests.recorder.report.certificate.made_paper import (
+    FACTS,
+    LABORATORY,
+    STANDARD,
+    pages_of,
+    text_of,
+)
 
 
-def text_of(certificate: ForceCertificate) -> str:
-    reader = pypdf.PdfReader(io.BytesIO(certificate_pdf(certificate)))
-    return " ".join(" ".join(page.extract_text().split()) for page in reader.pages)
+def both_senses() -> str:
+    pull, push = iso_csv(noise=40.0, loop=1e-3), iso_csv(noise=40.0, loop=1e-3, sign=-1.0)
+    return pull + "\n".join("C" + line for line in push.splitlines()[1:]) + "\n"
 
 
-def test_everything_a_person_signs_is_on_the_page() -> None:
-    settings = BenchSettings.from_document(
-        {"cell": "coupler [12] #1 *bold* $x$", "issued": "2026-05-04", "reference_U_pct": 0.02,
-         "operator": "bench_3 <at> works", "capacity_kN": 600.0}
-    )  # fmt: skip
-    evaluation = evaluate(parse_readings(iso_csv(noise=40.0)), settings)
-    certificate = issue_certificate(evaluation, software="testcar 9.8+gabc")
-    text = text_of(certificate)
+pytestmark = pytest.mark.slow
+
+
+@pytest.fixture(scope="module")
+def full() -> tuple[ForceCertificate, list[str]]:
+    """A certificate with everything stated, and the words of its pages."""
+    certificate = made(both_senses(), **{**FACTS, "certificate_id": "FL-2026-0118"})
+    return certificate, pages_of(certificate_pdf(certificate))
+
+
+Full = tuple[ForceCertificate, list[str]]
+
+
+def test_every_stated_fact_is_on_the_paper(full: Full) -> None:
+    certificate, pages = full
+    text = " ".join(pages)
+    stated = [str(v) for v in (*LABORATORY.values(), *STANDARD.values()) if isinstance(v, str)]
     for words in (
-        "coupler [12] #1 *bold* $x$", "bench_3 <at> works", "2026-05-04", "2027-05-04",
-        "600 kN", "0 kN to 500 kN", "Uncertainty budget", "ISO 376 class",
-        "E74 class a range", "Calibrated by", "Checked by", "expanded uncertainty",
-        certificate.digest, "reference standard", "not assessed", "testcar 9.8+gabc",
+        *stated, "coupler cell 12", "build-up system, 1 MN", "0.02 % (k = 2)", "C. Third",
+        "hall 2, press 3", "20.5 °C in the room", "21 °C with the readings", "41 % to 47 %",
+        "2026-05-02 to 2026-05-03", "2026-05-04", "600 kN", certificate.certificate_id,
+        certificate.digest,
+    ):  # fmt: skip
+        assert " ".join(words.split()) in text, words
+    assert "Not stated" not in text
+
+
+def test_results_come_with_uncertainty_curve_classes_and_rule(full: Full) -> None:
+    certificate, pages = full
+    text = " ".join(pages)
+    for words in (
+        "Results in tension", "Results in compression", "ISO 376, as commonly stated: class",
+        "incremental and decremental loading", "probability of 95 %", "U, kN",
+        "Interpolation equation", "simple acceptance", "reproduced only in full",
+        "from memory", "uncertainty budget in tension", "Recommendation, apart",
+        "Calibrated by", "Checked by", "Authorised by", "X1 0° rising", "CX5 240° falling",
     ):  # fmt: skip
         assert words in text, words
     for caution in CAUTIONS:
         assert caution.split(".")[0] in text
-    for row in ("X1", "X5", "down"):
-        assert row in text
+    for curve in (certificate.tension, certificate.compression):
+        assert curve is not None
+        for value in curve.coefficients[1:]:
+            assert f"{value:.9E}".replace("-", "−") in text
 
 
-def test_compression_and_bare_readings_are_laid_out_too() -> None:
-    for made in (pontius_csv(), iso_csv(sign=-1.0)):
-        evaluation = evaluate(parse_readings(made), BenchSettings())
-        assert evaluation.senses[0].name.capitalize() in text_of(issue_certificate(evaluation))
+def test_every_page_has_number_and_count(full: Full) -> None:
+    certificate, pages = full
+    assert len(pages) > 4
+    for i, page in enumerate(pages, 1):
+        assert "FL-2026-0118" in page
+        assert f"page {i} of {len(pages)}" in page
+        assert certificate.digest in page
 
 
-def test_charts_are_sound_svg_in_black_and_white() -> None:
-    part = evaluate(parse_readings(iso_csv(noise=40.0)), BenchSettings()).senses[0]
-    for chart in (fit_chart, residual_chart, uncertainty_chart):
-        data = chart(part)
-        root = ET.fromstring(data)  # our own output
-        assert root.tag.endswith("svg")
-        colours = {
-            word.strip().lower()
-            for element in root.iter()
-            for item in element.get("style", "").split(";")
-            if item.strip().startswith(("stroke:", "fill:"))
-            for word in [item.split(":")[1]]
-        }
-        grey = [c for c in colours if c.startswith("#") and len({c[1:3], c[3:5], c[5:7]}) == 1]
-        assert {c for c in colours if c.startswith("#")} == set(grey)
-        assert chart(part) == data
+def test_what_is_missing_is_said_once_and_leaves_no_empty_rows() -> None:
+    text = text_of(certificate_pdf(made(pontius_csv())))
+    head, _, tail = text.partition("Not stated")
+    for words in ("Customer Line", "Serial number", "Indicator", "Humidity", "not stated."):
+        assert words not in head
+    for words in (
+        "Of the laboratory: name, address", "serial number", "humidity", "who authorises",
+        "Of the reference standard: name", "temperatures of service",
+    ):  # fmt: skip
+        assert tail.count(words) >= 1, words
+    assert "does not show that the results are traceable" in head
+
+
+@pytest.mark.parametrize("text", [iso_csv(sign=-1.0), pontius_csv()])
+def test_one_sense_and_bare_readings_are_laid_out_too(text: str) -> None:
+    certificate = made(text)
+    (sense,) = certificate.details["results"]["by_sense"]
+    assert f"Results in {sense}" in text_of(certificate_pdf(certificate))
+
+
+HOSTILE = "#set page(fill: red) *b* $x^2$ `r` <l> @ref \\ [ ] {1+1} // c /* */ A--1 #eval('1')"
+
+
+def test_markup_in_names_is_printed_not_obeyed() -> None:
+    plain = pages_of(certificate_pdf(made(**FACTS)))
+    lab = {**LABORATORY, "name": "= Head", "customer": '"; #image("/etc/passwd")'}
+    certificate = made(
+        **{**FACTS, "cell": HOSTILE, "laboratory": lab, "certificate_id": "#1 [*"}
+    )
+    pages = pages_of(certificate_pdf(certificate))
+    assert len(pages) == len(plain)
+    for words in (HOSTILE, "= Head", '"; #image("/etc/passwd")'):
+        assert words in " ".join(pages)
+    assert all("#1 [*" in page for page in pages)
+
+
+def test_characters_that_would_turn_the_text_round_are_replaced() -> None:
+    lab = {**LABORATORY, "cell_serial": "12\u202e34\x07"}
+    text = text_of(certificate_pdf(made(**{**FACTS, "laboratory": lab})))
+    assert "12\ufffd34\ufffd" in text
+    assert "\u202e" not in text
 
 
 def test_a_certificate_without_readings_is_refused() -> None:

@@ -1,0 +1,171 @@
+"""Charts of a force certificate as SVG: readable in black and white, the same every time."""
+
+from __future__ import annotations
+
+import io
+from typing import TYPE_CHECKING, Any, Final
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from matplotlib.axes import Axes
+    from numpy.typing import NDArray
+
+    from recorder.report.certificate.force_results import Sense
+
+__all__ = ["loop_chart", "residual_chart", "shares_chart"]
+
+_STYLE: Final[Any] = {
+    "svg.fonttype": "path",
+    "svg.hashsalt": "certificate",
+    "font.family": "DejaVu Sans",
+    "font.size": 8.0,
+    "axes.linewidth": 0.6,
+    "lines.linewidth": 0.9,
+}
+_SIZE_IN: Final = (6.7, 2.5)
+_MARKERS: Final = {1: "^", -1: "v", 0: "o"}
+_WAYS: Final = {1: "rising", -1: "falling", 0: "direction not stated"}
+_FACES: Final = ("white", "0.65", "black")
+"""By position, in the order taken; more positions begin again with a smaller mark."""
+_HATCHES: Final = ("", "////", "....", "\\\\\\\\", "xxxx", "----", "oooo", "||||")
+_LEAST_SHARE: Final = 0.02
+"""A component that is nowhere more is among the others."""
+
+
+def residual_chart(sense: Sense) -> bytes:
+    """Distance of each reading from the curve for use, kN, with the band of U."""
+    loads, certificate = sense.loads, sense.held.certificate
+    kN = loads.readings.kN_per_unit
+    with mpl.rc_context(_STYLE):
+        figure, axes = _axes("force, kN", "indicated less applied, kN")
+        grid = np.linspace(0.0, float(loads.levels[-1]) * kN, 200)
+        U = certificate.expanded_uncertainty_kN(grid)
+        axes.fill_between(grid, -U, U, color="0.9", linewidth=0.0, label="± U")
+        axes.axhline(0.0, color="black", linewidth=0.6)
+        _points(axes, sense)
+        return _svg(figure, axes)
+
+
+def loop_chart(sense: Sense) -> bytes | None:
+    """Falling less rising of each series taken both ways, kN; None where there is none."""
+    loads = sense.loads
+    per_reading = loads.largest * loads.readings.kN_per_unit / loads.full_scale
+    pairs = [
+        (up, down)
+        for up in loads.branches
+        for down in loads.branches
+        if up.direction > 0 > down.direction
+        and up.series == down.series
+        and bool(np.any(~np.isnan(down.at - up.at)))
+    ]
+    if not pairs:
+        return None
+    with mpl.rc_context(_STYLE):
+        figure, axes = _axes("force, kN", "falling less rising, kN")
+        axes.axhline(0.0, color="black", linewidth=0.6)
+        lines = ("-", "--", "-.", ":")
+        for i, (up, down) in enumerate(pairs):
+            name = loads.readings.series_names[up.series]
+            place = "" if np.isnan(up.position_deg) else f", {up.position_deg:g}°"
+            axes.plot(
+                loads.levels * loads.readings.kN_per_unit,
+                np.abs(down.at) * per_reading - np.abs(up.at) * per_reading,
+                color="black", linestyle=lines[i % len(lines)], marker="v", markersize=3.5,
+                markerfacecolor=_FACES[i % 3], markeredgewidth=0.6, label=_short(name) + place,
+            )  # fmt: skip
+        return _svg(figure, axes)
+
+
+def shares_chart(sense: Sense) -> bytes:
+    """Share of each component in the combined variance, by force, stacked."""
+    budget = sense.results["budget"]
+    force = np.array(budget["force_kN"])
+    known = {
+        c["name"]: np.array(c["standard_kN"]) ** 2
+        for c in budget["components"]
+        if c["standard_kN"] is not None
+    }
+    total = np.maximum(np.sum(list(known.values()), axis=0), 1e-300)
+    shares = {name: values / total for name, values in known.items()}
+    main = {n: v for n, v in shares.items() if float(v.max()) >= _LEAST_SHARE}
+    others = np.asarray(1.0 - np.sum(list(main.values()), axis=0))
+    if len(main) < len(shares):
+        main["all others"] = np.clip(others, 0.0, 1.0)
+    greys = np.linspace(0.95, 0.35, max(len(main), 2))
+    with mpl.rc_context(_STYLE):
+        figure, axes = _axes("force, kN", "share of the variance, %")
+        below = np.zeros_like(force)
+        for i, (name, share) in enumerate(main.items()):
+            axes.fill_between(
+                force, 100.0 * below, 100.0 * (below + share), facecolor=str(greys[i]),
+                edgecolor="black", linewidth=0.5, hatch=_HATCHES[i % len(_HATCHES)], label=name,
+            )  # fmt: skip
+            below = below + share
+        axes.set_xlim(0.0, float(force[-1]))
+        axes.set_ylim(0.0, 100.0)
+        return _svg(figure, axes, reverse=True)
+
+
+def _points(axes: Axes, sense: Sense) -> None:
+    """Readings less the curve by position (face) and direction (mark)."""
+    places: list[str] = []
+    for place, way, force, deflection in _groups(sense):
+        if place not in places:
+            places.append(place)
+        i = places.index(place)
+        error = sense.held.certificate.to_force(deflection, zero_counts=0.0) - force
+        label = f"{place}, {_WAYS[way]}"
+        axes.plot(
+            force, error, linestyle="none", marker=_MARKERS[way],
+            markersize=4.0 if i < len(_FACES) else 2.5, markeredgecolor="black",
+            markerfacecolor=_FACES[i % len(_FACES)], markeredgewidth=0.6,
+            label="" if label in axes.get_legend_handles_labels()[1] else label,
+        )  # fmt: skip
+
+
+def _groups(
+    sense: Sense,
+) -> Iterator[tuple[str, int, NDArray[np.float64], NDArray[np.float64]]]:
+    """Position in words, direction, forces (kN) and deflections of readings taken together."""
+    loads, kN = sense.loads, sense.loads.readings.kN_per_unit
+    zero = 0.0 if loads.has_zero else float(sense.results["working_curve"]["zero"])
+    for branch in loads.branches:
+        taken = ~np.isnan(branch.at)
+        place = "not stated" if np.isnan(branch.position_deg) else f"{branch.position_deg:g}°"
+        yield place, branch.direction, loads.levels[taken] * kN, branch.at[taken] - zero
+    if not loads.branches:
+        for way in _MARKERS:
+            here = loads.direction == way
+            if np.any(here):
+                yield "readings", way, loads.force[here] * kN, loads.deflection[here] - zero
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= 20 else name[:19] + "…"
+
+
+def _axes(across: str, up: str) -> tuple[Figure, Axes]:
+    figure = Figure(figsize=_SIZE_IN, layout="constrained")
+    FigureCanvasSVG(figure)
+    axes = figure.add_subplot()
+    axes.set_xlabel(across)
+    axes.set_ylabel(up)
+    axes.grid(visible=True, color="0.8", linewidth=0.4)
+    axes.set_axisbelow(True)
+    return figure, axes
+
+
+def _svg(figure: Figure, axes: Axes, *, reverse: bool = False) -> bytes:
+    handles, labels = axes.get_legend_handles_labels()
+    order = slice(None, None, -1) if reverse else slice(None)
+    axes.legend(handles[order], labels[order], loc="center left", bbox_to_anchor=(1.01, 0.5),
+                frameon=False, fontsize=7)  # fmt: skip
+    out = io.BytesIO()
+    figure.savefig(out, format="svg", metadata={"Date": None})
+    return out.getvalue()

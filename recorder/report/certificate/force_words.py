@@ -1,0 +1,113 @@
+"""Figures of a force calibration in the words of a certificate."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+from calibration.quantities.written import MINUS
+
+__all__ = [
+    "BY_FORCE",
+    "class_words",
+    "conditions_of",
+    "figure_name",
+    "figure_value",
+    "not_assessed",
+]
+
+Figures = Mapping[str, Mapping[str, Any]]
+
+BY_FORCE: Final = {
+    "repeatability": "repeatability b′",
+    "reproducibility": "reproducibility b",
+    "iso376_interpolation": "interpolation f_c",
+    "reversibility": "reversibility v",
+}
+"""Figures that are tabled force by force, with their heads."""
+_NAMES: Final = {
+    "iso376_class": "class of ISO 376",
+    "iso376_interpolation": "interpolation error f_c",
+    "e74_standard_deviation": "standard deviation of ASTM E74",
+    "e74_lower_limit_factor": "lower limit factor of ASTM E74",
+    "e74_class_a_lower_limit": "lower limit of class A of ASTM E74",
+    "e74_class_aa_lower_limit": "lower limit of class AA of ASTM E74",
+    "e74_class_a_range": "range of class A of ASTM E74",
+    "e74_class_aa_range": "range of class AA of ASTM E74",
+    "nonlinearity_terminal": "non-linearity, terminal line",
+    "nonlinearity_best_fit": "non-linearity, best line",
+    "temperature_effect_zero": "temperature effect on zero",
+    "temperature_effect_span": "temperature effect on span",
+    "replication_sd": "standard deviation of replication",
+}
+
+
+def figure_name(name: str) -> str:
+    """The name of a figure on paper."""
+    return _NAMES.get(name, name.replace("_", " "))
+
+
+def figure_value(figure: Mapping[str, Any]) -> str:
+    """Value with unit; four digits."""
+    value, unit = figure["value"], figure["unit"] or ""
+    shown = value if isinstance(value, str) else f"{value:.4g}".replace("-", MINUS)
+    return f"{shown} {'' if unit == 'reading' else unit}".strip()
+
+
+def class_words(sense: str, figures: Figures) -> list[str]:
+    """A sentence for each standard whose class was asked for and holds or does not hold."""
+    told = []
+    iso = figures.get("iso376_class")
+    if iso is not None and iso["value"] is not None:
+        told.append(_iso_words(sense, iso))
+    ranges = [
+        f"class {letter} from {figure['detail']['low_kN']:.5g} kN to"
+        f" {figure['detail']['high_kN']:.5g} kN"
+        for name, letter in (("e74_class_aa_range", "AA"), ("e74_class_a_range", "A"))
+        for figure in [figures.get(name)]
+        if figure is not None and figure["value"] is not None and "low_kN" in figure["detail"]
+    ]
+    if ranges:
+        told.append(f"ASTM E74, as commonly stated, in {sense}: {'; '.join(ranges)}.")
+    return told or [f"No class is stated in {sense}; the reasons stand in the list of limits."]
+
+
+def _iso_words(sense: str, figure: Mapping[str, Any]) -> str:
+    value, detail = figure["value"], figure["detail"]
+    why = f" ({figure['reason']})" if figure.get("reason") else ""
+    if value == "none":
+        return f"ISO 376, as commonly stated, in {sense}: no class{why}."
+    case = detail.get("case")
+    if not case:
+        both = "v" in detail.get("worst_pct", {})
+        case = "incremental and decremental loading" if both else "incremental loading only"
+    return (
+        f"ISO 376, as commonly stated: class {value} in {sense} from {detail['low_kN']:.5g} kN to"
+        f" {detail['high_kN']:.5g} kN, {case}{why}."
+    )
+
+
+def conditions_of(figures: Figures) -> list[tuple[str, str, str]]:
+    """Condition, what was found, whether it holds: as the figures of the classes keep them."""
+    rows: list[tuple[str, str, str]] = []
+    for name in ("iso376_class", "e74_class_a_range"):
+        conditions = figures.get(name, {}).get("detail", {}).get("conditions", ())
+        rows += [_condition(c) for c in conditions if isinstance(c, Mapping)]
+    return list(dict.fromkeys(rows))
+
+
+def _condition(condition: Mapping[str, Any]) -> tuple[str, str, str]:
+    holds = condition.get("holds")
+    word = "not known" if holds is None else "yes" if holds else "no"
+    words = [str(condition.get(key) or "") for key in ("name", "found")]
+    return words[0], words[1], word
+
+
+def not_assessed(figures: Figures) -> list[str]:
+    """Figures without a value, those with one reason together."""
+    by_reason: dict[str, list[str]] = {}
+    for name, figure in figures.items():
+        if figure["value"] is None and figure["reason"]:
+            reason = str(figure["reason"]).removeprefix("not assessed: ")
+            by_reason.setdefault(reason, []).append(figure_name(name))
+    return [f"{', '.join(names)}: {reason}" for reason, names in by_reason.items()]
