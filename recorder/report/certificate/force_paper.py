@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.certificates.certificate import CertificateError
+from calibration.evaluation.issue import CAUTIONS
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.load_series import load_series, senses
 from calibration.readings.readings import Readings
 from recorder.report.certificate.force_charts import loop_chart, residual_chart, shares_chart
-from recorder.report.certificate.force_facts import Held, closing, opening, traceability
 from recorder.report.certificate.force_limits import limits_part
 from recorder.report.certificate.force_results import (
+    Held,
     Sense,
     class_part,
     curve_part,
@@ -24,6 +25,12 @@ from recorder.report.certificate.force_results import (
     uncertainty_part,
 )
 from recorder.report.certificate.paper import Paper, Part, Picture, Section, Table, Words
+from recorder.report.certificate.stated_parts import (
+    address_lines,
+    closing,
+    opening,
+    traceability,
+)
 
 if TYPE_CHECKING:
     from calibration.certificates.force import ForceCertificate
@@ -31,6 +38,12 @@ if TYPE_CHECKING:
 __all__ = ["force_paper", "opened"]
 
 SENSE_NAMES: Final = {1: "tension", -1: "compression"}
+DECISION: Final = (
+    "Classes are decided by simple acceptance: a limit holds when the value found does not"
+    " exceed it. The uncertainty of the value is not added to it, so that a value at its limit"
+    " may in truth lie beyond it with a probability of up to one half."
+)
+"""The rule that the evaluation applies."""
 _BUDGET_SHARES: Final = (0.0, 0.1, 0.2, 0.5, 1.0)
 
 
@@ -43,8 +56,7 @@ def force_paper(certificate: ForceCertificate) -> Paper:
         The certificate holds no readings: there is nothing to show behind the curve.
     """
     held = opened(certificate)
-    lab = held.laboratory
-    parts: list[Part] = [*opening(held), *traceability(held)]
+    parts: list[Part] = [*_opening(held), *traceability(held.settings)]
     told = [
         Sense(held, SENSE_NAMES[sense], load_series(held.readings, sense))
         for sense in senses(held.readings)
@@ -52,15 +64,17 @@ def force_paper(certificate: ForceCertificate) -> Paper:
     for sense in told:
         parts += _sense(sense)
     parts += limits_part(held, told)
-    parts += closing(held)
+    parts += closing(
+        held.settings, expires=certificate.expires, rule=DECISION, cautions=CAUTIONS
+    )
     parts += _annex(held, told)
     return Paper(
         title="Certificate of calibration",
         subtitle=f"Force-measuring device: {held.settings.element}",
         number=certificate.certificate_id,
         digest=certificate.digest,
-        issuer=lab.name,
-        issuer_lines=(*lab.address.split("\n"), lab.accreditation),
+        issuer=held.settings.laboratory.name,
+        issuer_lines=address_lines(held.settings.laboratory),
         parts=parts,
     )
 
@@ -76,6 +90,19 @@ def opened(certificate: ForceCertificate) -> Held:
         settings=BenchSettings.from_document(details.get("settings", {})),
         readings=Readings.from_document(details["readings"]),
         results=details["results"],
+    )
+
+
+def _opening(held: Held) -> list[Part]:
+    c, s = held.certificate, held.settings
+    low, high = c.range_kN
+    return opening(
+        s,
+        item=[("Item", f"{c.cell} ({s.element})"), ("Capacity", f"{c.capacity_kN:g} kN")],
+        issued=c.issued,
+        result=[("Range", f"{low:g} kN to {high:g} kN, tension positive")],
+        temperature=held.temperature,
+        made=[("Takes the place of", c.supersedes), ("Worked out by", c.software)],
     )
 
 

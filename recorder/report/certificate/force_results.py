@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -18,13 +19,16 @@ from recorder.report.certificate.force_words import (
     figure_value,
 )
 from recorder.report.certificate.paper import Part, Section, Table, Words
+from recorder.report.certificate.stated_parts import span_words
 
 if TYPE_CHECKING:
     from calibration.certificates.force import ForceCertificate
+    from calibration.readings.bench_settings import BenchSettings
     from calibration.readings.load_series import Branch, LoadSeries
-    from recorder.report.certificate.force_facts import Held
+    from calibration.readings.readings import Readings
 
-__all__ = ["Sense", "class_part", "curve_part", "figures_part", "series_part",
+__all__ = [
+    "Held","Sense", "class_part", "curve_part", "figures_part", "series_part",
            "two_digits", "uncertainty_part"]  # fmt: skip
 
 SERIES_A_TABLE: Final = 8
@@ -32,6 +36,33 @@ _BOUND_POINTS: Final = 401
 """Forces at which the line above U is held to be above it."""
 SHOWN_FORCES: Final = 24
 """Rows of a table by force; of more forces, even steps through them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A force certificate opened: what it states, with its settings and readings read."""
+
+    certificate: ForceCertificate
+    settings: BenchSettings
+    readings: Readings
+    results: Mapping[str, Any]
+    """As ``calibration.evaluation.results_document`` makes them."""
+
+    @property
+    def edition(self) -> int:
+        """Of the evaluation that made the results."""
+        return int(self.certificate.details.get("evaluation", 1))
+
+    @property
+    def temperature(self) -> str:
+        """During the calibration, in words; empty where not stated."""
+        told = []
+        if self.settings.room_temperature_C is not None:
+            told.append(f"{self.settings.room_temperature_C:g} °C in the room")
+        seen = [float(t) for t in self.readings.temperature_C if not math.isnan(float(t))]
+        if seen:
+            told.append(f"{span_words((min(seen), max(seen)), '°C')} with the readings")
+        return ", ".join(told)
 
 
 class Sense:
@@ -276,7 +307,8 @@ def _of(unit: str) -> str:
 def _per(unit: str, power: int) -> str:
     if power == 0:
         return ""
-    return f"/({unit})" + ("" if power == 1 else str(power).translate(_SUPERSCRIPTS))
+    below = f"({unit})" if "/" in unit else unit
+    return f"/{below}" + ("" if power == 1 else str(power).translate(_SUPERSCRIPTS))
 
 
 def _coefficient(value: float) -> str:

@@ -184,7 +184,7 @@ def _narrow(table: Table) -> bool:
 
 
 def _numeric(cells: Sequence[str]) -> bool:
-    told = [cell for cell in cells if cell.strip() not in {"", "–"}]
+    told = [cell for cell in cells if cell.strip() not in {"", "–", "worst"}]
     return bool(told) and all(cell.lstrip("−-+≤± ")[:1].isdigit() for cell in told)
 
 
