@@ -83,6 +83,8 @@ class WheelCertificate:
     """Name and version of the code that issued it; empty on one issued before it was kept."""
     serial: str = ""
     """The wheel's or its counter's own number, which a car sheet names too; empty: not stated."""
+    stated: Mapping[str, Any] = field(default_factory=dict)
+    """Laboratory, customer, item, reference: as ``BenchSettings`` writes them."""
 
     def __post_init__(self) -> None:
         """Raise ``CertificateError`` for what no wheel can be."""
@@ -138,6 +140,7 @@ class WheelCertificate:
             # Left out when empty: the digests of older certificates stand.
             **({"software": self.software} if self.software else {}),
             **({"serial": self.serial} if self.serial else {}),
+            **({"stated": dict(self.stated)} if self.stated else {}),
         }
 
     @classmethod
@@ -149,8 +152,10 @@ class WheelCertificate:
             raise CertificateError(msg)
         budget = document.get("budget", [])
         details = document.get("details", {})
-        if not isinstance(budget, list) or not isinstance(details, Mapping):
-            msg = "budget must be a list and details a table"
+        stated = document.get("stated", {})
+        tables = (details, stated)
+        if not isinstance(budget, list) or not all(isinstance(t, Mapping) for t in tables):
+            msg = "budget must be a list, details and stated tables"
             raise CertificateError(msg)
         return cls(
             certificate_id=read_text(document, "certificate_id"),
@@ -165,6 +170,7 @@ class WheelCertificate:
             details={str(k): read_number(details, k) for k in details},
             software=read_text(document, "software", ""),
             serial=read_text(document, "serial", ""),
+            stated=stated,
         )
 
 

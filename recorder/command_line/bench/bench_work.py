@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
 import json
-import os
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -25,6 +23,7 @@ from calibration.evaluation.results_document import results_document
 from calibration.evaluation.verify import verify_document
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings_csv import read_readings
+from recorder.command_line.bench.certificate_files import lay_out, write_whole
 from recorder.machine.version import software
 from recorder.report.certificate.certificate_pdf import certificate_pdf
 
@@ -70,13 +69,13 @@ def write_results(
         if old is not None:
             kept = _keep(Path(out), old.digest)
             written["superseded_kept_as"] = str(kept)
-        _write(Path(out), dump_certificate(certificate).encode())
+        write_whole(Path(out), dump_certificate(certificate).encode())
         written["certificate"] = out
         written["digest"] = certificate.digest
     else:
         certificate = issue_certificate(evaluation, software=software())
     if pdf is not None:
-        _write(Path(pdf), certificate_pdf(certificate))
+        write_whole(Path(pdf), certificate_pdf(certificate))
         written["pdf"] = pdf
     return written
 
@@ -99,24 +98,8 @@ def _standing(path: Path) -> ForceCertificate | None:
 def _keep(path: Path, digest: str) -> Path:
     """A copy beside it, so that at no instant there is no certificate at the place."""
     kept = path.with_name(f"{path.stem}.superseded-{digest[7:15]}{path.suffix}")
-    _write(kept, path.read_bytes())
+    write_whole(kept, path.read_bytes())
     return kept
-
-
-def _write(path: Path, data: bytes) -> None:
-    """Whole or not at all."""
-    part = path.with_name(path.name + ".part")
-    try:
-        with part.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    except OSError as error:
-        with contextlib.suppress(OSError):
-            part.unlink(missing_ok=True)
-        # The person named the place, not the piece beside it; a full disk names none at all.
-        raise OSError(error.errno, f"cannot be written: {error.strerror}", str(path)) from error
 
 
 def verify_file(args: argparse.Namespace) -> int:
@@ -139,19 +122,7 @@ def verify_file(args: argparse.Namespace) -> int:
 
 def pdf_file(args: argparse.Namespace) -> int:
     """``bench pdf``: only of a certificate that its own readings bear out."""
-    certificate = load_certificate(args.certificate)
-    if not isinstance(certificate, ForceCertificate):
-        msg = f"{args.certificate}: not a certificate of a force cell"
-        raise CertificateError(msg)
-    if found := verify_document(load_document(args.certificate), source=args.certificate):
-        msg = (
-            f"{args.certificate}: does not agree with its own readings: {found[0]}; nothing is"
-            " laid out for signing"
-        )
-        raise CertificateError(msg)
-    _write(Path(args.out), certificate_pdf(certificate))
-    print(f"pdf: {args.out}")
-    return 0
+    return lay_out(args.certificate, args.out, kind="force")
 
 
 def print_results(evaluation: Evaluation) -> None:

@@ -21,6 +21,8 @@ from calibration.certificates.wheel import (
 )
 from calibration.certificates.wheel import wear_part as wear
 from calibration.quantities.units import UnitError, convert, factor, find_unit
+from recorder.command_line.bench.certificate_files import add_verify_and_pdf
+from recorder.command_line.bench.sheet_facts import stated_facts
 from recorder.command_line.support.errors import UsageError
 from recorder.command_line.support.json_answer import print_json
 from recorder.machine.version import software
@@ -44,6 +46,8 @@ examples:
   testcar wheel tape 113-1/8in 113-1/8in 113in --pulses 60 --id W-7 --out wheel.cert.json
   testcar wheel rolled 14.364m 14.362m --revolutions 5 --pulses 200 --id W-8
   testcar wheel mile 33614 33620 --length 1mi --u-length 0.3m --pulses 60 --id W-9
+  testcar wheel verify wheel.cert.json
+  testcar wheel pdf wheel.cert.json --out wheel.pdf
 """
 _CAUTION: Final = (
     "Cautions: measure a wheel only under a car that is secured against moving;\n"
@@ -57,7 +61,7 @@ _EIGHTH_IN_M: Final = factor("in") / 8.0
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add ``wheel`` and its three ways."""
+    """Add ``wheel``, its three ways, and what is done with a certificate that stands."""
     parser = subparsers.add_parser(
         "wheel",
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -68,6 +72,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     _add_tape(ways)
     _add_rolled(ways)
     _add_mile(ways)
+    add_verify_and_pdf(ways, kind="wheel")
 
 
 def _add_tape(ways: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -150,6 +155,9 @@ def _add_common(parser: argparse.ArgumentParser) -> None:
         default=1.0,
         metavar="X",
         help="share of the way in such curves one way round (1)",
+    )
+    parser.add_argument(
+        "--sheet", metavar="BENCH.toml", help="a file of stated facts: [laboratory], [standard]"
     )
     parser.add_argument("--out", metavar="CERT", help="write the certificate here")
     parser.add_argument("--json", action="store_true", help="print the answer as JSON")
@@ -267,6 +275,7 @@ def _issue(
         parts=tuple(part for part in every if part.u_m > 0.0),
         details=measured,
         software=software(),
+        stated=stated_facts(args.sheet),
         serial=args.serial.strip(),
     )
     if args.out:

@@ -6,7 +6,9 @@ from typing import TYPE_CHECKING
 
 from calibration.certificates.certificate import CertificateError
 from calibration.certificates.force import ForceCertificate
+from calibration.certificates.wheel import WheelCertificate
 from recorder.report.certificate.paper import to_pdf
+from recorder.report.certificate.wheel_paper import wheel_paper
 
 if TYPE_CHECKING:
     from calibration.certificates.certificate import Certificate
@@ -27,5 +29,7 @@ def certificate_pdf(certificate: Certificate) -> bytes:
         from recorder.report.certificate.force_paper import force_paper
 
         return to_pdf(force_paper(certificate))
+    if isinstance(certificate, WheelCertificate):
+        return to_pdf(wheel_paper(certificate))
     msg = f"{certificate.certificate_id}: no paper is made of a certificate of this kind"
     raise CertificateError(msg)

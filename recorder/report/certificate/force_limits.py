@@ -22,11 +22,18 @@ def limits_part(held: Held, told: Sequence[Sense]) -> list[Part]:
     cautions = [str(line) for line in held.results.get("cautions", ())]
     if cautions:
         parts.append(Points([sentence(line) for line in cautions]))
-    use = {"of the use": {"temperatures of service": held.settings.service_temperature_C}}
+    lab, use = held.settings.laboratory, held.settings.service_temperature_C
     parts += not_stated_part(
-        held.settings, temperature=held.temperature, asked=use,
+        held.settings,
+        item={
+            "serial number": held.certificate.serial or lab.cell_serial,
+            "indicator": lab.indicator,
+            "cable": lab.cable,
+        },
+        temperature=held.temperature,
+        asked={"of the use": {"temperatures of service": use}},
         words=f"{held.settings.to_document()}{held.readings.series_names}",
-    )  # fmt: skip
+    )
     unknown = _by_sense({
         sense.name: [*not_assessed(sense.figures), *_not_in_budget(sense)] for sense in told
     })  # fmt: skip

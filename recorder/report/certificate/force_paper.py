@@ -99,6 +99,7 @@ def _opening(held: Held) -> list[Part]:
     return opening(
         s,
         item=[("Item", f"{c.cell} ({s.element})"), ("Capacity", f"{c.capacity_kN:g} kN")],
+        serial=c.serial or s.laboratory.cell_serial,
         issued=c.issued,
         result=[("Range", f"{low:g} kN to {high:g} kN, tension positive")],
         temperature=held.temperature,

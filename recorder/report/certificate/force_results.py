@@ -223,9 +223,10 @@ def class_part(sense: Sense) -> list[Part]:
     parts.append(Words("\n".join(class_words(sense.name, sense.figures)), "statement"))
     conditions = conditions_of(sense.figures)
     if conditions:
-        heads = ("condition", "found", "holds")
-        parts.append(Table(heads, conditions, "Conditions of the class",
-                           wide=frozenset((0, 1)), small=True))  # fmt: skip
+        heads = ("condition", "found", "asked", "state")
+        caption = "Conditions of the classes, from memory of the standards"
+        parts.append(Table(heads, conditions, caption,
+                           wide=frozenset((1, 2)), small=True))  # fmt: skip
     known = [
         (head, sense.figures[name]["detail"])
         for name, head in BY_FORCE.items()

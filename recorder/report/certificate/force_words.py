@@ -77,30 +77,30 @@ def _iso_words(sense: str, figure: Mapping[str, Any]) -> str:
     why = f" ({figure['reason']})" if figure.get("reason") else ""
     if value == "none":
         return f"ISO 376, as commonly stated, in {sense}: no class{why}."
-    case = detail.get("case")
-    if not case:
-        both = "v" in detail.get("worst_pct", {})
-        case = "incremental and decremental loading" if both else "incremental loading only"
+    if detail.get("statement"):
+        return f"ISO 376, as commonly stated: {figure['reason']}."
+    both = "v" in detail.get("worst_pct", {})
+    case = "incremental and decremental loading" if both else "incremental loading only"
     return (
         f"ISO 376, as commonly stated: class {value} in {sense} from {detail['low_kN']:.5g} kN to"
         f" {detail['high_kN']:.5g} kN, {case}{why}."
     )
 
 
-def conditions_of(figures: Figures) -> list[tuple[str, str, str]]:
-    """Condition, what was found, whether it holds: as the figures of the classes keep them."""
-    rows: list[tuple[str, str, str]] = []
+def conditions_of(figures: Figures) -> list[tuple[str, str, str, str]]:
+    """Condition, what was found, what is asked, and whether it is held, of every class."""
+    rows: list[tuple[str, str, str, str]] = []
     for name in ("iso376_class", "e74_class_a_range"):
-        conditions = figures.get(name, {}).get("detail", {}).get("conditions", ())
+        conditions = (figures.get(name, {}).get("detail") or {}).get("conditions") or ()
         rows += [_condition(c) for c in conditions if isinstance(c, Mapping)]
     return list(dict.fromkeys(rows))
 
 
-def _condition(condition: Mapping[str, Any]) -> tuple[str, str, str]:
-    holds = condition.get("holds")
-    word = "not known" if holds is None else "yes" if holds else "no"
-    words = [str(condition.get(key) or "") for key in ("name", "found")]
-    return words[0], words[1], word
+def _condition(condition: Mapping[str, Any]) -> tuple[str, str, str, str]:
+    name, got, allowed, state = (
+        str(condition.get(key) or "–") for key in ("name", "got", "allowed", "state")
+    )
+    return name, got, allowed, state
 
 
 def not_assessed(figures: Figures) -> list[str]:

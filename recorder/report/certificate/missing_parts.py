@@ -2,29 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from recorder.report.certificate.fonts import without_font
 from recorder.report.certificate.paper import Part, Points, Section, Words
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from calibration.readings.bench_settings import BenchSettings
     from calibration.readings.laboratory import Laboratory
+
+Facts = Mapping[str, object]
+"""Values by the name of the fact; what counts as false is missing."""
 
 __all__ = ["not_stated_part", "sentence"]
 
 
 def not_stated_part(
-    s: BenchSettings, *, temperature: str, asked: Mapping[str, Mapping[str, object]], words: str
+    s: BenchSettings, *, item: Facts, temperature: str, asked: Mapping[str, Facts], words: str
 ) -> list[Part]:
     """What ISO/IEC 17025 asks for and nobody stated.
 
-    ``asked`` is what is asked beside that, by what it is a fact of; ``words`` are all the words
-    of the certificate.
+    ``item`` is what is asked of the item beside maker, type and condition, ``asked`` what is
+    asked beside that, by what it is a fact of; ``words`` are all the words of the certificate.
     """
-    groups = {**_of_laboratory(s.laboratory), **_of_calibration(s, temperature), **asked}
+    groups = {**_of_laboratory(s.laboratory, item), **_of_calibration(s, temperature), **asked}
     missing = {
         of: [name for name, value in asked.items() if not value] for of, asked in groups.items()
     }
@@ -44,13 +46,12 @@ def sentence(line: str) -> str:
     return line[:1].upper() + line[1:] + ("" if line.endswith((".", "!", "?")) else ".")
 
 
-def _of_laboratory(lab: Laboratory) -> dict[str, dict[str, object]]:
+def _of_laboratory(lab: Laboratory, item: Facts) -> dict[str, dict[str, object]]:
     return {
         "of the laboratory": {"name": lab.name, "address": lab.address},
         "of the customer": {"name": lab.customer, "address": lab.customer_address},
         "of the item": {
-            "maker": lab.cell_maker, "type": lab.cell_type, "serial number": lab.cell_serial,
-            "indicator": lab.indicator, "cable": lab.cable,
+            "maker": lab.cell_maker, "type": lab.cell_type, **item,
             "condition as received": lab.condition, "adjustments": lab.adjustments,
         },
     }  # fmt: skip

@@ -36,7 +36,14 @@ FROM_MEMORY: Final = (
 
 
 def opening(
-    s: BenchSettings, *, item: Rows, issued: date, result: Rows, temperature: str, made: Rows
+    s: BenchSettings,
+    *,
+    item: Rows,
+    serial: str,
+    issued: date,
+    result: Rows,
+    temperature: str,
+    made: Rows,
 ) -> list[Part]:
     """Customer, item, and how it was calibrated.
 
@@ -50,7 +57,7 @@ def opening(
             ("Customer", _lines(lab.customer, lab.customer_address)),
             *item,
             ("Maker and type", _lines(lab.cell_maker, lab.cell_type, between=", ")),
-            ("Serial number", lab.cell_serial),
+            ("Serial number", serial),
             ("Indicator", lab.indicator),
             ("Cable", lab.cable),
             ("Condition as received", lab.condition),
