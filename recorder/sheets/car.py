@@ -41,6 +41,8 @@ LONGEST_ZERO_S: Final = 600.0
 """A zero longer than ten minutes is a drift test, and nobody keeps a train at rest for it."""
 SLOWEST: Final = 0.001
 """Times real time, that anybody would watch a feed at."""
+MOST_LABORATORIES: Final = 20
+"""More is no list of those that anybody knows and trusts."""
 STYLES: Final = ("solid", "dashed", "dotted", "dash-dot")
 
 
@@ -61,6 +63,8 @@ class ChannelSheet:
     """A zero already known, in counts; none is taken then."""
     zero_u_counts: float | None = None
     """Its standard uncertainty; None when it is not known."""
+    serial: str = ""
+    """Serial number that stands on the cell (or wheel); a certificate of another is refused."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +80,8 @@ class DeviceSheet:
     channels: Mapping[str, ChannelSheet] = field(default_factory=dict)
     certificate: str = ""
     """File of the wheel's certificate, relative to the sheet."""
+    serial: str = ""
+    """Serial number of the wheel, for the channels that state none themselves."""
     expected_hz: float | None = None
     """Records per second the device should send; None when the sheet does not say."""
     timing: TimingSheet = field(default_factory=lambda: TimingSheet())
@@ -135,6 +141,9 @@ class CarSheet:
     """Key → kind of mark, over the usual keys."""
     pens: Mapping[str, PenSheet] = field(default_factory=dict)
     recording: RecordingSheet = RecordingSheet()
+    laboratories: Mapping[str, str] = field(default_factory=dict)
+    """Laboratories whose signatures are trusted → file of the public key, relative to the sheet;
+    empty: no signature is asked for."""
     source: str = "car sheet"
     """Name used in messages."""
     folder: Path | None = None
@@ -143,7 +152,7 @@ class CarSheet:
     """The sheet as it was read, in full."""
 
     def certificate_path(self, certificate: str) -> Path:
-        """Where a certificate named in the sheet lies."""
+        """Where a certificate or key named in the sheet lies."""
         path = Path(certificate)
         return path if path.is_absolute() or self.folder is None else self.folder / path
 
@@ -190,6 +199,7 @@ def parse_car_sheet(
         keys=_keys(marks.table("keys")),
         pens={n: _pen(t) for n, t in root.table("pens").named_tables().items()},
         recording=_recording(root.table("recording")),
+        laboratories=_laboratories(root.table("laboratories")),
         source=source,
         folder=folder,
         text=text,
@@ -230,6 +240,7 @@ def _device(name: str, table: SheetTable) -> DeviceSheet:
         options=options,
         channels=channels,
         certificate=table.text("certificate"),
+        serial=table.text("serial", most=100).strip(),
         expected_hz=table.number("expected_hz", above=0.0, high=1e6),
         timing=_timing(table.table("timing")),
     )
@@ -303,6 +314,7 @@ def _channels(table: SheetTable) -> dict[str, ChannelSheet]:
             field=place,
             quantity=quantity,
             certificate=row.text("certificate"),
+            serial=row.text("serial", most=100).strip(),
             role=row.text("role"),
             zero_counts=row.number("zero_counts", low=-(2.0**31), high=2.0**31),
             zero_u_counts=row.number("zero_u_counts", low=0.0, high=2.0**31),
@@ -338,6 +350,14 @@ def _keys(table: SheetTable) -> dict[str, str]:
             table.problem(f"a mark key is one character, F1 to F12 or Space, got {key!r}")
         keys[key.upper() if len(key) == 1 else key] = table.text(key, None)
     return keys
+
+
+def _laboratories(table: SheetTable) -> dict[str, str]:
+    if len(table.keys) > MOST_LABORATORIES:
+        table.problem(
+            f"{len(table.keys)} laboratories; at most {MOST_LABORATORIES} are trusted"
+        )
+    return {name: table.text(name, None) for name in table.keys[:MOST_LABORATORIES]}
 
 
 def _pen(table: SheetTable) -> PenSheet:

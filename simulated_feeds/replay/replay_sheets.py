@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from recorder.run.checks.zero_line import Zero
+    from recorder.run.parts.header import RunHeader
     from recorder.run_file.hdf5.reader import RunFile
 
 __all__ = ["write_replay_sheets"]
@@ -46,6 +47,7 @@ def write_replay_sheets(
     for key, name in files.items():
         (folder / name).write_text(header.certificates[key], encoding="utf-8", newline="")
     car = tomllib.loads(header.car_sheet.removeprefix("\ufeff"))
+    _write_signed(folder, header, files, car)
     zeros = _first_zeros(run)
     tables = car["devices"]
     car["devices"] = {name: tables[name] for name in ports}
@@ -63,6 +65,21 @@ def write_replay_sheets(
         del trip["route"]
     (folder / TRIP).write_text(tomli_w.dumps(trip), encoding="utf-8", newline="\n")
     return {"car": str(folder / CAR), "trip": str(folder / TRIP)}
+
+
+def _write_signed(
+    folder: Path, header: RunHeader, files: Mapping[str, str], car: dict[str, Any]
+) -> None:
+    """The keys the run's car sheet trusts, and the signatures beside the certificates."""
+    for key, text in header.signatures.items():
+        if key in files:
+            (folder / f"{files[key]}.sig").write_text(text, encoding="utf-8", newline="")
+    if "laboratories" in car:
+        names = {name: f"laboratory-{i}.pub" for i, name in enumerate(header.laboratory_keys)}
+        for name, file in names.items():
+            text = header.laboratory_keys[name]
+            (folder / file).write_text(text, encoding="utf-8", newline="")
+        car["laboratories"] = names
 
 
 def _file_name(key: str, number: int) -> str:

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from calibration.field.mean_counts import MeanCounts
     from recorder.acquisition.control.requests import ZeroRevision
     from recorder.acquisition.devices.device_thread import DeviceThread
-    from recorder.acquisition.preparation.plan import Plan
+    from recorder.acquisition.preparation.planned import Plan
     from recorder.run.parts.event import Event
     from recorder.run.parts.header import ChannelHeader
     from recorder.sheets import ChannelSheet

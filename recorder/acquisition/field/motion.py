@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from calibration.field.zero_guards import ZeroGuard
     from recorder.acquisition.devices.device_thread import DeviceThread
-    from recorder.acquisition.preparation.plan import Plan
+    from recorder.acquisition.preparation.planned import Plan
 
 __all__ = ["MotionWatch", "MotionWitness", "motion_witnesses"]
 

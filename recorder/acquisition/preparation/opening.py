@@ -17,7 +17,7 @@ from drivers.interface.registry import open_driver
 from recorder.acquisition.control.session_files import ring_name
 from recorder.acquisition.devices.device_stream import DeviceStream, TickClock
 from recorder.acquisition.devices.device_thread import DeviceThread
-from recorder.acquisition.preparation.plan import DevicePlan, Plan
+from recorder.acquisition.preparation.planned import DevicePlan, Plan
 from recorder.acquisition.preparation.settings import RecordingError, RecordingSettings
 from recorder.acquisition.ring.ring import RingWriter
 from recorder.keeping.owner import JournalState, boot_id, journal_path_for, journal_state
@@ -141,6 +141,8 @@ def make_header(plan: Plan, *, start_ns: int) -> RunHeader:
         trip_sheet="" if plan.trip is None else plan.trip.text,
         route=_route_text(plan),
         certificates=dict(plan.texts),
+        signatures=dict(plan.signatures),
+        laboratory_keys=dict(plan.keys),
         devices=tuple(
             DeviceHeader(
                 name=device.sheet.name,

@@ -1,37 +1,28 @@
-"""What would be recorded: sheets, certificates and drivers brought together and checked."""
+"""Sheets, certificates and drivers brought together into a plan, and checked."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
-from calibration.certificates.certificate import Certificate
 from drivers.interface.driver_interface import DriverDescription, Layout, Role
 from drivers.interface.errors import SetupError
 from drivers.interface.registry import DRIVERS, description_of, layout_of
 from recorder.acquisition.preparation.held_certificates import HeldCertificates
+from recorder.acquisition.preparation.planned import DevicePlan, Plan
 from recorder.machine.version import BUILT_ON
 from recorder.marks.kinds import check_keys
 from recorder.run.parts.header import ChannelHeader
 from recorder.run.parts.quantities import COUNTS, PULSES, WHEEL_FIELD, made_unit, run_unit
+from recorder.run.values.certificate_standing import in_order
 from recorder.sheets import CarSheet, ChannelSheet, DeviceSheet, SheetError, TripSheet
 from recorder.sheets.sheet_table import likely
 
-__all__ = ["DevicePlan", "Plan", "make_plan"]
+__all__ = ["make_plan"]
 
-RING_S: Final = 30.0
-"""A disk may stall for seconds, a laptop's that wakes from rest for ten (from memory)."""
-LEAST_SLOW_RING: Final = 2**20
-"""Of devices that send some hundred records a second at most: hours of them."""
-LEAST_RING: Final = 8 * 2**20
-"""A load cell may be ten times as fast as its sheet gives."""
-MOST_RING: Final = 64 * 2**20
-"""Shared memory is half the machine's memory as a rule, for every device together."""
 _UNKNOWN: Final = DriverDescription(role=Role.FORCE, usual_hz=100.0, host_clock=False)
 """Stands for a driver that does not exist, while the other problems of a sheet are gathered."""
 _NO_LAYOUT: Final = Layout(dtype=np.dtype([("tick", "<u8")]), tick_hz=1.0)
@@ -44,128 +35,6 @@ _GNSS_CHANNELS: Final = (
 )
 _KINDS: Final = {Role.FORCE: "force", Role.WHEEL: "wheel"}
 """The kind of certificate a device's channels take; a receiver's take none."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DevicePlan:
-    """One device as it will be recorded."""
-
-    sheet: DeviceSheet
-    channels: tuple[ChannelHeader, ...]
-    expected_hz: float
-    layout: Layout
-    description: DriverDescription
-
-    @property
-    def ring_bytes(self) -> int:
-        """Room for half a minute: disks stall for seconds."""
-        wanted = int(RING_S * self.expected_hz * (self.layout.dtype.itemsize + 4))
-        least = LEAST_RING if self.description.role is Role.FORCE else LEAST_SLOW_RING
-        return min(max(wanted, least), MOST_RING)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
-    """Everything that is known before a port is opened."""
-
-    car: CarSheet
-    trip: TripSheet | None
-    devices: tuple[DevicePlan, ...]
-    certificates: Mapping[str, Certificate]
-    """By the name channels use, the certificate's own identity."""
-    texts: Mapping[str, str]
-    """The certificates' files, in full."""
-    warnings: tuple[str, ...]
-
-    @property
-    def planned_hours(self) -> float:
-        """Hours the trip sheet plans."""
-        return 12.0 if self.trip is None else self.trip.planned_hours
-
-    @property
-    def needs_zero(self) -> bool:
-        """Whether there is a force channel whose zero is not known beforehand."""
-        return any(
-            channel.unit == "kN"
-            and (known := device.sheet.channels.get(channel.name)) is not None
-            and known.zero_counts is None
-            for device in self.devices
-            for channel in device.channels
-        )
-
-    @property
-    def bytes_per_hour(self) -> float:
-        """Disk for journal and run file together, at the expected rates."""
-        return self.hourly({d.sheet.name: d.expected_hz for d in self.devices})
-
-    def hourly(self, rates_hz: Mapping[str, float]) -> float:
-        """The same at given rates; never 0, events are written all the time."""
-        records = sum(_bytes_per_record(d) * rates_hz[d.sheet.name] for d in self.devices)
-        return 3600.0 * records + 4e6
-
-    def describe(self) -> list[str]:
-        """In words, a line each."""
-        lines = [f"car: {self.car.name} {self.car.number}".rstrip()]
-        if self.trip is not None:
-            day = "" if self.trip.date is None else f", {self.trip.date}"
-            lines.append(f"trip: {self.trip.name}{day}, {self.planned_hours:g} h planned")
-            if self.trip.crew:
-                lines.append(f"crew: {', '.join(self.trip.crew)}")
-            lines.append(f"locomotive: {self.trip.locomotive.in_words()}")
-        for device in self.devices:
-            sheet = device.sheet
-            lines.append(
-                f"device {sheet.name}: {sheet.driver} on {sheet.port},"
-                f" about {device.expected_hz:g} records/s"
-            )
-            for channel in device.channels:
-                by = f" by certificate {channel.certificate}" if channel.certificate else ""
-                lines.append(
-                    f"  channel {channel.name}: {channel.quantity} in {channel.unit}"
-                    f" from {channel.field}{by}"
-                )
-        need = self.bytes_per_hour * self.planned_hours / 2**30
-        lines.append(f"disk: about {need:.2f} GiB for {self.planned_hours:g} h")
-        lines.extend(f"warning: {words}" for words in self.warnings)
-        return lines
-
-    def to_dict(self) -> dict[str, Any]:
-        """JSON-ready."""
-        return {
-            "car": self.car.name,
-            "trip": None if self.trip is None else self.trip.name,
-            "planned_hours": self.planned_hours,
-            "bytes_per_hour": self.bytes_per_hour,
-            "devices": [
-                {
-                    "name": d.sheet.name,
-                    "driver": d.sheet.driver,
-                    "port": d.sheet.port,
-                    "expected_hz": d.expected_hz,
-                    "channels": [
-                        {
-                            "name": c.name,
-                            "quantity": c.quantity,
-                            "unit": c.unit,
-                            "field": c.field,
-                            "certificate": c.certificate or None,
-                        }
-                        for c in d.channels
-                    ],
-                }
-                for d in self.devices
-            ],
-            "certificates": {
-                name: {
-                    "kind": c.kind,
-                    "issued": c.issued.isoformat(),
-                    "expires": None if c.expires is None else c.expires.isoformat(),
-                    "digest": c.digest,
-                }
-                for name, c in self.certificates.items()
-            },
-            "warnings": list(self.warnings),
-        }
 
 
 def make_plan(
@@ -234,6 +103,9 @@ class _PlanMaker:
             devices=devices,
             certificates=self.held.certificates,
             texts=self.held.texts,
+            signatures=self.held.signatures,
+            keys=self.held.keys,
+            findings={name: in_order(found) for name, found in self.held.findings.items()},
             warnings=tuple(self.warnings),
         )
 
@@ -301,8 +173,11 @@ class _PlanMaker:
                 f"{self.car.source} [{where}]: no certificate; pulses, no distance or speed"
             )
             return [self._channel(sheet, "pulses", PULSES, WHEEL_FIELD)]
-        name = self.held.read(where, sheet.certificate, "wheel")
-        return [self._channel(sheet, q, q, WHEEL_FIELD, name) for q in ("distance", "speed")]
+        name = self.held.read(where, sheet.certificate, "wheel", sheet.serial)
+        return [
+            self._channel(sheet, q, q, WHEEL_FIELD, name, sheet.serial)
+            for q in ("distance", "speed")
+        ]
 
     def _wired(self, where: str, sheet: DeviceSheet, channel: ChannelSheet) -> ChannelHeader:
         where = f"{where}.channels.{channel.name}"
@@ -323,10 +198,17 @@ class _PlanMaker:
                 f' field = "{WHEEL_FIELD}"',
             )
             file = ""
-        name = self.held.read(where, file, kind) if file else ""
-        held = self._channel(sheet, channel.name, channel.quantity, channel.field, name)
+        serial = channel.serial or (sheet.serial if file and kind == "wheel" else "")
+        self._check_serial(where, serial, file)
+        name = self.held.read(where, file, kind, serial) if file else ""
+        held = self._channel(sheet, channel.name, channel.quantity, channel.field, name, serial)
         self._check_unit(where, held, failed=bool(file) and not name)
         return held
+
+    def _check_serial(self, where: str, serial: str, certificate: str) -> None:
+        if serial and not certificate:
+            words = f"serial {serial!r} is of no use without a certificate to hold it against"
+            self._problem(where, f"{words}; name one beside it, or take serial away")
 
     def _check_unit(self, where: str, channel: ChannelHeader, *, failed: bool) -> None:
         """What has no certificate is counts; what cannot be the quantity is refused."""
@@ -345,6 +227,9 @@ class _PlanMaker:
 
     def _check_used(self, where: str, sheet: DeviceSheet) -> None:
         """A certificate beside the port is for a wheel's channels that state none themselves."""
+        own = any(c.certificate for c in sheet.channels.values())
+        if sheet.serial and (_description(sheet).role is not Role.WHEEL or not own):
+            self._check_serial(where, sheet.serial, sheet.certificate)
         if not sheet.certificate or sheet.driver not in DRIVERS:
             return
         role = _description(sheet).role
@@ -358,14 +243,25 @@ class _PlanMaker:
         self._problem(where, f"certificate {sheet.certificate} is used by no channel; {what}")
 
     def _channel(
-        self, sheet: DeviceSheet, name: str, quantity: str, field: str, certificate: str = ""
+        self,
+        sheet: DeviceSheet,
+        name: str,
+        quantity: str,
+        field: str,
+        certificate: str = "",
+        serial: str = "",
     ) -> ChannelHeader:
         if name in self._channels:
             name = f"{sheet.name}_{name}"
         self._channels.add(name)
         unit = made_unit(quantity, field, certified=bool(certificate))
         return ChannelHeader(
-            name=name, quantity=quantity, unit=unit, field=field, certificate=certificate
+            name=name,
+            quantity=quantity,
+            unit=unit,
+            field=field,
+            certificate=certificate,
+            serial=serial,
         )
 
 
@@ -384,11 +280,3 @@ def _certificate_of_all(sheet: DeviceSheet, channel: ChannelSheet) -> str:
 def _check_port(maker: _PlanMaker, where: str, port: str) -> None:
     if port.startswith("/dev/") and not Path(port).exists():
         maker.warnings.append(f"{maker.car.source} [{where}]: port {port} is not there now")
-
-
-def _bytes_per_record(device: DevicePlan) -> float:
-    """Journal and run file: raw twice, time, and value with flags for each channel.
-
-    A tenth more for overviews, tables of blocks and the database's pages.
-    """
-    return 1.1 * (2 * device.layout.dtype.itemsize + 8 + 9 * len(device.channels))

@@ -16,7 +16,7 @@ from recorder.run.parts.states import DeviceState
 
 if TYPE_CHECKING:
     from recorder.acquisition.devices.device_thread import DeviceThread
-    from recorder.acquisition.preparation.plan import Plan
+    from recorder.acquisition.preparation.planned import Plan
 
 __all__ = ["HealthMonitor"]
 

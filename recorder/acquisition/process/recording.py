@@ -15,7 +15,8 @@ from recorder.acquisition.preparation.opening import (
     open_devices,
     start_threads,
 )
-from recorder.acquisition.preparation.plan import Plan, make_plan
+from recorder.acquisition.preparation.plan import make_plan
+from recorder.acquisition.preparation.planned import Plan
 from recorder.acquisition.process.notices import Notices, unfailing
 from recorder.acquisition.process.reports import SessionOpen, Swept
 from recorder.acquisition.process.running import RunningRecording, StopWish
@@ -105,6 +106,8 @@ def _open_devices(
     if zero_s:
         notices.clock = RunClock(now_ns() + int((SET_UP_S + zero_s / speed) * 1e9), speed)
     # Only now: a port that is not there was refused, in a line of its own.
+    for text in plan.standings:
+        notices.check(text, well=True)
     for text in plan.warnings:
         notices.warn(text)
     threads = start_threads(

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from recorder.acquisition.devices.device_thread import DeviceThread
-    from recorder.acquisition.preparation.plan import Plan
+    from recorder.acquisition.preparation.planned import Plan
     from recorder.acquisition.preparation.settings import RecordingSettings
     from recorder.acquisition.process.notices import Notices
     from recorder.acquisition.safekeeping.filer_supervisor import FilerSupervisor

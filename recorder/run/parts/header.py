@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Any, Final
 
 import numpy as np
@@ -39,6 +39,8 @@ class ChannelHeader:
     """Stated with values that came without a certificate (imported runs), in ``unit``."""
     relative_uncertainty: float | None = None
     """As above, as a fraction of the value; both may be stated and then add in quadrature."""
+    serial: str = ""
+    """Serial number of the cell or wheel, as the car sheet names it; empty: it names none."""
 
     @property
     def true_unit(self) -> str:
@@ -131,6 +133,11 @@ class RunHeader:
     simulated_speed: float | None = None
     """Run seconds in a second of the computer, where time was simulated; 0: as fast as it went;
     None: time was real."""
+    signatures: dict[str, str] = field(default_factory=dict)
+    """Signature files in full, by the same names as the certificates; only where the car sheet
+    trusts keys."""
+    laboratory_keys: dict[str, str] = field(default_factory=dict)
+    """Public keys the car sheet trusts, in full, by the names of the laboratories."""
 
     @property
     def clock(self) -> RunClock:
@@ -159,6 +166,13 @@ class RunHeader:
         data = asdict(self)
         if self.simulated_speed is None:
             del data["simulated_speed"]
+        for name in ("signatures", "laboratory_keys"):
+            if not data[name]:
+                del data[name]
+        for device in data["devices"]:
+            for channel in device["channels"]:
+                if not channel["serial"]:
+                    del channel["serial"]
         return json.dumps(data, sort_keys=True, ensure_ascii=False)
 
     @classmethod
@@ -193,6 +207,7 @@ class RunHeader:
         if speed is not None and not 0.0 <= speed < math.inf:
             msg = f"simulated_speed is {speed!r}, none or 0 and above is allowed"
             raise ValueError(msg)
+        _check_signed(header)
         for device in devices:
             _check_words(device)
             if not 0.0 < device.tick_hz < math.inf:
@@ -201,12 +216,22 @@ class RunHeader:
         return header
 
 
+def _check_signed(header: RunHeader) -> None:
+    for name in ("signatures", "laboratory_keys"):
+        held: object = getattr(header, name)
+        if not isinstance(held, dict) or not all(
+            isinstance(word, str) for pair in held.items() for word in pair
+        ):
+            msg = f"{name} are {held!r:.60}, texts by name are allowed"
+            raise TypeError(msg)
+
+
 def _check_words(device: DeviceHeader) -> None:
     """Names must be text before anything is looked up by them."""
     words: list[object] = [device.name, device.driver, device.port]
     for channel in device.channels:
         words += [channel.name, channel.quantity, channel.unit, channel.field]
-        words.append(channel.certificate)
+        words += [channel.certificate, channel.serial]
     for word in words:
         if not isinstance(word, str):
             msg = f"a name of device {device.name!r} is {word!r}, text is allowed"

@@ -12,7 +12,8 @@ from calibration.certificates.certificate import dump_certificate
 from calibration.certificates.force import ForceCertificate
 from drivers.interface.registry import DRIVERS, description_of
 from recorder.acquisition.preparation import plan as plan_module
-from recorder.acquisition.preparation.plan import Plan, make_plan
+from recorder.acquisition.preparation.plan import make_plan
+from recorder.acquisition.preparation.planned import Plan
 from recorder.run.parts.header import DeviceHeader
 from recorder.sheets import SheetError, load_car_sheet, load_trip_sheet
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -125,3 +126,24 @@ def test_a_damaged_header_is_refused(spoil: Any, error: type[Exception]) -> None
     spoil(data)
     with pytest.raises(error):
         RunHeader.from_dict(data)
+
+
+def test_serials_signatures_and_keys_are_carried_and_left_out_where_there_are_none() -> None:
+    bare = header(load_cell())
+    for name in ("serial", "signatures", "laboratory_keys"):
+        assert f'"{name}"' not in bare.to_json()
+    assert RunHeader.from_json(bare.to_json()) == bare
+    cell = load_cell()
+    named = replace(cell, channels=tuple(replace(c, serial="4711") for c in cell.channels))
+    full = replace(
+        header(named), signatures={"certs/cell.json": "{}"}, laboratory_keys={"Lab": "PEM"}
+    )
+    assert RunHeader.from_json(full.to_json()) == full
+
+
+@pytest.mark.parametrize("spoil", [[], {"a": 1}, {"a": None}, "text", 3, None])
+@pytest.mark.parametrize("name", ["signatures", "laboratory_keys"])
+def test_signatures_and_keys_are_texts_by_name(name: str, spoil: object) -> None:
+    data = json.loads(header(load_cell()).to_json())
+    with pytest.raises(TypeError, match=f"{name} are .*texts by name"):
+        RunHeader.from_dict({**data, name: spoil})
