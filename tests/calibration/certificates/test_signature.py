@@ -7,7 +7,7 @@ import json
 import shutil
 import subprocess
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ec import SECP256R1
@@ -153,23 +153,23 @@ def pem_of(key: Any) -> str:
 OURS = pem_of(KEY)
 
 
-@pytest.mark.parametrize(
-    "text",
-    [
-        "",
-        "nonsense",
-        OURS[:40],
-        OURS[:-30],
-        OURS + OURS,
-        OURS.replace("PUBLIC", "PRIVATE"),
-        OURS.replace("MCow", "MC w!"),
-        OURS.replace("MCow", "MCow" * 2_000),
-        pem_of(ec_key(SECP256R1())),
-        pem_of(X25519PrivateKey.generate()),
-        "-----BEGIN PUBLIC KEY-----\n" * 500,
-        "-----BEGIN PUBLIC KEY-----\n-----END PUBLIC KEY-----\n",
-    ],
+SPOILT: Final = (
+    "",
+    "nonsense",
+    OURS[:40],
+    OURS[:-30],
+    OURS + OURS,
+    OURS.replace("PUBLIC", "PRIVATE"),
+    OURS.replace("MCow", "MC w!"),
+    OURS.replace("MCow", "MCow" * 2_000),
+    pem_of(ec_key(SECP256R1())),
+    pem_of(X25519PrivateKey.generate()),
+    "-----BEGIN PUBLIC KEY-----\n" * 500,
+    "-----BEGIN PUBLIC KEY-----\n-----END PUBLIC KEY-----\n",
 )
+
+
+@pytest.mark.parametrize("text", SPOILT, ids=range(len(SPOILT)))
 def test_what_is_no_public_key_is_refused_in_one_line(text: str) -> None:
     with pytest.raises(SignatureError) as error:
         read_public_key(text, source="lab.pub")
