@@ -15,7 +15,7 @@ from calibration.certificates.certificate import CertificateError
 from calibration.certificates.force import RAILS_24_BIT, ForceCertificate
 from calibration.certificates.force_curve import SenseCurve, ShuntExpectation, UncertaintyTable
 from calibration.doubts.doubtful_rows import refuse_doubtful_rows
-from calibration.evaluation.evaluation import Evaluation, SenseEvaluation
+from calibration.evaluation.evaluation import Evaluation, SenseEvaluation, evaluate
 from calibration.evaluation.results_document import results_document
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings import Readings, ReadingsError
@@ -68,9 +68,8 @@ def issue_certificate(
     for part in evaluation.senses:
         _refuse(part)
     refuse_doubtful_rows(evaluation.readings, evaluation.settings)
+    evaluation, issued = _on_the_day(evaluation, today)
     settings = evaluation.settings
-    issued = settings.issued or today or datetime.now(UTC).astimezone().date()
-    settings = replace(settings, issued=issued)
     by_sense = {part.loads.sense: part for part in evaluation.senses}
     tension = by_sense.get(1) or by_sense[-1]
     compression = by_sense.get(-1)
@@ -108,6 +107,16 @@ def _details(evaluation: Evaluation, settings: BenchSettings) -> dict[str, Any]:
         "cautions": list(CAUTIONS),
         **({"evaluation": EDITION} if EDITION > 1 else {}),
     }
+
+
+def _on_the_day(evaluation: Evaluation, today: date | None) -> tuple[Evaluation, date]:
+    """With a day of issue, on which classes are judged: as stated, else today; and that day."""
+    stated = evaluation.settings.issued
+    if stated is not None:
+        return evaluation, stated
+    issued = today or datetime.now(UTC).astimezone().date()
+    settings = replace(evaluation.settings, issued=issued)
+    return evaluate(evaluation.readings, settings), issued
 
 
 def _refuse(part: SenseEvaluation) -> None:

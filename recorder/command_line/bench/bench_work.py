@@ -6,6 +6,7 @@ import argparse
 import json
 import sys
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -35,7 +36,9 @@ __all__ = ["fit_file", "pdf_file", "print_results", "verify_file", "write_result
 
 def fit_file(args: argparse.Namespace, settings: BenchSettings) -> int:
     """``bench fit``."""
-    evaluation = evaluate(read_readings(args.readings), settings)
+    # Classes are judged on a day: without one stated, today, as the certificate would be.
+    issued = settings.issued or datetime.now(UTC).astimezone().date()
+    evaluation = evaluate(read_readings(args.readings), replace(settings, issued=issued))
     written = write_results(evaluation, out=args.out, pdf=args.pdf)
     if args.json:
         document = results_document(evaluation)
