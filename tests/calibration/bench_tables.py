@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,7 +55,7 @@ def _iso_steps(
 ) -> Iterator[tuple[str, int, str, float, str]]:
     """Series, which position, direction, force and kind of every step."""
     for name, place in (("X1", 0), ("X2", 0), ("X3", 1), ("X5", 2)):
-        for _ in range(0 if name == "X2" else 1 if place else preloads):
+        for _ in range(0 if name == "X2" else min(1, preloads) if place else preloads):
             yield f"P{name}", place, "up", float(forces[-1]), "preload"
         yield name, place, "up", 0.0, "zero"
         for force in forces:
@@ -78,15 +79,16 @@ def iso_csv(
     seed: int = 1,
     sign: float = 1.0,
     positions: tuple[int, int, int] = (0, 120, 240),
-    preloads: int = 3,
+    preloads: int = 0,
 ) -> str:
-    """The whole ISO programme of a made-up cell, every condition of a class kept.
+    """The whole ISO programme of a made-up cell; with 3 ``preloads`` one after each turn as well.
 
     ``rotation`` is the relative change of gain at 0°, 120°, 240°; ``loop`` the relative excess
     of falling readings at mid-load; ``zero_shift`` counts between zero before and after.
     """
     rng = np.random.default_rng(seed)
-    lines = ["series,position_deg,direction,applied_kN,reading,temperature_C,time_s,kind"]
+    lines = ["series,position_deg,direction,applied_kN,reading,temperature_C,time_s"]
+    lines[0] += ",kind" if preloads else ""
     forces = capacity * np.arange(1, levels + 1) / levels
     for i, (name, place, word, force, kind) in enumerate(_iso_steps(forces, preloads)):
         share = force / capacity
@@ -99,6 +101,11 @@ def iso_csv(
             counts += rng.normal(0.0, noise or 1e-12)
         lines.append(
             f"{name},{positions[place]},{word},{sign * force:g},{round(1000.0 + counts)},21.0,"
-            f"{30.0 * (i + 1):g},{kind}"
+            f"{30.0 * (i + 1):g}" + (f",{kind}" if preloads else "")
         )
     return "\n".join(lines) + "\n"
+
+
+def class_csv(**made: Any) -> str:
+    """The same with its preloads: every condition of a class is kept."""
+    return iso_csv(**{"preloads": 3, **made})

@@ -14,7 +14,7 @@ from calibration.evaluation.verify import verify_document
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings import ReadingsError
 from calibration.readings.readings_csv import parse_readings
-from tests.calibration.bench_tables import iso_csv, stated
+from tests.calibration.bench_tables import class_csv, stated
 from tests.calibration.made_certificates import made
 
 
@@ -37,7 +37,7 @@ def test_issue_carries_everything() -> None:
 
 def test_a_class_is_judged_on_the_day_of_issue() -> None:
     """Nobody stated the day: it is the day the certificate is made on, and stays so."""
-    evaluation = evaluate(parse_readings(iso_csv()), stated(issued=None))
+    evaluation = evaluate(parse_readings(class_csv()), stated(issued=None))
     assert evaluation.senses[0].figure("iso376_class").value is None
     in_time = issue_certificate(evaluation, today=date(2027, 6, 1))
     late = issue_certificate(evaluation, today=date(2027, 6, 2))

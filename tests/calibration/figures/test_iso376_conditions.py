@@ -13,9 +13,9 @@ from calibration.evaluation.evaluation import evaluate
 from calibration.figures.figure import Figure
 from calibration.readings.readings import Readings
 from calibration.readings.readings_csv import parse_readings
-from tests.calibration.bench_tables import iso_csv, stated
+from tests.calibration.bench_tables import class_csv, stated
 
-GOOD = parse_readings(iso_csv())
+GOOD = parse_readings(class_csv())
 
 
 def judged(readings: Readings, **facts: object) -> Figure:
@@ -54,7 +54,7 @@ def preloaded(readings: Readings, share: float) -> Readings:
 
 
 def turned(*positions: int) -> Readings:
-    return parse_readings(iso_csv(positions=positions))  # type: ignore[arg-type]  # three
+    return parse_readings(class_csv(positions=positions))
 
 
 @pytest.mark.parametrize(
@@ -64,7 +64,7 @@ def turned(*positions: int) -> Readings:
         (lambda _: turned(0, 90, 180), "rotation", "not held"),
         (lambda _: turned(0, 120, 220), "rotation", "not held"),
         (lambda r: without(r, np.array(r.kind) == "preload"), "preloads", "not known"),
-        (lambda _: parse_readings(iso_csv(preloads=2)), "preloads", "not held"),
+        (lambda _: parse_readings(class_csv(preloads=2)), "preloads", "not held"),
         (lambda r: without(r, where(r, "PX5")), "preloads", "not held"),
         (lambda r: preloaded(r, 0.9), "preloads", "not held"),
         (lambda r: sooner(r, 5.0), "wait", "not held"),
@@ -134,7 +134,7 @@ def test_a_whole_turn_is_the_same_position() -> None:
 
 
 def test_a_step_taken_again_at_once_breaks_no_interval() -> None:
-    lines = iso_csv().splitlines()
+    lines = class_csv().splitlines()
     head, rows = lines[0] + ",repeat_reason", [line + "," for line in lines[1:]]
     at = next(i for i, row in enumerate(rows) if row.startswith("X3,120,up,150"))
     made, clock = [], 0.0
