@@ -144,11 +144,13 @@ class ForceCertificate:
         return np.asarray(result)
 
     def standard_uncertainty_kN(self, force_kN: ArrayLike) -> NDArray[np.float64]:
-        """Combined standard uncertainty of an indicated force; (...) float64, kN.
+        """Standard uncertainty of an indicated force, half of U; (...) float64, kN.
 
-        One certificate stands behind all forces of a run: treat it as one common cause.
+        What a later combination after the GUM needs of a 95 % uncertainty whose distribution is
+        not normal: the u that gives U again with k = 2. One certificate stands behind all
+        forces of a run: treat it as one common cause.
         """
-        return self.uncertainty.standard_at(force_kN)
+        return self.expanded_uncertainty_kN(force_kN) / 2.0
 
     def expanded_uncertainty_kN(self, force_kN: ArrayLike) -> NDArray[np.float64]:
         """95 % expanded uncertainty, ``k·u``; (...) float64, kN."""

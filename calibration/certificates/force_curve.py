@@ -101,7 +101,7 @@ class UncertaintyTable:
     standard_kN: tuple[float, ...]
     """Combined standard uncertainty at each force."""
     coverage_factor: tuple[float, ...]
-    """k for 95 % at each force, from the effective degrees of freedom."""
+    """k for 95 % at each force: U over the combined standard uncertainty."""
 
     def __post_init__(self) -> None:
         n = len(self.force_kN)

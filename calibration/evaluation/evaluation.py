@@ -7,12 +7,15 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.budget.force_budget import BudgetFigures, ForceBudget, force_budget
+from calibration.budget.half_loop import half_loop, level_means
+from calibration.budget.stated_lines import MeasuredEffect
+from calibration.budget.working_curve import WorkingCurve, working_curve
 from calibration.doubts.doubtful_rows import doubt_cautions
 from calibration.elements.element_figures import element_cautions, element_figures
-from calibration.evaluation.force_budget import ForceBudget, force_budget
 from calibration.figures import load_cell_figures as fig
 from calibration.figures.astm_e74 import DegreeChoice, choose_degree, e74_figures
-from calibration.figures.iso376_figures import iso_figures
+from calibration.figures.iso376 import iso_figures
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.load_series import LoadSeries, load_series, senses
 from calibration.readings.readings import Readings, ReadingsError
@@ -68,7 +71,8 @@ class SenseEvaluation:
     deflection_from_force: PolynomialFit
     force_from_deflection: PolynomialFit
     working: PolynomialFit
-    """Force in kN from deflection, through zero: what goes into the certificate."""
+    """Force in kN from deflection, through zero, midway between rising and falling: what goes
+    into the certificate."""
     zero: float
     """Reading at no force: mean of the zeros, or the curve's constant where none was read."""
     lack_of_fit: LackOfFit | str
@@ -105,9 +109,7 @@ def evaluate(readings: Readings, settings: BenchSettings) -> Evaluation:
         The readings cannot carry a fit; one line with the source.
     """
     try:
-        parts = tuple(
-            _sense(load_series(readings, s), readings, settings) for s in senses(readings)
-        )
+        parts = tuple(_sense(load_series(readings, s), settings) for s in senses(readings))
     except FitError as error:
         msg = f"{readings.source}: {error}"
         raise ReadingsError(msg) from error
@@ -119,7 +121,7 @@ def evaluate(readings: Readings, settings: BenchSettings) -> Evaluation:
     )
 
 
-def _sense(loads: LoadSeries, readings: Readings, settings: BenchSettings) -> SenseEvaluation:
+def _sense(loads: LoadSeries, settings: BenchSettings) -> SenseEvaluation:
     step = settings.resolution if settings.resolution is not None else loads.readings.resolution
     means = loads.mean_at_levels()
     choice = choose_degree(
@@ -131,14 +133,9 @@ def _sense(loads: LoadSeries, readings: Readings, settings: BenchSettings) -> Se
     zeroed = loads if loads.has_zero else _less(loads, zero)
     to_deflection = fit_polynomial(loads.force, loads.deflection, degree)
     to_force = fit_polynomial(loads.deflection, loads.force, degree)
-    kN = loads.readings.kN_per_unit
-    working = fit_polynomial(
-        zeroed.deflection, loads.force * kN, _working_degree(zeroed, degree, settings),
-        through_zero=True,
-    )  # fmt: skip
-    figures = _figures(
-        loads, zeroed, to_deflection, to_force, working, readings, settings, step
-    )
+    curve = _curve(zeroed, settings)
+    working = curve.fit
+    figures = _figures(loads, zeroed, to_deflection, to_force, working, settings, step)
     return SenseEvaluation(
         loads=loads,
         choice=choice,
@@ -151,22 +148,43 @@ def _sense(loads: LoadSeries, readings: Readings, settings: BenchSettings) -> Se
         lack_of_fit=lack_of_fit(loads.force, loads.deflection, to_deflection),
         inverse=_inverse_check(loads, to_deflection, to_force),
         figures=figures,
-        budget=force_budget(
-            zeroed,
-            working,
-            {f.name: f for f in figures},
-            settings,
-            extrapolated_zero_sd=None if loads.has_zero else float(raw.standard_errors[0]),
-        ),
+        budget=force_budget(zeroed, curve, _budget_figures(loads, raw, figures), settings),
     )
 
 
-def _working_degree(loads: LoadSeries, degree: int, settings: BenchSettings) -> int:
-    """Degree of force from deflection: the inverse of a bent curve may need a term more."""
+def _curve(loads: LoadSeries, settings: BenchSettings) -> WorkingCurve:
+    """The inverse of a bent curve may need a term more than the curve: the larger degree."""
+    loop = half_loop(loads)
     if settings.degree is not None:
-        return degree
-    means = loads.mean_at_levels()
-    return max(degree, choose_degree(means, loads.levels, resolution_counts=None).degree)
+        return working_curve(loads, loop, settings.degree)
+    means = level_means(loads, loop.taken_out(loads))
+    there, back = (
+        choose_degree(x, y, resolution_counts=None).degree
+        for x, y in ((loads.levels, means), (means, loads.levels))
+    )
+    return working_curve(loads, loop, max(there, back))
+
+
+def _budget_figures(
+    loads: LoadSeries, raw: PolynomialFit, figures: tuple[Figure, ...]
+) -> BudgetFigures:
+    named = {figure.name: figure for figure in figures}
+    resolution = named["resolution"]
+
+    def effect(name: str) -> MeasuredEffect:
+        figure = named[name]
+        if not isinstance(figure.value, float):
+            return MeasuredEffect(None, reason=figure.reason)
+        return MeasuredEffect(figure.value, float(figure.detail.get("standard_error", 0.0)))
+
+    return BudgetFigures(
+        resolution_kN=resolution.value if isinstance(resolution.value, float) else None,
+        resolution_reason=resolution.reason,
+        creep=effect("creep"),
+        temperature_zero=effect("temperature_effect_zero"),
+        temperature_span=effect("temperature_effect_span"),
+        unread_zero_sd=None if loads.has_zero else float(raw.standard_errors[0]),
+    )
 
 
 def _less(loads: LoadSeries, zero: float) -> LoadSeries:
@@ -181,14 +199,12 @@ def _figures(
     to_deflection: PolynomialFit,
     to_force: PolynomialFit,
     working: PolynomialFit,
-    readings: Readings,
     settings: BenchSettings,
     step: float | None,
 ) -> tuple[Figure, ...]:
     per_reading = loads.largest * loads.readings.kN_per_unit / zeroed.full_scale
     resolution = fig.resolution(loads, step, per_reading)
-    unloaded = fig.resolution_unloaded(loads, step, per_reading)
-    r_kN = unloaded.value if isinstance(unloaded.value, float) else None
+    r_kN = resolution.value if isinstance(resolution.value, float) else None
     creep = fig.creep(loads)
     return (
         fig.zero_return(loads),
@@ -200,7 +216,6 @@ def _figures(
             degree=to_deflection.degree,
             creep_pct=creep.value if isinstance(creep.value, float) else None,
             resolution_kN=r_kN,
-            readings=readings,
             settings=settings,
         ),
         fig.replication_sd(loads),
@@ -209,8 +224,7 @@ def _figures(
         fig.temperature_effect_zero(loads),
         fig.temperature_effect_span(loads, to_deflection),
         resolution,
-        unloaded,
-        *e74_figures(loads, to_deflection, settings=settings, resolution_kN=r_kN),
+        *e74_figures(loads, to_deflection, resolution_kN=r_kN),
         *element_figures(zeroed, working=working, free=to_force, settings=settings),
     )
 
@@ -243,13 +257,10 @@ def _cautions(
     found = doubt_cautions(readings, settings)
     if not any(part.loads.has_zero for part in parts):
         found.append("no zero was read: the zero is extrapolated from the curve")
-    if settings.reference_U_pct is None:
-        found.append(
-            "the uncertainty of the reference standard is not stated: the expanded uncertainty"
-            " leaves it out"
-        )
+    found += [part.budget.refused for part in parts[:1] if part.budget.refused]
     for part in parts:
         found += _part_cautions(part, settings)
+    found += _budget_cautions(parts)
     superseded = int(np.count_nonzero(readings.superseded))
     if superseded:
         found.append(f"{superseded} reading(s) were taken again with a reason and not used")
@@ -257,6 +268,16 @@ def _cautions(
         other = "compression" if parts[0].name == "tension" else "tension"
         found.append(f"{other} was not calibrated: such forces are outside the certificate")
     return tuple(found)
+
+
+def _budget_cautions(parts: tuple[SenseEvaluation, ...]) -> list[str]:
+    """Of what was not measured; once where it holds in every sense."""
+    found: dict[str, None] = {}
+    for part in parts:
+        for caution in part.budget.cautions:
+            shared = all(caution in other.budget.cautions for other in parts)
+            found[caution if shared else f"{part.name}: {caution}"] = None
+    return list(found)
 
 
 def _part_cautions(part: SenseEvaluation, settings: BenchSettings) -> list[str]:

@@ -15,7 +15,7 @@ from calibration.certificates.certificate import CertificateError
 from calibration.certificates.force import RAILS_24_BIT, ForceCertificate
 from calibration.certificates.force_curve import SenseCurve, ShuntExpectation, UncertaintyTable
 from calibration.doubts.doubtful_rows import refuse_doubtful_rows
-from calibration.evaluation.evaluation import Evaluation, SenseEvaluation, evaluate
+from calibration.evaluation.evaluation import Evaluation, SenseEvaluation
 from calibration.evaluation.results_document import results_document
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings import Readings, ReadingsError
@@ -26,9 +26,13 @@ if TYPE_CHECKING:
 
 __all__ = ["CAUTIONS", "EDITION", "add_months", "issue_certificate"]
 
-EDITION: Final = 1
+EDITION: Final = 2
 """Of the evaluation: one higher with every change of its rules after which the same readings give
-other figures. Stands in a certificate as ``details.evaluation``; the first did not say so."""
+other figures. Stands in a certificate as ``details.evaluation``; the first did not say so.
+
+1: curve through all readings alike, U by Student's factor of effective degrees of freedom, what
+was not measured left out. 2: curve midway between rising and falling, U exact, a bound for what
+was not measured."""
 
 CAUTIONS: Final = (
     "A press, a dead-weight frame or a lifted load can crush. Follow the press's instructions"
@@ -61,15 +65,18 @@ def issue_certificate(
     ReadingsError
         The readings carry a fit but not a certificate: too few forces, too little left over
         to tell the uncertainty, a curve that turns back, readings that do not follow the
-        force, or rows in doubt that nobody has accepted.
+        force, rows in doubt that nobody has accepted, or a reference standard whose uncertainty
+        is not stated.
     CertificateError
         Settings that contradict the readings (capacity below the largest force).
     """
     for part in evaluation.senses:
         _refuse(part)
     refuse_doubtful_rows(evaluation.readings, evaluation.settings)
-    evaluation, issued = _on_the_day(evaluation, today)
+    _refuse_without_reference(evaluation)
     settings = evaluation.settings
+    issued = settings.issued or today or datetime.now(UTC).astimezone().date()
+    settings = replace(settings, issued=issued)
     by_sense = {part.loads.sense: part for part in evaluation.senses}
     tension = by_sense.get(1) or by_sense[-1]
     compression = by_sense.get(-1)
@@ -105,18 +112,8 @@ def _details(evaluation: Evaluation, settings: BenchSettings) -> dict[str, Any]:
         "readings": evaluation.readings.to_document(),
         "results": results_document(evaluation),
         "cautions": list(CAUTIONS),
-        **({"evaluation": EDITION} if EDITION > 1 else {}),
+        "evaluation": EDITION,
     }
-
-
-def _on_the_day(evaluation: Evaluation, today: date | None) -> tuple[Evaluation, date]:
-    """With a day of issue, on which classes are judged: as stated, else today; and that day."""
-    stated = evaluation.settings.issued
-    if stated is not None:
-        return evaluation, stated
-    issued = today or datetime.now(UTC).astimezone().date()
-    settings = replace(evaluation.settings, issued=issued)
-    return evaluate(evaluation.readings, settings), issued
 
 
 def _refuse(part: SenseEvaluation) -> None:
@@ -140,8 +137,18 @@ def _refuse(part: SenseEvaluation) -> None:
     deflection = np.append(loads.deflection - (0.0 if loads.has_zero else part.zero), 0.0)
     ends = float(np.min(deflection)), float(np.max(deflection))
     if not is_monotone(part.working.coefficients, *ends):
-        msg = f"{where}: the curve of degree {part.degree} turns back inside its range"
+        msg = f"{where}: the curve of degree {part.working.degree} turns back inside its range"
         raise ReadingsError(msg)
+
+
+def _refuse_without_reference(evaluation: Evaluation) -> None:
+    for part in evaluation.senses:
+        if part.budget.refused:
+            msg = (
+                f"{evaluation.readings.source}: no certificate: {part.budget.refused};"
+                " state it (--reference-U-pct or the sheet)"
+            )
+            raise ReadingsError(msg)
 
 
 def _limits(by_sense: Mapping[int, SenseEvaluation]) -> tuple[float, float]:
@@ -177,17 +184,20 @@ def _deflection_at(part: SenseEvaluation, capacity_kN: float) -> float:
 
 
 def _table(by_sense: Mapping[int, SenseEvaluation]) -> UncertaintyTable:
-    rows: dict[float, tuple[float, float]] = {}
+    rows: dict[float, tuple[float, float, float]] = {}
     for sense, part in by_sense.items():
         b = part.budget
-        for force, u, k in zip(b.force_kN, b.combined_kN, b.coverage_factor, strict=True):
+        for force, U, u, k in zip(
+            b.force_kN, b.expanded_kN, b.combined_kN, b.coverage_factor, strict=True
+        ):
             key = float(sense * force) + 0.0
-            rows[key] = max(rows.get(key, (0.0, 1.0)), (float(u), float(k)))
+            # Where the senses meet, at no force, the wider holds.
+            rows[key] = max(rows.get(key, (0.0, 0.0, 2.0)), (float(U), float(u), float(k)))
     forces = sorted(rows)
     return UncertaintyTable(
         tuple(forces),
-        tuple(rows[f][0] for f in forces),
         tuple(rows[f][1] for f in forces),
+        tuple(rows[f][2] for f in forces),
     )
 
 

@@ -12,12 +12,14 @@ file loaded in one sense only is read without looking into ``by_sense``. Per sen
 ``deflection_from_force``, ``force_from_deflection``
     both directions, zero taken off, each with ``own_units`` and ``si``.
 ``working_curve``
-    force in kN from deflection through zero: what a certificate carries.
+    force in kN from deflection through zero, midway between rising and falling: what a
+    certificate carries.
 ``inverse_check``, ``lack_of_fit``
 ``figures``
     name → ``value`` (or null), ``unit``, ``reason``, ``formula``, ``source``, ``detail``.
 ``budget``
-    components, combined and expanded uncertainty at 21 forces, in kN.
+    components, combined and expanded uncertainty at 21 forces, in kN; ``refused`` says why
+    there is no U.
 """
 
 from __future__ import annotations

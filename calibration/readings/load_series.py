@@ -56,6 +56,10 @@ class LoadSeries:
     """(n + z,) readings as indicated."""
     temperature_C: NDArray[np.float64]
     """(n,) NaN where not stated."""
+    series: NDArray[np.int64]
+    """(n,) index into the names of series; 0 everywhere where none was stated."""
+    position_deg: NDArray[np.float64]
+    """(n,) NaN where not stated."""
     levels: NDArray[np.float64]
     """(levels,) distinct forces, by rising magnitude."""
     level_of: NDArray[np.int64]
@@ -136,6 +140,8 @@ def load_series(readings: Readings, sense: int) -> LoadSeries:
         raw_force=readings.applied[main | zeros],
         raw_reading=readings.reading[main | zeros],
         temperature_C=readings.temperature_C[main],
+        series=readings.series[main],
+        position_deg=readings.position_deg[main],
         levels=levels,
         level_of=level_of,
         branches=_branches(readings, main, deflection, levels, level_of),

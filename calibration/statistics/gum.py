@@ -10,10 +10,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.statistics.half_width import Part, Shape
 from calibration.statistics.polynomial_fit import t_quantile
 
 if TYPE_CHECKING:
@@ -28,6 +30,18 @@ __all__ = [
 ]
 
 
+HALF_WIDTHS: Final = MappingProxyType(
+    {
+        Shape.NORMAL: 1.0,
+        Shape.STUDENT: 1.0,
+        Shape.RECTANGLE: math.sqrt(3.0),
+        Shape.TRIANGLE: math.sqrt(6.0),
+        Shape.TWO_POINT: 1.0,
+    }
+)
+"""Width of a distribution over its standard uncertainty (GUM 4.3.7, 4.3.9)."""
+
+
 def rectangular(half_width: float) -> float:
     """Standard uncertainty of a value known only to lie within ± half_width (GUM 4.3.7)."""
     return half_width / math.sqrt(3.0)
@@ -39,14 +53,26 @@ class Component:
 
     name: str
     standard: NDArray[np.float64] | None
-    """(m,) in the measurand's unit, sensitivity included; None: not known."""
+    """(m,) in the measurand's unit, sensitivity included; None: not known. Of a Student t it is
+    the scale, as GUM 4.2.3 gives it."""
     dof: float
     """Degrees of freedom; inf for a type B component taken as exactly known."""
     evaluation: str
     """``"A"`` from readings by statistics, ``"B"`` otherwise."""
-    distribution: str
+    distribution: Shape | None
+    """None: not known."""
     basis: str
     """Where it comes from, in words; for one not known, why."""
+    caution: str = ""
+    """What must be told beside the table: it was not measured, and what stands for it."""
+
+    def part(self, i: int) -> Part:
+        """The error at the i-th value; raises ``ValueError`` where it is not known."""
+        if self.standard is None or self.distribution is None:
+            msg = f"{self.name} is not known: {self.basis}"
+            raise ValueError(msg)
+        width = float(self.standard[i]) * HALF_WIDTHS[self.distribution]
+        return Part(self.distribution, width, self.dof)
 
 
 def combine(standards: ArrayLike) -> NDArray[np.float64]:

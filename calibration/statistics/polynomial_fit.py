@@ -112,15 +112,21 @@ class PolynomialFit:
 
 
 def fit_polynomial(
-    x: ArrayLike, y: ArrayLike, degree: int, *, through_zero: bool = False
+    x: ArrayLike,
+    y: ArrayLike,
+    degree: int,
+    *,
+    through_zero: bool = False,
+    weights: ArrayLike | None = None,
 ) -> PolynomialFit:
-    """Ordinary least squares.
+    """Least squares.
 
     Parameters
     ----------
     x, y : (n,) real
     degree : 1 … 5
     through_zero : leave the constant term out
+    weights : (n,) above 0, in proportion to 1 over the variance; None: all alike
 
     Raises
     ------
@@ -134,17 +140,15 @@ def fit_polynomial(
     first = 1 if through_zero else 0
     exponents = np.arange(first, degree + 1)
     design = (xs / scale)[:, None] ** exponents
-    q, inverse = _decomposed(design, degree)
-    solution = inverse @ (q.T @ ys)
-    # Refinement takes out what decomposition and inverse rounded.
-    for _ in range(2):
-        solution = solution + inverse @ (q.T @ (ys - design @ solution))
+    root = _root(weights, len(xs))
+    design, ys = design * root[:, None], ys * root
+    solution, inverse = _solved(design, ys, degree)
     residuals = ys - design @ solution
     dof = len(xs) - len(exponents)
     residual_ss = float(residuals @ residuals)
-    scaled = inverse @ inverse.T * (residual_ss / dof)
     covariance = np.zeros((degree + 1, degree + 1))
-    covariance[first:, first:] = scaled / np.outer(scale**exponents, scale**exponents)
+    covariance[first:, first:] = inverse @ inverse.T * (residual_ss / dof)
+    covariance /= np.outer(scale ** np.arange(degree + 1), scale ** np.arange(degree + 1))
     coefficients = np.zeros(degree + 1)
     coefficients[first:] = solution / scale**exponents
     centred = ys if through_zero else ys - math.fsum(ys.tolist()) / len(ys)
@@ -161,6 +165,26 @@ def fit_polynomial(
         through_zero=through_zero,
         scale=scale,
     )
+
+
+def _root(weights: ArrayLike | None, n: int) -> NDArray[np.float64]:
+    """Square roots of weights brought to a mean of 1."""
+    if weights is None:
+        return np.ones(n)
+    values = np.asarray(weights, dtype=np.float64)
+    return np.asarray(np.sqrt(values / np.mean(values)))
+
+
+def _solved(
+    design: NDArray[np.float64], ys: NDArray[np.float64], degree: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Least squares, and the inverse of the design's triangle."""
+    q, inverse = _decomposed(design, degree)
+    solution = inverse @ (q.T @ ys)
+    # Refinement takes out what decomposition and inverse rounded.
+    for _ in range(2):
+        solution = solution + inverse @ (q.T @ (ys - design @ solution))
+    return solution, inverse
 
 
 def _decomposed(

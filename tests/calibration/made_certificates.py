@@ -15,7 +15,9 @@ __all__ = ["made", "simple"]
 
 
 def made(text: str | None = None, **stated: object) -> ForceCertificate:
-    given_settings = BenchSettings.from_document({"issued": "2026-05-04", **stated})
+    given_settings = BenchSettings.from_document(
+        {"issued": "2026-05-04", "reference_U_pct": 0.02, **stated}
+    )
     return issue_certificate(
         evaluate(parse_readings(text or iso_csv(noise=40.0)), given_settings)
     )

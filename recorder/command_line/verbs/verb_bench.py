@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 from calibration.certificates.certificate import load_certificate
 from calibration.readings.bench_settings import BenchSettings
 from recorder.command_line.bench.bench_session import run_session
-from recorder.command_line.bench.bench_signing import add_key, add_sign, add_signed
 from recorder.command_line.bench.bench_work import fit_file, pdf_file, verify_file
 from recorder.command_line.support.errors import UsageError
 
@@ -37,10 +36,12 @@ no certificate is written over them unless --accept-rows and --accept-reason say
                          the same under own_units, and under si with force in kN
   deflection_from_force, force_from_deflection
                          both directions, zero taken off; own_units and si in each
-  working_curve          force in kN from deflection, through zero
+  working_curve          force in kN from deflection, through zero, midway between rising
+                         and falling
   degree_choice, lack_of_fit, inverse_check
   figures                name: value or null, unit, reason, formula, source, detail
-  budget                 components, combined and expanded uncertainty over force, in kN
+  budget                 components, combined and expanded uncertainty over force, in kN;
+                         refused says why there is none
   by_sense               the same for tension and compression apart
 
 example:
@@ -74,8 +75,6 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     _add_run(verbs)
     _add_verify(verbs)
     _add_pdf(verbs)
-    add_key(verbs)
-    add_sign(verbs)
 
 
 def _raw(**words: str) -> dict[str, Any]:
@@ -146,7 +145,6 @@ def _add_verify(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
         epilog="example: testcar bench verify cell.json",
     )
     verify.add_argument("certificate", metavar="CERT")
-    add_signed(verify)
     verify.add_argument("--json", action="store_true", help="print the answer as JSON")
     verify.set_defaults(run=_run_verify)
 

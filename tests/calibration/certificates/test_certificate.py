@@ -33,7 +33,9 @@ def test_written_and_read_again_is_the_same() -> None:
 
 
 def test_it_names_the_code_that_issued_it() -> None:
-    evaluation = evaluate(parse_readings(iso_csv(noise=40.0)), BenchSettings())
+    evaluation = evaluate(
+        parse_readings(iso_csv(noise=40.0)), BenchSettings(reference_U_pct=0.02)
+    )
     certificate = issue_certificate(evaluation, software="testcar 9.8+gabc")
     document = full_document(certificate)
     assert document["software"] == "testcar 9.8+gabc"

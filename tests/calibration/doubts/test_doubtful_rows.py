@@ -174,7 +174,11 @@ def test_no_certificate_over_a_row_in_doubt() -> None:
 
 
 def test_the_word_makes_it_stand_and_is_kept() -> None:
-    stated = BenchSettings(accepted_rows=(7,), accepted_reason="press slipped, kept on purpose")
+    stated = BenchSettings(
+        accepted_rows=(7,),
+        accepted_reason="press slipped, kept on purpose",
+        reference_U_pct=0.02,
+    )
     certificate = issue_certificate(evaluate(table_of(off_table()), stated))
     cautions = certificate.details["results"]["cautions"]
     told = [c for c in cautions if c.startswith("accepted in spite of doubt")]

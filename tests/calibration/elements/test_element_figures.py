@@ -54,7 +54,7 @@ def test_capsule_gives_back_its_piston_area_and_friction() -> None:
     assert part.figure("friction_constant").value == pytest.approx(0.4, rel=0.05)
     assert part.figure("friction_proportional").value == pytest.approx(0.005, rel=0.1)
     assert part.figure("diaphragm_term").value is None
-    friction_line = next(c for c in part.budget.components if c.name == "reversibility")
+    friction_line = next(c for c in part.budget.components if c.name == "loop")
     assert friction_line.standard is not None
     assert friction_line.standard[0] == pytest.approx(friction_line.standard[10])
 

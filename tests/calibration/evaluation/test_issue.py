@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import json
 from datetime import date
 
 import numpy as np
 import pytest
 
-from calibration.certificates.certificate import CertificateError, full_document
+from calibration.certificates.certificate import (
+    CertificateError,
+)
 from calibration.evaluation.evaluation import evaluate
-from calibration.evaluation.issue import add_months, issue_certificate
-from calibration.evaluation.verify import verify_document
+from calibration.evaluation.issue import EDITION, add_months, issue_certificate
+from calibration.evaluation.results_document import results_document
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings import ReadingsError
 from calibration.readings.readings_csv import parse_readings
-from tests.calibration.bench_tables import class_csv, stated
+from tests.calibration.bench_tables import iso_csv
 from tests.calibration.made_certificates import made
 
 
@@ -29,22 +32,8 @@ def test_issue_carries_everything() -> None:
     assert c.shunt.limit_counts == pytest.approx(5000.0)
     assert c.zero_limit_counts == pytest.approx(48_000.0, rel=1e-3)
     assert c.nominal_zero_counts == pytest.approx(1000.0, abs=60.0)
-    figure = c.details["results"]["figures"]["iso376_class"]
-    assert figure["value"] is None
-    assert "reference standard: not stated" in figure["reason"]
+    assert c.details["results"]["figures"]["iso376_class"]["value"] == "0.5"
     assert len(c.details["readings"]["applied"]) > 60
-
-
-def test_a_class_is_judged_on_the_day_of_issue() -> None:
-    """Nobody stated the day: it is the day the certificate is made on, and stays so."""
-    evaluation = evaluate(parse_readings(class_csv()), stated(issued=None))
-    assert evaluation.senses[0].figure("iso376_class").value is None
-    in_time = issue_certificate(evaluation, today=date(2027, 6, 1))
-    late = issue_certificate(evaluation, today=date(2027, 6, 2))
-    figures = [c.details["results"]["figures"]["iso376_class"] for c in (in_time, late)]
-    assert [figure["value"] for figure in figures] == ["00", None]
-    assert "reference standard valid" in figures[1]["reason"]
-    assert verify_document(full_document(in_time), source="in time") == []
 
 
 def test_months_end_where_the_month_ends() -> None:
@@ -72,7 +61,9 @@ def test_a_curve_that_turns_back_is_no_certificate() -> None:
         f"{f},{f - 0.0045 * f * f}\n" for f in range(10, 101, 10)
     )
     turned = text.replace("100,55.0", "100,50.0")
-    stated = BenchSettings(degree=5, accepted_rows=(11,), accepted_reason="bent on purpose")
+    stated = BenchSettings(
+        degree=5, accepted_rows=(11,), accepted_reason="bent on purpose", reference_U_pct=0.02
+    )
     evaluation = evaluate(parse_readings(turned), stated)
     assert issue_certificate(evaluation).capacity_kN == 100.0
     back = "applied_kN,reading\n" + "".join(
@@ -80,6 +71,26 @@ def test_a_curve_that_turns_back_is_no_certificate() -> None:
     )
     with pytest.raises(ReadingsError, match=r"turns back|do not follow"):
         issue_certificate(evaluate(parse_readings(back), BenchSettings(degree=5)))
+
+
+def test_no_certificate_without_the_uncertainty_of_the_reference() -> None:
+    """Figures and curve still come, and say what to state; a certificate does not."""
+    evaluation = evaluate(parse_readings(iso_csv(noise=40.0), source="b.csv"), BenchSettings())
+    part = evaluation.senses[0]
+    assert part.figure("repeatability").assessed
+    assert part.working.coefficients[1] == pytest.approx(1.0 / 8000.0, rel=1e-4)
+    assert np.all(np.isnan(part.budget.expanded_kN))
+    assert any("reference_U_pct" in caution for caution in evaluation.cautions)
+    document = results_document(evaluation)
+    assert document["budget"]["expanded_kN"] == [None] * 21
+    json.dumps(document, allow_nan=False)
+    with pytest.raises(ReadingsError, match=r"^b\.csv: no certificate: .* state it") as caught:
+        issue_certificate(evaluation)
+    assert "\n" not in str(caught.value)
+
+
+def test_the_edition_of_the_evaluation_stands_in_the_certificate() -> None:
+    assert made().details["evaluation"] == EDITION == 2
 
 
 def test_capacity_that_contradicts_the_forces_is_refused() -> None:

@@ -1,0 +1,176 @@
+"""Half of falling less rising at each force: how far either stands from the curve midway."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from calibration.readings.load_series import LoadSeries
+
+__all__ = ["HalfLoop", "group_of", "half_loop", "level_means"]
+
+WIDEST_GAP: Final = 0.3
+"""Share of the largest force: farther apart, what lies between two forces is not known."""
+
+
+@dataclass(frozen=True, slots=True)
+class HalfLoop:
+    """One sense; deflections with their sign."""
+
+    at: NDArray[np.float64]
+    """(levels,) half of falling less rising deflection; NaN where not taken both ways."""
+    pairs: NDArray[np.float64]
+    """(levels,) how many pairs of a rising and a falling reading each is the mean of."""
+
+    @property
+    def known(self) -> bool:
+        return bool(np.any(~np.isnan(self.at)))
+
+    def taken_out(self, loads: LoadSeries) -> NDArray[np.float64]:
+        """(n,) deflections as they would be midway between rising and falling."""
+        shift = self._filled(loads)[loads.level_of] * (
+            loads.force / loads.levels[loads.level_of]
+        )
+        return np.asarray(loads.deflection + loads.direction * shift)
+
+    def _filled(self, loads: LoadSeries) -> NDArray[np.float64]:
+        """(levels,) with what was not taken both ways interpolated; 0 at no and at most force."""
+        if not self.known:
+            return np.zeros(len(loads.levels))
+        known = ~np.isnan(self.at)
+        force = np.abs(loads.levels)
+        x, y = np.append(0.0, force[known]), np.append(0.0, self.at[known])
+        if not known[-1]:
+            x, y = np.append(x, force[-1]), np.append(y, 0.0)
+        return np.asarray(np.interp(force, x, y))
+
+    def envelope(
+        self, loads: LoadSeries, share: NDArray[np.float64], *, noise: float, friction: bool
+    ) -> NDArray[np.float64]:
+        """(m,) magnitude of the half-loop at shares of the largest force, in deflection.
+
+        ``noise`` is the standard deviation of one reading, deflection: what it accounts for is
+        taken out. A loop closes at no and at the largest force; friction does not.
+        """
+        known = ~np.isnan(self.at)
+        spread = noise**2 / (2.0 * np.maximum(self.pairs[known], 1.0))
+        size = np.sqrt(np.maximum(self.at[known] ** 2 - spread, 0.0))
+        if friction:
+            return np.full(share.shape, float(np.max(size)))
+        at = np.abs(loads.levels[known]) / loads.largest
+        x, y = np.append(0.0, at), np.append(0.0, size)
+        if x[-1] < 1.0:
+            x, y = np.append(x, 1.0), np.append(y, 0.0)
+        between = np.interp(share, x, y) + _bulge(share, x, y)
+        if float(np.max(np.diff(x))) <= WIDEST_GAP:
+            return np.asarray(between)
+        inner = (at > 0.0) & (at < 1.0)
+        height = np.max(size[inner] / _ellipse(at[inner]), initial=0.0)
+        return np.asarray(np.maximum(between, height * _ellipse(share)))
+
+
+def _bulge(
+    share: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """How far a curve through the points that bends one way can lie above its chords.
+
+    Between two points it stays below the chords on either side, each drawn on. At either end
+    there is one such chord: half way it is believed, and the curve closes with the end.
+    """
+    if len(x) < 4:
+        return np.zeros_like(share)
+    slope = np.diff(y) / np.diff(x)
+    last = len(slope) - 1
+    i = np.clip(np.searchsorted(x, share, side="right") - 1, 0, last)
+    u = (share - x[i]) / (x[i + 1] - x[i])
+    left = slope[np.maximum(i - 1, 0)] - slope[i]
+    right = slope[i] - slope[np.minimum(i + 1, last)]
+    width = x[i + 1] - x[i]
+    inner = np.minimum(left * u, right * (1.0 - u))
+    ends = 0.5 * np.where(i == 0, right, left) * 4.0 * u * (1.0 - u)
+    bulge = np.where((i == 0) | (i == last), ends, inner) * width
+    return np.asarray(np.maximum(bulge, 0.0))
+
+
+def _ellipse(share: NDArray[np.float64]) -> NDArray[np.float64]:
+    """A loop that closes at both ends, 1 at half load (common practice)."""
+    return np.asarray(2.0 * np.sqrt(np.clip(share * (1.0 - share), 0.0, None)))
+
+
+def group_of(loads: LoadSeries) -> NDArray[np.int64]:
+    """(n,) index of the series and position each reading under force belongs to."""
+    _, index = np.unique(
+        np.column_stack((loads.series, np.nan_to_num(loads.position_deg, nan=-1.0))),
+        axis=0,
+        return_inverse=True,
+    )
+    return np.asarray(index.reshape(-1), dtype=np.int64)
+
+
+def half_loop(loads: LoadSeries) -> HalfLoop:
+    """Half of falling less rising at each level.
+
+    Both of one series where it was taken both ways, else both of one position, else whatever
+    there is: a difference between positions is not part of the loop.
+    """
+    at = np.full(len(loads.levels), math.nan)
+    pairs = np.zeros(len(loads.levels))
+    positions = np.unique(np.nan_to_num(loads.position_deg, nan=-1.0), return_inverse=True)[1]
+    for keys in (group_of(loads), positions.reshape(-1), np.zeros(len(loads.force), np.int64)):
+        sums, count = _differences(loads, keys)
+        fresh = np.isnan(at) & (count > 0)
+        at[fresh] = 0.5 * sums[fresh] / count[fresh]
+        pairs[fresh] = count[fresh]
+    return HalfLoop(at, pairs)
+
+
+def _differences(
+    loads: LoadSeries, keys: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """(levels,) sum over keys of falling less rising mean, and the number of keys with both."""
+    sums, count = np.zeros(len(loads.levels)), np.zeros(len(loads.levels))
+    for key in np.unique(keys):
+        here = keys == key
+        up, down = (loads.mean_at_levels(here & (loads.direction == d)) for d in (1, -1))
+        both = ~np.isnan(up) & ~np.isnan(down)
+        sums[both] += (down - up)[both]
+        count[both] += 1.0
+    return sums, count
+
+
+def level_means(loads: LoadSeries, midway: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(levels,) means of deflections with the half-loop taken out, each position alike."""
+    weights = position_weights(loads)
+    index = loads.level_of
+    scaled = midway * (loads.levels[index] / loads.force)
+    total = np.bincount(index, weights=weights * scaled, minlength=len(loads.levels))
+    return np.asarray(total / np.bincount(index, weights=weights, minlength=len(loads.levels)))
+
+
+def position_weights(loads: LoadSeries) -> NDArray[np.float64]:
+    """(n,) weights by which at each level every position, and in it each direction, count alike."""
+    position = np.nan_to_num(loads.position_deg, nan=-1.0)
+    cell = _index(loads.level_of, position, loads.direction)
+    place = _index(loads.level_of, position)
+    in_cell = np.bincount(cell)
+    # Directions within a place, places within a level: each counted once.
+    first = np.unique(cell, return_index=True)[1]
+    directions = np.bincount(place[first], minlength=int(np.max(place)) + 1)
+    first = np.unique(place, return_index=True)[1]
+    places = np.bincount(loads.level_of[first], minlength=len(loads.levels))
+    return np.asarray(
+        1.0 / (in_cell[cell] * directions[place] * places[loads.level_of]), dtype=np.float64
+    )
+
+
+def _index(
+    *columns: NDArray[np.float64] | NDArray[np.int64] | NDArray[np.int8],
+) -> NDArray[np.int64]:
+    stacked = np.column_stack([np.asarray(c, dtype=np.float64) for c in columns])
+    return np.asarray(np.unique(stacked, axis=0, return_inverse=True)[1]).reshape(-1)

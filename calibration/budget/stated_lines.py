@@ -1,0 +1,181 @@
+"""Lines of the budget beside the readings: reference, creep, temperature, years."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from calibration.budget import defaults
+from calibration.budget.components import BenchFacts, line, unknown_line
+from calibration.statistics.half_width import Shape
+
+if TYPE_CHECKING:
+    from calibration.statistics.gum import Component
+
+__all__ = [
+    "MeasuredEffect",
+    "creep_line",
+    "reference_lines",
+    "stability_line",
+    "temperature_lines",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredEffect:
+    """A figure of the calibration, in per cent; None where it was not assessed."""
+
+    value: float | None
+    standard_error: float = 0.0
+    reason: str = ""
+    """Why there is none."""
+
+    def bound(self, unmeasured: float) -> float | None:
+        """With its own 95 % uncertainty, which is worth no more than not measuring at all."""
+        if self.value is None:
+            return None
+        size = abs(self.value)
+        return max(size, min(size + 2.0 * self.standard_error, unmeasured))
+
+
+def reference_lines(facts: BenchFacts) -> tuple[Component, ...]:
+    """The applied force: its certificate, its drift, its temperature."""
+    s, grid = facts.settings, facts.grid_kN
+    U = s.reference_U_pct
+    if U is None:
+        first = unknown_line("reference standard", "its expanded uncertainty is not stated")
+    else:
+        first = line(
+            facts, "reference standard", U / s.reference_k / 100.0 * grid, Shape.NORMAL,
+            f"U = {U:g} % (k = {s.reference_k:g}) of the applied force",
+        )  # fmt: skip
+    within = "not stated: taken as within the uncertainty of the applied force"
+    name, drift = "drift of the reference", s.standard.drift_pct
+    second = (
+        unknown_line(name, within)
+        if drift is None
+        else line(
+            facts, name, drift / 100.0 / math.sqrt(3.0) * grid, Shape.RECTANGLE,
+            f"{drift:g} % between its calibrations, as stated",
+        )
+    )  # fmt: skip
+    return first, second, _reference_temperature(facts, within)
+
+
+def _reference_temperature(facts: BenchFacts, within: str) -> Component:
+    s, name = facts.settings, "temperature of the reference"
+    coefficient = s.reference_temperature_coefficient_pct_per_K
+    if coefficient is None:
+        return unknown_line(name, within)
+    if s.room_temperature_C is None or s.reference_temperature_C is None:
+        return unknown_line(
+            name,
+            "room or reference temperature is not stated",
+            caution="the reference has a temperature coefficient, but room_temperature_C or"
+            " reference_temperature_C is not stated: its effect is left out",
+        )
+    shift = abs(s.room_temperature_C - s.reference_temperature_C)
+    percent = abs(coefficient) * shift
+    return line(
+        facts, name, percent / 100.0 / math.sqrt(3.0) * facts.grid_kN, Shape.RECTANGLE,
+        f"{percent:.3g} % for {shift:g} K",
+    )  # fmt: skip
+
+
+def creep_line(facts: BenchFacts, creep: MeasuredEffect) -> Component:
+    """A force held for minutes: the change from 30 s to 300 s, in proportion to force."""
+    name = "creep"
+    if creep.value is not None:
+        # The difference of two readings holds their scatter twice.
+        own = 2.0 * (facts.scatter.sd_kN / facts.largest_kN) ** 2
+        share = math.sqrt(max((creep.value / 100.0) ** 2 - own, 0.0))
+        # A force is held for anything up to minutes. So wide that 95 % reach the whole change.
+        standard = share / 0.95 / math.sqrt(3.0) * facts.grid_kN
+        return line(
+            facts, name, standard, Shape.RECTANGLE,
+            f"{creep.value:.3g} % from 30 s to 300 s, less scatter",
+        )  # fmt: skip
+    stated = facts.settings.data_sheet.creep_pct
+    percent = defaults.CREEP_PCT if stated is None else stated
+    whose = "c of ISO 376 class 2" if stated is None else "by the data sheet"
+    return line(
+        facts, name, percent / 100.0 * facts.grid_kN, Shape.TWO_POINT,
+        f"not measured: {percent:g} % of force, {whose}",
+        caution=f"creep was not measured: {percent:g} % of force, {whose}, stands for it",
+    )  # fmt: skip
+
+
+def temperature_lines(
+    facts: BenchFacts, on_zero: MeasuredEffect, on_span: MeasuredEffect
+) -> tuple[Component, Component]:
+    """At the end of the service temperatures; on the zero, half their range from its taking."""
+    away, half, words, caution = _service(facts)
+    s = facts.settings
+    names = ("temperature on zero", "temperature on span")
+    usual = defaults.TEMPERATURE_PCT_PER_K[s.element]
+    sheet = (s.data_sheet.temperature_zero_pct_per_K, s.data_sheet.temperature_span_pct_per_K)
+    full = np.full(len(facts.grid_kN), facts.largest_kN)
+    lines = []
+    for i, (measured, over, kelvin) in enumerate(
+        ((on_zero, full, half), (on_span, facts.grid_kN, away))
+    ):
+        stated = sheet[i]
+        if i == 0 and stated is not None and s.capacity_kN is not None:
+            stated *= s.capacity_kN / facts.largest_kN
+        unmeasured = usual[i] if stated is None else stated
+        whose = "common practice" if stated is None else "by the data sheet"
+        percent = measured.bound(unmeasured)
+        basis, told = f"measured, {words[i]}", ""
+        if percent is None:
+            percent = unmeasured
+            basis = f"not measured: {percent:.2g} % per K, {whose}, {words[i]}"
+            told = f"{names[i]} was not measured: {percent:.2g} % per K, {whose}, stands for it"
+        if i == 1 and caution:
+            told = f"{told}; {caution}" if told else caution
+        standard = percent / 100.0 * kelvin * over
+        lines.append(line(facts, names[i], standard, Shape.TWO_POINT, basis, caution=told))
+    return lines[0], lines[1]
+
+
+def _service(facts: BenchFacts) -> tuple[float, float, tuple[str, str], str]:
+    """Kelvin from the bench, half the range, both in words, and what must be told."""
+    s = facts.settings
+    known = facts.loads.temperature_C[~np.isnan(facts.loads.temperature_C)]
+    room = s.room_temperature_C
+    if room is None and len(known):
+        room = float(np.mean(known))
+    caution = ""
+    if s.service_temperature_C is None:
+        away = half = defaults.SERVICE_AWAY_K
+        where = "the bench" if room is None else f"the bench's {room:.3g} °C"
+        caution = (
+            f"service temperatures are not stated: {away:g} K either side of {where} are taken"
+        )
+    else:
+        low, high = s.service_temperature_C
+        half = 0.5 * (high - low)
+        # A bench of unknown temperature may have stood at either end.
+        away = high - low if room is None else max(abs(low - room), abs(high - room))
+        if room is None:
+            caution = "the temperature of the bench is neither stated nor read"
+    return away, half, (f"{half:.3g} K from the zero", f"{away:.3g} K from the bench"), caution
+
+
+def stability_line(facts: BenchFacts) -> Component:
+    """Change of sensitivity until the certificate expires."""
+    name, percent = "long-term stability", facts.settings.stability_pct
+    caution = ""
+    basis = f"{percent} % between calibrations, as stated"
+    if percent is None:
+        years = facts.settings.valid_months / 12.0
+        percent = defaults.STABILITY_PCT_PER_YEAR * years
+        basis = f"not stated: {percent:.2g} % of force in {years:.3g} years, common practice"
+        caution = (
+            "no change between calibrations is stated:"
+            f" {percent:.2g} % of force until it expires, common practice, stands for it"
+        )
+    standard = percent / 100.0 / math.sqrt(3.0) * facts.grid_kN
+    return line(facts, name, standard, Shape.RECTANGLE, basis, caution=caution)
