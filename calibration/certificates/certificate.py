@@ -59,6 +59,7 @@ MAX_BYTES: Final = 64 * 2**20
 KINDS: Final[Mapping[str, str]] = MappingProxyType(
     {
         "force": "calibration.certificates.force:ForceCertificate",
+        "clock": "calibration.certificates.clock:ClockCertificate",
         "wheel": "calibration.certificates.wheel:WheelCertificate",
     }
 )

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from calibration.certificates.certificate import CertificateError, parse_certificate_document
+from calibration.certificates.clock import ClockCertificate
 from calibration.certificates.force import ForceCertificate
 from calibration.certificates.force_curve import SenseCurve
 from calibration.certificates.wheel import WheelCertificate
@@ -28,6 +29,7 @@ from calibration.evaluation.verify import (
     evaluated_again,
     issued_again,
 )
+from calibration.evaluation.verify_clock import verify_clock
 from calibration.evaluation.verify_wheel import verify_wheel
 
 if TYPE_CHECKING:
@@ -77,6 +79,8 @@ def recompute(document: Mapping[str, Any], *, software: str) -> Recomputed:
     try:
         if isinstance(certificate, WheelCertificate):
             return _wheel(certificate)
+        if isinstance(certificate, ClockCertificate):
+            return _clock(certificate)
         check_provable(document, source="it")
     except CertificateError as error:
         return Recomputed(Outcome.NOT_PROVABLE, str(error).removeprefix("it: "))
@@ -106,6 +110,13 @@ def _wheel(certificate: WheelCertificate) -> Recomputed:
         return _contradicted(found)
     words = "what was measured gives its circumference again, and its budget the uncertainty"
     return Recomputed(Outcome.FOLLOWS, words)
+
+
+def _clock(certificate: ClockCertificate) -> Recomputed:
+    found = verify_clock(certificate)
+    if found:
+        return _contradicted(found)
+    return Recomputed(Outcome.FOLLOWS, "the pulses it keeps give rate and uncertainty again")
 
 
 def _contradicted(found: list[str]) -> Recomputed:

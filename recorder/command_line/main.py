@@ -26,6 +26,7 @@ VERBS: Final = {
     "replay": "send a recorded run again, on ports",
     "bench": "calibrate a force cell: guided session, fit, certificate, verification",
     "wheel": "certify a measuring wheel: tape, rolled-out length or measured mile",
+    "clock": "certify what a run shows of a device's clock",
     "route": "check a route table",
     "place": "place a run on its route",
     "ports": "list serial ports",

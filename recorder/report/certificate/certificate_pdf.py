@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from calibration.certificates.certificate import CertificateError
+from calibration.certificates.clock import ClockCertificate
 from calibration.certificates.force import ForceCertificate
 from calibration.certificates.wheel import WheelCertificate
 from recorder.report.certificate.paper import to_pdf
@@ -31,5 +32,10 @@ def certificate_pdf(certificate: Certificate) -> bytes:
         return to_pdf(force_paper(certificate))
     if isinstance(certificate, WheelCertificate):
         return to_pdf(wheel_paper(certificate))
+    if isinstance(certificate, ClockCertificate):
+        # As above.
+        from recorder.report.certificate.clock_paper import clock_paper
+
+        return to_pdf(clock_paper(certificate))
     msg = f"{certificate.certificate_id}: no paper is made of a certificate of this kind"
     raise CertificateError(msg)

@@ -18,9 +18,9 @@ if TYPE_CHECKING:
 
     from recorder.report.certificate.force_results import Sense
 
-__all__ = ["loop_chart", "residual_chart", "shares_chart"]
+__all__ = ["CHART_STYLE", "loop_chart", "residual_chart", "shares_chart"]
 
-_STYLE: Final[Any] = {
+CHART_STYLE: Final[Any] = {
     "svg.fonttype": "path",
     "svg.hashsalt": "certificate",
     "font.family": "DejaVu Sans",
@@ -42,7 +42,7 @@ def residual_chart(sense: Sense) -> bytes:
     """Distance of each reading from the curve for use, kN, with the band of U."""
     loads, certificate = sense.loads, sense.held.certificate
     kN = loads.readings.kN_per_unit
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(CHART_STYLE):
         figure, axes = _axes("force, kN", "indicated less applied, kN")
         grid = np.linspace(0.0, float(loads.levels[-1]) * kN, 200)
         U = certificate.expanded_uncertainty_kN(grid)
@@ -66,7 +66,7 @@ def loop_chart(sense: Sense) -> bytes | None:
     ]
     if not pairs:
         return None
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(CHART_STYLE):
         figure, axes = _axes("force, kN", "falling less rising, kN")
         axes.axhline(0.0, color="black", linewidth=0.6)
         lines = ("-", "--", "-.", ":")
@@ -98,7 +98,7 @@ def shares_chart(sense: Sense) -> bytes:
     if len(main) < len(shares):
         main["all others"] = np.clip(others, 0.0, 1.0)
     greys = np.linspace(0.95, 0.35, max(len(main), 2))
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(CHART_STYLE):
         figure, axes = _axes("force, kN", "share of the variance, %")
         below = np.zeros_like(force)
         for i, (name, share) in enumerate(main.items()):

@@ -1,0 +1,109 @@
+"""The certificate of a device's clock as the paper that a laboratory signs."""
+
+from __future__ import annotations
+
+import io
+from typing import TYPE_CHECKING, Final
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure
+
+from calibration.clock.tick_rate import PIECES, U_PULSE_S
+from calibration.readings.bench_settings import BenchSettings
+from recorder.report.certificate.force_charts import CHART_STYLE
+from recorder.report.certificate.missing_parts import not_stated_part
+from recorder.report.certificate.paper import Paper, Part, Picture, Section, Table, Words
+from recorder.report.certificate.stated_parts import (
+    address_lines,
+    closing,
+    opening,
+    span_words,
+    traceability,
+)
+
+if TYPE_CHECKING:
+    from calibration.certificates.clock import ClockCertificate
+
+__all__ = ["clock_paper"]
+
+CAUTIONS: Final = (
+    "The rate is that of the one run named above, at its temperatures. It changes no time of any"
+    " run: those come from each run's own ticks and receipt times.",
+)
+
+
+def clock_paper(certificate: ClockCertificate) -> Paper:
+    """Lay a clock certificate out."""
+    c = certificate
+    s = BenchSettings.from_document(c.stated)
+    room = span_words(c.temperature_C, "°C")
+    parts: list[Part] = [
+        *opening(
+            s, item=[("Item", f"clock of {c.device}")], serial=c.serial, issued=c.issued,
+            temperature=room, made=[("Worked out by", c.software)],
+            result=[("Run", c.run), ("Digest of the run", c.run_digest),
+                    ("Began, UTC", c.began_utc)],
+        ),
+        *traceability(s),
+        *_results(c),
+        Section("What a reader must know"),
+        Words("The seconds are those of the receiver's pulse, which follows UTC as its satellites"
+              " broadcast it; whether it had its position is not shown here."),
+        *not_stated_part(s, item={"serial number": c.serial}, temperature=room, asked={},
+                         words=f"{c.stated}{c.device}{c.run}"),
+        *closing(s, expires=c.expires, rule="", cautions=CAUTIONS),
+    ]  # fmt: skip
+    return Paper(
+        title="Certificate of calibration",
+        subtitle="Clock of a recording device",
+        number=c.certificate_id,
+        digest=c.digest,
+        issuer=s.laboratory.name,
+        issuer_lines=address_lines(s.laboratory),
+        parts=parts,
+    )
+
+
+def _results(c: ClockCertificate) -> list[Part]:
+    U = c.coverage_factor * c.u_rate_ppm
+    way = "fast" if c.rate_ppm > 0.0 else "slow"
+    rows = [
+        ("mean rate", f"{c.rate_ppm:+.4f}".replace("-", "−"), f"{U:.2g}", "ppm"),
+        ("slowest piece of the run", f"{c.low_ppm:+.4f}".replace("-", "−"), "", "ppm"),
+        ("fastest piece of the run", f"{c.high_ppm:+.4f}".replace("-", "−"), "", "ppm"),
+        ("scatter of single pulses", f"{c.scatter_us:.3g}", "", "µs"),
+        ("span", f"{c.span_s:.0f}", "", "s"),
+        ("pulses kept", f"{len(c.seconds)}", "", ""),
+        ("nominal rate of the ticks", f"{c.tick_hz:.10g}", "", "1/s"),
+    ]
+    return [
+        Section("Results"),
+        Words(f"The clock ran {abs(c.rate_ppm):.4g} ppm {way} of the receiver's pulse,"
+              f" U = {U:.2g} ppm, over {c.span_s:.0f} s.", "statement"),
+        Table(("quantity", "value", "U", "unit"), rows),
+        Words(f"U is stated for a probability of 95 % (k = {c.coverage_factor:.2f}): the scatter"
+              f" of the rates of {PIECES} even pieces of the run, as of their mean, and"
+              f" {1e6 * U_PULSE_S:g} µs (standard uncertainty, common practice) of the"
+              " receiver's pulse at either end."),
+        Picture("ahead", _ahead_chart(c),
+                "How far the device's clock was from a clock of the mean rate."),
+    ]  # fmt: skip
+
+
+def _ahead_chart(c: ClockCertificate) -> bytes:
+    seconds = np.array(c.seconds, np.float64)
+    ahead_us = 1e6 * (np.array(c.ticks) - seconds * c.tick_hz) / c.tick_hz
+    left_us = ahead_us - c.rate_ppm * seconds
+    with mpl.rc_context(CHART_STYLE):
+        figure = Figure(figsize=(6.7, 2.3), layout="constrained")
+        FigureCanvasSVG(figure)
+        axes = figure.add_subplot()
+        axes.plot(seconds, left_us - left_us.mean(), "k.", markersize=2.0)
+        axes.set_xlabel("seconds of the receiver's pulse")
+        axes.set_ylabel("ahead of the mean, µs")
+        axes.grid(visible=True, color="0.8", linewidth=0.4)
+        out = io.BytesIO()
+        figure.savefig(out, format="svg", metadata={"Date": None})
+    return out.getvalue()
