@@ -59,8 +59,8 @@ MAX_BYTES: Final = 64 * 2**20
 KINDS: Final[Mapping[str, str]] = MappingProxyType(
     {
         "force": "calibration.certificates.force:ForceCertificate",
-        "clock": "calibration.certificates.clock:ClockCertificate",
         "wheel": "calibration.certificates.wheel:WheelCertificate",
+        "clock": "calibration.certificates.clock:ClockCertificate",
     }
 )
 """Kind → ``"module:Class"``; loaded when a certificate of the kind is read."""

@@ -82,6 +82,8 @@ class DeviceSheet:
     """File of the wheel's certificate, relative to the sheet."""
     serial: str = ""
     """Serial number of the wheel, for the channels that state none themselves."""
+    clock_certificate: str = ""
+    """File of what is known of its clock, relative to the sheet: kept, and used for no time."""
     expected_hz: float | None = None
     """Records per second the device should send; None when the sheet does not say."""
     timing: TimingSheet = field(default_factory=lambda: TimingSheet())
@@ -241,6 +243,7 @@ def _device(name: str, table: SheetTable) -> DeviceSheet:
         channels=channels,
         certificate=table.text("certificate"),
         serial=table.text("serial", most=100).strip(),
+        clock_certificate=table.text("clock_certificate"),
         expected_hz=table.number("expected_hz", above=0.0, high=1e6),
         timing=_timing(table.table("timing")),
     )

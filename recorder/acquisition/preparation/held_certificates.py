@@ -68,10 +68,10 @@ class HeldCertificates:
         self._names: dict[str, str] = {}
         self._read_keys()
 
-    def read(self, where: str, file: str, kind: str, serial: str = "") -> str:
+    def read(self, where: str, file: str, kind: str, serial: str | None = "") -> str:
         """Read a certificate once; the name channels use, or empty after a problem.
 
-        ``serial`` is that of the cell or wheel, as the sheet names it.
+        ``serial`` is that of the cell or wheel, as the sheet names it; None: it is not asked.
         """
         path = self._car.certificate_path(file)
         held = self._names.get(str(path))
@@ -79,7 +79,7 @@ class HeldCertificates:
             held = self._names[str(path)] = self._load(where, path, kind)
         elif held and self.certificates[held].kind != kind:
             self._problem(where, f"certificate {file} must be of kind {kind}")
-        if held:
+        if held and serial is not None:
             self._find(where, held, serial_finding(self.certificates[held], serial))
         return held
 

@@ -125,6 +125,8 @@ class _PlanMaker:
         else:
             channels = [self._wired(where, sheet, c) for c in sheet.channels.values()]
         self._check_used(where, sheet)
+        if sheet.clock_certificate:
+            self.held.read(where, sheet.clock_certificate, "clock", None)
         if not channels and description.role is Role.FORCE:
             self.warnings.append(f"{self.car.source} [{where}]: no channel is wired; raw only")
         fields = layout.dtype.names or ()

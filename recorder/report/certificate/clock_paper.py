@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 from typing import TYPE_CHECKING, Final
 
 import matplotlib as mpl
@@ -11,6 +12,7 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
 from calibration.clock.tick_rate import PIECES, U_PULSE_S
+from calibration.quantities.written import MINUS
 from calibration.readings.bench_settings import BenchSettings
 from recorder.report.certificate.force_charts import CHART_STYLE
 from recorder.report.certificate.missing_parts import not_stated_part
@@ -68,11 +70,15 @@ def clock_paper(certificate: ClockCertificate) -> Paper:
 
 def _results(c: ClockCertificate) -> list[Part]:
     U = c.coverage_factor * c.u_rate_ppm
-    way = "fast" if c.rate_ppm > 0.0 else "slow"
+    places = 4 if U <= 0.0 else min(6, max(0, 1 - math.floor(math.log10(U))))
+
+    def ppm(value: float) -> str:
+        return f"{round(value, places) + 0.0:+.{places}f}".replace("-", MINUS)
+
     rows = [
-        ("mean rate", f"{c.rate_ppm:+.4f}".replace("-", "−"), f"{U:.2g}", "ppm"),
-        ("slowest piece of the run", f"{c.low_ppm:+.4f}".replace("-", "−"), "", "ppm"),
-        ("fastest piece of the run", f"{c.high_ppm:+.4f}".replace("-", "−"), "", "ppm"),
+        ("mean rate, + runs fast", ppm(c.rate_ppm), f"{U:.{places}f}", "ppm"),
+        ("slowest piece of the run", ppm(c.low_ppm), "", "ppm"),
+        ("fastest piece of the run", ppm(c.high_ppm), "", "ppm"),
         ("scatter of single pulses", f"{c.scatter_us:.3g}", "", "µs"),
         ("span", f"{c.span_s:.0f}", "", "s"),
         ("pulses kept", f"{len(c.seconds)}", "", ""),
@@ -80,8 +86,8 @@ def _results(c: ClockCertificate) -> list[Part]:
     ]
     return [
         Section("Results"),
-        Words(f"The clock ran {abs(c.rate_ppm):.4g} ppm {way} of the receiver's pulse,"
-              f" U = {U:.2g} ppm, over {c.span_s:.0f} s.", "statement"),
+        Words(f"Rate of the clock against the receiver's pulse: {ppm(c.rate_ppm)} ppm,"
+              f" U = {U:.{places}f} ppm, over {c.span_s:.0f} s.", "statement"),
         Table(("quantity", "value", "U", "unit"), rows),
         Words(f"U is stated for a probability of 95 % (k = {c.coverage_factor:.2f}): the scatter"
               f" of the rates of {PIECES} even pieces of the run, as of their mean, and"

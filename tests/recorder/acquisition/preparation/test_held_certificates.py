@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
@@ -16,7 +17,9 @@ from calibration.certificates.certificate import (
     dump_certificate,
     parse_document,
 )
+from calibration.certificates.clock import ClockCertificate
 from calibration.certificates.signature import key_of, public_text, sign_document
+from calibration.clock.tick_rate import tick_rate
 from recorder.acquisition.preparation.opening import make_header
 from recorder.acquisition.preparation.plan import make_plan
 from recorder.acquisition.preparation.planned import Plan
@@ -268,3 +271,30 @@ def test_a_key_file_that_is_not_there_is_named(tmp_path: Path) -> None:
     car.write_text(text, "utf-8")
     with pytest.raises(SheetError, match=r"Lab: key .*none\.pub cannot be read: No such file"):
         make_plan(load_car_sheet(car))
+
+
+# ------------------------------------------------------------------- clock
+
+
+def test_a_clock_certificate_is_kept_and_used_by_no_channel(tmp_path: Path) -> None:
+    seconds = np.arange(100)
+    found = tick_rate(seconds, seconds * 1_000_020, 1e6)
+    clock = ClockCertificate(
+        certificate_id="CL-1", issued=date(2026, 5, 1), expires=None, device="wheel",
+        serial="118", run="run.h5", run_digest="", began_utc="", tick_hz=1e6,
+        seconds=tuple(seconds.tolist()), ticks=tuple((seconds * 1_000_020).tolist()),
+        rate_ppm=found.rate_ppm, u_rate_ppm=found.u_ppm, coverage_factor=found.k,
+        low_ppm=found.low_ppm, high_ppm=found.high_ppm, scatter_us=found.scatter_us,
+    )  # fmt: skip
+    (tmp_path / "clock.json").write_text(dump_certificate(clock), "utf-8")
+    (tmp_path / "cell.json").write_text(json.dumps(certificate()), "utf-8")
+    car = tmp_path / "car.toml"
+    port = 'port = "tcp://127.0.0.1:1"\n'
+    text = SHEET.format(laboratories="", serial="")
+    car.write_text(text.replace(port, port + 'clock_certificate = "clock.json"\n'), "utf-8")
+    plan = make_plan(load_car_sheet(car), on=date(2026, 5, 5))
+    assert plan.certificates["CL-1"] == clock
+    assert all(c.certificate != "CL-1" for d in plan.devices for c in d.channels)
+    car.write_text(text.replace(port, port + 'clock_certificate = "cell.json"\n'), "utf-8")
+    with pytest.raises(SheetError, match="must be of kind clock"):
+        make_plan(load_car_sheet(car), on=date(2026, 5, 5))
