@@ -52,6 +52,12 @@ GROSS_OF_FULL_SCALE: Final = 0.005
 """... no zero moves so far."""
 
 
+AT_ODDS: Final = 0.05
+"""Difference of two readings of one force and direction, as a share of them, and ..."""
+AT_ODDS_OF_FULL_SCALE: Final = 0.02
+"""... of full scale: worse than any element that is worth a certificate (common practice)."""
+
+
 class _Rows:
     """The loaded readings of one sense, as the curve needs them."""
 
@@ -82,7 +88,7 @@ def curve_doubts(loads: LoadSeries) -> list[Doubt]:
     found += [_pair(rows, a, b) for a, b in pairs]
     single = [int(i) for i in np.flatnonzero(stray) if int(i) not in exchanged]
     found += [_single(rows, i, float(expected[i])) for i in single]
-    return [*found, *_turned(rows, left & ~stray)]
+    return [*found, *_turned(rows, left & ~stray), *_at_odds(rows, left & ~stray)]
 
 
 def _series_apart(rows: _Rows) -> tuple[list[Doubt], NDArray[np.bool_]]:
@@ -256,6 +262,31 @@ def _turned(rows: _Rows, left: NDArray[np.bool_]) -> list[Doubt]:
             both = (int(r.row[a]), int(r.row[b]))
             found.append(Doubt(kind=DoubtKind.SWAPPED, rows=both, text=text))
     return found
+
+
+def _at_odds(rows: _Rows, left: NDArray[np.bool_]) -> list[Doubt]:
+    """The two readings of one force and direction farthest apart, when no one cell gives both."""
+    worst: tuple[float, int, int] | None = None
+    full = rows.loads.full_scale
+    value = rows.deflection * (rows.loads.largest / rows.force)
+    for label in np.unique(rows.label[left]):
+        here = np.flatnonzero(left & (rows.label == label))
+        a, b = here[np.argmin(value[here])], here[np.argmax(value[here])]
+        apart = float(value[b] - value[a])
+        bare = apart * float(rows.force[a]) / rows.loads.largest
+        if apart > AT_ODDS * full and bare > AT_ODDS_OF_FULL_SCALE * full:
+            worst = max(worst or (0.0, 0, 0), (bare, int(a), int(b)))
+    if worst is None:
+        return []
+    r, (_, a, b) = rows.readings, worst
+    first, second = sorted((a, b), key=lambda i: int(r.row[i]))
+    text = (
+        f"rows {r.row[first]} and {r.row[second]}: {_where(rows, first)} reads"
+        f" {r.reading[first]:.9g} and {r.reading[second]:.9g}, {100.0 * worst[0] / full:.3g} % of"
+        " full scale apart: hardly one cell in one setting"
+    )
+    both = (int(r.row[first]), int(r.row[second]))
+    return [Doubt(kind=DoubtKind.SERIES, rows=both, text=text)]
 
 
 def _where(rows: _Rows, i: int) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.doubts.curve_rows import curve_doubts
+from calibration.doubts.left_open import left_open
 from calibration.doubts.plain_rows import (
     coverage_doubts,
     position_doubts,
@@ -70,7 +71,7 @@ def refuse_doubtful_rows(readings: Readings, settings: BenchSettings) -> None:
 
 
 def doubt_cautions(readings: Readings, settings: BenchSettings) -> list[str]:
-    """What the certificate says of rows in doubt, of rows accepted, and of late repeats."""
+    """What the certificate says of rows in doubt or accepted, and of what the table leaves open."""
     accepted = set(settings.accepted_rows)
     found = []
     for doubt in doubtful_rows(readings):
@@ -80,6 +81,9 @@ def doubt_cautions(readings: Readings, settings: BenchSettings) -> list[str]:
             )
         else:
             found.append(f"in doubt: {doubt.text}")
+    missing = left_open(readings)
+    if missing:
+        found.append(f"the readings do not show: {', '.join(missing)}")
     late = _late_repeats(readings)
     if late:
         found.append(

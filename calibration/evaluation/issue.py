@@ -15,7 +15,7 @@ from calibration.certificates.certificate import CertificateError
 from calibration.certificates.force import RAILS_24_BIT, ForceCertificate
 from calibration.certificates.force_curve import SenseCurve, ShuntExpectation, UncertaintyTable
 from calibration.doubts.doubtful_rows import refuse_doubtful_rows
-from calibration.evaluation.evaluation import Evaluation, SenseEvaluation
+from calibration.evaluation.evaluation import Evaluation, SenseEvaluation, evaluate
 from calibration.evaluation.results_document import results_document
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings import Readings, ReadingsError
@@ -71,12 +71,14 @@ def issue_certificate(
         Settings that contradict the readings (capacity below the largest force).
     """
     for part in evaluation.senses:
-        _refuse(part)
+        _refuse_few(part)
+    # The rows at fault are told before what they do to the curve.
     refuse_doubtful_rows(evaluation.readings, evaluation.settings)
+    for part in evaluation.senses:
+        _refuse_curve(part)
     _refuse_without_reference(evaluation)
+    evaluation, issued = _on_the_day(evaluation, today)
     settings = evaluation.settings
-    issued = settings.issued or today or datetime.now(UTC).astimezone().date()
-    settings = replace(settings, issued=issued)
     by_sense = {part.loads.sense: part for part in evaluation.senses}
     tension = by_sense.get(1) or by_sense[-1]
     compression = by_sense.get(-1)
@@ -116,10 +118,22 @@ def _details(evaluation: Evaluation, settings: BenchSettings) -> dict[str, Any]:
     }
 
 
-def _refuse(part: SenseEvaluation) -> None:
-    loads = part.loads
-    source = loads.readings.source
-    where = f"{source}: no certificate for {part.name}"
+def _on_the_day(evaluation: Evaluation, today: date | None) -> tuple[Evaluation, date]:
+    """With a day of issue, on which classes are judged: as stated, else today; and that day."""
+    stated = evaluation.settings.issued
+    if stated is not None:
+        return evaluation, stated
+    issued = today or datetime.now(UTC).astimezone().date()
+    settings = replace(evaluation.settings, issued=issued)
+    return evaluate(evaluation.readings, settings), issued
+
+
+def _refused(part: SenseEvaluation) -> str:
+    return f"{part.loads.readings.source}: no certificate for {part.name}"
+
+
+def _refuse_few(part: SenseEvaluation) -> None:
+    loads, where = part.loads, _refused(part)
     if len(loads.levels) < MIN_FORCES:
         msg = f"{where}: {len(loads.levels)} distinct forces; at least {MIN_FORCES} needed"
         raise ReadingsError(msg)
@@ -130,6 +144,10 @@ def _refuse(part: SenseEvaluation) -> None:
             f" {part.degree}; at least {MIN_DOF} needed to tell the uncertainty"
         )
         raise ReadingsError(msg)
+
+
+def _refuse_curve(part: SenseEvaluation) -> None:
+    loads, where = part.loads, _refused(part)
     r_squared = part.deflection_from_force.r_squared
     if not r_squared >= MIN_R_SQUARED:
         msg = f"{where}: the readings do not follow the force (r² = {r_squared:.3f})"

@@ -24,6 +24,8 @@ __all__ = ["check_readings"]
 
 TEMPERATURES_C: Final = (-80.0, 150.0)
 """Lowest and highest that any bench has (common practice)."""
+LARGEST_FORCE_kN: Final = 1e5
+"""Ten thousand tonnes: no press for couplers comes near (common practice)."""
 SMALLEST_FORCE: Final = 1e-9
 """Of the largest: below it a number is an error of arithmetic that should read 0."""
 
@@ -44,12 +46,14 @@ def check_readings(
     """
     readings.check_shape()
     _check_place(readings)
+    _check_largest(readings)
     _check_time(readings)
     readings = take_repeats(readings, reasons=repeat_reasons, steps=steps)
     _check_series(readings)
     readings = _infer_directions(readings)
     _check_order(readings)
     _check_spread(readings)
+    _check_lone_sign(readings)
     _check_clipping(readings)
     _check_sign(readings)
     return readings
@@ -137,8 +141,8 @@ def _check_order(readings: Readings) -> None:
                 continue
             if level[a] == level[b]:
                 raise _duplicate(readings, a, b)
-            if stated:
-                _check_step(readings, a, b)
+        if stated:
+            _check_ways(readings, group, level)
         _check_far_duplicates(readings, steps, level)
 
 
@@ -177,15 +181,19 @@ def _duplicate(readings: Readings, a: int, b: int) -> ReadingsError:
     return _fail(readings, b, msg)
 
 
-def _check_step(readings: Readings, a: int, b: int) -> None:
-    change = abs(readings.applied[b]) - abs(readings.applied[a])
-    if change * readings.direction[b] < 0.0:
-        word = "up" if readings.direction[b] > 0 else "down"
-        msg = (
-            f"out of order: {readings.applied[b]:g} {readings.force_unit} follows"
-            f" {readings.applied[a]:g} (row {readings.row[a]}) although the direction is {word}"
-        )
-        raise _fail(readings, b, msg)
+def _check_ways(readings: Readings, group: NDArray[np.intp], level: NDArray[np.int64]) -> None:
+    """Each step of a series against what stood before it, a zero too: up is up."""
+    in_turn = [int(i) for i in group if level[i] or readings.applied[i] == 0.0]
+    for a, b in itertools.pairwise(in_turn):
+        change = abs(level[b]) - abs(level[a])
+        if level[b] and level[a] * level[b] >= 0 and change * readings.direction[b] < 0:
+            word = "up" if readings.direction[b] > 0 else "down"
+            msg = (
+                f"out of order: {readings.applied[b]:g} {readings.force_unit} follows"
+                f" {readings.applied[a]:g} (row {readings.row[a]}) although the direction is"
+                f" {word}"
+            )
+            raise _fail(readings, b, msg)
 
 
 def _check_far_duplicates(
@@ -228,6 +236,28 @@ def _check_spread(readings: Readings) -> None:
         raise _fail(readings, int(used[-1]), msg)
 
 
+def _check_largest(readings: Readings) -> None:
+    force_kN = np.abs(readings.applied) * readings.kN_per_unit
+    for i in np.flatnonzero(force_kN > LARGEST_FORCE_kN)[:1]:
+        msg = (
+            f"applied is {readings.applied[i]:g} {readings.force_unit}, beyond"
+            f" {LARGEST_FORCE_kN:g} kN: another unit, or force and reading exchanged"
+        )
+        raise _fail(readings, int(i), msg)
+
+
+def _check_lone_sign(readings: Readings) -> None:
+    """A force that pulls between two that push, or the other way about, within one series."""
+    for group in _groups(readings):
+        loaded = group[readings.applied[group] != 0.0]
+        sign = np.sign(readings.applied[loaded])
+        lone = (sign[1:-1] != sign[:-2]) & (sign[1:-1] != sign[2:])
+        for k in np.flatnonzero(lone)[:1]:
+            before, here, after = readings.applied[loaded[k : k + 3]]
+            msg = f"applied is {here:g} between {before:g} and {after:g}: a wrong sign"
+            raise _fail(readings, int(loaded[k + 1]), msg)
+
+
 def _check_clipping(readings: Readings) -> None:
     """Readings that stop at one value while the force goes on rising are saturated."""
     used = readings.used & ~readings.held
@@ -257,8 +287,8 @@ def _check_sign(readings: Readings) -> None:
     if len(zeros) == 0 or len(np.unique(signs)) != 1:
         return
     deflection = readings.reading[loaded] - float(np.median(zeros))
-    order = loaded[np.argsort(-np.abs(deflection))]
-    main = np.sign(readings.reading[order[0]] - np.median(zeros))
+    # Most of them go the right way; of as many each way, the first.
+    main = np.sign(np.sum(np.sign(deflection))) or np.sign(deflection[0])
     against = deflection * main
     largest = float(np.max(np.abs(deflection)))
     wrong = np.flatnonzero(against < -0.05 * largest)

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import math
 import re
 from collections.abc import Iterator
@@ -231,6 +232,8 @@ class _Parser:
     def build(
         self, columns: dict[str, _CsvColumn], records: list[tuple[int, list[str]]]
     ) -> Readings:
+        if "series" in columns:
+            self.check_copies(records)
         applied = [
             self.number(r, columns["applied"], c[columns["applied"].index]) for r, c in records
         ]
@@ -259,6 +262,14 @@ class _Parser:
         reasons = self.texts(columns, "repeat_reason", records)
         steps = self.texts(columns, "step", records)
         return check_readings(result, repeat_reasons=reasons, steps=steps)
+
+    def check_copies(self, records: list[tuple[int, list[str]]]) -> None:
+        """A row that stands twice would weigh twice."""
+        for (before, one), (row, other) in itertools.pairwise(records):
+            if one == other:
+                raise self.fail(
+                    row, f"the same as row {before} in every column; strike one out"
+                )
 
     def reading(self, row: int, column: _CsvColumn, cells: list[str]) -> float:
         value = self.number(row, column, cells[column.index])
