@@ -7,6 +7,7 @@ must give the same classes and figures to the last bit.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from datetime import date
 
 import numpy as np
 import pytest
@@ -18,9 +19,17 @@ from calibration.evaluation.evaluation import evaluate
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings import Readings, ReadingsError
 from calibration.readings.readings_csv import parse_readings
+from calibration.readings.reference_standard import ReferenceStandard
 
 CASES = 20
-SETTINGS = BenchSettings(reference_U_pct=0.005)
+SETTINGS = BenchSettings(
+    reference_U_pct=0.005,
+    issued=date(2026, 5, 4),
+    standard=ReferenceStandard(
+        serial="R 7", certificate="C 12", issued_by="a laboratory", traceability="national",
+        calibrated=date(2026, 1, 10), valid_until=date(2027, 1, 10),
+    ),
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -51,7 +60,7 @@ def draw(seed: int, *, late: bool) -> Drawn:
     """
     rng = np.random.default_rng(seed)
     plan = make_plan(
-        capacity_kN=500.0, steps=int(rng.integers(8, 12)), preloads=1, creep=True,
+        capacity_kN=500.0, steps=int(rng.integers(8, 12)), creep=True,
         senses=("tension", "compression") if rng.random() < 0.3 else ("tension",),
     )  # fmt: skip
     measured = bool(rng.random() < 0.5)
@@ -99,12 +108,13 @@ def _numbered(taken: list[TakenReading]) -> list[TakenReading]:
 
 
 def figures(readings: Readings) -> list[tuple[str, str, object, str, object]]:
-    """Everything that is figured of the readings, rows and times apart."""
+    """Everything that is figured of the readings; what was looked up of their times apart."""
     return [
-        (part.name, f.name, f.value, f.reason, f.detail)
+        (part.name, f.name, f.value, f.reason,
+         {key: value for key, value in f.detail.items() if key != "conditions"})
         for part in evaluate(readings, SETTINGS).senses
         for f in part.figures
-    ]
+    ]  # fmt: skip
 
 
 @pytest.mark.slow
@@ -122,7 +132,12 @@ def test_a_repeat_keeps_class_and_figures_as_if_read_right_at_once(
     plain = parse_readings(_without_step(csv_of(drawn.blundered, drawn.plan, ())))
     for readings in (by_session, by_table, plain):
         assert int(np.count_nonzero(readings.superseded)) == drawn.n_repeats
-        assert figures(replace(readings, resolution=1.0)) == expected
+        got = figures(replace(readings, resolution=1.0))
+        # A class also asks for the times between forces, which a late repeat does break.
+        late_too = [f for f in got if f[1] != "iso376_class"] if late else got
+        assert late_too == (
+            [f for f in expected if f[1] != "iso376_class"] if late else expected
+        )
 
 
 def _without_step(table: str) -> str:
