@@ -73,6 +73,8 @@ class FeedSettings:
     """Begin after so long even when nobody has opened a port; None: wait for ever."""
     effort_factor: float = 1.0
     wheel_scale_error: float | None = None
+    from_bench: bool = False
+    """The pull's certificate holds readings of a simulated bench, instead of being drawn."""
     parsed_faults: tuple[FeedFault, ...] = field(default=(), init=False, repr=False)
 
     def __post_init__(self) -> None:
@@ -149,7 +151,10 @@ def run_feed(
             held.callback(port.close)
         addresses = {p.name: p.address for p in ports}
         now = time.time_ns() if settings.utc0_ns is None else settings.utc0_ns
-        sheets = write_sheets(folder, settings.scenario(now), addresses, speed=settings.speed)
+        sheets = write_sheets(
+            folder, settings.scenario(now), addresses, speed=settings.speed,
+            from_bench=settings.from_bench,
+        )  # fmt: skip
         note: dict[str, Any] = {
             "seed": settings.seed, "speed": settings.speed or 1.0, "ports": addresses,
             "simulated0_monotonic_ns": None, "utc0_ns": None,

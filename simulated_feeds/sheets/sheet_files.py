@@ -84,6 +84,13 @@ def force_certificate(scenario: Scenario) -> ForceCertificate:
     )  # fmt: skip
 
 
+def _from_bench(scenario: Scenario) -> ForceCertificate:
+    # Only the demo evaluates readings: other feeds do not wait for the libraries of that.
+    from simulated_feeds.sheets.bench_cell import bench_certificate
+
+    return bench_certificate(scenario, _day(scenario))
+
+
 def wheel_certificate(scenario: Scenario) -> WheelCertificate:
     """What the crew believes of the measuring wheel."""
     day = _day(scenario)
@@ -99,9 +106,11 @@ def wheel_certificate(scenario: Scenario) -> WheelCertificate:
 
 
 def car_sheet(
-    scenario: Scenario, ports: Mapping[str, str], *, speed: float = 1.0
+    scenario: Scenario, ports: Mapping[str, str], *, speed: float = 1.0, serial: str = ""
 ) -> dict[str, Any]:
-    """The car sheet as TOML values; ``ports`` by device name, ``speed`` times real time."""
+    """The car sheet as TOML values; ``ports`` by device name, ``speed`` times real time,
+    ``serial`` of the cell where its certificate has one.
+    """
     return {
         "car": {
             "name": "Dynamometer car Plumbline",
@@ -114,7 +123,7 @@ def car_sheet(
             "zero_seconds": 3.0,
             **({} if speed == 1.0 else {"simulated_speed": speed}),
         },
-        "devices": _devices(scenario, ports),
+        "devices": _devices(scenario, ports, serial),
         "pens": {
             "pull": {"low": -100.0, "high": 300.0},
             "speed": {"low": 0.0, "high": 25.0},
@@ -122,7 +131,7 @@ def car_sheet(
     }
 
 
-def _devices(scenario: Scenario, ports: Mapping[str, str]) -> dict[str, Any]:
+def _devices(scenario: Scenario, ports: Mapping[str, str], serial: str) -> dict[str, Any]:
     front = scenario.front
     return {
         "drawbar": {
@@ -136,6 +145,7 @@ def _devices(scenario: Scenario, ports: Mapping[str, str]) -> dict[str, Any]:
                     "quantity": "pull",
                     "certificate": PULL_CERTIFICATE,
                     "role": "drawbar pull, tension +",
+                    **({"serial": serial} if serial else {}),
                 }
             },
         },
@@ -247,9 +257,17 @@ def _as_new(engine: Steam | Diesel) -> Steam | Diesel:
 
 
 def write_sheets(
-    folder: Path, scenario: Scenario, ports: Mapping[str, str], *, speed: float = 1.0
+    folder: Path,
+    scenario: Scenario,
+    ports: Mapping[str, str],
+    *,
+    speed: float = 1.0,
+    from_bench: bool = False,
 ) -> SheetFiles:
     """Write the whole folder; made when it is not there, files of the same names replaced.
+
+    ``from_bench``: the pull's certificate is issued over readings of a simulated bench, which it
+    holds; else it is drawn, with exactly the uncertainty that the scenario states.
 
     Raises
     ------
@@ -264,12 +282,13 @@ def write_sheets(
         pull_certificate=folder / PULL_CERTIFICATE,
         wheel_certificate=folder / WHEEL_CERTIFICATE,
     )
+    pull = _from_bench(scenario) if from_bench else force_certificate(scenario)
     texts = {
-        files.pull_certificate: dump_certificate(force_certificate(scenario)),
+        files.pull_certificate: dump_certificate(pull),
         files.wheel_certificate: dump_certificate(wheel_certificate(scenario)),
         files.route: scenario.journey.line.to_csv(),
         files.trip: tomli_w.dumps(trip_sheet(scenario)),
-        files.car: tomli_w.dumps(car_sheet(scenario, ports, speed=speed)),
+        files.car: tomli_w.dumps(car_sheet(scenario, ports, speed=speed, serial=pull.serial)),
     }
     for path, text in texts.items():
         path.write_text(text, encoding="utf-8", newline="\n")

@@ -69,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
     args.out.mkdir(parents=True, exist_ok=True)
     headless = args.headless or not screen_there("demo: running")
     print(f"demo: a simulated train, seed {args.seed}, for {args.seconds:g} s")
-    with start_feed(args.out / "feed", seed=args.seed) as feed:
+    with start_feed(args.out / "feed", seed=args.seed, from_bench=True) as feed:
         started_ns = _record(args, feed, run_path, DemoCrew if headless else None)
         feed.stop()
     return _sum_up(args.out, run_path, started_ns)

@@ -34,6 +34,8 @@ _WAYS: Final = {1: "rising", -1: "falling", 0: "direction not stated"}
 _FACES: Final = ("white", "0.65", "black")
 """By position, in the order taken; more positions begin again with a smaller mark."""
 _HATCHES: Final = ("", "////", "....", "\\\\\\\\", "xxxx", "----", "oooo", "||||")
+_WIDEST: Final = 4.0
+"""Times the largest distance of a reading that the band of U may be, and still be shown whole."""
 _LEAST_SHARE: Final = 0.02
 """A component that is nowhere more is among the others."""
 
@@ -46,9 +48,15 @@ def residual_chart(sense: Sense) -> bytes:
         figure, axes = _axes("force, kN", "indicated less applied, kN")
         grid = np.linspace(0.0, float(loads.levels[-1]) * kN, 200)
         U = certificate.expanded_uncertainty_kN(grid)
-        axes.fill_between(grid, -U, U, color="0.9", linewidth=0.0, label="± U")
+        reach = _points(axes, sense)
+        # A band many times wider than the readings' scatter would hide them.
+        high = float(U.max())
+        within = reach <= 0.0 or high <= _WIDEST * reach
+        label = "± U" if within else f"± U, to ± {high:.2g} kN"
+        axes.fill_between(grid, -U, U, color="0.9", linewidth=0.0, label=label)
         axes.axhline(0.0, color="black", linewidth=0.6)
-        _points(axes, sense)
+        if not within:
+            axes.set_ylim(-_WIDEST / 2.0 * reach, _WIDEST / 2.0 * reach)
         return _svg(figure, axes)
 
 
@@ -112,14 +120,16 @@ def shares_chart(sense: Sense) -> bytes:
         return _svg(figure, axes, reverse=True)
 
 
-def _points(axes: Axes, sense: Sense) -> None:
-    """Readings less the curve by position (face) and direction (mark)."""
+def _points(axes: Axes, sense: Sense) -> float:
+    """Readings less the curve by position (face) and direction (mark); the largest, kN."""
     places: list[str] = []
+    reach = 0.0
     for place, way, force, deflection in _groups(sense):
         if place not in places:
             places.append(place)
         i = places.index(place)
         error = sense.held.certificate.to_force(deflection, zero_counts=0.0) - force
+        reach = max(reach, float(np.max(np.abs(error), initial=0.0)))
         label = f"{place}, {_WAYS[way]}"
         axes.plot(
             force, error, linestyle="none", marker=_MARKERS[way],
@@ -127,6 +137,7 @@ def _points(axes: Axes, sense: Sense) -> None:
             markerfacecolor=_FACES[i % len(_FACES)], markeredgewidth=0.6,
             label="" if label in axes.get_legend_handles_labels()[1] else label,
         )  # fmt: skip
+    return reach
 
 
 def _groups(
