@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, Self
@@ -374,4 +375,5 @@ class BenchSession:
 
     def evaluate(self) -> Evaluation:
         """Curves, figures and budget of what has been taken; raises ``ReadingsError``."""
-        return evaluate(self.readings(), self.settings)
+        issued = self.settings.issued or self._now().astimezone().date()
+        return evaluate(self.readings(), replace(self.settings, issued=issued))

@@ -15,7 +15,7 @@ from calibration.doubts.doubtful_rows import doubt_cautions
 from calibration.elements.element_figures import element_cautions, element_figures
 from calibration.figures import load_cell_figures as fig
 from calibration.figures.astm_e74 import DegreeChoice, choose_degree, e74_figures
-from calibration.figures.iso376 import iso_figures
+from calibration.figures.iso376_figures import iso_figures
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.load_series import LoadSeries, load_series, senses
 from calibration.readings.readings import Readings, ReadingsError
@@ -109,7 +109,9 @@ def evaluate(readings: Readings, settings: BenchSettings) -> Evaluation:
         The readings cannot carry a fit; one line with the source.
     """
     try:
-        parts = tuple(_sense(load_series(readings, s), settings) for s in senses(readings))
+        parts = tuple(
+            _sense(load_series(readings, s), readings, settings) for s in senses(readings)
+        )
     except FitError as error:
         msg = f"{readings.source}: {error}"
         raise ReadingsError(msg) from error
@@ -121,7 +123,7 @@ def evaluate(readings: Readings, settings: BenchSettings) -> Evaluation:
     )
 
 
-def _sense(loads: LoadSeries, settings: BenchSettings) -> SenseEvaluation:
+def _sense(loads: LoadSeries, readings: Readings, settings: BenchSettings) -> SenseEvaluation:
     step = settings.resolution if settings.resolution is not None else loads.readings.resolution
     means = loads.mean_at_levels()
     choice = choose_degree(
@@ -135,7 +137,9 @@ def _sense(loads: LoadSeries, settings: BenchSettings) -> SenseEvaluation:
     to_force = fit_polynomial(loads.deflection, loads.force, degree)
     curve = _curve(zeroed, settings)
     working = curve.fit
-    figures = _figures(loads, zeroed, to_deflection, to_force, working, settings, step)
+    figures = _figures(
+        loads, zeroed, to_deflection, to_force, working, readings, settings, step
+    )
     return SenseEvaluation(
         loads=loads,
         choice=choice,
@@ -199,12 +203,14 @@ def _figures(
     to_deflection: PolynomialFit,
     to_force: PolynomialFit,
     working: PolynomialFit,
+    readings: Readings,
     settings: BenchSettings,
     step: float | None,
 ) -> tuple[Figure, ...]:
     per_reading = loads.largest * loads.readings.kN_per_unit / zeroed.full_scale
     resolution = fig.resolution(loads, step, per_reading)
-    r_kN = resolution.value if isinstance(resolution.value, float) else None
+    unloaded = fig.resolution_unloaded(loads, step, per_reading)
+    r_kN = unloaded.value if isinstance(unloaded.value, float) else None
     creep = fig.creep(loads)
     return (
         fig.zero_return(loads),
@@ -216,6 +222,7 @@ def _figures(
             degree=to_deflection.degree,
             creep_pct=creep.value if isinstance(creep.value, float) else None,
             resolution_kN=r_kN,
+            readings=readings,
             settings=settings,
         ),
         fig.replication_sd(loads),
@@ -224,7 +231,8 @@ def _figures(
         fig.temperature_effect_zero(loads),
         fig.temperature_effect_span(loads, to_deflection),
         resolution,
-        *e74_figures(loads, to_deflection, resolution_kN=r_kN),
+        unloaded,
+        *e74_figures(loads, to_deflection, settings=settings, resolution_kN=r_kN),
         *element_figures(zeroed, working=working, free=to_force, settings=settings),
     )
 

@@ -1,8 +1,8 @@
 """ASTM E74: degree of the curve, standard deviation, lower limit factor, verified ranges.
 
 Formulas as commonly stated of ASTM E74 (Practices for Calibration and Verification for
-Force-Measuring Instruments); the standard itself is to be consulted before a certificate
-cites it.
+Force-Measuring Instruments), its conditions from memory; the standard itself is to be at hand
+before a certificate cites it.
 """
 
 from __future__ import annotations
@@ -14,21 +14,28 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from scipy import special
 
+from calibration.figures.class_standard import expanded_pct, standard_conditions
+from calibration.figures.condition import Condition, obstacle
 from calibration.figures.figure import Figure
-from calibration.statistics.polynomial_fit import PolynomialFit, fit_polynomial
+from calibration.readings.load_series import LEVEL_TOLERANCE
+from calibration.statistics.polynomial_fit import FitError, PolynomialFit, fit_polynomial
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike
+    from numpy.typing import ArrayLike, NDArray
 
+    from calibration.readings.bench_settings import BenchSettings
     from calibration.readings.load_series import LoadSeries
 
 __all__ = ["DegreeChoice", "DegreeStep", "choose_degree", "degree_factor", "e74_figures"]
 
-_SOURCE: Final = "ASTM E74 as commonly stated"
+_SOURCE: Final = "ASTM E74 as commonly stated, from memory"
 HIGH_RESOLUTION_COUNTS: Final = 50_000
 """Above it degrees over 2 are allowed."""
 CLASS_FACTORS: Final = {"a": 400.0, "aa": 2000.0}
 """Lower limit of the verified range in lower limit factors: 0.25 % and 0.05 %."""
+FORCE_UNCERTAINTY: Final = {"a": 0.05, "aa": 0.005}
+"""Largest expanded uncertainty of the applied force, %: class A by a standard of class AA, class
+AA by a primary standard (from memory)."""
 MIN_READINGS: Final = 30
 MIN_FORCES: Final = 10
 
@@ -122,99 +129,231 @@ def choose_degree(
 
 
 def e74_figures(
-    loads: LoadSeries, curve: PolynomialFit, *, resolution_kN: float | None
+    loads: LoadSeries,
+    curve: PolynomialFit,
+    *,
+    settings: BenchSettings,
+    resolution_kN: float | None,
 ) -> list[Figure]:
     """Standard deviation, lower limit factor, and the verified ranges of class A and AA.
 
     ``s = √(Σ d² / (n − m − 1))``; ``LLF = 2.4 s`` in force by the mean of force over
     deflection of the calibration data, not below the resolution; class A from 400 LLF, class
     AA from 2000 LLF, neither below 400 or 2000 steps of resolution nor below the lowest force
-    applied. ``curve`` is deflection from force with a constant term.
+    applied. From rising readings alone, unless the falling ones were wanted; a reading of a
+    force that was kept up is in none, whatever the table calls it.
+
+    Parameters
+    ----------
+    curve : deflection from force with a constant term; its degree is taken
+    resolution_kN : r of the unloaded indication, None where not known
     """
+    chosen = _chosen(loads, settings)
+    try:
+        fit = fit_polynomial(
+            loads.force[chosen.rows], loads.deflection[chosen.rows], curve.degree
+        )
+    except FitError as error:
+        return [figure.without(f"{chosen.words}: {error}") for figure in _empty(loads)]
+    figures, llf_kN = _scatter(loads, fit, chosen, resolution_kN)
+    conditions = _conditions(loads, settings, chosen)
+    for name in CLASS_FACTORS:
+        figures += _class_figures(
+            loads, name, llf_kN, resolution_kN, chosen, [*conditions, _applied(settings, name)]
+        )
+    return figures
+
+
+def _scatter(
+    loads: LoadSeries, fit: PolynomialFit, chosen: _Chosen, resolution_kN: float | None
+) -> tuple[list[Figure], float]:
+    """Standard deviation and lower limit factor, and the latter in kN."""
     kN = loads.readings.kN_per_unit
-    usable = loads.deflection != 0.0
+    usable = chosen.rows & (loads.deflection != 0.0)
     ratio_kN = float(np.mean(np.abs(loads.force[usable] / loads.deflection[usable]))) * kN
-    llf_kN = max(2.4 * curve.residual_sd * ratio_kN, resolution_kN or 0.0)
-    figures = [
-        Figure(
-            name="e74_standard_deviation",
-            value=curve.residual_sd,
-            unit=loads.readings.reading_unit,
-            formula="sqrt(sum d^2 / (n - m - 1)), d = observed - fitted deflection",
-            source=_SOURCE,
-            detail={"kN": curve.residual_sd * ratio_kN, "dof": curve.dof},
+    llf_kN = max(2.4 * fit.residual_sd * ratio_kN, resolution_kN or 0.0)
+    scatter, factor, *_ = _empty(loads)
+    found = [
+        replace(
+            scatter,
+            value=fit.residual_sd,
+            reason=chosen.words,
+            detail={
+                "kN": fit.residual_sd * ratio_kN,
+                "dof": fit.dof,
+                "n": fit.n,
+                "coefficients": [float(c) for c in fit.coefficients],
+            },
         ),
-        Figure(
-            name="e74_lower_limit_factor",
+        replace(
+            factor,
             value=llf_kN,
-            unit="kN",
-            formula="2.4 s times the mean of force / deflection; not below the resolution",
-            source=_SOURCE,
             detail={
                 "own_units": llf_kN / kN,
                 "own_unit": loads.readings.force_unit,
                 "mean_force_per_deflection": ratio_kN / kN,
-                "deflection": 2.4 * curve.residual_sd,
+                "deflection": 2.4 * fit.residual_sd,
             },
         ),
     ]
-    obstacle = _obstacle(loads)
+    return found, llf_kN
+
+
+@dataclass(frozen=True, slots=True)
+class _Chosen:
+    """Which readings the figures rest on."""
+
+    rows: NDArray[np.bool_]
+    """(n,) of the loaded readings."""
+    words: str
+
+
+def _chosen(loads: LoadSeries, settings: BenchSettings) -> _Chosen:
+    rows = ~_kept_up(loads)
+    if settings.e74_falling:
+        return _Chosen(rows, "rising and falling readings pooled, as was asked")
+    if not np.any(loads.direction > 0):
+        return _Chosen(rows, "all readings: no direction is known")
+    return _Chosen(rows & (loads.direction > 0), "rising readings only")
+
+
+def _kept_up(loads: LoadSeries) -> NDArray[np.bool_]:
+    """(n,) loaded readings that follow another of the same force at once, by their times."""
+    r = loads.readings
+    loaded = (r.applied != 0.0) & ~r.held
+    same = (
+        (np.abs(np.diff(r.applied)) <= LEVEL_TOLERANCE * loads.largest)
+        & (np.diff(r.series) == 0)
+        & (np.diff(r.time_s) > 0.0)
+        & (r.applied[1:] != 0.0)
+    )
+    return np.asarray(np.concatenate(([False], same))[loaded])
+
+
+def _empty(loads: LoadSeries) -> list[Figure]:
+    """The figures without their values."""
+    found = [
+        Figure(
+            name="e74_standard_deviation",
+            value=None,
+            unit=loads.readings.reading_unit,
+            formula="sqrt(sum d^2 / (n - m - 1)), d = observed - fitted deflection",
+            source=_SOURCE,
+        ),
+        Figure(
+            name="e74_lower_limit_factor",
+            value=None,
+            unit="kN",
+            formula="2.4 s times the mean of force / deflection; not below the resolution",
+            source=_SOURCE,
+        ),
+    ]
     for name, steps in CLASS_FACTORS.items():
-        figures += _class_figures(loads, name, steps, llf_kN, resolution_kN, obstacle)
-    return figures
+        found += [
+            Figure(
+                name=f"e74_class_{name}_lower_limit",
+                value=None,
+                unit="kN",
+                formula=f"max({steps:.0f} LLF, {steps:.0f} r, lowest force applied)",
+                source=_SOURCE,
+                reason="arithmetic only: claims no class",
+            ),
+            Figure(
+                name=f"e74_class_{name}_range",
+                value=None,
+                unit="kN",
+                formula=f"class {name.upper()}: lower limit to the largest force applied",
+                source=_SOURCE,
+            ),
+        ]
+    return found
 
 
-def _obstacle(loads: LoadSeries) -> str:
-    """What keeps a verified range from being claimed; empty when nothing does."""
-    n, counts = len(loads.force), np.bincount(loads.level_of)
-    if n < MIN_READINGS:
-        return f"{n} readings under force; at least {MIN_READINGS} needed"
-    if len(counts) < MIN_FORCES:
-        return f"{len(counts)} distinct forces; at least {MIN_FORCES} needed"
-    if np.any(counts < 2):
-        return f"{np.count_nonzero(counts < 2)} of the forces were applied only once"
+def _conditions(loads: LoadSeries, settings: BenchSettings, chosen: _Chosen) -> list[Condition]:
+    """What keeps a verified range from being claimed, whatever the class."""
+    clause = "ASTM E74, from memory"
+    counts = np.bincount(loads.level_of[chosen.rows], minlength=len(loads.levels))
+    n, forces = int(np.sum(counts)), int(np.count_nonzero(counts))
+    once = int(np.count_nonzero(counts == 1))
     positions = {
-        branch.position_deg for branch in loads.branches if not math.isnan(branch.position_deg)
+        b.position_deg % 360.0 for b in loads.branches if not math.isnan(b.position_deg)
     }
-    if not positions:
-        return "the positions of the runs are not stated: rotation is not known"
-    if len(positions) < 2:
-        return "every run was taken in one position: no rotation"
-    return ""
+    two = "at least 2 positions"
+    if positions:
+        got = ", ".join(f"{p:g}°" for p in sorted(positions))
+        turned = Condition.judged("rotation", got, two, clause, held=len(positions) >= 2)
+    else:
+        got, to_know = "the positions of the runs are not stated", "state position_deg"
+        turned = Condition.unknown("rotation", got, two, clause, to_know)
+    return [
+        Condition.judged(
+            "readings", f"{n} ({chosen.words})", f"at least {MIN_READINGS}", clause,
+            held=n >= MIN_READINGS,
+        ),
+        Condition.judged(
+            "forces", f"{forces} distinct", f"at least {MIN_FORCES}", clause,
+            held=forces >= MIN_FORCES,
+        ),
+        Condition.judged(
+            "repeats", f"{once} of the forces applied only once", "every force twice or more",
+            clause, held=once == 0,
+        ),
+        turned,
+        *standard_conditions(settings, clause=clause),
+    ]  # fmt: skip
+
+
+def _applied(settings: BenchSettings, name: str) -> Condition:
+    """Whether the reference is good enough to give a class."""
+    U, limit = expanded_pct(settings), FORCE_UNCERTAINTY[name]
+    what, allowed = "uncertainty of the applied force", f"at most {limit:g} %"
+    clause = "ASTM E74, from memory"
+    if U is None:
+        to_know = (
+            "state reference_U_pct, the expanded uncertainty of the standard's certificate"
+        )
+        return Condition.unknown(what, "not stated", allowed, clause, to_know)
+    held = limit * (1.0 + 1e-9) >= U
+    return Condition.judged(what, f"{U:g} % (k = 2)", allowed, clause, held=held)
 
 
 def _class_figures(
     loads: LoadSeries,
     name: str,
-    steps: float,
     llf_kN: float,
     resolution_kN: float | None,
-    obstacle: str,
+    chosen: _Chosen,
+    conditions: list[Condition],
 ) -> list[Figure]:
-    kN = loads.readings.kN_per_unit
-    lowest, highest = float(np.min(np.abs(loads.levels))) * kN, loads.largest * kN
+    kN, steps = loads.readings.kN_per_unit, CLASS_FACTORS[name]
+    applied = np.abs(loads.levels[np.unique(loads.level_of[chosen.rows])]) * kN
+    lowest, highest = float(applied[0]), float(applied[-1])
     limit_kN = max(steps * llf_kN, steps * (resolution_kN or 0.0), lowest)
     letter = name.upper()
-    limit = Figure(
-        name=f"e74_class_{name}_lower_limit",
+    empty = {figure.name: figure for figure in _empty(loads)}
+    limit = replace(
+        empty[f"e74_class_{name}_lower_limit"],
         value=limit_kN,
-        unit="kN",
-        formula=f"max({steps:.0f} LLF, {steps:.0f} r, lowest force applied)",
-        source=_SOURCE,
-        reason="arithmetic only: claims no class",
         detail={"own_units": limit_kN / kN, "own_unit": loads.readings.force_unit},
     )
-    verified = Figure(
-        name=f"e74_class_{name}_range",
-        value=None,
-        unit="kN",
-        formula=f"class {letter}: lower limit to the largest force applied",
-        source=_SOURCE,
+    verified = replace(
+        empty[f"e74_class_{name}_range"],
+        reason=obstacle(conditions),
+        detail={"conditions": [condition.to_document() for condition in conditions]},
     )
-    if obstacle:
-        return [limit, verified.without(obstacle)]
+    if verified.reason:
+        return [limit, verified]
     if limit_kN > highest:
         why = f"the lower limit {limit_kN:.4g} kN lies above the largest force {highest:.4g} kN"
         return [limit, replace(verified, reason=f"no class {letter}: {why}")]
-    detail = {"low_kN": limit_kN, "high_kN": highest}
-    return [limit, replace(verified, value=limit_kN, detail=detail)]
+    sense = "tension" if loads.sense > 0 else "compression"
+    statement = f"class {letter}, {sense}, {limit_kN:.5g} to {highest:g} kN, {chosen.words}"
+    detail = {
+        **verified.detail,
+        "low_kN": limit_kN,
+        "high_kN": highest,
+        "sense": sense,
+        "readings": chosen.words,
+        "statement": statement,
+    }
+    return [limit, replace(verified, value=limit_kN, reason=statement, detail=detail)]

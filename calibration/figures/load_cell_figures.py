@@ -30,6 +30,7 @@ __all__ = [
     "nonlinearity_terminal",
     "replication_sd",
     "resolution",
+    "resolution_unloaded",
     "temperature_effect_span",
     "temperature_effect_zero",
     "zero_return",
@@ -312,7 +313,7 @@ def resolution(loads: LoadSeries, step: float | None, kN_per_reading: float) -> 
         value=None,
         unit="kN",
         formula="smallest step of the indication times the force of one unit of reading",
-        source="as r of ISO 376:2011",
+        source=_TRADE,
     )
     if step is None:
         return figure.without(
@@ -320,3 +321,31 @@ def resolution(loads: LoadSeries, step: float | None, kN_per_reading: float) -> 
         )
     detail = {"step": step, "unit": loads.readings.reading_unit}
     return replace(figure, value=abs(step * kN_per_reading), detail=detail)
+
+
+def resolution_unloaded(loads: LoadSeries, step: float | None, kN_per_reading: float) -> Figure:
+    """What the unloaded indication resolves, as force: r of the classes.
+
+    One step of the indication; half of its fluctuation where that is more (ISO 376:2011, 7.2.3,
+    from memory). Where each reading comes with its standard deviation, the fluctuation is taken
+    to be six of the largest among the zeros (common practice: 99.7 % of what was indicated).
+    """
+    figure = Figure(
+        name="resolution_unloaded",
+        value=None,
+        unit="kN",
+        formula="larger of one step and 3 standard deviations of the indication at no force",
+        source="as r of ISO 376:2011, 7.2, from memory",
+    )
+    r = loads.readings
+    sd = r.sd[r.applied == 0.0] if len(r.sd) else r.sd
+    moved = 3.0 * float(np.max(sd, initial=0.0, where=~np.isnan(sd)))
+    if step is None and r.reading_unit == "counts":
+        step = 1.0  # a converter's own, whatever their means are printed to
+    if step is None and moved == 0.0:
+        return figure.without(
+            "the readings are means or computed: the step of the indication is not known"
+        )
+    smallest = max(step or 0.0, moved)
+    detail = {"step": step, "half_fluctuation": moved or None, "unit": r.reading_unit}
+    return replace(figure, value=abs(smallest * kN_per_reading), detail=detail)

@@ -52,6 +52,8 @@ class BenchSettings:
     """Smallest step of the indication, unit of reading; None: from the readings."""
     degree: int | None = None
     """Asked for; None: by the standard's rule."""
+    e74_falling: bool = False
+    """Pool falling readings with the rising ones in the figures of ASTM E74."""
     shunt_deflection: float | None = None
     """Reading with the shunt less reading without, unit of reading."""
     shunt_limit_pct: float = 0.25

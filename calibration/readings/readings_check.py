@@ -119,6 +119,8 @@ def _infer_directions(readings: Readings) -> Readings:
         return readings
     direction = readings.direction.copy()
     for group in _groups(readings):
+        if len(group) == 0:  # preloads alone
+            continue
         size = np.abs(readings.applied[group])
         signs = np.sign(readings.applied[group])
         if signs.min() < 0 < signs.max():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from recorder.analysis.uncertainty.run_basis import RunBasis
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from recorder.exchange.description import RunDescription
     from recorder.run.parts.gap import Gap
     from recorder.run.parts.header import RunHeader
+    from recorder.run.values.certificate_standing import Standings
     from recorder.sheets import TripSheet
     from recorder.track.placing.placement import Placement
     from recorder.track.route.route import Route
@@ -39,6 +40,8 @@ class Provenance:
     """Stretch edits kept in the companion."""
     units: str = "metric"
     """Of the car sheet."""
+    standings: Standings = field(default_factory=dict)
+    """How each certificate stands: whose it is, whether its figures follow, who issued it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -41,6 +41,7 @@ from recorder.exchange.description import describe
 from recorder.marks.mark import Mark, unread
 from recorder.run.checks.channel_health import episodes_of
 from recorder.run.parts.event import EventKind
+from recorder.run.values.certificate_standing import standings_of
 from recorder.run_file.hdf5.reader import open_run
 from recorder.track.placing.errors import PlacingError
 from recorder.track.placing.run_source import (
@@ -244,6 +245,7 @@ def _doubted(loaded: LoadedRun, run: RunFile) -> LoadedRun:
             episodes=loaded.provenance.description.episodes,
             zero_watched=_zero_watched(run),
             speed_by_receiver=speed_by_receiver(run),
+            standings=loaded.provenance.standings,
         )
     )
     return replace(loaded, checks=answered(checks, kept_answers(run)))
@@ -306,4 +308,5 @@ def _provenance(
         placement=None if placed is None else placed.placement,
         edits=edits,
         units=run.car.units if run.car is not None else "metric",
+        standings=standings_of(run.header),
     )

@@ -38,6 +38,8 @@ class DoubtKind(StrEnum):
     MILEPOSTS = "mileposts"
     STUCK = "stuck"
     DRIFT = "drift-at-rest"
+    CERTIFICATE = "certificate"
+    """Of another cell, not as its readings give it, or falsely signed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

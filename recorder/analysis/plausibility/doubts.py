@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from recorder.analysis.plausibility.certified import check_certificates
 from recorder.analysis.plausibility.effort import (
     check_adhesion,
     check_cylinders,
@@ -31,6 +32,7 @@ CHECKS: Final = (
     check_cylinders,
     check_keyed,
     check_stuck,
+    check_certificates,
 )
 
 

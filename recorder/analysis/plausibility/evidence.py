@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from recorder.analysis.uncertainty.run_basis import RunBasis
     from recorder.run.checks.channel_health import Episode
+    from recorder.run.values.certificate_standing import Standings
     from recorder.sheets import TripSheet
     from recorder.track.placing.placement import Placement
     from recorder.track.route.route import Route
@@ -42,6 +43,8 @@ class Evidence:
     """Whether the seal looked for a drift of the pull at rest: by a certificate alone can it."""
     speed_by_receiver: bool = False
     """Whether the speed is a receiver's, for want of a wheel."""
+    standings: Standings = field(default_factory=dict)
+    """How each certificate of the run stands."""
 
     @property
     def running(self) -> NDArray[np.bool_]:

@@ -34,6 +34,10 @@ def _of(run: RunFile) -> Iterator[str]:
             "that the cell and the wheel under the car were those of the certificates, and were"
             " mounted, wired and loaded as at the bench"
         )
+        yield (
+            "that the readings in the certificates were taken: that figures follow from them, and"
+            " that the holder of a key issued them, is all that shows"
+        )
     if any(
         device.header.tick_hz and not device.header.host_clock
         for device in run.devices.values()

@@ -6,6 +6,7 @@ import argparse
 import json
 import sys
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,17 +14,15 @@ from calibration.certificates.certificate import (
     CertificateError,
     dump_certificate,
     load_certificate,
-    load_document,
 )
 from calibration.certificates.force import ForceCertificate
 from calibration.doubts.doubtful_rows import doubt_cautions, doubtful_rows
 from calibration.evaluation.evaluation import Evaluation, evaluate
 from calibration.evaluation.issue import issue_certificate
 from calibration.evaluation.results_document import results_document
-from calibration.evaluation.verify import verify_document
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings_csv import read_readings
-from recorder.command_line.bench.certificate_files import lay_out, write_whole
+from recorder.command_line.bench.certificate_files import lay_out, verify, write_whole
 from recorder.machine.version import software
 from recorder.report.certificate.certificate_pdf import certificate_pdf
 
@@ -35,7 +34,9 @@ __all__ = ["fit_file", "pdf_file", "print_results", "verify_file", "write_result
 
 def fit_file(args: argparse.Namespace, settings: BenchSettings) -> int:
     """``bench fit``."""
-    evaluation = evaluate(read_readings(args.readings), settings)
+    # Classes are judged on a day: without one stated, today, as the certificate would be.
+    issued = settings.issued or datetime.now(UTC).astimezone().date()
+    evaluation = evaluate(read_readings(args.readings), replace(settings, issued=issued))
     written = write_results(evaluation, out=args.out, pdf=args.pdf)
     if args.json:
         document = results_document(evaluation)
@@ -104,20 +105,7 @@ def _keep(path: Path, digest: str) -> Path:
 
 def verify_file(args: argparse.Namespace) -> int:
     """``bench verify``: 0 agrees, 1 does not."""
-    document = load_document(args.certificate)
-    found = verify_document(document, source=args.certificate)
-    if args.json:
-        print(json.dumps({"file": args.certificate, "agrees": not found, "differences": found}))
-    elif found:
-        print(f"{args.certificate}: does not agree with its own readings: {found[0]}")
-        for line in found[1:10]:
-            print(f"  {line}")
-        if len(found) > 10:
-            print(f"  and {len(found) - 10} more")
-    else:
-        identity = document.get("certificate_id")
-        print(f"{args.certificate}: {identity}: digest and every figure agree")
-    return 1 if found else 0
+    return verify(args, kind="force")
 
 
 def pdf_file(args: argparse.Namespace) -> int:

@@ -6,7 +6,7 @@ import argparse
 import contextlib
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any, Final
 
 from calibration.certificates.certificate import (
     CertificateError,
@@ -14,15 +14,18 @@ from calibration.certificates.certificate import (
     load_document,
     parse_certificate_document,
 )
+from calibration.evaluation.verify import verify_document
 from calibration.proof.recomputed import Outcome, recompute
+from recorder.command_line.bench.bench_signing import add_signed, signed_words
 from recorder.command_line.support.json_answer import print_json
 from recorder.machine.version import software
 from recorder.report.certificate.certificate_pdf import certificate_pdf
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
+from recorder.run.values.certificate_standing import PROVES
 
 __all__ = ["add_verify_and_pdf", "lay_out", "verify", "write_whole"]
+
+MOST_TOLD: Final = 10
+"""Disagreements told one by one; --json lists all."""
 
 
 def add_verify_and_pdf(
@@ -36,7 +39,8 @@ def add_verify_and_pdf(
     )
     parser.add_argument("certificate", metavar="CERT")
     parser.add_argument("--json", action="store_true", help="print the answer as JSON")
-    parser.set_defaults(run=lambda a: verify(a.certificate, kind=kind, as_json=a.json))
+    add_signed(parser)
+    parser.set_defaults(run=lambda a: verify(a, kind=kind))
     parser = ways.add_parser(
         "pdf",
         help="lay a certificate out for signing",
@@ -47,25 +51,61 @@ def add_verify_and_pdf(
     parser.set_defaults(run=lambda a: lay_out(a.certificate, a.out, kind=kind))
 
 
-def verify(path: str, *, kind: str, as_json: bool) -> int:
+def verify(args: argparse.Namespace, *, kind: str) -> int:
     """Work a certificate out again and say whether it agrees: 0 it does, 1 it does not.
+
+    With ``--key``, whether it is signed by that key, too.
 
     Raises
     ------
     CertificateError
-        Not a certificate of the kind, or nothing is held that it could be worked out from.
+        Not a certificate of the kind, or nothing is held that it could be worked out from and
+        no key is given.
+    OSError, UsageError
+        A file cannot be read; a signature without a key.
     """
+    path: str = args.certificate
     document = _of_kind(path, kind)
-    found = _disagreements(document, path)
-    if as_json:
-        print_json({"file": path, "agrees": not found, "differences": found})
+    found, words = _worked_out(document, path, provable=args.key is None)
+    try:
+        signed = signed_words(args, document)
+    except CertificateError as error:
+        signed = ""
+        found.append(str(error))
+    if args.json:
+        told = {"file": path, "agrees": not found, "differences": found}
+        print_json({**told, "readings": words, "signature": signed, "proves": PROVES})
     elif found:
-        print(f"{path}: does not agree with what was measured: {found[0]}")
-        for line in found[1:]:
+        print(f"{path}: does not agree: {found[0]}")
+        for line in found[1:MOST_TOLD]:
             print(f"  {line}")
+        if len(found) > MOST_TOLD:
+            print(f"  and {len(found) - MOST_TOLD} more")
     else:
-        print(f"{path}: {document.get('certificate_id')}: digest and every figure agree")
+        print(f"{path}: {document.get('certificate_id')}: {words}")
+        print(f"  {signed or 'no signature was asked for: give --key LAB.pub'}")
+        print(f"  {PROVES}")
     return 1 if found else 0
+
+
+def _worked_out(
+    document: dict[str, Any], source: str, *, provable: bool
+) -> tuple[list[str], str]:
+    """Every disagreement of a certificate with itself, and in words what its readings give."""
+    again = recompute(document, software=software())
+    if again.outcome is Outcome.NOT_PROVABLE and provable:
+        msg = f"{source}: {again.words}"
+        raise CertificateError(msg)
+    computed = document_digest(document)
+    found = []
+    if document.get("digest") != computed:
+        found.append(f"digest: stated {document.get('digest')}, computed {computed}")
+    if again.outcome is not Outcome.FOLLOWS:
+        return [*found, *again.found], f"digest agrees; {again.words}"
+    if document.get("kind") == "force" and not found:
+        # At the bench also what a recording lets be: every last digit behind the figures.
+        found = verify_document(document, source=source)
+    return found, "digest and every figure agree"
 
 
 def lay_out(path: str, out: str, *, kind: str) -> int:
@@ -101,18 +141,6 @@ def _of_kind(path: str, kind: str) -> dict[str, Any]:
         msg = f"{path}: a certificate of kind {document.get('kind')!r}, not {kind!r}"
         raise CertificateError(msg)
     return document
-
-
-def _disagreements(document: Mapping[str, Any], path: str) -> list[str]:
-    computed = document_digest(document)
-    found = []
-    if document.get("digest") != computed:
-        found.append(f"digest: stated {document.get('digest')}, computed {computed}")
-    again = recompute(document, software=software())
-    if again.outcome is Outcome.NOT_PROVABLE:
-        msg = f"{path}: {again.words}"
-        raise CertificateError(msg)
-    return [*found, *again.found]
 
 
 def write_whole(path: Path, data: bytes) -> None:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from calibration.certificates.certificate import load_certificate
 from calibration.readings.bench_settings import BenchSettings
 from recorder.command_line.bench.bench_session import run_session
+from recorder.command_line.bench.bench_signing import add_key, add_sign, add_signed
 from recorder.command_line.bench.bench_work import fit_file, pdf_file, verify_file
 from recorder.command_line.support.errors import UsageError
 
@@ -75,6 +76,8 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     _add_run(verbs)
     _add_verify(verbs)
     _add_pdf(verbs)
+    add_key(verbs)
+    add_sign(verbs)
 
 
 def _raw(**words: str) -> dict[str, Any]:
@@ -145,6 +148,7 @@ def _add_verify(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
         epilog="example: testcar bench verify cell.json",
     )
     verify.add_argument("certificate", metavar="CERT")
+    add_signed(verify)
     verify.add_argument("--json", action="store_true", help="print the answer as JSON")
     verify.set_defaults(run=_run_verify)
 

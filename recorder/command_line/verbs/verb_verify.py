@@ -11,8 +11,14 @@ from typing import Any
 from recorder.analysis.proof.prove import prove_run
 from recorder.command_line.support.progress import ProgressLine
 from recorder.command_line.support.proofs_told import proofs_json, proofs_words
+from recorder.command_line.support.standings_told import (
+    refused_words,
+    standings_json,
+    standings_words,
+)
 from recorder.exchange.time_told import ClockOfRun, clock_of, clock_words
 from recorder.run.parts.errors import UnreadableError
+from recorder.run.values.certificate_standing import Standings, standings_of
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.verify import verify_run
 
@@ -25,7 +31,8 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
         "verify",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         description="Check every dataset of a run file against the digests stored when it was\n"
-        "sealed, its structure, its times, and its companion file.\n\n"
+        "sealed, its structure, its times, its companion file, and whose its certificates are\n"
+        "and who signed them.\n\n"
         "With --deep, also make everything again that the seal made, and compare: records\n"
         "against gaps, sequence and ticks; calibrated values from counts and certificate;\n"
         "the ties of ticks and of UTC; the history of the marks; every certificate from its\n"
@@ -59,28 +66,30 @@ def _digests(args: argparse.Namespace) -> int:
     with ProgressLine() as progress:
         findings = verify_run(args.file, progress=progress)
     time: list[str] = []
+    standing: Standings = {}
     if not findings:
         # Bytes as they were sealed do not make a clock right, nor a part one that reads.
         try:
-            clock = _clock(args.file)
+            clock, standing = _clock(args.file)
         except UnreadableError as error:
             findings = [f"does not read: {error.words}"]
         else:
             findings, time = list(clock.impossible), clock_words(clock)
+            findings += refused_words(standing)
     for line in findings:
         print(f"testcar verify: {args.file}: {line}", file=sys.stderr)
     if args.json:
         told = {"file": args.file, "sound": not findings, "findings": findings}
-        print(json.dumps({**told, "time": time}))
+        print(json.dumps({**told, "time": time, "certificates": standings_json(standing)}))
     elif not findings:
-        print("\n".join([f"{args.file}: sound", *time]))
+        print("\n".join([f"{args.file}: sound", *time, *standings_words(standing)]))
     return 1 if findings else 0
 
 
-def _clock(path: str) -> ClockOfRun:
+def _clock(path: str) -> tuple[ClockOfRun, Standings]:
     with open_run(path) as run:
         run.revisions(), run.gaps(), run.events()  # what is damaged in them is raised
-        return clock_of(run)
+        return clock_of(run), standings_of(run.header, readings=False)
 
 
 def _deep(args: argparse.Namespace) -> int:

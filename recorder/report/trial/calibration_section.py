@@ -12,6 +12,7 @@ import numpy as np
 from recorder.report.pages.document import Block, Heading, Text, TextTable, plain
 from recorder.report.pages.wording import utc_words
 from recorder.report.trial.field_checks_section import field_checks_section
+from recorder.run.values.certificate_standing import PROVES
 from recorder.track.placing.placement import MarkUse
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ __all__ = ["calibration_section", "reproduction_section"]
 def calibration_section(runs: Sequence[LoadedRun]) -> list[Block]:
     """Certificates, zeros, clock and placing of each run."""
     blocks: list[Block] = [Heading("Calibration and clock"), _certificates(runs)]
+    blocks += _standings(runs)
     blocks += field_checks_section([(run.name, run.provenance.field_checks) for run in runs])
     for run in runs:
         blocks += [Text(_instruments(run)), *_time_cautions(run), Text(_placing(run))]
@@ -46,6 +48,18 @@ def _certificates(runs: Sequence[LoadedRun]) -> Block:
         return Text("No certificate is in the run: values carry what was stated with them.")
     heads = ("run", "certificate", "number", "issued", "last day", "on the day of the run")
     return TextTable(heads, rows)
+
+
+def _standings(runs: Sequence[LoadedRun]) -> list[Block]:
+    """Whose each certificate is, whether its figures follow, who issued it; what that proves."""
+    blocks: list[Block] = [
+        Text(
+            f"{run.name}: certificate {name}: {'; '.join(finding.words for finding in found)}."
+        )
+        for run in runs
+        for name, found in run.provenance.standings.items()
+    ]
+    return [*blocks, Text(PROVES, "small")] if blocks else []
 
 
 def _instruments(run: LoadedRun) -> str:

@@ -26,6 +26,8 @@ from recorder.report.trial.admission_section import admission_words
 from recorder.report.trial.made import made
 from recorder.report.trial.uncertainty_section import greatest_causes
 from recorder.run.checks.channel_health import told
+from recorder.run.values.certificate_standing import Standing
+from recorder.run.values.certificate_standing import told as certificate_doubts
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.answer import CampaignAnswer
@@ -228,6 +230,8 @@ def _doubts_of_file(run: LoadedRun) -> list[str]:
         for c in held.certificates.values()
         if c.expired
     ]
+    doubted = certificate_doubts(run.provenance.standings, Standing.DOUBT)
+    out += [f"{run.name}: {words}" for words in doubted]
     if run.gaps:
         seconds = math.fsum(g.t_end_s - g.t_start_s for g in run.gaps)
         out.append(f"{run.name}: {many(len(run.gaps), 'gap')}, {seconds:.1f} s together")

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 from calibration.certificates.certificate import (
     CertificateError,
@@ -31,12 +31,14 @@ __all__ = [
     "Asked",
     "Finding",
     "Standing",
+    "Standings",
     "in_order",
     "readings_finding",
     "serial_finding",
     "signature_finding",
     "standing_in_run",
     "standings_of",
+    "told",
 ]
 
 PROVES: Final = (
@@ -72,6 +74,20 @@ class Finding:
     asked: Asked
     standing: Standing
     words: str
+
+
+Standings: TypeAlias = dict[str, tuple[Finding, ...]]
+"""By the name channels use, in the order told."""
+
+
+def told(standings: Standings, standing: Standing) -> list[str]:
+    """What has come out so, a line each."""
+    return [
+        f"certificate {name}: {finding.words}"
+        for name, found in standings.items()
+        for finding in found
+        if finding.standing is standing
+    ]
 
 
 def in_order(found: Sequence[Finding]) -> tuple[Finding, ...]:
@@ -154,8 +170,12 @@ def signature_finding(
     return Finding(Asked.SIGNATURE, Standing.GOOD, words)
 
 
-def standing_in_run(header: RunHeader, name: str) -> Iterator[Finding]:
+def standing_in_run(
+    header: RunHeader, name: str, *, readings: bool = True
+) -> Iterator[Finding]:
     """The answers of one certificate of a run, by the name channels use.
+
+    ``readings=False`` does not work it out again, which takes the longest.
 
     Raises
     ------
@@ -168,16 +188,17 @@ def standing_in_run(header: RunHeader, name: str) -> Iterator[Finding]:
     users = [channel for channel in header.channels if channel.certificate == name]
     for serial in dict.fromkeys(channel.serial for channel in users):
         yield serial_finding(certificate, serial)
-    yield readings_finding(document)
+    if readings:
+        yield readings_finding(document)
     yield signature_finding(document, header.signatures.get(name, ""), header.laboratory_keys)
 
 
-def standings_of(header: RunHeader) -> dict[str, tuple[Finding, ...]]:
+def standings_of(header: RunHeader, *, readings: bool = True) -> Standings:
     """The same of every certificate of a run; one that does not read is refused as a whole."""
-    found: dict[str, tuple[Finding, ...]] = {}
+    found: Standings = {}
     for name in header.certificates:
         try:
-            found[name] = in_order([*standing_in_run(header, name)])
+            found[name] = in_order([*standing_in_run(header, name, readings=readings)])
         except CertificateError as error:
             found[name] = (Finding(Asked.READINGS, Standing.REFUSED, str(error)),)
     return found

@@ -8,16 +8,15 @@ from datetime import date
 import numpy as np
 import pytest
 
-from calibration.certificates.certificate import (
-    CertificateError,
-)
+from calibration.certificates.certificate import CertificateError, full_document
 from calibration.evaluation.evaluation import evaluate
 from calibration.evaluation.issue import EDITION, add_months, issue_certificate
 from calibration.evaluation.results_document import results_document
+from calibration.evaluation.verify import verify_document
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings import ReadingsError
 from calibration.readings.readings_csv import parse_readings
-from tests.calibration.bench_tables import iso_csv
+from tests.calibration.bench_tables import class_csv, iso_csv, stated
 from tests.calibration.made_certificates import made
 
 
@@ -32,8 +31,22 @@ def test_issue_carries_everything() -> None:
     assert c.shunt.limit_counts == pytest.approx(5000.0)
     assert c.zero_limit_counts == pytest.approx(48_000.0, rel=1e-3)
     assert c.nominal_zero_counts == pytest.approx(1000.0, abs=60.0)
-    assert c.details["results"]["figures"]["iso376_class"]["value"] == "0.5"
+    figure = c.details["results"]["figures"]["iso376_class"]
+    assert figure["value"] is None
+    assert "reference standard: not stated" in figure["reason"]
     assert len(c.details["readings"]["applied"]) > 60
+
+
+def test_a_class_is_judged_on_the_day_of_issue() -> None:
+    """Nobody stated the day: it is the day the certificate is made on, and stays so."""
+    evaluation = evaluate(parse_readings(class_csv()), stated(issued=None))
+    assert evaluation.senses[0].figure("iso376_class").value is None
+    in_time = issue_certificate(evaluation, today=date(2027, 6, 1))
+    late = issue_certificate(evaluation, today=date(2027, 6, 2))
+    figures = [c.details["results"]["figures"]["iso376_class"] for c in (in_time, late)]
+    assert [figure["value"] for figure in figures] == ["00", None]
+    assert "reference standard valid" in figures[1]["reason"]
+    assert verify_document(full_document(in_time), source="in time") == []
 
 
 def test_months_end_where_the_month_ends() -> None:

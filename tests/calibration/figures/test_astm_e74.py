@@ -5,9 +5,10 @@ import pytest
 
 from calibration.evaluation.evaluation import SenseEvaluation, evaluate
 from calibration.figures.astm_e74 import choose_degree, degree_factor
+from calibration.figures.figure import Figure
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings_csv import parse_readings
-from tests.calibration.bench_tables import iso_csv, pontius_csv, rows, three_runs_csv
+from tests.calibration.bench_tables import iso_csv, pontius_csv, rows, stated, three_runs_csv
 
 
 def first(text: str, settings: BenchSettings | None = None) -> SenseEvaluation:
@@ -74,37 +75,91 @@ def test_lower_limit_factor_of_pontius() -> None:
     for name in ("e74_class_a_range", "e74_class_aa_range"):
         figure = part.figure(name)
         assert figure.value is None
-        assert "not assessed" in figure.reason
-        assert "rotation" in figure.reason
+        assert "rotation: the positions of the runs are not stated" in figure.reason
+
+
+def states(figure: Figure) -> dict[str, str]:
+    return {c["name"]: c["state"] for c in figure.detail["conditions"]}
 
 
 def test_class_is_verified_with_enough_readings_and_rotation() -> None:
-    part = first(iso_csv(noise=20.0, seed=4))
+    part = first(iso_csv(noise=20.0, seed=4), stated())
     figure = part.figure("e74_class_a_range")
     llf = part.figure("e74_lower_limit_factor").value
     assert isinstance(llf, float)
     assert figure.value == pytest.approx(max(400 * llf, 50.0))
     assert figure.detail["high_kN"] == 500.0
+    assert set(states(figure).values()) == {"held"}
+    assert figure.reason == "class A, tension, 50 to 500 kN, rising readings only"
 
 
 def test_class_is_refused_when_the_limit_lies_above_the_largest_force() -> None:
-    figure = first(iso_csv(noise=20_000.0, seed=4)).figure("e74_class_aa_range")
+    figure = first(iso_csv(noise=20_000.0, seed=4), stated()).figure("e74_class_aa_range")
     assert figure.value is None
     assert "no class AA" in figure.reason
 
 
 @pytest.mark.parametrize(
-    ("text", "words"),
+    ("text", "facts", "name", "state"),
     [
-        (three_runs_csv(), "positions of the runs are not stated"),
-        (iso_csv(levels=4), "at least 30 needed"),
-        (iso_csv(levels=8), "8 distinct forces; at least 10 needed"),
+        (three_runs_csv(), {}, "rotation", "not known"),
+        (iso_csv(positions=(0, 0, 0)), {}, "rotation", "not held"),
+        (iso_csv(levels=4), {}, "readings", "not held"),
+        (iso_csv(levels=8), {}, "forces", "not held"),
+        (iso_csv(), {"standard": {}}, "reference standard", "not known"),
+        (iso_csv(), {"standard": {}}, "traceability", "not known"),
+        (iso_csv(), {"standard": {}}, "reference standard valid", "not known"),
+        (iso_csv(), {"issued": "2027-06-02"}, "reference standard valid", "not held"),
+        (iso_csv(), {"issued": "2025-05-31"}, "reference standard valid", "not held"),
+        (iso_csv(), {"issued": None}, "reference standard valid", "not known"),
+        (iso_csv(), {"reference_U_pct": None}, "uncertainty of the applied force", "not known"),
+        (iso_csv(), {"reference_U_pct": 0.06}, "uncertainty of the applied force", "not held"),
+        # Stated at k = 1: 0.03 % is 0.06 % at k = 2.
+        (iso_csv(), {"reference_U_pct": 0.03, "reference_k": 1.0},
+         "uncertainty of the applied force", "not held"),
     ],
-)
-def test_what_keeps_a_class_from_being_claimed(text: str, words: str) -> None:
-    figure = first(text).figure("e74_class_a_range")
+)  # fmt: skip
+def test_what_keeps_a_class_from_being_claimed(
+    text: str, facts: dict[str, object], name: str, state: str
+) -> None:
+    figure = first(text, stated(**facts)).figure("e74_class_a_range")
     assert figure.value is None
-    assert words in figure.reason
+    assert states(figure)[name] == state
+    assert name in figure.reason
+
+
+def test_class_aa_asks_for_a_primary_standard() -> None:
+    part = first(iso_csv(noise=20.0, seed=4), stated(reference_U_pct=0.02))
+    assert part.figure("e74_class_a_range").value is not None
+    assert part.figure("e74_class_aa_range").value is None
+
+
+def test_falling_readings_are_pooled_only_when_wanted_and_it_is_said() -> None:
+    """A wide loop: falling readings 1 % above the rising ones, which are exact."""
+    text = iso_csv(loop=0.01)
+    rising = first(text, stated()).figure("e74_standard_deviation")
+    pooled = first(text, stated(e74_falling=True)).figure("e74_standard_deviation")
+    assert isinstance(rising.value, float)
+    assert rising.value < 1.0
+    assert rising.reason == "rising readings only"
+    assert rising.detail["n"] == 40
+    assert isinstance(pooled.value, float)
+    assert pooled.value > 1000.0
+    assert "pooled" in pooled.reason
+    assert pooled.detail["n"] == 58
+
+
+@pytest.mark.parametrize("kind", ["creep", "step"])
+def test_a_force_kept_up_is_in_no_fit_whatever_it_is_called(kind: str) -> None:
+    """Three readings of a creeping cell at the largest force, each 1 % further off."""
+    head = "applied_kN,reading,time_s,kind\n"
+    plain = [f"{50 * i},{400_000 * i + 3 * (-1) ** i},{40 * i},step\n" for i in range(11)]
+    held = [f"500,{4_000_000 + 40_000 * i},{400 + 100 * i},{kind}\n" for i in (1, 2, 3)]
+    alone = first(head + "".join(plain), BenchSettings(degree=1))
+    with_hold = first(head + "".join(plain + held), BenchSettings(degree=1))
+    one, other = (p.figure("e74_standard_deviation") for p in (alone, with_hold))
+    assert other.value == one.value
+    assert other.detail["n"] == one.detail["n"]
 
 
 def test_coarse_resolution_raises_the_lower_limit_factor() -> None:

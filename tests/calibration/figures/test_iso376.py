@@ -4,14 +4,12 @@ import pytest
 
 from calibration.evaluation.evaluation import SenseEvaluation, evaluate
 from calibration.figures.iso376 import FORCE_UNCERTAINTY, LIMITS, MIN_STEPS, iso_errors
-from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings_csv import parse_readings
-from tests.calibration.bench_tables import iso_csv, rows, three_runs_csv
+from tests.calibration.bench_tables import class_csv, rows, stated, three_runs_csv
 
 
-def first(text: str, **stated: float) -> SenseEvaluation:
-    settings = BenchSettings.from_document(dict(stated))
-    return evaluate(parse_readings(text), settings).senses[0]
+def first(text: str, **facts: object) -> SenseEvaluation:
+    return evaluate(parse_readings(text), stated(**facts)).senses[0]
 
 
 def test_class_table() -> None:
@@ -43,10 +41,13 @@ def test_constructed_example() -> None:
 
 
 def test_a_good_cell_is_class_00() -> None:
-    part = first(iso_csv(), reference_U_pct=0.005)
+    part = first(class_csv(), reference_U_pct=0.005)
     figure = part.figure("iso376_class")
     assert figure.value == "00"
-    assert figure.reason == ""
+    assert figure.reason == "class 00, tension, 50 to 500 kN, incremental and decremental"
+    assert {c["state"] for c in figure.detail["conditions"]} == {"held"}
+    assert all("from memory" in c["clause"] for c in figure.detail["conditions"])
+    assert "from memory" in figure.source
     assert figure.detail["low_kN"] == 50.0
     assert figure.detail["high_kN"] == 500.0
 
@@ -69,33 +70,27 @@ def test_a_good_cell_is_class_00() -> None:
 def test_the_class_and_what_decided_it(
     made: dict[str, object], expected: str, decided: str
 ) -> None:
-    figure = first(iso_csv(**made)).figure("iso376_class")  # type: ignore[arg-type]  # of any
+    figure = first(class_csv(**made)).figure("iso376_class")
     assert figure.value == expected
     assert decided in figure.reason
     assert decided in figure.detail["decided_by"]
 
 
 def test_the_reference_limits_the_class() -> None:
-    figure = first(iso_csv(), reference_U_pct=0.04).figure("iso376_class")
+    figure = first(class_csv(), reference_U_pct=0.04).figure("iso376_class")
     assert figure.value == "1"
     assert "uncertainty of the applied force" in figure.reason
 
 
-def test_an_unstated_reference_is_a_condition_and_said() -> None:
-    figure = first(iso_csv()).figure("iso376_class")
-    assert figure.value == "00"
-    assert "only if the expanded uncertainty of the applied force, not stated" in figure.reason
-
-
 def test_resolution_limits_the_class() -> None:
     # 400 000 counts at the lowest force; 400 000 / 300 steps falls short of 2000.
-    figure = first(iso_csv(), resolution=300.0).figure("iso376_class")
+    figure = first(class_csv(), resolution=300.0).figure("iso376_class")
     assert figure.value == "1"
     assert "resolution r" in figure.reason
 
 
 def test_a_better_class_over_part_of_the_range_is_in_the_detail() -> None:
-    text = iso_csv(noise=60.0, seed=5)
+    text = class_csv(noise=60.0, seed=5)
     figure = first(text).figure("iso376_class")
     classes = figure.detail["classes"]
     assert classes["2"]["low_kN"] <= classes["1"]["low_kN"]
@@ -105,15 +100,14 @@ def test_a_better_class_over_part_of_the_range_is_in_the_detail() -> None:
     ("text", "words"),
     [
         (three_runs_csv(), "positions of the runs are not stated"),
-        (iso_csv(levels=5), "5 forces; at least 8"),
-        ("\n".join(line for line in iso_csv().splitlines() if not line.startswith("X2")),
+        ("\n".join(line for line in class_csv().splitlines() if not line.startswith("X2")),
          "no two rising series at the same position"),
-        ("\n".join(line for line in iso_csv().splitlines() if not line.startswith("X5")),
+        ("\n".join(line for line in class_csv().splitlines() if not line.startswith("X5")),
          "1 rotated position(s)"),
-        ("\n".join(line for line in iso_csv().splitlines() if "down" not in line
+        ("\n".join(line for line in class_csv().splitlines() if "down" not in line
                    or line.split(",")[3] == "0"), "neither falling series"),
-        ("\n".join(line for line in iso_csv().splitlines() if ",0,up,0," not in line
-                   and line.split(",")[3] != "0"), "no zero was read"),
+        ("\n".join(line for line in class_csv().splitlines() if ",0,up,0," not in line
+                   and line.split(",")[3] != "0"), "zeros: 8 of 8 not read"),
     ],
 )  # fmt: skip
 def test_not_assessed_and_why(text: str, words: str) -> None:
@@ -124,14 +118,14 @@ def test_not_assessed_and_why(text: str, words: str) -> None:
 
 
 def test_repeatability_alone_is_given_without_rotation() -> None:
-    kept = [line for line in iso_csv(noise=30.0).splitlines() if line[:2] not in ("X3", "X5")]
+    kept = [line for line in class_csv(noise=30.0).splitlines() if line[:2] not in ("X3", "X5")]
     part = first("\n".join(kept))
     assert isinstance(part.figure("repeatability").value, float)
     assert part.figure("reproducibility").value is None
 
 
 def test_compression_is_figured_alike() -> None:
-    up, down = first(iso_csv(noise=40.0)), first(iso_csv(noise=40.0, sign=-1.0))
+    up, down = first(class_csv(noise=40.0)), first(class_csv(noise=40.0, sign=-1.0))
     assert down.name == "compression"
     for name in ("repeatability", "reproducibility", "reversibility"):
         one, other = up.figure(name).value, down.figure(name).value

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import h5py
 import pytest
 
 from recorder.command_line.main import main
+from recorder.run.values.certificate_standing import PROVES
 from tests.recorder.run_file.proof.honest_run import harmed, honest_run, sealed_as
+from tests.recorder.signed_runs import OTHER, signed_header, signed_run
 
 HEADINGS = (
     "Proved",
@@ -79,3 +82,32 @@ def test_a_damaged_file_is_contradicted_and_no_file_is_wrong_use(
     run.write_bytes(b"not a run")
     assert main(["verify", "--deep", str(run)]) == 2
     assert len(capsys.readouterr().err.splitlines()) == 1
+
+
+def test_certificates_are_said_whose_they_are_and_who_signed_them(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run = signed_run(tmp_path / "signed.h5", signed_header())
+    assert main(["verify", str(run)]) == 0
+    told = capsys.readouterr().out
+    assert "certificate F-1: of serial '4711', as the car sheet names; signed by Works" in told
+    assert PROVES in told
+    assert main(["verify", "--json", str(run)]) == 0
+    (serial, signature) = json.loads(capsys.readouterr().out)["certificates"]["F-1"]
+    assert (serial["asked"], signature["standing"]) == ("serial", "good")
+
+
+@pytest.mark.parametrize(
+    ("made_so", "words"),
+    [
+        ({"signed_by": OTHER}, "certificate F-1: its signature: by a key"),
+        ({"named": "4712"}, "certificate F-1: it is of serial '4711'"),
+    ],
+)
+def test_a_certificate_of_another_or_falsely_signed_is_not_sound(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], made_so: dict[str, Any], words: str
+) -> None:
+    run = signed_run(tmp_path / "signed.h5", signed_header(**made_so))
+    assert main(["verify", str(run)]) == 1
+    (line,) = capsys.readouterr().err.splitlines()
+    assert words in line

@@ -1,4 +1,4 @@
-"""The certificates in the file: worked out again from their readings, in force on the day."""
+"""The certificates in the file: whose, worked out again, signed, in force on the day."""
 
 from __future__ import annotations
 
@@ -11,10 +11,9 @@ from calibration.certificates.certificate import (
     parse_certificate,
     parse_document,
 )
-from calibration.evaluation.verify import verify_document
-from calibration.evaluation.verify_wheel import verify_wheel
-from recorder.run.values.calibrate import day_of, is_wheel
-from recorder.run_file.proof.parts.proof import Check, Proof, State, first_of
+from recorder.run.values.calibrate import day_of
+from recorder.run.values.certificate_standing import Asked, Standing, standing_in_run
+from recorder.run_file.proof.parts.proof import Check, Proof, State
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -24,6 +23,12 @@ if TYPE_CHECKING:
 
 __all__ = ["prove_certificates"]
 
+_STATES: Final = {
+    Standing.GOOD: State.PROVED,
+    Standing.NOT_ASKED: State.NOT_PROVED,
+    Standing.DOUBT: State.NOT_PROVED,
+    Standing.REFUSED: State.CONTRADICTED,
+}
 ZONES: Final = timedelta(days=1)
 """A certificate is dated by the day where it was issued, a run by UTC."""
 
@@ -55,7 +60,7 @@ def _prove(held: Held, name: str, text: str) -> Iterator[Proof]:
     if used := _unlike_channels(held, name, document):
         yield _proof(name, State.CONTRADICTED, used)
         return
-    yield _worked_out(name, document, certificate)
+    yield from _standing(held, name)
     yield from _day(held, name, certificate)
 
 
@@ -81,25 +86,22 @@ def _unlike_channels(held: Held, name: str, document: dict[str, Any]) -> str:
     return ""
 
 
-def _worked_out(name: str, document: dict[str, Any], certificate: Certificate) -> Proof:
-    """From its own readings, or what was measured of the wheel."""
-    try:
-        if is_wheel(certificate):
-            found = verify_wheel(certificate, source="it")
-        else:
-            found = verify_document(document, source="it")
-    except CertificateError as error:
-        why = str(error).removeprefix("it: ")
-        return _proof(name, State.NOT_PROVED, f"its digest is right, but it {why}")
-    if found:
-        return _proof(name, State.CONTRADICTED, first_of(found))
-    words = (
-        "its digest is right; what was measured gives its circumference again, and its budget the"
-        " uncertainty"
-        if is_wheel(certificate)
-        else "its digest is right, and its readings give every figure again"
-    )
-    return _proof(name, State.PROVED, words)
+def _standing(held: Held, name: str) -> Iterator[Proof]:
+    """Serial, readings, signature: whose it is, whether its figures follow, who issued it."""
+    found = [*standing_in_run(held.header, name)]
+    for finding in found:
+        if finding.asked is Asked.READINGS:
+            right = "its digest is right; "
+            yield _proof(name, _STATES[finding.standing], right + finding.words)
+        elif finding.standing is not Standing.NOT_ASKED:
+            yield _proof(name, _STATES[finding.standing], finding.words)
+    bare = [
+        finding.words
+        for finding in found
+        if finding.asked is not Asked.READINGS and finding.standing is Standing.NOT_ASKED
+    ]
+    if bare:
+        yield _proof(name, State.NOT_PROVED, "; ".join(bare))
 
 
 def _day(held: Held, name: str, certificate: Certificate) -> Iterator[Proof]:

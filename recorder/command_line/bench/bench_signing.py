@@ -1,0 +1,197 @@
+"""``testcar bench key`` and ``bench sign``: a laboratory's key, and certificates signed by it."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import getpass
+import os
+import sys
+from pathlib import Path
+from typing import Any, Final
+
+from calibration.certificates.certificate import (
+    CertificateError,
+    load_document,
+    parse_certificate,
+    read_certificate_file,
+)
+from calibration.certificates.private_key import make_private_key, open_private_key
+from calibration.certificates.signature import (
+    SUFFIX,
+    check_signature,
+    key_of,
+    public_text,
+    read_public_key,
+    read_small_file,
+    sign_document,
+)
+from recorder.command_line.support.errors import UsageError
+from recorder.run.values.certificate_standing import PROVES, Standing, readings_finding
+
+__all__ = ["add_key", "add_sign", "add_signed", "signed_words"]
+
+PASSPHRASE: Final = "TESTCAR_KEY_PASSPHRASE"
+"""Environment variable that stands in for the prompt."""
+_KEY_EPILOG: Final = f"""\
+The private key is kept encrypted (PKCS #8, mode 0600): whoever holds it and its passphrase signs in
+the laboratory's name. The public key lies beside it as .pub; give that one away, and let whoever
+trusts it compare the fingerprint with one they had from you in another way. The passphrase is asked
+for, or taken from the environment variable {PASSPHRASE}.
+
+example:
+  testcar bench key --out lab.key
+"""
+_SIGN_EPILOG: Final = f"""\
+Signed are the canonical bytes of the certificate, the ones its digest is made of: Ed25519 (RFC
+8032). {PROVES}
+
+example:
+  testcar bench sign cell.json --key lab.key
+"""
+
+
+def add_key(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add ``bench key``."""
+    key = verbs.add_parser(
+        "key",
+        help="make a key by which a laboratory signs its certificates",
+        description="Make a key by which a laboratory signs its certificates.",
+        epilog=_KEY_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    key.add_argument("--out", metavar="LAB.key", required=True, help="never overwritten")
+    key.set_defaults(run=_run_key)
+
+
+def add_sign(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add ``bench sign``."""
+    sign = verbs.add_parser(
+        "sign",
+        help="sign a certificate by a laboratory's key",
+        description="Sign a certificate, of a cell or a wheel, by a laboratory's key.",
+        epilog=_SIGN_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    sign.add_argument("certificate", metavar="CERT")
+    sign.add_argument("--key", metavar="LAB.key", required=True)
+    sign.add_argument(
+        "--out", metavar="SIG", help=f"never overwritten (CERT{SUFFIX}, where it is looked for)"
+    )
+    sign.set_defaults(run=_run_sign)
+
+
+def add_signed(verify: argparse.ArgumentParser) -> None:
+    """Add to a ``verify`` what a signature is checked by."""
+    verify.add_argument(
+        "--key", metavar="LAB.pub", help="check the signature by a laboratory's public key, too"
+    )
+    verify.add_argument(
+        "--signature", metavar="SIG", help=f"with --key; elsewhere than at CERT{SUFFIX}"
+    )
+
+
+def signed_words(args: argparse.Namespace, document: dict[str, Any]) -> str:
+    """In words, by which key a certificate is signed; empty where no key is given.
+
+    Raises
+    ------
+    UsageError
+        A signature, and no key.
+    CertificateError
+        Signature or key does not read, or the signature does not hold.
+    OSError
+        A file cannot be read.
+    """
+    if args.key is None:
+        if args.signature is not None:
+            msg = "--signature wants --key LAB.pub: whose signature should it be?"
+            raise UsageError(msg)
+        return ""
+    key = Path(args.key)
+    held = read_public_key(read_small_file(key), source=args.key)
+    signature = args.signature or f"{args.certificate}{SUFFIX}"
+    text = read_small_file(Path(signature))
+    check_signature(document, text, {key.name: held}, source=signature)
+    return f"signed by {key.name}, key {held.fingerprint}"
+
+
+def _run_key(args: argparse.Namespace) -> int:
+    path = Path(args.out)
+    public = path.with_suffix(".pub")
+    if public == path:
+        msg = f"--out {path}: .pub is for the public key beside it; call it {path.stem}.key"
+        raise UsageError(msg)
+    for taken in (path, public):
+        if taken.exists():
+            msg = f"{taken}: there already; a key is never overwritten, choose another name"
+            raise UsageError(msg)
+    key, pem = make_private_key(_passphrase("new passphrase", again=True))
+    held = key_of(key.public_key())
+    _write_new(path, pem, mode=0o600)
+    try:
+        _write_new(public, public_text(held).encode(), mode=0o644)
+    except OSError:
+        path.unlink()
+        raise
+    print(f"private key: {path}, encrypted; keep it where nobody else reads it")
+    print(f"public key: {public}")
+    print(f"fingerprint: {held.fingerprint}")
+    return 0
+
+
+def _run_sign(args: argparse.Namespace) -> int:
+    source = Path(args.certificate)
+    out = Path(args.out) if args.out else source.with_name(source.name + SUFFIX)
+    if out.exists():
+        msg = f"{out}: there already; a signature is never overwritten, take it away first"
+        raise UsageError(msg)
+    parse_certificate(read_certificate_file(source), source=str(source))
+    document = load_document(source)
+    found = readings_finding(document)
+    if found.standing is Standing.REFUSED:
+        msg = f"{source}: not signed: {found.words}"
+        raise CertificateError(msg)
+    text = read_small_file(Path(args.key))
+    key = open_private_key(text, _passphrase(f"passphrase of {args.key}"), source=args.key)
+    _write_new(out, sign_document(document, key).encode(), mode=0o644)
+    print(f"{source}: {found.words}")
+    print(f"signature: {out}")
+    print(f"key: {key_of(key.public_key()).fingerprint}")
+    return 0
+
+
+def _passphrase(prompt: str, *, again: bool = False) -> str:
+    """From the environment, or asked for without an echo.
+
+    Raises
+    ------
+    UsageError
+        There is neither a variable nor a person, or two answers differ.
+    """
+    if (given := os.environ.get(PASSPHRASE)) is not None:
+        return given
+    if not sys.stdin.isatty():
+        msg = f"no terminal to ask for the passphrase; set {PASSPHRASE}"
+        raise UsageError(msg)
+    answer = getpass.getpass(f"{prompt}: ")
+    if again and getpass.getpass("the same again: ") != answer:
+        msg = "the two passphrases differ; nothing was made"
+        raise UsageError(msg)
+    return answer
+
+
+def _write_new(path: Path, data: bytes, *, mode: int) -> None:
+    """Whole, readable by nobody else where ``mode`` says so from its first byte on."""
+    try:
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+    except FileExistsError:
+        raise
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            path.unlink(missing_ok=True)
+        raise OSError(error.errno, f"cannot be written: {error.strerror}", str(path)) from error
