@@ -13,6 +13,7 @@ import numpy as np
 from calibration.certificates.certificate import dump_certificate, full_document
 from calibration.certificates.clock import MOST_PULSES, ClockCertificate
 from calibration.clock.tick_rate import seconds_of_pulses, tick_rate
+from recorder.command_line.bench.bench_signing import add_signed
 from recorder.command_line.bench.certificate_files import lay_out, verify
 from recorder.command_line.bench.sheet_facts import stated_facts
 from recorder.command_line.support.errors import UsageError
@@ -59,6 +60,7 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     )
     parser.add_argument("--out", metavar="FILE", help="write the certificate (or PDF) here")
     parser.add_argument("--json", action="store_true", help="print the answer as JSON")
+    add_signed(parser)
     parser.set_defaults(run=run)
 
 
@@ -78,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
             raise UsageError(msg)
         if args.what == "pdf":
             return lay_out(args.certificate, args.out, kind="clock")
-        return verify(args.certificate, kind="clock", as_json=args.json)
+        return verify(args, kind="clock")
     if args.certificate is not None or args.device is None:
         msg = "clock wants RUN.h5 and --device NAME; or verify CERT; or pdf CERT --out PDF"
         raise UsageError(msg)
