@@ -27,7 +27,12 @@ from calibration.certificates.certificate import (
     read_optional_date,
     read_text,
 )
-from calibration.certificates.force_curve import SenseCurve, ShuntExpectation, UncertaintyTable
+from calibration.certificates.force_curve import (
+    Preload,
+    SenseCurve,
+    ShuntExpectation,
+    UncertaintyTable,
+)
 from calibration.quantities import flags as flag_bits
 
 if TYPE_CHECKING:
@@ -213,6 +218,7 @@ class ForceCertificate:
                 "compression": None
                 if self.compression is None
                 else list(self.compression.coefficients),
+                **_preloads(self.tension, self.compression),
             },
             "uncertainty": {
                 "force_kN": list(self.uncertainty.force_kN),
@@ -252,10 +258,8 @@ class ForceCertificate:
             capacity_kN=read_number(document, "capacity_kN"),
             range_kN=(limits[0], limits[1]),
             nominal_zero_counts=read_number(document, "nominal_zero_counts"),
-            tension=SenseCurve(_numbers(curve, "tension")),
-            compression=None
-            if compression is None
-            else SenseCurve(_numbers(curve, "compression")),
+            tension=_read_curve(curve, "tension"),
+            compression=None if compression is None else _read_curve(curve, "compression"),
             uncertainty=UncertaintyTable(
                 _numbers(table, "force_kN"),
                 _numbers(table, "standard_kN"),
@@ -338,6 +342,26 @@ def _numbers(
         msg = f"{key} must be {wanted}, got {value!r}"
         raise CertificateError(msg)
     return tuple(read_number({key: item}, key) for item in value)
+
+
+def _preloads(tension: SenseCurve, compression: SenseCurve | None) -> dict[str, Any]:
+    """Left out where no spring is preloaded: the digests of older certificates stand."""
+    named = {"tension": tension, "compression": compression}
+    held = {
+        name: {"force_kN": curve.preload.force_kN, "held_counts": curve.preload.held_counts}
+        for name, curve in named.items()
+        if curve is not None and curve.preload is not None
+    }
+    return {"preload": held} if held else {}
+
+
+def _read_curve(curve: Mapping[str, Any], sense: str) -> SenseCurve:
+    preloads = _mapping(curve, "preload") if "preload" in curve else {}
+    if sense not in preloads:
+        return SenseCurve(_numbers(curve, sense))
+    held = _mapping(preloads, sense)
+    preload = Preload(read_number(held, "force_kN"), read_number(held, "held_counts"))
+    return SenseCurve(_numbers(curve, sense), preload)
 
 
 def _read_shunt(document: Mapping[str, Any]) -> ShuntExpectation | None:

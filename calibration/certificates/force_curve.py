@@ -13,17 +13,40 @@ from calibration.certificates.certificate import CertificateError
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["MAX_DEGREE", "SenseCurve", "ShuntExpectation", "UncertaintyTable"]
+__all__ = ["MAX_DEGREE", "Preload", "SenseCurve", "ShuntExpectation", "UncertaintyTable"]
 
 MAX_DEGREE: Final = 5
 
 
 @dataclass(frozen=True, slots=True)
+class Preload:
+    """A spring that its preload holds: it does not move before the force has passed it."""
+
+    force_kN: float
+    """Above 0."""
+    held_counts: float
+    """Deflection within which the spring may still be held; above 0. Inside, a force is not
+    measured: it is shown in proportion, so that there is no step at zero."""
+
+    def __post_init__(self) -> None:
+        for name in ("force_kN", "held_counts"):
+            value = getattr(self, name)
+            if not (math.isfinite(value) and value > 0.0):
+                msg = f"preload: {name} must be above 0, got {value!r}"
+                raise CertificateError(msg)
+
+
+@dataclass(frozen=True, slots=True)
 class SenseCurve:
-    """Force from deflection for one sense: ``force_kN = Σ coefficients[i]·deflection**i``."""
+    """Force from deflection for one sense: ``force_kN = Σ coefficients[i]·deflection**i``.
+
+    With a preload P and the deflection h within which the spring is held,
+    ``± P·min(1, |deflection|/h)`` is added, with the sign of the force.
+    """
 
     coefficients: tuple[float, ...]
     """(degree + 1,) kN per count**i; the first is 0: no force where there is no deflection."""
+    preload: Preload | None = None
 
     def __post_init__(self) -> None:
         c = self.coefficients
@@ -44,6 +67,9 @@ class SenseCurve:
             result *= deflection
             result += coefficient
         result *= deflection
+        if self.preload is not None:
+            held = math.copysign(self.preload.held_counts, self.coefficients[1])
+            result += self.preload.force_kN * np.clip(deflection / held, -1.0, 1.0)
         return result
 
     def deflection(self, force_kN: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -54,6 +80,8 @@ class SenseCurve:
         ValueError
             The curve does not reach the force before it turns back.
         """
+        if self.preload is not None:
+            return self._held_deflection(np.asarray(force_kN, dtype=np.float64), self.preload)
         slope = np.polynomial.polynomial.polyder(self.coefficients)
         x = np.asarray(force_kN, dtype=np.float64) / self.coefficients[1]
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
@@ -68,6 +96,22 @@ class SenseCurve:
             msg = "the calibration curve does not reach that force on its rising branch"
             raise ValueError(msg)
         return np.asarray(x)
+
+    def _held_deflection(
+        self, force_kN: NDArray[np.float64], preload: Preload
+    ) -> NDArray[np.float64]:
+        """As ``deflection``: beyond the held part by the curve alone, inside by bisection."""
+        size, sign = np.abs(force_kN), np.sign(force_kN)
+        held = math.copysign(preload.held_counts, self.coefficients[1])
+        edge = np.abs(self.force_kN(np.asarray(held * sign)))
+        beyond = sign * np.maximum(size - preload.force_kN, 0.0)
+        outside = SenseCurve(self.coefficients).deflection(beyond)
+        low, high = np.zeros_like(size), np.ones_like(size)
+        for _ in range(60):
+            middle = (low + high) / 2.0
+            under = np.abs(self.force_kN(middle * held * sign)) < size
+            low, high = np.where(under, middle, low), np.where(under, high, middle)
+        return np.asarray(np.where(size >= edge, outside, (low + high) / 2.0 * held * sign))
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -9,9 +10,16 @@ import pytest
 
 from calibration.certificates.certificate import (
     CertificateError,
+    dump_certificate,
+    parse_certificate,
 )
 from calibration.certificates.force import ForceCertificate
-from calibration.certificates.force_curve import SenseCurve, ShuntExpectation, UncertaintyTable
+from calibration.certificates.force_curve import (
+    Preload,
+    SenseCurve,
+    ShuntExpectation,
+    UncertaintyTable,
+)
 from calibration.quantities import flags
 from tests.calibration.made_certificates import simple
 
@@ -96,3 +104,25 @@ def test_senseless_parts_are_refused() -> None:
         ShuntExpectation(1000.0, 0.0)
     with pytest.raises(ValueError, match="does not reach"):
         SenseCurve((0.0, 1.0, -0.01)).deflection(np.array([100.0]))
+
+
+@pytest.mark.parametrize("gain", [0.04, -0.04])
+def test_a_preloaded_spring_shows_its_preload_once_it_has_moved(gain: float) -> None:
+    """Statics of a preloaded spring: F = P + G x once it moves; no step at zero."""
+    curve = SenseCurve((0.0, gain), Preload(25.0, 10.0))
+    counts = np.array([0.0, 5.0, 10.0, 1000.0, -1000.0])
+    force = curve.force_kN(np.sign(gain) * counts)
+    assert force == pytest.approx([0.0, 12.7, 25.4, 65.0, -65.0])
+    assert curve.deflection(force) == pytest.approx(np.sign(gain) * counts)
+    certificate = replace(simple(), tension=curve, compression=None)
+    text = dump_certificate(certificate)
+    again = parse_certificate(text)
+    assert isinstance(again, ForceCertificate)
+    assert again.tension == curve
+    assert again.digest == certificate.digest
+
+
+@pytest.mark.parametrize("wrong", [(0.0, 1.0), (-1.0, 1.0), (1.0, 0.0), (float("nan"), 1.0)])
+def test_a_preload_that_cannot_be_is_refused(wrong: tuple[float, float]) -> None:
+    with pytest.raises(CertificateError, match="preload"):
+        Preload(*wrong)
