@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -17,14 +17,19 @@ if TYPE_CHECKING:
     from calibration.statistics.gum import Component
 
 __all__ = [
+    "held_zero_line",
     "loop_line",
     "misfit_line",
     "mounting_line",
+    "preload_line",
     "resolution_line",
     "scatter_line",
     "unread_zero_line",
     "zero_line",
 ]
+
+PRELOAD_MARGIN: Final = 0.25
+"""So far above its preload a spring may still be held in part (common practice)."""
 
 
 def scatter_line(facts: BenchFacts) -> Component:
@@ -160,6 +165,40 @@ def loop_line(facts: BenchFacts) -> Component:
         facts, name, half * facts.kN_per_reading, Shape.TWO_POINT,
         "half of falling less rising, at whose edge a rising or a falling force stands"
         + (", friction" if friction else ""),
+    )  # fmt: skip
+
+
+def held_zero_line(facts: BenchFacts) -> Component | None:
+    """A zero read after a pull stands anywhere within the friction at no force.
+
+    None for an element without friction.
+    """
+    friction = facts.curve.loop.friction
+    if friction is None:
+        return None
+    return line(
+        facts, "zero held by friction",
+        friction.at(np.zeros(1)) * facts.kN_per_reading / math.sqrt(3.0), Shape.RECTANGLE,
+        "friction at no force: an element that was not freed before its zero was read",
+    )  # fmt: skip
+
+
+def preload_line(facts: BenchFacts) -> Component | None:
+    """Up to its preload and friction a spring does not move: such forces are not measured.
+
+    None without a preload.
+    """
+    preload = facts.curve.preload_kN
+    if not preload:
+        return None
+    loop, share = facts.curve.loop, facts.grid_kN / facts.largest_kN
+    friction = 0.0 if loop.friction is None else loop.friction.at(share) * facts.kN_per_reading
+    still = facts.grid_kN <= (preload + friction) * (1.0 + PRELOAD_MARGIN)
+    return line(
+        facts, "preload", np.where(still, preload + friction, 0.0), Shape.TWO_POINT,
+        f"the spring does not move below {preload:.3g} kN",
+        caution=f"the spring begins to move at {preload:.3g} kN; smaller forces are not"
+        " measured",
     )  # fmt: skip
 
 

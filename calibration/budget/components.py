@@ -67,7 +67,8 @@ class BenchFacts:
 
     @property
     def kN_per_reading(self) -> float:
-        return float(abs(self.largest_kN / self.loads.full_scale))
+        moving = self.largest_kN - self.curve.preload_kN
+        return float(abs(moving / self.loads.full_scale))
 
     @property
     def largest_kN(self) -> float:

@@ -128,14 +128,18 @@ def force_budget(
     """Make the budget of one sense; ``loads`` with its zero, read or extrapolated, taken off."""
     grid = np.linspace(0.0, loads.largest * loads.readings.kN_per_unit, GRID)
     facts = BenchFacts(loads=loads, curve=curve, settings=settings, grid_kN=grid)
-    unread = bench.unread_zero_line(facts, figures.unread_zero_sd)
+    if_any = (
+        bench.unread_zero_line(facts, figures.unread_zero_sd),
+        bench.held_zero_line(facts),
+        bench.preload_line(facts),
+    )
     components = (
         *stated.reference_lines(facts),
         bench.scatter_line(facts),
         bench.mounting_line(facts),
         bench.misfit_line(facts),
         bench.resolution_line(facts, figures.resolution_kN, figures.resolution_reason),
-        *(() if unread is None else (unread,)),
+        *(found for found in if_any if found is not None),
         bench.zero_line(facts),
         bench.loop_line(facts),
         stated.creep_line(facts, figures.creep),

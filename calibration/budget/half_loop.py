@@ -13,10 +13,24 @@ if TYPE_CHECKING:
 
     from calibration.readings.load_series import LoadSeries
 
-__all__ = ["HalfLoop", "group_of", "half_loop", "level_means"]
+__all__ = ["FrictionLoop", "HalfLoop", "group_of", "half_loop", "level_means"]
 
 WIDEST_GAP: Final = 0.3
 """Share of the largest force: farther apart, what lies between two forces is not known."""
+
+
+@dataclass(frozen=True, slots=True)
+class FrictionLoop:
+    """A half-loop that is friction: a line over force, not closed at either end."""
+
+    at_none: float
+    """Deflection at no force; magnitude."""
+    per_share: float
+    """Deflection more at the largest force."""
+
+    def at(self, share: NDArray[np.float64]) -> NDArray[np.float64]:
+        """(m,) magnitude at shares of the largest force, never below 0."""
+        return np.asarray(np.maximum(self.at_none + self.per_share * share, 0.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +41,8 @@ class HalfLoop:
     """(levels,) half of falling less rising deflection; NaN where not taken both ways."""
     pairs: NDArray[np.float64]
     """(levels,) how many pairs of a rising and a falling reading each is the mean of."""
+    friction: FrictionLoop | None = None
+    """Where the element is held by friction, and rising and falling readings show how."""
 
     @property
     def known(self) -> bool:
@@ -45,6 +61,9 @@ class HalfLoop:
             return np.zeros(len(loads.levels))
         known = ~np.isnan(self.at)
         force = np.abs(loads.levels)
+        if self.friction is not None:
+            sign = np.sign(loads.mean_at_levels()[-1])
+            return np.asarray(sign * self.friction.at(force / loads.largest))
         x, y = np.append(0.0, force[known]), np.append(0.0, self.at[known])
         if not known[-1]:
             x, y = np.append(x, force[-1]), np.append(y, 0.0)
@@ -56,9 +75,15 @@ class HalfLoop:
         """(m,) magnitude of the half-loop at shares of the largest force, in deflection.
 
         ``noise`` is the standard deviation of one reading, deflection: what it accounts for is
-        taken out. A loop closes at no and at the largest force; friction does not.
+        taken out. A loop closes at no and at the largest force; friction does not, and what a
+        loop stands wider than the law of friction anywhere, it is taken to stand everywhere.
         """
         known = ~np.isnan(self.at)
+        if self.friction is not None:
+            law = self.friction.at(np.abs(loads.levels[known]) / loads.largest)
+            sure = 2.0 * noise / np.sqrt(2.0 * np.maximum(self.pairs[known], 1.0))
+            beyond = np.max(np.abs(self.at[known]) - law - sure, initial=0.0)
+            return self.friction.at(share) + max(float(beyond), 0.0)
         spread = noise**2 / (2.0 * np.maximum(self.pairs[known], 1.0))
         size = np.sqrt(np.maximum(self.at[known] ** 2 - spread, 0.0))
         if friction:
@@ -113,8 +138,8 @@ def group_of(loads: LoadSeries) -> NDArray[np.int64]:
     return np.asarray(index.reshape(-1), dtype=np.int64)
 
 
-def half_loop(loads: LoadSeries) -> HalfLoop:
-    """Half of falling less rising at each level.
+def half_loop(loads: LoadSeries, friction: FrictionLoop | None = None) -> HalfLoop:
+    """Half of falling less rising at each level; ``friction`` where that is its law.
 
     Both of one series where it was taken both ways, else both of one position, else whatever
     there is: a difference between positions is not part of the loop.
@@ -127,7 +152,7 @@ def half_loop(loads: LoadSeries) -> HalfLoop:
         fresh = np.isnan(at) & (count > 0)
         at[fresh] = 0.5 * sums[fresh] / count[fresh]
         pairs[fresh] = count[fresh]
-    return HalfLoop(at, pairs)
+    return HalfLoop(at, pairs, friction)
 
 
 def _differences(

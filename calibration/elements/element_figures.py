@@ -11,24 +11,41 @@ from __future__ import annotations
 import contextlib
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from calibration.elements.half_difference import Estimate, HalfDifference, half_difference
+from calibration.elements.half_difference import (
+    MIN_FORCES,
+    Estimate,
+    HalfDifference,
+    half_difference,
+)
 from calibration.figures.figure import Figure
 from calibration.quantities.units import UNITS, UnitError, factor, find_unit, quantity_of
 from calibration.readings.readings import ReadingsError
-from calibration.statistics.polynomial_fit import PolynomialFit, t_quantile
+from calibration.statistics.polynomial_fit import PolynomialFit, fit_polynomial, t_quantile
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from calibration.budget.half_loop import FrictionLoop
     from calibration.readings.bench_settings import BenchSettings
     from calibration.readings.load_series import LoadSeries
 
-__all__ = ["element_cautions", "element_figures"]
+__all__ = [
+    "MOVED",
+    "ElementLaw",
+    "element_cautions",
+    "element_figures",
+    "element_law",
+    "with_shunt_uncertainty",
+]
 
 _SOURCE: Final = "common practice; statics of the element"
+PRELOAD_SHARE: Final = 0.005
+"""Of the largest force: a preload below it is scatter or a zero that shifted."""
 MOVED: Final = 0.02
 """Share of the largest deflection below which a spring may still be held by its preload."""
 AREA_LIMIT_PCT: Final = 5.0
@@ -71,8 +88,53 @@ def element_figures(
     return []
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ElementLaw:
+    """What an element held by friction or preload asks of the curve."""
+
+    friction: FrictionLoop | None = None
+    preload_kN: float = 0.0
+    moved: LoadSeries | None = None
+    """The readings at which a preloaded spring had moved; None: all."""
+    bent: bool = True
+    """Whether a curve of more than one term is called for; a cell's may always be."""
+
+
+def element_law(loads: LoadSeries, settings: BenchSettings) -> ElementLaw:
+    """The law of one sense; that of a plain cell asks nothing."""
+    if settings.element == "capsule":
+        found = half_difference(loads)
+        if isinstance(found, str):
+            return ElementLaw()
+        return ElementLaw(friction=found.friction_loop, bent=found.bent)
+    if settings.element == "draft spring":
+        return _spring_law(loads)
+    return ElementLaw()
+
+
+def _spring_law(loads: LoadSeries) -> ElementLaw:
+    """A preload that is more than scatter, and friction where both ways were taken."""
+    moved = loads.beyond(MOVED * loads.full_scale)
+    found = half_difference(loads, moved=MOVED)
+    if isinstance(found, str):
+        kN = loads.readings.kN_per_unit
+        if len(moved.levels) < MIN_FORCES:
+            return ElementLaw()
+        free = fit_polynomial(np.abs(moved.deflection), np.abs(moved.force) * kN, 1)
+        preload = float(free.coefficients[0])
+        U = t_quantile(free.dof) * float(free.standard_errors[0])
+        law = ElementLaw()
+    else:
+        preload, U = found.force_line.constant.value, found.force_line.constant.U
+        law = ElementLaw(friction=found.friction_loop, bent=found.bent)
+    full_kN = loads.largest * loads.readings.kN_per_unit
+    if preload <= max(U, PRELOAD_SHARE * full_kN):
+        return law
+    return replace(law, preload_kN=preload, moved=moved)
+
+
 def element_cautions(
-    name: str, figures: Sequence[Figure], settings: BenchSettings, full_kN: float
+    name: str, figures: Sequence[Figure], settings: BenchSettings
 ) -> list[str]:
     """What the figures of the element say against it, in words; ``name`` of the sense."""
     by_name = {figure.name: figure for figure in figures}
@@ -94,12 +156,6 @@ def element_cautions(
         found.append(
             f"{name}: falling readings stand below rising ones: friction cannot do that;"
             " check the directions in the table"
-        )
-    preload = by_name.get("preload")
-    if preload is not None and preload_matters(preload, full_kN):
-        found.append(
-            f"{name}: the spring begins to move at {preload.value:.3g} kN; smaller forces"
-            " are not measured"
         )
     return found
 
@@ -254,13 +310,6 @@ def _preload(loads: LoadSeries, found: HalfDifference | str, free: PolynomialFit
     )
 
 
-def preload_matters(figure: Figure, full_kN: float) -> bool:
-    """Whether a preload is both significant against zero and larger than 0.5 % of full scale."""
-    if not isinstance(figure.value, float):
-        return False
-    return abs(figure.value) > max(float(figure.detail["U"]), 0.005 * full_kN)
-
-
 def _shunt_force(working: PolynomialFit, settings: BenchSettings) -> Figure:
     figure = Figure(
         name="shunt_equivalent_force",
@@ -274,5 +323,22 @@ def _shunt_force(working: PolynomialFit, settings: BenchSettings) -> Figure:
     if abs(settings.shunt_deflection) > 1.1 * max(abs(working.x_low), abs(working.x_high)):
         return figure.without("the shunt deflection lies beyond the calibrated range")
     at = settings.shunt_deflection
-    error = float(working.standard_error_at(np.array([at]))[0])
-    return replace(figure, value=float(working.predict(at)), detail={"standard_error": error})
+    return replace(figure, value=float(working.predict(at)))
+
+
+def with_shunt_uncertainty(
+    figures: Sequence[Figure], force_kN: NDArray[np.float64], expanded_kN: NDArray[np.float64]
+) -> tuple[Figure, ...]:
+    """The figures, with U of the force a shunt stands for: the budget's at that force.
+
+    ``force_kN``, ``expanded_kN`` (m,) are the budget's table. A shunt stands for a force no
+    better than the cell measures one.
+    """
+    found = []
+    for figure in figures:
+        if figure.name == "shunt_equivalent_force" and isinstance(figure.value, float):
+            U = float(np.interp(abs(figure.value), force_kN, expanded_kN))
+            found.append(replace(figure, detail={"U": U if math.isfinite(U) else None}))
+        else:
+            found.append(figure)
+    return tuple(found)

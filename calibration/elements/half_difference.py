@@ -20,12 +20,14 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from scipy.special import fdtri, stdtrit
 
+from calibration.budget.half_loop import FrictionLoop
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from calibration.readings.load_series import Branch, LoadSeries
 
-__all__ = ["HalfDifference", "Line", "half_difference"]
+__all__ = ["MIN_FORCES", "Estimate", "HalfDifference", "Line", "half_difference"]
 
 MIN_FORCES: Final = 3
 BEND_LEVEL: Final = 0.999
@@ -74,6 +76,8 @@ class HalfDifference:
     bend: Estimate
     """Second-degree term of force from middle, kN for one unit of reading squared; its U is for
     99.9 %."""
+    largest_kN: float
+    """The largest force applied."""
     slope_at_zero: Estimate
     """Slope of force from middle at small forces where the line is bent."""
 
@@ -83,15 +87,17 @@ class HalfDifference:
         return self.slope_at_zero if self.bent else self.force_line.slope
 
     @property
+    def friction_loop(self) -> FrictionLoop:
+        """The friction as a half-loop in the unit of reading, over shares of the largest force."""
+        gain, line = self.force_line.slope.value, self.friction
+        return FrictionLoop(
+            line.constant.value / gain, line.slope.value * self.largest_kN / gain
+        )
+
+    @property
     def bent(self) -> bool:
         """Whether force from middle is no straight line, beyond scatter."""
         return abs(self.bend.value) > self.bend.U
-
-    def friction_kN(self, force_kN: NDArray[np.float64]) -> NDArray[np.float64]:
-        """(...) friction at forces (magnitudes), never below 0; kN."""
-        line = self.friction
-        found = line.constant.value + line.slope.value * np.abs(force_kN)
-        return np.asarray(np.maximum(found, 0.0))
 
 
 def half_difference(loads: LoadSeries, *, moved: float = 0.0) -> HalfDifference | str:
@@ -133,6 +139,7 @@ def half_difference(loads: LoadSeries, *, moved: float = 0.0) -> HalfDifference 
         friction=friction,
         bend=bend,
         slope_at_zero=first,
+        largest_kN=float(force[-1]),
     )
 
 

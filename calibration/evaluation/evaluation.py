@@ -11,8 +11,15 @@ from calibration.budget.force_budget import BudgetFigures, ForceBudget, force_bu
 from calibration.budget.half_loop import half_loop, level_means
 from calibration.budget.stated_lines import MeasuredEffect
 from calibration.budget.working_curve import WorkingCurve, working_curve
+from calibration.certificates.force_curve import Preload
 from calibration.doubts.doubtful_rows import doubt_cautions
-from calibration.elements.element_figures import element_cautions, element_figures
+from calibration.elements.element_figures import (
+    MOVED,
+    element_cautions,
+    element_figures,
+    element_law,
+    with_shunt_uncertainty,
+)
 from calibration.figures import load_cell_figures as fig
 from calibration.figures.astm_e74 import DegreeChoice, choose_degree, e74_figures
 from calibration.figures.iso376_figures import iso_figures
@@ -73,6 +80,8 @@ class SenseEvaluation:
     working: PolynomialFit
     """Force in kN from deflection, through zero, midway between rising and falling: what goes
     into the certificate."""
+    preload: Preload | None
+    """Of a spring: comes on top of ``working`` once it has moved."""
     zero: float
     """Reading at no force: mean of the zeros, or the curve's constant where none was read."""
     lack_of_fit: LackOfFit | str
@@ -135,11 +144,12 @@ def _sense(loads: LoadSeries, readings: Readings, settings: BenchSettings) -> Se
     zeroed = loads if loads.has_zero else _less(loads, zero)
     to_deflection = fit_polynomial(loads.force, loads.deflection, degree)
     to_force = fit_polynomial(loads.deflection, loads.force, degree)
-    curve = _curve(zeroed, settings)
+    curve, zeroed = _curve(zeroed, settings)
     working = curve.fit
     figures = _figures(
         loads, zeroed, to_deflection, to_force, working, readings, settings, step
     )
+    budget = force_budget(zeroed, curve, _budget_figures(loads, raw, figures), settings)
     return SenseEvaluation(
         loads=loads,
         choice=choice,
@@ -148,25 +158,40 @@ def _sense(loads: LoadSeries, readings: Readings, settings: BenchSettings) -> Se
         deflection_from_force=to_deflection,
         force_from_deflection=to_force,
         working=working,
+        preload=_preload(loads, curve),
         zero=zero,
         lack_of_fit=lack_of_fit(loads.force, loads.deflection, to_deflection),
         inverse=_inverse_check(loads, to_deflection, to_force),
-        figures=figures,
-        budget=force_budget(zeroed, curve, _budget_figures(loads, raw, figures), settings),
+        figures=with_shunt_uncertainty(figures, budget.force_kN, budget.expanded_kN),
+        budget=budget,
     )
 
 
-def _curve(loads: LoadSeries, settings: BenchSettings) -> WorkingCurve:
-    """The inverse of a bent curve may need a term more than the curve: the larger degree."""
-    loop = half_loop(loads)
+def _curve(loads: LoadSeries, settings: BenchSettings) -> tuple[WorkingCurve, LoadSeries]:
+    """The curve, and the readings it stands on: of a preloaded spring those that moved.
+
+    The inverse of a bent curve may need a term more than the curve: the larger degree.
+    """
+    law = element_law(loads, settings)
+    loads = loads if law.moved is None else law.moved
+    loop = half_loop(loads, law.friction)
     if settings.degree is not None:
-        return working_curve(loads, loop, settings.degree)
-    means = level_means(loads, loop.taken_out(loads))
-    there, back = (
-        choose_degree(x, y, resolution_counts=None).degree
-        for x, y in ((loads.levels, means), (means, loads.levels))
-    )
-    return working_curve(loads, loop, max(there, back))
+        return working_curve(loads, loop, settings.degree, law.preload_kN), loads
+    degree = 1
+    if law.bent:
+        means = level_means(loads, loop.taken_out(loads))
+        force = loads.levels - loads.sense * law.preload_kN / loads.readings.kN_per_unit
+        degree = max(
+            choose_degree(x, y, resolution_counts=None).degree
+            for x, y in ((force, means), (means, force))
+        )
+    return working_curve(loads, loop, degree, law.preload_kN), loads
+
+
+def _preload(loads: LoadSeries, curve: WorkingCurve) -> Preload | None:
+    if not curve.preload_kN:
+        return None
+    return Preload(curve.preload_kN, MOVED * loads.full_scale)
 
 
 def _budget_figures(
@@ -307,6 +332,5 @@ def _part_cautions(part: SenseEvaluation, settings: BenchSettings) -> list[str]:
     low, high = float(np.min(deflection)), float(np.max(deflection))
     if not is_monotone(part.working.coefficients, low, high):
         found.append(f"{part.name}: the curve turns back inside its range")
-    full = loads.largest * loads.readings.kN_per_unit
-    found += element_cautions(part.name, part.figures, settings, full)
+    found += element_cautions(part.name, part.figures, settings)
     return found

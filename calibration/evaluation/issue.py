@@ -191,7 +191,7 @@ def _capacity_kN(settings: BenchSettings, limits_kN: tuple[float, float]) -> flo
 
 
 def _curve(part: SenseEvaluation) -> SenseCurve:
-    return SenseCurve(tuple(float(c) for c in part.working.coefficients))
+    return SenseCurve(tuple(float(c) for c in part.working.coefficients), part.preload)
 
 
 def _deflection_at(part: SenseEvaluation, capacity_kN: float) -> float:

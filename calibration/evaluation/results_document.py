@@ -83,6 +83,7 @@ def _sense(part: SenseEvaluation) -> dict[str, Any]:
         "working_curve": {
             "model": "force_kN = sum of coefficients[i] * (reading - zero)**i",
             "zero": part.zero,
+            **({} if part.preload is None else {"preload": asdict(part.preload)}),
             **_fit(part.working, x_unit=reading, y_unit="kN", x_scale=1, y_scale=1),
         },
         "inverse_check": _inverse(part.inverse, force, kN),

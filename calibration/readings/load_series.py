@@ -8,8 +8,8 @@ everything that needs a zero is left unassessed.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final, Self
 
 import numpy as np
 
@@ -101,6 +101,32 @@ class LoadSeries:
     def full_scale(self) -> float:
         """Magnitude of the mean deflection at the largest force."""
         return float(abs(self.mean_at_levels()[-1]))
+
+    def beyond(self, deflection: float) -> Self:
+        """The readings, levels and branches whose deflection is at least so large.
+
+        For a spring that a preload holds at small forces; zeros stay.
+        """
+        kept = np.abs(self.deflection) >= deflection
+        levels = np.unique(self.level_of[kept])
+        place = np.full(len(self.levels), -1)
+        place[levels] = np.arange(len(levels))
+        branches = tuple(
+            replace(b, at=np.where(np.abs(b.at) >= deflection, b.at, np.nan)[levels])
+            for b in self.branches
+        )
+        return replace(
+            self,
+            force=self.force[kept],
+            deflection=self.deflection[kept],
+            direction=self.direction[kept],
+            temperature_C=self.temperature_C[kept],
+            series=self.series[kept],
+            position_deg=self.position_deg[kept],
+            levels=self.levels[levels],
+            level_of=place[self.level_of[kept]],
+            branches=branches,
+        )
 
 
 def senses(readings: Readings) -> tuple[int, ...]:

@@ -23,6 +23,7 @@ from recorder.report.certificate.stated_parts import span_words
 
 if TYPE_CHECKING:
     from calibration.certificates.force import ForceCertificate
+    from calibration.certificates.force_curve import SenseCurve
     from calibration.readings.bench_settings import BenchSettings
     from calibration.readings.load_series import Branch, LoadSeries
     from calibration.readings.readings import Readings
@@ -124,11 +125,17 @@ def curve_part(sense: Sense) -> list[Part]:
     """The curve for use, and the interpolation equation that the classes were judged by."""
     loads, c = sense.loads, sense.held.certificate
     unit, kN = loads.readings.reading_unit, "kN"
-    working = _working(c, sense.name)
+    curve = _working(c, sense.name)
+    working = curve.coefficients
     parts: list[Part] = [
         Section("Curve for use", 2),
         Words(f"Force F in kN from the reading x{_in(unit)}, the zero taken off:", "lead"),
-        Words(_equation("F", "c", "x", len(working), constant=False), "formula"),
+        Words(
+            _equation("F", "c", "x", len(working), constant=False)
+            + ("" if curve.preload is None else " + P"),
+            "formula",
+        ),
+        *_preload_words(curve, unit),
     ]
     used = sense.results["working_curve"]
     rows = [
@@ -264,11 +271,25 @@ def figures_part(sense: Sense) -> list[Part]:
     ]
 
 
-def _working(certificate: ForceCertificate, sense: str) -> tuple[float, ...]:
-    curve = certificate.tension
+def _working(certificate: ForceCertificate, sense: str) -> SenseCurve:
     if sense == "compression" and certificate.compression is not None:
-        curve = certificate.compression
-    return curve.coefficients
+        return certificate.compression
+    return certificate.tension
+
+
+def _preload_words(curve: SenseCurve, unit: str) -> list[Part]:
+    """Of a spring: what comes on top of the terms, and from where on."""
+    preload = curve.preload
+    if preload is None:
+        return []
+    return [
+        Words(
+            f"P = {preload.force_kN:.5g} kN is the preload, with the sign of x, from x ="
+            f" {preload.held_counts:.4g}{_of(unit)} on; up to it the force is not measured and is"
+            " shown in proportion to x.",
+            "lead",
+        )
+    ]
 
 
 def _chosen(forces: Sequence[float]) -> list[float]:
