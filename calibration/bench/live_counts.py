@@ -3,18 +3,36 @@
 from __future__ import annotations
 
 import threading
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from calibration.bench.session_file import BenchError
-from calibration.bench.stability import SignalWindow, Stability, StabilityLimits, WindowMean
-from calibration.certificates.force import ForceCertificate
+from calibration.bench.bench_reading import BenchError
+from calibration.bench.stability import (
+    SignalWindow,
+    Stability,
+    StabilityLimits,
+    WindowMean,
+    judge,
+)
+from calibration.certificates.force import RAILS_24_BIT, ForceCertificate
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
-__all__ = ["LiveCounts"]
+__all__ = ["ChannelStretch", "LiveCounts"]
+
+LIVE_RAILS: Final = RAILS_24_BIT
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelStretch:
+    """One channel over the stretch of a reading."""
+
+    mean: WindowMean
+    verdict: Stability
+    """On the whole stretch and on the last window of it: the worse of the two."""
 
 
 class LiveCounts:
@@ -43,6 +61,12 @@ class LiveCounts:
         with self._lock:
             return self._cell.latest_s
 
+    @property
+    def restarts(self) -> int:
+        """How often the device's time ran back."""
+        with self._lock:
+            return self._cell.restarts
+
     def keep(self, seconds: float) -> None:
         """Keep enough for a reading of so many seconds and its verdict."""
         with self._lock:
@@ -52,29 +76,42 @@ class LiveCounts:
     def stability(self) -> Stability:
         """The verdict on the cell's last window."""
         with self._lock:
-            return self._cell.judge(self._limits)
+            return self._cell.judge(self._limits, LIVE_RAILS)
 
     def over(
         self, start_s: float, seconds: float
-    ) -> tuple[WindowMean | None, WindowMean | None, Stability] | None:
-        """Means of cell and reference over a stretch, and the verdict at its end.
-
-        None while the stretch has not passed. A device that restarted meanwhile gives no mean.
-        """
+    ) -> tuple[ChannelStretch | None, ChannelStretch | None]:
+        """Cell and reference over a stretch that has passed; None without a count in it."""
         with self._lock:
-            latest = self._cell.latest_s
-            if latest is None or start_s <= latest < start_s + seconds:
-                return None
-            stop_s = start_s + seconds
             return (
-                self._cell.mean(start_s, stop_s),
-                self._standard.mean(start_s, stop_s),
-                self._cell.judge(self._limits),
+                self._stretch(self._cell, start_s, start_s + seconds),
+                self._stretch(self._standard, start_s, start_s + seconds),
             )
+
+    def _stretch(
+        self, window: SignalWindow, start_s: float, stop_s: float
+    ) -> ChannelStretch | None:
+        mean = window.mean(start_s, stop_s)
+        if mean is None:
+            return None
+        whole = judge(*window.between(start_s, stop_s), self._limits, LIVE_RAILS)
+        last_start_s = min(start_s, stop_s - self._limits.window_s)
+        last = judge(*window.between(last_start_s, stop_s), self._limits, LIVE_RAILS)
+        # A reading shorter than the window has only the window's verdict.
+        short = mean.seconds < 0.9 * self._limits.window_s and not whole.at_rail
+        worse = last if short or whole.stable else whole
+        return ChannelStretch(mean, replace(worse, stuck=mean.low == mean.high))
 
     def set_reference_zero(self, counts: float) -> None:
         """Zero of the reference cell, read while unloaded."""
         self._reference_zero = counts
+
+    @property
+    def reference_zero(self) -> float | None:
+        """Counts taken for the reference's zero: as read, else its certificate's."""
+        if self._reference is None or self._reference_zero is not None:
+            return self._reference_zero
+        return self._reference.nominal_zero_counts
 
     def reference_force_kN(self) -> float | None:
         """Mean force of the reference over the last window; None without one."""
@@ -87,12 +124,10 @@ class LiveCounts:
 
     def reference_mean(self, mean: WindowMean) -> tuple[float, float]:
         """(force, standard deviation) in kN of a stretch of the reference's counts."""
-        if self._reference is None:
+        zero = self.reference_zero
+        if self._reference is None or zero is None:
             msg = "there is no reference cell in this session"
             raise BenchError(msg)
-        zero = self._reference_zero
-        if zero is None:
-            zero = self._reference.nominal_zero_counts
         force, above = self._reference.to_force(
             np.array([mean.mean, mean.mean + mean.sd]), zero_counts=zero
         )

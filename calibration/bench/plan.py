@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from typing import Any, Self
+from typing import Any, Final, Self
 
 from calibration.readings.readings import KINDS
 
-__all__ = ["PlanStep", "make_plan"]
+__all__ = ["FORCE_WAIT_S", "PRELOAD_HOLD_S", "SERIES_WAIT_S", "PlanStep", "make_plan"]
+
+FORCE_WAIT_S: Final = 30.0
+"""From reaching a force, or taking it off, to the reading (ISO 376:2011, from memory)."""
+SERIES_WAIT_S: Final = 180.0
+"""Unloaded before a series begins (ISO 376:2011, from memory: at least three minutes)."""
+PRELOAD_HOLD_S: Final = 60.0
+"""A preload is held so long (ISO 376:2011, from memory: 60 to 90 s)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,13 +31,18 @@ class PlanStep:
     direction: str
     """``up`` or ``down``."""
     kind: str
-    """``preload``, ``zero``, ``step`` or ``creep``."""
+    """``preload`` (with no force: the zero before the first), ``zero``, ``step`` or ``creep``."""
     applied_kN: float
     """Nominal, tension +."""
     instruction: str
     """For the person at the press."""
     settle_s: float = 0.0
     """Wait at least so long after the force is reached (creep: 30 s and 300 s)."""
+
+    @property
+    def unloaded(self) -> bool:
+        """Whether no force is to be applied."""
+        return self.applied_kN == 0.0
 
     def to_document(self) -> dict[str, Any]:
         """Plain JSON."""
@@ -46,6 +59,15 @@ class PlanStep:
         if step.kind not in KINDS or step.direction not in ("up", "down"):
             msg = f"a step of the plan does not read: kind {step.kind!r}, {step.direction!r}"
             raise ValueError(msg)
+        for name, kind in (("number", int), ("series", str), ("instruction", str)):
+            if type(document[name]) is not kind:
+                msg = f"a step of the plan does not read: {name} is {document[name]!r}"
+                raise ValueError(msg)
+        for name in ("position_deg", "applied_kN", "settle_s"):
+            value = document.get(name, 0.0)
+            if type(value) not in (int, float) or not math.isfinite(value):
+                msg = f"a step of the plan does not read: {name} is {value!r}"
+                raise ValueError(msg)
         return step
 
 
@@ -89,11 +111,12 @@ def make_plan(
 ) -> tuple[PlanStep, ...]:
     """Lay out the whole programme.
 
-    Per sense: preloads to capacity; two rising series at the first position; at every other
-    position one preload and one rising series, falling as well when asked; a zero before and
-    after every series; last, when asked, a hold at capacity read at 30 s and 300 s. The shape
-    follows ISO 376:2011 as commonly stated (X₁, X₂, X₃ with X₄′, X₅ with X₆′) and gives ASTM
-    E74 its repeats and rotation.
+    Per sense: the unloaded cell, then preloads to capacity; two rising series at the first
+    position; at every other position one preload and one rising series, falling as well when
+    asked; a zero before and after every series; last, when asked, a hold at capacity read at
+    30 s and 300 s. Every reading waits as the standard asks (``settle_s``). The shape follows
+    ISO 376:2011 as commonly stated (X₁, X₂, X₃ with X₄′, X₅ with X₆′) and gives ASTM E74 its
+    repeats and rotation.
 
     Raises
     ------
@@ -136,13 +159,16 @@ def _sense(
     sign, prefix = (1.0, "") if sense == "tension" else (-1.0, "C")
     forces = [sign * capacity_kN * i / steps for i in range(1, steps + 1)]
     number = 1
+    if preloads:
+        text = f"position {positions[0]:g}°, before the preloads: unloaded, read zero"
+        builder.add(f"{prefix}P1", positions[0], "up", "preload", 0.0, text)
     for place, position in enumerate(positions):
         for _ in range(preloads if place == 0 else min(1, preloads)):
             name = f"{prefix}P{number}"
             text = f"preload in {sense} to {abs(forces[-1]):g} kN, hold about a minute, release"
             if place:
                 text = f"rotate the cell to {position:g}°, then " + text
-            builder.add(name, position, "up", "preload", forces[-1], text)
+            builder.add(name, position, "up", "preload", forces[-1], text, PRELOAD_HOLD_S)
         for _ in range(2 if place == 0 else 1):
             down = falling and place > 0
             _series(builder, f"{prefix}X{number}", sense, position, forces, falling=down)
@@ -159,23 +185,26 @@ def _series(
     falling: bool,
 ) -> None:
     at = f"position {position:g}°, series {name}"
-    builder.add(name, position, "up", "zero", 0.0, f"{at}: unloaded, read zero")
+    text = f"{at}: unloaded for three minutes, read zero"
+    builder.add(name, position, "up", "zero", 0.0, text, SERIES_WAIT_S)
     for force in forces:
         text = f"{at}: raise {sense} to {abs(force):g} kN, never past it"
-        builder.add(name, position, "up", "step", force, text)
+        builder.add(name, position, "up", "step", force, text, FORCE_WAIT_S)
     if falling:
         for force in reversed(forces[:-1]):
             text = f"{at}: lower {sense} to {abs(force):g} kN, never past it"
-            builder.add(name, position, "down", "step", force, text)
+            builder.add(name, position, "down", "step", force, text, FORCE_WAIT_S)
     text = f"{at}: unload, wait 30 s, read zero"
-    builder.add(name, position, "down", "zero", 0.0, text, settle_s=30.0)
+    builder.add(name, position, "down", "zero", 0.0, text, FORCE_WAIT_S)
 
 
 def _creep(builder: _Builder, sense: str, capacity_kN: float, position: float) -> None:
     sign, prefix = (1.0, "") if sense == "tension" else (-1.0, "C")
     force, name = sign * capacity_kN, f"{prefix}creep"
-    builder.add(name, position, "up", "zero", 0.0, f"series {name}: unloaded, read zero")
-    for settle in (30.0, 300.0):
+    text = f"series {name}: unloaded for three minutes, read zero"
+    builder.add(name, position, "up", "zero", 0.0, text, SERIES_WAIT_S)
+    for settle in (FORCE_WAIT_S, 300.0):
         text = f"series {name}: {sense} {capacity_kN:g} kN, read {settle:g} s after reaching it"
         builder.add(name, position, "up", "creep", force, text, settle_s=settle)
-    builder.add(name, position, "down", "zero", 0.0, f"series {name}: unload, read zero", 30.0)
+    text = f"series {name}: unload, wait 30 s, read zero"
+    builder.add(name, position, "down", "zero", 0.0, text, FORCE_WAIT_S)

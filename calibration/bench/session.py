@@ -20,62 +20,59 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final, Self
+from typing import Final, Self
 
+from calibration.bench.bench_reading import BenchError, DoubtedReadingError, TakenReading
+from calibration.bench.gathering import Gathered, Gathering
 from calibration.bench.live_counts import LiveCounts
-from calibration.bench.pending_reading import (
-    PendingReading,
-    applied_force,
-    check_seconds,
-    check_temperature,
-    force_certificate,
-)
+from calibration.bench.pending_reading import PendingReading, applied_force, prepare
 from calibration.bench.plan import PlanStep
-from calibration.bench.session_file import BenchError, BenchStore, TakenReading
-from calibration.bench.stability import Stability, StabilityLimits, WindowMean
+from calibration.bench.reading_checks import Finding
+from calibration.bench.session_facts import SessionFacts
+from calibration.bench.session_file import BenchStore
+from calibration.bench.stability import StabilityLimits
 from calibration.bench.taken_readings import csv_of, readings_of
-from calibration.certificates.certificate import full_document
+from calibration.bench.weighing import draft_of, read_by_eye, weigh
 from calibration.certificates.force import RAILS_24_BIT, ForceCertificate
 from calibration.evaluation.evaluation import Evaluation, evaluate
 from calibration.readings.bench_settings import BenchSettings
+from calibration.readings.reading_doubts import Doubt
 from calibration.readings.readings import Readings
 
 __all__ = ["BenchSession"]
 
 _ALL_READ: Final = "every step of the plan is read; repeat one with a reason, or finish"
-# Shares of the asked seconds: covered by counts at least, without a count at most.
-_MIN_FILL: Final = 0.5
-_MAX_GAP: Final = 0.25
+_STANDARD: Final = "standard accepted"
 
 
 class BenchSession:
     """The session; see the module."""
 
     def __init__(self, store: BenchStore, now: Callable[[], datetime]) -> None:
-        facts = store.facts()
         try:
-            self.settings = BenchSettings.from_document(facts["settings"])
-            self.plan = tuple(PlanStep.from_document(step) for step in facts["plan"])
-            self.limits = StabilityLimits(**facts["limits"])
-            self.seconds = float(facts["seconds"])
-            self.started = datetime.fromisoformat(facts["started"])
-            text = facts["reference"]
-            self.reference = None if text is None else force_certificate(text)
-        except (KeyError, TypeError, ValueError) as error:
+            self.facts: Final = SessionFacts.from_document(store.facts())
+            self._taken = self.facts.checked(store.readings())
+            events = store.events()
+            self._skipped = {int(text.split(":")[0]) for _, k, text in events if k == "skipped"}
+        except (KeyError, TypeError, ValueError, OverflowError) as error:
             store.close()
-            msg = f"{store.path}: damaged bench session ({error})"
+            known = isinstance(error, BenchError) and str(store.path) in str(error)
+            msg = str(error) if known else f"{store.path}: damaged bench session ({error})"
             raise BenchError(msg) from error
+        self.settings, self.plan = self.facts.settings, self.facts.plan
+        self.limits, self.seconds = self.facts.limits, self.facts.seconds
+        self.started, self.reference = self.facts.started, self.facts.reference
         self._store, self._now = store, now
-        self._taken = store.readings()
-        self._skipped = {
-            int(text.split(":")[0]) for _, k, text in store.events() if k == "skipped"
-        }
         self.live: Final = LiveCounts(self.limits, self.reference)
         """Fed by another thread; the only part of the session that may be."""
-        self._pending: PendingReading | None = None
+        self._gathering = Gathering(self.live)
         self._again: tuple[int, str] | None = None
-
-    # ---------------------------------------------------------- life
+        self._held: TakenReading | None = None
+        self._held_of: Gathered | None = None
+        accepted = [text for _, kind, text in events if kind == _STANDARD]
+        self._standard_accepted = accepted[-1] if accepted else ""
+        for reading in self._taken:
+            self._take_zero(reading)
 
     @classmethod
     def create(
@@ -87,31 +84,28 @@ class BenchSession:
         limits: StabilityLimits | None = None,
         seconds: float = 10.0,
         reference: ForceCertificate | None = None,
+        force_unit: str = "kN",
+        channels: tuple[str, str] = ("", ""),
         now: Callable[[], datetime] = lambda: datetime.now(UTC),
     ) -> Self:
         """Begin a session; raises ``BenchError`` when the file exists or cannot be made.
 
         ``seconds`` is how long a reading gathers; ``reference`` the certificate of a reference
-        cell on a second channel (None: forces are typed).
+        cell on a second channel (None: forces are typed); ``channels`` name the cell's and
+        the reference's, so that going on later reads the same ones.
         """
-        if not plan:
-            msg = "the plan has no step"
-            raise BenchError(msg)
-        check_seconds(seconds)
-        used = limits or StabilityLimits()
-        facts: dict[str, Any] = {
-            "settings": settings.to_document(),
-            "plan": [step.to_document() for step in plan],
-            "limits": {
-                "window_s": used.window_s,
-                "drift_counts": used.drift_counts,
-                "noise_counts": used.noise_counts,
-            },
-            "seconds": seconds,
-            "started": now().isoformat(),
-            "reference": None if reference is None else full_document(reference),
-        }
-        return cls(BenchStore.create(path, facts), now)
+        facts = SessionFacts(
+            settings=settings,
+            plan=tuple(plan),
+            limits=limits or StabilityLimits(),
+            seconds=seconds,
+            started=now(),
+            reference=reference,
+            force_unit=force_unit,
+            channel=channels[0],
+            reference_channel=channels[1],
+        )
+        return cls(BenchStore.create(path, facts.to_document()), now)
 
     @classmethod
     def open(
@@ -132,8 +126,6 @@ class BenchSession:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    # ---------------------------------------------------------- state
-
     @property
     def path(self) -> Path:
         return self._store.path
@@ -150,8 +142,7 @@ class BenchSession:
 
     def valid_reading(self, step: int) -> TakenReading | None:
         """The reading of a step that counts: the last one taken."""
-        found = [reading for reading in self._taken if reading.step == step]
-        return found[-1] if found else None
+        return next((r for r in reversed(self._taken) if r.step == step), None)
 
     @property
     def current(self) -> PlanStep | None:
@@ -166,11 +157,22 @@ class BenchSession:
         """How many steps of the plan have a reading or were skipped."""
         return len({reading.step for reading in self._taken} | self._skipped)
 
+    # ---------------------------------------------------------- live
+
     @property
     def pending(self) -> PendingReading | None:
-        return self._pending
+        """The reading waited for or being gathered."""
+        return self._gathering.pending
 
-    # ---------------------------------------------------------- live
+    @property
+    def left_s(self) -> float | None:
+        """Seconds still to be waited; 0 when only a still signal is wanting, None otherwise."""
+        return self._gathering.left_s()
+
+    @property
+    def held(self) -> TakenReading | None:
+        """The reading held back for what stands against it."""
+        return self._held
 
     def start_reading(
         self,
@@ -178,52 +180,48 @@ class BenchSession:
         applied_kN: float | None = None,
         seconds: float | None = None,
         temperature_C: float | None = None,
+        patience_s: float = 0.0,
     ) -> PendingReading:
-        """Begin to gather the current step's reading from this instant on.
+        """The current step's force is reached now: wait as the plan says, then gather.
 
         ``applied_kN`` is the force typed (tension +); None takes it from the reference
-        channel, or, without one, the plan's nominal force. A zero step is always 0 kN.
+        channel, or, without one, the plan's nominal force. A zero step is always 0 kN. Past
+        the plan's wait a signal that still moves is waited for until ``patience_s``.
 
         Raises
         ------
         BenchError
             Nothing to read, no counts coming, a force of the wrong sign or far off the step.
         """
-        step = self.current
-        if step is None:
-            raise BenchError(_ALL_READ)
+        pending = self._prepare(applied_kN, self.reference, temperature_C)
         length = self.seconds if seconds is None else seconds
-        check_seconds(length)
-        force, by = applied_force(step, applied_kN, self.reference)
-        check_temperature(temperature_C)
-        latest = self.live.latest_s
-        if latest is None:
-            msg = "no counts are coming from the cell: check device, port and channel"
-            raise BenchError(msg)
-        self.live.keep(length)
-        self._pending = self._prepare(step, force, by, latest, length, temperature_C)
-        return self._pending
+        self._held = None
+        return self._gathering.begin(replace(pending, seconds=length, patience_s=patience_s))
 
     def _prepare(
         self,
-        step: PlanStep,
-        force: float | None,
-        by: str,
-        start_s: float,
-        seconds: float,
+        applied_kN: float | None,
+        reference: ForceCertificate | None,
         temperature_C: float | None,
     ) -> PendingReading:
+        step = self.current
+        if step is None:
+            raise BenchError(_ALL_READ)
         replaced = self.valid_reading(step.number)
-        return PendingReading(
-            step=step,
-            start_s=start_s,
-            seconds=seconds,
-            applied_kN=force,
-            applied_by=by,
-            temperature_C=temperature_C,
+        return prepare(
+            step,
+            applied_force(step, applied_kN, reference),
+            temperature_C,
             reason="" if self._again is None else self._again[1],
             repeat_of=None if replaced is None else replaced.number,
         )
+
+    def hurry(self, reason: str) -> None:
+        """Cut the plan's wait short, with a reason; that it was is kept with the reading."""
+        if not reason.strip():
+            msg = "cutting the wait short needs its reason in words"
+            raise BenchError(msg)
+        self._gathering.hurry(reason.strip())
 
     def type_reading(
         self,
@@ -237,101 +235,119 @@ class BenchSession:
         Raises
         ------
         BenchError
-            Nothing to read, a reading not finite or at a rail, a wrong force.
+            Nothing to read, a reading not finite or at a rail, a wrong force; a
+            ``DoubtedReadingError`` for a reading that is held back.
         """
-        step = self.current
-        if step is None:
-            raise BenchError(_ALL_READ)
-        force, by = applied_force(step, applied_kN, None)
-        check_temperature(temperature_C)
+        pending = self._prepare(applied_kN, None, temperature_C)
         if not math.isfinite(reading) or reading in RAILS_24_BIT:
-            msg = f"step {step.number}: reading {reading!r} is not finite or is saturated"
+            step = pending.step.number
+            msg = f"step {step}: reading {reading!r} is not finite or is saturated"
             raise BenchError(msg)
-        pending = self._prepare(step, force, by, 0.0, 0.0, temperature_C)
-        verdict = Stability(
-            stable=False, seconds=0.0, mean=reading, slope_per_s=math.nan, noise_sd=math.nan,
-            reason="read by eye",
-        )  # fmt: skip
-        mean = WindowMean(mean=reading, sd=0.0, n=1, seconds=0.0, low=reading, high=reading)
-        return self._commit(pending, mean, None, verdict)
+        self._held = None
+        return self._weigh(read_by_eye(pending, reading), [], None)
 
     def cancel_reading(self, reason: str) -> None:
         """Give up the reading being gathered; that it was is kept as an event."""
-        if self._pending is not None:
-            self.note("cancelled", f"step {self._pending.step.number}: {reason}")
-        self._pending = None
+        pending = self._gathering.pending
+        if pending is not None:
+            self.note("cancelled", f"step {pending.step.number}: {reason}")
+        self._gathering.give_up()
 
     def poll(self) -> TakenReading | None:
         """Commit the reading once its seconds have passed; None while they have not.
 
         Raises
         ------
+        DoubtedReadingError
+            Something stands against it: held back, to be taken again or ``accept``-ed.
         BenchError
             Saturated counts, or a feed with holes: refused, kept as an event, to be taken
             again. Also a disk that does not take it.
         """
-        pending = self._pending
-        if pending is None:
-            return None
-        found = self.live.over(pending.start_s, pending.seconds)
+        pending = self._gathering.pending
+        try:
+            found = self._gathering.look()
+        except BenchError as error:
+            raise self._refuse(pending, str(error)) from error
+        finally:
+            for kind, text in self._gathering.told():
+                self.note(kind, text)
         if found is None:
             return None
-        mean, standard, verdict = found
-        self._pending = None
-        if (
-            mean is None
-            or mean.seconds < _MIN_FILL * pending.seconds
-            or mean.longest_gap_s > _MAX_GAP * pending.seconds
-        ):
-            raise self._refuse(pending, "the counts stopped or the device restarted meanwhile")
-        if mean.low <= RAILS_24_BIT[0] or mean.high >= RAILS_24_BIT[1]:
-            raise self._refuse(pending, "the converter stood at its rail (saturated)")
-        return self._commit(pending, mean, standard, verdict)
+        if found.pending.applied_kN is None and found.standard is None:
+            raise self._refuse(found.pending, "no counts came from the reference cell")
+        draft, findings = draft_of(found, self.live, self._taken)
+        return self._weigh(draft, findings, found)
 
-    def _refuse(self, pending: PendingReading, why: str) -> BenchError:
-        self.note("refused", f"step {pending.step.number}: {why}")
-        return BenchError(f"step {pending.step.number}: {why}; reading refused, take it again")
+    def _refuse(self, pending: PendingReading | None, why: str) -> BenchError:
+        step = "" if pending is None else f"step {pending.step.number}: "
+        self.note("refused", f"{step}{why}")
+        return BenchError(f"{step}{why}; reading refused, take it again")
 
-    def _commit(
-        self,
-        pending: PendingReading,
-        mean: WindowMean,
-        standard: WindowMean | None,
-        verdict: Stability,
+    def _weigh(
+        self, draft: TakenReading, findings: Sequence[Finding], gathered: Gathered | None
     ) -> TakenReading:
-        applied, sd = pending.applied_kN, None
-        if pending.step.kind == "zero" and standard is not None:
-            self.live.set_reference_zero(standard.mean)
-        if applied is None:
-            if standard is None:
-                raise self._refuse(pending, "no counts came from the reference cell")
-            applied, sd = self.live.reference_mean(standard)
+        """Commit a reading, or hold it back for what stands against it."""
         now = self._now()
-        seconds = (now - self.started).total_seconds()
+        found = [*findings, *weigh(draft, self.facts, self._taken, now.date())]
         last = self._taken[-1].time_s if self._taken else 0.0
-        taken = TakenReading(
+        draft = replace(
+            draft,
             number=len(self._taken) + 1,
-            step=pending.step.number,
-            applied_kN=applied,
-            applied_by=pending.applied_by,
-            applied_sd_kN=sd,
-            mean=mean.mean,
-            sd=mean.sd,
-            n=mean.n,
-            seconds=mean.seconds,
-            stable=verdict.stable,
-            stability=verdict.reason,
-            temperature_C=pending.temperature_C,
             utc=now.isoformat(),
             # The wall clock may step back; readings do not.
-            time_s=max(seconds, last),
-            repeat_of=pending.repeat_of,
-            reason=pending.reason,
+            time_s=max((now - self.started).total_seconds(), last),
+            doubts=tuple(f.doubt for f in found),
+            findings=tuple(f.words for f in found),
         )
+        known = self._standard_accepted
+        if known and Doubt.STANDARD_NOT_VALID in draft.doubts:
+            found = [f for f in found if f.doubt is not Doubt.STANDARD_NOT_VALID]
+            draft = draft.accepted(known)
+        stops = [f.words for f in found if f.stops]
+        if not stops:
+            return self._commit(draft, gathered)
+        self._held, self._held_of = draft, gathered
+        words = "; ".join(stops)
+        self.note("held back", f"{draft.step}: {words}")
+        msg = f"step {draft.step}: {words}; take it again, or accept it with a reason"
+        raise DoubtedReadingError(msg)
+
+    def accept(self, reason: str) -> TakenReading:
+        """Take the reading held back as it is; what stands against it is kept, and why.
+
+        Raises
+        ------
+        BenchError
+            No reading is held back, or there is no reason.
+        """
+        held = self._held
+        if held is None:
+            msg = "no reading is held back"
+            raise BenchError(msg)
+        if not reason.strip():
+            msg = "accepting a reading needs the reason in words"
+            raise BenchError(msg)
+        words = reason.strip()
+        self.note("accepted", f"{held.step}: {words}")
+        if Doubt.STANDARD_NOT_VALID in held.doubts and not self._standard_accepted:
+            self.note(_STANDARD, words)
+            self._standard_accepted = words
+        return self._commit(held.accepted(words), self._held_of)
+
+    def _commit(self, taken: TakenReading, gathered: Gathered | None) -> TakenReading:
         self._store.add_reading(taken)
         self._taken.append(taken)
-        self._again = None
+        self._take_zero(taken)
+        if gathered is not None:
+            self._gathering.taken(gathered)
+        self._again = self._held = None
         return taken
+
+    def _take_zero(self, taken: TakenReading) -> None:
+        """The reference cell's zero is the last one read while unloaded."""
+        if self.plan[taken.step - 1].unloaded and taken.reference_counts is not None:
+            self.live.set_reference_zero(taken.reference_counts)
 
     # ---------------------------------------------------------- changes of mind
 
@@ -344,6 +360,7 @@ class BenchSession:
             msg = f"step {step} has no reading to repeat"
             raise BenchError(msg)
         self.note("repeat asked", f"{step}: {reason.strip()}")
+        self._held = None
         self._again = (step, reason.strip())
         return self.plan[step - 1]
 
@@ -353,6 +370,7 @@ class BenchSession:
         if step is None or not reason.strip():
             msg = "skipping needs a step that is not read yet, and a reason in words"
             raise BenchError(msg)
+        self._held = None
         if self._again is not None:
             self._again = None
             return
@@ -363,17 +381,18 @@ class BenchSession:
         """Keep a remark; durable on return."""
         self._store.add_event(self._now().isoformat(), kind, text)
 
-    # ---------------------------------------------------------- results
-
     def readings(self) -> Readings:
-        """Everything taken so far as readings; raises ``ReadingsError`` when it is no use."""
+        """All taken so far as readings; raises ``ReadingsError`` when it is no use."""
         return readings_of(self._taken, self.plan, source=str(self.path))
 
     def to_csv(self) -> str:
-        """The readings as the table ``bench fit`` reads, what else happened as remarks."""
+        """The table ``bench fit`` reads, what else happened as remarks."""
         return csv_of(self._taken, self.plan, self.events)
+
+    def stated(self) -> BenchSettings:
+        """The settings, with the days of the calibration as the session knows them."""
+        return self.facts.at_end(self._taken, self._now())
 
     def evaluate(self) -> Evaluation:
         """Curves, figures and budget of what has been taken; raises ``ReadingsError``."""
-        issued = self.settings.issued or self._now().astimezone().date()
-        return evaluate(self.readings(), replace(self.settings, issued=issued))
+        return evaluate(self.readings(), self.stated())

@@ -8,14 +8,16 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Final, Self
 
-__all__ = ["BenchError", "BenchStore", "TakenReading"]
+from calibration.bench.bench_reading import BenchError, TakenReading
+
+__all__ = ["BenchStore"]
 
 APPLICATION_ID: Final = 0x54434253
-LAYOUT: Final = 1
+LAYOUT: Final = 2
+"""2 keeps with a reading what stood against it; files of 1 open, and become 2."""
 _SCHEMA: Final = """
 CREATE TABLE facts (name TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;
 CREATE TABLE readings (id INTEGER PRIMARY KEY, body TEXT NOT NULL) STRICT;
@@ -30,46 +32,6 @@ CREATE TRIGGER events_kept BEFORE UPDATE ON events
 CREATE TRIGGER events_stay BEFORE DELETE ON events
   BEGIN SELECT RAISE(ABORT, 'an event is never thrown away'); END;
 """
-
-
-class BenchError(ValueError):
-    """A bench session that cannot go on as asked; one line."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TakenReading:
-    """One reading as taken; never changed."""
-
-    number: int
-    """From 1 in the order taken."""
-    step: int
-    """Number of the plan's step."""
-    applied_kN: float
-    applied_by: str
-    """``"typed"``, ``"plan"`` (nominal force), or the reference cell's certificate."""
-    applied_sd_kN: float | None
-    """Of the reference cell's force while it was gathered; None where it was not measured."""
-    mean: float
-    """Counts."""
-    sd: float
-    n: int
-    seconds: float
-    stable: bool
-    stability: str
-    """The verdict in words when it was taken."""
-    temperature_C: float | None
-    utc: str
-    """ISO 8601."""
-    time_s: float
-    """Seconds since the session began."""
-    repeat_of: int | None
-    """Number of the reading it takes the place of."""
-    reason: str
-    """Why it was repeated."""
-
-    def to_document(self) -> dict[str, Any]:
-        """Plain JSON."""
-        return asdict(self)
 
 
 class BenchStore:
@@ -123,11 +85,14 @@ class BenchStore:
             connection.close()
             msg = f"{target}: not a bench session, damaged, or in use ({error})"
             raise BenchError(msg) from error
-        if application != APPLICATION_ID or layout > LAYOUT:
+        if application != APPLICATION_ID or not 1 <= layout <= LAYOUT:
             connection.close()
             msg = f"{target}: not a bench session, or of a newer version"
             raise BenchError(msg)
-        return cls(target, connection)
+        store = cls(target, connection)
+        if layout < LAYOUT:
+            store._write(f"PRAGMA user_version = {LAYOUT}", ())
+        return store
 
     def facts(self) -> dict[str, Any]:
         """What was stated when the session was made."""
@@ -142,7 +107,7 @@ class BenchStore:
         """Every reading, in the order taken."""
         try:
             rows = self._db.execute("SELECT body FROM readings ORDER BY id").fetchall()
-            return [TakenReading(**json.loads(body)) for (body,) in rows]
+            return [TakenReading.from_document(json.loads(body)) for (body,) in rows]
         except (sqlite3.Error, ValueError, TypeError) as error:
             msg = f"{self.path}: damaged bench session ({error})"
             raise BenchError(msg) from error
@@ -157,16 +122,16 @@ class BenchStore:
 
     def add_reading(self, reading: TakenReading) -> None:
         """Durable on return."""
-        self._add(
+        self._write(
             "INSERT INTO readings VALUES (?, ?)",
             (reading.number, json.dumps(reading.to_document(), allow_nan=False)),
         )
 
     def add_event(self, utc: str, kind: str, text: str) -> None:
         """Durable on return."""
-        self._add("INSERT INTO events (utc, kind, text) VALUES (?, ?, ?)", (utc, kind, text))
+        self._write("INSERT INTO events (utc, kind, text) VALUES (?, ?, ?)", (utc, kind, text))
 
-    def _add(self, statement: str, values: tuple[Any, ...]) -> None:
+    def _write(self, statement: str, values: tuple[Any, ...]) -> None:
         try:
             self._db.execute("BEGIN IMMEDIATE")
             self._db.execute(statement, values)

@@ -9,8 +9,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from calibration.bench.bench_reading import TakenReading
 from calibration.bench.plan import PlanStep
-from calibration.bench.session_file import TakenReading
 from calibration.readings.readings import DIRECTIONS, Readings, ReadingsError
 from calibration.readings.readings_check import check_readings
 
@@ -48,6 +48,8 @@ def readings_of(
         kind=tuple(step.kind for step in steps),
         row=np.arange(1, len(taken) + 1),
         superseded=np.zeros(len(taken), dtype=np.bool_),
+        doubts=tuple(r.doubts for r in taken),
+        accepted_because=tuple(r.accepted_because for r in taken),
         # The converter's own step: a mean of counts is finer than the indication.
         resolution=1.0,
         columns=frozenset(("series", "position_deg", "direction", "time", "temperature")),
@@ -75,16 +77,21 @@ def csv_of(
     table.writerow(
         ("series", "position_deg", "direction", "applied_kN", "reading_counts",
          "temperature_C", "time_s", "kind", "step", "repeat_reason", "sd_counts",
-         "reference_sd_kN", "stable")
+         "reference_sd_kN", "stable", "force_by", "lowest", "highest", "waited_s",
+         "doubts", "accepted_because")
     )  # fmt: skip
     for r in taken:
         step = plan[r.step - 1]
-        temperature = "" if r.temperature_C is None else r.temperature_C
-        reference_sd = "" if r.applied_sd_kN is None else r.applied_sd_kN
+        temperature, reference_sd = _cell(r.temperature_C), _cell(r.applied_sd_kN)
         table.writerow(
             (step.series, step.position_deg, step.direction, r.applied_kN, r.mean,
              temperature, round(r.time_s, 3), step.kind, r.step, r.reason,
              r.sd if r.n > 1 else "",
-             reference_sd, int(r.stable))
+             reference_sd, int(r.stable), r.applied_by, _cell(r.low), _cell(r.high),
+             _cell(r.waited_s), "; ".join(r.doubts), r.accepted_because)
         )  # fmt: skip
     return text.getvalue()
+
+
+def _cell(value: float | None) -> float | str:
+    return "" if value is None else value

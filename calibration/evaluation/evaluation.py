@@ -25,6 +25,7 @@ from calibration.figures.astm_e74 import DegreeChoice, choose_degree, e74_figure
 from calibration.figures.iso376_figures import iso_figures
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.load_series import LoadSeries, load_series, senses
+from calibration.readings.reading_doubts import cautions_when_taken
 from calibration.readings.readings import Readings, ReadingsError
 from calibration.statistics.polynomial_fit import (
     FitError,
@@ -294,6 +295,8 @@ def _cautions(
     for part in parts:
         found += _part_cautions(part, settings)
     found += _budget_cautions(parts)
+    counted = readings.pick(~readings.superseded)
+    found += cautions_when_taken(counted.doubts, counted.accepted_because, counted.row.tolist())
     superseded = int(np.count_nonzero(readings.superseded))
     if superseded:
         found.append(f"{superseded} reading(s) were taken again with a reason and not used")

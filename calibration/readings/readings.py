@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Final, Self
 import numpy as np
 
 from calibration.quantities.units import UnitError, factor, quantity_of
+from calibration.readings.reading_doubts import Doubt
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -69,6 +70,10 @@ class Readings:
     sd: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
     """(n,) standard deviation of the indication while each was taken, reading_unit; NaN where not
     stated; empty where none was."""
+    doubts: tuple[tuple[Doubt, ...], ...] = ()
+    """(n,) what stood against each when it was taken; empty: nothing is known."""
+    accepted_because: tuple[str, ...] = ()
+    """(n,) why a doubted reading was taken all the same; as long as ``doubts``."""
 
     def __len__(self) -> int:
         return len(self.applied)
@@ -97,7 +102,16 @@ class Readings:
             row=self.row[where],
             superseded=self.superseded[where],
             sd=self.sd[where] if len(self.sd) else self.sd,
+            doubts=tuple(self.doubts[i] for i in where) if self.doubts else (),
+            accepted_because=tuple(self.accepted_because[i] for i in where)
+            if self.doubts
+            else (),
         )
+
+    def doubted(self, doubt: Doubt) -> NDArray[np.bool_]:
+        """(n,) where the doubt stood against the reading."""
+        found = [doubt in doubts for doubts in self.doubts] or [False] * len(self)
+        return np.array(found, dtype=np.bool_)
 
     @property
     def used(self) -> NDArray[np.bool_]:
@@ -131,6 +145,15 @@ class Readings:
             "columns": sorted(self.columns),
             # Left out when empty: the digests of older certificates stand.
             **({"sd": _nulls(self.sd)} if len(self.sd) else {}),
+            **self._doubts_document(),
+        }
+
+    def _doubts_document(self) -> dict[str, Any]:
+        if not any(self.doubts):
+            return {}
+        return {
+            "doubts": [list(doubts) for doubts in self.doubts],
+            "accepted_because": list(self.accepted_because),
         }
 
     @classmethod
@@ -155,6 +178,10 @@ class Readings:
                 resolution=_optional(document["resolution"]),
                 columns=frozenset(str(name) for name in document["columns"]),
                 sd=_floats(document.get("sd", ())),
+                doubts=tuple(
+                    tuple(Doubt(word) for word in words) for words in document.get("doubts", ())
+                ),
+                accepted_because=tuple(str(w) for w in document.get("accepted_because", ())),
             )
         except (KeyError, TypeError, ValueError, OverflowError) as error:
             msg = f"readings of the certificate are damaged ({error})"
@@ -169,10 +196,14 @@ class Readings:
             self.reading, self.series, self.position_deg, self.direction,
             self.temperature_C, self.time_s, self.row, self.superseded,
         )  # fmt: skip
+        doubts_fit = len(self.doubts) == len(self.accepted_because) and (
+            len(self.doubts) in (0, n)
+        )
         if (
             any(a.shape != (n,) for a in arrays)
             or len(self.kind) != n
             or self.sd.shape not in ((0,), (n,))
+            or not doubts_fit
         ):
             msg = f"{self.source}: the columns of the readings differ in length"
             raise ReadingsError(msg)

@@ -3,8 +3,9 @@
 Columns: ``series, position_deg, direction (up|down), applied_<unit>, reading, temperature_C,
 time_s``, ``kind`` (step, zero, preload, creep: only what is called so is a hold to see creep),
 ``repeat_reason`` (why a step was taken again: the reading before it is then not used), ``step``
-(which one of the plan, so that a repeat is told whatever its force) and ``sd_<unit>`` (how the
-indication moved, in the unit of the reading). Only the applied force and the reading are
+(which one of the plan, so that a repeat is told whatever its force), ``doubts`` (what stood
+against a reading), ``accepted_because`` and ``sd_<unit>`` (how the indication moved, in the unit
+of the reading). Only the applied force and the reading are
 obligatory. The unit of force is in the column's name (``applied_kN``, ``applied_lbf``, …);
 ``reading_<unit>`` may say the unit of the reading. Commas, semicolons or tabs separate; numbers
 have a decimal point. Lines that begin with ``#`` are remarks.
@@ -25,6 +26,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities.units import UNITS, UnitError, convert, find_unit, units_of
+from calibration.readings.reading_doubts import Doubt
 from calibration.readings.readings import DIRECTIONS, KINDS, Readings, ReadingsError
 from calibration.readings.readings_check import check_readings
 
@@ -50,6 +52,8 @@ _OTHER: Final = {
     "kind": "kind",
     "repeat_reason": "repeat_reason",
     "step": "step",
+    "doubts": "doubts",
+    "accepted_because": "accepted_because",
 }
 
 
@@ -258,6 +262,8 @@ class _Parser:
             resolution=_resolution(texts),
             columns=frozenset(columns),
             sd=self.sd(columns, records),
+            doubts=self.doubts(columns, records),
+            accepted_because=tuple(self.texts(columns, "accepted_because", records)),
         )
         reasons = self.texts(columns, "repeat_reason", records)
         steps = self.texts(columns, "step", records)
@@ -296,6 +302,20 @@ class _Parser:
     ) -> list[str]:
         column = columns.get(name)
         return [""] * len(records) if column is None else [c[column.index] for _, c in records]
+
+    def doubts(
+        self, columns: dict[str, _CsvColumn], records: list[tuple[int, list[str]]]
+    ) -> tuple[tuple[Doubt, ...], ...]:
+        texts = self.texts(columns, "doubts", records)
+        found = []
+        for (row, _), text in zip(records, texts, strict=True):
+            words = [word.strip() for word in text.split(";") if word.strip()]
+            unknown = [word for word in words if word not in list(Doubt)]
+            if unknown:
+                msg = f"doubts has {unknown[0]!r}; known: {', '.join(Doubt)}"
+                raise self.fail(row, msg)
+            found.append(tuple(Doubt(word) for word in words))
+        return tuple(found)
 
     def series(
         self, columns: dict[str, _CsvColumn], records: list[tuple[int, list[str]]]

@@ -50,9 +50,12 @@ example:
 """
 
 _RUN_EPILOG = """\
-At the prompt: Enter takes the reading at the nominal force (or the reference cell's), a number
-is the applied force in kN; 'repeat STEP REASON', 'skip REASON', 'temperature C', 'note TEXT';
-'quit' stops. The same command goes on later where it stopped.
+At the prompt: Enter says that the force is reached and takes the reading, after the plan's wait,
+at the nominal force (or the reference cell's); a number is the applied force, with its unit
+('187.9 lbf') or in --force-unit; without a port, 'FORCE READING'. Further: 'repeat STEP REASON',
+'skip REASON', 'temperature 21.5' ('70 F'), 'note TEXT'; 'accept REASON' takes a reading that is
+held back for what stands against it; 'hurry REASON' takes the next one without its wait; 'quit'
+stops. The same command goes on later where it stopped; options that differ are refused.
 
 example:
   testcar bench run cell.bench --port /dev/ttyUSB0 --capacity-kN 500 --out cell.json
@@ -110,7 +113,11 @@ def _add_run(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     run.add_argument("session", metavar="SESSION", help="file of the session (made when new)")
     run.add_argument("--port", help="port of the load-cell front end")
     run.add_argument("--driver", default="load-cell-frames")
-    run.add_argument("--channel", default="ch0", help="channel of the cell (default ch0)")
+    run.add_argument("--option", action="append", metavar="KEY=VALUE",
+                     help="setting of the driver, as on a car sheet (baud_bd=9600)")  # fmt: skip
+    run.add_argument("--silence-limit-s", type=float, default=120.0, metavar="S",
+                     help="longest pause of the counts that is waited for (120)")  # fmt: skip
+    run.add_argument("--channel", help="channel of the cell (default ch0)")
     run.add_argument("--reference-channel", metavar="CH", help="channel of a reference cell")
     run.add_argument(
         "--reference-cell", metavar="CERT", help="certificate of the reference cell"
@@ -119,25 +126,33 @@ def _add_run(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     run.add_argument("--png", metavar="OUT.png", help="with --page: leave a picture of it")
     run.add_argument("--page-seconds", type=float, metavar="S", help="close the page after S")
     run.add_argument("--script", metavar="FILE", help="read the prompt's answers from a file")
-    run.add_argument("--seconds", type=float, default=10.0, help="each reading's length (10)")
     run.add_argument("--settle-seconds", type=float, default=60.0, metavar="S",
                      help="longest wait for a stable signal before a reading (60)")  # fmt: skip
-    run.add_argument("--window-s", type=float, default=5.0, help="stability window (5)")
-    run.add_argument("--drift-counts", type=float, default=200.0, help="limit over the window")
-    run.add_argument("--noise-counts", type=float, default=500.0, help="limit of the noise")
-    run.add_argument("--steps", type=int, default=10, help="forces in a series (10)")
-    run.add_argument("--positions", type=float, nargs="+", default=[0.0, 120.0, 240.0],
-                     metavar="DEG")  # fmt: skip
-    run.add_argument("--senses", nargs="+", default=["tension"],
-                     choices=("tension", "compression"))  # fmt: skip
-    run.add_argument("--preloads", type=int, default=3)
-    run.add_argument("--rising-only", action="store_true", help="no falling series")
-    run.add_argument("--creep", action="store_true", help="end with a creep test")
+    _add_begun(run.add_argument_group("the session, stated when it is begun"))
     run.add_argument("--csv", metavar="CSV", help="write the readings as a table")
     run.add_argument("--out", metavar="CERT", help="write the certificate when complete")
     run.add_argument("--pdf", metavar="PDF", help="write the certificate to be signed here")
     _add_settings(run)
     run.set_defaults(run=_run_run)
+
+
+def _add_begun(group: argparse._ArgumentGroup) -> None:
+    """Options that a session keeps; the values when not given are the session's."""
+    group.add_argument("--seconds", type=float, help="each reading's length (10)")
+    group.add_argument("--window-s", type=float, help="stability window (5)")
+    group.add_argument("--drift-counts", type=float, help="limit over the window (200)")
+    group.add_argument("--noise-counts", type=float, help="limit of the noise (500)")
+    group.add_argument("--steps", type=int, help="forces in a series (10)")
+    group.add_argument("--positions", type=float, nargs="+", metavar="DEG",
+                       help="of the cell in the press (0 120 240)")  # fmt: skip
+    group.add_argument("--senses", nargs="+", choices=("tension", "compression"),
+                       help="(tension)")  # fmt: skip
+    group.add_argument("--preloads", type=int, help="before the first series (3)")
+    group.add_argument("--rising-only", action="store_true", default=None,
+                       help="no falling series")  # fmt: skip
+    group.add_argument("--creep", action="store_true", default=None,
+                       help="end with a creep test")  # fmt: skip
+    group.add_argument("--force-unit", metavar="UNIT", help="of forces typed bare (kN)")
 
 
 def _add_verify(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -240,9 +255,8 @@ def _sheet(path: Path) -> dict[str, Any]:
     return given
 
 
-def settings_from(args: argparse.Namespace) -> BenchSettings:
-    """The settings of a command line; raises ``ValueError`` or ``OSError`` in one line."""
-
+def stated_facts(args: argparse.Namespace) -> dict[str, Any]:
+    """The facts given on a command line and its sheet; an option beats the sheet."""
     given: dict[str, Any] = {} if args.sheet is None else _sheet(Path(args.sheet))
     for item in fields(BenchSettings):
         value = getattr(args, item.name, None)
@@ -250,6 +264,15 @@ def settings_from(args: argparse.Namespace) -> BenchSettings:
             given[item.name] = value
     if args.supersedes:
         given["supersedes"] = load_certificate(args.supersedes).digest
+    return given
+
+
+def settings_from(args: argparse.Namespace) -> BenchSettings:
+    """The settings of a command line; raises ``ValueError`` or ``OSError`` in one line."""
+    return _settings(stated_facts(args))
+
+
+def _settings(given: dict[str, Any]) -> BenchSettings:
     try:
         return BenchSettings.from_document(given)
     except TypeError as error:
@@ -264,7 +287,8 @@ def _run_fit(args: argparse.Namespace) -> int:
 
 def _run_run(args: argparse.Namespace) -> int:
 
-    return run_session(args, settings_from(args))
+    stated = stated_facts(args)
+    return run_session(args, _settings(stated), stated)
 
 
 def _run_verify(args: argparse.Namespace) -> int:

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import sqlite3
 import subprocess
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from calibration.bench.bench_reading import BenchError, TakenReading
 from calibration.bench.plan import make_plan
 from calibration.bench.session import BenchSession
-from calibration.bench.session_file import BenchError, BenchStore, TakenReading
+from calibration.bench.session_facts import SessionFacts
+from calibration.bench.session_file import BenchStore
 from calibration.readings.bench_settings import BenchSettings
 from tests.calibration.bench.made_bench import Bench
 
@@ -128,3 +132,89 @@ def test_a_place_that_cannot_hold_a_session_is_refused(tmp_path: Path) -> None:
     place.symlink_to(tmp_path / "gone" / "cell.bench")
     with pytest.raises(BenchError, match="cannot be opened"):
         BenchStore.create(place, {})
+
+
+OLD_READING = {
+    "number": 1, "step": 1, "applied_kN": 500.0, "applied_by": "plan", "applied_sd_kN": None,
+    "mean": 4001000.0, "sd": 30.0, "n": 100, "seconds": 2.0, "stable": True,
+    "stability": "stable", "temperature_C": None, "utc": "2026-05-04T08:00:02+00:00",
+    "time_s": 2.0, "repeat_of": None, "reason": "",
+}  # fmt: skip
+
+
+def old_session(path: Path, **changes: object) -> None:
+    """A session as they were before it was kept what stood against a reading."""
+    plan = [step.to_document() for step in make_plan(capacity_kN=500.0)[1:3]]
+    for number, step in enumerate(plan, start=1):
+        step.update(number=number, settle_s=0.0)
+    facts = {
+        "settings": BenchSettings(capacity_kN=500.0).to_document(), "plan": plan,
+        "limits": {"window_s": 5.0, "drift_counts": 200.0, "noise_counts": 500.0},
+        "seconds": 10.0, "started": "2026-05-04T08:00:00+00:00", "reference": None,
+    }  # fmt: skip
+    store = BenchStore.create(path, facts)
+    store.close()
+    connection = sqlite3.connect(path)
+    connection.execute(
+        "INSERT INTO readings VALUES (1, ?)", (json.dumps(OLD_READING | changes),)
+    )
+    connection.execute("PRAGMA user_version = 1")
+    connection.commit()
+    connection.close()
+
+
+def test_a_session_of_before_opens_and_goes_on(tmp_path: Path) -> None:
+    path = tmp_path / "old.bench"
+    old_session(path)
+    with BenchSession.open(path) as session:
+        (first,) = session.taken
+        assert (first.mean, first.low, first.doubts) == (4001000.0, None, ())
+        assert session.facts.force_unit == "kN"
+        session.type_reading(4001010.0)
+    with BenchSession.open(path) as again:
+        assert len(again.taken) == 2
+    connection = sqlite3.connect(path)
+    assert connection.execute("PRAGMA user_version").fetchone() == (2,)
+    connection.close()
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"mean": "much"}, {"mean": None}, {"mean": float("inf")}, {"step": 99}, {"step": 0},
+        {"number": 7}, {"stable": 1}, {"doubts": ["a whim"]}, {"doubts": "unstable"},
+        {"findings": [3]}, {"n": 2.5}, {"unheard_of": 1}, {"time_s": True},
+    ],
+)  # fmt: skip
+def test_a_reading_that_cannot_be_is_a_damaged_session(
+    tmp_path: Path, changes: dict[str, object]
+) -> None:
+    path = tmp_path / "bad.bench"
+    old_session(path, **changes)
+    with pytest.raises(BenchError, match=r"bad\.bench: damaged bench session"):
+        BenchSession.open(path)
+
+
+facts_junk = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=5),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner),
+    max_leaves=6,
+)
+
+
+@given(
+    st.sampled_from(
+        ["settings", "plan", "limits", "seconds", "started", "reference", "force_unit"]
+    ),
+    facts_junk,
+)
+@settings(max_examples=60, deadline=None)
+def test_facts_that_cannot_be_are_refused(name: str, junk: object) -> None:
+    document = SessionFacts(
+        settings=BenchSettings(capacity_kN=9.0), plan=make_plan(capacity_kN=9.0, steps=3),
+        started=datetime(2026, 5, 4, tzinfo=UTC),
+    ).to_document()  # fmt: skip
+    document[name] = junk
+    # What a session catches when it opens; anything else fails the test.
+    with contextlib.suppress(KeyError, TypeError, ValueError, OverflowError):
+        SessionFacts.from_document(document)

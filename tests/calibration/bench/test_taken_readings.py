@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -43,21 +44,22 @@ def test_the_table_with_its_remarks_reads_again(bench: Bench) -> None:
 
 
 def test_the_scatter_of_the_reference_is_in_the_table(tmp_path: Path) -> None:
-    """10 000 counts a kN; ± 100 counts by turns are 0.01 kN (times √(n/(n−1)))."""
+    """10 000 counts a kN; ± 90 counts by turns are 0.009 kN (times √(n/(n−1)))."""
     reference = ForceCertificate.from_coefficients((0.0, 1e-4), capacity_kN=600.0)
     with BenchSession.create(
         tmp_path / "two.bench", settings=BenchSettings(capacity_kN=500.0), limits=LIMITS,
-        plan=make_plan(capacity_kN=500.0, preloads=1), seconds=1.0, reference=reference,
+        plan=(replace(make_plan(capacity_kN=500.0)[1], number=1, settle_s=0.0),),
+        seconds=1.0, reference=reference,
     ) as session:  # fmt: skip
         for start_s in (0.0, 1.2):
             t = start_s + (np.arange(60) + 1) / 50.0
             session.live.feed(t, np.full(60, 4_001_000.0))
-            session.live.feed_reference(t, 5e6 + 100.0 * (-1.0) ** np.arange(60))
+            session.live.feed_reference(t, 5e6 + 90.0 * (-1.0) ** np.arange(60))
             if session.pending is None:
                 session.start_reading()
         assert session.poll() is not None
         (row,) = csv.DictReader(session.to_csv().splitlines())
-    assert float(row["reference_sd_kN"]) == pytest.approx(0.01, rel=0.02)
+    assert float(row["reference_sd_kN"]) == pytest.approx(0.009, rel=0.02)
 
 
 def test_nothing_taken_is_no_table_of_readings(bench: Bench) -> None:

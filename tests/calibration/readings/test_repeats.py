@@ -12,8 +12,8 @@ from datetime import date
 import numpy as np
 import pytest
 
+from calibration.bench.bench_reading import TakenReading
 from calibration.bench.plan import PlanStep, make_plan
-from calibration.bench.session_file import TakenReading
 from calibration.bench.taken_readings import csv_of, readings_of
 from calibration.evaluation.evaluation import evaluate
 from calibration.readings.bench_settings import BenchSettings

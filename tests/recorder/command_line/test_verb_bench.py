@@ -240,7 +240,7 @@ def script_for(path: Path, *, stop_after: int | None = None) -> None:
     lines = ["# answers", "temperature 21.5"]
     for step in make_plan(capacity_kN=500.0, steps=10)[:stop_after]:
         counts = 1000 + 8000 * step.applied_kN + rng.normal(0, 40)
-        words = f"{counts:.0f}" if step.kind == "zero" else f"{step.applied_kN:g} {counts:.0f}"
+        words = f"{counts:.0f}" if step.unloaded else f"{step.applied_kN:g} {counts:.0f}"
         lines.append(words)
     path.write_text("\n".join(lines) + "\n")
 
@@ -249,24 +249,24 @@ def test_a_typed_session_stops_goes_on_and_ends_in_a_certificate(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     session, script, cert = (tmp_path / n for n in ("cell.bench", "answers.txt", "cell.json"))
-    script_for(script, stop_after=7)
+    script_for(script, stop_after=8)
     words = ["bench", "run", str(session), "--capacity-kN", "500", "--script", str(script),
              "--out", str(cert), "--csv", str(tmp_path / "r.csv"), *REFERENCE]  # fmt: skip
     assert main(words) == 0
-    assert "7 of" in capsys.readouterr().out
+    assert "8 of" in capsys.readouterr().out
     assert not cert.exists()
     script_for(script)
     rest = script.read_text().splitlines()
     again = [
         *rest[:2],
-        "repeat 7 looked at the wrong indicator",
-        rest[8],
-        *rest[9:],
+        "repeat 8 looked at the wrong indicator",
+        rest[9],
+        *rest[10:],
         "note calm",
     ]
     script.write_text("\n".join(again) + "\n")
     assert main(words) == 0
-    assert "going on, 7 of" in capsys.readouterr().out
+    assert "going on, 8 of" in capsys.readouterr().out
     assert main(["bench", "verify", str(cert)]) == 0
     certificate = load_certificate(cert)
     assert isinstance(certificate, ForceCertificate)
@@ -279,7 +279,7 @@ def test_a_wrong_answer_names_the_script_and_its_line(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     script = tmp_path / "answers.txt"
-    script.write_text("# first\n500 4001000\n-500 4001000\n")
+    script.write_text("# first\n1000\n-500 4001000\n")
     words = ["bench", "run", str(tmp_path / "c.bench"), "--capacity-kN", "500",
              "--script", str(script)]  # fmt: skip
     assert main(words) == 2
@@ -318,7 +318,7 @@ def test_a_guided_session_on_a_driver_with_a_reference_cell(
              "--settle-seconds", "5", "--preloads", "0", "--positions", "0", "--rising-only",
              "--reference-channel", "ch1", "--reference-cell", str(reference),
              "--drift-counts", "1e9", "--noise-counts", "1e9"]  # fmt: skip
-    monkeypatch.setattr("recorder.command_line.bench.bench_session.make_plan", short_plan)
+    monkeypatch.setattr("recorder.command_line.bench.bench_opening.make_plan", short_plan)
     assert main(words) == 0
     out = capsys.readouterr().out
     assert "certificate ref 7" in out
@@ -349,13 +349,13 @@ def test_a_reading_on_a_real_port_with_the_real_driver(
             with connection, contextlib.suppress(OSError):
                 sequence = 0
                 while not stop.wait(0.001):
-                    connection.sendall(frame(sequence, 4_001_000))
+                    connection.sendall(frame(sequence, 1000))
                     sequence += 1
 
         thread = threading.Thread(target=serve)
         thread.start()
         script = tmp_path / "answers.txt"
-        script.write_text("500.2\nquit\n")
+        script.write_text("take\nquit\n")
         words = ["bench", "run", str(tmp_path / "c.bench"), "--capacity-kN", "500", "--script",
                  str(script), "--port", f"tcp://127.0.0.1:{port}", "--seconds", "0.5",
                  "--window-s", "0.2", "--settle-seconds", "5"]  # fmt: skip
@@ -363,7 +363,7 @@ def test_a_reading_on_a_real_port_with_the_real_driver(
         stop.set()
         thread.join(10.0)
     assert code == 0, capsys.readouterr().err
-    assert "4001000.0 counts, sd 0.0" in capsys.readouterr().out
+    assert "1000.0 counts, sd 0.0" in capsys.readouterr().out
 
 
 def test_a_port_that_is_not_there_is_one_line(

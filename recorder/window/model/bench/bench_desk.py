@@ -3,29 +3,29 @@
 from __future__ import annotations
 
 import math
-import re
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from calibration.bench.session_file import BenchError
-from calibration.quantities.units import UnitError, convert
-from calibration.quantities.written import typeset
+from calibration.bench.bench_reading import BenchError, DoubtedReadingError
+from calibration.bench.pending_reading import shown_force, typed_force_kN, typed_temperature_C
+from calibration.quantities.typed import typed_parts
+from calibration.quantities.units import UnitError
+from calibration.quantities.written import typeset, written
 from recorder.window.model.trace.pyramid import Pyramid
 
 if TYPE_CHECKING:
+    from calibration.bench.bench_reading import TakenReading
     from calibration.bench.plan import PlanStep
     from calibration.bench.session import BenchSession
-    from calibration.bench.session_file import TakenReading
     from calibration.bench.stability import Stability
     from recorder.acquisition.bench.bench_feed import BenchFeed, CountsChunk
 
-__all__ = ["BenchDesk", "BenchMode", "PlanLine"]
+__all__ = ["BenchDesk", "BenchMode", "BenchState", "PlanLine"]
 
 _MOST_TYPED: Final = 200
-_FORCE: Final = re.compile(r"([+\-\u2212]?[\d.,]+)\s*([^\d\s]*)\Z")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,15 +47,52 @@ class BenchMode(StrEnum):
     SKIP = "skip"
     """Why a step is left unread."""
     TEMPERATURE = "temperature"
+    ACCEPT = "accept"
+    """Why a reading held back is taken as it is."""
+    HURRY = "hurry"
+    """Why the wait is cut short."""
     FINISH = "finish"
     """Nothing: it is asked whether to finish."""
+
+
+class BenchState(StrEnum):
+    """What the signal and the reading stand at: one word to be read from the press."""
+
+    NO_COUNTS = "NO COUNTS"
+    PAUSED = "PAUSED"
+    RAIL = "AT THE RAIL"
+    HELD_BACK = "HELD BACK"
+    WAITING = "WAITING"
+    READING = "READING"
+    STUCK = "STUCK?"
+    """Still, but every count is the same."""
+    STABLE = "STABLE"
+    NOT_YET = "NOT YET"
+
+    @property
+    def alarming(self) -> bool:
+        """Whether somebody has to see to it."""
+        return self in (
+            BenchState.NO_COUNTS,
+            BenchState.PAUSED,
+            BenchState.RAIL,
+            BenchState.HELD_BACK,
+        )
 
 
 class BenchDesk:
     """State of the page. Used by the window's thread."""
 
-    def __init__(self, session: BenchSession, feed: BenchFeed | None = None) -> None:
+    def __init__(
+        self,
+        session: BenchSession,
+        feed: BenchFeed | None = None,
+        *,
+        patience_s: float = 0.0,
+    ) -> None:
+        """``patience_s``: longest wait for a still signal before a reading."""
         self.session = session
+        self._patience_s = patience_s
         self.mode = BenchMode.FORCE
         self.typed = ""
         self.message = ""
@@ -96,27 +133,64 @@ class BenchDesk:
         if self.mode is BenchMode.SKIP:
             return "why this step is left unread"
         if self.mode is BenchMode.TEMPERATURE:
-            return "temperature at the cell, °C"
+            return "temperature at the cell (with a unit, °C when none)"
+        if self.mode is BenchMode.ACCEPT:
+            return "why the reading is taken all the same"
+        if self.mode is BenchMode.HURRY:
+            return "why the wait is cut short"
         if self.mode is BenchMode.FINISH:
             return "Enter: work out the certificate   Esc: go on"
         if step is None:
             return "nothing to read"
-        if step.kind == "zero":
-            return "Enter reads the zero"
-        nominal = typeset(f"{step.applied_kN:g}")
-        source = "the reference cell" if self.session.reference is not None else f"{nominal} kN"
-        return f"force as applied (with a unit, kN when none), or Enter for {source}"
+        if step.unloaded:
+            return "Enter: it is unloaded, read the zero"
+        unit = self.session.facts.force_unit
+        nominal = typeset(shown_force(step.applied_kN, unit))
+        source = "the reference cell" if self.session.reference is not None else nominal
+        return f"force as applied (with a unit, {unit} when none), or Enter for {source}"
 
     def verdict(self) -> Stability:
         """Whether the counts stand still."""
         return self.session.live.stability()
 
+    def state(self) -> tuple[BenchState, str]:
+        """Where things stand, in one word, and why."""
+        session, verdict = self.session, self.verdict()
+        if self.trouble():
+            return BenchState.NO_COUNTS, self.trouble()
+        if self._feed is not None and self._feed.pause:
+            return BenchState.PAUSED, self._feed.pause
+        if verdict.at_rail:
+            return BenchState.RAIL, "overloaded, or the cable is off"
+        if session.held is not None:
+            return BenchState.HELD_BACK, "take it again, or accept it with a reason (Ctrl+A)"
+        left_s, pending = session.left_s, session.pending
+        if left_s is not None and pending is not None:
+            if left_s > 0.0:
+                words = f"{math.ceil(left_s)} s of {pending.step.settle_s:g} s to go"
+                return BenchState.WAITING, words
+            return BenchState.WAITING, f"for a still signal: {verdict.reason}"
+        if pending is not None:
+            done = (self.progress() or 0.0) * pending.seconds
+            return BenchState.READING, f"{done:.1f} of {pending.seconds:g} s"
+        if not verdict.stable:
+            return BenchState.NOT_YET, verdict.reason
+        if verdict.stuck:
+            return BenchState.STUCK, "every count is the same: is the cable on?"
+        return BenchState.STABLE, ""
+
     def progress(self) -> float | None:
-        """How much of the reading being gathered has passed, 0 to 1; None between readings."""
+        """How much of wait or reading has passed, 0 to 1; None between readings."""
         pending = self.session.pending
         if pending is None:
             return None
-        return float(np.clip((self.newest_s - pending.start_s) / pending.seconds, 0.0, 1.0))
+        if pending.start_s is None:
+            begun_s, seconds = pending.reached_s, pending.step.settle_s
+        else:
+            begun_s, seconds = pending.start_s, pending.seconds
+        if seconds <= 0.0:
+            return 0.0
+        return float(np.clip((self.newest_s - begun_s) / seconds, 0.0, 1.0))
 
     def trouble(self) -> str:
         """Why no counts come; empty while they do."""
@@ -132,15 +206,23 @@ class BenchDesk:
             self._draw(chunk)
         try:
             taken = self.session.poll()
+        except DoubtedReadingError as error:
+            self.caution = f"{error} (Ctrl+A)"
+            return
         except BenchError as error:
             self.caution = str(error)
             return
         if taken is not None:
             self.caution = ""
-            self.message = (
-                f"reading {taken.number}: {taken.applied_kN:g} kN ({taken.applied_by}),"
-                f" {taken.mean:.1f} counts, sd {taken.sd:.1f}, {taken.stability}"
-            )
+            self._tell(taken)
+
+    def _tell(self, taken: TakenReading) -> None:
+        force = typeset(shown_force(taken.applied_kN, self.session.facts.force_unit))
+        against = "".join(f"   ▲ {words}" for words in taken.findings)
+        self.message = (
+            f"reading {taken.number}: {force} ({taken.applied_by}),"
+            f" {written(taken.mean, 1)} counts, sd {taken.sd:.1f}, {taken.stability}{against}"
+        )
 
     def _draw(self, chunk: CountsChunk) -> None:
         t_s, counts = chunk
@@ -181,7 +263,11 @@ class BenchDesk:
                 self.caution = "choose a step that has a reading (↑ ↓), then repeat it"
             else:
                 self._switch(BenchMode.REPEAT)
-        elif action in (BenchMode.SKIP, BenchMode.TEMPERATURE, BenchMode.FINISH):
+        elif action == BenchMode.ACCEPT and self.session.held is None:
+            self.caution = "no reading is held back"
+        elif action == BenchMode.HURRY and self.session.left_s is None:
+            self.caution = "nothing is waited for"
+        elif action in tuple(BenchMode):
             self._switch(BenchMode(action))
 
     def _switch(self, mode: BenchMode) -> None:
@@ -208,7 +294,11 @@ class BenchDesk:
         elif self.mode is BenchMode.SKIP:
             self.session.skip(words)
         elif self.mode is BenchMode.TEMPERATURE:
-            self.temperature_C = _number(words, "temperature")
+            self.temperature_C = typed_temperature_C(words)
+        elif self.mode is BenchMode.ACCEPT:
+            self._tell(self.session.accept(words))
+        elif self.mode is BenchMode.HURRY:
+            self.session.hurry(words)
         elif self.mode is BenchMode.FINISH:
             self.finished = True
         else:
@@ -220,8 +310,16 @@ class BenchDesk:
         if self.session.pending is not None:
             msg = "a reading is being gathered; Esc gives it up"
             raise BenchError(msg)
-        applied = _force_kN(words) if words else None
-        self.session.start_reading(applied_kN=applied, temperature_C=self.temperature_C)
+        parts = typed_parts(words, "force")
+        if len(parts) > 1:
+            msg = f"force is {words!r}: one number is needed, with its unit"
+            raise BenchError(msg)
+        unit = self.session.facts.force_unit
+        self.session.start_reading(
+            applied_kN=typed_force_kN(*parts[0], unit) if parts else None,
+            temperature_C=self.temperature_C,
+            patience_s=self._patience_s,
+        )
 
     def _last_read(self) -> int | None:
         return self.session.taken[-1].step if self.session.taken else None
@@ -236,23 +334,7 @@ _ACTIONS: Final = {
     "Ctrl+R": "repeat",
     "Ctrl+K": "skip",
     "Ctrl+E": "temperature",
+    "Ctrl+A": "accept",
+    "Ctrl+H": "hurry",
     "Ctrl+F": "finish",
 }
-
-
-def _number(words: str, what: str) -> float:
-    try:
-        value = float(words.replace(",", ".").replace("−", "-"))
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        msg = f"{what} is {words!r}: a number is needed"
-        raise BenchError(msg)
-    return value
-
-
-def _force_kN(words: str) -> float:
-    """``12.5``, ``12.5 kN``, ``2810 lbf`` in kN; raises ``BenchError`` or ``UnitError``."""
-    found = _FORCE.match(words)
-    number, unit = (words, "") if found is None else found.groups()
-    return float(convert(_number(number, "force"), unit or "kN", "kN"))

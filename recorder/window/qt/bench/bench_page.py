@@ -35,6 +35,8 @@ _FRAME_MS: Final = 50
 _BUTTONS: Final = (
     ("take", "Read", "Enter"),
     ("cancel", "Give up", "Esc"),
+    ("accept", "Accept", "Ctrl+A"),
+    ("hurry", "Hurry", "Ctrl+H"),
     ("repeat", "Repeat a step", "Ctrl+R"),
     ("skip", "Skip", "Ctrl+K"),
     ("temperature", "Temperature", "Ctrl+E"),
@@ -180,6 +182,7 @@ def run_bench_page(
     appearance: str = "day",
     png: str | Path | None = None,
     seconds: float | None = None,
+    patience_s: float = 0.0,
     size: tuple[int, int] = (1280, 800),
 ) -> bool:
     """Show the page until the person finishes or leaves; the caller closes session and feed.
@@ -198,7 +201,7 @@ def run_bench_page(
         use_offscreen()
     check_screen()
     app = application()
-    desk = BenchDesk(session, feed)
+    desk = BenchDesk(session, feed, patience_s=patience_s)
     page = BenchPage(desk, appearance=appearance)
     page.resize(*size)
     page.show()

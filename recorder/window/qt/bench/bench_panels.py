@@ -11,8 +11,10 @@ from PyQt6.QtGui import QColor, QPainter, QPen
 
 from calibration.evaluation.issue import CAUTIONS
 from calibration.quantities.written import typeset, written
+from calibration.readings.reading_doubts import Doubt
+from recorder.window.model.bench.bench_desk import BenchState
 from recorder.window.qt.panels.appearance import Appearance, font
-from recorder.window.qt.panels.painted import Panel, fitted, write
+from recorder.window.qt.panels.painted import Panel, fitted, wrapped, write
 from recorder.window.qt.paper.strips import ValueAxis, path_arrays
 
 if TYPE_CHECKING:
@@ -93,8 +95,11 @@ class PlanPanel(_BenchPanel):
                  typeset(f"{step.applied_kN:g}")]  # fmt: skip
         if taken is not None:
             again = "" if taken.repeat_of is None else " *"
-            steady = "" if taken.stable else " ▲"
-            cells += [written(taken.applied_kN, 3),
+            # What stands against nearly every reading tells nothing of this one.
+            against = set(taken.doubts) - {Doubt.AS_PLANNED, Doubt.BY_EYE}
+            steady = " ▲" if against else ""
+            planned = " ○" if Doubt.AS_PLANNED in taken.doubts else ""
+            cells += [f"{written(taken.applied_kN, 3)}{planned}",
                       f"{written(taken.mean, 1)}{again}",
                       f"{taken.sd:.1f}{steady}"]  # fmt: skip
         ink = look.ink if taken is not None or line.current else look.faint
@@ -128,14 +133,14 @@ class LivePanel(_BenchPanel):
         if force is not None:
             words = f"reference {written(force, 3)} kN"
             write(painter, title, words, look.ink, self.small * 1.1, bold=True, right=True)
-        big = QRectF(inside.left(), title.bottom(), inside.width(), inside.height() - 5.2 * row)
+        big = QRectF(inside.left(), title.bottom(), inside.width(), inside.height() - 7.6 * row)
         painter.setFont(fitted(text.rjust(11), big.width(), big.height(), bold=True))
         painter.setPen(QColor(look.pull if known else look.faint))
         painter.drawText(
             big, int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter), text
         )
-        box = QRectF(inside.left(), big.bottom(), inside.width(), row * 1.2)
-        self._verdict(painter, box, stable=verdict.stable, words=verdict.reason)
+        box = QRectF(inside.left(), big.bottom(), inside.width(), row * 3.4)
+        self._state(painter, box)
         drift = verdict.slope_per_s * limits.window_s
         y = box.bottom() + 2
         for name, value, limit in (
@@ -148,14 +153,30 @@ class LivePanel(_BenchPanel):
             y += row
         self._progress(painter, QRectF(inside.left(), y, inside.width(), inside.bottom() - y))
 
-    def _verdict(self, painter: QPainter, box: QRectF, *, stable: bool, words: str) -> None:
-        look, trouble = self.look, self._desk.trouble()
-        ground, ink = (look.good, look.panel) if stable else (look.warn, look.warn_ink)
-        text = "STABLE" if stable else f"NOT YET: {words}"
-        if trouble:
-            ground, ink, text = look.loud, look.loud_ink, f"NO COUNTS: {trouble}"
+    def _state(self, painter: QPainter, box: QRectF) -> None:
+        """One word as large as it fits, to be read from the press, and why below it."""
+        look = self.look
+        state, words = self._desk.state()
+        ground, ink = look.warn, look.warn_ink
+        if state.alarming:
+            ground, ink = look.loud, look.loud_ink
+        elif state is BenchState.STABLE:
+            ground, ink = look.good, look.panel
+        elif state is BenchState.READING:
+            ground, ink = look.pull, look.panel
         painter.fillRect(box, QColor(ground))
-        write(painter, box.adjusted(_PAD, 0, -_PAD, 0), text, ink, self.small * 1.2, bold=True)
+        inside = box.adjusted(_PAD, 0, -_PAD, 0)
+        # A wait is told by its seconds: they are what is looked for.
+        large = f"{state} {words.split(' of ')[0]}" if " to go" in words else str(state)
+        word = QRectF(inside.left(), inside.top(), inside.width(), box.height() * 0.62)
+        painter.setFont(fitted(large, word.width(), word.height(), bold=True))
+        painter.setPen(QColor(ink))
+        painter.drawText(word, int(Qt.AlignmentFlag.AlignCenter), large)
+        lines = wrapped(words, inside.width(), self.small * 1.05, most=2, bold=True)
+        pitch = (box.height() - word.height()) / 2
+        for i, line in enumerate(lines):
+            at = QRectF(inside.left(), word.bottom() + i * pitch, inside.width(), pitch)
+            write(painter, at, line, ink, self.small * 1.05, bold=True)
 
     def _bar(
         self, painter: QPainter, box: QRectF, name: str, value: float, limit: float
@@ -181,7 +202,9 @@ class LivePanel(_BenchPanel):
         pending = self._desk.session.pending
         if done is None or pending is None:
             return
-        words = f"reading: {done * pending.seconds:.1f} of {pending.seconds:g} s"
+        waiting = pending.start_s is None
+        seconds = pending.step.settle_s if waiting else pending.seconds
+        words = f"{'wait' if waiting else 'reading'}: {done * seconds:.1f} of {seconds:g} s"
         write(painter, box.adjusted(0, 0, 0, -7), words, self.look.ink, self.small, bold=True)
         track = QRectF(box.left(), box.bottom() - 7, box.width(), 7)
         painter.fillRect(track, QColor(self.look.rule))
@@ -206,14 +229,22 @@ class DoPanel(_BenchPanel):
                      self.small * 1.15, bold=True)  # fmt: skip
         rest = inside.adjusted(used + 2 * _PAD, 0, 0, 0)
         write(painter, rest, desk.prompt(), look.typing_ink, self.small, right=True)
-        last = QRectF(first.left(), line.bottom(), first.width(), row * 0.9)
-        if desk.caution:
-            write(painter, last, desk.caution, look.loud_text, self.small * 1.05, bold=True)
-        else:
-            write(painter, last, desk.message, look.ink, self.small)
-        room = "not stated" if desk.temperature_C is None else f"{desk.temperature_C:g} °C"
-        words = f"temperature {room}   ·   ↑ ↓ choose a step   ·   * repeated   ▲ not stable"
-        write(painter, last.translated(0, row * 0.9), words, look.faint, self.small * 0.92)
+        last = QRectF(first.left(), line.bottom(), first.width(), row * 0.6)
+        words, ink = (
+            (desk.caution, look.loud_text) if desk.caution else (desk.message, look.ink)
+        )
+        size = self.small * (1.05 if desk.caution else 1.0)
+        lines = wrapped(words, last.width(), size, most=2, bold=bool(desk.caution))
+        for i, text in enumerate(lines):
+            at = last.translated(0, i * last.height())
+            write(painter, at, text, ink, size, bold=bool(desk.caution))
+        room = "not stated" if desk.temperature_C is None else f"{desk.temperature_C:.4g} °C"
+        words = (
+            f"temperature {room}   ·   ↑ ↓ choose a step   ·   * repeated   ▲ something stands"
+            " against it   ○ force as planned, not measured"
+        )
+        foot = QRectF(last.left(), area.bottom() - row * 0.65, last.width(), row * 0.6)
+        write(painter, foot, words, look.faint, self.small * 0.92)
 
 
 class CountsStrip(pg.PlotWidget):  # type: ignore[misc]  # a library without types

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,13 +11,13 @@ import numpy as np
 import pytest
 from PyQt6.QtCore import QTimer
 
+from calibration.bench.bench_reading import BenchError
 from calibration.bench.plan import make_plan
 from calibration.bench.session import BenchSession
-from calibration.bench.session_file import BenchError
 from calibration.bench.stability import StabilityLimits
 from calibration.readings.bench_settings import BenchSettings
 from recorder.acquisition.bench.bench_feed import BenchFeed
-from recorder.window.model.bench.bench_desk import BenchDesk, BenchMode
+from recorder.window.model.bench.bench_desk import BenchDesk, BenchMode, BenchState
 from recorder.window.qt.bench.bench_page import BenchPage, run_bench_page
 from tests.recorder.acquisition.bench.press import Press, until_it_ends
 
@@ -26,10 +27,11 @@ if TYPE_CHECKING:
 
 @pytest.fixture
 def bench(tmp_path: Path) -> Iterator[BenchSession]:
+    plan = make_plan(capacity_kN=500.0, steps=4, positions_deg=(0.0,), preloads=1)[1:]
     session = BenchSession.create(
         tmp_path / "cell.bench",
         settings=BenchSettings(cell="coupler cell", capacity_kN=500.0, reference="frame F-2"),
-        plan=make_plan(capacity_kN=500.0, steps=4, positions_deg=(0.0,), preloads=1),
+        plan=[replace(s, number=s.number - 1, settle_s=0.0) for s in plan],
         limits=StabilityLimits(window_s=2.0, drift_counts=50.0, noise_counts=20.0),
         seconds=1.0,
     )
@@ -77,7 +79,9 @@ def test_a_force_may_have_its_unit(desk: BenchDesk, words: str, expected: float)
     assert desk.session.taken[0].applied_kN == pytest.approx(expected, rel=1e-4)
 
 
-@pytest.mark.parametrize("words", ["many", "-500", "5", "500 furlong", "nan", "1e400"])
+@pytest.mark.parametrize(
+    "words", ["many", "-500", "5", "500 furlong", "nan", "1e400", "500 kN 3", "112,404 lbf"]
+)
 def test_a_force_that_cannot_be_is_refused_and_nothing_is_read(
     desk: BenchDesk, words: str
 ) -> None:
@@ -93,15 +97,73 @@ def test_without_counts_nothing_is_read(desk: BenchDesk) -> None:
     assert "no counts" in desk.caution
 
 
-def test_an_unstable_signal_says_so_before_and_after(desk: BenchDesk) -> None:
+def test_an_unstable_signal_is_held_back_until_it_is_accepted(desk: BenchDesk) -> None:
     t = np.arange(4000) / 1000.0
     desk.session.live.feed(t, 1e5 + 1000.0 * t)
     desk.newest_s = 4.0
-    assert not desk.verdict().stable
+    assert desk.state()[0] is BenchState.NOT_YET
     desk.key("Enter", "")
+    assert desk.state()[0] is BenchState.READING
     desk.session.live.feed(t + 4.0, 1e5 + 1000.0 * (t + 4.0))
     desk.tick()
-    assert not desk.session.taken[0].stable
+    assert len(desk.session.taken) == 0
+    assert desk.state()[0] is BenchState.HELD_BACK
+    assert "not stable" in desk.caution
+    assert "Ctrl+A" in desk.caution
+    desk.key("Ctrl+A", "")
+    desk.key("Enter", "")
+    assert "reason" in desk.caution
+    for letter in "the pump runs":
+        desk.key(letter.upper(), letter)
+    desk.key("Enter", "")
+    taken = desk.session.valid_reading(1)
+    assert taken is not None
+    assert taken.accepted_because == "the pump runs"
+    assert not taken.stable
+    assert "▲ not stable" in desk.message
+
+
+def test_a_converter_at_its_rail_is_never_called_stable(desk: BenchDesk) -> None:
+    desk.session.live.feed(np.arange(4000) / 1000.0, np.full(4000, 2.0**23 - 1))
+    state, why = desk.state()
+    assert state is BenchState.RAIL
+    assert state.alarming
+    assert "cable" in why
+
+
+def test_counts_that_never_change_are_not_called_stable(desk: BenchDesk) -> None:
+    desk.session.live.feed(np.arange(4000) / 1000.0, np.full(4000, 1234.0))
+    assert desk.state()[0] is BenchState.STUCK
+
+
+def test_the_wait_of_the_plan_counts_down_and_is_cut_short_with_a_reason(
+    tmp_path: Path,
+) -> None:
+    plan = make_plan(capacity_kN=500.0, steps=4, positions_deg=(0.0,), preloads=1)
+    with BenchSession.create(
+        tmp_path / "wait.bench", settings=BenchSettings(capacity_kN=500.0), seconds=1.0,
+        plan=[replace(plan[1], number=1, settle_s=30.0)],
+        limits=StabilityLimits(window_s=2.0, drift_counts=50.0, noise_counts=20.0),
+    ) as session:  # fmt: skip
+        desk = BenchDesk(session)
+        desk.key("Ctrl+H", "")
+        assert "nothing is waited for" in desk.caution
+        feed(desk, 0.0, 3.0, 4e6)
+        desk.key("Enter", "")
+        feed(desk, 3.0, 12.0, 4e6)
+        desk.tick()
+        assert desk.state() == (BenchState.WAITING, "18 s of 30 s to go")
+        assert desk.progress() == pytest.approx(0.4, abs=0.01)
+        desk.key("Ctrl+H", "")
+        for letter in "press leaks":
+            desk.key(letter.upper(), letter)
+        desk.key("Enter", "")
+        feed(desk, 15.0, 1.5, 4e6)
+        desk.tick()
+        (taken,) = session.taken
+    assert taken.waited_s == pytest.approx(12.0, abs=0.01)
+    assert taken.findings[0] == "waited 12 s of 30 s"
+    assert taken.accepted_because == "press leaks"
 
 
 def test_a_saturated_reading_is_refused(desk: BenchDesk) -> None:
@@ -161,6 +223,11 @@ def test_skip_temperature_and_finish(desk: BenchDesk) -> None:
         desk.key(letter, letter)
     desk.key("Enter", "")
     assert desk.temperature_C == 21.5
+    desk.key("Ctrl+E", "")
+    for letter in "70 F":
+        desk.key(letter, letter)
+    desk.key("Enter", "")
+    assert desk.temperature_C == pytest.approx(21.111, abs=0.001)
     desk.key("Ctrl+F", "")
     desk.key("Escape", "")
     assert not desk.finished
