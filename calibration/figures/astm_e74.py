@@ -17,6 +17,7 @@ from scipy import special
 from calibration.figures.class_standard import expanded_pct, standard_conditions
 from calibration.figures.condition import Condition, obstacle
 from calibration.figures.figure import Figure
+from calibration.figures.reading_conditions import reading_conditions
 from calibration.readings.load_series import LEVEL_TOLERANCE
 from calibration.statistics.polynomial_fit import FitError, PolynomialFit, fit_polynomial
 
@@ -300,6 +301,7 @@ def _conditions(loads: LoadSeries, settings: BenchSettings, chosen: _Chosen) -> 
         ),
         turned,
         *standard_conditions(settings, clause=clause),
+        *reading_conditions(loads.readings, loads.sense, clause=clause),
     ]  # fmt: skip
 
 

@@ -15,6 +15,7 @@ import numpy as np
 from calibration.figures.class_standard import standard_conditions
 from calibration.figures.condition import Condition
 from calibration.figures.iso376 import Programme
+from calibration.figures.reading_conditions import reading_conditions
 from calibration.readings.load_series import LEVEL_TOLERANCE
 
 if TYPE_CHECKING:
@@ -62,6 +63,7 @@ def iso_conditions(
         checked.zeros(),
         *checked.temperatures(),
         *standard_conditions(settings, clause="ISO 376:2011, 7.4 and 8.3, from memory"),
+        *reading_conditions(readings, loads.sense, clause="ISO 376:2011, 7.4, from memory"),
         _validity(settings),
     ]
 
