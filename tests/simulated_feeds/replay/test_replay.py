@@ -10,8 +10,10 @@ from typing import Any
 import numpy as np
 import pytest
 import tomli_w
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
-from calibration.certificates.certificate import dump_certificate
+from calibration.certificates.certificate import dump_certificate, parse_document
+from calibration.certificates.signature import key_of, public_text, sign_document
 from calibration.clock.tick_line import TickLine
 from drivers.interface.registry import layout_of
 from recorder.keeping.journal import Journal
@@ -316,3 +318,35 @@ def test_an_imported_run_has_no_wire(tmp_path: Path, demo: Scenario) -> None:
         start_replay(tmp_path / "t.h5", tmp_path / "out")
     with open_run(tmp_path / "t.h5") as run:
         assert run.header.devices[0].driver == "table"
+
+
+def test_serials_signatures_and_trusted_keys_come_with_the_sheets(
+    tmp_path: Path, clean: tuple[Path, dict[str, Taken]], reading: Reading
+) -> None:
+    """What was asked of the certificates when it was recorded is asked of a replay again."""
+    from recorder.acquisition.preparation.plan import make_plan
+
+    path, key = tmp_path / "run.h5", Ed25519PrivateKey.from_private_bytes(bytes(range(32)))
+    with open_run(clean[0]) as run:
+        header = run.header
+        data = {
+            d.name: DeviceData(time_s=d.time_s(), records=d.records())
+            for d in run.devices.values()
+        }
+    signed = {
+        name: sign_document(parse_document(text), key)
+        for name, text in header.certificates.items()
+    }
+    keys = {"Works laboratory": public_text(key_of(key.public_key()))}
+    sheet = header.car_sheet + '\n[laboratories]\n"Works laboratory" = "elsewhere/lab.pub"\n'
+    write_run(
+        path,
+        replace(header, car_sheet=sheet, signatures=signed, laboratory_keys=keys),
+        data,
+    )
+    with start_replay(path, tmp_path / "again", speed=0.0) as feed:
+        plan = make_plan(load_car_sheet(feed.sheets["car"]))
+        reading(feed.ports)
+        feed.wait(30.0)
+    assert (dict(plan.signatures), dict(plan.keys)) == (signed, keys)
+    assert all("signed by Works laboratory" in line for line in plan.standings)
