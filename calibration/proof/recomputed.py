@@ -137,7 +137,8 @@ def _force(
         if edition != EDITION:
             return _of_other_edition(document, certificate, evaluation)
         again = issued_again(document, evaluation)
-    except ValueError as error:
+    except (ValueError, ArithmeticError, LookupError) as error:
+        # Nobody vouches for what stands in the file: whatever it does to the evaluation is its own.
         if edition == EDITION:
             return _contradicted([f"readings: {error}"])
         words = f"{_edition_words(edition)}, which makes nothing of its readings ({error})"

@@ -29,6 +29,11 @@ HOLD: Final = "creep"
 KINDS: Final = ("step", "zero", "preload", HOLD, "shunt")
 
 
+LARGEST: Final = 1e15
+"""Of a force, a reading or a time: no press and no converter goes so far, and its fifth power can
+still be worked with."""
+
+
 class ReadingsError(ValueError):
     """Readings that cannot carry a calibration; one line with source and row."""
 
@@ -210,6 +215,10 @@ class Readings:
         if not (np.all(np.isfinite(self.applied)) and np.all(np.isfinite(self.reading))):
             msg = f"{self.source}: an applied force or a reading is not finite"
             raise ReadingsError(msg)
+        for values in (self.applied, self.reading, self.time_s):
+            if np.any(np.abs(values) > LARGEST):
+                msg = f"{self.source}: a value of {np.nanmax(np.abs(values)):g} is no reading"
+                raise ReadingsError(msg)
         if any(kind not in KINDS for kind in self.kind):
             msg = f"{self.source}: a kind of reading is not one of {', '.join(KINDS)}"
             raise ReadingsError(msg)

@@ -149,3 +149,18 @@ def test_an_edition_is_a_whole_number(edition: object) -> None:
     with pytest.raises(CertificateError, match="evaluation must be a whole number"):
         edition_of(held)
     assert recompute(held, software=OURS).outcome is Outcome.CONTRADICTED
+
+
+def test_what_no_press_pushes_is_refused_not_raised() -> None:
+    for column in ("applied", "reading", "time_s"):
+        held = document()
+        held["details"]["readings"][column][3] = 1e300
+        found = recompute(held, software=OURS)
+        assert found.outcome is Outcome.CONTRADICTED
+        assert "no reading" in found.words
+
+
+def test_a_capacity_far_above_every_force_is_evaluated() -> None:
+    """All forces then lie below the lowest of any class; the certificate is no less provable."""
+    held = document(capacity_kN=50_000.0)
+    assert recompute(held, software=OURS).outcome is Outcome.FOLLOWS
