@@ -146,7 +146,11 @@ def _by_class(judged: Judged, name: str | None) -> list[Condition]:
     lowest = Condition.judged(
         "lowest force",
         f"{force[0]:g} kN"
-        + ("" if len(inside) in (0, len(force)) else f"; of the class at least {inside[0]:g} kN"),
+        + (
+            ""
+            if len(inside) in (0, len(force))
+            else f"; of the class at least {inside[0]:g} kN"
+        ),
         f"at least {100.0 * MIN_SHARE:g} % of {capacity:g} kN",
         "ISO 376:2011, 7.3, from memory",
         held=len(inside) > 0,

@@ -38,6 +38,12 @@ def _of(run: RunFile) -> Iterator[str]:
             "that the readings in the certificates were taken: that figures follow from them, and"
             " that the holder of a key issued them, is all that shows"
         )
+    if run.header.laboratory_keys:
+        yield (
+            "that the keys in the file are those of"
+            f" {', '.join(run.header.laboratory_keys)}: compare the fingerprints with ones had from"
+            " them in another way"
+        )
     if any(
         device.header.tick_hz and not device.header.host_clock
         for device in run.devices.values()

@@ -43,8 +43,8 @@ __all__ = [
 
 PROVES: Final = (
     "A digest shows that a certificate is unchanged since whoever wrote it; its readings, that its"
-    " figures follow from them; a signature, that the holder of the key issued it. None of them"
-    " proves that the readings were taken."
+    " figures follow from them; a signature, that the holder of the key issued it (whose key it is,"
+    " the laboratory tells by its fingerprint). None of them proves that the readings were taken."
 )
 
 

@@ -111,3 +111,15 @@ def test_a_certificate_of_another_or_falsely_signed_is_not_sound(
     assert main(["verify", str(run)]) == 1
     (line,) = capsys.readouterr().err.splitlines()
     assert words in line
+
+
+@pytest.mark.slow
+def test_whose_the_keys_are_is_beyond_the_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run = signed_run(tmp_path / "signed.h5", signed_header())
+    # A cell alone shows no speed, which is doubted.
+    assert main(["verify", "--deep", str(run)]) == 1
+    told = capsys.readouterr().out
+    assert "that the readings in the certificates were taken" in told
+    assert "that the keys in the file are those of Works laboratory" in told
