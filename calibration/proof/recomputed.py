@@ -151,8 +151,9 @@ def _force(
 
 
 def _matters(difference: Difference, *, same_software: bool) -> bool:
-    """Whether it is more than rounding behind the figures, or another version's wording."""
-    if not difference.path.startswith(("details.results", "details.cautions")):
+    """Whether it is more than rounding behind the figures, or another version's wording: words,
+    and what one version keeps there and the other does not."""
+    if not difference.path.startswith("details."):
         return True
     one, other = difference.computed, difference.stated
     if isinstance(one, int | float) and isinstance(other, int | float):

@@ -164,3 +164,12 @@ def test_a_capacity_far_above_every_force_is_evaluated() -> None:
     """All forces then lie below the lowest of any class; the certificate is no less provable."""
     held = document(capacity_kN=50_000.0)
     assert recompute(held, software=OURS).outcome is Outcome.FOLLOWS
+
+
+def test_what_another_version_keeps_beside_the_figures_is_let_be() -> None:
+    """A setting or a column that came later does not undo certificates of before."""
+    held = document()
+    del held["details"]["settings"]["remarks"]
+    held["details"]["readings"]["later"] = [1.0]
+    assert recompute(held, software="testcar 2").outcome is Outcome.FOLLOWS
+    assert recompute(held, software=OURS).outcome is Outcome.CONTRADICTED
