@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from recorder.sheets.errors import SheetError
-from recorder.sheets.sheet_table import SheetTable, likely, read_text_file, read_toml
+from recorder.sheets.sheet_table import SheetTable, likely, read_text_file, read_toml, shown
 
 __all__ = [
     "LONGEST_ZERO_S",
@@ -360,6 +360,9 @@ def _laboratories(table: SheetTable) -> dict[str, str]:
         table.problem(
             f"{len(table.keys)} laboratories; at most {MOST_LABORATORIES} are trusted"
         )
+    for name in table.keys:
+        if not name.strip() or not name.isprintable() or len(name) > 100:
+            table.problem(f"a laboratory's name is a line of words, got {shown(name)}")
     return {name: table.text(name, None) for name in table.keys[:MOST_LABORATORIES]}
 
 

@@ -12,7 +12,7 @@ from typing import Any, Final
 from calibration.quantities.units import UNITS, convert, units_of
 from recorder.sheets.errors import SheetError
 
-__all__ = ["MAX_BYTES", "SheetTable", "likely", "read_text_file", "read_toml"]
+__all__ = ["MAX_BYTES", "SheetTable", "likely", "read_text_file", "read_toml", "shown"]
 
 MAX_BYTES: Final = 2**20
 """A sheet is a page or two; more is not a sheet."""

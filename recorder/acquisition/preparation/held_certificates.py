@@ -156,7 +156,8 @@ class HeldCertificates:
         if finding.standing is Standing.REFUSED:
             self._problem(where, f"certificate {name}: {finding.words}")
         elif finding.standing is Standing.DOUBT:
-            self._warn(f"{self._car.source} [{where}]: certificate {name}: {finding.words}")
+            words = " ".join(f"certificate {name}: {finding.words}".split())
+            self._warn(f"{self._car.source} [{where}]: {words}")
 
     def _check_date(self, where: str, found: Certificate) -> None:
         if found.expires is not None and self._on > found.expires:

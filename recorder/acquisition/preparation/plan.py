@@ -110,7 +110,8 @@ class _PlanMaker:
         )
 
     def _problem(self, where: str, words: str) -> None:
-        self.problems.append(f"{self.car.source} [{where}]: {words}")
+        # A file may name itself over several lines; a problem is one.
+        self.problems.append(f"{self.car.source} [{where}]: {' '.join(words.split())}")
 
     def _device(self, sheet: DeviceSheet) -> DevicePlan:
         where = f"devices.{sheet.name}"

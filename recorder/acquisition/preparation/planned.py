@@ -118,7 +118,7 @@ class Plan:
     def standings(self) -> list[str]:
         """How each certificate stands, in words, a line each."""
         return [
-            f"certificate {name}: {'; '.join(finding.words for finding in found)}"
+            " ".join(f"certificate {name}: {'; '.join(f.words for f in found)}".split())
             for name, found in self.findings.items()
         ]
 

@@ -298,3 +298,30 @@ def test_a_clock_certificate_is_kept_and_used_by_no_channel(tmp_path: Path) -> N
     car.write_text(text.replace(port, port + 'clock_certificate = "cell.json"\n'), "utf-8")
     with pytest.raises(SheetError, match="must be of kind clock"):
         make_plan(load_car_sheet(car), on=date(2026, 5, 5))
+
+
+def test_a_certificate_that_names_itself_over_lines_is_told_in_one(planned: Planned) -> None:
+    document = certificate("4711")
+    document["certificate_id"] = document["details"]["settings"]["certificate_id"] = "F\n 1"
+    (line,) = planned(fresh(document), serial="4711").standings
+    assert "\n" not in line
+    with pytest.raises(SheetError) as error:
+        planned(fresh(document), serial="4712")
+    assert all("\n" not in problem for problem in error.value.problems)
+
+
+@pytest.mark.parametrize("name", [" ", "a\\nb", "x" * 101])
+def test_a_laboratory_has_a_name_in_one_line(tmp_path: Path, name: str) -> None:
+    car = tmp_path / "car.toml"
+    table = f'[laboratories]\n"{name}" = "lab.pub"'
+    car.write_text(SHEET.format(laboratories=table, serial=""), "utf-8")
+    with pytest.raises(SheetError, match="a laboratory's name is a line of words"):
+        load_car_sheet(car)
+
+
+def test_no_more_laboratories_than_anybody_knows(tmp_path: Path) -> None:
+    car = tmp_path / "car.toml"
+    table = "[laboratories]\n" + "\n".join(f'l{i} = "lab.pub"' for i in range(21))
+    car.write_text(SHEET.format(laboratories=table, serial=""), "utf-8")
+    with pytest.raises(SheetError, match="21 laboratories; at most 20"):
+        load_car_sheet(car)
