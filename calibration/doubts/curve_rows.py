@@ -31,12 +31,14 @@ FREE_ENOUGH: Final = 11
 """Readings left over beyond the terms of the curve, for the richest one to be tried."""
 FEW: Final = 6
 """With fewer readings a straight line is all that can be held against them."""
-MOST_SERIES: Final = 100
+MOST_SERIES: Final = 20
 """With more, no series has terms of its own."""
 LEAST_OF_READING: Final = 0.001
 """Smaller residuals, as a share of the deflection, decide no class but the best ..."""
 LEAST_OF_FULL_SCALE: Final = 0.0002
 """... nor, as a share of full scale, the budget (common practice, both)."""
+MOST_COMPARED: Final = 100
+"""Readings of a series that are held against the same forces of the others."""
 SERIES_APART: Final = 0.02
 """Relative difference of a series from the others at the same forces; mountings of a cell differ
 by tenths of a per cent, of a capsule by one (common practice)."""
@@ -127,9 +129,10 @@ def _against_others(rows: _Rows, here: NDArray[np.bool_]) -> float | None:
     """Median relative difference from the other series; None where it is small or unknown."""
     if np.count_nonzero(here) < 3:
         return None
+    # Of a table without end the first forces tell as much.
     others = [
         (i, np.median(rows.ratio[same]))
-        for i in np.flatnonzero(here)
+        for i in np.flatnonzero(here)[:MOST_COMPARED]
         for same in [(rows.label == rows.label[i]) & ~here]
         if np.any(same) and np.median(rows.ratio[same]) != 0.0
     ]
@@ -269,8 +272,10 @@ def _at_odds(rows: _Rows, left: NDArray[np.bool_]) -> list[Doubt]:
     worst: tuple[float, int, int] | None = None
     full = rows.loads.full_scale
     value = rows.deflection * (rows.loads.largest / rows.force)
-    for label in np.unique(rows.label[left]):
-        here = np.flatnonzero(left & (rows.label == label))
+    order = np.flatnonzero(left)[np.argsort(rows.label[left], kind="stable")]
+    for here in np.split(order, np.flatnonzero(np.diff(rows.label[order])) + 1):
+        if len(here) < 2:
+            continue
         a, b = here[np.argmin(value[here])], here[np.argmax(value[here])]
         apart = float(value[b] - value[a])
         bare = apart * float(rows.force[a]) / rows.loads.largest

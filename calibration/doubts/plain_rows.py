@@ -93,7 +93,7 @@ def coverage_doubts(loads: LoadSeries) -> list[Doubt]:
     levels = np.abs(loads.levels)
     r, largest = loads.readings, loads.largest
     loaded = np.flatnonzero((r.applied != 0.0) & ~r.held)
-    first = [int(r.row[loaded[np.argmax(loads.level_of == k)]]) for k in range(len(levels))]
+    first = r.row[loaded[np.unique(loads.level_of, return_index=True)[1]]].tolist()
     unit, found = r.force_unit, []
     if levels[0] > LOWEST_SHARE * largest * (1.0 + 1e-9):
         text = (

@@ -37,6 +37,8 @@ __all__ = ["parse_readings", "read_readings"]
 
 MAX_BYTES: Final = 64 * 2**20
 MAX_READINGS: Final = 200_000
+MAX_SERIES: Final = 200
+"""A calibration has some ten; more are names of something else."""
 LARGEST: Final = 1e15
 """Beyond, a number is a slip of the pen and would not survive the arithmetic."""
 RAILS: Final = frozenset((8388607.0, -8388608.0, 2147483647.0, -2147483648.0))
@@ -327,6 +329,9 @@ class _Parser:
             if not text:
                 raise self.fail(row, "series is empty: name the series the reading belongs to")
         names = tuple(dict.fromkeys(texts))
+        if len(names) > MAX_SERIES:
+            row = records[texts.index(names[MAX_SERIES])][0]
+            raise self.fail(row, f"more than {MAX_SERIES} series: is 'series' another column?")
         index = {name: i for i, name in enumerate(names)}
         return names, [index[text] for text in texts]
 

@@ -1,8 +1,8 @@
 """Single values that do not follow a linear model the others agree on.
 
 A forward search (Atkinson and Riani, Robust Diagnostic Regression Analysis, 2000, from memory):
-the model is fitted to the values that agree best, and the others are let in one by one, the
-nearest first, for as long as each is as near as normal scatter brings it.
+the model is fitted to the values that agree best, and the others are let in, the nearest first,
+for as long as each is as near as normal scatter brings it.
 """
 
 from __future__ import annotations
@@ -68,9 +68,11 @@ def find_strays(
         away, left, free = _distances(design, values, size, keep, step)
         quantile = float(special.stdtrit(max(free, 1), 1.0 - 0.5 * FALSE_ALARM / n))
         away[np.abs(left) < least] = 0.0
+        limit = max(quantile, LEAST_DEVIATIONS)
         nearest = int(np.argmin(np.where(keep, np.inf, away)))
-        if away[nearest] > max(quantile, LEAST_DEVIATIONS):
+        if away[nearest] > limit:
             break
+        keep |= away <= 0.5 * limit  # plainly near: let in together
         keep[nearest] = True
     return Strays(~keep, values - _left_out(design, values, keep)[0])
 

@@ -291,6 +291,8 @@ DAMAGES = (
            for r in rows[25:]]), None, "a second and a third position", certificate=True),
     Damage("no zeros", _kept(lambda r: r[FORCE] != "0"), None, "no zero was read",
            certificate=True),
+    Damage("a row lost", _lines((20, "")), None, "300 kN in series X2", certificate=True),
+    Damage("a zero lost", _lines((46, "")), None, "the zero after series X3", certificate=True),
     Damage("rising only", _kept(lambda r: r[WAY] == "up" or r[FORCE] == "0"), None,
            "falling readings", certificate=True),
     Damage("times not stated", _without(TIME), None, "when each reading was taken",

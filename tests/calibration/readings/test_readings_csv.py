@@ -120,6 +120,13 @@ def test_bad_input_gets_one_line_with_file_and_row(text: str, row: int, words: s
     assert words in message
 
 
+def test_names_of_something_else_are_no_series() -> None:
+    text = "series,applied_kN,reading\n" + "".join(
+        f"n{i},{i},{10 * i}\n" for i in range(1, 300)
+    )
+    assert refuse(text).startswith("bench.csv row 202: more than 200 series")
+
+
 def test_duplicate_in_the_middle_with_a_later_time_is_no_hold() -> None:
     text = GOOD + "1,0,up,20,211,21,90\n1,0,up,30,310,21,120\n"
     assert "duplicate step" in refuse(text)
