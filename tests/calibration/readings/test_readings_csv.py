@@ -120,6 +120,16 @@ def test_bad_input_gets_one_line_with_file_and_row(text: str, row: int, words: s
     assert words in message
 
 
+def test_two_like_readings_at_the_top_of_two_runs_are_no_saturation() -> None:
+    """Forces as measured differ a little from run to run; the readings may be the same."""
+    text = "series,applied_kN,reading\n" + "".join(
+        f"{name},{force * off:g},{10 * force}\n"
+        for name, off in (("a", 1.0), ("b", 1.003))
+        for force in (10, 20, 30)
+    )
+    assert len(parse_readings(text)) == 6
+
+
 def test_names_of_something_else_are_no_series() -> None:
     text = "series,applied_kN,reading\n" + "".join(
         f"n{i},{i},{10 * i}\n" for i in range(1, 300)
