@@ -7,6 +7,7 @@ are not taken until it has been at hand.
 
 from __future__ import annotations
 
+import itertools
 import math
 from typing import TYPE_CHECKING, Final
 
@@ -34,6 +35,8 @@ ROTATION_SLACK_DEG: Final = 10.0
 """How far the turn from one position to the next may be from even; common practice."""
 WAIT_S: Final = 30.0
 """Before a reading, after its force is reached."""
+REST_S: Final = 180.0
+"""Unloaded between series."""
 CLOCK_S: Final = 0.5
 """Times noted to the second are this much off."""
 INTERVAL_SLACK: Final = 0.5
@@ -153,18 +156,22 @@ class _Checked:
 
     def times(self) -> list[Condition]:
         clause = "ISO 376:2011, 7.4.3, from memory"
-        waits, spread = [], []
+        waits, spread, spans = [], [], []
         for run in self.series.runs:
             rows = self.rows(run)
             time, force = self.readings.time_s[rows], self.readings.applied[rows]
             if np.any(np.isnan(time)):
                 return self.no_times(clause)
+            # From the last force on the cell is unloaded.
+            spans.append((float(time[0]), float(time[force != 0.0][-1])))
             waits.append(np.diff(time)[self.moved(force)])
             under = force != 0.0
             steps = np.diff(time[under])[self.moved(force[under])]
             middle = float(np.median(steps))
             spread.append(np.max(np.abs(steps - middle)) / middle if middle > 0.0 else math.inf)
         shortest, widest = float(np.min(np.concatenate(waits))), float(np.max(spread))
+        spans.sort()
+        rest = min(later[0] - earlier[1] for earlier, later in itertools.pairwise(spans))
         return [
             Condition.judged(
                 "wait", f"shortest time from one force to the next {shortest:.3g} s",
@@ -175,6 +182,10 @@ class _Checked:
                 f"up to {100.0 * widest:.0f} % off the middle one of their series",
                 f"as even as possible (within {100.0 * INTERVAL_SLACK:.0f} %: common practice)",
                 clause, held=widest <= INTERVAL_SLACK,
+            ),
+            Condition.judged(
+                "rest", f"shortest time between two series {rest:.4g} s",
+                f"at least {REST_S:g} s", clause, held=rest >= REST_S - CLOCK_S,
             ),
         ]  # fmt: skip
 
@@ -187,6 +198,7 @@ class _Checked:
         return [
             Condition.unknown("wait", got, f"at least {WAIT_S:g} s", clause, to_know),
             Condition.unknown("intervals", got, "as even as possible", clause, to_know),
+            Condition.unknown("rest", got, f"at least {REST_S:g} s", clause, to_know),
         ]
 
     def zeros(self) -> Condition:

@@ -90,7 +90,9 @@ def iso_csv(
     lines = ["series,position_deg,direction,applied_kN,reading,temperature_C,time_s"]
     lines[0] += ",kind" if preloads else ""
     forces = capacity * np.arange(1, levels + 1) / levels
-    for i, (name, place, word, force, kind) in enumerate(_iso_steps(forces, preloads)):
+    clock = 0.0
+    for name, place, word, force, kind in _iso_steps(forces, preloads):
+        clock += 180.0 if preloads and (kind, word) == ("zero", "up") else 30.0
         share = force / capacity
         excess = loop * 4.0 * share * (1.0 - share) if word == "down" else 0.0
         scale = sign * (1.0 + rotation[place]) * (1.0 + excess)
@@ -101,7 +103,7 @@ def iso_csv(
             counts += rng.normal(0.0, noise or 1e-12)
         lines.append(
             f"{name},{positions[place]},{word},{sign * force:g},{round(1000.0 + counts)},21.0,"
-            f"{30.0 * (i + 1):g}" + (f",{kind}" if preloads else "")
+            f"{clock:g}" + (f",{kind}" if preloads else "")
         )
     return "\n".join(lines) + "\n"
 

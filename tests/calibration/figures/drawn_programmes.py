@@ -79,8 +79,9 @@ class _Drawn:
         falls = self.rng.random() < 0.75
         for name, at in (("X1", 0), ("X2", 0), ("X3", 1), ("X5", 2)):
             first = 2 if self.rare() else 3
-            for _ in range(0 if name == "X2" else first if at == 0 else int(not self.rare())):
-                self.row(f"P{name}", places[at], "up", 1.0, self.reading(1.0, 1.0), "preload")
+            for i in range(0 if name == "X2" else first if at == 0 else int(not self.rare())):
+                full = self.reading(1.0, 1.0) + 10_000.0 * i  # no two rows alike
+                self.row(f"P{name}", places[at], "up", 1.0, full, "preload")
             self.series(name, places[at], gains[at], shares, falls=falls and at > 0)
         if not falls and self.rng.random() < 0.85:
             self.hold(places[2])
@@ -89,6 +90,7 @@ class _Drawn:
     def series(
         self, name: str, place: float, gain: float, shares: list[float], *, falls: bool
     ) -> None:
+        self.clock += float(self.rng.uniform(0.0, 60.0)) if self.rare() else 200.0
         if not self.rare() or name == "X1":
             self.row(name, place, "up", 0.0, 1234.0, "zero")
         for share in shares:

@@ -226,7 +226,7 @@ def _pace(found: Answer, rows: list[dict[str, Any]]) -> None:
     for name in ("X1", "X2", "X3", "X5"):
         mine = [r for r in rows if r["series"] == name]
         if not all(r["time_s"] for r in mine):
-            found.broken |= {"wait", "intervals"}
+            found.broken |= {"wait", "intervals", "rest"}
             return
         t = [float(r["time_s"]) for r in mine]
         if min(b - a for a, b in pairwise(t)) < 29.5:
@@ -237,6 +237,16 @@ def _pace(found: Answer, rows: list[dict[str, Any]]) -> None:
         middle = (each[(n - 1) // 2] + each[n // 2]) / 2
         if each[-1] > 1.5 * middle or each[0] < 0.5 * middle:
             found.broken.add("intervals")
+
+    last = None
+    for row in rows:
+        if row["series"] in ("X1", "X2", "X3", "X5") and row["kind"] != "preload":
+            if last and row["series"] != last[0] and float(row["time_s"]) - last[1] < 179.5:
+                found.broken.add("rest")
+            if row["kind"] == "step":
+                last = row["series"], float(row["time_s"])
+            elif last:
+                last = row["series"], last[1]
 
 
 def _stated(found: Answer, facts: dict[str, Any]) -> None:

@@ -30,12 +30,11 @@ def where(readings: Readings, series: str) -> np.ndarray[Any, np.dtype[np.bool_]
     return np.array([readings.series_names[s] == series for s in readings.series])
 
 
-def sooner(readings: Readings, seconds: float) -> Readings:
+def sooner(readings: Readings, seconds: float, *, at: int = 3) -> Readings:
     """One reading of X3, and every later one, so much nearer to the one before it."""
-    at = np.flatnonzero(where(readings, "X3"))[3]
-    return replace(
-        readings, time_s=readings.time_s - seconds * (np.arange(len(readings)) >= at)
-    )
+    row = np.flatnonzero(where(readings, "X3"))[at]
+    later = np.arange(len(readings)) >= row
+    return replace(readings, time_s=readings.time_s - seconds * later)
 
 
 def without(readings: Readings, mask: np.ndarray[Any, np.dtype[np.bool_]]) -> Readings:
@@ -69,6 +68,7 @@ def turned(*positions: int) -> Readings:
         (lambda r: preloaded(r, 0.9), "preloads", "not held"),
         (lambda r: sooner(r, 5.0), "wait", "not held"),
         (lambda r: sooner(r, -60.0), "intervals", "not held"),
+        (lambda r: sooner(r, 100.0, at=0), "rest", "not held"),
         (lambda r: replace(r, time_s=np.full(len(r), np.nan)), "wait", "not known"),
         (lambda r: warmer(r, 8.0), "temperature", "not held"),
         (lambda r: warmer(r, -4.0), "temperature", "not held"),
@@ -137,13 +137,12 @@ def test_a_step_taken_again_at_once_breaks_no_interval() -> None:
     lines = class_csv().splitlines()
     head, rows = lines[0] + ",repeat_reason", [line + "," for line in lines[1:]]
     at = next(i for i, row in enumerate(rows) if row.startswith("X3,120,up,150"))
-    made, clock = [], 0.0
+    made = []
     for i, row in enumerate(rows):
-        for reason in ("", "pressed too far") if i == at else ("",):
-            clock += 30.0
+        for late, reason in enumerate(("", "pressed too far") if i == at else ("",)):
             cells = row.split(",")
-            cells[6], cells[8] = f"{clock:g}", reason
-            made.append(",".join(cells))
+            cells[6] = f"{float(cells[6]) + 30.0 * (late + (i > at)):g}"
+            made.append(",".join([*cells[:8], reason]))
     figure = judged(parse_readings("\n".join([head, *made])))
     assert figure.value == "00"
     assert figure.detail["conditions"]
@@ -182,8 +181,8 @@ def with_hold(readings: Readings) -> Readings:
             f"{readings.reading[i]:.0f},21,{readings.time_s[i]:g},{readings.kind[i]}"
             for i in range(len(readings))
         ]
-        + ["creep,240,up,0,1000,21,5000,creep", "creep,240,up,500,4001000,21,5030,creep",
-           "creep,240,up,500,4001100,21,5300,creep"]
+        + ["creep,240,up,0,1000,21,8000,creep", "creep,240,up,500,4001000,21,8030,creep",
+           "creep,240,up,500,4001100,21,8300,creep"]
     )  # fmt: skip
     return parse_readings(text)
 
