@@ -159,14 +159,17 @@ def _differences(
     loads: LoadSeries, keys: NDArray[np.int64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """(levels,) sum over keys of falling less rising mean, and the number of keys with both."""
-    sums, count = np.zeros(len(loads.levels)), np.zeros(len(loads.levels))
-    for key in np.unique(keys):
-        here = keys == key
-        up, down = (loads.mean_at_levels(here & (loads.direction == d)) for d in (1, -1))
-        both = ~np.isnan(up) & ~np.isnan(down)
-        sums[both] += (down - up)[both]
-        count[both] += 1.0
-    return sums, count
+    levels, n = len(loads.levels), int(np.max(keys)) + 1
+    values, cell = loads.at_level_force(), keys * levels + loads.level_of
+    means = []
+    for direction in (1, -1):
+        here = loads.direction == direction
+        count = np.bincount(cell[here], minlength=n * levels)
+        total = np.bincount(cell[here], weights=values[here], minlength=n * levels)
+        means.append(np.where(count > 0, total / np.maximum(count, 1), np.nan))
+    difference = (means[1] - means[0]).reshape(n, levels)
+    both = ~np.isnan(difference)
+    return np.sum(np.where(both, difference, 0.0), axis=0), np.sum(both, axis=0, dtype=float)
 
 
 def level_means(loads: LoadSeries, midway: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -18,6 +18,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -94,13 +95,13 @@ class _Sum:
         bounded = 9.0 * self.normal + sum(self.rectangles)
         return max(bounded, _FAR * self.scale) if self.students else bounded
 
-    def smooth(self, t: NDArray[np.float64], *, envelope: bool = False) -> NDArray[np.float64]:
-        """Characteristic function of all but the two-point parts; or what bounds it."""
+    def smooth(self, t: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Characteristic function of all but the two-point parts."""
         result = np.exp(-0.5 * (self.normal * t) ** 2)
         for scale, dof in self.students:
             result *= student_characteristic(scale * t, dof)
         for w in self.rectangles:
-            result *= np.minimum(1.0, 1.0 / (w * t)) if envelope else np.sinc(w * t / np.pi)
+            result *= np.sinc(w * t / np.pi)
         return result
 
 
@@ -210,10 +211,25 @@ def _shares(whole: _Sum, high: float) -> _Inverse | _Corners:
 
 
 def _end(whole: _Sum) -> float:
-    """Where the characteristic function has faded out."""
-    steps = np.geomspace(1.0, _LONGEST, 60) / whole.scale
-    faded = np.flatnonzero(whole.smooth(steps, envelope=True) < _FADED)
-    return float(steps[faded[0]] if len(faded) else steps[-1])
+    """Where the characteristic function has faded out: by one part, or all rectangles."""
+    ends = [_faded(dof) / scale for scale, dof in whole.students]
+    if whole.normal > 0.0:
+        ends.append(_faded(math.inf) / whole.normal)
+    if whole.rectangles:
+        # Their product falls below the bound where Π 1/(w t) does.
+        k = len(whole.rectangles)
+        mean = math.exp(sum(map(math.log, whole.rectangles)) / k)
+        ends.append(min(_FADED ** (-1.0 / k) / mean, _LONGEST / whole.scale))
+    return min(ends)
+
+
+@lru_cache(maxsize=256)
+def _faded(dof: float) -> float:
+    """Where the characteristic function of a Student t of unit scale has faded out."""
+    if math.isinf(dof):
+        return math.sqrt(-2.0 * math.log(_FADED))
+    z = np.geomspace(1.0, 1e3, 200)
+    return float(z[np.flatnonzero(student_characteristic(z, dof) < _FADED)[0]])
 
 
 def _nodes(end: float, frequency: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
