@@ -83,8 +83,8 @@ def zero_line(facts: BenchFacts) -> Component:
         )  # fmt: skip
     fewest = defaults.FEWEST_SERIES
     sheet = facts.settings.data_sheet.zero_return_pct
-    if sheet is not None and facts.settings.capacity_kN is not None:
-        sheet *= facts.settings.capacity_kN / facts.largest_kN
+    if sheet is not None:
+        sheet *= facts.capacities
     bound, whose = _bound(sheet, defaults.ZERO_PCT, "f_0")
     if 100.0 * found.largest_kN > bound * facts.largest_kN:
         bound = 100.0 * found.largest_kN / facts.largest_kN
@@ -207,7 +207,7 @@ def _unmeasured_loop(facts: BenchFacts, *, friction: bool) -> tuple[NDArray[np.f
     share = facts.grid_kN / facts.largest_kN
     stated = facts.settings.data_sheet.hysteresis_pct
     if stated is not None:
-        full = stated / 100.0 * (facts.settings.capacity_kN or facts.largest_kN)
+        full = stated / 100.0 * facts.capacities * facts.largest_kN
         shape = np.ones_like(share) if friction else 2.0 * np.sqrt(share * (1.0 - share))
         return full * shape, f"{stated:.3g} % of capacity by the data sheet"
     if friction:

@@ -75,6 +75,11 @@ class BenchFacts:
         return float(self.grid_kN[-1])
 
     @property
+    def capacities(self) -> float:
+        """Capacity over the largest force: a data sheet speaks of the capacity."""
+        return (self.settings.capacity_kN or self.largest_kN) / self.largest_kN
+
+    @property
     def positions_measured(self) -> bool:
         return self.mounting.positions >= defaults.FEWEST_POSITIONS
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -13,6 +13,8 @@ from calibration.budget.components import BenchFacts, line, unknown_line
 from calibration.statistics.half_width import Shape
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from calibration.statistics.gum import Component
 
 __all__ = [
@@ -22,6 +24,11 @@ __all__ = [
     "stability_line",
     "temperature_lines",
 ]
+
+
+REACHED: Final = 1.0 / 0.95 / math.sqrt(3.0)
+"""Standard uncertainty, over a bound, of the rectangle that is so wide that 95 % of it reach the
+bound: alone, such an effect counts in full."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,23 +93,21 @@ def _reference_temperature(facts: BenchFacts, within: str) -> Component:
 
 
 def creep_line(facts: BenchFacts, creep: MeasuredEffect) -> Component:
-    """A force held for minutes: the change from 30 s to 300 s, in proportion to force."""
+    """A force held for anything up to minutes: the change from 30 s to 300 s, as a share."""
     name = "creep"
     if creep.value is not None:
         # The difference of two readings holds their scatter twice.
         own = 2.0 * (facts.scatter.sd_kN / facts.largest_kN) ** 2
         share = math.sqrt(max((creep.value / 100.0) ** 2 - own, 0.0))
-        # A force is held for anything up to minutes. So wide that 95 % reach the whole change.
-        standard = share / 0.95 / math.sqrt(3.0) * facts.grid_kN
         return line(
-            facts, name, standard, Shape.RECTANGLE,
+            facts, name, share * REACHED * facts.grid_kN, Shape.RECTANGLE,
             f"{creep.value:.3g} % from 30 s to 300 s, less scatter",
         )  # fmt: skip
     stated = facts.settings.data_sheet.creep_pct
     percent = defaults.CREEP_PCT if stated is None else stated
     whose = "c of ISO 376 class 2" if stated is None else "by the data sheet"
     return line(
-        facts, name, percent / 100.0 * facts.grid_kN, Shape.TWO_POINT,
+        facts, name, percent / 100.0 * REACHED * facts.grid_kN, Shape.RECTANGLE,
         f"not measured: {percent:g} % of force, {whose}",
         caution=f"creep was not measured: {percent:g} % of force, {whose}, stands for it",
     )  # fmt: skip
@@ -114,30 +119,46 @@ def temperature_lines(
     """At the end of the service temperatures; on the zero, half their range from its taking."""
     away, half, words, caution = _service(facts)
     s = facts.settings
-    names = ("temperature on zero", "temperature on span")
     usual = defaults.TEMPERATURE_PCT_PER_K[s.element]
     sheet = (s.data_sheet.temperature_zero_pct_per_K, s.data_sheet.temperature_span_pct_per_K)
-    full = np.full(len(facts.grid_kN), facts.largest_kN)
-    lines = []
-    for i, (measured, over, kelvin) in enumerate(
-        ((on_zero, full, half), (on_span, facts.grid_kN, away))
-    ):
-        stated = sheet[i]
-        if i == 0 and stated is not None and s.capacity_kN is not None:
-            stated *= s.capacity_kN / facts.largest_kN
-        unmeasured = usual[i] if stated is None else stated
-        whose = "common practice" if stated is None else "by the data sheet"
-        percent = measured.bound(unmeasured)
-        basis, told = f"measured, {words[i]}", ""
-        if percent is None:
-            percent = unmeasured
-            basis = f"not measured: {percent:.2g} % per K, {whose}, {words[i]}"
-            told = f"{names[i]} was not measured: {percent:.2g} % per K, {whose}, stands for it"
-        if i == 1 and caution:
-            told = f"{told}; {caution}" if told else caution
-        standard = percent / 100.0 * kelvin * over
-        lines.append(line(facts, names[i], standard, Shape.TWO_POINT, basis, caution=told))
-    return lines[0], lines[1]
+    of_zero = None if sheet[0] is None else sheet[0] * facts.capacities
+    full = np.full(len(facts.grid_kN), facts.largest_kN) / 100.0
+    first = _temperature(
+        facts, "temperature on zero", on_zero, of_zero, usual[0], full * half, words[0]
+    )
+    second = _temperature(
+        facts, "temperature on span", on_span, sheet[1], usual[1],
+        facts.grid_kN / 100.0 * away, words[1],
+    )  # fmt: skip
+    told = "; ".join(text for text in (second.caution, caution) if text)
+    return first, replace(second, caution=told)
+
+
+def _temperature(
+    facts: BenchFacts,
+    name: str,
+    measured: MeasuredEffect,
+    sheet: float | None,
+    usual: float,
+    over: NDArray[np.float64],
+    words: str,
+) -> Component:
+    """A coefficient in % per K; ``over`` (m,) is kelvin times kN/100.
+
+    Measured, or promised by the maker: a use at the end of the range stands at the edge. A usual
+    bound is one that few cells reach.
+    """
+    unmeasured = usual * REACHED if sheet is None else sheet
+    percent = measured.bound(unmeasured)
+    if percent is not None:
+        return line(facts, name, percent * over, Shape.TWO_POINT, f"measured, {words}")
+    bound, whose = (usual, "common practice") if sheet is None else (sheet, "by the data sheet")
+    return line(
+        facts, name, unmeasured * over,
+        Shape.RECTANGLE if sheet is None else Shape.TWO_POINT,
+        f"not measured: {bound:.2g} % per K, {whose}, {words}",
+        caution=f"{name} was not measured: {bound:.2g} % per K, {whose}, stands for it",
+    )  # fmt: skip
 
 
 def _service(facts: BenchFacts) -> tuple[float, float, tuple[str, str], str]:
