@@ -96,6 +96,12 @@ class Gathering:
             raise BenchError(msg)
         self._pending = replace(pending, start_s=self._live.latest_s, hurried=reason)
 
+    def check_idle(self) -> None:
+        """Raise ``BenchError`` while a reading is waited for or gathered."""
+        if self._pending is not None:
+            msg = f"step {self._pending.step.number} is being read: give it up first, or wait"
+            raise BenchError(msg)
+
     def give_up(self) -> None:
         """No reading is gathered any more."""
         self._pending = None

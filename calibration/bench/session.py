@@ -289,7 +289,7 @@ class BenchSession:
     ) -> TakenReading:
         """Commit a reading, or hold it back for what stands against it."""
         now = self._now()
-        found = [*findings, *weigh(draft, self.facts, self._taken, now.date())]
+        found = [*findings, *weigh(draft, self.facts, self._taken, now.astimezone().date())]
         last = self._taken[-1].time_s if self._taken else 0.0
         draft = replace(
             draft,
@@ -359,6 +359,7 @@ class BenchSession:
         if self.valid_reading(step) is None:
             msg = f"step {step} has no reading to repeat"
             raise BenchError(msg)
+        self._gathering.check_idle()
         self.note("repeat asked", f"{step}: {reason.strip()}")
         self._held = None
         self._again = (step, reason.strip())
@@ -370,6 +371,7 @@ class BenchSession:
         if step is None or not reason.strip():
             msg = "skipping needs a step that is not read yet, and a reason in words"
             raise BenchError(msg)
+        self._gathering.check_idle()
         self._held = None
         if self._again is not None:
             self._again = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -107,7 +108,8 @@ class Prompt:
         if self.feed is not None:
             verdict = self.session.live.stability()
             stuck = ", but every count is the same" if verdict.stuck else ""
-            print(f"    {verdict.mean:.0f} counts, {verdict.reason}{stuck}")
+            counts = f"{verdict.mean:.0f} counts, " if math.isfinite(verdict.mean) else ""
+            print(f"    {counts}{verdict.reason}{stuck}")
 
     def act(self, step: PlanStep | None, word: str, rest: str) -> None:
         """One answer."""

@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -192,6 +192,47 @@ def test_cancel_and_skip_are_kept(bench: Bench) -> None:
     assert current.number == 2
     with pytest.raises(BenchError, match="reason"):
         bench.session.skip("")
+
+
+def test_while_a_reading_is_gathered_no_other_step_is_asked_for(bench: Bench) -> None:
+    """The repeat asked for would be forgotten once the reading came in."""
+    bench.take()
+    bench.begin()
+    with pytest.raises(BenchError, match="step 2 is being read"):
+        bench.session.repeat(1, "a link lay on it")
+    with pytest.raises(BenchError, match="step 2 is being read"):
+        bench.session.skip("no time")
+    bench.session.cancel_reading("wrong hook")
+    assert bench.session.repeat(1, "a link lay on it").number == 1
+
+
+def test_zero_after_zero_and_a_hold_go_on_with_the_wait_of_the_first(tmp_path: Path) -> None:
+    """30 s of the zero after a series count for the three minutes before the next one."""
+    plan = make_plan(capacity_kN=500.0, steps=3, preloads=0, creep=True)
+    bench = Bench(tmp_path / "zeros.bench", plan=plan)
+    session = bench.session
+    while not (session.taken and session.taken[-1].step == 5):
+        bench.take()
+    step = session.current
+    assert step is not None
+    assert (step.kind, step.settle_s) == ("zero", 180.0)
+    bench.hold(0.0, 2.0)
+    session.start_reading()
+    left_s = session.left_s
+    assert left_s is not None
+    # 30 s of the zero before, its reading of 2 s, and the 2 s since.
+    assert left_s == pytest.approx(180.0 - 30.1 - 2.1 - 2.0, abs=0.1)
+    session.close()
+
+
+def test_the_days_of_the_calibration_are_the_sessions(bench: Bench) -> None:
+    bench.take()
+    laboratory = bench.session.stated().laboratory
+    assert laboratory.began == laboratory.ended == date(2026, 5, 4)
+    bench.utc += timedelta(days=2)
+    bench.take()
+    laboratory = bench.session.stated().laboratory
+    assert (laboratory.began, laboratory.ended) == (date(2026, 5, 4), date(2026, 5, 6))
 
 
 def test_the_wall_clock_may_step_back(bench: Bench) -> None:
