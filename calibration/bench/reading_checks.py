@@ -28,6 +28,8 @@ _FEW: Final = 20
 """Counts that must all be the same before they are called stuck."""
 _FLICKER: Final = 2.0
 """Counts of standard deviation: no signal of such noise repeats a value for long."""
+_SCATTER: Final = 0.2
+"""Of how far a reading may be off: more scatter of single counts is no standing signal."""
 _STEP_SHARE: Final = 0.05
 _STEP_FLOOR: Final = 0.005
 """How far the applied force may be off the step's: of it, and of the capacity."""
@@ -136,7 +138,7 @@ def examine(step: PlanStep, draft: TakenReading, history: History) -> list[Findi
         *_out_of_order(step, draft, history),
     ]
     # One fault is told once: a cable off is also out of order.
-    return [*found[:1], *_off_step(step, draft, history)]
+    return [*found[:1], *_off_step(step, draft, history), *_scatter(draft, history)]
 
 
 def _unmoved(step: PlanStep, draft: TakenReading, history: History) -> list[Finding]:
@@ -236,6 +238,21 @@ def _off_step(step: PlanStep, draft: TakenReading, history: History) -> list[Fin
         f" {step.applied_kN:g} kN"
     )
     return [Finding(Doubt.OFF_STEP, words, stops=True)]
+
+
+def _scatter(draft: TakenReading, history: History) -> list[Finding]:
+    """Counts that scatter, jump or drift, whatever limits of stability were stated."""
+    ratio = history.any_ratio()
+    if ratio is None or Doubt.UNSTABLE in draft.doubts:
+        return []
+    largest = _SCATTER * history.limit_counts(ratio, 0.0)
+    if draft.sd <= largest:
+        return []
+    words = (
+        f"the counts scatter by {draft.sd:.0f} within the reading, more than {largest:.0f}"
+        " whatever limits are stated"
+    )
+    return [Finding(Doubt.UNSTABLE, words, stops=True)]
 
 
 def stuck(mean: WindowMean, taken: Sequence[TakenReading]) -> list[Finding]:

@@ -83,6 +83,9 @@ def _begin(args: argparse.Namespace, settings: BenchSettings) -> BenchSession:
     if (args.reference_cell is None) != (args.reference_channel is None):
         msg = "--reference-cell and --reference-channel belong together"
         raise UsageError(msg)
+    if args.reference_channel == _given(args, "channel"):
+        msg = f"--channel and --reference-channel are both {args.reference_channel}"
+        raise UsageError(msg)
     plan = make_plan(
         capacity_kN=settings.capacity_kN,
         steps=_given(args, "steps"),

@@ -29,6 +29,7 @@ class Bench:
         counts_per_kN: float = 8000.0,
         settings: BenchSettings | None = None,
         plan: Sequence[PlanStep] | None = None,
+        limits: StabilityLimits = LIMITS,
     ) -> None:
         self.counts_per_kN = counts_per_kN
         self.t_s = 0.0
@@ -38,7 +39,7 @@ class Bench:
             path,
             settings=settings or BenchSettings(capacity_kN=500.0, reference_U_pct=0.02),
             plan=plan or make_plan(capacity_kN=500.0),
-            limits=LIMITS,
+            limits=limits,
             seconds=2.0,
             now=lambda: self.utc,
         )

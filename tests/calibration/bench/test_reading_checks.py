@@ -17,6 +17,7 @@ from calibration.bench.pending_reading import prepare
 from calibration.bench.plan import PlanStep, make_plan
 from calibration.bench.session import BenchSession
 from calibration.bench.session_facts import SessionFacts
+from calibration.bench.stability import StabilityLimits
 from calibration.bench.weighing import read_by_eye, weigh
 from calibration.certificates.force import ForceCertificate
 from calibration.readings.bench_settings import BenchSettings
@@ -59,6 +60,18 @@ def test_a_cable_off_is_seen_at_every_later_force(bench: Bench) -> None:
 def test_a_stuck_count_is_refused_where_the_signal_flickered_before(bench: Bench) -> None:
     step = up_to(bench, 7)
     assert Doubt.STUCK in held_back(bench, step.applied_kN, noise=0.0)
+
+
+def test_limits_of_stability_that_let_anything_pass_let_not_everything_pass(
+    tmp_path: Path,
+) -> None:
+    """0.1 % of full scale is no standing signal, whatever was stated: 8000 · 500 / 1000."""
+    anything = StabilityLimits(window_s=1.0, drift_counts=1e12, noise_counts=1e12)
+    bench = Bench(tmp_path / "wide.bench", limits=anything)
+    step = up_to(bench, 7)
+    assert Doubt.UNSTABLE in held_back(bench, step.applied_kN, noise=6000.0)
+    bench.take()
+    bench.session.close()
 
 
 def test_counts_that_stop_within_a_reading_are_refused(bench: Bench) -> None:

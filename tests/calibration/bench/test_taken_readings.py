@@ -9,11 +9,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from calibration.bench.bench_reading import DoubtedReadingError
 from calibration.bench.plan import make_plan
 from calibration.bench.session import BenchSession
 from calibration.certificates.force import ForceCertificate
 from calibration.readings.bench_settings import BenchSettings
-from calibration.readings.readings import ReadingsError
+from calibration.readings.reading_doubts import Doubt
+from calibration.readings.readings import Readings, ReadingsError
 from calibration.readings.readings_csv import parse_readings
 from tests.calibration.bench.made_bench import LIMITS, Bench
 
@@ -39,8 +41,46 @@ def test_the_table_with_its_remarks_reads_again(bench: Bench) -> None:
     again = parse_readings(bench.session.to_csv())
     assert again.reading.tolist() == bench.session.readings().reading.tolist()
     assert again.kind == bench.session.readings().kind
+    assert again.doubts == bench.session.readings().doubts
+    assert any(again.doubted(Doubt.AS_PLANNED))
     assert again.sd.tolist() == bench.session.readings().sd.tolist()
     assert again.sd == pytest.approx(30.0, rel=0.4)
+
+
+def test_what_stood_against_a_reading_survives_table_and_certificate(bench: Bench) -> None:
+    for _ in range(7):
+        bench.take()
+    bench.begin()
+    bench.hold(150.0, 2.1, noise=5000.0)
+    with pytest.raises(DoubtedReadingError):
+        bench.session.poll()
+    bench.session.accept('the "crane", walking')
+    bench.take()
+    made = bench.session.readings()
+    for again in (
+        parse_readings(bench.session.to_csv()),
+        Readings.from_document(made.to_document()),
+    ):
+        assert again.doubts == made.doubts
+        assert again.accepted_because == made.accepted_because
+        assert np.flatnonzero(again.doubted(Doubt.UNSTABLE)).tolist() == [7]
+    (words,) = [w for w in bench.session.evaluate().cautions if "not stable" in w]
+    assert words == (
+        "1 reading (row 8): taken while the signal was not stable; taken all the same because:"
+        ' the "crane", walking'
+    )
+
+
+def test_a_doubt_that_nobody_knows_is_damage(bench: Bench) -> None:
+    for _ in range(7):
+        bench.take()
+    document = bench.session.readings().to_document()
+    document["doubts"][1] = ["a whim"]
+    with pytest.raises(ReadingsError, match="damaged"):
+        Readings.from_document(document)
+    document["doubts"] = []
+    with pytest.raises(ReadingsError, match="differ in length"):
+        Readings.from_document(document)
 
 
 def test_the_scatter_of_the_reference_is_in_the_table(tmp_path: Path) -> None:

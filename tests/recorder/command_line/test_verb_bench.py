@@ -202,6 +202,17 @@ def test_no_other_file_is_overwritten(
         ["bench", "pdf", "{table}", "--out", "x.pdf"],
         ["bench", "run", "new.bench"],
         ["bench", "run", "new.bench", "--capacity-kN", "5", "--reference-channel", "ch1"],
+        [
+            "bench",
+            "run",
+            "new.bench",
+            "--capacity-kN",
+            "5",
+            "--reference-channel",
+            "ch0",
+            "--reference-cell",
+            "x.json",
+        ],
     ],
 )
 def test_bad_use_is_one_line_and_exit_two(
