@@ -33,6 +33,8 @@ _SCATTER: Final = 0.2
 _STEP_SHARE: Final = 0.05
 _STEP_FLOOR: Final = 0.005
 """How far the applied force may be off the step's: of it, and of the capacity."""
+_NEAR: Final = 0.01
+"""Of the capacity: two forces so near are the same step's."""
 _MOVED_SHARE: Final = 0.05
 """Counts that moved by less of what the change of force asks for did not move."""
 _LIMITS: Final[Mapping[str, tuple[float, float]]] = MappingProxyType(
@@ -109,9 +111,11 @@ class History:
         return float(np.interp(abs(force_kN) / self.capacity_kN, levels, mean))
 
     def limit_counts(self, ratio: float, force_kN: float) -> float:
-        """How far a reading may be off."""
+        """How far a reading may be off: half as far at a force that was read before."""
         share = self._share * abs(force_kN) + self._floor * self.capacity_kN
-        return abs(ratio) * share
+        near_kN = _NEAR * self.capacity_kN
+        read = any(abs(p.reading.applied_kN - force_kN) <= near_kN for p in self._loaded)
+        return abs(ratio) * share * (0.5 if read else 1.0)
 
     def any_ratio(self) -> float | None:
         """Deflection over force of the largest force so far; None without one."""
