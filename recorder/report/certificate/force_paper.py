@@ -44,6 +44,7 @@ DECISION: Final = (
     " may in truth lie beyond it with a probability of up to one half."
 )
 """The rule that the evaluation applies."""
+_LEAST_SHOWN_KN: Final = 1e-4
 _BUDGET_SHARES: Final = (0.0, 0.1, 0.2, 0.5, 1.0)
 
 
@@ -147,12 +148,12 @@ def _budget(sense: Sense) -> Table:
             continue
         values = np.interp(at, force, component["standard_kN"])
         dof = "∞" if component["dof"] is None else f"{component['dof']:.0f}"
-        rows.append((component["name"], *map(two_digits, values.tolist()), dof,
+        rows.append((component["name"], *map(_small, values.tolist()), dof,
                      f"{component['evaluation']}, {component['distribution']}: "
                      f"{component['basis']}"))  # fmt: skip
     for name, key in (("combined", "combined_kN"), ("expanded, 95 %", "expanded_kN")):
         values = np.interp(at, force, budget[key])
-        rows.append((name, *map(two_digits, values.tolist()), "", ""))
+        rows.append((name, *map(_small, values.tolist()), "", ""))
     heads = (
         "component",
         *(f"{v:.6g}\u00a0kN" for v in at),
@@ -161,6 +162,12 @@ def _budget(sense: Sense) -> Table:
     )
     caption = "Standard uncertainty in kN at some forces; dof: degrees of freedom"
     return Table(heads, rows, caption, wide=frozenset((len(heads) - 1,)), small=True)
+
+
+def _small(value_kN: float) -> str:
+    return (
+        f"<{_LEAST_SHOWN_KN:.4f}" if 0.0 < value_kN < _LEAST_SHOWN_KN else two_digits(value_kN)
+    )
 
 
 def _readings(readings: Readings) -> list[Part]:
@@ -173,8 +180,8 @@ def _readings(readings: Readings) -> list[Part]:
         "row": [str(int(row)) for row in readings.row],
         "series": [names[int(i)] for i in readings.series],
         "position": [shown(float(v), "g", "°") for v in readings.position_deg],
-        "direction": [{1: "rising", -1: "falling"}.get(int(v), "–") for v in readings.direction],
-        f"applied,\u00a0{readings.force_unit}": [f"{v:.8g}" for v in readings.applied],
+        "way": [{1: "rising", -1: "falling"}.get(int(v), "–") for v in readings.direction],
+        f"applied, {readings.force_unit}": [f"{v:.8g}" for v in readings.applied],
         f"reading, {readings.reading_unit}".replace("reading, reading", "reading"):
             [f"{v:.10g}" for v in readings.reading],
         "°C": [shown(float(v), ".1f") for v in readings.temperature_C],

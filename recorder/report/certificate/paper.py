@@ -29,7 +29,7 @@ __all__ = [
 _LAYOUT: Final = Path(__file__).with_name("certificate.typ")
 _LONGEST_WORD: Final = 24
 """A longer run of characters without a blank may be broken: no name leaves its column."""
-_NARROW: Final = 62
+_NARROW: Final = 54
 """Letters of the widest cells of all columns together that half a page holds."""
 _SHOWN_FORMATS: Final = frozenset("\u200b\u200c\u200d\u00ad")
 """Format characters that change no order of the text."""
@@ -178,14 +178,17 @@ def _table(table: Table) -> dict[str, Any]:
 
 
 def _narrow(table: Table) -> bool:
-    widths = [max(len(row[i]) for row in (table.columns, *table.rows)) for i in
-              range(len(table.columns))]  # fmt: skip
-    return sum(widths) <= _NARROW
+    """Whether half a page holds it: heads may wrap between words, cells may not."""
+    widths = [
+        max((len(word) for word in column.split()), default=0) for column in table.columns
+    ]
+    cells = [max((len(row[i]) for row in table.rows), default=0) for i in range(len(widths))]
+    return sum(map(max, widths, cells)) <= _NARROW
 
 
 def _numeric(cells: Sequence[str]) -> bool:
-    told = [cell for cell in cells if cell.strip() not in {"", "–", "worst"}]
-    return bool(told) and all(cell.lstrip("−-+≤± ")[:1].isdigit() for cell in told)
+    told = [cell for cell in cells if cell.strip() not in {"", "–", "worst", "∞"}]
+    return bool(told) and all(cell.lstrip("−-+≤<± ")[:1].isdigit() for cell in told)
 
 
 def _shown(text: str) -> str:
