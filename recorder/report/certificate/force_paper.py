@@ -9,6 +9,7 @@ import numpy as np
 
 from calibration.certificates.certificate import CertificateError
 from calibration.evaluation.issue import CAUTIONS
+from calibration.quantities.written import MINUS
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.load_series import load_series, senses
 from calibration.readings.readings import Readings
@@ -102,7 +103,7 @@ def _opening(held: Held) -> list[Part]:
         item=[("Item", f"{c.cell} ({s.element})"), ("Capacity", f"{c.capacity_kN:g} kN")],
         serial=c.serial or s.laboratory.cell_serial,
         issued=c.issued,
-        result=[("Range", f"{low:g} kN to {high:g} kN, tension positive")],
+        result=[("Range", f"{low:g} kN to {high:g} kN, tension positive".replace("-", MINUS))],
         temperature=held.temperature,
         made=[("Takes the place of", c.supersedes), ("Worked out by", c.software)],
     )

@@ -228,12 +228,10 @@ def class_part(sense: Sense) -> list[Part]:
     """The statement of the class, its conditions, and the relative errors by force."""
     parts: list[Part] = [Section("Classes", 2)]
     parts.append(Words("\n".join(class_words(sense.name, sense.figures)), "statement"))
-    conditions = conditions_of(sense.figures)
-    if conditions:
-        heads = ("condition", "found", "asked", "state")
-        caption = "Conditions of the classes, from memory of the standards"
-        parts.append(Table(heads, conditions, caption,
-                           wide=frozenset((1, 2)), small=True))  # fmt: skip
+    heads = ("condition", "found", "asked", "state")
+    for standard, rows in conditions_of(sense.figures).items():
+        caption = f"Conditions of a class of {standard}, from memory of the standard"
+        parts.append(Table(heads, rows, caption, wide=frozenset((1, 2)), small=True))
     known = [
         (head, sense.figures[name]["detail"])
         for name, head in BY_FORCE.items()
@@ -243,15 +241,15 @@ def class_part(sense: Sense) -> list[Part]:
         return parts
     applied = known[0][1]["applied"]
     known = [(head, detail) for head, detail in known if detail["applied"] == applied]
-    rows = [
+    table = [
         (f"{force:.6g}".replace("-", MINUS), *(_pct(detail["pct"][i]) for _, detail in known))
         for i, force in enumerate(applied)
     ]
     worst = [max((p for p in d["pct"] if p is not None), key=abs) for _, d in known]
-    rows.append(("worst", *(_pct(value) for value in worst)))
+    table.append(("worst", *(_pct(value) for value in worst)))
     columns = (f"force, {sense.loads.readings.force_unit}", *(head for head, _ in known))
     caption = f"{sense.name.capitalize()}: relative errors, % of reading"
-    return [*parts, Table(columns, rows, caption)]
+    return [*parts, Table(columns, table, caption)]
 
 
 def figures_part(sense: Sense) -> list[Part]:

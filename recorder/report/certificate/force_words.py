@@ -87,13 +87,14 @@ def _iso_words(sense: str, figure: Mapping[str, Any]) -> str:
     )
 
 
-def conditions_of(figures: Figures) -> list[tuple[str, str, str, str]]:
-    """Condition, what was found, what is asked, and whether it is held, of every class."""
-    rows: list[tuple[str, str, str, str]] = []
-    for name in ("iso376_class", "e74_class_a_range"):
+def conditions_of(figures: Figures) -> dict[str, list[tuple[str, str, str, str]]]:
+    """By standard: condition, what was found, what is asked, and whether it is held."""
+    found = {}
+    for standard, name in (("ISO 376", "iso376_class"), ("ASTM E74", "e74_class_a_range")):
         conditions = (figures.get(name, {}).get("detail") or {}).get("conditions") or ()
-        rows += [_condition(c) for c in conditions if isinstance(c, Mapping)]
-    return list(dict.fromkeys(rows))
+        if rows := [_condition(c) for c in conditions if isinstance(c, Mapping)]:
+            found[standard] = rows
+    return found
 
 
 def _condition(condition: Mapping[str, Any]) -> tuple[str, str, str, str]:
@@ -108,6 +109,18 @@ def not_assessed(figures: Figures) -> list[str]:
     by_reason: dict[str, list[str]] = {}
     for name, figure in figures.items():
         if figure["value"] is None and figure["reason"]:
-            reason = str(figure["reason"]).removeprefix("not assessed: ")
-            by_reason.setdefault(reason, []).append(figure_name(name))
+            by_reason.setdefault(_reason(figure), []).append(figure_name(name))
     return [f"{', '.join(names)}: {reason}" for reason, names in by_reason.items()]
+
+
+def _reason(figure: Mapping[str, Any]) -> str:
+    """In few words where a table of conditions says the rest."""
+    conditions = (figure.get("detail") or {}).get("conditions") or ()
+    open_ones = [
+        str(c.get("name"))
+        for c in conditions
+        if isinstance(c, Mapping) and c["state"] != "held"
+    ]
+    if open_ones:
+        return f"not held or not known, by the table of conditions: {', '.join(open_ones)}"
+    return str(figure["reason"]).removeprefix("not assessed: ")
