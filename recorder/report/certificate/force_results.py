@@ -15,6 +15,7 @@ from recorder.report.certificate.force_words import (
     BY_FORCE,
     class_words,
     conditions_of,
+    equations_of,
     figure_name,
     figure_value,
 )
@@ -145,22 +146,35 @@ def curve_part(sense: Sense) -> list[Part]:
     ]
     heads = ("", "coefficient", "standard error", "unit")
     parts.append(Table(heads, rows, small=True))
-    back = sense.results["deflection_from_force"]["own_units"]
-    force_unit = loads.readings.force_unit
-    parts += [
+    return [*parts, *_equations(sense)]
+
+
+def _equations(sense: Sense) -> list[Part]:
+    """Reading from force: the equations on which the classes were judged, as they were fitted."""
+    loads = sense.loads
+    unit, force_unit = loads.readings.reading_unit, loads.readings.force_unit
+    found = equations_of(sense.figures)
+    words = "Reading x{} from force F in {}, as the classes were judged on it. {}"
+    if not found:
+        back = sense.results["deflection_from_force"]["own_units"]
+        found = {"all readings": (back["coefficients"], "")}
+        words = "Reading x{} from force F in {}, all readings, by least squares. {}"
+    how = " ".join(told for _, told in found.values() if told)
+    most = max(len(coefficients) for coefficients, _ in found.values())
+    rows = [
+        (
+            _term("b", i),
+            *(_coefficient(c[i], 11) if i < len(c) else "–" for c, _ in found.values()),
+            f"{unit}{_per(force_unit, i)}",
+        )
+        for i in range(most)
+    ]
+    return [
         Section("Interpolation equation", 2),
-        Words(f"Reading x{_in(unit)} from force F in {force_unit}, all readings, by least"
-              f" squares; residual standard deviation {back['residual_sd']:.4g}{_of(unit)},"
-              f" {back['degrees_of_freedom']} degrees of freedom:", "lead"),
-        Words(_equation("x", "b", "F", len(back["coefficients"]), constant=True), "formula"),
-        Table(heads, [
-            (_term("b", i), _coefficient(value), _coefficient(error),
-             f"{unit}{_per(force_unit, i)}")
-            for i, (value, error) in enumerate(
-                zip(back["coefficients"], back["standard_errors"], strict=True))
-        ], small=True),
-    ]  # fmt: skip
-    return parts
+        Words(words.format(_in(unit), force_unit, how).strip(), "lead"),
+        Words(_equation("x", "b", "F", most, constant=True), "formula"),
+        Table(("", *found, "unit"), rows, small=True),
+    ]
 
 
 def uncertainty_part(sense: Sense) -> list[Part]:
@@ -179,7 +193,7 @@ def uncertainty_part(sense: Sense) -> list[Part]:
     offset, slope = line_above(np.abs(dense), c.expanded_uncertainty_kN(dense))
     return [
         Section("Expanded uncertainty", 2),
-        Words(_meaning(held.edition)),
+        Words(_meaning(held.edition), "lead"),
         Table(("force, kN", "U, kN", "U, % of force", "k"), rows),
         Words("Between these forces U is interpolated. Nowhere in the range is it more than"
               f" U = {_up(offset)} kN + {_up(slope)} · |F|."),
@@ -258,7 +272,7 @@ def figures_part(sense: Sense) -> list[Part]:
         (figure_name(name), figure_value(figure), figure["formula"])
         for name, figure in sense.figures.items()
         if figure["value"] is not None
-        and not name.endswith(("_class", "_range"))
+        and not name.endswith(("_class", "_range", "_equation"))
         and name not in BY_FORCE
     ]
     heads = ("figure", "value", "how")
@@ -331,8 +345,8 @@ def _per(unit: str, power: int) -> str:
     return f"/{below}" + ("" if power == 1 else str(power).translate(_SUPERSCRIPTS))
 
 
-def _coefficient(value: float) -> str:
-    return f"{value:.9E}".replace("-", MINUS)
+def _coefficient(value: float, digits: int = 9) -> str:
+    return f"{value:.{digits}E}".replace("-", MINUS)
 
 
 def _number(value: float, digits: int) -> str:

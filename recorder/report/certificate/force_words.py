@@ -11,6 +11,7 @@ __all__ = [
     "BY_FORCE",
     "class_words",
     "conditions_of",
+    "equations_of",
     "figure_name",
     "figure_value",
     "not_assessed",
@@ -27,7 +28,9 @@ BY_FORCE: Final = {
 """Figures that are tabled force by force, with their heads."""
 _NAMES: Final = {
     "iso376_class": "class of ISO 376",
+    "iso376_equation": "equation of ISO 376",
     "iso376_interpolation": "interpolation error f_c",
+    "resolution_unloaded": "resolution, unloaded",
     "e74_standard_deviation": "standard deviation of ASTM E74",
     "e74_lower_limit_factor": "lower limit factor of ASTM E74",
     "e74_class_a_lower_limit": "lower limit of class A of ASTM E74",
@@ -94,6 +97,20 @@ def conditions_of(figures: Figures) -> dict[str, list[tuple[str, str, str, str]]
         conditions = (figures.get(name, {}).get("detail") or {}).get("conditions") or ()
         if rows := [_condition(c) for c in conditions if isinstance(c, Mapping)]:
             found[standard] = rows
+    return found
+
+
+def equations_of(figures: Figures) -> dict[str, tuple[list[float], str]]:
+    """By standard: coefficients of reading from force in the table's own units, and how fitted."""
+    found = {}
+    iso, e74 = (figures.get(name, {}) for name in ("iso376_equation", "e74_standard_deviation"))
+    if coefficients := (iso.get("detail") or {}).get("coefficients"):
+        found["ISO 376"] = (coefficients, f"ISO 376: {iso['formula']}.")
+    detail = e74.get("detail") or {}
+    if coefficients := detail.get("coefficients"):
+        told = f"ASTM E74: least squares, {e74.get('reason') or 'all readings'}, s ="
+        told += f" {e74['value']:.4g}, {detail['dof']} degrees of freedom."
+        found["ASTM E74"] = (coefficients, told)
     return found
 
 

@@ -20,7 +20,7 @@ from tests.recorder.report.certificate.made_paper import (
 
 
 def both_senses() -> str:
-    pull, push = iso_csv(noise=40.0, loop=1e-3), iso_csv(noise=40.0, loop=1e-3, sign=-1.0)
+    pull, push = (iso_csv(noise=40.0, loop=1e-3, sign=s, preloads=3) for s in (1.0, -1.0))
     return pull + "\n".join("C" + line for line in push.splitlines()[1:]) + "\n"
 
 
@@ -56,7 +56,7 @@ def test_results_come_with_uncertainty_curve_classes_and_rule(full: Full) -> Non
     text = " ".join(pages)
     for words in (
         "Results in tension", "Results in compression", "ISO 376, as commonly stated: class",
-        "incremental and decremental loading", "probability of 95 %", "U, kN",
+        "incremental and decremental", "probability of 95 %", "U, kN",
         "Interpolation equation", "simple acceptance", "reproduced only in full",
         "from memory", "uncertainty budget in tension", "Recommendation, apart",
         "Calibrated by", "Checked by", "Authorised by", "X1 0° rising", "CX5 240° falling",
@@ -64,6 +64,9 @@ def test_results_come_with_uncertainty_curve_classes_and_rule(full: Full) -> Non
         assert words in text, words
     for caution in CAUTIONS:
         assert caution.split(".")[0] in text
+    for part in certificate.details["results"]["by_sense"].values():
+        for value in part["figures"]["iso376_equation"]["detail"]["coefficients"]:
+            assert f"{value:.11E}".replace("-", "−") in text
     for curve in (certificate.tension, certificate.compression):
         assert curve is not None
         for value in curve.coefficients[1:]:
@@ -126,3 +129,16 @@ def test_a_certificate_without_readings_is_refused() -> None:
     plain = ForceCertificate.from_coefficients((0.0, 1e-4), capacity_kN=500.0)
     with pytest.raises(CertificateError, match="holds no readings"):
         certificate_pdf(plain)
+
+
+def test_conditions_of_a_class_are_shown_with_their_state() -> None:
+    certificate = made(both_senses(), **FACTS)
+    figure = certificate.details["results"]["by_sense"]["tension"]["figures"]["iso376_class"]
+    text = text_of(certificate_pdf(certificate))
+    head = text.partition("Results in compression")[0]
+    assert "Conditions of a class of ISO 376, from memory" in head
+    for condition in figure["detail"]["conditions"]:
+        assert " ".join(condition["name"].split()) in head
+        assert condition["state"] in head
+    if figure["value"] is None:
+        assert "by the table of conditions" in text
