@@ -340,8 +340,8 @@ def resolution_unloaded(loads: LoadSeries, step: float | None, kN_per_reading: f
     r = loads.readings
     sd = r.sd[r.applied == 0.0] if len(r.sd) else r.sd
     moved = 3.0 * float(np.max(sd, initial=0.0, where=~np.isnan(sd)))
-    if step is None and r.reading_unit == "counts":
-        step = 1.0  # a converter's own, whatever their means are printed to
+    if r.reading_unit == "counts":  # a converter's own, whatever their means are printed to
+        step = max(step or 0.0, 1.0)
     if step is None and moved == 0.0:
         return figure.without(
             "the readings are means or computed: the step of the indication is not known"

@@ -33,6 +33,7 @@ class Bench:
     ) -> None:
         self.counts_per_kN = counts_per_kN
         self.t_s = 0.0
+        self.temperature_C: float | None = None
         self.utc = datetime(2026, 5, 4, 8, 0, tzinfo=UTC)
         self.rng = np.random.default_rng(3)
         self.session = BenchSession.create(
@@ -72,7 +73,7 @@ class Bench:
         assert step is not None
         force = step.applied_kN if true_kN is None else true_kN
         self.hold(force, 2.0)
-        self.session.start_reading(applied_kN=applied_kN)
+        self.session.start_reading(applied_kN=applied_kN, temperature_C=self.temperature_C)
         assert self.session.poll() is None
         if step.settle_s > 0.0:
             self.hold(force, step.settle_s + 0.1)

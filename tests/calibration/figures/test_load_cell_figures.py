@@ -165,3 +165,33 @@ def test_forces_near_the_plan_are_one_level_and_brought_to_it() -> None:
     a = first(HEAD + lines).loads
     assert a.levels == pytest.approx([50.0, 100.0, 150.0])
     assert a.mean_at_levels() == pytest.approx([500.0, 1000.0, 1500.0])
+
+
+@pytest.mark.parametrize(
+    ("column", "sd", "expected"),
+    [
+        ("reading", "", 1.0),
+        ("reading", "0.2", 1.0),
+        ("reading", "5", 15.0),
+        # Means of counts printed to a tenth: the converter's own step is still one.
+        ("reading_counts", "", 1.0),
+    ],
+)
+def test_the_unloaded_indication_resolves_half_of_what_it_moves(
+    column: str, sd: str, expected: float
+) -> None:
+    head = f"series,position_deg,direction,applied_kN,{column},sd_counts\n"
+    decimals = 1 if column == "reading_counts" else 0
+    rows = [
+        f"{s},0,up,{50 * i},{100 + 8001 * i + 0.1 * decimals:.{decimals}f},{'' if i else sd}\n"
+        for s in ("a", "b") for i in range(11)
+    ]  # fmt: skip
+    figure = first(head + "".join(rows)).figure("resolution_unloaded")
+    assert figure.value == pytest.approx(expected * 50.0 / 8001.0, rel=1e-3)
+
+
+def test_means_of_unknown_steps_resolve_nobody_knows_what() -> None:
+    rows = [f"{50 * i},{0.123456789123 * i}\n" for i in range(11)]
+    figure = first("applied_kN,reading_mV_V\n" + "".join(rows)).figure("resolution_unloaded")
+    assert figure.value is None
+    assert "step of the indication is not known" in figure.reason
