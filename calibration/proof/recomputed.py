@@ -140,7 +140,7 @@ def _force(
     except (ValueError, ArithmeticError, LookupError) as error:
         # Nobody vouches for what stands in the file: whatever it does to the evaluation is its own.
         if edition == EDITION:
-            return _contradicted([f"readings: {error}"])
+            return _contradicted([str(error)])
         words = f"{_edition_words(edition)}, which makes nothing of its readings ({error})"
         return Recomputed(Outcome.NOT_PROVABLE, words)
     same = document.get("software", "") == software
@@ -157,7 +157,7 @@ def _matters(difference: Difference, *, same_software: bool) -> bool:
         return True
     one, other = difference.computed, difference.stated
     if isinstance(one, int | float) and isinstance(other, int | float):
-        return not alike(one, other, tolerance=BEHIND_TOLERANCE)
+        return not alike(one, other, tolerance=BEHIND_TOLERANCE, floor=0.0)
     return same_software
 
 

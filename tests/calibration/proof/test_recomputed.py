@@ -173,3 +173,21 @@ def test_what_another_version_keeps_beside_the_figures_is_let_be() -> None:
     held["details"]["readings"]["later"] = [1.0]
     assert recompute(held, software="testcar 2").outcome is Outcome.FOLLOWS
     assert recompute(held, software=OURS).outcome is Outcome.CONTRADICTED
+
+
+@pytest.mark.parametrize(("power", "value"), [(2, 9e-13), (3, 9e-20)])
+def test_a_small_coefficient_that_moves_kilonewtons_is_contradicted(
+    power: int, value: float
+) -> None:
+    """Per count to a power it is tiny; at four million counts it is a twentieth of the force."""
+    held = document()
+    curve = held["curve"]["tension"]
+    curve += [0.0] * (power + 1 - len(curve))
+    curve[power] += value
+    found = recompute(held, software=OURS)
+    assert found.outcome is Outcome.CONTRADICTED
+    assert "curve.tension" in found.words
+    # What is rounded otherwise on another machine moves nothing.
+    held = document()
+    held["curve"]["tension"][-1] *= 1.0 + 1e-12
+    assert recompute(held, software=OURS).outcome is Outcome.FOLLOWS

@@ -48,6 +48,8 @@ KEYS: Final = {"Lab": key_of(KEY.public_key())}
 
 BY_SIGNATURE_ALONE: Final = re.compile(
     r"software"
+    # Told as evaluated by another edition, and held to less.
+    r"|details\.evaluation"
     # Stated facts: who, where, by what; no figure follows from most of them.
     r"|details\.settings(\..+)?"
     # Columns that order the readings or stand beside them.
