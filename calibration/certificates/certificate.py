@@ -27,6 +27,8 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, ClassVar, Final, Protocol, Self, cast
 
+from calibration.quantities.bounded_text import read_bounded_text
+
 __all__ = [
     "FORMAT",
     "KINDS",
@@ -220,16 +222,9 @@ def read_certificate_file(path: Path) -> str:
     OSError
         The file cannot be read.
     """
-    with path.open("rb") as file:
-        data = file.read(MAX_BYTES + 1)
-    if len(data) > MAX_BYTES:
-        msg = f"{path}: larger than {MAX_BYTES // 2**20} MiB: not a certificate"
-        raise CertificateError(msg)
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        msg = f"{path}: not a certificate: not UTF-8 text"
-        raise CertificateError(msg) from error
+    return read_bounded_text(
+        path, largest=MAX_BYTES, refused="not a certificate", error=CertificateError
+    )
 
 
 def _check_digest(document: Mapping[str, Any], source: str) -> None:

@@ -39,6 +39,8 @@ from calibration.certificates.certificate import (
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
+from calibration.quantities.bounded_text import read_bounded_text
+
 __all__ = [
     "SUFFIX",
     "LaboratoryKey",
@@ -100,16 +102,9 @@ def read_small_file(path: Path) -> str:
     OSError
         It cannot be read.
     """
-    with path.open("rb") as file:
-        data = file.read(MAX_BYTES + 1)
-    if len(data) > MAX_BYTES:
-        msg = f"{path}: larger than {MAX_BYTES // 2**10} KiB: no key and no signature"
-        raise SignatureError(msg)
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        msg = f"{path}: no key and no signature: not UTF-8 text"
-        raise SignatureError(msg) from error
+    return read_bounded_text(
+        path, largest=MAX_BYTES, refused="no key and no signature", error=SignatureError
+    )
 
 
 def pem_bytes(text: str, label: str, *, source: str) -> bytes:

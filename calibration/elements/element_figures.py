@@ -72,14 +72,14 @@ def element_figures(
     if settings.element == "capsule":
         found = half_difference(loads)
         return [
-            _effective_area(loads, found, working, settings),
+            _gain_figure(AREA, loads, found, working, settings),
             _diaphragm(loads, found),
             *_friction_figures(found),
         ]
     if settings.element == "draft spring":
         found = half_difference(loads, moved=MOVED)
         return [
-            _spring_rate(loads, found, working, settings),
+            _gain_figure(RATE, loads, found, working, settings),
             _preload(loads, found, free),
             *_friction_figures(found),
         ]
@@ -161,7 +161,7 @@ def element_cautions(
 
 
 def _per_reading(
-    loads: LoadSeries, quantity: str, stated: float | None, setting: str
+    loads: LoadSeries, quantity: str, stated: float | None, gain: _Gain
 ) -> float | str:
     """SI units of the element's quantity in one unit of reading, or why it is not known.
 
@@ -176,7 +176,7 @@ def _per_reading(
         with contextlib.suppress(UnitError):
             unit = find_unit(unit, quantity=quantity).name
     if unit not in UNITS:
-        word = f"the {quantity} for one unit of reading is not stated"
+        word = f"the {gain.word} for one unit of reading is not stated"
         return word if stated is None else stated
     where = f"{loads.readings.source}: column reading_{unit}"
     if quantity_of(unit) != quantity:
@@ -185,35 +185,57 @@ def _per_reading(
     size = float(factor(unit))
     if stated is not None and not math.isclose(stated, size, rel_tol=UNIT_TOLERANCE):
         msg = (
-            f"{where}: one {unit} is {size:g} in SI, but {setting} is {stated:g}: leave it out,"
-            " or name the column for the unit that was read"
+            f"{where}: one {unit} is {size:g} in SI, but {gain.setting} is {stated:g}: leave it"
+            " out, or name the column for the unit that was read"
         )
         raise ReadingsError(msg)
     return size
 
 
-def _effective_area(
+@dataclass(frozen=True, slots=True)
+class _Gain:
+    """The figure that force over the half sum of what the element shows gives."""
+
+    name: str
+    unit: str
+    shows: str
+    """Quantity in ``calibration.quantities.units``."""
+    word: str
+    setting: str
+    per_kN: float
+    """Of the figure's unit in one kN for one SI unit of the quantity."""
+
+
+AREA: Final = _Gain(
+    "effective_area", "m2", "pressure", "pressure", "transmitter_Pa_per_reading", 1000.0
+)
+RATE: Final = _Gain(
+    "spring_rate", "kN/mm", "length", "displacement", "transducer_m_per_reading", 0.001
+)
+
+
+def _gain_figure(
+    gain: _Gain,
     loads: LoadSeries,
     found: HalfDifference | str,
     working: PolynomialFit,
     settings: BenchSettings,
 ) -> Figure:
-    """``A = G / (pressure per reading)``: force over the half sum of the pressures."""
+    """``A = G / (pressure per reading)``, or a spring's rate from its displacement alike."""
     figure = Figure(
-        name="effective_area",
+        name=gain.name,
         value=None,
-        unit="m2",
-        formula="force over the half sum of rising and falling pressure, line at small forces",
+        unit=gain.unit,
+        formula=f"force over the half sum of rising and falling {gain.word}, at small forces",
         source=_SOURCE,
     )
-    pascal = _per_reading(
-        loads, "pressure", settings.transmitter_Pa_per_reading, "transmitter_Pa_per_reading"
-    )
-    if isinstance(pascal, str):
-        return figure.without(pascal)
+    each = _per_reading(loads, gain.shows, getattr(settings, gain.setting), gain)
+    if isinstance(each, str):
+        return figure.without(each)
+    size = gain.per_kN / abs(each)
     if isinstance(found, str):
-        return _one_way(figure, working, 1000.0 / pascal, found)
-    return _scaled(figure, found.gain, 1000.0 / pascal)
+        return _one_way(figure, working, size, found)
+    return _scaled(figure, found.gain, size)
 
 
 def _one_way(figure: Figure, working: PolynomialFit, size: float, why: str) -> Figure:
@@ -260,30 +282,6 @@ def _friction_figures(found: HalfDifference | str) -> list[Figure]:
         return [figure.without(found) for figure in figures]
     parts = (found.friction.constant, found.friction.slope)
     return [_scaled(figure, part, 1.0) for figure, part in zip(figures, parts, strict=True)]
-
-
-def _spring_rate(
-    loads: LoadSeries,
-    found: HalfDifference | str,
-    working: PolynomialFit,
-    settings: BenchSettings,
-) -> Figure:
-    """Force over the half sum of the displacements."""
-    figure = Figure(
-        name="spring_rate",
-        value=None,
-        unit="kN/mm",
-        formula="force over the half sum of rising and falling displacement",
-        source=_SOURCE,
-    )
-    metre = _per_reading(
-        loads, "length", settings.transducer_m_per_reading, "transducer_m_per_reading"
-    )
-    if isinstance(metre, str):
-        return figure.without(metre.replace("length", "displacement"))
-    if isinstance(found, str):
-        return _one_way(figure, working, 1.0 / (1000.0 * abs(metre)), found)
-    return _scaled(figure, found.gain, 1.0 / (1000.0 * abs(metre)))
 
 
 def _preload(loads: LoadSeries, found: HalfDifference | str, free: PolynomialFit) -> Figure:

@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.quantities.bounded_text import read_bounded_text
 from calibration.quantities.units import UNITS, UnitError, convert, find_unit, units_of
 from calibration.readings.reading_doubts import Doubt
 from calibration.readings.readings import DIRECTIONS, KINDS, Readings, ReadingsError
@@ -69,17 +70,12 @@ def read_readings(path: str | Path) -> Readings:
     OSError
         The file cannot be read.
     """
-    with Path(path).open("rb") as file:
-        data = file.read(MAX_BYTES + 1)
-    if len(data) > MAX_BYTES:
-        msg = f"{path}: larger than {MAX_BYTES // 2**20} MiB: not a table of bench readings"
-        raise ReadingsError(msg)
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        row = data[: error.start].count(b"\n") + 1
-        msg = f"{path} row {row}: not UTF-8 text; save the table as CSV in UTF-8"
-        raise ReadingsError(msg) from error
+    text = read_bounded_text(
+        Path(path),
+        largest=MAX_BYTES,
+        refused="not a table of bench readings; save it as CSV in UTF-8",
+        error=ReadingsError,
+    )
     return parse_readings(text, source=str(path))
 
 

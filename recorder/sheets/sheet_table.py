@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+from calibration.quantities.bounded_text import read_bounded_text
 from calibration.quantities.units import UNITS, convert, units_of
 from recorder.sheets.errors import SheetError
 
@@ -34,16 +35,7 @@ def read_text_file(path: Path) -> str:
     OSError
         The file cannot be opened.
     """
-    with path.open("rb") as stream:
-        raw = stream.read(MAX_BYTES + 1)
-    if len(raw) > MAX_BYTES:
-        msg = f"{path.name}: too long for a sheet, at most {MAX_BYTES} bytes"
-        raise SheetError(msg)
-    try:
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        msg = f"{path.name}: not UTF-8 text, byte {error.start} is wrong"
-        raise SheetError(msg) from error
+    return read_bounded_text(path, largest=MAX_BYTES, refused="not a sheet", error=SheetError)
 
 
 def read_toml(text: str, *, source: str) -> dict[str, Any]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import tomllib
 from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,6 +13,7 @@ from recorder.command_line.bench.bench_session import run_session
 from recorder.command_line.bench.bench_signing import add_key, add_sign, add_signed
 from recorder.command_line.bench.bench_work import fit_file, pdf_file, verify_file
 from recorder.command_line.support.errors import UsageError
+from recorder.sheets.sheet_table import read_text_file, read_toml
 
 if TYPE_CHECKING:
     from calibration.readings.bench_settings import BenchSettings
@@ -245,9 +245,10 @@ def _rows(text: str) -> list[int]:
 
 
 def _sheet(path: Path) -> dict[str, Any]:
-    """The stated facts of a bench sheet; raises ``UsageError`` naming the file."""
+    """The stated facts of a bench sheet; raises ``UsageError`` or
+    ``SheetError`` naming the file."""
+    given = read_toml(read_text_file(path), source=str(path))
     try:
-        given = tomllib.loads(path.read_text(encoding="utf-8"))
         BenchSettings.from_document(given)
     except ValueError as error:
         msg = f"{path}: {error}"

@@ -201,7 +201,7 @@ def test_damaged_columns_of_a_certificate_are_refused(key: str) -> None:
 def test_not_text_and_too_large_files(tmp_path: Path) -> None:
     path = tmp_path / "r.csv"
     path.write_bytes(b"applied_kN,reading\n1,2\n\xff\xfe,4\n")
-    with pytest.raises(ReadingsError, match="row 3: not UTF-8"):
+    with pytest.raises(ReadingsError, match="row 3 is not UTF-8"):
         read_readings(path)
     with pytest.raises(OSError, match="nowhere"):
         read_readings(tmp_path / "nowhere.csv")
