@@ -9,6 +9,7 @@ import numpy as np
 
 from calibration.budget import defaults
 from calibration.budget.components import BenchFacts, line, unknown_line
+from calibration.budget.half_loop import ellipse
 from calibration.statistics.half_width import Shape
 
 if TYPE_CHECKING:
@@ -155,8 +156,8 @@ def loop_line(facts: BenchFacts) -> Component:
         size, what = _unmeasured_loop(facts, friction=friction)
         return line(
             facts, name, size, Shape.TWO_POINT, f"not measured: the whole loop, {what}",
-            caution="no force was taken both rising and falling: the whole loop counts,"
-            f" {what}",
+            caution="forces taken both rising and falling do not cover the range: the whole loop"
+            f" counts, {what}",
         )  # fmt: skip
     share = facts.grid_kN / facts.largest_kN
     noise = facts.scatter.sd_kN / facts.kN_per_reading
@@ -203,19 +204,34 @@ def preload_line(facts: BenchFacts) -> Component | None:
 
 
 def _unmeasured_loop(facts: BenchFacts, *, friction: bool) -> tuple[NDArray[np.float64], str]:
-    """(m,) kN, and whose bound."""
+    """(m,) kN, and whose bound; as wide everywhere as what was seen of it anywhere."""
+    bound, whose = _loop_bound(facts, friction=friction)
+    seen = 2.0 * facts.curve.loop.widest * facts.kN_per_reading
+    if not np.any((seen > bound) & (facts.grid_kN > 0.0)):
+        return bound, whose
+    closed = facts.grid_kN > 0.0
+    return np.where(
+        closed, np.maximum(bound, seen), bound
+    ), f"{whose}, or {seen:.3g} kN as seen"
+
+
+def _loop_bound(facts: BenchFacts, *, friction: bool) -> tuple[NDArray[np.float64], str]:
+    """(m,) kN, and whose."""
     share = facts.grid_kN / facts.largest_kN
     stated = facts.settings.data_sheet.hysteresis_pct
     if stated is not None:
         full = stated / 100.0 * facts.capacities * facts.largest_kN
-        shape = np.ones_like(share) if friction else 2.0 * np.sqrt(share * (1.0 - share))
+        shape = np.ones_like(share) if friction else ellipse(share)
         return full * shape, f"{stated:.3g} % of capacity by the data sheet"
     if friction:
         percent = defaults.FRICTION_LOOP_PCT
         width = np.full(share.shape, percent / 100.0 * facts.largest_kN)
         return width, f"{percent:g} % of the largest force by common practice"
     percent = defaults.REVERSIBILITY_PCT
-    return percent / 100.0 * facts.grid_kN, f"{percent:g} % of force, v of ISO 376 class 2"
+    # At small forces a share of the force alone would be nothing: a loop is widest inside.
+    inside = 0.5 * facts.largest_kN * ellipse(share)
+    width = percent / 100.0 * np.maximum(facts.grid_kN, inside)
+    return width, f"{percent:g} % of force, v of ISO 376 class 2, and half load's at small ones"
 
 
 def _bound(stated: float | None, limit: float, error: str) -> tuple[float, str]:

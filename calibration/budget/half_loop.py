@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from calibration.readings.load_series import LoadSeries
 
-__all__ = ["FrictionLoop", "HalfLoop", "group_of", "half_loop", "level_means"]
+__all__ = ["FrictionLoop", "HalfLoop", "ellipse", "group_of", "half_loop", "level_means"]
 
 WIDEST_GAP: Final = 0.3
 """Share of the largest force: farther apart, what lies between two forces is not known."""
@@ -41,12 +41,31 @@ class HalfLoop:
     """(levels,) half of falling less rising deflection; NaN where not taken both ways."""
     pairs: NDArray[np.float64]
     """(levels,) how many pairs of a rising and a falling reading each is the mean of."""
-    friction: FrictionLoop | None = None
+    friction: FrictionLoop | None
     """Where the element is held by friction, and rising and falling readings show how."""
+
+    shares: NDArray[np.float64]
+    """(levels,) magnitudes as shares of the largest force."""
 
     @property
     def known(self) -> bool:
-        return bool(np.any(~np.isnan(self.at)))
+        """Whether it is measured: no part of the range lies far from a force taken both ways.
+
+        A loop may be wide anywhere: a few falling forces near one another show how wide it is
+        there, and nothing of the rest.
+        """
+        return self.friction is not None or float(np.max(np.diff(self._ends))) <= WIDEST_GAP
+
+    @property
+    def _ends(self) -> NDArray[np.float64]:
+        """Where it is known: closed at no and at the largest force."""
+        inner = self.shares[~np.isnan(self.at)]
+        return np.concatenate(([0.0], inner[(inner > 0.0) & (inner < 1.0)], [1.0]))
+
+    @property
+    def widest(self) -> float:
+        """The largest half-loop seen, magnitude; 0 where none was."""
+        return float(np.max(np.abs(self.at[~np.isnan(self.at)]), initial=0.0))
 
     def taken_out(self, loads: LoadSeries) -> NDArray[np.float64]:
         """(n,) deflections as they would be midway between rising and falling."""
@@ -92,12 +111,7 @@ class HalfLoop:
         x, y = np.append(0.0, at), np.append(0.0, size)
         if x[-1] < 1.0:
             x, y = np.append(x, 1.0), np.append(y, 0.0)
-        between = np.interp(share, x, y) + _bulge(share, x, y)
-        if float(np.max(np.diff(x))) <= WIDEST_GAP:
-            return np.asarray(between)
-        inner = (at > 0.0) & (at < 1.0)
-        height = np.max(size[inner] / _ellipse(at[inner]), initial=0.0)
-        return np.asarray(np.maximum(between, height * _ellipse(share)))
+        return np.asarray(np.interp(share, x, y) + _bulge(share, x, y))
 
 
 def _bulge(
@@ -123,7 +137,7 @@ def _bulge(
     return np.asarray(np.maximum(bulge, 0.0))
 
 
-def _ellipse(share: NDArray[np.float64]) -> NDArray[np.float64]:
+def ellipse(share: NDArray[np.float64]) -> NDArray[np.float64]:
     """A loop that closes at both ends, 1 at half load (common practice)."""
     return np.asarray(2.0 * np.sqrt(np.clip(share * (1.0 - share), 0.0, None)))
 
@@ -152,7 +166,7 @@ def half_loop(loads: LoadSeries, friction: FrictionLoop | None = None) -> HalfLo
         fresh = np.isnan(at) & (count > 0)
         at[fresh] = 0.5 * sums[fresh] / count[fresh]
         pairs[fresh] = count[fresh]
-    return HalfLoop(at, pairs, friction)
+    return HalfLoop(at, pairs, friction, np.abs(loads.levels) / loads.largest)
 
 
 def _differences(

@@ -116,16 +116,21 @@ def creep_line(facts: BenchFacts, creep: MeasuredEffect) -> Component:
 def temperature_lines(
     facts: BenchFacts, on_zero: MeasuredEffect, on_span: MeasuredEffect
 ) -> tuple[Component, Component]:
-    """At the end of the service temperatures; on the zero, half their range from its taking."""
-    away, half, words, caution = _service(facts)
+    """At the end of the service temperatures; on the zero, between its taking and the reading.
+
+    Zero and reading may each be taken anywhere in the service range: their difference is a
+    triangle as wide as the range on either side.
+    """
+    away, apart, words, caution = _service(facts)
     s = facts.settings
     usual = defaults.TEMPERATURE_PCT_PER_K[s.element]
     sheet = (s.data_sheet.temperature_zero_pct_per_K, s.data_sheet.temperature_span_pct_per_K)
     of_zero = None if sheet[0] is None else sheet[0] * facts.capacities
     full = np.full(len(facts.grid_kN), facts.largest_kN) / 100.0
     first = _temperature(
-        facts, "temperature on zero", on_zero, of_zero, usual[0], full * half, words[0]
-    )
+        facts, "temperature on zero", on_zero, of_zero, usual[0],
+        full * apart / math.sqrt(6.0), words[0], between=True,
+    )  # fmt: skip
     second = _temperature(
         facts, "temperature on span", on_span, sheet[1], usual[1],
         facts.grid_kN / 100.0 * away, words[1],
@@ -142,27 +147,31 @@ def _temperature(
     usual: float,
     over: NDArray[np.float64],
     words: str,
+    *,
+    between: bool = False,
 ) -> Component:
     """A coefficient in % per K; ``over`` (m,) is kelvin times kN/100.
 
     Measured, or promised by the maker: a use at the end of the range stands at the edge. A usual
-    bound is one that few cells reach.
+    bound is one that few cells reach. ``between`` two temperatures of the range the effect is a
+    triangle, of which ``over`` is the standard deviation.
     """
-    unmeasured = usual * REACHED if sheet is None else sheet
+    edge = Shape.TRIANGLE if between else Shape.TWO_POINT
+    unmeasured = usual * (1.0 if between else REACHED) if sheet is None else sheet
     percent = measured.bound(unmeasured)
     if percent is not None:
-        return line(facts, name, percent * over, Shape.TWO_POINT, f"measured, {words}")
+        return line(facts, name, percent * over, edge, f"measured, {words}")
     bound, whose = (usual, "common practice") if sheet is None else (sheet, "by the data sheet")
     return line(
         facts, name, unmeasured * over,
-        Shape.RECTANGLE if sheet is None else Shape.TWO_POINT,
+        Shape.RECTANGLE if sheet is None and not between else edge,
         f"not measured: {bound:.2g} % per K, {whose}, {words}",
         caution=f"{name} was not measured: {bound:.2g} % per K, {whose}, stands for it",
     )  # fmt: skip
 
 
 def _service(facts: BenchFacts) -> tuple[float, float, tuple[str, str], str]:
-    """Kelvin from the bench, half the range, both in words, and what must be told."""
+    """Kelvin from the bench, the range, both in words, and what must be told."""
     s = facts.settings
     known = facts.loads.temperature_C[~np.isnan(facts.loads.temperature_C)]
     room = s.room_temperature_C
@@ -170,19 +179,21 @@ def _service(facts: BenchFacts) -> tuple[float, float, tuple[str, str], str]:
         room = float(np.mean(known))
     caution = ""
     if s.service_temperature_C is None:
-        away = half = defaults.SERVICE_AWAY_K
+        away = defaults.SERVICE_AWAY_K
+        apart = 2.0 * away
         where = "the bench" if room is None else f"the bench's {room:.3g} °C"
         caution = (
             f"service temperatures are not stated: {away:g} K either side of {where} are taken"
         )
     else:
         low, high = s.service_temperature_C
-        half = 0.5 * (high - low)
+        apart = high - low
         # A bench of unknown temperature may have stood at either end.
         away = high - low if room is None else max(abs(low - room), abs(high - room))
         if room is None:
             caution = "the temperature of the bench is neither stated nor read"
-    return away, half, (f"{half:.3g} K from the zero", f"{away:.3g} K from the bench"), caution
+    words = (f"up to {apart:.3g} K between zero and reading", f"{away:.3g} K from the bench")
+    return away, apart, words, caution
 
 
 def stability_line(facts: BenchFacts) -> Component:

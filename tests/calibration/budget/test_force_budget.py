@@ -145,7 +145,9 @@ def test_temperature_at_the_end_of_the_service_range() -> None:
     # A rectangle of which 95 % reach the usual bound; the maker's own is an edge to stand at.
     usual = 1e-4 / 0.95 / math.sqrt(3.0)
     assert standard(budget, "temperature on span") == pytest.approx(FULL * usual * 30.0)
-    assert standard(budget, "temperature on zero", 0) == pytest.approx(FULL * usual * 25.0)
+    # Zero and reading anywhere within 50 K: their difference is a triangle of that half-width.
+    zero = standard(budget, "temperature on zero", 0)
+    assert zero == pytest.approx(FULL * 1e-4 * 50.0 / math.sqrt(6.0))
     assert "was not measured" in lines(budget)["temperature on span"].caution
     coupler = part(iso_csv(noise=10.0), element="strain-gauged coupler", **stated).budget
     assert standard(coupler, "temperature on span") == pytest.approx(FULL * 5.0 * usual * 30.0)

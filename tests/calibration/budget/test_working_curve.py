@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 
 from calibration.budget.half_loop import half_loop, level_means, position_weights
 from calibration.budget.working_curve import WorkingCurve, working_curve
+from calibration.evaluation.evaluation import evaluate
+from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.load_series import LoadSeries, load_series
 from calibration.readings.readings_csv import parse_readings
 from tests.calibration.bench_tables import iso_csv
@@ -78,15 +82,41 @@ def test_half_loop_by_series_and_its_envelope() -> None:
         made.loop.envelope(loads, share[:-1], noise=0.0, friction=False)))  # fmt: skip
 
 
-def test_one_falling_force_makes_a_whole_loop() -> None:
-    text = iso_csv(loop=0.002)
-    kept = [
-        r for r in text.splitlines() if ",down," not in r or r.split(",")[3] in ("0", "250")
-    ]
-    loads, made = curve("\n".join(kept) + "\n")
-    envelope = made.loop.envelope(loads, np.array([0.1, 0.5, 0.9]), noise=0.0, friction=False)
-    half = 0.5 * 0.002 * 8000.0 * 250.0
-    assert envelope == pytest.approx([0.6 * half, half, 0.6 * half], rel=1e-2)
+SHAPES: dict[str, Callable[[float], float]] = {
+    "parabola": lambda s: 4.0 * s * (1.0 - s),
+    "wide at a fifth": lambda s: s**0.25 * (1.0 - s) / 0.535,
+    "wide at four fifths": lambda s: s * (1.0 - s) ** 0.25 / 0.535,
+}
+"""Loops of 1 at their widest, closed at either end; invented."""
+FALLING = ("450", "400", "250", "200", "100", "50")
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+@pytest.mark.parametrize(
+    "kept", [("450",), ("450", "400"), ("250",), ("200", "400"), ("50", "100"), FALLING, ()]
+)
+def test_few_falling_forces_hold_a_falling_use(kept: tuple[str, ...], shape: str) -> None:
+    """What was taken of a loop tells nothing of the rest: never narrower than the whole plan."""
+    wide, law = 0.001 * 8000.0 * 500.0, SHAPES[shape]
+    lines = []
+    for row in iso_csv().splitlines():
+        cells = row.split(",")
+        if cells[2] == "down" and cells[3] != "0":
+            if cells[3] not in kept and len(kept) != len(FALLING):
+                continue
+            cells[4] = str(round(float(cells[4]) + wide * law(float(cells[3]) / 500.0)))
+        lines.append(",".join(cells))
+    settings = BenchSettings(reference_U_pct=0.01, stability_pct=0.0)
+    evaluation = evaluate(parse_readings("\n".join(lines) + "\n"), settings)
+    part = evaluation.senses[0]
+    force = part.budget.force_kN[1:-1]
+    falling = force * 8000.0 + wide * np.array([law(f / 500.0) for f in force])
+    away = np.abs(part.working.predict(falling) - force)
+    assert np.all(away <= part.budget.expanded_kN[1:-1])
+    assert np.all(np.abs(part.working.predict(force * 8000.0) - force)
+                  <= part.budget.expanded_kN[1:-1])  # fmt: skip
+    covers = any("do not cover the range" in caution for caution in evaluation.cautions)
+    assert covers is (len(kept) != len(FALLING))
 
 
 def test_means_have_the_loop_taken_out() -> None:

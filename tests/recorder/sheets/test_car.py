@@ -113,7 +113,7 @@ def test_broken_toml_tells_where() -> None:
 def test_not_a_text_file(tmp_path: Path) -> None:
     path = tmp_path / "car.toml"
     path.write_bytes(b"[car]\nname = \xff\xfe")
-    with pytest.raises(SheetError, match="car.toml: row 2 is not UTF-8 text: not a sheet"):
+    with pytest.raises(SheetError, match=r"car\.toml: row 2 is not UTF-8 text: not a sheet"):
         load_car_sheet(path)
 
 
