@@ -19,6 +19,8 @@ __all__ = [
     "FEWEST_SERIES",
     "FRICTION",
     "FRICTION_LOOP_PCT",
+    "REFERENCE_AWAY_K",
+    "REFERENCE_PCT_PER_K",
     "REVERSIBILITY_PCT",
     "ROTATION_PCT",
     "SERVICE_AWAY_K",
@@ -54,6 +56,12 @@ loses about 0.03 % of its modulus per K and gauges gain about 0.01 %. Oil expand
 diaphragm; a spring's modulus is steel's."""
 SERVICE_AWAY_K: Final = 20.0
 """Service temperatures not stated: so far either side of the bench's (common practice)."""
+REFERENCE_PCT_PER_K: Final = 0.005
+"""Temperature coefficient of a reference that states none, % of reading per K (common practice: a
+compensated transfer standard stays within it; dead weights have 0, which is to be stated)."""
+REFERENCE_AWAY_K: Final = 2.0
+"""How far from its own temperature a reference is used, where that is not stated (common
+practice: a laboratory keeps within it)."""
 STABILITY_PCT_PER_YEAR: Final = 0.1
 """Change of sensitivity, % of reading for each year of validity (common practice)."""
 FEWEST_POSITIONS: Final = 3

@@ -59,36 +59,40 @@ def reference_lines(facts: BenchFacts) -> tuple[Component, ...]:
             facts, "reference standard", U / s.reference_k / 100.0 * grid, Shape.NORMAL,
             f"U = {U:g} % (k = {s.reference_k:g}) of the applied force",
         )  # fmt: skip
-    within = "not stated: taken as within the uncertainty of the applied force"
     name, drift = "drift of the reference", s.standard.drift_pct
-    second = (
-        unknown_line(name, within)
-        if drift is None
-        else line(
-            facts, name, drift / 100.0 / math.sqrt(3.0) * grid, Shape.RECTANGLE,
-            f"{drift:g} % between its calibrations, as stated",
-        )
+    basis, caution = f"{drift} % between its calibrations, as stated", ""
+    if drift is None:
+        drift = 0.0 if U is None else U
+        basis = "not stated: as much as its expanded uncertainty, common practice"
+        caution = "the drift of the reference is not stated: as much as its U stands for it"
+    second = line(
+        facts, name, drift / 100.0 / math.sqrt(3.0) * grid, Shape.RECTANGLE, basis,
+        caution=caution,
     )  # fmt: skip
-    return first, second, _reference_temperature(facts, within)
+    return first, second, _reference_temperature(facts)
 
 
-def _reference_temperature(facts: BenchFacts, within: str) -> Component:
-    s, name = facts.settings, "temperature of the reference"
+def _reference_temperature(facts: BenchFacts) -> Component:
+    """What the reference changes by from the temperature at which it was calibrated."""
+    s, missing = facts.settings, []
     coefficient = s.reference_temperature_coefficient_pct_per_K
     if coefficient is None:
-        return unknown_line(name, within)
+        coefficient = defaults.REFERENCE_PCT_PER_K
+        missing.append(f"its coefficient ({coefficient:g} % per K stands for it)")
     if s.room_temperature_C is None or s.reference_temperature_C is None:
-        return unknown_line(
-            name,
-            "room or reference temperature is not stated",
-            caution="the reference has a temperature coefficient, but room_temperature_C or"
-            " reference_temperature_C is not stated: its effect is left out",
+        shift = defaults.REFERENCE_AWAY_K
+        missing.append(
+            f"how far from its own temperature it was used ({shift:g} K stand for it)"
         )
-    shift = abs(s.room_temperature_C - s.reference_temperature_C)
+    else:
+        shift = abs(s.room_temperature_C - s.reference_temperature_C)
+    if not coefficient:
+        missing = []
     percent = abs(coefficient) * shift
     return line(
-        facts, name, percent / 100.0 / math.sqrt(3.0) * facts.grid_kN, Shape.RECTANGLE,
-        f"{percent:.3g} % for {shift:g} K",
+        facts, "temperature of the reference", percent / 100.0 / math.sqrt(3.0) * facts.grid_kN,
+        Shape.RECTANGLE, f"{percent:.3g} % for {shift:g} K",
+        caution=f"not stated of the reference: {'; '.join(missing)}" if missing else "",
     )  # fmt: skip
 
 
@@ -118,8 +122,8 @@ def temperature_lines(
 ) -> tuple[Component, Component]:
     """At the end of the service temperatures; on the zero, between its taking and the reading.
 
-    Zero and reading may each be taken anywhere in the service range: their difference is a
-    triangle as wide as the range on either side.
+    A zero is taken again in the field: it may be off by what ``zero_within_K`` does to it, and
+    the range of service where that is less.
     """
     away, apart, words, caution = _service(facts)
     s = facts.settings
@@ -129,7 +133,7 @@ def temperature_lines(
     full = np.full(len(facts.grid_kN), facts.largest_kN) / 100.0
     first = _temperature(
         facts, "temperature on zero", on_zero, of_zero, usual[0],
-        full * apart / math.sqrt(6.0), words[0], between=True,
+        full * apart, words[0],
     )  # fmt: skip
     second = _temperature(
         facts, "temperature on span", on_span, sheet[1], usual[1],
@@ -147,31 +151,26 @@ def _temperature(
     usual: float,
     over: NDArray[np.float64],
     words: str,
-    *,
-    between: bool = False,
 ) -> Component:
     """A coefficient in % per K; ``over`` (m,) is kelvin times kN/100.
 
-    Measured, or promised by the maker: a use at the end of the range stands at the edge. A usual
-    bound is one that few cells reach. ``between`` two temperatures of the range the effect is a
-    triangle, of which ``over`` is the standard deviation.
+    A use at the end of the range stands at the edge, whoever says how large the effect is:
+    measured, promised by the maker, or usual. So what was not measured is never worth more.
     """
-    edge = Shape.TRIANGLE if between else Shape.TWO_POINT
-    unmeasured = usual * (1.0 if between else REACHED) if sheet is None else sheet
+    unmeasured = usual if sheet is None else sheet
     percent = measured.bound(unmeasured)
     if percent is not None:
-        return line(facts, name, percent * over, edge, f"measured, {words}")
-    bound, whose = (usual, "common practice") if sheet is None else (sheet, "by the data sheet")
+        return line(facts, name, percent * over, Shape.TWO_POINT, f"measured, {words}")
+    whose = "common practice" if sheet is None else "by the data sheet"
     return line(
-        facts, name, unmeasured * over,
-        Shape.RECTANGLE if sheet is None and not between else edge,
-        f"not measured: {bound:.2g} % per K, {whose}, {words}",
-        caution=f"{name} was not measured: {bound:.2g} % per K, {whose}, stands for it",
+        facts, name, unmeasured * over, Shape.TWO_POINT,
+        f"not measured: {unmeasured:.2g} % per K, {whose}, {words}",
+        caution=f"{name} was not measured: {unmeasured:.2g} % per K, {whose}, stands for it",
     )  # fmt: skip
 
 
 def _service(facts: BenchFacts) -> tuple[float, float, tuple[str, str], str]:
-    """Kelvin from the bench, the range, both in words, and what must be told."""
+    """Kelvin from the bench, from the zero, both in words, and what must be told."""
     s = facts.settings
     known = facts.loads.temperature_C[~np.isnan(facts.loads.temperature_C)]
     room = s.room_temperature_C
@@ -192,7 +191,8 @@ def _service(facts: BenchFacts) -> tuple[float, float, tuple[str, str], str]:
         away = high - low if room is None else max(abs(low - room), abs(high - room))
         if room is None:
             caution = "the temperature of the bench is neither stated nor read"
-    words = (f"up to {apart:.3g} K between zero and reading", f"{away:.3g} K from the bench")
+    apart = min(apart, s.zero_within_K)
+    words = (f"reading within {apart:.3g} K of its zero", f"{away:.3g} K from the bench")
     return away, apart, words, caution
 
 

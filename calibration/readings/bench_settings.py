@@ -46,6 +46,9 @@ class BenchSettings:
     room_temperature_C: float | None = None
     service_temperature_C: tuple[float, float] | None = None
     """Lowest and highest on the road."""
+    zero_within_K: float = 10.0
+    """Largest change of temperature between a zero taken in the field and a reading (common
+    practice: a zero every morning and after every change of weather)."""
     stability_pct: float | None = None
     """Largest change of sensitivity expected between calibrations, % of reading."""
     resolution: float | None = None
@@ -87,7 +90,7 @@ class BenchSettings:
             value = getattr(self, name)
             if value is not None and not 0.0 <= value <= 100.0:
                 self.fail(name, value, "0 to 100 %")
-        for name in ("reference_k", "shunt_limit_pct", "zero_limit_pct"):
+        for name in ("reference_k", "shunt_limit_pct", "zero_limit_pct", "zero_within_K"):
             if not 0.0 < getattr(self, name) <= 100.0:
                 self.fail(name, getattr(self, name), "above 0 and at most 100")
         for name in (

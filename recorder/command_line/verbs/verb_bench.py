@@ -187,6 +187,7 @@ _NUMBERS = (
     ("reference-temperature-coefficient-pct-per-K", "of the reference standard"),
     ("reference-temperature-C", "at which the reference was calibrated"),
     ("room-temperature-C", "during the calibration"),
+    ("zero-within-K", "largest change of temperature between a field zero and a reading (10)"),
     ("stability-pct", "largest change expected between calibrations, percent of reading"),
     ("resolution", "smallest step of the indication, in units of reading"),
     ("shunt-deflection", "reading with the shunt resistor less reading without"),

@@ -193,14 +193,14 @@ def uncertainty_part(sense: Sense) -> list[Part]:
     offset, slope = line_above(np.abs(dense), c.expanded_uncertainty_kN(dense))
     return [
         Section("Expanded uncertainty", 2),
-        Words(_meaning(held.edition), "lead"),
+        Words(_meaning(held.edition, held.settings.zero_within_K), "lead"),
         Table(("force, kN", "U, kN", "U, % of force", "k"), rows),
         Words("Between these forces U is interpolated. Nowhere in the range is it more than"
               f" U = {_up(offset)} kN + {_up(slope)} · |F|."),
     ]  # fmt: skip
 
 
-def _meaning(edition: int) -> str:
+def _meaning(edition: int, within_K: float) -> str:
     common = (
         "U is stated for a probability of 95 %; k is U divided by the combined standard"
         " uncertainty."
@@ -209,7 +209,8 @@ def _meaning(edition: int) -> str:
         return (
             f"{common} It is the half-width of the interval that holds the force with that"
             " probability, from the sum of the distributions of all components. It is that of"
-            " a force indicated in use: in a new mounting, after a zero read in the field,"
+            f" a force indicated in use: in a new mounting, within {within_K:g} K of a zero read in"
+            " the field,"
             " rising, falling or inside the loop, at the temperatures of service and until the"
             " last day of use."
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from calibration.quantities.written import MINUS
 from recorder.report.certificate.paper import (
     Facts,
     Part,
@@ -29,9 +30,9 @@ ONLY_IN_FULL: Final = (
     " Its results are those of the item named above alone, as it was when it was calibrated."
 )
 FROM_MEMORY: Final = (
-    "Standards are cited as they are commonly stated, from memory: their texts were not at hand"
-    " when the program that worked these results out was written. The contents follow"
-    " ISO/IEC 17025:2017, clause 7.8, in the same sense."
+    "ISO 376, ASTM E74 and ISO/IEC 17025:2017, clause 7.8, are followed as they are commonly"
+    " stated, from memory. Before this certificate is signed it is to be held against the editions"
+    " in force at the laboratory."
 )
 
 
@@ -97,9 +98,11 @@ def traceability(s: BenchSettings) -> list[Part]:
         ("Digest of its certificate", standard.digest),
     )  # fmt: skip
     if standard.traceability:
-        words = f"The results are traceable to {standard.traceability}."
+        words = f"The results are traceable to the SI: {standard.traceability}."
     elif standard.certificate:
-        words = "The reference values are those of the standard below, by its certificate."
+        words = (
+            "The applied forces are traceable to the SI by the standard's certificate, below."
+        )
     else:
         words = (
             "No certificate of the reference standard is stated: this paper does not show that"
@@ -123,7 +126,7 @@ def closing(
     if lab.next_calibration or expires:
         parts.append(Section("Recommendation, apart from the results"))
     if lab.next_calibration:
-        parts.append(Words(lab.next_calibration))
+        parts.append(Words(f"Next calibration: {lab.next_calibration}"))
     if expires:
         told = f"The last day of use of the file that goes with this paper is {expires}."
         parts.append(Words(told))
@@ -148,14 +151,15 @@ def _signatures(operator: str, lab: Laboratory) -> Signatures:
 
 def address_lines(lab: Laboratory) -> tuple[str, ...]:
     """What stands below the laboratory's name."""
-    return (*lab.address.split("\n"), lab.accreditation)
+    accredited = f"Accreditation: {lab.accreditation}" if lab.accreditation else ""
+    return (*lab.address.split("\n"), accredited)
 
 
 def span_words(pair: tuple[float, float] | None, unit: str) -> str:
     """``45 % to 55 %``; one value where both are the same."""
     if pair is None:
         return ""
-    low, high = (f"{value:g} {unit}" for value in pair)
+    low, high = (f"{value:g} {unit}".replace("-", MINUS) for value in pair)
     return low if low == high else f"{low} to {high}"
 
 

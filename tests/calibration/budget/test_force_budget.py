@@ -142,12 +142,15 @@ def test_the_loop_is_half_either_side_and_whole_where_only_rising() -> None:
 def test_temperature_at_the_end_of_the_service_range() -> None:
     stated = {"room_temperature_C": 20.0, "service_temperature_C": [-10.0, 40.0]}
     budget = part(iso_csv(noise=10.0), **stated).budget
-    # A rectangle of which 95 % reach the usual bound; the maker's own is an edge to stand at.
-    usual = 1e-4 / 0.95 / math.sqrt(3.0)
+    # 0.01 % per K: at the end of the range a use stands at the edge, whoever says how large.
+    usual = 1e-4
     assert standard(budget, "temperature on span") == pytest.approx(FULL * usual * 30.0)
-    # Zero and reading anywhere within 50 K: their difference is a triangle of that half-width.
-    zero = standard(budget, "temperature on zero", 0)
-    assert zero == pytest.approx(FULL * 1e-4 * 50.0 / math.sqrt(6.0))
+    # A zero is taken again within 10 K, and within the range of service where that is less.
+    assert standard(budget, "temperature on zero", 0) == pytest.approx(FULL * usual * 10.0)
+    for within, kelvin in ((4.0, 4.0), (100.0, 50.0)):
+        told = part(iso_csv(noise=10.0), zero_within_K=within, **stated).budget
+        zero = standard(told, "temperature on zero", 0)
+        assert zero == pytest.approx(FULL * usual * kelvin)
     assert "was not measured" in lines(budget)["temperature on span"].caution
     coupler = part(iso_csv(noise=10.0), element="strain-gauged coupler", **stated).budget
     assert standard(coupler, "temperature on span") == pytest.approx(FULL * 5.0 * usual * 30.0)

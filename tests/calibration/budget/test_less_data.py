@@ -15,7 +15,9 @@ from numpy.typing import NDArray
 
 from calibration.evaluation.evaluation import evaluate
 from calibration.readings.bench_settings import BenchSettings
+from calibration.readings.data_sheet import DataSheet
 from calibration.readings.readings_csv import parse_readings
+from calibration.readings.reference_standard import ReferenceStandard
 from tests.campaigns.certificate_truth import Cell, bench_table
 
 Row = dict[str, str]
@@ -80,8 +82,8 @@ within_class_2 = st.builds(
     loop=st.floats(0.0, 7e-4),
     loop_low=st.floats(0.7, 1.4),
     bend=st.tuples(st.floats(-3e-3, 3e-3), st.floats(-1e-3, 1e-3)),
-    warm_zero=st.floats(-5.5e-5, 5.5e-5),
-    warm_span=st.floats(-5.5e-5, 5.5e-5),
+    warm_zero=st.floats(-1e-4, 1e-4),
+    warm_span=st.floats(-1e-4, 1e-4),
     creep_of_force=st.floats(0.0, 1.5e-3),
     reference_U=st.floats(1e-5, 5e-4),
     drift_of_force=st.floats(0.0, 5e-4),
@@ -94,6 +96,7 @@ def calibrated(cell: Cell, seed: int) -> tuple[list[Row], BenchSettings]:
     stated = BenchSettings(
         reference_U_pct=100.0 * cell.reference_U,
         stability_pct=100.0 * cell.drift_of_force,
+        room_temperature_C=20.0,
         service_temperature_C=(-5.0, 45.0),
     )
     return list(csv.DictReader(io.StringIO(table))), stated
@@ -132,12 +135,21 @@ def test_no_statement_left_out_makes_it_smaller(cell: Cell, seed: int) -> None:
     rows = list(csv.DictReader(io.StringIO(table)))
     stated = BenchSettings(
         reference_U_pct=0.02, stability_pct=0.08, room_temperature_C=20.0,
-        service_temperature_C=(5.0, 35.0),
+        service_temperature_C=(5.0, 35.0), reference_temperature_C=21.0,
+        reference_temperature_coefficient_pct_per_K=0.004,
+        standard=ReferenceStandard(drift_pct=0.015),
+        data_sheet=DataSheet(
+            temperature_span_pct_per_K=0.01, temperature_zero_pct_per_K=0.01, creep_pct=0.1
+        ),
     )  # fmt: skip
     whole = expanded(rows, stated)
     for less in (
         replace(stated, stability_pct=None),
         replace(stated, room_temperature_C=None),
         replace(stated, service_temperature_C=None),
+        replace(stated, standard=ReferenceStandard()),
+        replace(stated, data_sheet=DataSheet()),
+        replace(stated, reference_temperature_C=None),
+        replace(stated, reference_temperature_coefficient_pct_per_K=None),
     ):
         assert np.all(expanded(rows, less) >= whole * (1.0 - 1e-9))
