@@ -21,7 +21,7 @@ from calibration.elements.element_figures import (
     with_shunt_uncertainty,
 )
 from calibration.figures import load_cell_figures as fig
-from calibration.figures.astm_e74 import DegreeChoice, choose_degree, e74_figures
+from calibration.figures.astm_e74 import DegreeChoice, choose_degree, curve_rows, e74_figures
 from calibration.figures.iso376_figures import iso_figures
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.load_series import LoadSeries, load_series, senses
@@ -135,10 +135,10 @@ def evaluate(readings: Readings, settings: BenchSettings) -> Evaluation:
 
 def _sense(loads: LoadSeries, readings: Readings, settings: BenchSettings) -> SenseEvaluation:
     step = settings.resolution if settings.resolution is not None else loads.readings.resolution
-    means = loads.mean_at_levels()
-    choice = choose_degree(
-        loads.levels, means, resolution_counts=None if step is None else loads.full_scale / step
-    )
+    means = loads.mean_at_levels(curve_rows(loads))
+    taken = ~np.isnan(means)
+    counts = None if step is None else loads.full_scale / step
+    choice = choose_degree(loads.levels[taken], means[taken], resolution_counts=counts)
     degree = choice.degree if settings.degree is None else settings.degree
     raw = fit_polynomial(loads.raw_force, loads.raw_reading, degree)
     zero = float(np.mean(loads.zeros)) if loads.has_zero else float(raw.coefficients[0])
@@ -258,7 +258,9 @@ def _figures(
         fig.temperature_effect_span(loads, to_deflection),
         resolution,
         unloaded,
-        *e74_figures(loads, to_deflection, settings=settings, resolution_kN=r_kN),
+        *e74_figures(
+            loads, to_deflection, readings=readings, settings=settings, resolution_kN=r_kN
+        ),
         *element_figures(zeroed, working=working, free=to_force, settings=settings),
     )
 

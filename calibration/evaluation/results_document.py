@@ -70,7 +70,8 @@ def _sense(part: SenseEvaluation) -> dict[str, Any]:
     return {
         "degree": part.degree,
         "degree_choice": {
-            "rule": "ASTM E74: the term of degree m is kept when s(m-1)/s(m) > C(n1, m)",
+            "rule": "ASTM E74: the term of degree m is kept when s(m-1)/s(m) > C(n1, m), by the"
+            " mean rising deflections; by all where no direction is known",
             "degree": part.choice.degree,
             "steps": [asdict(step) for step in part.choice.steps],
             "reasons": list(part.choice.reasons),

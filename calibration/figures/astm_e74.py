@@ -14,10 +14,15 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from scipy import special
 
-from calibration.figures.class_standard import expanded_pct, standard_conditions
+from calibration.figures.astm_e74_conditions import (
+    MIN_FORCES,
+    MIN_SHARE,
+    Chosen,
+    class_conditions,
+    e74_conditions,
+)
 from calibration.figures.condition import Condition, obstacle
 from calibration.figures.figure import Figure
-from calibration.figures.reading_conditions import reading_conditions
 from calibration.readings.load_series import LEVEL_TOLERANCE
 from calibration.statistics.polynomial_fit import FitError, PolynomialFit, fit_polynomial
 
@@ -26,19 +31,22 @@ if TYPE_CHECKING:
 
     from calibration.readings.bench_settings import BenchSettings
     from calibration.readings.load_series import LoadSeries
+    from calibration.readings.readings import Readings
 
-__all__ = ["DegreeChoice", "DegreeStep", "choose_degree", "degree_factor", "e74_figures"]
+__all__ = [
+    "DegreeChoice",
+    "DegreeStep",
+    "choose_degree",
+    "curve_rows",
+    "degree_factor",
+    "e74_figures",
+]
 
 _SOURCE: Final = "ASTM E74 as commonly stated, from memory"
 HIGH_RESOLUTION_COUNTS: Final = 50_000
 """Above it degrees over 2 are allowed."""
 CLASS_FACTORS: Final = {"a": 400.0, "aa": 2000.0}
 """Lower limit of the verified range in lower limit factors: 0.25 % and 0.05 %."""
-FORCE_UNCERTAINTY: Final = {"a": 0.05, "aa": 0.005}
-"""Largest expanded uncertainty of the applied force, %: class A by a standard of class AA, class
-AA by a primary standard (from memory)."""
-MIN_READINGS: Final = 30
-MIN_FORCES: Final = 10
 
 
 def degree_factor(n1: int, m: int) -> float:
@@ -133,6 +141,7 @@ def e74_figures(
     loads: LoadSeries,
     curve: PolynomialFit,
     *,
+    readings: Readings,
     settings: BenchSettings,
     resolution_kN: float | None,
 ) -> list[Figure]:
@@ -140,13 +149,14 @@ def e74_figures(
 
     ``s = √(Σ d² / (n − m − 1))``; ``LLF = 2.4 s`` in force by the mean of force over
     deflection of the calibration data, not below the resolution; class A from 400 LLF, class
-    AA from 2000 LLF, neither below 400 or 2000 steps of resolution nor below the lowest force
-    applied. From rising readings alone, unless the falling ones were wanted; a reading of a
-    force that was kept up is in none, whatever the table calls it.
+    AA from 2000 LLF, neither below 400 or 2000 steps of resolution, nor below the lowest force
+    applied, nor below 2 % of the capacity. From rising readings alone, unless the falling ones
+    were wanted; a reading of a force that was kept up is in none, whatever the table calls it.
 
     Parameters
     ----------
     curve : deflection from force with a constant term; its degree is taken
+    readings : all that were taken, preloads and replaced readings as well
     resolution_kN : r of the unloaded indication, None where not known
     """
     chosen = _chosen(loads, settings)
@@ -157,16 +167,16 @@ def e74_figures(
     except FitError as error:
         return [figure.without(f"{chosen.words}: {error}") for figure in _empty(loads)]
     figures, llf_kN = _scatter(loads, fit, chosen, resolution_kN)
-    conditions = _conditions(loads, settings, chosen)
+    conditions = e74_conditions(loads, chosen, readings, settings)
     for name in CLASS_FACTORS:
         figures += _class_figures(
-            loads, name, llf_kN, resolution_kN, chosen, [*conditions, _applied(settings, name)]
+            loads, name, llf_kN, resolution_kN, chosen, settings, conditions
         )
     return figures
 
 
 def _scatter(
-    loads: LoadSeries, fit: PolynomialFit, chosen: _Chosen, resolution_kN: float | None
+    loads: LoadSeries, fit: PolynomialFit, chosen: Chosen, resolution_kN: float | None
 ) -> tuple[list[Figure], float]:
     """Standard deviation and lower limit factor, and the latter in kN."""
     kN = loads.readings.kN_per_unit
@@ -200,22 +210,24 @@ def _scatter(
     return found, llf_kN
 
 
-@dataclass(frozen=True, slots=True)
-class _Chosen:
-    """Which readings the figures rest on."""
+def curve_rows(loads: LoadSeries) -> NDArray[np.bool_]:
+    """(n,) loaded readings that a curve of rising forces rests on: all, where none is known.
 
-    rows: NDArray[np.bool_]
-    """(n,) of the loaded readings."""
-    words: str
-
-
-def _chosen(loads: LoadSeries, settings: BenchSettings) -> _Chosen:
+    Means of rising and falling readings jump where a force has one kind only; what a term of a
+    higher degree would fit there is the loop.
+    """
     rows = ~_kept_up(loads)
+    rising = rows & (loads.direction > 0)
+    return rising if np.any(rising) else rows
+
+
+def _chosen(loads: LoadSeries, settings: BenchSettings) -> Chosen:
     if settings.e74_falling:
-        return _Chosen(rows, "rising and falling readings pooled, as was asked")
-    if not np.any(loads.direction > 0):
-        return _Chosen(rows, "all readings: no direction is known")
-    return _Chosen(rows & (loads.direction > 0), "rising readings only")
+        pooled = "rising and falling readings pooled, as was asked"
+        return Chosen(~_kept_up(loads), pooled)
+    known = bool(np.any(loads.direction > 0))
+    words = "rising readings only" if known else "all readings: no direction is known"
+    return Chosen(curve_rows(loads), words)
 
 
 def _kept_up(loads: LoadSeries) -> NDArray[np.bool_]:
@@ -255,7 +267,8 @@ def _empty(loads: LoadSeries) -> list[Figure]:
                 name=f"e74_class_{name}_lower_limit",
                 value=None,
                 unit="kN",
-                formula=f"max({steps:.0f} LLF, {steps:.0f} r, lowest force applied)",
+                formula=f"max({steps:.0f} LLF, {steps:.0f} r, lowest force applied,"
+                f" {100.0 * MIN_SHARE:g} % of capacity)",
                 source=_SOURCE,
                 reason="arithmetic only: claims no class",
             ),
@@ -270,67 +283,24 @@ def _empty(loads: LoadSeries) -> list[Figure]:
     return found
 
 
-def _conditions(loads: LoadSeries, settings: BenchSettings, chosen: _Chosen) -> list[Condition]:
-    """What keeps a verified range from being claimed, whatever the class."""
-    clause = "ASTM E74, from memory"
-    counts = np.bincount(loads.level_of[chosen.rows], minlength=len(loads.levels))
-    n, forces = int(np.sum(counts)), int(np.count_nonzero(counts))
-    once = int(np.count_nonzero(counts == 1))
-    positions = {
-        b.position_deg % 360.0 for b in loads.branches if not math.isnan(b.position_deg)
-    }
-    two = "at least 2 positions"
-    if positions:
-        got = ", ".join(f"{p:g}°" for p in sorted(positions))
-        turned = Condition.judged("rotation", got, two, clause, held=len(positions) >= 2)
-    else:
-        got, to_know = "the positions of the runs are not stated", "state position_deg"
-        turned = Condition.unknown("rotation", got, two, clause, to_know)
-    return [
-        Condition.judged(
-            "readings", f"{n} ({chosen.words})", f"at least {MIN_READINGS}", clause,
-            held=n >= MIN_READINGS,
-        ),
-        Condition.judged(
-            "forces", f"{forces} distinct", f"at least {MIN_FORCES}", clause,
-            held=forces >= MIN_FORCES,
-        ),
-        Condition.judged(
-            "repeats", f"{once} of the forces applied only once", "every force twice or more",
-            clause, held=once == 0,
-        ),
-        turned,
-        *standard_conditions(settings, clause=clause),
-        *reading_conditions(loads.readings, loads.sense, clause=clause),
-    ]  # fmt: skip
-
-
-def _applied(settings: BenchSettings, name: str) -> Condition:
-    """Whether the reference is good enough to give a class."""
-    U, limit = expanded_pct(settings), FORCE_UNCERTAINTY[name]
-    what, allowed = "uncertainty of the applied force", f"at most {limit:g} %"
-    clause = "ASTM E74, from memory"
-    if U is None:
-        to_know = (
-            "state reference_U_pct, the expanded uncertainty of the standard's certificate"
-        )
-        return Condition.unknown(what, "not stated", allowed, clause, to_know)
-    held = limit * (1.0 + 1e-9) >= U
-    return Condition.judged(what, f"{U:g} % (k = 2)", allowed, clause, held=held)
-
-
 def _class_figures(
     loads: LoadSeries,
     name: str,
     llf_kN: float,
     resolution_kN: float | None,
-    chosen: _Chosen,
+    chosen: Chosen,
+    settings: BenchSettings,
     conditions: list[Condition],
 ) -> list[Figure]:
     kN, steps = loads.readings.kN_per_unit, CLASS_FACTORS[name]
     applied = np.abs(loads.levels[np.unique(loads.level_of[chosen.rows])]) * kN
     lowest, highest = float(applied[0]), float(applied[-1])
-    limit_kN = max(steps * llf_kN, steps * (resolution_kN or 0.0), lowest)
+    capacity = max(highest, settings.capacity_kN or 0.0)
+    limit_kN = max(steps * llf_kN, steps * (resolution_kN or 0.0), lowest, MIN_SHARE * capacity)
+    conditions = [
+        *conditions,
+        *class_conditions(name, settings, highest_kN=highest, capacity_kN=capacity),
+    ]
     letter = name.upper()
     empty = {figure.name: figure for figure in _empty(loads)}
     limit = replace(
@@ -343,11 +313,21 @@ def _class_figures(
         reason=obstacle(conditions),
         detail={"conditions": [condition.to_document() for condition in conditions]},
     )
-    if verified.reason:
-        return [limit, verified]
+    return [
+        limit,
+        verified if verified.reason else _claimed(verified, loads, letter, chosen, limit_kN),
+    ]
+
+
+def _claimed(
+    verified: Figure, loads: LoadSeries, letter: str, chosen: Chosen, limit_kN: float
+) -> Figure:
+    """The range from its lower limit to the largest force, all conditions held."""
+    highest = float(np.max(np.abs(loads.levels[loads.level_of[chosen.rows]])))
+    highest *= loads.readings.kN_per_unit
     if limit_kN > highest:
         why = f"the lower limit {limit_kN:.4g} kN lies above the largest force {highest:.4g} kN"
-        return [limit, replace(verified, reason=f"no class {letter}: {why}")]
+        return replace(verified, reason=f"no class {letter}: {why}")
     sense = "tension" if loads.sense > 0 else "compression"
     statement = f"class {letter}, {sense}, {limit_kN:.5g} to {highest:g} kN, {chosen.words}"
     detail = {
@@ -358,4 +338,4 @@ def _class_figures(
         "readings": chosen.words,
         "statement": statement,
     }
-    return [limit, replace(verified, value=limit_kN, reason=statement, detail=detail)]
+    return replace(verified, value=limit_kN, reason=statement, detail=detail)

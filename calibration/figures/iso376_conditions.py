@@ -16,8 +16,15 @@ import numpy as np
 from calibration.figures.class_standard import standard_conditions
 from calibration.figures.condition import Condition
 from calibration.figures.iso376 import Programme
-from calibration.figures.reading_conditions import reading_conditions
-from calibration.readings.load_series import LEVEL_TOLERANCE
+from calibration.figures.reading_conditions import (
+    CLOCK_S,
+    moved,
+    preload_condition,
+    reading_conditions,
+    rows_of_series,
+    temperature_conditions,
+    wait_condition,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -33,20 +40,11 @@ WIDEST_GAP: Final = 1.5
 """Largest distance of neighbouring forces, in even distances of eight forces; common practice."""
 ROTATION_SLACK_DEG: Final = 10.0
 """How far the turn from one position to the next may be from even; common practice."""
-WAIT_S: Final = 30.0
-"""Before a reading, after its force is reached."""
 REST_S: Final = 180.0
 """Unloaded between series."""
-CLOCK_S: Final = 0.5
-"""Times noted to the second are this much off."""
 INTERVAL_SLACK: Final = 0.5
 """Share of the middle interval between forces by which one may differ; common practice."""
-TEMPERATURE_C: Final = (18.0, 28.0)
-TEMPERATURE_SPREAD_K: Final = 2.0
-"""± 1 K."""
 PRELOADS: Final = 3
-PRELOAD_SHARE: Final = 0.99
-"""Of the largest force, so that a preload counts as one to it; common practice."""
 LONGEST_VALIDITY_MONTHS: Final = 26
 
 
@@ -82,16 +80,9 @@ def _validity(settings: BenchSettings) -> Condition:
 class _Checked:
     def __init__(self, loads: LoadSeries, series: Programme, readings: Readings) -> None:
         self.loads, self.series, self.readings = loads, series, readings
-        self.kinds = np.array(readings.kind)
-        self.of_sense = readings.applied * loads.sense >= 0.0
 
     def rows(self, run: tuple[int, ...]) -> NDArray[np.intp]:
-        """Readings of steps and zeros of a run, replaced ones too, by time where it is known."""
-        r = self.readings
-        mine = np.isin(r.series, run) & self.of_sense & np.isin(self.kinds, ("step", "zero"))
-        rows = np.flatnonzero(mine)
-        time = r.time_s[rows]
-        return rows if np.any(np.isnan(time)) else rows[np.argsort(time, kind="stable")]
+        return rows_of_series(self.readings, self.loads.sense, run)
 
     def used(self, run: tuple[int, ...]) -> NDArray[np.intp]:
         rows = self.rows(run)
@@ -128,55 +119,38 @@ class _Checked:
 
     def preloads(self) -> Condition:
         allowed = f"{PRELOADS} to the largest force before the first series, 1 after each turn"
-        clause = "ISO 376:2011, 7.4.1, from memory"
-        r = self.readings
-        is_one = (self.kinds == "preload") & ~r.superseded
-        if not np.any(is_one):
-            return Condition.unknown(
-                "preloads", "none is in the table", allowed, clause,
-                "give each preload a row of kind preload",
-            )  # fmt: skip
-        full = is_one & (r.applied * self.loads.sense >= PRELOAD_SHARE * self.loads.largest)
         branches = (self.series.x1, self.series.x2, *self.series.rotated)
-        spans = sorted(
+        spans = [
             (int(np.min(rows)), int(np.max(rows)), branch.position_deg % 360.0)
             for branch, run in zip(branches, self.series.runs, strict=True)
             for rows in [self.used(run)]
-        )
-        counts, end, place = [], -1, math.nan
-        for first, last, position in spans:
-            if position != place:
-                at = np.flatnonzero(full & (r.position_deg % 360.0 == position))
-                counts.append(int(np.count_nonzero((at > end) & (at < first))))
-            end, place = max(end, last), position
-        turns = " and ".join(str(n) for n in counts[1:])
-        held = counts[0] >= PRELOADS and all(n >= 1 for n in counts[1:])
-        got = f"{counts[0]} before the first series, {turns} after the turns"
-        return Condition.judged("preloads", got, allowed, clause, held=held)
+        ]
+        return preload_condition(
+            self.readings, spans, float(self.loads.levels[-1]), before=PRELOADS,
+            allowed=allowed, clause="ISO 376:2011, 7.4.1, from memory",
+        )  # fmt: skip
 
     def times(self) -> list[Condition]:
         clause = "ISO 376:2011, 7.4.3, from memory"
-        waits, spread, spans = [], [], []
-        for run in self.series.runs:
-            rows = self.rows(run)
+        runs = [self.rows(run) for run in self.series.runs]
+        largest = self.loads.largest
+        waited = wait_condition(self.readings, runs, largest, clause=clause)
+        spread, spans = [], []
+        for rows in runs:
             time, force = self.readings.time_s[rows], self.readings.applied[rows]
             if np.any(np.isnan(time)):
-                return self.no_times(clause)
+                return [waited, *self.no_times(clause)]
             # From the last force on the cell is unloaded.
             spans.append((float(time[0]), float(time[force != 0.0][-1])))
-            waits.append(np.diff(time)[self.moved(force)])
             under = force != 0.0
-            steps = np.diff(time[under])[self.moved(force[under])]
+            steps = np.diff(time[under])[moved(force[under], largest)]
             middle = float(np.median(steps))
             spread.append(np.max(np.abs(steps - middle)) / middle if middle > 0.0 else math.inf)
-        shortest, widest = float(np.min(np.concatenate(waits))), float(np.max(spread))
+        widest = float(np.max(spread))
         spans.sort()
         rest = min(later[0] - earlier[1] for earlier, later in itertools.pairwise(spans))
         return [
-            Condition.judged(
-                "wait", f"shortest time from one force to the next {shortest:.3g} s",
-                f"at least {WAIT_S:g} s", clause, held=shortest >= WAIT_S - CLOCK_S,
-            ),
+            waited,
             Condition.judged(
                 "intervals",
                 f"up to {100.0 * widest:.0f} % off the middle one of their series",
@@ -189,14 +163,9 @@ class _Checked:
             ),
         ]  # fmt: skip
 
-    def moved(self, force: NDArray[np.float64]) -> NDArray[np.bool_]:
-        """(n − 1,) whether a force is another than the one before it, not the same again."""
-        return np.asarray(np.abs(np.diff(force)) > LEVEL_TOLERANCE * self.loads.largest)
-
     def no_times(self, clause: str) -> list[Condition]:
         got, to_know = "times are not stated", "give every reading its time_s"
         return [
-            Condition.unknown("wait", got, f"at least {WAIT_S:g} s", clause, to_know),
             Condition.unknown("intervals", got, "as even as possible", clause, to_know),
             Condition.unknown("rest", got, f"at least {REST_S:g} s", clause, to_know),
         ]
@@ -220,27 +189,4 @@ class _Checked:
     def temperatures(self) -> list[Condition]:
         rows = np.concatenate([self.used(run) for run in self.series.runs])
         found = self.readings.temperature_C[rows]
-        clause = "ISO 376:2011, 7.4.3, from memory"
-        low, high = TEMPERATURE_C
-        between, steady = f"{low:g} to {high:g} °C", f"within ±{TEMPERATURE_SPREAD_K / 2:g} K"
-        missing = int(np.count_nonzero(np.isnan(found)))
-        if missing:
-            got, to_know = (
-                f"not stated of {missing} readings",
-                "give every reading its temperature",
-            )
-            return [
-                Condition.unknown("temperature", got, between, clause, to_know),
-                Condition.unknown("temperature steady", got, steady, clause, to_know),
-            ]
-        least, most = float(np.min(found)), float(np.max(found))
-        got = f"{least:g} to {most:g} °C"
-        return [
-            Condition.judged(
-                "temperature", got, between, clause, held=low <= least and most <= high
-            ),
-            Condition.judged(
-                "temperature steady", got, steady, clause,
-                held=most - least <= TEMPERATURE_SPREAD_K + 1e-9,
-            ),
-        ]  # fmt: skip
+        return temperature_conditions(found, clause="ISO 376:2011, 7.4.3, from memory")

@@ -1,19 +1,47 @@
-"""Conditions of any class on the readings as they were taken: measured, and undoubted."""
+"""Conditions of any class on the readings as they were taken.
+
+Measured and undoubted; after a wait, at a steady temperature, after preloads.
+"""
 
 from __future__ import annotations
 
+import itertools
+import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from calibration.figures.condition import Condition
 from calibration.quantities.written import many
+from calibration.readings.load_series import LEVEL_TOLERANCE
 from calibration.readings.reading_doubts import Doubt
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from calibration.readings.readings import Readings
 
-__all__ = ["reading_conditions"]
+__all__ = [
+    "CLOCK_S",
+    "moved",
+    "preload_condition",
+    "reading_conditions",
+    "rows_of_series",
+    "temperature_conditions",
+    "wait_condition",
+]
+
+WAIT_S: Final = 30.0
+"""Before a reading, after its force is reached; of both standards, from memory."""
+CLOCK_S: Final = 0.5
+"""Times noted to the second are this much off."""
+TEMPERATURE_C: Final = (18.0, 28.0)
+"""Of both standards, from memory."""
+TEMPERATURE_SPREAD_K: Final = 2.0
+"""± 1 K; of both standards, from memory."""
+PRELOAD_SHARE: Final = 0.99
+"""Of the largest force, so that a preload counts as one to it; common practice."""
 
 _AGAINST: Final = (
     Doubt.UNSTABLE,
@@ -54,3 +82,110 @@ def reading_conditions(readings: Readings, sense: int, *, clause: str) -> list[C
     allowed = "none taken in spite of a doubt"
     found.append(Condition.judged("readings", got, allowed, clause, held=not words))
     return found
+
+
+def rows_of_series(readings: Readings, sense: int, series: Sequence[int]) -> NDArray[np.intp]:
+    """Readings of steps and zeros of these series, replaced ones too, by time where known."""
+    stepped = np.isin(np.array(readings.kind), ("step", "zero"))
+    of_sense = readings.applied * sense >= 0.0
+    rows = np.flatnonzero(np.isin(readings.series, series) & of_sense & stepped)
+    time = readings.time_s[rows]
+    return rows if np.any(np.isnan(time)) else rows[np.argsort(time, kind="stable")]
+
+
+def moved(force: NDArray[np.float64], largest: float) -> NDArray[np.bool_]:
+    """(n − 1,) whether a force is another than the one before it, not the same again."""
+    return np.asarray(np.abs(np.diff(force)) > LEVEL_TOLERANCE * largest)
+
+
+def wait_condition(
+    readings: Readings, runs: Sequence[NDArray[np.intp]], largest: float, *, clause: str
+) -> Condition:
+    """Whether every reading of the runs was taken long enough after the force before it.
+
+    ``runs`` are indices of readings in the order taken; not known where a time is missing or
+    a run has nothing before its force.
+    """
+    allowed = f"at least {WAIT_S:g} s"
+    shortest = math.inf
+    for rows in runs:
+        waits = np.diff(readings.time_s[rows])[moved(readings.applied[rows], largest)]
+        known = len(waits) > 0 and not np.any(np.isnan(readings.time_s[rows]))
+        shortest = min(shortest, float(np.min(waits))) if known else math.nan
+        if not known:
+            break
+    if math.isnan(shortest):
+        return Condition.unknown(
+            "wait", "times are not stated", allowed, clause, "give every reading its time_s"
+        )
+    got = f"shortest time from one force to the next {shortest:.3g} s"
+    return Condition.judged("wait", got, allowed, clause, held=shortest >= WAIT_S - CLOCK_S)
+
+
+def temperature_conditions(found: NDArray[np.float64], *, clause: str) -> list[Condition]:
+    """Range and steadiness of the temperatures (n,) of all readings, NaN where not stated."""
+    low, high = TEMPERATURE_C
+    between, steady = f"{low:g} to {high:g} °C", f"within ±{TEMPERATURE_SPREAD_K / 2:g} K"
+    missing = int(np.count_nonzero(np.isnan(found)))
+    if missing:
+        got, to_know = (
+            f"not stated of {missing} readings",
+            "give every reading its temperature",
+        )
+        return [
+            Condition.unknown("temperature", got, between, clause, to_know),
+            Condition.unknown("temperature steady", got, steady, clause, to_know),
+        ]
+    least, most = float(np.min(found)), float(np.max(found))
+    got = f"{least:g} to {most:g} °C"
+    return [
+        Condition.judged(
+            "temperature", got, between, clause, held=low <= least and most <= high
+        ),
+        Condition.judged(
+            "temperature steady", got, steady, clause,
+            held=most - least <= TEMPERATURE_SPREAD_K + 1e-9,
+        ),
+    ]  # fmt: skip
+
+
+def preload_condition(
+    readings: Readings,
+    spans: Sequence[tuple[int, int, float]],
+    full: float,
+    *,
+    before: int,
+    allowed: str,
+    clause: str,
+) -> Condition:
+    """Whether preloads stand before the first run, and one after each turn of the cell.
+
+    Parameters
+    ----------
+    spans : of each run its first and last reading, and its position, degrees from 0 to 360;
+        NaN where not stated, which is one place
+    full : the largest force, signed, in the readings' unit
+    before : how many preloads the first run asks
+    """
+    is_one = (np.array(readings.kind) == "preload") & ~readings.superseded
+    if not np.any(is_one):
+        return Condition.unknown(
+            "preloads", "none is in the table", allowed, clause,
+            "give each preload a row of kind preload",
+        )  # fmt: skip
+    enough = is_one & (readings.applied * np.sign(full) >= PRELOAD_SHARE * abs(full))
+    turn = np.nan_to_num(readings.position_deg % 360.0, nan=-1.0)
+    counts: list[int] = []
+    ordered = sorted(spans)
+    ends = itertools.accumulate((last for _, last, _ in ordered), max, initial=-1)
+    place = None
+    for end, (first, _, stated) in zip(ends, ordered, strict=False):
+        position = -1.0 if math.isnan(stated) else stated
+        if position != place:
+            at = np.flatnonzero(enough & (turn == position))
+            counts.append(int(np.count_nonzero((at > end) & (at < first))))
+        place = position
+    held = counts[0] >= before and all(n >= 1 for n in counts[1:])
+    turns = " and ".join(str(n) for n in counts[1:]) or "none"
+    got = f"{counts[0]} before the first series, {turns} after the turns"
+    return Condition.judged("preloads", got, allowed, clause, held=held)
