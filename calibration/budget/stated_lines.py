@@ -78,21 +78,22 @@ def _reference_temperature(facts: BenchFacts) -> Component:
     coefficient = s.reference_temperature_coefficient_pct_per_K
     if coefficient is None:
         coefficient = defaults.REFERENCE_PCT_PER_K
-        missing.append(f"its coefficient ({coefficient:g} % per K stands for it)")
+        missing.append(
+            f"a coefficient that nobody stated ({coefficient:g} % per K stands for it)"
+        )
     if s.room_temperature_C is None or s.reference_temperature_C is None:
         shift = defaults.REFERENCE_AWAY_K
-        missing.append(
-            f"how far from its own temperature it was used ({shift:g} K stand for it)"
-        )
+        missing.append(f"a distance from its own that nobody stated ({shift:g} K stand for it)")
     else:
         shift = abs(s.room_temperature_C - s.reference_temperature_C)
     if not coefficient:
         missing = []
     percent = abs(coefficient) * shift
+    told = f"the temperature of the reference rests on {' and '.join(missing)}"
     return line(
         facts, "temperature of the reference", percent / 100.0 / math.sqrt(3.0) * facts.grid_kN,
         Shape.RECTANGLE, f"{percent:.3g} % for {shift:g} K",
-        caution=f"not stated of the reference: {'; '.join(missing)}" if missing else "",
+        caution=told if missing else "",
     )  # fmt: skip
 
 

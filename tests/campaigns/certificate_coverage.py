@@ -59,6 +59,7 @@ def try_case(case: Case, seed: int, n_uses: int) -> Held:
         stability_pct=100.0 * cell.drift_of_force,
         room_temperature_C=20.0,
         service_temperature_C=(0.0, 40.0) if away else (20.0, 20.0),
+        zero_within_K=20.0,
     )
     certificate = issue_certificate(evaluate(parse_readings(table), settings))
     used = uses(cell, n_uses, kelvin=20.0 if away else 0.0, rng=rng)
