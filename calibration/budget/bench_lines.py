@@ -58,8 +58,8 @@ def mounting_line(facts: BenchFacts) -> Component:
     fewest = defaults.FEWEST_POSITIONS
     stated = facts.settings.data_sheet.rotation_pct
     bound, whose = _bound(stated, defaults.ROTATION_PCT, "b")
-    if n == 2 and 100.0 * found.spread > bound:
-        bound, whose = 100.0 * found.spread, "the difference of two positions"
+    if 100.0 * found.spread > bound:
+        bound, whose = 100.0 * found.spread, "the largest difference of those stated"
     # The widest standard deviation that three readings so far apart can have.
     widest = bound / 100.0 / math.sqrt(3.0)
     return line(
@@ -67,8 +67,8 @@ def mounting_line(facts: BenchFacts) -> Component:
         f"not measured: as though {fewest} positions had differed by {bound:.3g} % of force,"
         f" {whose}",
         dof=float(fewest - 1),
-        caution=f"{n} position(s) of the cell: at least {fewest} show what mounting does;"
-        f" {bound:.3g} % of force, {whose}, stands for it",
+        caution=f"{n} position(s) of the cell 30° or more apart: at least {fewest} show what"
+        f" mounting does; {bound:.3g} % of force, {whose}, stands for it",
     )  # fmt: skip
 
 

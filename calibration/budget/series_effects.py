@@ -25,6 +25,8 @@ __all__ = ["Mounting", "Scatter", "ZeroShifts", "mounting", "scatter", "zero_shi
 
 FEWEST_FORCES: Final = 3
 """Of a series, to tell a share of the force from a constant (one more than unknowns)."""
+APART_DEG: Final = 30.0
+"""A cell turned by less stands as it stood (common practice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,8 +93,10 @@ class Mounting:
     """How far the sensitivity differs from position to position, as shares of the force."""
 
     positions: int
+    """At least ``APART_DEG`` from each other."""
     spread: float
-    """Standard deviation over positions; with two, their difference; else 0."""
+    """Standard deviation over whatever positions are stated; with fewer than three that are
+    apart, the largest difference of all; else 0."""
     noise: float
     """Standard deviation that the scatter of readings alone gives each position's, for one kN of
     scatter: 1/kN."""
@@ -105,7 +109,7 @@ def mounting(loads: LoadSeries, curve: WorkingCurve) -> Mounting:
     """
     force = np.abs(loads.force) * loads.readings.kN_per_unit
     residual = curve.residual_kN(loads) * loads.sense
-    group, slopes, variances = group_of(loads), [], []
+    group, stated, slopes, variances = group_of(loads), list[float](), [], []
     rising = loads.direction > 0
     for position in np.unique(loads.position_deg[~np.isnan(loads.position_deg)]):
         there = loads.position_deg == position
@@ -116,13 +120,23 @@ def mounting(loads: LoadSeries, curve: WorkingCurve) -> Mounting:
             continue
         away = force[first] - np.mean(force[first])
         square = float(away @ away)
+        stated.append(float(position))
         slopes.append(float(away @ residual[first]) / square)
         variances.append(1.0 / square)
-    n = len(slopes)
-    if n < 2:
+    n = _places(stated)
+    if len(slopes) < 2:
         return Mounting(n, 0.0, 0.0)
-    spread = float(np.ptp(slopes)) if n == 2 else float(np.std(slopes, ddof=1))
+    spread = float(np.std(slopes, ddof=1)) if n > 2 else float(np.ptp(slopes))
     return Mounting(n, spread, math.sqrt(float(np.mean(variances))))
+
+
+def _places(positions_deg: list[float]) -> int:
+    """How many of the positions are apart on the circle: 0° and 360° are one, so are 0° and 1°."""
+    kept: list[float] = []
+    for position in positions_deg:
+        if all(abs((position - k + 180.0) % 360.0 - 180.0) >= APART_DEG for k in kept):
+            kept.append(position)
+    return len(kept)
 
 
 @dataclass(frozen=True, slots=True)

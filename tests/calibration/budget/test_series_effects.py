@@ -87,3 +87,18 @@ def test_zero_shifts_per_series() -> None:
     assert found.rms_kN == found.largest_kN == pytest.approx(0.02)
     unread, _ = made(pontius_csv(), degree=2)
     assert zero_shifts(unread, 1.0).series == 0
+
+
+@pytest.mark.parametrize(
+    ("positions", "places"),
+    [((0, 1, 2), 1), ((0, 120, 360), 2), ((0, 355, 120), 2), ((0, 120, 240), 3), ((0, 180, 360), 2),
+     ((10, 40, 70), 3), ((350, 10, 100), 2)],
+)  # fmt: skip
+def test_positions_count_only_where_they_are_apart_on_the_circle(
+    positions: tuple[int, int, int], places: int
+) -> None:
+    text = iso_csv(rotation=(0.0, 2e-4, -2e-4), positions=positions)
+    found = mounting(*made(text))
+    assert found.positions == places
+    # What any two of them differ by stays seen.
+    assert found.spread == pytest.approx(2e-4 if places == 3 else 4e-4, rel=1e-2)
