@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.doubts.curve_rows import curve_doubts
+from calibration.doubts.hold_rows import hold_doubts, preload_doubts, unsteady_doubts
 from calibration.doubts.left_open import left_open
 from calibration.doubts.plain_rows import (
     coverage_doubts,
@@ -37,6 +38,7 @@ def doubtful_rows(readings: Readings) -> tuple[Doubt, ...]:
     for sense in senses(readings):
         loads = load_series(readings, sense)
         found += [*curve_doubts(loads), *zero_doubts(loads), *coverage_doubts(loads)]
+        found += [*hold_doubts(loads), *preload_doubts(loads, readings), *unsteady_doubts(loads)]
     # Zeros belong to both senses of loading.
     once = {(doubt.kind, doubt.rows): doubt for doubt in found}
     return tuple(sorted(once.values(), key=_weight))
