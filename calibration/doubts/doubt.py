@@ -23,6 +23,8 @@ class DoubtKind(StrEnum):
     """A zero far from the other zeros."""
     TEMPERATURE = "temperature"
     POSITION = "position"
+    OUTSIDE = "outside"
+    """More readings outside the expanded uncertainty than chance allows."""
     COVERAGE = "coverage"
     """Forces that leave a part of the range bare."""
 

@@ -38,7 +38,11 @@ def doubtful_rows(readings: Readings) -> tuple[Doubt, ...]:
     for sense in senses(readings):
         loads = load_series(readings, sense)
         found += [*curve_doubts(loads), *zero_doubts(loads), *coverage_doubts(loads)]
-        found += [*hold_doubts(loads), *preload_doubts(loads, readings), *unsteady_doubts(loads)]
+        found += [
+            *hold_doubts(loads),
+            *preload_doubts(loads, readings),
+            *unsteady_doubts(loads),
+        ]
     # Zeros belong to both senses of loading.
     once = {(doubt.kind, doubt.rows): doubt for doubt in found}
     return tuple(sorted(once.values(), key=_weight))
@@ -48,17 +52,15 @@ def _weight(doubt: Doubt) -> float:
     return -abs(doubt.residual_pct) if doubt.residual_pct is not None else 0.0
 
 
-def refuse_doubtful_rows(readings: Readings, settings: BenchSettings) -> None:
+def refuse_doubtful_rows(
+    readings: Readings, settings: BenchSettings, doubts: Sequence[Doubt]
+) -> None:
     """Raise ``ReadingsError`` for rows in doubt that nobody has accepted with a reason."""
     unknown = sorted(set(settings.accepted_rows) - set(readings.row.tolist()))
     if unknown:
         msg = f"{readings.source}: accepted row {unknown[0]} is no row of the readings"
         raise ReadingsError(msg)
-    standing = [
-        doubt
-        for doubt in doubtful_rows(readings)
-        if not set(doubt.rows) <= set(settings.accepted_rows)
-    ]
+    standing = [d for d in doubts if not set(d.rows) <= set(settings.accepted_rows)]
     if not standing:
         return
     rows = sorted({row for doubt in standing for row in doubt.rows})
@@ -72,11 +74,13 @@ def refuse_doubtful_rows(readings: Readings, settings: BenchSettings) -> None:
     raise ReadingsError(msg)
 
 
-def doubt_cautions(readings: Readings, settings: BenchSettings) -> list[str]:
+def doubt_cautions(
+    readings: Readings, settings: BenchSettings, doubts: Sequence[Doubt]
+) -> list[str]:
     """What the certificate says of rows in doubt or accepted, and of what the table leaves open."""
     accepted = set(settings.accepted_rows)
     found = []
-    for doubt in doubtful_rows(readings):
+    for doubt in doubts:
         if set(doubt.rows) <= accepted:
             found.append(
                 f"accepted in spite of doubt ({settings.accepted_reason}): {doubt.text}"

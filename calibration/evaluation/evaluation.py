@@ -12,7 +12,8 @@ from calibration.budget.half_loop import half_loop, level_means
 from calibration.budget.stated_lines import MeasuredEffect
 from calibration.budget.working_curve import WorkingCurve, working_curve
 from calibration.certificates.force_curve import Preload
-from calibration.doubts.doubtful_rows import doubt_cautions
+from calibration.doubts.doubtful_rows import doubt_cautions, doubtful_rows
+from calibration.doubts.outside_rows import outside_doubts
 from calibration.elements.element_figures import (
     MOVED,
     element_cautions,
@@ -38,6 +39,7 @@ from calibration.statistics.polynomial_fit import (
 )
 
 if TYPE_CHECKING:
+    from calibration.doubts.doubt import Doubt
     from calibration.figures.figure import Figure
 
 __all__ = ["Evaluation", "InverseCheck", "SenseEvaluation", "evaluate"]
@@ -107,6 +109,8 @@ class Evaluation:
     settings: BenchSettings
     senses: tuple[SenseEvaluation, ...]
     """Tension first; one or two."""
+    doubts: tuple[Doubt, ...]
+    """About rows: by the readings alone, and by the uncertainty that rests on them."""
     cautions: tuple[str, ...]
 
 
@@ -125,12 +129,36 @@ def evaluate(readings: Readings, settings: BenchSettings) -> Evaluation:
     except FitError as error:
         msg = f"{readings.source}: {error}"
         raise ReadingsError(msg) from error
+    doubts = _doubts(readings, parts)
     return Evaluation(
         readings=readings,
         settings=settings,
         senses=parts,
-        cautions=_cautions(readings, settings, parts),
+        doubts=doubts,
+        cautions=_cautions(readings, settings, parts, doubts),
     )
+
+
+def _doubts(readings: Readings, parts: tuple[SenseEvaluation, ...]) -> tuple[Doubt, ...]:
+    found = doubtful_rows(readings)
+    named = {row for doubt in found for row in doubt.rows}
+    outside = [doubt for part in parts for doubt in _outside(part, named)]
+    return (*found, *outside)
+
+
+def _outside(part: SenseEvaluation, named: set[int]) -> list[Doubt]:
+    """A preloaded spring's readings before it moved tell no force."""
+    loads, budget = part.loads, part.budget
+    r = loads.readings
+    deflection = loads.deflection - (0.0 if loads.has_zero else part.zero)
+    p = part.preload
+    least, preload = (p.held_counts, p.force_kN) if p else (0.0, 0.0)
+    moved = np.abs(deflection) >= least
+    force = loads.force[moved] * r.kN_per_unit
+    away = part.working.predict(deflection[moved]) + loads.sense * preload - force
+    expanded = np.interp(np.abs(force), budget.force_kN, budget.expanded_kN)
+    steps = r.pick((r.applied != 0.0) & ~r.held).pick(moved)
+    return outside_doubts(steps, away, expanded, named)
 
 
 def _sense(loads: LoadSeries, readings: Readings, settings: BenchSettings) -> SenseEvaluation:
@@ -288,9 +316,12 @@ def _inverse_check(
 
 
 def _cautions(
-    readings: Readings, settings: BenchSettings, parts: tuple[SenseEvaluation, ...]
+    readings: Readings,
+    settings: BenchSettings,
+    parts: tuple[SenseEvaluation, ...],
+    doubts: tuple[Doubt, ...],
 ) -> tuple[str, ...]:
-    found = doubt_cautions(readings, settings)
+    found = doubt_cautions(readings, settings, doubts)
     if not any(part.loads.has_zero for part in parts):
         found.append("no zero was read: the zero is extrapolated from the curve")
     found += [part.budget.refused for part in parts[:1] if part.budget.refused]

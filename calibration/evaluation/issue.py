@@ -73,7 +73,7 @@ def issue_certificate(
     for part in evaluation.senses:
         _refuse_few(part)
     # The rows at fault are told before what they do to the curve.
-    refuse_doubtful_rows(evaluation.readings, evaluation.settings)
+    refuse_doubtful_rows(evaluation.readings, evaluation.settings, evaluation.doubts)
     for part in evaluation.senses:
         _refuse_curve(part)
     _refuse_without_reference(evaluation)

@@ -16,7 +16,7 @@ from calibration.certificates.certificate import (
     load_certificate,
 )
 from calibration.certificates.force import ForceCertificate
-from calibration.doubts.doubtful_rows import doubt_cautions, doubtful_rows
+from calibration.doubts.doubtful_rows import doubt_cautions
 from calibration.evaluation.evaluation import Evaluation, evaluate
 from calibration.evaluation.issue import issue_certificate
 from calibration.evaluation.results_document import results_document
@@ -40,7 +40,7 @@ def fit_file(args: argparse.Namespace, settings: BenchSettings) -> int:
     written = write_results(evaluation, out=args.out, pdf=args.pdf)
     if args.json:
         document = results_document(evaluation)
-        document["doubts"] = [d.to_document() for d in doubtful_rows(evaluation.readings)]
+        document["doubts"] = [d.to_document() for d in evaluation.doubts]
         document["certificate"] = written
         print(json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False))
     else:
@@ -115,7 +115,7 @@ def pdf_file(args: argparse.Namespace) -> int:
 
 def print_results(evaluation: Evaluation) -> None:
     """The results in words and tables, for a person; rows in doubt first."""
-    doubts = doubt_cautions(evaluation.readings, evaluation.settings)
+    doubts = doubt_cautions(evaluation.readings, evaluation.settings, evaluation.doubts)
     for doubt in doubts:
         print(f"caution: {doubt}")
     for part in evaluation.senses:
