@@ -43,7 +43,7 @@ SERIES_APART: Final = 0.02
 """Relative difference of a series from the others at the same forces; mountings of a cell differ
 by tenths of a per cent, of a capsule by one (common practice)."""
 SERIES_APART_ELSEWHERE: Final = 0.2
-"""The same where no force is common."""
+"""The same where no force is common, and those of the others lie on one side of its own."""
 GROSS: Final = 0.3
 """Deflection for each unit of force, off by so much from nearly all others: no curve is needed,
 and none could be fitted through it."""
@@ -139,6 +139,8 @@ def _against_others(rows: _Rows, here: NDArray[np.bool_]) -> float | None:
     if len(others) >= 3:
         each = np.array([rows.ratio[i] / other - 1.0 for i, other in others])
         limit = SERIES_APART
+    elif len(each := _between_others(rows, here)) >= 3:
+        limit = SERIES_APART
     else:
         middle = float(np.median(rows.ratio[~here]))
         each = rows.ratio[here] / middle - 1.0 if middle else np.zeros(1)
@@ -146,6 +148,34 @@ def _against_others(rows: _Rows, here: NDArray[np.bool_]) -> float | None:
     share = float(np.median(each))
     # The whole of it is off, not some rows.
     return share if abs(share) > max(limit, 3.0 * normal_sd(each - share)) else None
+
+
+def _between_others(rows: _Rows, here: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """(k,) force that the others' readings on either side tell, over the force stated, less 1.
+
+    Of the same direction, among as many as are compared at all.
+    """
+    found = [np.zeros(0)]
+    for direction in np.unique(rows.loads.direction[here]):
+        along = rows.loads.direction == direction
+        other, mine = (
+            np.flatnonzero(along & ~here),
+            np.flatnonzero(along & here)[:MOST_COMPARED],
+        )
+        levels, place = np.unique(rows.loads.level_of[other], return_inverse=True)
+        if len(levels) < 2:
+            continue
+        force = np.bincount(place, weights=rows.force[other]) / np.bincount(place)
+        value = rows.deflection[other][np.argsort(place, kind="stable")]
+        ends = np.cumsum(np.bincount(place))[:-1]
+        middle = np.array([np.median(each) for each in np.split(value, ends)])
+        if np.any(np.diff(middle) <= 0.0):
+            continue
+        own = rows.deflection[mine]
+        inside = mine[(own >= middle[0]) & (own <= middle[-1])]
+        told = np.interp(rows.deflection[inside], middle, force)
+        found.append(told / rows.force[inside] - 1.0)
+    return np.concatenate(found)
 
 
 def _gross(rows: _Rows, left: NDArray[np.bool_]) -> NDArray[np.bool_]:

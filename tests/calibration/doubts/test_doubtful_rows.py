@@ -110,6 +110,19 @@ def test_a_series_of_another_gain_is_named_as_a_whole() -> None:
     assert doubt.residual_pct == pytest.approx(4.0, abs=0.1)
 
 
+@pytest.mark.parametrize("share", [0.03, 0.049, -0.03])
+def test_a_series_whose_forces_are_off_is_named_as_a_whole(share: float) -> None:
+    """None of its forces is one of the others'."""
+    rows = good()
+    for row in rows[1:]:
+        if row[0] == "X2":
+            row[APPLIED] = f"{float(row[APPLIED]) * (1 + share):.6g}"
+    (doubt,) = doubts(rows)
+    assert doubt.kind is DoubtKind.SERIES
+    assert "series X2" in doubt.text
+    assert doubt.residual_pct == pytest.approx(100.0 * (1.0 / (1.0 + share) - 1.0), abs=0.2)
+
+
 def test_a_zero_far_from_the_others_is_named() -> None:
     rows = good()
     rows[25][READING] = "81000"
