@@ -174,9 +174,8 @@ def _service(facts: BenchFacts) -> tuple[float, float, tuple[str, str], str]:
     """Kelvin from the bench, from the zero, both in words, and what must be told."""
     s = facts.settings
     known = facts.loads.temperature_C[~np.isnan(facts.loads.temperature_C)]
-    room = s.room_temperature_C
-    if room is None and len(known):
-        room = float(np.mean(known))
+    # Where the readings say how warm it was, the cell was that warm, whatever the room.
+    room = float(np.mean(known)) if len(known) else s.room_temperature_C
     caution = ""
     if s.service_temperature_C is None:
         away = defaults.SERVICE_AWAY_K

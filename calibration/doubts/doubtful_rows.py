@@ -10,6 +10,7 @@ import numpy as np
 from calibration.doubts.curve_rows import curve_doubts
 from calibration.doubts.hold_rows import hold_doubts, preload_doubts, unsteady_doubts
 from calibration.doubts.left_open import left_open
+from calibration.doubts.looks_odd import looks_odd
 from calibration.doubts.plain_rows import (
     coverage_doubts,
     position_doubts,
@@ -90,6 +91,7 @@ def doubt_cautions(
     missing = left_open(readings)
     if missing:
         found.append(f"the readings do not show: {', '.join(missing)}")
+    found += looks_odd(readings, settings.room_temperature_C)
     late = _late_repeats(readings)
     if late:
         found.append(

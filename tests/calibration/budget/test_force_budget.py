@@ -140,11 +140,12 @@ def test_the_loop_is_half_either_side_and_whole_where_only_rising() -> None:
 
 
 def test_temperature_at_the_end_of_the_service_range() -> None:
+    # The readings say 21 °C: the room beside them is no better known.
     stated = {"room_temperature_C": 20.0, "service_temperature_C": [-10.0, 40.0]}
     budget = part(iso_csv(noise=10.0), **stated).budget
     # 0.01 % per K: at the end of the range a use stands at the edge, whoever says how large.
     usual = 1e-4
-    assert standard(budget, "temperature on span") == pytest.approx(FULL * usual * 30.0)
+    assert standard(budget, "temperature on span") == pytest.approx(FULL * usual * 31.0)
     # A zero is taken again within 10 K, and within the range of service where that is less.
     assert standard(budget, "temperature on zero", 0) == pytest.approx(FULL * usual * 10.0)
     for within, kelvin in ((4.0, 4.0), (100.0, 50.0)):
@@ -153,10 +154,10 @@ def test_temperature_at_the_end_of_the_service_range() -> None:
         assert zero == pytest.approx(FULL * usual * kelvin)
     assert "was not measured" in lines(budget)["temperature on span"].caution
     coupler = part(iso_csv(noise=10.0), element="strain-gauged coupler", **stated).budget
-    assert standard(coupler, "temperature on span") == pytest.approx(FULL * 5.0 * usual * 30.0)
+    assert standard(coupler, "temperature on span") == pytest.approx(FULL * 5.0 * usual * 31.0)
     sheet = {"temperature_span_pct_per_K": 0.002, "temperature_zero_pct_per_K": 0.001}
     told = part(iso_csv(noise=10.0), data_sheet=sheet, **stated).budget
-    assert standard(told, "temperature on span") == pytest.approx(FULL * 2e-5 * 30.0)
+    assert standard(told, "temperature on span") == pytest.approx(FULL * 2e-5 * 31.0)
     unstated = part(iso_csv(noise=10.0)).budget
     assert (
         "service temperatures are not stated" in lines(unstated)["temperature on span"].caution
