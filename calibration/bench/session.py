@@ -33,6 +33,7 @@ from calibration.bench.session_file import BenchStore
 from calibration.bench.stability import StabilityLimits
 from calibration.bench.taken_readings import csv_of, readings_of
 from calibration.bench.weighing import draft_of, read_by_eye, weigh
+from calibration.certificates.days import local_day
 from calibration.certificates.force import RAILS_24_BIT, ForceCertificate
 from calibration.evaluation.evaluation import Evaluation, evaluate
 from calibration.readings.bench_settings import BenchSettings
@@ -289,7 +290,7 @@ class BenchSession:
     ) -> TakenReading:
         """Commit a reading, or hold it back for what stands against it."""
         now = self._now()
-        found = [*findings, *weigh(draft, self.facts, self._taken, now.astimezone().date())]
+        found = [*findings, *weigh(draft, self.facts, self._taken, local_day(now))]
         last = self._taken[-1].time_s if self._taken else 0.0
         draft = replace(
             draft,

@@ -12,6 +12,7 @@ from calibration.bench.pending_reading import check_seconds, force_certificate
 from calibration.bench.plan import PlanStep
 from calibration.bench.stability import StabilityLimits
 from calibration.certificates.certificate import full_document
+from calibration.certificates.days import local_day
 from calibration.certificates.force import ForceCertificate
 from calibration.quantities.units import find_unit
 from calibration.readings.bench_settings import BenchSettings
@@ -65,11 +66,11 @@ class SessionFacts:
         """The settings, with first day, last day and day of issue where they are not stated."""
         settings, laboratory = self.settings, self.settings.laboratory
         last = datetime.fromisoformat(taken[-1].utc) if taken else now
-        began = laboratory.began or self.started.astimezone().date()
-        ended = laboratory.ended or max(began, last.astimezone().date())
+        began = laboratory.began or local_day(self.started)
+        ended = laboratory.ended or max(began, local_day(last))
         return replace(
             settings,
-            issued=settings.issued or now.astimezone().date(),
+            issued=settings.issued or local_day(now),
             laboratory=replace(laboratory, began=began, ended=ended),
         )
 

@@ -27,6 +27,7 @@ from calibration.certificates.certificate import (
     read_optional_date,
     read_text,
 )
+from calibration.certificates.days import before_issue
 from calibration.certificates.force_curve import (
     Preload,
     SenseCurve,
@@ -189,7 +190,7 @@ class ForceCertificate:
 
     def is_expired(self, on: date) -> bool:
         """Whether the day lies after the last day of use, or before the day of issue."""
-        return (self.expires is not None and on > self.expires) or on < self.issued
+        return (self.expires is not None and on > self.expires) or before_issue(self.issued, on)
 
     # ------------------------------------------------------------- identity
 

@@ -14,6 +14,7 @@ from calibration.certificates.certificate import (
     parse_document,
     read_certificate_file,
 )
+from calibration.certificates.days import before_issue
 from recorder.run.values.certificate_standing import (
     Finding,
     Standing,
@@ -32,7 +33,7 @@ class HeldCertificates:
     Parameters
     ----------
     on
-        Day against which they expire.
+        Day of UTC against which they expire: that of the run.
     allow_expired
         One out of date is only warned of.
     problem
@@ -162,7 +163,7 @@ class HeldCertificates:
     def _check_date(self, where: str, found: Certificate) -> None:
         if found.expires is not None and self._on > found.expires:
             words = f"certificate {found.certificate_id} expired on {found.expires}"
-        elif self._on < found.issued:
+        elif before_issue(found.issued, self._on):
             words = f"certificate {found.certificate_id} is only issued on {found.issued}"
         else:
             return

@@ -49,7 +49,7 @@ def make_plan(
     Parameters
     ----------
     on
-        Day against which certificates expire; None is today (UTC).
+        Day of UTC against which certificates expire, as in the run; None is today.
     allow_expired
         Record with an expired certificate all the same: every value carries the flag.
 

@@ -6,7 +6,6 @@ import argparse
 import json
 import sys
 from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,6 +14,7 @@ from calibration.certificates.certificate import (
     dump_certificate,
     load_certificate,
 )
+from calibration.certificates.days import local_day
 from calibration.certificates.force import ForceCertificate
 from calibration.doubts.doubtful_rows import doubt_cautions
 from calibration.evaluation.evaluation import Evaluation, evaluate
@@ -35,7 +35,7 @@ __all__ = ["fit_file", "pdf_file", "print_results", "verify_file", "write_result
 def fit_file(args: argparse.Namespace, settings: BenchSettings) -> int:
     """``bench fit``."""
     # Classes are judged on a day: without one stated, today, as the certificate would be.
-    issued = settings.issued or datetime.now(UTC).astimezone().date()
+    issued = settings.issued or local_day()
     evaluation = evaluate(read_readings(args.readings), replace(settings, issued=issued))
     written = write_results(evaluation, out=args.out, pdf=args.pdf)
     if args.json:

@@ -12,6 +12,7 @@ import numpy as np
 
 from calibration.certificates.certificate import dump_certificate, full_document
 from calibration.certificates.clock import MOST_PULSES, ClockCertificate
+from calibration.certificates.days import local_day
 from calibration.clock.tick_rate import seconds_of_pulses, tick_rate
 from recorder.command_line.bench.bench_signing import add_signed
 from recorder.command_line.bench.certificate_files import lay_out, verify
@@ -170,7 +171,7 @@ def _kept(
 
 def _day(text: str | None) -> date:
     try:
-        return datetime.now(UTC).date() if text is None else date.fromisoformat(text)
+        return local_day() if text is None else date.fromisoformat(text)
     except ValueError as error:
         msg = f"--issued must be a day YYYY-MM-DD, got {text!r}"
         raise UsageError(msg) from error

@@ -5,11 +5,12 @@ from __future__ import annotations
 import argparse
 import math
 import re
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from calibration.certificates.certificate import dump_certificate, full_document
+from calibration.certificates.days import local_day
 from calibration.certificates.wheel import (
     WheelCertificate,
     combined_u_m,
@@ -265,7 +266,7 @@ def _issue(
     every = [*parts, *_tread_parts(args, girth_m)]
     certificate = WheelCertificate(
         certificate_id=args.id,
-        issued=_day(args.issued, "--issued") or datetime.now(UTC).date(),
+        issued=_day(args.issued, "--issued") or local_day(),
         expires=_day(args.expires, "--expires"),
         wheel=args.wheel,
         circumference_m=girth_m,

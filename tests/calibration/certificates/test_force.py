@@ -53,7 +53,10 @@ def test_flags_for_each_sample() -> None:
     ]  # fmt: skip
     late = c.flags(counts[2:3], [0.0], on=date(2027, 1, 1))
     assert late.tolist() == [flags.EXPIRED]
-    early = c.flags(counts[2:3], [0.0], on=date(2025, 12, 31))
+    # A day is begun in the east while the day before is not over in UTC.
+    first = c.flags(counts[2:3], [0.0], on=date(2025, 12, 31))
+    assert first.tolist() == [0]
+    early = c.flags(counts[2:3], [0.0], on=date(2025, 12, 30))
     assert early.tolist() == [flags.EXPIRED]
     assert c.flags(counts[2:3], [np.nan], on=None).tolist() == [flags.OUT_OF_RANGE]
     assert c.flags(counts[2:3], [0.0], on=date(2026, 12, 31)).tolist() == [0]

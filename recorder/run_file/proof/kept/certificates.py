@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
 from typing import TYPE_CHECKING, Any, Final
 
 from calibration.certificates.certificate import (
@@ -11,6 +10,7 @@ from calibration.certificates.certificate import (
     parse_certificate,
     parse_document,
 )
+from calibration.certificates.days import before_issue
 from recorder.run.values.calibrate import day_of
 from recorder.run.values.certificate_standing import Asked, Standing, standing_in_run
 from recorder.run_file.proof.parts.proof import Check, Proof, State
@@ -29,8 +29,6 @@ _STATES: Final = {
     Standing.DOUBT: State.NOT_PROVED,
     Standing.REFUSED: State.CONTRADICTED,
 }
-ZONES: Final = timedelta(days=1)
-"""A certificate is dated by the day where it was issued, a run by UTC."""
 
 
 def prove_certificates(held: Held, progress: Callable[[float], None]) -> Iterator[Proof]:
@@ -113,7 +111,7 @@ def _day(held: Held, name: str, certificate: Certificate) -> Iterator[Proof]:
             " it still held"
         )
         yield _proof(name, State.NOT_PROVED, words)
-    if certificate.issued > day + ZONES:
+    if before_issue(certificate.issued, day):
         words = (
             f"it was issued on {certificate.issued} and is in a run that began on {day} by the"
             " computer's clock: one of the two dates is wrong"

@@ -308,7 +308,7 @@ def test_a_damaged_certificate(plan_of: Callable[..., Plan], tmp_path: Path) -> 
     ("dates", "words"),
     [
         ({"issued": date(2024, 1, 1), "expires": date(2026, 5, 3)}, "expired on 2026-05-03"),
-        ({"issued": date(2026, 5, 5)}, "is only issued on 2026-05-05"),
+        ({"issued": date(2026, 5, 6)}, "is only issued on 2026-05-06"),
     ],
 )
 def test_a_certificate_out_of_date(
