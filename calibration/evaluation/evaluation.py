@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -74,6 +74,9 @@ class SenseEvaluation:
     """One sense of loading. Curves are in the file's own units but for ``working``."""
 
     loads: LoadSeries
+    """As read: where no zero was read, what belongs to one is left unassessed."""
+    zeroed: LoadSeries
+    """The same with ``zero`` taken off where none was read: what the curve for use takes."""
     choice: DegreeChoice
     degree: int
     raw: PolynomialFit
@@ -170,24 +173,23 @@ def _sense(loads: LoadSeries, readings: Readings, settings: BenchSettings) -> Se
     degree = choice.degree if settings.degree is None else settings.degree
     raw = fit_polynomial(loads.raw_force, loads.raw_reading, degree)
     zero = float(np.mean(loads.zeros)) if loads.has_zero else float(raw.coefficients[0])
-    zeroed = loads if loads.has_zero else _less(loads, zero)
+    zeroed = load_series(readings, loads.sense, unread_zero=zero)
     to_deflection = fit_polynomial(loads.force, loads.deflection, degree)
     to_force = fit_polynomial(loads.deflection, loads.force, degree)
-    curve, zeroed = _curve(zeroed, settings)
+    curve, moved = _curve(zeroed, settings)
     working = curve.fit
-    figures = _figures(
-        loads, zeroed, to_deflection, to_force, working, readings, settings, step
-    )
-    budget = force_budget(zeroed, curve, _budget_figures(loads, raw, figures), settings)
+    figures = _figures(loads, moved, to_deflection, to_force, working, readings, settings, step)
+    budget = force_budget(moved, curve, _budget_figures(loads, raw, figures), settings)
     return SenseEvaluation(
         loads=loads,
+        zeroed=zeroed,
         choice=choice,
         degree=degree,
         raw=raw,
         deflection_from_force=to_deflection,
         force_from_deflection=to_force,
         working=working,
-        preload=_preload(loads, curve),
+        preload=_preload(zeroed, curve),
         zero=zero,
         lack_of_fit=lack_of_fit(loads.force, loads.deflection, to_deflection),
         inverse=_inverse_check(loads, to_deflection, to_force),
@@ -243,12 +245,6 @@ def _budget_figures(
         temperature_span=effect("temperature_effect_span"),
         unread_zero_sd=None if loads.has_zero else float(raw.standard_errors[0]),
     )
-
-
-def _less(loads: LoadSeries, zero: float) -> LoadSeries:
-    """Deflections from a zero that was not read but extrapolated."""
-    branches = tuple(replace(branch, at=branch.at - zero) for branch in loads.branches)
-    return replace(loads, deflection=loads.deflection - zero, branches=branches)
 
 
 def _figures(
@@ -351,7 +347,7 @@ def _budget_cautions(parts: tuple[SenseEvaluation, ...]) -> list[str]:
 
 def _part_cautions(part: SenseEvaluation, settings: BenchSettings) -> list[str]:
     found = []
-    loads, lack = part.loads, part.lack_of_fit
+    lack = part.lack_of_fit
     if isinstance(lack, LackOfFit) and lack.rejected:
         found.append(
             f"{part.name}: a curve of degree {part.degree} is rejected by the lack-of-fit test"
@@ -362,9 +358,7 @@ def _part_cautions(part: SenseEvaluation, settings: BenchSettings) -> list[str]:
             f"{part.name}: degree {settings.degree} was asked for; the rule chooses"
             f" {part.choice.degree}"
         )
-    deflection = np.append(
-        loads.deflection if loads.has_zero else loads.deflection - part.zero, 0.0
-    )
+    deflection = np.append(part.zeroed.deflection, 0.0)
     low, high = float(np.min(deflection)), float(np.max(deflection))
     if not is_monotone(part.working.coefficients, low, high):
         found.append(f"{part.name}: the curve turns back inside its range")

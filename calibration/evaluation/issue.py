@@ -6,12 +6,13 @@ import calendar
 import re
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import date
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from calibration.certificates.certificate import CertificateError
+from calibration.certificates.days import local_day
 from calibration.certificates.force import RAILS_24_BIT, ForceCertificate
 from calibration.certificates.force_curve import SenseCurve, ShuntExpectation, UncertaintyTable
 from calibration.doubts.doubtful_rows import refuse_doubtful_rows
@@ -123,7 +124,7 @@ def _on_the_day(evaluation: Evaluation, today: date | None) -> tuple[Evaluation,
     stated = evaluation.settings.issued
     if stated is not None:
         return evaluation, stated
-    issued = today or datetime.now(UTC).astimezone().date()
+    issued = today or local_day()
     settings = replace(evaluation.settings, issued=issued)
     return evaluate(evaluation.readings, settings), issued
 
@@ -147,12 +148,12 @@ def _refuse_few(part: SenseEvaluation) -> None:
 
 
 def _refuse_curve(part: SenseEvaluation) -> None:
-    loads, where = part.loads, _refused(part)
+    where = _refused(part)
     r_squared = part.deflection_from_force.r_squared
     if not r_squared >= MIN_R_SQUARED:
         msg = f"{where}: the readings do not follow the force (r² = {r_squared:.3f})"
         raise ReadingsError(msg)
-    deflection = np.append(loads.deflection - (0.0 if loads.has_zero else part.zero), 0.0)
+    deflection = np.append(part.zeroed.deflection, 0.0)
     ends = float(np.min(deflection)), float(np.max(deflection))
     if not is_monotone(part.working.coefficients, *ends):
         msg = f"{where}: the curve of degree {part.working.degree} turns back inside its range"
@@ -196,9 +197,8 @@ def _curve(part: SenseEvaluation) -> SenseCurve:
 
 def _deflection_at(part: SenseEvaluation, capacity_kN: float) -> float:
     """Magnitude of the deflection at capacity, in proportion to the largest force applied."""
-    loads = part.loads
-    full = float(abs(loads.mean_at_levels()[-1] - (0.0 if loads.has_zero else part.zero)))
-    return full * capacity_kN / (loads.largest * loads.readings.kN_per_unit)
+    loads = part.zeroed
+    return loads.full_scale * capacity_kN / (loads.largest * loads.readings.kN_per_unit)
 
 
 def _table(by_sense: Mapping[int, SenseEvaluation]) -> UncertaintyTable:

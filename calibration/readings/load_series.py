@@ -2,8 +2,9 @@
 
 A branch is the rising or the falling part of one series at one position. The deflection of a
 reading is the reading less the last zero reading before it (the first after it, when none was
-taken before). Where no zero was read at all, deflections are the readings themselves and
-everything that needs a zero is left unassessed.
+taken before). Where no zero was read at all, one extrapolated from the curve may be given, and
+is taken off instead; without it deflections are the readings themselves. What needs a zero that
+was read is left unassessed either way.
 """
 
 from __future__ import annotations
@@ -135,8 +136,10 @@ def senses(readings: Readings) -> tuple[int, ...]:
     return tuple(s for s in (1, -1) if bool(np.any(np.sign(used) == s)))
 
 
-def load_series(readings: Readings, sense: int) -> LoadSeries:
+def load_series(readings: Readings, sense: int, *, unread_zero: float = 0.0) -> LoadSeries:
     """The used readings of one sense, put in order.
+
+    ``unread_zero`` is the reading at no force, taken off where no zero was read.
 
     Raises
     ------
@@ -153,7 +156,7 @@ def load_series(readings: Readings, sense: int) -> LoadSeries:
         word = "tension" if sense > 0 else "compression"
         msg = f"{readings.source}: no reading under force in {word} but holds (kind {HOLD})"
         raise ReadingsError(msg)
-    deflection = np.where(np.isnan(zero_of), readings.reading, readings.reading - zero_of)
+    deflection = readings.reading - np.where(np.isnan(zero_of), unread_zero, zero_of)
     force = readings.applied[main]
     levels, level_of = force_levels(force)
     before, after = _series_zeros(readings, sense)

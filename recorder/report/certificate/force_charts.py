@@ -41,7 +41,7 @@ _LEAST_SHARE: Final = 0.02
 
 
 def residual_chart(sense: Sense) -> bytes:
-    """Distance of each reading from the curve for use, kN, with the band of U."""
+    """Distance from the curve for use, kN, with the band of U: means of series at each force."""
     loads, certificate = sense.loads, sense.held.certificate
     kN = loads.readings.kN_per_unit
     with mpl.rc_context(CHART_STYLE):
@@ -145,16 +145,15 @@ def _groups(
 ) -> Iterator[tuple[str, int, NDArray[np.float64], NDArray[np.float64]]]:
     """Position in words, direction, forces (kN) and deflections of readings taken together."""
     loads, kN = sense.loads, sense.loads.readings.kN_per_unit
-    zero = 0.0 if loads.has_zero else float(sense.results["working_curve"]["zero"])
     for branch in loads.branches:
         taken = ~np.isnan(branch.at)
         place = "not stated" if np.isnan(branch.position_deg) else f"{branch.position_deg:g}°"
-        yield place, branch.direction, loads.levels[taken] * kN, branch.at[taken] - zero
+        yield place, branch.direction, loads.levels[taken] * kN, branch.at[taken]
     if not loads.branches:
         for way in _MARKERS:
             here = loads.direction == way
             if np.any(here):
-                yield "readings", way, loads.force[here] * kN, loads.deflection[here] - zero
+                yield "readings", way, loads.force[here] * kN, loads.deflection[here]
 
 
 def _short(name: str) -> str:

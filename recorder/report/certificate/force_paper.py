@@ -11,7 +11,7 @@ from calibration.certificates.certificate import CertificateError
 from calibration.evaluation.issue import CAUTIONS
 from calibration.quantities.written import MINUS
 from calibration.readings.bench_settings import BenchSettings
-from calibration.readings.load_series import load_series, senses
+from calibration.readings.load_series import senses
 from calibration.readings.readings import Readings
 from recorder.report.certificate.force_charts import loop_chart, residual_chart, shares_chart
 from recorder.report.certificate.force_limits import limits_part
@@ -38,7 +38,6 @@ if TYPE_CHECKING:
 
 __all__ = ["force_paper", "opened"]
 
-SENSE_NAMES: Final = {1: "tension", -1: "compression"}
 DECISION: Final = (
     "Classes are decided by simple acceptance: a limit holds when the value found does not"
     " exceed it. The uncertainty of the value is not added to it, so that a value at its limit"
@@ -59,10 +58,7 @@ def force_paper(certificate: ForceCertificate) -> Paper:
     """
     held = opened(certificate)
     parts: list[Part] = [*_opening(held), *traceability(held.settings)]
-    told = [
-        Sense(held, SENSE_NAMES[sense], load_series(held.readings, sense))
-        for sense in senses(held.readings)
-    ]
+    told = [Sense(held, sense) for sense in senses(held.readings)]
     for sense in told:
         parts += _sense(sense)
     parts += limits_part(held, told)
@@ -115,8 +111,9 @@ def _sense(sense: Sense) -> list[Part]:
         *class_part(sense),
         *uncertainty_part(sense),
         Picture(f"residuals-{sense.name}", residual_chart(sense),
-                "Distance of each reading from the curve for use, by position and direction;"
-                " the band is ± U.", floats=True),
+                "Distance from the curve for use, by position and direction: the mean of each"
+                " series at each force, or each reading where no series is stated; the band is"
+                " ± U.", floats=True),
         *curve_part(sense),
         *series_part(sense),
     ]  # fmt: skip

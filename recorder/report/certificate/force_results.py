@@ -11,6 +11,7 @@ import numpy as np
 from scipy.optimize import linprog
 
 from calibration.quantities.written import MINUS
+from calibration.readings.load_series import load_series
 from recorder.report.certificate.force_words import (
     BY_FORCE,
     class_words,
@@ -33,6 +34,7 @@ __all__ = [
     "Held","Sense", "class_part", "curve_part", "figures_part", "series_part",
            "two_digits", "uncertainty_part"]  # fmt: skip
 
+SENSE_NAMES: Final = {1: "tension", -1: "compression"}
 SERIES_A_TABLE: Final = 8
 _BOUND_POINTS: Final = 401
 """Forces at which the line above U is held to be above it."""
@@ -68,11 +70,13 @@ class Held:
 
 
 class Sense:
-    """One sense of a certificate: its name, readings in order, and results."""
+    """One sense of a certificate: its name, readings in order with the zero off, and results."""
 
-    def __init__(self, held: Held, name: str, loads: LoadSeries) -> None:
-        self.held, self.name, self.loads = held, name, loads
-        self.results: Mapping[str, Any] = held.results["by_sense"][name]
+    def __init__(self, held: Held, sense: int) -> None:
+        self.held, self.name = held, SENSE_NAMES[sense]
+        self.results: Mapping[str, Any] = held.results["by_sense"][self.name]
+        zero = float(self.results["working_curve"]["zero"])
+        self.loads: LoadSeries = load_series(held.readings, sense, unread_zero=zero)
 
     @property
     def figures(self) -> Mapping[str, Mapping[str, Any]]:
@@ -100,6 +104,10 @@ def series_part(sense: Sense) -> list[Part]:
     if not loads.branches:
         parts.append(Words("No series is stated: the readings follow in the annex as taken."))
         return parts
+    if not loads.has_zero:
+        zero = _number(float(sense.results["working_curve"]["zero"]), sense.digits)
+        told = f"No zero was read: that of the curve, {zero} as indicated, is taken off."
+        parts.append(Words(told))
     for start in range(0, len(loads.branches), SERIES_A_TABLE):
         branches = loads.branches[start : start + SERIES_A_TABLE]
         heads = (f"force, {loads.readings.force_unit}", *(_head(sense, b) for b in branches))

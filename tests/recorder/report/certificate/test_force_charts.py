@@ -2,7 +2,6 @@ from __future__ import annotations
 
 import xml.etree.ElementTree as ET
 
-from calibration.readings.load_series import load_series
 from recorder.report.certificate.force_charts import loop_chart, residual_chart, shares_chart
 from recorder.report.certificate.force_paper import opened
 from recorder.report.certificate.force_results import Sense
@@ -12,7 +11,7 @@ from tests.calibration.made_certificates import made
 
 def sense_of(text: str) -> Sense:
     held = opened(made(text))
-    return Sense(held, "tension", load_series(held.readings, 1))
+    return Sense(held, 1)
 
 
 def test_charts_are_sound_svg_in_black_and_white_and_always_the_same() -> None:
