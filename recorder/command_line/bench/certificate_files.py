@@ -100,12 +100,18 @@ def _worked_out(
     found = []
     if document.get("digest") != computed:
         found.append(f"digest: stated {document.get('digest')}, computed {computed}")
+    digest = "digest does not agree" if found else "digest agrees"
     if again.outcome is not Outcome.FOLLOWS:
-        return [*found, *again.found], f"digest agrees; {again.words}"
+        return [*found, *again.found], f"{digest}; {again.words}"
     if document.get("kind") == "force" and not found:
         # At the bench also what a recording lets be: every last digit behind the figures.
         found = verify_document(document, source=source)
-    return found, "digest and every figure agree"
+        if found:
+            return (
+                found,
+                f"{digest}; {len(found)} of what stands in it its readings do not give",
+            )
+    return found, f"{digest}; {again.words}" if found else "digest and every figure agree"
 
 
 def lay_out(path: str, out: str, *, kind: str) -> int:

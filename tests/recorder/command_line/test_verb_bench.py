@@ -138,6 +138,7 @@ def test_verify_says_no_with_exit_one(
     answer = json.loads(capsys.readouterr().out)
     assert answer["agrees"] is False
     assert answer["differences"][0].startswith("digest")
+    assert answer["readings"].startswith("digest does not agree; ")
 
 
 def test_no_paper_of_figures_that_the_readings_do_not_give(
