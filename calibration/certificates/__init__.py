@@ -1,1 +1,1 @@
-"""Certificates, and what one is used for: force cell, measuring wheel. Not how one is made."""
+"""Certificates of cell, wheel and clock, and what one is used for. Not how one is made."""

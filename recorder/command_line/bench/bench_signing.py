@@ -69,7 +69,7 @@ def add_sign(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     sign = verbs.add_parser(
         "sign",
         help="sign a certificate by a laboratory's key",
-        description="Sign a certificate, of a cell or a wheel, by a laboratory's key.",
+        description="Sign a certificate, of a cell, a wheel or a clock, by a laboratory's key.",
         epilog=_SIGN_EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
