@@ -1,8 +1,7 @@
 """A guided bench session, without a screen: plan, live counts, readings, resume.
 
 One thread owns the session (it alone touches the file); its ``live`` counts may be fed from
-another. A reading is started, gathers counts for some seconds, and is committed by
-``poll`` once they have passed::
+another. A reading is started, gathers counts, and ``poll`` commits it some seconds later::
 
     session = BenchSession.create("cell.bench", settings=…, plan=make_plan(capacity_kN=500.0))
     session.live.feed(t_s, counts)        # from the driver, again and again
