@@ -59,7 +59,6 @@ def element_figures(
     loads: LoadSeries,
     *,
     working: PolynomialFit,
-    free: PolynomialFit,
     settings: BenchSettings,
 ) -> list[Figure]:
     """The figures of the element named in the settings; empty for a plain cell.
@@ -67,7 +66,6 @@ def element_figures(
     Parameters
     ----------
     working : kN from deflection, through zero
-    free : force (own unit) from deflection, with a constant term
     """
     if settings.element == "capsule":
         found = half_difference(loads)
@@ -80,7 +78,7 @@ def element_figures(
         found = half_difference(loads, moved=MOVED)
         return [
             _gain_figure(RATE, loads, found, working, settings),
-            _preload(loads, found, free),
+            _preload(loads, found),
             *_friction_figures(found),
         ]
     if settings.element == "strain-gauged coupler":
@@ -116,21 +114,28 @@ def _spring_law(loads: LoadSeries) -> ElementLaw:
     """A preload that is more than scatter, and friction where both ways were taken."""
     moved = loads.beyond(MOVED * loads.full_scale)
     found = half_difference(loads, moved=MOVED)
-    if isinstance(found, str):
-        kN = loads.readings.kN_per_unit
-        if len(moved.levels) < MIN_FORCES:
-            return ElementLaw()
-        free = fit_polynomial(np.abs(moved.deflection), np.abs(moved.force) * kN, 1)
-        preload = float(free.coefficients[0])
-        U = t_quantile(free.dof) * float(free.standard_errors[0])
-        law = ElementLaw()
-    else:
-        preload, U = found.force_line.constant.value, found.force_line.constant.U
+    law = ElementLaw()
+    if isinstance(found, HalfDifference):
         law = ElementLaw(friction=found.friction_loop, bent=found.bent)
+    preload = _preload_of(loads, found)
     full_kN = loads.largest * loads.readings.kN_per_unit
-    if preload <= max(U, PRELOAD_SHARE * full_kN):
+    if preload is None or preload.value <= max(preload.U, PRELOAD_SHARE * full_kN):
         return law
-    return replace(law, preload_kN=preload, moved=moved)
+    return replace(law, preload_kN=preload.value, moved=moved)
+
+
+def _preload_of(loads: LoadSeries, found: HalfDifference | str) -> Estimate | None:
+    """Force at no deflection, kN, from the readings that moved; friction in it where taken one
+    way. None: too few forces moved it."""
+    if isinstance(found, HalfDifference):
+        return found.force_line.constant
+    moved = loads.beyond(MOVED * loads.full_scale)
+    if len(moved.levels) < MIN_FORCES:
+        return None
+    force = np.abs(moved.force) * loads.readings.kN_per_unit
+    line = fit_polynomial(np.abs(moved.deflection), force, 1)
+    error = float(line.standard_errors[0])
+    return Estimate(float(line.coefficients[0]), error, t_quantile(line.dof) * error)
 
 
 def element_cautions(
@@ -284,7 +289,7 @@ def _friction_figures(found: HalfDifference | str) -> list[Figure]:
     return [_scaled(figure, part, 1.0) for figure, part in zip(figures, parts, strict=True)]
 
 
-def _preload(loads: LoadSeries, found: HalfDifference | str, free: PolynomialFit) -> Figure:
+def _preload(loads: LoadSeries, found: HalfDifference | str) -> Figure:
     """Force at which the spring begins to move, between rising and falling."""
     figure = Figure(
         name="preload",
@@ -293,19 +298,13 @@ def _preload(loads: LoadSeries, found: HalfDifference | str, free: PolynomialFit
         formula="constant term of force from deflection; below it the spring does not move",
         source=_SOURCE,
     )
-    if not loads.has_zero:
-        return figure.without("no zero was read")
-    if not isinstance(found, str):
-        return _scaled(figure, found.force_line.constant, 1.0)
-    kN = loads.readings.kN_per_unit
-    error = float(free.standard_errors[0]) * kN
-    half = t_quantile(free.dof) * error
-    return replace(
-        figure,
-        value=float(free.coefficients[0]) * kN,
-        detail={"standard_error": error, "U": half},
-        reason=f"friction is in it: {found}",
-    )
+    preload = _preload_of(loads, found)
+    if preload is None:
+        return figure.without(f"fewer than {MIN_FORCES} forces moved the spring")
+    reasons = [] if loads.has_zero else ["no zero was read"]
+    if isinstance(found, str):
+        reasons.append(f"friction is in it: {found}")
+    return replace(_scaled(figure, preload, 1.0), reason="; ".join(reasons))
 
 
 def _shunt_force(working: PolynomialFit, settings: BenchSettings) -> Figure:

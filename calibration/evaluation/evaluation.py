@@ -178,7 +178,7 @@ def _sense(loads: LoadSeries, readings: Readings, settings: BenchSettings) -> Se
     to_force = fit_polynomial(loads.deflection, loads.force, degree)
     curve, moved = _curve(zeroed, settings)
     working = curve.fit
-    figures = _figures(loads, moved, to_deflection, to_force, working, readings, settings, step)
+    figures = _figures(loads, moved, to_deflection, working, readings, settings, step)
     budget = force_budget(moved, curve, _budget_figures(loads, raw, figures), settings)
     return SenseEvaluation(
         loads=loads,
@@ -251,7 +251,6 @@ def _figures(
     loads: LoadSeries,
     zeroed: LoadSeries,
     to_deflection: PolynomialFit,
-    to_force: PolynomialFit,
     working: PolynomialFit,
     readings: Readings,
     settings: BenchSettings,
@@ -285,7 +284,7 @@ def _figures(
         *e74_figures(
             loads, to_deflection, readings=readings, settings=settings, resolution_kN=r_kN
         ),
-        *element_figures(zeroed, working=working, free=to_force, settings=settings),
+        *element_figures(zeroed, working=working, settings=settings),
     )
 
 

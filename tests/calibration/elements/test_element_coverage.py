@@ -71,3 +71,17 @@ def test_the_curve_of_a_preloaded_spring_is_its_own() -> None:
     # Below the preload anything up to it may stand on the coupler.
     assert float(certificate.expanded_uncertainty_kN(10.0)) >= 25.0
     assert float(certificate.expanded_uncertainty_kN(100.0)) < 10.0
+
+
+def test_a_spring_taken_rising_only_has_one_preload() -> None:
+    """The figure on the paper is the one in the curve."""
+    rng = np.random.default_rng(3)
+    rows = replace(SPRING, mounting=0.0).table(rng).splitlines()
+    text = "\n".join(r for r in rows if ",down," not in r or ",0," in r) + "\n"
+    part = evaluate(parse_readings(text), BenchSettings(element="draft spring")).senses[0]
+    figure = part.figure("preload")
+    assert part.preload is not None
+    assert isinstance(figure.value, float)
+    assert figure.value == pytest.approx(part.preload.force_kN)
+    assert "friction is in it" in figure.reason
+    assert figure.value > 25.0

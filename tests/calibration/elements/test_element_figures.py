@@ -146,10 +146,7 @@ def drawn(
         readings = parse_readings(made.table(np.random.default_rng([7, seed])))
         loads = load_series(readings, 1)
         line = fit_polynomial(loads.deflection, loads.force, 1)
-        by_name = {
-            f.name: f
-            for f in element_figures(loads, working=line, free=line, settings=settings)
-        }
+        by_name = {f.name: f for f in element_figures(loads, working=line, settings=settings)}
         for name in figures:
             value = by_name[name].value
             assert isinstance(value, float)
