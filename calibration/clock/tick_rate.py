@@ -45,11 +45,6 @@ class TickRate:
     """Of single pulses about the line of their piece, µs."""
     pieces_ppm: tuple[float, ...]
 
-    @property
-    def U_ppm(self) -> float:
-        """Expanded uncertainty, 95 %."""
-        return self.k * self.u_ppm
-
 
 def seconds_of_pulses(
     ticks: NDArray[np.uint64], tick_hz: float

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Final
+
+from calibration.evaluation.verify import alike
 
 if TYPE_CHECKING:
     from calibration.certificates.clock import ClockCertificate
 
 __all__ = ["verify_clock"]
 
-TOLERANCE: Final = 1e-9
-"""Relative; machines round differently in the last bits."""
 FLOOR_PPM: Final = 1e-9
 """A rate of nought is rounding on every machine."""
 
@@ -33,5 +32,5 @@ def verify_clock(certificate: ClockCertificate) -> list[str]:
     return [
         f"{name}: stated {stated!r}, its pulses give {computed!r}"
         for name, (stated, computed) in figures.items()
-        if not math.isclose(stated, computed, rel_tol=TOLERANCE, abs_tol=FLOOR_PPM)
+        if not alike(computed, stated, floor=FLOOR_PPM)
     ]

@@ -12,6 +12,7 @@ from calibration.certificates.wheel import (
     from_rolled_length,
     from_tape,
 )
+from calibration.evaluation.verify import alike
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -20,8 +21,6 @@ if TYPE_CHECKING:
 
 __all__ = ["verify_wheel"]
 
-TOLERANCE: Final = 1e-9
-"""Relative; machines round differently in the last bits."""
 SCATTER: Final = "repeatability"
 """The one line of the budget that the measurements themselves give; the others are stated."""
 COUNTING: Final = "counting"
@@ -48,7 +47,7 @@ def verify_wheel(certificate: WheelCertificate, *, source: str) -> list[str]:
             raise
         return [f"measurements: {error}"]
     found = []
-    if not _alike(circumference_m, certificate.circumference_m):
+    if not alike(circumference_m, certificate.circumference_m):
         found.append(
             f"circumference_m: stated {certificate.circumference_m!r}, its measurements give"
             f" {circumference_m!r}"
@@ -61,7 +60,7 @@ def verify_wheel(certificate: WheelCertificate, *, source: str) -> list[str]:
         if part.cause == SCATTER and not _covered(part.u_m, stated)
     ]
     u_m = combined_u_m(certificate.parts)
-    if not _alike(u_m, certificate.u_circumference_m):
+    if not alike(u_m, certificate.u_circumference_m):
         found.append(
             f"u_circumference_m: stated {certificate.u_circumference_m!r}, the lines of its"
             f" budget give {u_m!r}"
@@ -72,8 +71,8 @@ def verify_wheel(certificate: WheelCertificate, *, source: str) -> list[str]:
 def _covered(scatter_m: float, stated_m: Mapping[str, float]) -> bool:
     """Whether the budget holds the scatter: as it is, or within a counting's own that is more."""
     if SCATTER in stated_m:
-        return _alike(scatter_m, stated_m[SCATTER])
-    return stated_m.get(COUNTING, 0.0) >= scatter_m or _alike(scatter_m, 0.0)
+        return alike(scatter_m, stated_m[SCATTER])
+    return stated_m.get(COUNTING, 0.0) >= scatter_m or alike(scatter_m, 0.0)
 
 
 def _measured(
@@ -104,7 +103,3 @@ def _each(certificate: WheelCertificate, head: str, tail: str) -> list[float]:
     while (name := f"{head}{len(values) + 1}{tail}") in certificate.details:
         values.append(certificate.details[name])
     return values
-
-
-def _alike(one: float, other: float) -> bool:
-    return math.isclose(one, other, rel_tol=TOLERANCE, abs_tol=1e-12)

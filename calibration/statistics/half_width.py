@@ -29,7 +29,7 @@ from calibration.statistics.student_characteristic import student_characteristic
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["Part", "Shape", "half_width", "share_within"]
+__all__ = ["Part", "Shape", "half_width"]
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(12)
 _RADIANS_PER_PANEL: Final = 8.0
@@ -146,12 +146,6 @@ def half_width(parts: Sequence[Part], *, level: float = 0.95) -> float:
             lambda x: share(x) - level, 0.0, 1.001 * high, xtol=1e-13 * high, rtol=1e-11
         )
     )
-
-
-def share_within(parts: Sequence[Part], x: float) -> float:
-    """``P(|sum of parts| <= x)``; some part must have a width that is not two-point."""
-    whole = _sorted_out(parts)
-    return float(_shares(whole, abs(x))(abs(x)))
 
 
 def _upper(whole: _Sum, level: float) -> float:

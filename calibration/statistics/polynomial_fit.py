@@ -102,14 +102,6 @@ class PolynomialFit:
             )
         )
 
-    def standard_error_at(self, x: ArrayLike) -> NDArray[np.float64]:
-        """Standard error of the curve itself at x (not of a new reading); any shape."""
-        u, powers = self._scaled(x)
-        design = u[..., None] ** np.arange(self.degree + 1)
-        scaled = self.covariance * np.outer(powers, powers)
-        variance = np.einsum("...i,ij,...j->...", design, scaled, design)
-        return np.asarray(np.sqrt(np.maximum(variance, 0.0)), dtype=np.float64)
-
 
 def fit_polynomial(
     x: ArrayLike,
