@@ -68,6 +68,8 @@ class ForceCertificate:
     compression: SenseCurve | None = None
     """None: the tension curve serves both senses."""
     uncertainty: UncertaintyTable
+    reading_unit: str = ""
+    """What ``counts`` stands for in the curve; empty: counts, or not stated."""
     rails: tuple[int, int] = RAILS_24_BIT
     """Counts at which the converter is saturated."""
     shunt: ShuntExpectation | None = None
@@ -192,6 +194,17 @@ class ForceCertificate:
         """Whether the day lies after the last day of use, or before the day of issue."""
         return (self.expires is not None and on > self.expires) or before_issue(self.issued, on)
 
+    @property
+    def indicated_in(self) -> str:
+        """Unit of the readings behind the curve; ``counts`` where none is stated.
+
+        One issued before the unit was kept may still hold it beside its readings.
+        """
+        readings = self.details.get("readings")
+        behind = readings.get("reading_unit") if isinstance(readings, Mapping) else None
+        stated = self.reading_unit or (behind if isinstance(behind, str) else "")
+        return "counts" if stated in ("", "reading") else stated
+
     # ------------------------------------------------------------- identity
 
     @cached_property
@@ -212,6 +225,7 @@ class ForceCertificate:
             "capacity_kN": self.capacity_kN,
             "range_kN": list(self.range_kN),
             "nominal_zero_counts": self.nominal_zero_counts,
+            **({"reading_unit": self.reading_unit} if self.reading_unit else {}),
             "rails": list(self.rails),
             "curve": {
                 "model": "force_kN = sum c[i] * (counts - zero_counts)**i, tension +",
@@ -266,6 +280,7 @@ class ForceCertificate:
                 _numbers(table, "standard_kN"),
                 _numbers(table, "coverage_factor"),
             ),
+            reading_unit=read_text(document, "reading_unit", ""),
             rails=(int(rails[0]), int(rails[1])),
             shunt=_read_shunt(document),
             zero_limit_counts=None

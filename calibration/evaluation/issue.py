@@ -100,6 +100,7 @@ def issue_certificate(
         if compression is None or compression is tension
         else _curve(compression),
         uncertainty=_table(by_sense),
+        reading_unit=_reading_unit(evaluation.readings),
         rails=_rails(evaluation.readings),
         shunt=_shunt(settings),
         zero_limit_counts=settings.zero_limit_pct / 100.0 * scale,
@@ -217,6 +218,12 @@ def _table(by_sense: Mapping[int, SenseEvaluation]) -> UncertaintyTable:
         tuple(rows[f][1] for f in forces),
         tuple(rows[f][2] for f in forces),
     )
+
+
+def _reading_unit(readings: Readings) -> str:
+    """Left out where they are counts, or where nobody says: a channel has counts."""
+    unit = readings.reading_unit
+    return "" if unit in ("reading", "counts") else unit
 
 
 def _rails(readings: Readings) -> tuple[int, int]:

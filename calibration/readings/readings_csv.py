@@ -13,6 +13,7 @@ have a decimal point. Lines that begin with ``#`` are remarks.
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import itertools
@@ -44,6 +45,10 @@ LARGEST: Final = 1e15
 """Beyond, a number is a slip of the pen and would not survive the arithmetic."""
 RAILS: Final = frozenset((8388607.0, -8388608.0, 2147483647.0, -2147483648.0))
 """Full scale of 24- and 32-bit converters."""
+INDICATED: Final = (
+    "counts", "voltage_ratio", "voltage", "current", "ratio", "pressure", "length",
+)  # fmt: skip
+"""Quantities that indicators of cells, transmitters and displacement transducers read in."""
 _DECIMAL_COMMA: Final = re.compile(r"[+-]?\d+,\d+")
 _NUMBER_UNIT: Final = re.compile(r"([+-]?[\d.]+(?:[eE][+-]?\d+)?)\s*([A-Za-z]\w*)")
 _OTHER: Final = {
@@ -160,8 +165,7 @@ class _Parser:
         if lower == "reading":
             return _CsvColumn(index, "reading", "reading")
         if lower.startswith("reading_") and lower != "reading_sd":
-            unit = name[8:]
-            return _CsvColumn(index, "reading", UNITS[unit].name if unit in UNITS else unit)
+            return _CsvColumn(index, "reading", self.reading_unit(row, name, name[8:]))
         if lower == "sd" or lower.startswith("sd_"):
             return _CsvColumn(index, "sd", "")
         if lower.startswith("temperature_"):
@@ -177,6 +181,18 @@ class _Parser:
             return find_unit(unit, quantity=quantity).name
         except UnitError as error:
             raise self.fail(row, f"column {name!r}: {error}") from error
+
+    def reading_unit(self, row: int, name: str, unit: str) -> str:
+        """What an indicator reads in: never a force, which is what the readings are to become."""
+        for quantity in INDICATED:
+            with contextlib.suppress(UnitError):
+                return find_unit(unit, quantity=quantity).name
+        known = ", ".join(name for quantity in INDICATED for name in units_of(quantity))
+        msg = (
+            f"column {name!r}: {unit!r} is no unit that a cell or its transducer is read in;"
+            f" known: {known}; name it reading where it is another"
+        )
+        raise self.fail(row, msg)
 
     def check_width(self, row: int, cells: list[str], width: int) -> None:
         if len(cells) == width or (len(cells) > width and not any(cells[width:])):

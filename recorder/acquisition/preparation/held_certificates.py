@@ -15,6 +15,9 @@ from calibration.certificates.certificate import (
     read_certificate_file,
 )
 from calibration.certificates.days import before_issue
+from calibration.certificates.force import ForceCertificate
+from calibration.quantities.units import split_column
+from recorder.run.parts.quantities import COUNTS
 from recorder.run.values.certificate_standing import (
     Finding,
     Standing,
@@ -83,6 +86,20 @@ class HeldCertificates:
         if held and serial is not None:
             self._find(where, held, serial_finding(self.certificates[held], serial))
         return held
+
+    def check_indicated(self, where: str, held: str, field: str) -> None:
+        """A curve over mV/V makes nothing of counts: the units must be the same."""
+        certificate = self.certificates[held]
+        if not isinstance(certificate, ForceCertificate):
+            return
+        unit = split_column(field)[1] or COUNTS
+        if certificate.indicated_in != unit:
+            words = (
+                f"certificate {held} was made over readings in {certificate.indicated_in}, and"
+                f" field {field} is in {unit}: its forces would be wrong; give one made over"
+                f" {unit}, with the indicator of this car"
+            )
+            self._problem(where, words)
 
     def _read_keys(self) -> None:
         where = "laboratories"

@@ -204,6 +204,8 @@ class _PlanMaker:
         serial = channel.serial or (sheet.serial if file and kind == "wheel" else "")
         self._check_serial(where, serial, file)
         name = self.held.read(where, file, kind, serial) if file else ""
+        if name:
+            self.held.check_indicated(where, name, channel.field)
         held = self._channel(sheet, channel.name, channel.quantity, channel.field, name, serial)
         self._check_unit(where, held, failed=bool(file) and not name)
         return held

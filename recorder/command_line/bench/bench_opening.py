@@ -130,6 +130,12 @@ def _reference_cell(path: str) -> ForceCertificate:
     if not isinstance(found, ForceCertificate):
         msg = f"{path}: not a certificate of a force cell"
         raise UsageError(msg)
+    if found.indicated_in != "counts":
+        msg = (
+            f"{path}: made over readings in {found.indicated_in}, and the channels of a port are"
+            " counts; allowed: a certificate made over counts, with the front end of this bench"
+        )
+        raise UsageError(msg)
     return found
 
 

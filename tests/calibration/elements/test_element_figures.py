@@ -223,7 +223,7 @@ def test_a_straight_capsule_is_a_straight_line() -> None:
         ("reading_kPa", 6894.757, "one kPa is 1000 in SI"),
         ("reading_psi", 1000.0, "one psi is 6894.76 in SI"),
         ("reading_mm", 1000.0, "no unit of pressure"),
-        ("reading_kN", None, "no unit of pressure"),
+        ("reading_mm", None, "no unit of pressure"),
     ],
 )
 def test_a_unit_of_pressure_that_is_not_what_is_stated_is_refused(

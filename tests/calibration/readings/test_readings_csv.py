@@ -227,3 +227,18 @@ def test_a_damaged_table_is_read_or_refused(at: int, character: str) -> None:
             continue
         assert np.all(np.isfinite(r.applied))
         assert np.all(np.isfinite(r.reading))
+
+
+@pytest.mark.parametrize("unit", ["bananas", "kN", "lbf", "kg", "C", ""])
+def test_a_unit_in_which_no_cell_is_read_is_refused_by_name(unit: str) -> None:
+    message = refuse(f"applied_kN,reading_{unit}\n1,1\n2,2\n3,3\n")
+    assert f"column 'reading_{unit}'" in message
+    assert "known: counts, mV_V" in message
+
+
+@pytest.mark.parametrize(
+    ("spelt", "unit"),
+    [("mV_V", "mV_V"), ("mV/V", "mV_V"), ("counts", "counts"), ("kPa", "kPa"), ("mA", "mA")],
+)
+def test_the_unit_of_the_reading_is_in_the_name(spelt: str, unit: str) -> None:
+    assert parse_readings(f"applied_kN,reading_{spelt}\n1,1\n2,2\n3,3\n").reading_unit == unit

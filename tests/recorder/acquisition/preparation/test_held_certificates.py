@@ -25,6 +25,7 @@ from recorder.acquisition.preparation.plan import make_plan
 from recorder.acquisition.preparation.planned import Plan
 from recorder.run.values.certificate_standing import Standing, standings_of
 from recorder.sheets import SheetError, load_car_sheet
+from tests.calibration.bench_tables import iso_csv
 from tests.calibration.made_certificates import made
 
 KEY = Ed25519PrivateKey.from_private_bytes(bytes(range(32)))
@@ -325,3 +326,44 @@ def test_no_more_laboratories_than_anybody_knows(tmp_path: Path) -> None:
     car.write_text(SHEET.format(laboratories=table, serial=""), "utf-8")
     with pytest.raises(SheetError, match="21 laboratories; at most 20"):
         load_car_sheet(car)
+
+
+# ------------------------------------------------------------------ unit of the readings
+
+
+def ratio_document() -> dict[str, Any]:
+    """Of a cell that was read in mV/V, two at 500 kN."""
+    lines = [line.split(",") for line in iso_csv(noise=40.0).splitlines()]
+    lines[0][4] = "reading_mV_V"
+    for cells in lines[1:]:
+        cells[4] = f"{float(cells[4]) / 2e6:.6f}"
+    text = "\n".join(",".join(cells) for cells in lines) + "\n"
+    return parse_document(dump_certificate(made(text, certificate_id="F-1")))
+
+
+def refused_unit(planned: Planned, document: dict[str, Any]) -> str:
+    with pytest.raises(SheetError) as error:
+        planned(document)
+    (problem,) = error.value.problems
+    return problem
+
+
+def test_a_certificate_over_millivolts_per_volt_is_refused_on_counts(planned: Planned) -> None:
+    document = ratio_document()
+    assert document["reading_unit"] == "mV_V"
+    problem = refused_unit(planned, document)
+    assert "F-1 was made over readings in mV_V, and field ch0 is in counts" in problem
+    assert "give one made over counts" in problem
+
+
+def test_one_of_before_the_unit_was_kept_is_asked_for_its_readings(planned: Planned) -> None:
+    document = ratio_document()
+    del document["reading_unit"]
+    document["details"]["evaluation"] = 1
+    assert "made over readings in mV_V" in refused_unit(planned, fresh(document))
+
+
+def test_a_certificate_over_counts_says_nothing_more_than_before(planned: Planned) -> None:
+    document = certificate()
+    assert "reading_unit" not in document
+    assert planned(document).warnings == ()

@@ -13,6 +13,7 @@ import pytest
 from calibration.bench.pending_reading import force_certificate
 from calibration.bench.plan import make_plan
 from calibration.bench.session import BenchSession
+from calibration.certificates.certificate import dump_certificate
 from calibration.certificates.force import ForceCertificate
 from calibration.certificates.force_curve import UncertaintyTable
 from calibration.readings.bench_settings import BenchSettings
@@ -131,3 +132,19 @@ def test_a_limit_of_silence_is_a_time(
                  "tcp://127.0.0.1:9", "--silence-limit-s", limit])  # fmt: skip
     assert code == 2
     assert "--silence-limit-s" in capsys.readouterr().err
+
+
+def test_a_reference_cell_over_millivolts_per_volt_is_refused_on_counts(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "ref.json"
+    path.write_text(dump_certificate(reference(reading_unit="mV_V")), "utf-8")
+    words = ["bench", "run", str(tmp_path / "s.bench"), "--capacity-kN", "500"]
+    words += ["--reference-cell", str(path), "--reference-channel", "ch1"]
+    assert main(words) == 2
+    error = capsys.readouterr().err
+    assert error.count("\n") == 1
+    assert (
+        "ref.json: made over readings in mV_V, and the channels of a port are counts" in error
+    )
+    assert not (tmp_path / "s.bench").exists()
