@@ -218,8 +218,10 @@ def _read(text: str, source: str) -> dict[str, str]:
     if not isinstance(held, dict) or held.get("format") != FORMAT:
         msg = f"{source}: not a signature: its format is not {FORMAT!r}"
         raise SignatureError(msg)
-    if held.get("version") != VERSION or held.get("algorithm") != ALGORITHM:
-        got = f"version {held.get('version')!r:.20} by {held.get('algorithm')!r:.40}"
+    version = held.get("version")
+    # True is 1 to Python, and 1.0 as well.
+    if type(version) is not int or version != VERSION or held.get("algorithm") != ALGORITHM:
+        got = f"version {version!r:.20} by {held.get('algorithm')!r:.40}"
         msg = f"{source}: a signature of {got}; allowed: version {VERSION} by {ALGORITHM}"
         raise SignatureError(msg)
     for name in ("certificate_digest", "key_fingerprint", "signature"):

@@ -96,6 +96,8 @@ def test_digest_and_key_named_anew_do_not_make_it_good() -> None:
         "x" * (MAX_BYTES + 1),
         SIGNATURE.replace("Ed25519", "none"),
         SIGNATURE.replace('"version": 1', '"version": 2'),
+        SIGNATURE.replace('"version": 1', '"version": true'),
+        SIGNATURE.replace('"version": 1', '"version": 1.0'),
         SIGNATURE.replace('"sha256:', '["sha256:', 1).replace('",\n "key', '"],\n "key'),
     ],
 )
