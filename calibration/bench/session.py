@@ -14,7 +14,6 @@ another. A reading is started, gathers counts, and ``poll`` commits it some seco
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -239,9 +238,9 @@ class BenchSession:
             ``DoubtedReadingError`` for a reading that is held back.
         """
         pending = self._prepare(applied_kN, None, temperature_C)
-        if not math.isfinite(reading) or reading in RAILS_24_BIT:
+        if not abs(reading) < 2.0**31 or reading in RAILS_24_BIT:
             step = pending.step.number
-            msg = f"step {step}: reading {reading!r} is not finite or is saturated"
+            msg = f"step {step}: reading {reading:g} is saturated or beyond ±2³¹: type it again"
             raise BenchError(msg)
         self._held = None
         return self._weigh(read_by_eye(pending, reading), [], None)

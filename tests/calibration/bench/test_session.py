@@ -250,8 +250,9 @@ def test_reading_by_eye(bench: Bench) -> None:
     assert (taken.low, taken.waited_s) == (None, None)
     with pytest.raises(BenchError, match="saturated"):
         bench.session.type_reading(8_388_607.0)
-    with pytest.raises(BenchError, match="finite"):
-        bench.session.type_reading(float("nan"))
+    for reading in (float("nan"), float("-inf"), 1e12, -(2.0**31)):
+        with pytest.raises(BenchError, match="saturated or beyond"):
+            bench.session.type_reading(reading)
 
 
 def test_reference_force_from_a_second_channel(tmp_path: Path) -> None:
