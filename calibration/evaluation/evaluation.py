@@ -21,6 +21,8 @@ from calibration.elements.element_figures import (
     element_law,
     with_shunt_uncertainty,
 )
+from calibration.evaluation.bounds import far_off, resolution_of
+from calibration.evaluation.stated_cautions import stated_cautions
 from calibration.figures import load_cell_figures as fig
 from calibration.figures.astm_e74 import DegreeChoice, choose_degree, curve_rows, e74_figures
 from calibration.figures.iso376_figures import iso_figures
@@ -130,7 +132,7 @@ def evaluate(readings: Readings, settings: BenchSettings) -> Evaluation:
             _sense(load_series(readings, s), readings, settings) for s in senses(readings)
         )
     except FitError as error:
-        msg = f"{readings.source}: {error}"
+        msg = f"{readings.source}{far_off(readings) or f': {error}'}"
         raise ReadingsError(msg) from error
     doubts = _doubts(readings, parts)
     return Evaluation(
@@ -165,7 +167,7 @@ def _outside(part: SenseEvaluation, named: set[int]) -> list[Doubt]:
 
 
 def _sense(loads: LoadSeries, readings: Readings, settings: BenchSettings) -> SenseEvaluation:
-    step = settings.resolution if settings.resolution is not None else loads.readings.resolution
+    step = resolution_of(loads, settings)
     means = loads.mean_at_levels(curve_rows(loads))
     taken = ~np.isnan(means)
     counts = None if step is None else loads.full_scale / step
@@ -317,6 +319,8 @@ def _cautions(
     doubts: tuple[Doubt, ...],
 ) -> tuple[str, ...]:
     found = doubt_cautions(readings, settings, doubts)
+    largest = max(part.loads.largest * part.loads.readings.kN_per_unit for part in parts)
+    found += stated_cautions(settings, largest)
     if not any(part.loads.has_zero for part in parts):
         found.append("no zero was read: the zero is extrapolated from the curve")
     found += [part.budget.refused for part in parts[:1] if part.budget.refused]

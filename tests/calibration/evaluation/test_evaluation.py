@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -160,3 +161,29 @@ def test_a_certificate_of_one_sense_answers_the_other_alike() -> None:
     assert certificate.range_kN == (-500.0, 0.0)
     shown = certificate.to_force(1000.0 - 8000.0 * 250.0, zero_counts=1000.0)
     assert shown == pytest.approx(-250.0, rel=1e-4)
+
+
+@pytest.mark.parametrize("resolution", [1e9, 1e308, 40_100.0])
+def test_a_resolution_in_which_nothing_can_be_told_is_refused(resolution: float) -> None:
+    """The made cell deflects by 4 000 000 counts: at most 40 000 are allowed."""
+    readings = parse_readings(iso_csv(noise=40.0))
+    with pytest.raises(ReadingsError, match=r"resolution is .*at most 1 % of it"):
+        evaluate(readings, BenchSettings(resolution=resolution))
+    assert evaluate(readings, BenchSettings(resolution=39_900.0)).senses
+
+
+@pytest.mark.parametrize("resolution", [1e308, -1.0, 0.0, math.nan, math.inf])
+def test_readings_said_to_be_in_steps_that_cannot_be_are_refused(resolution: float) -> None:
+    readings = replace(parse_readings(iso_csv(noise=40.0)), resolution=resolution)
+    with pytest.raises(ReadingsError, match="said to be in steps of"):
+        evaluate(readings, BenchSettings())
+
+
+@pytest.mark.parametrize("row", [2, 6, 21])
+@pytest.mark.parametrize("value", ["99999999999999", "1e12"])
+def test_one_reading_that_dwarfs_all_others_is_named_by_its_row(row: int, value: str) -> None:
+    lines = [line.split(",") for line in iso_csv(noise=40.0).splitlines()]
+    lines[row - 1][4] = value
+    readings = parse_readings("\n".join(",".join(cells) for cells in lines) + "\n")
+    with pytest.raises(ReadingsError, match=rf"readings row {row}: reading is 1e\+1[24]"):
+        evaluate(readings, BenchSettings())
