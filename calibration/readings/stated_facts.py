@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import asdict, fields
 from datetime import date, datetime
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from calibration.certificates.certificate import CertificateError, read_date
 
@@ -15,12 +16,22 @@ if TYPE_CHECKING:
 
 T = TypeVar("T", bound="DataclassInstance")
 
-__all__ = ["facts_document", "fail_fact", "is_number", "read_facts"]
+__all__ = ["facts_document", "fail_fact", "is_number", "printable", "read_facts"]
+
+FIRST_YEAR: Final = 1950
+LAST_YEAR: Final = 2100
+"""No certificate that is still in use is older, and none runs so far ahead (common practice)."""
+STEERING: Final = ("Cc", "Cf", "Cs", "Zl", "Zp")
+"""Categories of Unicode: control, format (turns the line about), half a pair, ends of lines."""
+SHOWN: Final = 200
+"""So many characters of a value are told; a number may have hundreds of digits."""
 
 
 def fail_fact(name: str, got: object, allowed: str) -> None:
     """Raise the one-line ``CertificateError`` of a stated fact."""
-    msg = f"{name} is {got!r}; allowed: {allowed}"
+    text = repr(got)
+    shown = text if len(text) <= SHOWN else f"{text[:SHOWN]}…"
+    msg = f"{name} is {shown}; allowed: {allowed}"
     raise CertificateError(msg)
 
 
@@ -85,9 +96,11 @@ def _value(document: Mapping[str, Any], name: str, declared: str, where: str) ->
             return value
     elif declared.startswith("date"):
         # A TOML sheet gives a day as a day, a JSON document as its text.
-        if isinstance(value, date) and not isinstance(value, datetime):
-            return value
-        return read_date(document, name)
+        plain = isinstance(value, date) and not isinstance(value, datetime)
+        day = value if plain else read_date(document, name)
+        if isinstance(day, date) and FIRST_YEAR <= day.year <= LAST_YEAR:
+            return day
+        fail_fact(where, str(day), f"a day of the years {FIRST_YEAR} to {LAST_YEAR}")
     elif declared.startswith("Mapping"):
         if isinstance(value, Mapping):
             return value
@@ -99,6 +112,14 @@ def _value(document: Mapping[str, Any], name: str, declared: str, where: str) ->
 
 def is_number(value: object) -> bool:
     """Whether a value of a document is a finite number (true and false are none)."""
-    return (
-        isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-    )
+    if not isinstance(value, int | float) or isinstance(value, bool):
+        return False
+    try:
+        return math.isfinite(value)
+    except OverflowError:  # a whole number of hundreds of digits
+        return False
+
+
+def printable(text: str) -> str:
+    """The text for a line on a screen: what would steer the terminal is shown as ``\ufffd``."""
+    return "".join("\ufffd" if unicodedata.category(c) in STEERING else c for c in text)

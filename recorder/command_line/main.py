@@ -112,11 +112,14 @@ def main(argv: list[str] | None = None) -> int:
 
 
 def _one_line(error: BaseException) -> str:
+    # A command that works waits for no more than it needs.
+    from calibration.readings.stated_facts import printable
+
     if isinstance(error, OSError) and error.filename is not None:
         return f"{error.filename}: {error.strerror}"
     if isinstance(error, OSError) and error.strerror:
         return " ".join(str(error.strerror).split())
-    return " ".join(str(error).split()) or type(error).__name__
+    return printable(" ".join(str(error).split())) or type(error).__name__
 
 
 def run() -> None:

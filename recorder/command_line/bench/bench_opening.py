@@ -167,7 +167,10 @@ def with_reference(
         settings = replace(
             settings,
             reference_U_pct=100.0 * float(relative[worst]),
-            reference_k=float(reference.uncertainty.coverage_at(force[worst])),
+            # What the settings take: a curve with little behind it may have a larger factor.
+            reference_k=float(
+                np.clip(reference.uncertainty.coverage_at(force[worst]), 1.0, 4.0)
+            ),
         )
     return replace(
         settings,

@@ -14,6 +14,7 @@ from calibration.bench.plan import PlanStep
 from calibration.evaluation.issue import CAUTIONS
 from calibration.quantities.typed import typed_parts
 from calibration.quantities.units import UnitError
+from calibration.readings.stated_facts import printable
 from recorder.command_line.support.errors import UsageError
 
 if TYPE_CHECKING:
@@ -77,12 +78,12 @@ class Prompt:
             self.act(step, word, rest)
         except (BenchError, UnitError) as error:
             if self.script is None:
-                print(error, file=sys.stderr)
+                print(printable(str(error)), file=sys.stderr)
                 return
             wrong = UsageError(f"{self.args.script} line {self.line}: {error}")
             if not isinstance(error, DoubtedReadingError):
                 raise wrong from error
-            print(f"    held back: {error}")
+            print(f"    held back: {printable(str(error))}")
             self.wrong = wrong
 
     def ask(self, step: PlanStep | None) -> str | None:
@@ -225,7 +226,7 @@ class Prompt:
             f" {taken.stability}{by}"
         )
         for words in taken.findings:
-            print(f"    caution: {words}")
+            print(f"    caution: {printable(words)}")
 
 
 def script_lines(path: str) -> Iterator[tuple[int, str]]:

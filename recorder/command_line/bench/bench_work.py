@@ -22,6 +22,7 @@ from calibration.evaluation.issue import issue_certificate
 from calibration.evaluation.results_document import results_document
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings_csv import read_readings
+from calibration.readings.stated_facts import printable
 from recorder.command_line.bench.certificate_files import lay_out, verify, write_whole
 from recorder.machine.version import software
 from recorder.report.certificate.certificate_pdf import certificate_pdf
@@ -117,12 +118,12 @@ def print_results(evaluation: Evaluation) -> None:
     """The results in words and tables, for a person; rows in doubt first."""
     doubts = doubt_cautions(evaluation.readings, evaluation.settings, evaluation.doubts)
     for doubt in doubts:
-        print(f"caution: {doubt}")
+        print(f"caution: {printable(doubt)}")
     for part in evaluation.senses:
         _print_sense(part)
     for caution in evaluation.cautions:
         if caution not in doubts:
-            print(f"caution: {caution}")
+            print(f"caution: {printable(caution)}")
     sys.stdout.flush()
 
 
@@ -144,7 +145,7 @@ def _print_sense(part: SenseEvaluation) -> None:
     for figure in part.figures:
         unit = figure.unit if figure.assessed else ""
         line = f"  {figure.name:28s} {_value(figure.value)} {unit} {figure.reason}"
-        print(line.rstrip())
+        print(printable(line.rstrip()))
     budget = part.budget
     at = f"  expanded uncertainty at {budget.force_kN[-1]:.6g} kN:"
     if budget.refused:

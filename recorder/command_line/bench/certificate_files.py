@@ -16,6 +16,7 @@ from calibration.certificates.certificate import (
 )
 from calibration.evaluation.verify import verify_document
 from calibration.proof.recomputed import Outcome, recompute
+from calibration.readings.stated_facts import printable
 from recorder.command_line.bench.bench_signing import add_signed, signed_words
 from recorder.command_line.support.json_answer import print_json
 from recorder.machine.version import software
@@ -76,13 +77,13 @@ def verify(args: argparse.Namespace, *, kind: str) -> int:
         told = {"file": path, "agrees": not found, "differences": found}
         print_json({**told, "readings": words, "signature": signed, "proves": PROVES})
     elif found:
-        print(f"{path}: does not agree: {found[0]}")
+        print(printable(f"{path}: does not agree: {found[0]}"))
         for line in found[1:MOST_TOLD]:
-            print(f"  {line}")
+            print(f"  {printable(line)}")
         if len(found) > MOST_TOLD:
             print(f"  and {len(found) - MOST_TOLD} more")
     else:
-        print(f"{path}: {document.get('certificate_id')}: {words}")
+        print(printable(f"{path}: {document.get('certificate_id')}: {words}"))
         print(f"  {signed or 'no signature was asked for: give --key LAB.pub'}")
         print(f"  {PROVES}")
     return 1 if found else 0
@@ -137,7 +138,7 @@ def lay_out(path: str, out: str, *, kind: str) -> int:
     write_whole(Path(out), certificate_pdf(parse_certificate_document(document, source=path)))
     print(f"pdf: {out}")
     if again.outcome is not Outcome.FOLLOWS:
-        print(f"note: {again.words}")
+        print(printable(f"note: {again.words}"))
     return 0
 
 

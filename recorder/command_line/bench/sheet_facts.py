@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 from typing import Any, Final
 
 from calibration.readings.bench_settings import BenchSettings
 from recorder.command_line.support.errors import UsageError
+from recorder.sheets.sheet_table import read_text_file, read_toml
 
 __all__ = ["stated_facts"]
 
@@ -24,15 +24,17 @@ def stated_facts(sheet: str | None) -> dict[str, Any]:
     Raises
     ------
     UsageError
-        The sheet does not read; the text names it.
+        The sheet states what is not known or cannot be; the text names it.
+    SheetError
+        It does not read.
     OSError
         It cannot be opened.
     """
     if sheet is None:
         return {}
     path = Path(sheet)
+    given = read_toml(read_text_file(path), source=str(path))
     try:
-        given = tomllib.loads(path.read_text(encoding="utf-8"))
         settings = BenchSettings.from_document(given)
     except ValueError as error:
         msg = f"{path}: {error}"

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import re
 from dataclasses import fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from calibration.certificates.certificate import load_certificate
 from calibration.readings.bench_settings import BenchSettings
@@ -180,6 +181,8 @@ def _add_pdf(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     pdf.set_defaults(run=_run_pdf)
 
 
+_RANGE: Final = re.compile(r"\s*([0-9]{1,6})\s*(?:-\s*([0-9]{1,6})\s*)?")
+"""``17`` or ``17-19``; no table of readings has a million rows."""
 _NUMBERS = (
     ("capacity-kN", "rated capacity (default: the largest force applied)"),
     ("reference-U-pct", "expanded uncertainty of the applied force, percent"),
@@ -228,7 +231,7 @@ def _add_settings(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--issued", metavar="YYYY-MM-DD", help="day of issue (default: today)")
     group.add_argument("--element", help="strain-gauged cell (default), strain-gauged coupler,"
                        " capsule or 'draft spring'")  # fmt: skip
-    group.add_argument("--accept-rows", dest="accepted_rows", type=_rows, metavar="12,17",
+    group.add_argument("--accept-rows", dest="accepted_rows", metavar="12,17-19",
                        help="rows in doubt that stand all the same")  # fmt: skip
     group.add_argument("--accept-reason", dest="accepted_reason", metavar="WHY",
                        help="why they stand; the certificate says so")  # fmt: skip
@@ -238,16 +241,24 @@ def _add_settings(parser: argparse.ArgumentParser) -> None:
 
 
 def _rows(text: str) -> list[int]:
-    try:
-        return [int(part) for part in text.split(",")]
-    except ValueError:
-        msg = f"{text!r}: numbers of rows with commas between are needed, as 12,17"
-        raise argparse.ArgumentTypeError(msg) from None
+    """``12,17-19``; raises ``UsageError`` for anything else."""
+    found: list[int] = []
+    for part in text.split(","):
+        match = _RANGE.fullmatch(part)
+        ends = () if match is None else (int(match[1]), int(match[2] or match[1]))
+        if not ends or ends[1] < ends[0]:
+            msg = (
+                f"--accept-rows is {text[:60]!r}; allowed: numbers of rows and ranges with commas"
+                " between, as 12,17-19"
+            )
+            raise UsageError(msg)
+        found += range(ends[0], ends[1] + 1)
+    return found
 
 
 def _sheet(path: Path) -> dict[str, Any]:
-    """The stated facts of a bench sheet; raises ``UsageError`` or
-    ``SheetError`` naming the file."""
+    """The stated facts of a bench sheet; raises ``UsageError`` or ``SheetError``
+    naming the file."""
     given = read_toml(read_text_file(path), source=str(path))
     try:
         BenchSettings.from_document(given)
@@ -263,7 +274,7 @@ def stated_facts(args: argparse.Namespace) -> dict[str, Any]:
     for item in fields(BenchSettings):
         value = getattr(args, item.name, None)
         if value is not None:
-            given[item.name] = value
+            given[item.name] = _rows(value) if item.name == "accepted_rows" else value
     if args.supersedes:
         given["supersedes"] = load_certificate(args.supersedes).digest
     return given
