@@ -67,6 +67,11 @@ class TakenReading:
     accepted_because: str = ""
     """Why it was taken all the same."""
 
+    @property
+    def doubts_kept(self) -> bool:
+        """Whether what stood against it was kept: of an older session's reading it was not."""
+        return self.waited_s is not None or Doubt.BY_EYE in self.doubts
+
     def accepted(self, because: str) -> Self:
         """The same, taken for a reason although something stands against it."""
         reasons = dict.fromkeys(r for r in (self.accepted_because, because) if r)

@@ -32,6 +32,9 @@ def readings_of(
         raise ReadingsError(msg)
     steps = [plan[reading.step - 1] for reading in taken]
     names = tuple(dict.fromkeys(step.series for step in steps))
+    columns = {"series", "position_deg", "direction", "time", "temperature"}
+    if _doubts_kept(taken):
+        columns.add("doubts")
     temperatures = [math.nan if r.temperature_C is None else r.temperature_C for r in taken]
     made = Readings(
         source=source,
@@ -52,7 +55,7 @@ def readings_of(
         accepted_because=tuple(r.accepted_because for r in taken),
         # The converter's own step: a mean of counts is finer than the indication.
         resolution=1.0,
-        columns=frozenset(("series", "position_deg", "direction", "time", "temperature")),
+        columns=frozenset(columns),
         # One reading by eye shows nothing of how the indication moves.
         sd=np.array([r.sd if r.n > 1 else math.nan for r in taken]),
     )
@@ -74,11 +77,12 @@ def csv_of(
     for utc, kind, words in events:
         text.write(f"# {utc} {kind}: {' '.join(words.split())}\n")
     table = csv.writer(text, lineterminator="\n")
+    kept = _doubts_kept(taken)
     table.writerow(
         ("series", "position_deg", "direction", "applied_kN", "reading_counts",
          "temperature_C", "time_s", "kind", "step", "repeat_reason", "sd_counts",
          "reference_sd_kN", "stable", "force_by", "lowest", "highest", "waited_s",
-         "doubts", "accepted_because")
+         *(("doubts", "accepted_because") if kept else ()))
     )  # fmt: skip
     for r in taken:
         step = plan[r.step - 1]
@@ -88,9 +92,13 @@ def csv_of(
              temperature, round(r.time_s, 3), step.kind, r.step, r.reason,
              r.sd if r.n > 1 else "",
              reference_sd, int(r.stable), r.applied_by, _cell(r.low), _cell(r.high),
-             _cell(r.waited_s), "; ".join(r.doubts), r.accepted_because)
+             _cell(r.waited_s), *(("; ".join(r.doubts), r.accepted_because) if kept else ()))
         )  # fmt: skip
     return text.getvalue()
+
+
+def _doubts_kept(taken: Sequence[TakenReading]) -> bool:
+    return all(r.doubts_kept for r in taken)
 
 
 def _cell(value: float | None) -> float | str:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.readings.positions import by_position, same_position
 from calibration.statistics.polynomial_fit import fit_polynomial
 
 if TYPE_CHECKING:
@@ -147,17 +148,13 @@ def iso_series(loads: LoadSeries) -> Programme | str:
         return "the positions of the runs are not stated"
     if not rising:
         return "no run is known to be rising"
-    positions = [branch.position_deg % 360.0 for branch in rising]
-    same = [p for p in dict.fromkeys(positions) if positions.count(p) >= 2]
-    if not same:
+    places = by_position([branch.position_deg for branch in rising])
+    several = [place for place in places if len(place) >= 2]
+    if not several:
         return "no two rising series at the same position"
-    home = [b for b, at in zip(rising, positions, strict=True) if at == same[0]]
-    others = {
-        at: branch
-        for branch, at in zip(reversed(rising), reversed(positions), strict=True)
-        if at != same[0]
-    }
-    rotated = sorted(others.values(), key=lambda branch: branch.first_row)
+    home = [rising[i] for i in several[0]]
+    others = [rising[place[0]] for place in places if place is not several[0]]
+    rotated = sorted(others, key=lambda branch: branch.first_row)
     if len(rotated) < 2:
         return f"{len(rotated)} rotated position(s) with a rising series; two needed"
     complete = [home[0], home[1], *rotated]
@@ -171,8 +168,7 @@ def _falling(loads: LoadSeries, rotated: list[Branch]) -> tuple[tuple[Branch, Br
     pairs = []
     for up in rotated:
         for branch in loads.branches:
-            at = branch.position_deg % 360.0
-            if branch.direction < 0 and at == up.position_deg % 360.0:
+            if branch.direction < 0 and same_position(branch.position_deg, up.position_deg):
                 pairs.append((branch, up))
                 break
     return tuple(pairs)

@@ -90,7 +90,7 @@ def decide_class(figure: Figure, judged: Judged, conditions: list[Condition]) ->
     """
     ranges = class_ranges(judged)
     name = _widest(ranges)
-    conditions = [*conditions, *_by_class(judged, name)]
+    conditions = [*conditions, *_by_class(judged, ranges, name)]
     known = {key: v for key, v in judged.errors_pct.items() if not np.all(np.isnan(v))}
     detail: dict[str, Any] = {
         "conditions": [condition.to_document() for condition in conditions],
@@ -138,11 +138,24 @@ def _statement(judged: Judged, ranges: Mapping[str, Mapping[str, Any]], name: st
     return words
 
 
-def _by_class(judged: Judged, name: str | None) -> list[Condition]:
-    """Conditions whose limit the class sets, as they stand for the class that is claimed."""
+def _needed(judged: Judged, low_kN: float | None) -> NDArray[np.bool_]:
+    """(levels,) the forces of a class from its lowest; of none, those no class can do without."""
+    force = judged.force_kN
+    if low_kN is None:
+        half = force[force <= 0.5 * force[-1] * (1.0 + _ROUNDING)]
+        low_kN = float(half[-1]) if len(half) else float(force[0])
+    return np.asarray(force >= low_kN)
+
+
+def _by_class(
+    judged: Judged, ranges: Mapping[str, Mapping[str, Any]], name: str | None
+) -> list[Condition]:
+    """Conditions whose limit the class sets, by the criteria of the class that is claimed."""
     of = name or CLASSES[-1]
     force, capacity = judged.force_kN, judged.capacity_kN
-    inside = force[force >= MIN_SHARE * capacity * (1.0 - _ROUNDING)]
+    needed = _needed(judged, ranges[of]["low_kN"])
+    held = {key: bool(np.all(holds[needed])) for key, holds in _holds(judged, of).items()}
+    inside = force[_holds(judged, of)["low"]]
     lowest = Condition.judged(
         "lowest force",
         f"{force[0]:g} kN"
@@ -153,10 +166,10 @@ def _by_class(judged: Judged, name: str | None) -> list[Condition]:
         ),
         f"at least {100.0 * MIN_SHARE:g} % of {capacity:g} kN",
         "ISO 376:2011, 7.3, from memory",
-        held=len(inside) > 0,
+        held=held["low"],
     )
     clause = "ISO 376:2011, 7.2 and 7.3, from memory"
-    steps, U = MIN_STEPS[of], FORCE_UNCERTAINTY[of]
+    steps = MIN_STEPS[of]
     r = judged.resolution_kN
     allowed = f"lowest force of class {of} at least {steps} of it"
     if r is None:
@@ -166,19 +179,21 @@ def _by_class(judged: Judged, name: str | None) -> list[Condition]:
         )  # fmt: skip
     else:
         got = f"{r:.3g} kN; {steps} of it are {steps * r:.4g} kN"
-        resolution = Condition.judged("resolution", got, allowed, clause)
+        resolution = Condition.judged("resolution", got, allowed, clause, held=held["r"])
+    return [lowest, resolution, _applied(judged, of, held=held.get("U", False))]
+
+
+def _applied(judged: Judged, of: str, *, held: bool) -> Condition:
+    U = FORCE_UNCERTAINTY[of]
     name_U, allowed_U = "uncertainty of the applied force", f"at most {U:g} % for class {of}"
     clause_U = "ISO 376:2011, table 2, from memory"
     if judged.applied_U_pct is None:
-        applied = Condition.unknown(
+        return Condition.unknown(
             name_U, "not stated", allowed_U, clause_U,
             "state reference_U_pct, the expanded uncertainty of the standard's certificate",
         )  # fmt: skip
-    else:
-        got = f"{judged.applied_U_pct:g} % (k = 2)"
-        held = judged.applied_U_pct <= U * (1.0 + _ROUNDING)
-        applied = Condition.judged(name_U, got, allowed_U, clause_U, held=held)
-    return [lowest, resolution, applied]
+    got = f"{judged.applied_U_pct:g} % (k = 2)"
+    return Condition.judged(name_U, got, allowed_U, clause_U, held=held)
 
 
 def _listed(words: list[str]) -> str:

@@ -25,6 +25,7 @@ from calibration.figures.reading_conditions import (
     temperature_conditions,
     wait_condition,
 )
+from calibration.readings.positions import SLACK_DEG
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -38,8 +39,6 @@ __all__ = ["iso_conditions"]
 MIN_FORCES: Final = 8
 WIDEST_GAP: Final = 1.5
 """Largest distance of neighbouring forces, in even distances of eight forces; common practice."""
-ROTATION_SLACK_DEG: Final = 10.0
-"""How far the turn from one position to the next may be from even; common practice."""
 REST_S: Final = 180.0
 """Unloaded between series."""
 INTERVAL_SLACK: Final = 0.5
@@ -64,7 +63,9 @@ def iso_conditions(
         checked.zeros(),
         *checked.temperatures(),
         *standard_conditions(settings, clause="ISO 376:2011, 7.4 and 8.3, from memory"),
-        *reading_conditions(readings, loads.sense, clause="ISO 376:2011, 7.4, from memory"),
+        *reading_conditions(
+            readings, settings, loads.sense, clause="ISO 376:2011, 7.4, from memory"
+        ),
         _validity(settings),
     ]
 
@@ -112,9 +113,9 @@ class _Checked:
         return Condition.judged(
             "rotation",
             "positions " + ", ".join(f"{p:g}°" for p in self.series.positions_deg),
-            f"turned by {even:g}° each time (within {ROTATION_SLACK_DEG:g}°: common practice)",
+            f"turned by {even:g}° each time (within {SLACK_DEG:g}°: common practice)",
             "ISO 376:2011, 7.4.2, from memory",
-            held=bool(np.all(np.abs(turns - even) <= ROTATION_SLACK_DEG)),
+            held=bool(np.all(np.abs(turns - even) <= SLACK_DEG)),
         )
 
     def preloads(self) -> Condition:

@@ -15,11 +15,15 @@ import numpy as np
 from calibration.figures.condition import Condition
 from calibration.quantities.written import many
 from calibration.readings.load_series import LEVEL_TOLERANCE
+from calibration.readings.positions import same_position
 from calibration.readings.reading_doubts import Doubt
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
 
+    from calibration.readings.bench_settings import BenchSettings
     from calibration.readings.readings import Readings
 
 __all__ = [
@@ -43,45 +47,58 @@ TEMPERATURE_SPREAD_K: Final = 2.0
 PRELOAD_SHARE: Final = 0.99
 """Of the largest force, so that a preload counts as one to it; common practice."""
 
-_AGAINST: Final = (
-    Doubt.UNSTABLE,
-    Doubt.UNMOVED,
-    Doubt.OTHER_FORCE,
-    Doubt.OFF_STEP,
-    Doubt.OUT_OF_ORDER,
-    Doubt.SHORT_WAIT,
-    Doubt.STANDARD_NOT_VALID,
-)
+_SHEET: Final = "in the bench sheet"
 
 
-def reading_conditions(readings: Readings, sense: int, *, clause: str) -> list[Condition]:
+def reading_conditions(
+    readings: Readings, settings: BenchSettings, sense: int, *, clause: str
+) -> list[Condition]:
     """Whether every force was measured, and no reading was taken in spite of a doubt.
 
-    Empty where a table does not say how its readings were taken.
+    A table of a guided session says so itself; of any other it must be stated.
     """
-    if not any(readings.doubts):
-        return []
     used = readings.used & (readings.applied * sense >= 0.0)
-    planned = int(np.count_nonzero(used & readings.doubted(Doubt.AS_PLANNED)))
-    found = [
-        Condition.judged(
-            "applied force measured",
-            f"{many(planned, 'reading')} at the planned force, not measured"
-            if planned
-            else "in every reading",
-            "measured or realised by the standard in every reading",
-            clause,
-            held=not planned,
-        )
+    stood = {doubt: int(np.count_nonzero(used & readings.doubted(doubt))) for doubt in Doubt}
+    planned = stood.pop(Doubt.AS_PLANNED)
+    kept = readings.doubts_kept
+    return [
+        _measured(planned, clause, stated=settings.forces_measured, kept=kept),
+        _undoubted(stood, clause, stated=settings.readings_stood_still, kept=kept),
     ]
-    doubted = {
-        str(doubt): int(np.count_nonzero(used & readings.doubted(doubt))) for doubt in _AGAINST
-    }
-    words = ", ".join(f"{many(n, 'reading')} {doubt}" for doubt, n in doubted.items() if n)
-    got = words or "nothing stood against any"
-    allowed = "none taken in spite of a doubt"
-    found.append(Condition.judged("readings", got, allowed, clause, held=not words))
-    return found
+
+
+def _measured(planned: int, clause: str, *, stated: bool | None, kept: bool) -> Condition:
+    name = "applied force measured"
+    allowed = "measured or realised by the standard in every reading"
+    if planned:
+        got = f"{many(planned, 'reading')} at the planned force, not measured"
+        return Condition.judged(name, got, allowed, clause, held=False)
+    if stated is not None:
+        got = f"stated: {'' if stated else 'not '}in every reading"
+        return Condition.judged(name, got, allowed, clause, held=stated)
+    if kept:
+        return Condition.judged(name, "in every reading", allowed, clause)
+    got, to_know = "not stated", f"state forces_measured = true (or false) {_SHEET}"
+    return Condition.unknown(name, got, allowed, clause, to_know)
+
+
+def _undoubted(
+    stood: Mapping[Doubt, int], clause: str, *, stated: bool | None, kept: bool
+) -> Condition:
+    name = "readings undoubted"
+    allowed = "standing still, and none taken in spite of a doubt"
+    words = ", ".join(f"{many(n, 'reading')} {doubt}" for doubt, n in stood.items() if n)
+    if any(n and doubt.bars_class for doubt, n in stood.items()):
+        return Condition.judged(name, words, allowed, clause, held=False)
+    if stated is not None:
+        told = "stated: all stood still" if stated else "stated: not all stood still"
+        got = f"{words}; {told}" if words else told
+        return Condition.judged(name, got, allowed, clause, held=stated)
+    if kept and not words:
+        got = "nothing stood against any"
+        return Condition.judged(name, got, allowed, clause)
+    to_know = f"state readings_stood_still = true (or false) {_SHEET}"
+    return Condition.unknown(name, words or "not stated", allowed, clause, to_know)
 
 
 def rows_of_series(readings: Readings, sense: int, series: Sequence[int]) -> NDArray[np.intp]:
@@ -174,18 +191,22 @@ def preload_condition(
             "give each preload a row of kind preload",
         )  # fmt: skip
     enough = is_one & (readings.applied * np.sign(full) >= PRELOAD_SHARE * abs(full))
-    turn = np.nan_to_num(readings.position_deg % 360.0, nan=-1.0)
     counts: list[int] = []
     ordered = sorted(spans)
     ends = itertools.accumulate((last for _, last, _ in ordered), max, initial=-1)
-    place = None
-    for end, (first, _, stated) in zip(ends, ordered, strict=False):
-        position = -1.0 if math.isnan(stated) else stated
-        if position != place:
-            at = np.flatnonzero(enough & (turn == position))
+    place: float | None = None
+    for end, (first, _, position) in zip(ends, ordered, strict=False):
+        if place is None or not _same_place(position, place):
+            turn = [_same_place(at, position) for at in readings.position_deg.tolist()]
+            at = np.flatnonzero(enough & np.array(turn))
             counts.append(int(np.count_nonzero((at > end) & (at < first))))
         place = position
     held = counts[0] >= before and all(n >= 1 for n in counts[1:])
     turns = " and ".join(str(n) for n in counts[1:]) or "none"
     got = f"{counts[0]} before the first series, {turns} after the turns"
     return Condition.judged("preloads", got, allowed, clause, held=held)
+
+
+def _same_place(one_deg: float, other_deg: float) -> bool:
+    """Whether two runs were at one position; where none is stated, they were."""
+    return same_position(one_deg, other_deg) or (math.isnan(one_deg) and math.isnan(other_deg))

@@ -84,6 +84,12 @@ class BenchSettings:
     """Rows in doubt that stand by the technician's word."""
     accepted_reason: str = ""
     """Why they stand."""
+    forces_measured: bool | None = None
+    """Whether the standard measured or realised the force of every reading, none being only the
+    planned one; None: as the readings' own column of doubts says."""
+    readings_stood_still: bool | None = None
+    """Whether every reading of an indicator by eye was taken while it stood still, and none in
+    spite of a doubt."""
     remarks: str = ""
     supersedes: str = ""
     standard: ReferenceStandard = field(default_factory=ReferenceStandard)
@@ -148,7 +154,7 @@ class BenchSettings:
         fail_fact(name, got, allowed)
 
     def to_document(self) -> dict[str, Any]:
-        """Plain JSON; groups in which nothing is stated are left out, and rows not accepted."""
+        """Plain JSON; groups in which nothing is stated are left out, and later facts too."""
         document = {
             item.name: value
             for item in fields(self)
@@ -156,8 +162,8 @@ class BenchSettings:
             for value in [getattr(self, item.name)]
         }
         document["issued"] = None if self.issued is None else self.issued.isoformat()
-        for name in ("accepted_rows", "accepted_reason"):
-            if not document[name]:
+        for name in _LEFT_OUT:
+            if document[name] in ((), "", None):
                 del document[name]
         if self.accepted_rows:
             document["accepted_rows"] = list(self.accepted_rows)
@@ -182,6 +188,13 @@ class BenchSettings:
         return replace(read_facts(cls, flat), **groups)
 
 
+_LEFT_OUT: Final = (
+    "accepted_rows",
+    "accepted_reason",
+    "forces_measured",
+    "readings_stood_still",
+)
+"""Not written where not stated: the digests of older certificates stand."""
 GROUPS: Final[Mapping[str, Any]] = MappingProxyType(
     {"standard": ReferenceStandard, "data_sheet": DataSheet, "laboratory": Laboratory}
 )

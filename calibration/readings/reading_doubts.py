@@ -39,6 +39,29 @@ class Doubt(StrEnum):
     STANDARD_NOT_VALID = "standard not valid"
     """The reference standard's certificate was not valid on the day."""
 
+    @property
+    def bars_class(self) -> bool:
+        """Whether no class can rest on a reading it stood against, whatever else is stated."""
+        match self:
+            case Doubt.BY_EYE:
+                # Indicators are read by eye everywhere: it is for the person to state that
+                # they stood still.
+                return False
+            case (
+                Doubt.AS_PLANNED
+                | Doubt.UNSTABLE
+                # A signal as coarse as that is coarser than the resolution that is taken for it.
+                | Doubt.STUCK
+                | Doubt.UNMOVED
+                | Doubt.WRONG_SIGN
+                | Doubt.OTHER_FORCE
+                | Doubt.OFF_STEP
+                | Doubt.OUT_OF_ORDER
+                | Doubt.SHORT_WAIT
+                | Doubt.STANDARD_NOT_VALID
+            ):
+                return True
+
 
 _WORDS: Final[Mapping[Doubt, str]] = MappingProxyType(
     {

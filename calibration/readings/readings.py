@@ -76,7 +76,7 @@ class Readings:
     """(n,) standard deviation of the indication while each was taken, reading_unit; NaN where not
     stated; empty where none was."""
     doubts: tuple[tuple[Doubt, ...], ...] = ()
-    """(n,) what stood against each when it was taken; empty: nothing is known."""
+    """(n,) what stood against each when it was taken; of none: see ``doubts_kept``."""
     accepted_because: tuple[str, ...] = ()
     """(n,) why a doubted reading was taken all the same; as long as ``doubts``."""
 
@@ -112,6 +112,11 @@ class Readings:
             if self.doubts
             else (),
         )
+
+    @property
+    def doubts_kept(self) -> bool:
+        """Whether what stood against each reading was kept; where it was not, nothing is known."""
+        return "doubts" in self.columns or any(self.doubts)
 
     def doubted(self, doubt: Doubt) -> NDArray[np.bool_]:
         """(n,) where the doubt stood against the reading."""

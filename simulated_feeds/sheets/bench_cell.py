@@ -101,6 +101,8 @@ def _settings(scenario: Scenario, issued: date) -> BenchSettings:
         "service_temperature_C": [10.0, 30.0],
         "stability_pct": 0.04,
         "zero_limit_pct": 0.5,
+        "forces_measured": True,
+        "readings_stood_still": True,
         "remarks": "Simulated: no press, no cell and no laboratory stood behind it.",
         "standard": _standard(issued),
         "data_sheet": {

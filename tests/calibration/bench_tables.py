@@ -25,7 +25,10 @@ def stated(**facts: object) -> BenchSettings:
         "calibrated": "2025-06-01", "valid_until": "2027-06-01",
         "traceability": "national standard of force, dead weights",
     }  # fmt: skip
-    document = {"issued": "2026-05-04", "reference_U_pct": 0.005, "standard": standard}
+    document = {
+        "issued": "2026-05-04", "reference_U_pct": 0.005, "standard": standard,
+        "forces_measured": True, "readings_stood_still": True,
+    }  # fmt: skip
     return BenchSettings.from_document({**document, **facts})
 
 

@@ -182,7 +182,6 @@ def with_reference(
 def _standard(stated: ReferenceStandard, reference: ForceCertificate) -> ReferenceStandard:
     known = reference.details.get("settings")
     own = BenchSettings() if known is None else BenchSettings.from_document(known)
-    above = own.standard.certificate or own.reference
     until = [day for day in (stated.valid_until, reference.expires) if day is not None]
     return replace(
         stated,
@@ -191,9 +190,8 @@ def _standard(stated: ReferenceStandard, reference: ForceCertificate) -> Referen
         issued_by=stated.issued_by or own.laboratory.name,
         calibrated=stated.calibrated or reference.issued,
         valid_until=min(until, default=None),
-        traceability=stated.traceability
-        or own.standard.traceability
-        or (f"through {above}" if above else ""),
+        # A reference named in words is no chain: what its certificate does not state is not known.
+        traceability=stated.traceability or own.standard.traceability,
         drift_pct=own.stability_pct if stated.drift_pct is None else stated.drift_pct,
         digest=reference.digest,
         document=full_document(reference),

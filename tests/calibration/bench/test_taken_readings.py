@@ -12,6 +12,7 @@ import pytest
 from calibration.bench.bench_reading import DoubtedReadingError
 from calibration.bench.plan import make_plan
 from calibration.bench.session import BenchSession
+from calibration.bench.taken_readings import csv_of, readings_of
 from calibration.certificates.force import ForceCertificate
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.reading_doubts import Doubt
@@ -32,6 +33,27 @@ def test_the_table_tells_what_was_skipped_repeated_and_noted(bench: Bench) -> No
         "note: rain, on the roof",
     ]  # fmt: skip
     assert remarks[0].startswith("# 2026-05-04T08:")
+
+
+def test_a_clean_session_says_so_in_readings_document_and_table(bench: Bench) -> None:
+    while (step := bench.session.current) is not None:
+        bench.take(step.applied_kN or None)
+    made = bench.session.readings()
+    assert not any(made.doubts)
+    for readings in (
+        made, Readings.from_document(made.to_document()), parse_readings(bench.session.to_csv())
+    ):  # fmt: skip
+        assert readings.doubts_kept
+
+
+def test_of_an_older_session_nothing_is_known_of_its_doubts(bench: Bench) -> None:
+    """Its readings kept neither their wait nor what stood against them."""
+    while (step := bench.session.current) is not None:
+        bench.take(step.applied_kN or None)
+    older = [replace(r, waited_s=None) for r in bench.session.taken]
+    plan = bench.session.plan
+    assert not readings_of(older, plan, source="older").doubts_kept
+    assert not parse_readings(csv_of(older, plan, ())).doubts_kept
 
 
 def test_the_table_with_its_remarks_reads_again(bench: Bench) -> None:

@@ -62,7 +62,7 @@ class _Drawn:
 
     def positions(self) -> tuple[float, float, float]:
         if self.rare():
-            return 0.0, 10.0, 20.0
+            return 0.0, 20.0, 40.0
         start = float(self.rng.choice([0.0, 30.0, 270.0]))
         way = 1.0 if self.rng.random() < 0.5 else -1.0
         slack = [float(v) for v in np.round(self.rng.uniform(-4.9, 4.9, 2))]
@@ -128,10 +128,12 @@ def drawn_facts(rng: np.random.Generator) -> dict[str, Any]:
         "reference_U_pct": float(rng.choice([0.008, 0.008, 0.015, 0.04, 0.09])) * k / 2.0,
         "resolution": float(rng.choice([0.5, 1.0, 1.0, 5.0, 20.0, 100.0])),
         "degree": int(rng.integers(1, 6)),
+        "forces_measured": True, "readings_stood_still": True,
     }  # fmt: skip
     if rng.random() < 0.1:
         for key in rng.choice(list(standard), 1):
             standard[str(key)] = None if key in ("calibrated", "valid_until") else ""
     wrongs = (("issued", "2027-06-02"), ("issued", "2025-05-31"), ("valid_months", 27),
-              ("reference_U_pct", None), ("reference_U_pct", 0.2))  # fmt: skip
+              ("reference_U_pct", None), ("reference_U_pct", 0.2),
+              ("forces_measured", False), ("readings_stood_still", None))  # fmt: skip
     return facts | {key: wrong for key, wrong in wrongs if rng.random() < 0.03}

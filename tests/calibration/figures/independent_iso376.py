@@ -72,6 +72,8 @@ def answer(text: str, facts: dict[str, Any], *, degree: int) -> Answer:
     _conditions(found, rows, forces, facts, creep)
     _ranges(found, forces, facts, creep, float(forces[-1] / full))
     ways = [(low, list(TABLE).index(c), c) for c, low in found.lows.items() if low is not None]
+    if not ways:
+        _too_coarse(found, forces, facts, float(forces[-1] / full))
     if not found.broken:
         found.value = min(ways)[2] if ways else "none"
     return found
@@ -174,6 +176,16 @@ def _ranges(
         found.lows[name] = low if low is not None and low <= forces[-1] / 2 * slack else None
 
 
+def _too_coarse(
+    found: Answer, forces: list[float], facts: dict[str, Any], kN_per_reading: float
+) -> None:
+    """No class at all where 500 steps are more than a force that every class must reach."""
+    steps_kN = 500 * (facts.get("resolution") or 1.0) * kN_per_reading
+    half = [F for F in forces if F / forces[-1] <= 0.5 + 1e-9]
+    if (half[-1] if half else forces[0]) * (1 + 1e-9) < steps_kN:
+        found.broken.add("resolution")
+
+
 def _conditions(
     found: Answer,
     rows: list[dict[str, Any]],
@@ -251,6 +263,10 @@ def _pace(found: Answer, rows: list[dict[str, Any]]) -> None:
 
 def _stated(found: Answer, facts: dict[str, Any]) -> None:
     standard, U = facts["standard"], facts.get("reference_U_pct")
+    if not facts.get("forces_measured"):
+        found.broken.add("applied force measured")
+    if not facts.get("readings_stood_still"):
+        found.broken.add("readings undoubted")
     if not all(standard.get(key) for key in ("serial", "certificate", "issued_by")):
         found.broken.add("reference standard")
     if not standard.get("traceability"):

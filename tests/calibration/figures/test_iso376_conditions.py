@@ -59,7 +59,7 @@ def turned(*positions: int) -> Readings:
 @pytest.mark.parametrize(
     ("change", "name", "state"),
     [
-        (lambda _: turned(0, 10, 20), "rotation", "not held"),
+        (lambda _: turned(0, 12, 24), "rotation", "not held"),
         (lambda _: turned(0, 90, 180), "rotation", "not held"),
         (lambda _: turned(0, 120, 220), "rotation", "not held"),
         (lambda r: without(r, np.array(r.kind) == "preload"), "preloads", "not known"),
@@ -107,6 +107,12 @@ def test_each_condition_by_itself_keeps_the_class(
          "reference standard valid", "not held"),
         ({"issued": None}, "reference standard valid", "not known"),
         ({"valid_months": 27}, "validity", "not held"),
+        ({"forces_measured": None}, "applied force measured", "not known"),
+        ({"forces_measured": False}, "applied force measured", "not held"),
+        ({"readings_stood_still": None}, "readings undoubted", "not known"),
+        ({"readings_stood_still": False}, "readings undoubted", "not held"),
+        ({"resolution": 20000.0}, "resolution", "not held"),
+        ({"capacity_kN": 20000.0}, "lowest force", "not held"),
     ],
 )  # fmt: skip
 def test_each_stated_fact_by_itself_keeps_the_class(
@@ -131,6 +137,22 @@ def test_a_whole_turn_is_the_same_position() -> None:
     figure = judged(turned(0, 180, 360))
     assert figure.value is None
     assert "1 rotated position(s)" in figure.reason
+
+
+@pytest.mark.parametrize("again", [360, 0.4, 355.0, 9.9])
+def test_the_second_series_a_little_off_the_first_is_at_its_position(again: float) -> None:
+    position = np.where(where(GOOD, "X2"), again, GOOD.position_deg)
+    assert judged(replace(GOOD, position_deg=position)).value == "00"
+    away = np.where(where(GOOD, "X2"), 20.0, GOOD.position_deg)
+    assert "same position" in judged(replace(GOOD, position_deg=away)).reason
+
+
+def test_falling_a_little_off_its_rising_is_at_its_position() -> None:
+    falls = where(GOOD, "X3") & (GOOD.direction < 0)
+    position = np.where(falls, 120.4, GOOD.position_deg)
+    figure = judged(replace(GOOD, position_deg=position))
+    assert figure.value == "00"
+    assert figure.detail["case"] == "incremental and decremental"
 
 
 def test_a_step_taken_again_at_once_breaks_no_interval() -> None:

@@ -6,61 +6,84 @@ from dataclasses import replace
 
 import pytest
 
-from calibration.figures.condition import State
+from calibration.figures.condition import Condition, State
 from calibration.figures.reading_conditions import reading_conditions
+from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.reading_doubts import Doubt
 from calibration.readings.readings import Readings
 from calibration.readings.readings_csv import parse_readings
 from tests.calibration.bench_tables import iso_csv
 
+PLAIN = parse_readings(iso_csv())
+KEPT = replace(PLAIN, columns=PLAIN.columns | {"doubts"})
+"""The same, where a guided session had nothing against any."""
+
+
+def judged(readings: Readings, *, sense: int = 1, **facts: bool) -> tuple[Condition, Condition]:
+    measured, undoubted = reading_conditions(
+        readings, BenchSettings.from_document(facts), sense, clause=""
+    )
+    return measured, undoubted
+
 
 def doubted(at: int, *doubts: Doubt) -> Readings:
-    made = parse_readings(iso_csv())
-    stood: list[tuple[Doubt, ...]] = [(Doubt.BY_EYE,)] * len(made)
+    stood: list[tuple[Doubt, ...]] = [()] * len(KEPT)
     stood[at] = doubts
-    return replace(made, doubts=tuple(stood), accepted_because=("",) * len(made))
+    return replace(KEPT, doubts=tuple(stood), accepted_because=("",) * len(KEPT))
 
 
-def loaded(readings: Readings) -> int:
-    return next(
-        i for i, force in enumerate(readings.applied) if force > 0.0 and readings.used[i]
-    )
+LOADED = next(i for i, force in enumerate(PLAIN.applied) if force > 0.0 and PLAIN.used[i])
 
 
-def test_a_table_that_says_nothing_of_its_taking_is_asked_nothing() -> None:
-    assert reading_conditions(parse_readings(iso_csv()), 1, clause="") == []
+def test_of_a_plain_table_it_is_not_known_until_it_is_stated() -> None:
+    for condition, fact in zip(
+        judged(PLAIN), ("forces_measured", "readings_stood_still"), strict=True
+    ):
+        assert condition.state is State.NOT_KNOWN
+        assert fact in condition.to_know
+    stated = judged(PLAIN, forces_measured=True, readings_stood_still=True)
+    assert [c.state for c in stated] == [State.HELD, State.HELD]
+    denied = judged(PLAIN, forces_measured=False, readings_stood_still=False)
+    assert [c.state for c in denied] == [State.NOT_HELD, State.NOT_HELD]
 
 
-def test_readings_without_a_doubt_hold() -> None:
-    found = reading_conditions(doubted(0, Doubt.BY_EYE), 1, clause="")
-    assert [c.state for c in found] == [State.HELD, State.HELD]
+def test_a_session_without_a_doubt_holds_and_shows_it_and_its_document_too() -> None:
+    for readings in (KEPT, Readings.from_document(KEPT.to_document())):
+        assert [c.state for c in judged(readings)] == [State.HELD, State.HELD]
+    again = Readings.from_document(PLAIN.to_document())
+    assert [c.state for c in judged(again)] == [State.NOT_KNOWN, State.NOT_KNOWN]
 
 
-def test_one_force_as_planned_is_enough_against_a_class() -> None:
-    at = loaded(parse_readings(iso_csv()))
-    measured, undoubted = reading_conditions(doubted(at, Doubt.AS_PLANNED), 1, clause="")
+@pytest.mark.parametrize("stated", [{}, {"forces_measured": True}])
+def test_one_force_as_planned_is_enough_against_a_class(stated: dict[str, bool]) -> None:
+    measured, undoubted = judged(doubted(LOADED, Doubt.AS_PLANNED), **stated)
     assert measured.state is State.NOT_HELD
     assert measured.got.startswith("1 reading at the planned force")
     assert undoubted.state is State.HELD
 
 
-@pytest.mark.parametrize(
-    "doubt",
-    [Doubt.UNSTABLE, Doubt.OTHER_FORCE, Doubt.OFF_STEP, Doubt.OUT_OF_ORDER, Doubt.SHORT_WAIT],
-)
-def test_a_reading_taken_in_spite_of_a_doubt_is_against_a_class(doubt: Doubt) -> None:
-    at = loaded(parse_readings(iso_csv()))
-    measured, undoubted = reading_conditions(doubted(at, doubt), 1, clause="")
+@pytest.mark.parametrize("doubt", [d for d in Doubt if d is not Doubt.AS_PLANNED])
+def test_every_doubt_is_told_and_against_a_class(doubt: Doubt) -> None:
+    measured, undoubted = judged(doubted(LOADED, doubt))
     assert measured.state is State.HELD
-    assert undoubted.state is State.NOT_HELD
+    assert undoubted.state is (State.NOT_HELD if doubt.bars_class else State.NOT_KNOWN)
     assert undoubted.got == f"1 reading {doubt}"
 
 
+@pytest.mark.parametrize("doubt", [d for d in Doubt if d is not Doubt.AS_PLANNED])
+def test_a_word_stands_for_the_eye_and_for_nothing_else(doubt: Doubt) -> None:
+    _, undoubted = judged(doubted(LOADED, doubt), readings_stood_still=True)
+    assert undoubted.got.startswith(f"1 reading {doubt}")
+    assert undoubted.state is (State.HELD if doubt is Doubt.BY_EYE else State.NOT_HELD)
+
+
+def test_only_a_reading_by_eye_leaves_a_class_open() -> None:
+    assert [doubt for doubt in Doubt if not doubt.bars_class] == [Doubt.BY_EYE]
+
+
 def test_what_was_replaced_or_is_of_the_other_sense_is_not_asked() -> None:
-    at = loaded(parse_readings(iso_csv()))
-    readings = doubted(at, Doubt.AS_PLANNED, Doubt.UNSTABLE)
-    assert all(c.state is State.HELD for c in reading_conditions(readings, -1, clause=""))
+    readings = doubted(LOADED, Doubt.AS_PLANNED, Doubt.UNSTABLE)
+    assert all(c.state is State.HELD for c in judged(readings, sense=-1))
     superseded = readings.superseded.copy()
-    superseded[at] = True
-    replaced = replace(readings, superseded=superseded)
-    assert all(c.state is State.HELD for c in reading_conditions(replaced, 1, clause=""))
+    superseded[LOADED] = True
+    assert all(c.state is State.HELD for c in judged(replace(readings, superseded=superseded)))

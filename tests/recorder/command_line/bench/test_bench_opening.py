@@ -56,6 +56,22 @@ def test_what_a_person_stated_is_not_overruled() -> None:
     assert settings.standard.valid_until == date(2026, 9, 1)
 
 
+def test_a_reference_named_in_words_is_no_traceability() -> None:
+    """Only what its certificate states of its own standard's chain goes on."""
+
+    def above(**stated: object) -> str:
+        own = BenchSettings.from_document({"reference": "the old ring, no paper", **stated})
+        held = reference(details={"settings": own.to_document()})
+        plan = make_plan(capacity_kN=500.0)
+        return with_reference(
+            BenchSettings(capacity_kN=500.0), held, plan
+        ).standard.traceability
+
+    assert above() == ""
+    assert above(standard={"certificate": "F-1"}) == ""
+    assert above(standard={"traceability": "dead weights"}) == "dead weights"
+
+
 def test_a_certificate_that_says_no_uncertainty_states_none() -> None:
     none = replace(
         reference(), uncertainty=UncertaintyTable((0.0, 600.0), (0.0, 0.0), (2.0,) * 2)
