@@ -8,6 +8,7 @@ uncertainty. That figures follow from readings does not prove that the readings 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
@@ -40,6 +41,14 @@ __all__ = ["Outcome", "Recomputed", "edition_of", "recompute"]
 BEHIND_TOLERANCE: Final = 1e-6
 """Relative, of figures behind curve and uncertainty: a scatter of one part in 10^9 of the reading
 is rounded otherwise on another machine."""
+WORDING: Final = re.compile(
+    r"details\.((settings|readings)\..+|cautions\[\d+\]"
+    r"|results\.(.+\.)?(file|model|rule|formula|source|basis|reasons\[\d+\]))"
+)
+"""Where another version of the same edition may say other words, or keep more, than this one.
+Nowhere else: a class with its range and conditions, and what is cautioned of, is what was found."""
+LIMITING: Final = re.compile(r"caution|condition|refused|reason|range|statement")
+"""What takes something back from a figure: it may not be missing."""
 POINTS: Final = 41
 """Forces at which curves are compared, over the whole certified range."""
 
@@ -151,14 +160,17 @@ def _force(
 
 
 def _matters(difference: Difference, *, same_software: bool) -> bool:
-    """Whether it is more than rounding behind the figures, or another version's wording: words,
-    and what one version keeps there and the other does not."""
+    """Whether it is more than rounding behind the figures, or than another version's wording."""
     if not difference.path.startswith("details."):
         return True
     one, other = difference.computed, difference.stated
     if isinstance(one, int | float) and isinstance(other, int | float):
         return not alike(one, other, tolerance=BEHIND_TOLERANCE, floor=0.0)
-    return same_software
+    if same_software:
+        return True
+    if difference.words.endswith(": missing"):
+        return LIMITING.search(difference.path) is not None
+    return WORDING.fullmatch(difference.path) is None
 
 
 def _edition_words(edition: int) -> str:

@@ -15,7 +15,7 @@ from calibration.certificates.certificate import (
     parse_certificate_document,
 )
 from calibration.evaluation.verify import verify_document
-from calibration.proof.recomputed import Outcome, recompute
+from calibration.proof.recomputed import Outcome, Recomputed, recompute
 from calibration.readings.stated_facts import printable
 from recorder.command_line.bench.bench_signing import add_signed, signed_words
 from recorder.command_line.support.json_answer import print_json
@@ -67,7 +67,8 @@ def verify(args: argparse.Namespace, *, kind: str) -> int:
     """
     path: str = args.certificate
     document = _of_kind(path, kind)
-    found, words = _worked_out(document, path, provable=args.key is None)
+    found, again = _worked_out(document, path, provable=args.key is None)
+    words = _words(found, again)
     try:
         signed = signed_words(args, document)
     except CertificateError as error:
@@ -91,8 +92,8 @@ def verify(args: argparse.Namespace, *, kind: str) -> int:
 
 def _worked_out(
     document: dict[str, Any], source: str, *, provable: bool
-) -> tuple[list[str], str]:
-    """Every disagreement of a certificate with itself, and in words what its readings give."""
+) -> tuple[list[str], Recomputed]:
+    """Every disagreement of a certificate with itself, and what working it out again came to."""
     again = recompute(document, software=software())
     if again.outcome is Outcome.NOT_PROVABLE and provable:
         msg = f"{source}: {again.words}"
@@ -101,22 +102,32 @@ def _worked_out(
     found = []
     if document.get("digest") != computed:
         found.append(f"digest: stated {document.get('digest')}, computed {computed}")
-    digest = "digest does not agree" if found else "digest agrees"
     if again.outcome is not Outcome.FOLLOWS:
-        return [*found, *again.found], f"{digest}; {again.words}"
+        return [*found, *again.found], again
     if document.get("kind") == "force" and not found:
         # At the bench also what a recording lets be: every last digit behind the figures.
         found = verify_document(document, source=source)
-        if found:
-            return (
-                found,
-                f"{digest}; {len(found)} of what stands in it its readings do not give",
-            )
-    return found, f"{digest}; {again.words}" if found else "digest and every figure agree"
+    return found, again
+
+
+def _words(found: list[str], again: Recomputed) -> str:
+    """What the readings give, beside what ``_worked_out`` found."""
+    follows = again.outcome is Outcome.FOLLOWS
+    if follows and not found:
+        return "digest and every figure agree"
+    if _damaged(found):
+        return f"digest does not agree; {again.words}"
+    if follows:
+        return f"digest agrees; {len(found)} of what stands in it its readings do not give"
+    return f"digest agrees; {again.words}"
+
+
+def _damaged(found: list[str]) -> bool:
+    return bool(found) and found[0].startswith("digest: ")
 
 
 def lay_out(path: str, out: str, *, kind: str) -> int:
-    """Write the paper of a certificate, of one only that what was measured bears out.
+    """Write the paper of a certificate, of one only that ``verify`` finds nothing in.
 
     Raises
     ------
@@ -127,13 +138,16 @@ def lay_out(path: str, out: str, *, kind: str) -> int:
         The paper cannot be written.
     """
     document = _of_kind(path, kind)
-    computed = document_digest(document)
-    if document.get("digest") != computed:
+    found, again = _worked_out(document, path, provable=False)
+    if _damaged(found):
         msg = f"{path}: damaged or edited: its digest does not agree; nothing is laid out"
         raise CertificateError(msg)
-    again = recompute(document, software=software())
-    if again.outcome is Outcome.CONTRADICTED:
-        msg = f"{path}: {again.words}; nothing is laid out for signing"
+    if found:
+        more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
+        msg = (
+            f"{path}: its own readings do not give it: {found[0]}{more}; nothing is laid out"
+            " for signing"
+        )
         raise CertificateError(msg)
     write_whole(Path(out), certificate_pdf(parse_certificate_document(document, source=path)))
     print(f"pdf: {out}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -190,4 +191,91 @@ def test_a_small_coefficient_that_moves_kilonewtons_is_contradicted(
     # What is rounded otherwise on another machine moves nothing.
     held = document()
     held["curve"]["tension"][-1] *= 1.0 + 1e-12
+    assert recompute(held, software=OURS).outcome is Outcome.FOLLOWS
+
+
+def classed() -> dict[str, Any]:
+    """Issued by another version of the same edition, without a class, and why."""
+    found = document()
+    found["software"] = "testcar 0"
+    assert found["details"]["results"]["figures"]["iso376_class"]["value"] is None
+    assert found["details"]["results"]["cautions"]
+    return found
+
+
+def raised_class(held: dict[str, Any]) -> None:
+    for results in (
+        held["details"]["results"],
+        *held["details"]["results"]["by_sense"].values(),
+    ):
+        results["figures"]["iso376_class"]["value"] = "00"
+
+
+def wider_class(held: dict[str, Any]) -> None:
+    figure = held["details"]["results"]["figures"]["iso376_class"]
+    figure["reason"] = "class 00 from 5 to 500 kN"
+
+
+def forgotten_conditions(held: dict[str, Any]) -> None:
+    del held["details"]["results"]["figures"]["iso376_class"]["detail"]["conditions"]
+
+
+def nothing_cautioned(held: dict[str, Any]) -> None:
+    held["details"]["results"]["cautions"] = []
+
+
+def cautioned_otherwise(held: dict[str, Any]) -> None:
+    held["details"]["results"]["cautions"][0] = "all is well"
+
+
+def no_cautions(held: dict[str, Any]) -> None:
+    del held["details"]["results"]["cautions"]
+
+
+def no_safety(held: dict[str, Any]) -> None:
+    held["details"]["cautions"] = []
+
+
+def invented(held: dict[str, Any]) -> None:
+    held["details"]["statement"] = "accredited"
+
+
+def invented_figure(held: dict[str, Any]) -> None:
+    figures = held["details"]["results"]["figures"]
+    figures["iso376_class_compression"] = {"value": "00"}
+
+
+@pytest.mark.parametrize(
+    ("change", "where"),
+    [
+        (raised_class, "figures.iso376_class.value"),
+        (wider_class, "iso376_class.reason"),
+        (forgotten_conditions, "detail.conditions"),
+        (nothing_cautioned, "results.cautions"),
+        (cautioned_otherwise, "results.cautions[0]"),
+        (no_cautions, "results.cautions"),
+        (no_safety, "details.cautions"),
+        (invented, "details.statement"),
+        (invented_figure, "iso376_class_compression"),
+    ],
+)
+def test_a_class_and_what_is_cautioned_of_are_held_whatever_software_is_named(
+    change: Callable[[dict[str, Any]], None], where: str
+) -> None:
+    held = classed()
+    change(held)
+    found = recompute(held, software=OURS)
+    assert found.outcome is Outcome.CONTRADICTED
+    assert any(where in line for line in found.found)
+
+
+def test_where_another_version_finds_its_figures_it_may_say_in_its_own_words() -> None:
+    held = classed()
+    for results in (
+        held["details"]["results"],
+        *held["details"]["results"]["by_sense"].values(),
+    ):
+        results["figures"]["iso376_class"]["source"] = "worded otherwise"
+        # Worked out by no version before.
+        del results["figures"]["replication_sd"]
     assert recompute(held, software=OURS).outcome is Outcome.FOLLOWS
