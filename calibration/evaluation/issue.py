@@ -25,7 +25,7 @@ from calibration.statistics.polynomial_fit import is_monotone
 if TYPE_CHECKING:
     pass
 
-__all__ = ["CAUTIONS", "EDITION", "add_months", "issue_certificate"]
+__all__ = ["CAUTIONS", "EDITION", "add_months", "issue_certificate", "unrefused_certificate"]
 
 EDITION: Final = 2
 """Of the evaluation: one higher with every change of its rules after which the same readings give
@@ -78,6 +78,20 @@ def issue_certificate(
     for part in evaluation.senses:
         _refuse_curve(part)
     _refuse_without_reference(evaluation)
+    return unrefused_certificate(evaluation, today=today, software=software)
+
+
+def unrefused_certificate(
+    evaluation: Evaluation, *, today: date | None = None, software: str = ""
+) -> ForceCertificate:
+    """The certificate as ``issue_certificate`` makes it, without asking whether one is due: to
+    hold against it what another edition issued.
+
+    Raises
+    ------
+    CertificateError
+        Settings that contradict the readings, or figures that no certificate can carry.
+    """
     evaluation, issued = _on_the_day(evaluation, today)
     settings = evaluation.settings
     by_sense = {part.loads.sense: part for part in evaluation.senses}

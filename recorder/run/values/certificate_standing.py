@@ -127,10 +127,10 @@ def readings_finding(document: Mapping[str, Any]) -> Finding:
     """Whether curve and uncertainty follow from the readings in a sound certificate."""
     details = document.get("details")
     if document.get("kind") == "force" and not (
-        isinstance(details, Mapping) and isinstance(details.get("readings"), Mapping)
+        isinstance(details, Mapping) and details.get("readings") is not None
     ):
-        words = "not provable: it holds no readings"
-        return Finding(Asked.READINGS, Standing.NOT_ASKED, words)
+        words = "not provable: it holds no readings, so nothing shows that its figures follow"
+        return Finding(Asked.READINGS, Standing.DOUBT, words)
     # The evaluation brings libraries along that take longer to load than all else of a start.
     from calibration.proof.recomputed import Outcome, recompute
 
@@ -138,7 +138,7 @@ def readings_finding(document: Mapping[str, Any]) -> Finding:
     standing = {
         Outcome.FOLLOWS: Standing.GOOD,
         Outcome.OTHER_EDITION: Standing.DOUBT,
-        Outcome.NOT_PROVABLE: Standing.NOT_ASKED,
+        Outcome.NOT_PROVABLE: Standing.DOUBT,
         Outcome.CONTRADICTED: Standing.REFUSED,
     }[found.outcome]
     lead = "not provable: it " if found.outcome is Outcome.NOT_PROVABLE else ""

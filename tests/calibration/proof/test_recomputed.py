@@ -70,22 +70,68 @@ def test_rounding_behind_the_figures_and_words_of_another_version_are_let_be() -
     assert recompute(held, software="testcar 2").outcome is Outcome.FOLLOWS
 
 
-@pytest.mark.parametrize("edition", [EDITION + 1, EDITION + 7])
-def test_another_edition_is_told_and_held_to_its_own_uncertainty(edition: int) -> None:
+@pytest.mark.parametrize(("edition", "age"), [(1, "an older"), (EDITION + 7, "a newer")])
+def test_another_edition_is_told_and_held_to_the_smaller_uncertainty(
+    edition: int, age: str
+) -> None:
     held = other_edition(edition)
     # The figures behind are by other rules: they are not compared.
     held["details"]["results"] = {}
     found = recompute(held, software=OURS)
     assert found.outcome is Outcome.OTHER_EDITION
-    assert f"edition ({edition})" in found.words
-    assert "have it issued again" in found.words
+    assert f"{age} edition ({edition})" in found.words
+    # What it states of itself makes no room for another curve.
     u_rel = held["uncertainty"]["standard_kN"][-1] * 2.0 / 500.0
+    table = held["uncertainty"]
+    table["standard_kN"] = [40.0 * u for u in table["standard_kN"]]
     held["curve"]["tension"][1] *= 1.0 + 0.5 * u_rel
     assert recompute(held, software=OURS).outcome is Outcome.OTHER_EDITION
     held["curve"]["tension"][1] *= 1.0 + 2.0 * u_rel
     found = recompute(held, software=OURS)
     assert found.outcome is Outcome.CONTRADICTED
-    assert "beyond the uncertainty it states" in found.words
+    assert "beyond this edition's uncertainty" in found.words
+
+
+def test_a_newer_edition_is_not_judged_like_an_older_one() -> None:
+    found = recompute(other_edition(EDITION + 1), software=OURS)
+    assert "which this program (of edition 2) cannot check" in found.words
+    assert "issued again" not in found.words
+    assert "have it issued again" in recompute(other_edition(1), software=OURS).words
+
+
+@pytest.mark.parametrize("share", [0.0, 1e-3])
+def test_no_edition_is_more_certain_than_its_reference_standard(share: float) -> None:
+    held = other_edition(1)
+    table = held["uncertainty"]
+    table["standard_kN"] = [share * u for u in table["standard_kN"]]
+    found = recompute(held, software=OURS)
+    assert found.outcome is Outcome.CONTRADICTED
+    assert "its reference standard alone adds" in found.words
+
+
+def test_what_this_edition_would_issue_none_over_is_held_to_it_all_the_same() -> None:
+    held = other_edition(1)
+    held["details"]["settings"]["reference_U_pct"] = None
+    found = recompute(held, software=OURS)
+    assert found.outcome is Outcome.OTHER_EDITION
+    assert "would issue none" in found.words
+    held["curve"]["tension"][1] *= 1.05
+    table = held["uncertainty"]
+    table["standard_kN"] = [40.0 * u for u in table["standard_kN"]]
+    assert recompute(held, software=OURS).outcome is Outcome.CONTRADICTED
+
+
+@pytest.mark.parametrize("edition", [1, EDITION])
+@pytest.mark.parametrize(("column", "value"), [("superseded", True), ("kind", "preload")])
+def test_readings_of_which_none_is_used_are_refused_not_raised(
+    edition: int, column: str, value: object
+) -> None:
+    held = other_edition(edition)
+    readings = held["details"]["readings"]
+    readings[column] = [value] * len(readings["applied"])
+    found = recompute(held, software=OURS)
+    assert found.outcome is Outcome.CONTRADICTED
+    assert "readings" in found.words
 
 
 @pytest.mark.parametrize(
@@ -97,6 +143,9 @@ def test_another_edition_is_told_and_held_to_its_own_uncertainty(edition: int) -
         ("capacity_kN", 600.0),
         ("range_kN", [0.0, 900.0]),
         ("issued", "2026-05-03"),
+        ("rails", [-(10**12), 10**12]),
+        ("zero_limit_counts", 1e9),
+        ("nominal_zero_counts", 500000.0),
     ],
 )
 def test_of_another_edition_too_identity_and_range_are_held_to_the_settings(
@@ -110,12 +159,14 @@ def test_of_another_edition_too_identity_and_range_are_held_to_the_settings(
     assert key in found.words
 
 
-def test_what_this_edition_makes_nothing_of_is_not_provable_in_another() -> None:
-    held = other_edition(EDITION + 1)
-    held["details"]["readings"]["applied"] = [1.0]
-    found = recompute(held, software=OURS)
-    assert found.outcome is Outcome.NOT_PROVABLE
-    held["details"]["evaluation"] = EDITION
+@pytest.mark.parametrize("edition", [1, EDITION, EDITION + 1])
+def test_readings_of_which_nothing_comes_are_refused(edition: int) -> None:
+    for damaged in ({"applied": [1.0]}, {}, [1.0], 5):
+        held = other_edition(edition)
+        held["details"]["readings"] = damaged
+        assert recompute(held, software=OURS).outcome is Outcome.CONTRADICTED
+    held = other_edition(edition)
+    held["details"]["settings"]["unheard_of"] = 1
     assert recompute(held, software=OURS).outcome is Outcome.CONTRADICTED
 
 
