@@ -6,7 +6,9 @@ import argparse
 from typing import Any
 
 from recorder.command_line.support.json_answer import print_json
+from recorder.command_line.support.standings_told import standings_json, standings_words
 from recorder.exchange.description import describe, in_words
+from recorder.run.values.certificate_standing import standings_of
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.digest_check import refuse_damaged
 
@@ -38,9 +40,9 @@ def run(args: argparse.Namespace) -> int:
 
     refuse_damaged(args.file)
     with open_run(args.file) as opened:
-        held = describe(opened)
+        held, standing = describe(opened), standings_of(opened.header, readings=False)
     if args.json:
-        print_json(held.to_json())
+        print_json({**held.to_json(), "standings": standings_json(standing)})
     else:
-        print(in_words(held))
+        print("\n".join([in_words(held), *standings_words(standing)]))
     return 0
