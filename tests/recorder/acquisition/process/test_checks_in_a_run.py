@@ -67,10 +67,10 @@ def test_zero_and_shunt_checks_during_the_run(
         with pytest.raises(RequestRefusedError, match=r"0\.1 to 600 seconds"):
             session.take_zero(0.01)
         (zero,) = session.take_zero(0.3)
-        assert zero.accepted
+        # Some hundred counts from the certificate's zero, which allows ten: it may be force.
+        assert not zero.accepted
         assert "OUT OF LIMITS" in zero.reason
-        (held,) = session.status().zeros
-        assert (held.channel, held.t_s, held.counts) == ("pull", zero.t_s, zero.counts)
+        assert session.status().zeros == ()
         assert any("OUT OF LIMITS" in words for words in session.status().warnings)
         with pytest.raises(RequestRefusedError, match="step open"):
             session.shunt_check(ShuntStep.SHUNTED, 0.2)
