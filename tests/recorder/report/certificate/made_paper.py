@@ -12,7 +12,7 @@ __all__ = ["FACTS", "LABORATORY", "STANDARD", "pages_of", "text_of"]
 LABORATORY: Final[dict[str, Any]] = {
     "name": "Force Laboratory of the Invented Works",
     "address": "Weighbridge Lane 4\nNewbridge",
-    "accreditation": "accreditation no. 0000 (invented)",
+    "accreditation": "no. 0000 (invented)",
     "customer": "Line and Traction Office",
     "customer_address": "Station Road 1, Newbridge",
     "cell_maker": "Ironmark",
@@ -49,6 +49,8 @@ FACTS: Final[dict[str, Any]] = {
     "cell": "coupler cell 12",
     "capacity_kN": 600.0,
     "reference": "build-up system, 1 MN",
+    "forces_measured": True,
+    "readings_stood_still": True,
     "reference_U_pct": 0.02,
     "operator": "C. Third",
     "place": "hall 2, press 3",
