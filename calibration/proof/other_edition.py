@@ -57,7 +57,7 @@ class OtherEdition:
             refused = str(error)
             if evaluation.settings.reference_U_pct is None:
                 # What was not stated adds nothing: the bound is the tighter for it.
-                settings = replace(evaluation.settings, reference_U_pct=0.0)
+                settings = replace(evaluation.settings, reference_U_pct=1e-5)
                 evaluation = evaluate(evaluation.readings, settings)
             now = unrefused_certificate(evaluation, today=certificate.issued)
         return cls(certificate, edition, evaluation, now, refused)
