@@ -84,7 +84,7 @@ def e74_conditions(
         wait_condition(readings, runs, loads.largest, clause=_CLAUSE),
         *temperature_conditions(readings.temperature_C[used], clause=_CLAUSE),
         *standard_conditions(settings, clause=_CLAUSE),
-        *reading_conditions(loads.readings, settings, loads.sense, clause=_CLAUSE),
+        *reading_conditions(loads, readings, settings, clause=_CLAUSE),
     ]  # fmt: skip
 
 

@@ -63,9 +63,7 @@ def iso_conditions(
         checked.zeros(),
         *checked.temperatures(),
         *standard_conditions(settings, clause="ISO 376:2011, 7.4 and 8.3, from memory"),
-        *reading_conditions(
-            readings, settings, loads.sense, clause="ISO 376:2011, 7.4, from memory"
-        ),
+        *reading_conditions(loads, readings, settings, clause="ISO 376:2011, 7.4, from memory"),
         _validity(settings),
     ]
 

@@ -12,6 +12,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.doubts.doubt import DoubtKind
+from calibration.doubts.doubtful_rows import doubtful_rows
+from calibration.doubts.plain_rows import coverage_doubts
 from calibration.figures.condition import Condition
 from calibration.quantities.written import many
 from calibration.readings.load_series import LEVEL_TOLERANCE
@@ -24,6 +27,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from calibration.readings.bench_settings import BenchSettings
+    from calibration.readings.load_series import LoadSeries
     from calibration.readings.readings import Readings
 
 __all__ = [
@@ -51,20 +55,42 @@ _SHEET: Final = "in the bench sheet"
 
 
 def reading_conditions(
-    readings: Readings, settings: BenchSettings, sense: int, *, clause: str
+    loads: LoadSeries, readings: Readings, settings: BenchSettings, *, clause: str
 ) -> list[Condition]:
-    """Whether every force was measured, and no reading was taken in spite of a doubt.
+    """Whether every force was measured, and no reading stands in spite of a doubt.
 
-    A table of a guided session says so itself; of any other it must be stated.
+    A table of a guided session says so itself; of any other it must be stated. What the table
+    itself speaks against and a person accepted stands in spite of a doubt, whatever is stated.
+    ``readings`` are all that were taken.
     """
-    used = readings.used & (readings.applied * sense >= 0.0)
+    used = readings.used & (readings.applied * loads.sense >= 0.0)
     stood = {doubt: int(np.count_nonzero(used & readings.doubted(doubt))) for doubt in Doubt}
     planned = stood.pop(Doubt.AS_PLANNED)
     kept = readings.doubts_kept
+    accepted = _accepted(loads, readings, settings)
     return [
         _measured(planned, clause, stated=settings.forces_measured, kept=kept),
-        _undoubted(stood, clause, stated=settings.readings_stood_still, kept=kept),
+        _undoubted(stood, accepted, clause, stated=settings.readings_stood_still, kept=kept),
     ]
+
+
+def _accepted(loads: LoadSeries, readings: Readings, settings: BenchSettings) -> int:
+    """How many rows of the sense stand in spite of what the table says against them.
+
+    A force that is missing beside a row is no doubt about its reading.
+    """
+    mine = ~readings.superseded & (readings.applied * loads.sense >= 0.0)
+    accepted = set(readings.row[mine].tolist()) & set(settings.accepted_rows)
+    if not accepted:
+        return 0
+    beside = {row for doubt in coverage_doubts(loads) for row in doubt.rows}
+    against = {
+        row
+        for doubt in doubtful_rows(readings)
+        if doubt.kind is not DoubtKind.COVERAGE
+        for row in doubt.rows
+    }
+    return len(accepted - (beside - against))
 
 
 def _measured(planned: int, clause: str, *, stated: bool | None, kept: bool) -> Condition:
@@ -83,16 +109,18 @@ def _measured(planned: int, clause: str, *, stated: bool | None, kept: bool) -> 
 
 
 def _undoubted(
-    stood: Mapping[Doubt, int], clause: str, *, stated: bool | None, kept: bool
+    stood: Mapping[Doubt, int], accepted: int, clause: str, *, stated: bool | None, kept: bool
 ) -> Condition:
     name = "readings undoubted"
     allowed = "standing still, and none taken in spite of a doubt"
-    words = ", ".join(f"{many(n, 'reading')} {doubt}" for doubt, n in stood.items() if n)
-    if any(n and doubt.bars_class for doubt, n in stood.items()):
+    told = [f"{many(n, 'reading')} {doubt}" for doubt, n in stood.items() if n]
+    told += [f"{many(accepted, 'row')} accepted in spite of doubt"] if accepted else []
+    words = ", ".join(told)
+    if accepted or any(n and doubt.bars_class for doubt, n in stood.items()):
         return Condition.judged(name, words, allowed, clause, held=False)
     if stated is not None:
-        told = "stated: all stood still" if stated else "stated: not all stood still"
-        got = f"{words}; {told}" if words else told
+        said = "stated: all stood still" if stated else "stated: not all stood still"
+        got = f"{words}; {said}" if words else said
         return Condition.judged(name, got, allowed, clause, held=stated)
     if kept and not words:
         got = "nothing stood against any"

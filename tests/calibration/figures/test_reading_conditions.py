@@ -6,9 +6,12 @@ from dataclasses import replace
 
 import pytest
 
+from calibration.doubts.doubt import DoubtKind
+from calibration.doubts.doubtful_rows import doubtful_rows
 from calibration.figures.condition import Condition, State
 from calibration.figures.reading_conditions import reading_conditions
 from calibration.readings.bench_settings import BenchSettings
+from calibration.readings.load_series import load_series
 from calibration.readings.reading_doubts import Doubt
 from calibration.readings.readings import Readings
 from calibration.readings.readings_csv import parse_readings
@@ -19,9 +22,9 @@ KEPT = replace(PLAIN, columns=PLAIN.columns | {"doubts"})
 """The same, where a guided session had nothing against any."""
 
 
-def judged(readings: Readings, *, sense: int = 1, **facts: bool) -> tuple[Condition, Condition]:
+def judged(readings: Readings, **facts: object) -> tuple[Condition, Condition]:
     measured, undoubted = reading_conditions(
-        readings, BenchSettings.from_document(facts), sense, clause=""
+        load_series(readings, 1), readings, BenchSettings.from_document(facts), clause=""
     )
     return measured, undoubted
 
@@ -83,7 +86,39 @@ def test_only_a_reading_by_eye_leaves_a_class_open() -> None:
 
 def test_what_was_replaced_or_is_of_the_other_sense_is_not_asked() -> None:
     readings = doubted(LOADED, Doubt.AS_PLANNED, Doubt.UNSTABLE)
-    assert all(c.state is State.HELD for c in judged(readings, sense=-1))
+    assert all(c.state is State.NOT_HELD for c in judged(readings))
+    applied = readings.applied.copy()
+    applied[LOADED] *= -1.0
+    assert all(c.state is State.HELD for c in judged(replace(readings, applied=applied)))
     superseded = readings.superseded.copy()
     superseded[LOADED] = True
     assert all(c.state is State.HELD for c in judged(replace(readings, superseded=superseded)))
+
+
+@pytest.mark.parametrize("readings", [PLAIN, KEPT], ids=["plain", "of a session"])
+def test_a_row_accepted_in_spite_of_doubt_keeps_every_class(readings: Readings) -> None:
+    off = readings.reading.copy()
+    off[LOADED + 4] *= 1.02
+    row = int(readings.row[LOADED + 4])
+    measured, undoubted = judged(
+        replace(readings, reading=off), accepted_rows=[row], accepted_reason="press slipped",
+        forces_measured=True, readings_stood_still=True,
+    )  # fmt: skip
+    assert measured.state is State.HELD
+    assert undoubted.state is State.NOT_HELD
+    assert undoubted.got.startswith("1 row accepted in spite of doubt")
+
+
+def test_a_range_accepted_bare_below_its_lowest_force_keeps_none() -> None:
+    """From two fifths of the largest force on, as a class may begin; the readings are good."""
+    upper = PLAIN.pick((PLAIN.applied == 0.0) | (PLAIN.applied >= 200.0))
+    (doubt,) = doubtful_rows(upper)
+    assert doubt.kind is DoubtKind.COVERAGE
+    facts = {
+        "accepted_rows": list(doubt.rows), "accepted_reason": "used above 200 kN alone",
+        "readings_stood_still": True,
+    }  # fmt: skip
+    assert judged(upper, **facts)[1].state is State.HELD
+    off = upper.reading.copy()
+    off[upper.row == doubt.rows[0]] *= 1.05
+    assert judged(replace(upper, reading=off), **facts)[1].state is State.NOT_HELD
