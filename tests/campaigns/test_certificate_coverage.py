@@ -6,7 +6,6 @@ each case hold the bounds.
 
 from __future__ import annotations
 
-import numpy as np
 import pytest
 from scipy import stats
 
@@ -38,11 +37,18 @@ def test_it_never_holds_less(case: Case) -> None:
 
 
 @pytest.mark.slow
-def test_what_is_measured_is_held_as_often_as_stated() -> None:
-    """Everything drawn new for each of 150 uses: the count is binomial."""
-    case = Case("mixed")
-    shares = [try_case(case, seed, 1) for seed in range(150)]
-    total = add_up(shares)
-    good, drawn = (int(np.sum([c[i] for c in total.values()])) for i in (0, 1))
-    assert drawn == 150
-    assert stats.binom.ppf(0.001, drawn, 0.95) <= good
+@pytest.mark.parametrize(
+    "scenario", ["mixed", "mixed, loop dominates", "zero shifts", "mounting"]
+)
+def test_in_each_band_branch_and_sense_the_truth_is_held(scenario: str) -> None:
+    """Some 180 cells calibrated, five uses of each: one use of a cell in a band, as a rule.
+
+    At least 93 %, in each fifth of the capacity, rising, falling and inside the loop, in tension
+    and in compression: an honest U fails one of the ten counts in a hundred runs at most.
+    """
+    total = add_up(try_case(Case(scenario), seed, 5) for seed in range(1000, 1180))
+    for place in (1, 2, 3):
+        for word in sorted({key[place] for key in total}, key=str):
+            counts = [c for key, c in total.items() if key[place] == word]
+            good, drawn = sum(g for g, _ in counts), sum(d for _, d in counts)
+            assert good >= stats.binom.ppf(0.001, drawn, 0.93), (word, good, drawn)
