@@ -15,15 +15,8 @@ from calibration.clock.tick_rate import PIECES, U_PULSE_S
 from calibration.quantities.written import MINUS
 from calibration.readings.bench_settings import BenchSettings
 from recorder.report.certificate.force_charts import CHART_STYLE
-from recorder.report.certificate.missing_parts import not_stated_part
 from recorder.report.certificate.paper import Paper, Part, Picture, Section, Table, Words
-from recorder.report.certificate.stated_parts import (
-    address_lines,
-    closing,
-    opening,
-    span_words,
-    traceability,
-)
+from recorder.report.certificate.stated_parts import plain_paper, span_words
 
 if TYPE_CHECKING:
     from calibration.certificates.clock import ClockCertificate
@@ -40,32 +33,18 @@ def clock_paper(certificate: ClockCertificate) -> Paper:
     """Lay a clock certificate out."""
     c = certificate
     s = BenchSettings.from_document(c.stated)
-    room = span_words(c.temperature_C, "°C")
-    parts: list[Part] = [
-        *opening(
-            s, item=[("Item", f"clock of {c.device}")], serial=c.serial, issued=c.issued,
-            temperature=room, made=[("Worked out by", c.software)],
-            result=[("Run", c.run), ("Digest of the run", c.run_digest),
-                    ("Began, UTC", c.began_utc)],
-        ),
-        *traceability(s),
-        *_results(c),
-        Section("What a reader must know"),
-        Words("The seconds are those of the receiver's pulse, which follows UTC as its satellites"
-              " broadcast it; whether it had its position is not shown here."),
-        *not_stated_part(s, item={"serial number": c.serial}, temperature=room, asked={},
-                         words=f"{c.stated}{c.device}{c.run}"),
-        *closing(s, expires=c.expires, rule="", cautions=CAUTIONS),
-    ]  # fmt: skip
-    return Paper(
-        title="Certificate of calibration",
+    return plain_paper(
+        c, s,
         subtitle="Clock of a recording device",
-        number=c.certificate_id,
-        digest=c.digest,
-        issuer=s.laboratory.name,
-        issuer_lines=address_lines(s.laboratory),
-        parts=parts,
-    )
+        item=f"clock of {c.device}",
+        serial=c.serial,
+        temperature=span_words(c.temperature_C, "°C"),
+        result=[("Run", c.run), ("Digest of the run", c.run_digest), ("Began, UTC", c.began_utc)],
+        results=_results(c),
+        must_know="The seconds are those of the receiver's pulse, which follows UTC as its"
+        " satellites broadcast it; whether it had its position is not shown here.",
+        cautions=CAUTIONS,
+    )  # fmt: skip
 
 
 def _results(c: ClockCertificate) -> list[Part]:

@@ -27,8 +27,9 @@ from recorder.report.certificate.force_results import (
 )
 from recorder.report.certificate.paper import Paper, Part, Picture, Section, Table, Words
 from recorder.report.certificate.stated_parts import (
-    address_lines,
+    FORCE_STANDARDS,
     closing,
+    laid_out,
     opening,
     traceability,
 )
@@ -63,18 +64,12 @@ def force_paper(certificate: ForceCertificate) -> Paper:
         parts += _sense(sense)
     parts += limits_part(held, told)
     parts += closing(
-        held.settings, expires=certificate.expires, rule=DECISION, cautions=CAUTIONS
-    )
+        held.settings, expires=certificate.expires, cautions=CAUTIONS, rule=DECISION,
+        standards=FORCE_STANDARDS,
+    )  # fmt: skip
     parts += _annex(held, told)
-    return Paper(
-        title="Certificate of calibration",
-        subtitle=f"Force-measuring device: {held.settings.element}",
-        number=certificate.certificate_id,
-        digest=certificate.digest,
-        issuer=held.settings.laboratory.name,
-        issuer_lines=address_lines(held.settings.laboratory),
-        parts=parts,
-    )
+    subtitle = f"Force-measuring device: {held.settings.element}"
+    return laid_out(certificate, held.settings, subtitle=subtitle, parts=parts)
 
 
 def opened(certificate: ForceCertificate) -> Held:
@@ -168,6 +163,11 @@ def _small(value_kN: float) -> str:
     )
 
 
+def _signed(value: float, digits: int) -> str:
+    """With the sign of mathematics, which nought has not."""
+    return f"{value + 0.0:.{digits}g}".replace("-", MINUS)
+
+
 def _readings(readings: Readings) -> list[Part]:
     names = readings.series_names or ("–",)
 
@@ -179,10 +179,10 @@ def _readings(readings: Readings) -> list[Part]:
         "series": [names[int(i)] for i in readings.series],
         "position": [shown(float(v), "g", "°") for v in readings.position_deg],
         "way": [{1: "rising", -1: "falling"}.get(int(v), "–") for v in readings.direction],
-        f"applied, {readings.force_unit}": [f"{v:.8g}" for v in readings.applied],
+        f"applied, {readings.force_unit}": [_signed(v, 8) for v in readings.applied.tolist()],
         f"reading, {readings.reading_unit}".replace("reading, reading", "reading"):
-            [f"{v:.10g}" for v in readings.reading],
-        "°C": [shown(float(v), ".1f") for v in readings.temperature_C],
+            [_signed(v, 10) for v in readings.reading.tolist()],
+        "°C": [shown(float(v), ".1f").replace("-", MINUS) for v in readings.temperature_C],
         "kind": [
             kind + (", replaced" if replaced else "")
             for kind, replaced in zip(readings.kind, readings.superseded, strict=True)

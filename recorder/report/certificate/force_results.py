@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from scipy.optimize import linprog
 
+from calibration.proof.recomputed import edition_of
 from calibration.quantities.written import MINUS
 from calibration.readings.load_series import load_series
 from recorder.report.certificate.force_words import (
@@ -55,7 +56,7 @@ class Held:
     @property
     def edition(self) -> int:
         """Of the evaluation that made the results."""
-        return int(self.certificate.details.get("evaluation", 1))
+        return edition_of({"details": self.certificate.details})
 
     @property
     def temperature(self) -> str:
@@ -204,7 +205,7 @@ def uncertainty_part(sense: Sense) -> list[Part]:
         Words(_meaning(held.edition, held.settings.zero_within_K), "lead"),
         Table(("force, kN", "U, kN", "U, % of force", "k"), rows),
         Words("Between these forces U is interpolated. Nowhere in the range is it more than"
-              f" U = {_up(offset)} kN + {_up(slope)} · |F|."),
+              f" U = {_up(offset)} kN{f' + {_up(slope)} · |F|' if slope > 0.0 else ''}."),
     ]  # fmt: skip
 
 
@@ -250,7 +251,8 @@ def line_above(
 def class_part(sense: Sense) -> list[Part]:
     """The statement of the class, its conditions, and the relative errors by force."""
     parts: list[Part] = [Section("Classes", 2)]
-    parts.append(Words("\n".join(class_words(sense.name, sense.figures)), "statement"))
+    told = class_words(sense.name, sense.figures, sense.held.edition)
+    parts.append(Words("\n".join(told), "statement"))
     heads = ("condition", "found", "asked", "state")
     for standard, rows in conditions_of(sense.figures).items():
         caption = f"Conditions of a class of {standard}, from memory of the standard"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
+from calibration.evaluation.issue import EDITION
 from calibration.quantities.written import MINUS
 
 __all__ = [
@@ -43,6 +44,8 @@ _NAMES: Final = {
     "temperature_effect_span": "temperature effect on span",
     "replication_sd": "standard deviation of replication",
 }
+_UNITS: Final = {"reading": "", "m2": "m²"}
+"""Units that are written otherwise on paper."""
 
 
 def figure_name(name: str) -> str:
@@ -54,11 +57,14 @@ def figure_value(figure: Mapping[str, Any]) -> str:
     """Value with unit; four digits."""
     value, unit = figure["value"], figure["unit"] or ""
     shown = value if isinstance(value, str) else f"{value:.4g}".replace("-", MINUS)
-    return f"{shown} {'' if unit == 'reading' else unit}".strip()
+    return f"{shown} {_UNITS.get(unit, unit)}".strip()
 
 
-def class_words(sense: str, figures: Figures) -> list[str]:
-    """A sentence for each standard whose class was asked for and holds or does not hold."""
+def class_words(sense: str, figures: Figures, edition: int) -> list[str]:
+    """A sentence for each standard whose class was asked for and holds or does not hold.
+
+    A class decided by another ``edition`` of the evaluation says so.
+    """
     told = []
     iso = figures.get("iso376_class")
     if iso is not None and iso["value"] is not None:
@@ -72,7 +78,17 @@ def class_words(sense: str, figures: Figures) -> list[str]:
     ]
     if ranges:
         told.append(f"ASTM E74, as commonly stated, in {sense}: {'; '.join(ranges)}.")
-    return told or [f"No class is stated in {sense}; the reasons stand in the list of limits."]
+    if not told:
+        return [f"No class is stated in {sense}; the reasons stand in the list of limits."]
+    if edition != EDITION:
+        other, do = ("an older", "have it issued again")
+        if edition > EDITION:
+            other, do = ("a newer", "take a newer program")
+        told.append(
+            f"Decided by {other} edition ({edition}) of the evaluation, not by the conditions that"
+            f" edition {EDITION} asks: {do}."
+        )
+    return told
 
 
 def _iso_words(sense: str, figure: Mapping[str, Any]) -> str:

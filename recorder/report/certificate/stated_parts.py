@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 from calibration.quantities.written import MINUS
+from recorder.report.certificate.missing_parts import not_stated_part
 from recorder.report.certificate.paper import (
     Facts,
+    Paper,
     Part,
     Points,
     Section,
@@ -18,22 +20,23 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
+    from calibration.certificates.certificate import Certificate
+    from calibration.certificates.clock import ClockCertificate
+    from calibration.certificates.wheel import WheelCertificate
     from calibration.readings.bench_settings import BenchSettings
     from calibration.readings.laboratory import Laboratory
 
-__all__ = ["address_lines", "closing", "opening", "span_words", "traceability"]
+__all__ = ["closing", "laid_out", "opening", "plain_paper", "span_words", "traceability"]
 
 Rows = list[tuple[str, str]]
+PlainCertificate: TypeAlias = "ClockCertificate | WheelCertificate"
 
 ONLY_IN_FULL: Final = (
     "This certificate may be reproduced only in full, unless the laboratory agrees in writing."
     " Its results are those of the item named above alone, as it was when it was calibrated."
 )
-FROM_MEMORY: Final = (
-    "ISO 376, ASTM E74 and ISO/IEC 17025:2017, clause 7.8, are followed as they are commonly"
-    " stated, from memory. Before this certificate is signed it is to be held against the editions"
-    " in force at the laboratory."
-)
+FORCE_STANDARDS: Final = ("ISO 376", "ASTM E74")
+_OF_CERTIFICATES: Final = "ISO/IEC 17025:2017, clause 7.8,"
 
 
 def opening(
@@ -101,7 +104,8 @@ def traceability(s: BenchSettings) -> list[Part]:
         words = f"The results are traceable to the SI: {standard.traceability}."
     elif standard.certificate:
         words = (
-            "The applied forces are traceable to the SI by the standard's certificate, below."
+            "The results are traceable to the SI by the certificate of the reference standard,"
+            " below."
         )
     else:
         words = (
@@ -112,9 +116,17 @@ def traceability(s: BenchSettings) -> list[Part]:
 
 
 def closing(
-    s: BenchSettings, *, expires: date | None, rule: str, cautions: Sequence[str]
+    s: BenchSettings,
+    *,
+    expires: date | None,
+    cautions: Sequence[str],
+    rule: str = "",
+    standards: Sequence[str] = (),
 ) -> list[Part]:
-    """Decision rule (empty: nothing was decided), opinions, recommendation, who signs."""
+    """Decision rule (empty: nothing was decided), opinions, recommendation, who signs.
+
+    ``standards`` are those that the results follow.
+    """
     lab = s.laboratory
     parts: list[Part] = []
     if rule:
@@ -135,10 +147,20 @@ def closing(
         Section("Cautions"),
         Points(cautions),
         Section("Authorisation"),
-        Words(FROM_MEMORY, "small"),
+        Words(_from_memory(standards), "small"),
         Words(ONLY_IN_FULL),
         _signatures(s.operator, lab),
     ]
+
+
+def _from_memory(standards: Sequence[str]) -> str:
+    told = f"{_OF_CERTIFICATES} is followed as it is"
+    if standards:
+        told = f"{', '.join(standards)} and {_OF_CERTIFICATES} are followed as they are"
+    return (
+        f"{told} commonly stated, from memory. Before this certificate is signed it is to be held"
+        " against the editions in force at the laboratory."
+    )
 
 
 def _signatures(operator: str, lab: Laboratory) -> Signatures:
@@ -149,10 +171,55 @@ def _signatures(operator: str, lab: Laboratory) -> Signatures:
     ))  # fmt: skip
 
 
-def address_lines(lab: Laboratory) -> tuple[str, ...]:
-    """What stands below the laboratory's name."""
+def plain_paper(
+    certificate: PlainCertificate,
+    s: BenchSettings,
+    *,
+    subtitle: str,
+    item: str,
+    serial: str,
+    temperature: str,
+    result: Rows,
+    results: Sequence[Part],
+    must_know: str,
+    cautions: Sequence[str],
+) -> Paper:
+    """The paper of what has neither senses nor classes, a wheel or a clock.
+
+    ``result`` says what was calibrated and how, ``results`` are the parts that tell what came of
+    it, ``must_know`` what its uncertainty is of.
+    """
+    c = certificate
+    return laid_out(c, s, subtitle=subtitle, parts=[
+        *opening(
+            s, item=[("Item", item)], serial=serial, issued=c.issued, temperature=temperature,
+            made=[("Worked out by", c.software)], result=result,
+        ),
+        *traceability(s),
+        *results,
+        Section("What a reader must know"),
+        Words(must_know),
+        *not_stated_part(s, item={"serial number": serial}, temperature=temperature, asked={},
+                         words=f"{c.to_document()}"),
+        *closing(s, expires=c.expires, cautions=cautions),
+    ])  # fmt: skip
+
+
+def laid_out(
+    certificate: Certificate, s: BenchSettings, *, subtitle: str, parts: Sequence[Part]
+) -> Paper:
+    """The parts under the certificate's number and the laboratory's name."""
+    lab = s.laboratory
     accredited = f"Accreditation: {lab.accreditation}" if lab.accreditation else ""
-    return (*lab.address.split("\n"), accredited)
+    return Paper(
+        title="Certificate of calibration",
+        subtitle=subtitle,
+        number=certificate.certificate_id,
+        digest=certificate.digest,
+        issuer=lab.name,
+        issuer_lines=(*lab.address.split("\n"), accredited),
+        parts=parts,
+    )
 
 
 def span_words(pair: tuple[float, float] | None, unit: str) -> str:

@@ -7,14 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 from calibration.quantities.units import factor
 from calibration.readings.bench_settings import BenchSettings
-from recorder.report.certificate.missing_parts import not_stated_part
 from recorder.report.certificate.paper import Paper, Part, Section, Table, Words
-from recorder.report.certificate.stated_parts import (
-    address_lines,
-    closing,
-    opening,
-    traceability,
-)
+from recorder.report.certificate.stated_parts import plain_paper, span_words
 
 if TYPE_CHECKING:
     from calibration.certificates.wheel import WheelCertificate
@@ -42,33 +36,19 @@ def wheel_paper(certificate: WheelCertificate) -> Paper:
     """Lay a wheel certificate out."""
     c = certificate
     s = BenchSettings.from_document(c.stated)
-    room = "" if s.room_temperature_C is None else f"{s.room_temperature_C:g} °C"
-    item = [("Item", c.wheel or "measuring wheel")]
-    serial = c.serial or s.laboratory.cell_serial
-    parts: list[Part] = [
-        *opening(
-            s, item=item, serial=serial, issued=c.issued, temperature=room,
-            made=[("Worked out by", c.software)],
-            result=[("Way of measuring", _METHODS.get(c.method, c.method))],
-        ),
-        *traceability(s),
-        *_results(c),
-        Section("What a reader must know"),
-        Words("The expanded uncertainty is that of distance on the road: it holds the tread's"
-              " cone and the wear to be expected, as the budget states them."),
-        *not_stated_part(s, item={"serial number": serial}, temperature=room, asked={},
-                         words=f"{c.to_document()}"),
-        *closing(s, expires=c.expires, rule="", cautions=CAUTIONS),
-    ]  # fmt: skip
-    return Paper(
-        title="Certificate of calibration",
+    room = s.room_temperature_C
+    return plain_paper(
+        c, s,
         subtitle="Measuring wheel",
-        number=c.certificate_id,
-        digest=c.digest,
-        issuer=s.laboratory.name,
-        issuer_lines=address_lines(s.laboratory),
-        parts=parts,
-    )
+        item=c.wheel or "measuring wheel",
+        serial=c.serial or s.laboratory.cell_serial,
+        temperature=span_words(None if room is None else (room, room), "°C"),
+        result=[("Way of measuring", _METHODS.get(c.method, c.method))],
+        results=_results(c),
+        must_know="The expanded uncertainty is that of distance on the road: it holds the tread's"
+        " cone and the wear to be expected, as the budget states them.",
+        cautions=CAUTIONS,
+    )  # fmt: skip
 
 
 def _results(c: WheelCertificate) -> list[Part]:

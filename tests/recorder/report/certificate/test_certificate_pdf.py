@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from calibration.certificates.certificate import CertificateError
+from calibration.certificates.certificate import CertificateError, load_certificate
 from calibration.certificates.force import ForceCertificate
 from calibration.evaluation.issue import CAUTIONS
 from recorder.report.certificate.certificate_pdf import certificate_pdf
-from tests.calibration.bench_tables import iso_csv, pontius_csv
+from tests.calibration.bench_tables import DATA, class_csv, iso_csv, pontius_csv
 from tests.calibration.made_certificates import made
 from tests.recorder.report.certificate.made_paper import (
     FACTS,
@@ -80,6 +80,31 @@ def test_every_page_has_number_and_count(full: Full) -> None:
         assert "FL-2026-0118" in page
         assert f"page {i} of {len(pages)}" in page
         assert certificate.digest in page
+        assert ("end of the certificate" in page) == (i == len(pages))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("levels", range(8, 21, 3))
+def test_no_page_holds_nothing_but_its_head_and_foot(levels: int) -> None:
+    text = iso_csv(noise=4.0, levels=levels)
+    *_, last = pages_of(certificate_pdf(made(text)))
+    assert "step" in last, last
+
+
+def test_a_class_of_another_edition_says_so_beside_it() -> None:
+    certificate = load_certificate(DATA / "edition_1.cert.json")
+    head, _, rest = text_of(certificate_pdf(certificate)).partition("class 0.5")
+    assert "older edition (1)" in rest[:300]
+    assert "older edition" not in head
+    assert "edition 2 asks" not in text_of(certificate_pdf(made(class_csv(noise=4.0))))
+
+
+def test_nought_has_no_sign_and_a_minus_is_one() -> None:
+    text = text_of(certificate_pdf(made(iso_csv(noise=4.0, sign=-1.0))))
+    _, _, readings = text.partition("readings as taken")
+    assert "−500" in readings
+    assert " -" not in readings
+    assert "−0 " not in readings
 
 
 def test_what_is_missing_is_said_once_and_leaves_no_empty_rows() -> None:
