@@ -144,12 +144,7 @@ def ellipse(share: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def group_of(loads: LoadSeries) -> NDArray[np.int64]:
     """(n,) index of the series and position each reading under force belongs to."""
-    _, index = np.unique(
-        np.column_stack((loads.series, np.nan_to_num(loads.position_deg, nan=-1.0))),
-        axis=0,
-        return_inverse=True,
-    )
-    return np.asarray(index.reshape(-1), dtype=np.int64)
+    return _index(loads.series, loads.place)
 
 
 def half_loop(loads: LoadSeries, friction: FrictionLoop | None = None) -> HalfLoop:
@@ -160,8 +155,7 @@ def half_loop(loads: LoadSeries, friction: FrictionLoop | None = None) -> HalfLo
     """
     at = np.full(len(loads.levels), math.nan)
     pairs = np.zeros(len(loads.levels))
-    positions = np.unique(np.nan_to_num(loads.position_deg, nan=-1.0), return_inverse=True)[1]
-    for keys in (group_of(loads), positions.reshape(-1), np.zeros(len(loads.force), np.int64)):
+    for keys in (group_of(loads), _index(loads.place), np.zeros(len(loads.force), np.int64)):
         sums, count = _differences(loads, keys)
         fresh = np.isnan(at) & (count > 0)
         at[fresh] = 0.5 * sums[fresh] / count[fresh]
@@ -197,9 +191,8 @@ def level_means(loads: LoadSeries, midway: NDArray[np.float64]) -> NDArray[np.fl
 
 def position_weights(loads: LoadSeries) -> NDArray[np.float64]:
     """(n,) weights by which at each level every position, and in it each direction, count alike."""
-    position = np.nan_to_num(loads.position_deg, nan=-1.0)
-    cell = _index(loads.level_of, position, loads.direction)
-    place = _index(loads.level_of, position)
+    cell = _index(loads.level_of, loads.place, loads.direction)
+    place = _index(loads.level_of, loads.place)
     in_cell = np.bincount(cell)
     # Directions within a place, places within a level: each counted once.
     first = np.unique(cell, return_index=True)[1]
@@ -211,8 +204,6 @@ def position_weights(loads: LoadSeries) -> NDArray[np.float64]:
     )
 
 
-def _index(
-    *columns: NDArray[np.float64] | NDArray[np.int64] | NDArray[np.int8],
-) -> NDArray[np.int64]:
-    stacked = np.column_stack([np.asarray(c, dtype=np.float64) for c in columns])
+def _index(*columns: NDArray[np.int64] | NDArray[np.int8]) -> NDArray[np.int64]:
+    stacked = np.column_stack(columns)
     return np.asarray(np.unique(stacked, axis=0, return_inverse=True)[1]).reshape(-1)

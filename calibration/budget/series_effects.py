@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.budget.half_loop import group_of
+from calibration.readings.positions import turn_deg
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -95,24 +96,28 @@ class Mounting:
     positions: int
     """At least ``APART_DEG`` from each other."""
     spread: float
-    """Standard deviation over whatever positions are stated; with fewer than three that are
-    apart, the largest difference of all; else 0."""
+    """Standard deviation over the positions stated; with fewer than three that are apart, the
+    largest difference of all angles stated; else 0."""
     noise: float
     """Standard deviation that the scatter of readings alone gives each position's, for one kN of
     scatter: 1/kN."""
 
 
 def mounting(loads: LoadSeries, curve: WorkingCurve) -> Mounting:
-    """Slopes of the first series at each position; rising readings where there are any.
+    """Slopes of the first series at each angle; rising readings where there are any.
 
-    A constant is fitted beside each slope: a shift of the zero is not mounting.
+    A constant is fitted beside each slope: a shift of the zero is not mounting. The angle of a
+    series is its first reading's; of several that are one position the first counts, but where
+    there are too few positions whatever any two angles differ by stays seen.
     """
     force = np.abs(loads.force) * loads.readings.kN_per_unit
     residual = curve.residual_kN(loads) * loads.sense
-    group, stated, slopes, variances = group_of(loads), list[float](), [], []
+    group = group_of(loads)
+    angle = loads.position_deg[np.unique(group, return_index=True)[1]][group]
+    stated, places, slopes, variances = list[float](), [], [], []
     rising = loads.direction > 0
-    for position in np.unique(loads.position_deg[~np.isnan(loads.position_deg)]):
-        there = loads.position_deg == position
+    for position in np.unique(angle[~np.isnan(angle)]):
+        there = angle == position
         if np.any(there & rising):
             there = there & rising
         first = there & (group == group[np.flatnonzero(there)[0]])
@@ -121,20 +126,24 @@ def mounting(loads: LoadSeries, curve: WorkingCurve) -> Mounting:
         away = force[first] - np.mean(force[first])
         square = float(away @ away)
         stated.append(float(position))
+        places.append(int(loads.place[first][0]))
         slopes.append(float(away @ residual[first]) / square)
         variances.append(1.0 / square)
     n = _places(stated)
     if len(slopes) < 2:
         return Mounting(n, 0.0, 0.0)
-    spread = float(np.std(slopes, ddof=1)) if n > 2 else float(np.ptp(slopes))
-    return Mounting(n, spread, math.sqrt(float(np.mean(variances))))
+    noise = math.sqrt(float(np.mean(variances)))
+    if n < 3:
+        return Mounting(n, float(np.ptp(slopes)), noise)
+    once = np.unique(places, return_index=True)[1]
+    return Mounting(n, float(np.std(np.array(slopes)[once], ddof=1)), noise)
 
 
 def _places(positions_deg: list[float]) -> int:
     """How many of the positions are apart on the circle: 0° and 360° are one, so are 0° and 1°."""
     kept: list[float] = []
     for position in positions_deg:
-        if all(abs((position - k + 180.0) % 360.0 - 180.0) >= APART_DEG for k in kept):
+        if all(turn_deg(position, k) >= APART_DEG for k in kept):
             kept.append(position)
     return len(kept)
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.readings.load_series import force_levels
+from calibration.readings.positions import by_position
 
 if TYPE_CHECKING:
     from calibration.readings.readings import Readings
@@ -29,9 +30,9 @@ def left_open(readings: Readings) -> list[str]:
     found = []
     if not readings.series_names:
         found.append("which series a reading belongs to")
-    positions = np.unique(steps.position_deg[~np.isnan(steps.position_deg)])
-    if len(positions) < len(_POSITIONS):
-        found.append(_POSITIONS[len(positions)])
+    positions = len(by_position(steps.position_deg.tolist()))
+    if positions < len(_POSITIONS):
+        found.append(_POSITIONS[positions])
     if not np.any(steps.direction):
         found.append("whether the force rose or fell")
     elif not np.any(steps.direction < 0):

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.doubts.doubt import Doubt, DoubtKind, plain
+from calibration.readings.positions import same_position
 from calibration.statistics.median_scatter import normal_sd
 
 if TYPE_CHECKING:
@@ -53,8 +54,9 @@ def position_doubts(readings: Readings) -> list[Doubt]:
         )
         if len(here) < 2:
             continue
-        first = readings.position_deg[here[0]]
-        other = here[readings.position_deg[here] != first]
+        first = float(readings.position_deg[here[0]])
+        at = readings.position_deg[here].tolist()
+        other = here[[not same_position(first, position) for position in at]]
         if len(other):
             rows = tuple(readings.row[other].tolist())
             text = (

@@ -25,7 +25,7 @@ from calibration.budget.half_loop import FrictionLoop
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from calibration.readings.load_series import Branch, LoadSeries
+    from calibration.readings.load_series import LoadSeries
 
 __all__ = ["MIN_FORCES", "Estimate", "HalfDifference", "Line", "half_difference"]
 
@@ -159,33 +159,28 @@ def _both(
 def _pairs(
     loads: LoadSeries,
 ) -> list[tuple[int, NDArray[np.float64], NDArray[np.float64]]]:
-    """Position (whole degrees; −1 not stated), rising and falling deflections at the levels."""
+    """Position (−1 not stated), rising and falling deflections at the levels."""
     if not loads.branches:
         rising, falling = (loads.mean_at_levels(loads.direction == way) for way in (1, -1))
         return [(-1, rising, falling)]
     return [
-        (_place(up), up.at, down.at)
+        (up.place, up.at, down.at)
         for up in loads.branches
         for down in loads.branches
         if up.direction > 0 > down.direction
-        and up.series == down.series
-        and _place(up) == _place(down)
+        and (up.series, up.place) == (down.series, down.place)
     ]
 
 
 def _rising_alone(loads: LoadSeries, paired: set[int]) -> list[tuple[int, NDArray[np.float64]]]:
     """Rising series at positions where none was taken falling."""
     return [
-        (_place(branch), branch.at)
+        (branch.place, branch.at)
         for branch in loads.branches
         if branch.direction > 0
-        and _place(branch) not in paired
+        and branch.place not in paired
         and np.count_nonzero(~np.isnan(branch.at)) >= MIN_FORCES
     ]
-
-
-def _place(branch: Branch) -> int:
-    return -1 if math.isnan(branch.position_deg) else round(branch.position_deg)
 
 
 def _line(x: NDArray[np.float64], y: NDArray[np.float64], group: NDArray[np.int64]) -> Line:

@@ -6,6 +6,7 @@ is to be at hand before a certificate cites it.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -20,6 +21,7 @@ from calibration.figures.reading_conditions import (
     temperature_conditions,
     wait_condition,
 )
+from calibration.readings.positions import position_index, turn_deg
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -131,14 +133,15 @@ def _rotation(loads: LoadSeries, chosen: Chosen) -> Condition:
     allowed = (
         f"every force at 2 positions or more, any two of them {LEAST_TURN_DEG:g}° apart or more"
     )
-    turn = loads.position_deg[chosen.rows] % 360.0
-    if np.any(np.isnan(turn)):
+    place = loads.place[chosen.rows]
+    if np.any(place < 0):
         got = "the positions of the runs are not stated"
         return Condition.unknown("rotation", got, allowed, _CLAUSE, "state position_deg")
-    places = np.unique(turn)
-    apart = float(np.min(np.diff(np.append(places, places[0] + 360.0))))
+    first = np.unique(place, return_index=True)[1]
+    places = sorted((loads.position_deg[chosen.rows][first] % 360.0).tolist())
+    apart = min((turn_deg(a, b) for a, b in itertools.combinations(places, 2)), default=0.0)
     level = loads.level_of[chosen.rows]
-    lacking = sum(len(np.unique(turn[level == i])) < 2 for i in np.unique(level))
+    lacking = sum(len(np.unique(place[level == i])) < 2 for i in np.unique(level))
     got = ", ".join(f"{p:g}°" for p in places)
     if len(places) > 1 and lacking:
         got += f"; {lacking} of the forces at one of them only"
@@ -149,11 +152,13 @@ def _rotation(loads: LoadSeries, chosen: Chosen) -> Condition:
 def _spans(readings: Readings, used: NDArray[np.intp]) -> list[tuple[int, int, float]]:
     """First and last reading under force of each series at each position, and the position."""
     loaded = used[readings.applied[used] != 0.0]
-    keys = [(int(readings.series[i]), float(readings.position_deg[i] % 360.0)) for i in loaded]
+    place = position_index(readings.position_deg[loaded])
+    keys = list(zip(readings.series[loaded].tolist(), place.tolist(), strict=True))
     spans = []
     for key in dict.fromkeys(keys):
         here = loaded[[k == key for k in keys]]
-        spans.append((int(np.min(here)), int(np.max(here)), key[1]))
+        at = float(readings.position_deg[here[0]] % 360.0)
+        spans.append((int(np.min(here)), int(np.max(here)), at))
     return spans
 
 

@@ -221,7 +221,7 @@ def _partial(loads: LoadSeries, reason: str) -> list[Figure]:
     b_prime = v = None
     for i, first in enumerate(rising):
         for second in rising[i + 1 :]:
-            if b_prime is None and first.position_deg == second.position_deg:
+            if b_prime is None and first.place == second.place >= 0:
                 b_prime = (
                     100.0 * np.abs(second.at - first.at) / np.abs(second.at + first.at) * 2.0
                 )

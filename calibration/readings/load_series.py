@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final, Self
 
 import numpy as np
 
+from calibration.readings.positions import position_index
 from calibration.readings.readings import HOLD, Readings, ReadingsError
 
 if TYPE_CHECKING:
@@ -30,7 +31,10 @@ class Branch:
     """One series at one position in one direction."""
 
     series: int
+    place: int
+    """As in ``LoadSeries``."""
     position_deg: float
+    """Its first reading's; NaN where not stated."""
     direction: int
     first_row: int
     at: NDArray[np.float64]
@@ -61,6 +65,8 @@ class LoadSeries:
     """(n,) index into the names of series; 0 everywhere where none was stated."""
     position_deg: NDArray[np.float64]
     """(n,) NaN where not stated."""
+    place: NDArray[np.int64]
+    """(n,) which position each was taken at, by the order taken; −1 where not stated."""
     levels: NDArray[np.float64]
     """(levels,) distinct forces, by rising magnitude."""
     level_of: NDArray[np.int64]
@@ -124,6 +130,7 @@ class LoadSeries:
             temperature_C=self.temperature_C[kept],
             series=self.series[kept],
             position_deg=self.position_deg[kept],
+            place=self.place[kept],
             levels=self.levels[levels],
             level_of=place[self.level_of[kept]],
             branches=branches,
@@ -159,6 +166,7 @@ def load_series(readings: Readings, sense: int, *, unread_zero: float = 0.0) -> 
     deflection = readings.reading - np.where(np.isnan(zero_of), unread_zero, zero_of)
     force = readings.applied[main]
     levels, level_of = force_levels(force)
+    place = position_index(readings.position_deg[main])
     before, after = _series_zeros(readings, sense)
     return LoadSeries(
         readings=readings.pick(used),
@@ -171,9 +179,10 @@ def load_series(readings: Readings, sense: int, *, unread_zero: float = 0.0) -> 
         temperature_C=readings.temperature_C[main],
         series=readings.series[main],
         position_deg=readings.position_deg[main],
+        place=place,
         levels=levels,
         level_of=level_of,
-        branches=_branches(readings, main, deflection, levels, level_of),
+        branches=_branches(readings, main, deflection, place, levels, level_of),
         zeros=readings.reading[zeros],
         zero_before=before,
         zero_after=after,
@@ -225,6 +234,7 @@ def _branches(
     readings: Readings,
     main: NDArray[np.bool_],
     deflection: NDArray[np.float64],
+    place: NDArray[np.int64],
     levels: NDArray[np.float64],
     level_of: NDArray[np.int64],
 ) -> tuple[Branch, ...]:
@@ -232,11 +242,10 @@ def _branches(
         return ()
     index = np.flatnonzero(main)
     scaled = deflection[index] * (levels[level_of] / readings.applied[index])
-    position = np.nan_to_num(readings.position_deg[index], nan=-1.0)
     keys = list(
         zip(
             readings.series[index].tolist(),
-            position.tolist(),
+            place.tolist(),
             readings.direction[index].tolist(),
             strict=True,
         )
@@ -250,7 +259,8 @@ def _branches(
         branches.append(
             Branch(
                 series=key[0],
-                position_deg=key[1] if key[1] >= 0.0 else np.nan,
+                place=key[1],
+                position_deg=float(readings.position_deg[index[here]][0]),
                 direction=key[2],
                 first_row=int(np.min(readings.row[index[here]])),
                 at=at,

@@ -98,8 +98,8 @@ def test_everything_held_gives_both_classes() -> None:
     [
         (lambda _: turned(0, 10, 20), "rotation", "not held"),
         (lambda _: turned(0, 0.5, 0.5), "rotation", "not held"),
-        (lambda _: turned(0, 10, 180), "rotation", "not held"),
-        (lambda _: turned(0, 350, 180), "rotation", "not held"),
+        (lambda _: turned(0, 11, 180), "rotation", "not held"),
+        (lambda _: turned(0, 349, 180), "rotation", "not held"),
         (lambda _: turned(0, 360, 720), "rotation", "not held"),
         (lambda _: turned(0, 0, 0), "rotation", "not held"),
         # The other positions were tried at the largest force alone.
@@ -185,18 +185,30 @@ def test_positions_truly_apart_are_a_rotation(positions: tuple[float, ...]) -> N
     assert judged(turned(*positions)).value == 50.0
 
 
+def test_a_position_read_off_by_eye_is_the_same_position() -> None:
+    """X2 at 0.4°, where X1 stood at 0°."""
+    off = GOOD.position_deg + 0.4 * where(GOOD, "X2")
+    figure = judged(replace(GOOD, position_deg=off))
+    assert figure.value == 50.0
+    told = {c["name"]: c["got"] for c in figure.detail["conditions"]}
+    assert told["rotation"] == "0°, 120°, 240°"
+
+
 @settings(max_examples=30, deadline=None)
 @given(st.tuples(*[st.integers(-720, 720)] * 3))
 def test_a_rotation_is_held_just_where_its_positions_are_apart(
     places: tuple[int, int, int],
 ) -> None:
-    """Held against the angle between two directions, by their cosine."""
-    angles = sorted({p % 360 for p in places})
-    apart = [
-        np.degrees(np.arccos(np.clip(np.cos(np.radians(a - b)), -1.0, 1.0)))
-        for i, a in enumerate(angles)
-        for b in angles[:i]
-    ]
+    """Held against the angle between two directions, by their cosine; up to 10° is none."""
+
+    def between(a: int, b: int) -> float:
+        return float(np.degrees(np.arccos(np.clip(np.cos(np.radians(a - b)), -1.0, 1.0))))
+
+    angles: list[int] = []
+    for place in places:
+        if all(between(place, at) > 10.0 + 1e-5 for at in angles):
+            angles.append(place)
+    apart = [between(a, b) for i, a in enumerate(angles) for b in angles[:i]]
     expected = len(angles) >= 2 and min(apart) >= 60.0 - 1e-6
     figure = judged(turned(*places))
     assert states(figure)["rotation"] == ("held" if expected else "not held")

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calibration.readings.positions import by_position, same_position
+from calibration.readings.positions import by_position, position_index, same_position, turn_deg
 
 ANGLES = st.floats(min_value=-720.0, max_value=720.0)
 
@@ -33,6 +35,22 @@ def test_every_stated_angle_is_at_one_position(angles: list[float]) -> None:
     assert all(
         not same_position(one, other) for n, one in enumerate(firsts) for other in firsts[:n]
     )
+
+
+@given(
+    st.lists(st.one_of(ANGLES, st.integers(0, 12).map(float), st.just(math.nan)), max_size=12)
+)
+def test_the_index_says_the_same_as_the_groups(angles: list[float]) -> None:
+    expected = np.full(len(angles), -1)
+    for place, members in enumerate(by_position(angles)):
+        expected[list(members)] = place
+    assert position_index(np.array(angles)).tolist() == expected.tolist()
+
+
+@given(ANGLES, ANGLES)
+def test_a_turn_is_the_angle_between_two_directions(one: float, other: float) -> None:
+    a, b = (np.exp(1j * np.radians(at)) for at in (one, other))
+    assert turn_deg(one, other) == pytest.approx(abs(np.degrees(np.angle(a / b))), abs=1e-6)
 
 
 def test_positions_of_a_programme() -> None:
