@@ -65,6 +65,14 @@ def honest(feed: LyingFeed, steps: int) -> None:
         assert feed.run(step.applied_kN, 8.0) is not None
 
 
+def begun(feed: LyingFeed, *, settled_s: float, waited_s: float) -> None:
+    """Five honest readings; then the sixth, of 300 kN, asked for and waited for so long."""
+    honest(feed, 5)
+    feed.run(300.0, settled_s)
+    feed.session.start_reading()
+    feed.run(300.0, waited_s)
+
+
 def lied(feed: LyingFeed) -> tuple[Doubt, ...]:
     """Doubts against the reading that the lie would have become."""
     held = feed.session.held
@@ -89,20 +97,14 @@ def test_a_feed_that_repeats_its_last_count_for_ever(feed: LyingFeed) -> None:
 def test_a_feed_that_sticks_at_the_right_value_in_the_midst_of_a_reading(
     feed: LyingFeed,
 ) -> None:
-    honest(feed, 5)
-    feed.run(300.0, 3.0)
-    feed.session.start_reading()
-    feed.run(300.0, 2.6)
+    begun(feed, settled_s=3.0, waited_s=2.6)
     feed.stuck_at = 2_401_000.0
     with pytest.raises(DoubtedReadingError, match="on end are the same"):
         feed.run(300.0, 5.0)
 
 
 def test_a_feed_that_jumps_within_a_reading(feed: LyingFeed) -> None:
-    honest(feed, 5)
-    feed.run(300.0, 3.0)
-    feed.session.start_reading()
-    feed.run(300.0, 3.0)
+    begun(feed, settled_s=3.0, waited_s=3.0)
     feed.offset = 5000.0
     with pytest.raises(DoubtedReadingError):
         feed.run(300.0, 5.0)
@@ -121,10 +123,7 @@ def test_a_feed_that_jumped_between_two_readings(feed: LyingFeed) -> None:
 
 
 def test_a_device_that_restarts_while_it_is_waited(feed: LyingFeed) -> None:
-    honest(feed, 5)
-    feed.run(300.0, 2.0)
-    feed.session.start_reading()
-    feed.run(300.0, 1.5)
+    begun(feed, settled_s=2.0, waited_s=1.5)
     feed.t_s = 0.0
     taken = feed.run(300.0, 9.0)
     assert taken is not None
@@ -135,10 +134,7 @@ def test_a_device_that_restarts_while_it_is_waited(feed: LyingFeed) -> None:
 
 
 def test_a_device_that_restarts_within_a_reading(feed: LyingFeed) -> None:
-    honest(feed, 5)
-    feed.run(300.0, 2.0)
-    feed.session.start_reading()
-    feed.run(300.0, 3.0)
+    begun(feed, settled_s=2.0, waited_s=3.0)
     feed.t_s = 0.0
     with pytest.raises(BenchError, match="restarted"):
         feed.run(300.0, 5.0)
