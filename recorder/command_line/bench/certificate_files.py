@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import os
+from datetime import date
 from pathlib import Path
 from typing import Any, Final
 
@@ -18,12 +19,13 @@ from calibration.evaluation.verify import verify_document
 from calibration.proof.recomputed import Outcome, Recomputed, recompute
 from calibration.readings.stated_facts import printable
 from recorder.command_line.bench.bench_signing import add_signed, signed_words
+from recorder.command_line.support.errors import UsageError
 from recorder.command_line.support.json_answer import print_json
 from recorder.machine.version import software
 from recorder.report.certificate.certificate_pdf import certificate_pdf
 from recorder.run.values.certificate_standing import PROVES
 
-__all__ = ["add_verify_and_pdf", "lay_out", "verify", "write_whole"]
+__all__ = ["add_verify_and_pdf", "day_of", "lay_out", "verify", "write_new", "write_whole"]
 
 MOST_TOLD: Final = 10
 """Disagreements told one by one; --json lists all."""
@@ -162,6 +164,25 @@ def _of_kind(path: str, kind: str) -> dict[str, Any]:
         msg = f"{path}: a certificate of kind {document.get('kind')!r}, not {kind!r}"
         raise CertificateError(msg)
     return document
+
+
+def day_of(text: str | None, option: str) -> date | None:
+    """The day that an option states, if any; raises ``UsageError`` for what is none."""
+    try:
+        return None if text is None else date.fromisoformat(text)
+    except ValueError as error:
+        msg = f"{option} must be a day YYYY-MM-DD, got {text!r}"
+        raise UsageError(msg) from error
+
+
+def write_new(path: Path, text: str) -> None:
+    """Where nothing stands yet; raises ``UsageError`` where something does, or ``OSError``."""
+    try:
+        with path.open("x", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+    except FileExistsError as error:
+        msg = f"{path}: there already; a certificate is never overwritten, choose another name"
+        raise UsageError(msg) from error
 
 
 def write_whole(path: Path, data: bytes) -> None:

@@ -1,4 +1,4 @@
-"""A bench sheet's facts for certificates beside the force cell's: laboratory, item, reference."""
+"""A bench sheet: a file of stated facts, read for the certificates of cells, wheels and clocks."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from calibration.readings.bench_settings import BenchSettings
 from recorder.command_line.support.errors import UsageError
 from recorder.sheets.sheet_table import read_text_file, read_toml
 
-__all__ = ["stated_facts"]
+__all__ = ["common_facts", "read_sheet"]
 
 _KEPT: Final = (
     "operator", "place", "remarks", "room_temperature_C", "reference", "reference_U_pct",
@@ -18,8 +18,8 @@ _KEPT: Final = (
 """What is true of a calibration whatever was calibrated."""
 
 
-def stated_facts(sheet: str | None) -> dict[str, Any]:
-    """What a sheet states, as plain JSON; empty without one.
+def read_sheet(sheet: str | None) -> dict[str, Any]:
+    """What a sheet states, as it states it; empty without one.
 
     Raises
     ------
@@ -32,14 +32,19 @@ def stated_facts(sheet: str | None) -> dict[str, Any]:
     """
     if sheet is None:
         return {}
-    path = Path(sheet)
-    given = read_toml(read_text_file(path), source=str(path))
+    given = read_toml(read_text_file(Path(sheet)), source=sheet)
     try:
-        settings = BenchSettings.from_document(given)
+        BenchSettings.from_document(given)
     except ValueError as error:
-        msg = f"{path}: {error}"
+        msg = f"{sheet}: {error}"
         raise UsageError(msg) from error
-    document, nothing = settings.to_document(), BenchSettings().to_document()
+    return given
+
+
+def common_facts(sheet: str | None) -> dict[str, Any]:
+    """Laboratory, reference and the like of a sheet, as plain JSON; raises as ``read_sheet``."""
+    document = BenchSettings.from_document(read_sheet(sheet)).to_document()
+    nothing = BenchSettings().to_document()
     return {
         name: document[name]
         for name in _KEPT

@@ -5,21 +5,17 @@ from __future__ import annotations
 import argparse
 import re
 from dataclasses import fields
-from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from calibration.certificates.certificate import load_certificate
 from calibration.readings.bench_settings import BenchSettings
 from recorder.command_line.bench.bench_session import run_session
 from recorder.command_line.bench.bench_signing import add_key, add_sign, add_signed
 from recorder.command_line.bench.bench_work import fit_file, pdf_file, verify_file
+from recorder.command_line.bench.sheet_facts import read_sheet
 from recorder.command_line.support.errors import UsageError
-from recorder.sheets.sheet_table import read_text_file, read_toml
 
-if TYPE_CHECKING:
-    from calibration.readings.bench_settings import BenchSettings
-
-__all__ = ["add_parser", "settings_from"]
+__all__ = ["add_parser"]
 
 _FIT_EPILOG = """\
 READINGS.csv has the columns series, position_deg, direction (up|down), applied_<unit>, reading,
@@ -256,21 +252,9 @@ def _rows(text: str) -> list[int]:
     return found
 
 
-def _sheet(path: Path) -> dict[str, Any]:
-    """The stated facts of a bench sheet; raises ``UsageError`` or ``SheetError``
-    naming the file."""
-    given = read_toml(read_text_file(path), source=str(path))
-    try:
-        BenchSettings.from_document(given)
-    except ValueError as error:
-        msg = f"{path}: {error}"
-        raise UsageError(msg) from error
-    return given
-
-
-def stated_facts(args: argparse.Namespace) -> dict[str, Any]:
+def _given_facts(args: argparse.Namespace) -> dict[str, Any]:
     """The facts given on a command line and its sheet; an option beats the sheet."""
-    given: dict[str, Any] = {} if args.sheet is None else _sheet(Path(args.sheet))
+    given = read_sheet(args.sheet)
     for item in fields(BenchSettings):
         value = getattr(args, item.name, None)
         if value is not None:
@@ -278,11 +262,6 @@ def stated_facts(args: argparse.Namespace) -> dict[str, Any]:
     if args.supersedes:
         given["supersedes"] = load_certificate(args.supersedes).digest
     return given
-
-
-def settings_from(args: argparse.Namespace) -> BenchSettings:
-    """The settings of a command line; raises ``ValueError`` or ``OSError`` in one line."""
-    return _settings(stated_facts(args))
 
 
 def _settings(given: dict[str, Any]) -> BenchSettings:
@@ -294,21 +273,17 @@ def _settings(given: dict[str, Any]) -> BenchSettings:
 
 
 def _run_fit(args: argparse.Namespace) -> int:
-
-    return fit_file(args, settings_from(args))
+    return fit_file(args, _settings(_given_facts(args)))
 
 
 def _run_run(args: argparse.Namespace) -> int:
-
-    stated = stated_facts(args)
+    stated = _given_facts(args)
     return run_session(args, _settings(stated), stated)
 
 
 def _run_verify(args: argparse.Namespace) -> int:
-
     return verify_file(args)
 
 
 def _run_pdf(args: argparse.Namespace) -> int:
-
     return pdf_file(args)

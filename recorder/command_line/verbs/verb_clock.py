@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 from dataclasses import asdict
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,8 +15,8 @@ from calibration.certificates.clock import MOST_PULSES, ClockCertificate
 from calibration.certificates.days import local_day
 from calibration.clock.tick_rate import seconds_of_pulses, tick_rate
 from recorder.command_line.bench.bench_signing import add_signed
-from recorder.command_line.bench.certificate_files import lay_out, verify
-from recorder.command_line.bench.sheet_facts import stated_facts
+from recorder.command_line.bench.certificate_files import day_of, lay_out, verify, write_new
+from recorder.command_line.bench.sheet_facts import common_facts
 from recorder.command_line.support.errors import UsageError
 from recorder.command_line.support.json_answer import print_json
 from recorder.command_line.support.sealed_only import refuse_unsealed
@@ -94,7 +94,7 @@ def _issue(args: argparse.Namespace) -> int:
         refuse_unsealed(held, live="stop the recording first")
         certificate = _certificate(args, held)
     if args.out:
-        _write_new(Path(args.out), dump_certificate(certificate))
+        write_new(Path(args.out), dump_certificate(certificate))
     if args.json:
         print_json(full_document(certificate))
         return 0
@@ -126,7 +126,7 @@ def _certificate(args: argparse.Namespace, held: RunFile) -> ClockCertificate:
     figures = asdict(rate)
     return ClockCertificate(
         certificate_id=args.id or f"clock-{args.device}-{day:%Y-%m-%d}",
-        issued=_day(args.issued),
+        issued=day_of(args.issued, "--issued") or local_day(),
         expires=None,
         device=f"{args.device}, {device.header.driver}",
         serial=args.serial,
@@ -144,7 +144,7 @@ def _certificate(args: argparse.Namespace, held: RunFile) -> ClockCertificate:
         scatter_us=figures["scatter_us"],
         temperature_C=None if args.temperature_C is None else tuple(args.temperature_C),
         software=software(),
-        stated=stated_facts(args.sheet),
+        stated=common_facts(args.sheet),
     )
 
 
@@ -167,20 +167,3 @@ def _kept(
         return seconds, ticks
     chosen = np.unique(np.linspace(0, len(seconds) - 1, MOST_PULSES).astype(int))
     return seconds[chosen], ticks[chosen]
-
-
-def _day(text: str | None) -> date:
-    try:
-        return local_day() if text is None else date.fromisoformat(text)
-    except ValueError as error:
-        msg = f"--issued must be a day YYYY-MM-DD, got {text!r}"
-        raise UsageError(msg) from error
-
-
-def _write_new(path: Path, text: str) -> None:
-    try:
-        with path.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-    except FileExistsError as error:
-        msg = f"{path}: there already; a certificate is never overwritten, choose another name"
-        raise UsageError(msg) from error

@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import math
 import re
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -22,8 +21,8 @@ from calibration.certificates.wheel import (
 )
 from calibration.certificates.wheel import wear_part as wear
 from calibration.quantities.units import UnitError, convert, factor, find_unit
-from recorder.command_line.bench.certificate_files import add_verify_and_pdf
-from recorder.command_line.bench.sheet_facts import stated_facts
+from recorder.command_line.bench.certificate_files import add_verify_and_pdf, day_of, write_new
+from recorder.command_line.bench.sheet_facts import common_facts
 from recorder.command_line.support.errors import UsageError
 from recorder.command_line.support.json_answer import print_json
 from recorder.machine.version import software
@@ -247,14 +246,6 @@ def length_m(text: str) -> float:
     return metres
 
 
-def _day(text: str | None, option: str) -> date | None:
-    try:
-        return None if text is None else date.fromisoformat(text)
-    except ValueError as error:
-        msg = f"{option} must be a day YYYY-MM-DD, got {text!r}"
-        raise UsageError(msg) from error
-
-
 def _issue(
     args: argparse.Namespace,
     method: str,
@@ -266,8 +257,8 @@ def _issue(
     every = [*parts, *_tread_parts(args, girth_m)]
     certificate = WheelCertificate(
         certificate_id=args.id,
-        issued=_day(args.issued, "--issued") or local_day(),
-        expires=_day(args.expires, "--expires"),
+        issued=day_of(args.issued, "--issued") or local_day(),
+        expires=day_of(args.expires, "--expires"),
         wheel=args.wheel,
         circumference_m=girth_m,
         u_circumference_m=combined_u_m(every),
@@ -276,11 +267,11 @@ def _issue(
         parts=tuple(part for part in every if part.u_m > 0.0),
         details=measured,
         software=software(),
-        stated=stated_facts(args.sheet),
+        stated=common_facts(args.sheet),
         serial=args.serial.strip(),
     )
     if args.out:
-        _write_new(Path(args.out), dump_certificate(certificate))
+        write_new(Path(args.out), dump_certificate(certificate))
     derived = _derived(certificate)
     if args.json:
         answer = {**full_document(certificate), "derived": derived}
@@ -300,15 +291,6 @@ def _tread_parts(args: argparse.Namespace, girth_m: float) -> list[WheelPart]:
         parts.append(curve_part(girth_m, radius_m, share=args.curve_share))
     parts.append(wear(girth_m, length_m(args.wear)))
     return parts
-
-
-def _write_new(path: Path, text: str) -> None:
-    try:
-        with path.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-    except FileExistsError as error:
-        msg = f"{path}: there already; a certificate is never overwritten, choose another name"
-        raise UsageError(msg) from error
 
 
 def _derived(certificate: WheelCertificate) -> dict[str, float]:
