@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities.constants import G_M_S2, KM_H_PER_M_S
+from calibration.quantities.sentence import amount, between, say
 from recorder.analysis.series.filters import effective_count, mean_known
 from recorder.analysis.stretches.admission_record import Criterion, CriterionKind
 
@@ -67,8 +68,12 @@ def specified_criterion(result: StretchResult, specification: Specification) -> 
     speeds = specification.speed_m_s
     return Criterion(
         kind=CriterionKind.SPECIFIED,
-        value=f"{result.speed.value * k:.1f} km/h",
-        limit=f"{speeds[0] * k:.0f} to {speeds[-1] * k:.0f} km/h" if speeds else "none",
+        value=say(amount(result.speed.value * k, "km/h", 1)),
+        limit=(
+            say(between(speeds[0] * k, speeds[-1] * k, "km/h", 0, joined=" to "))
+            if speeds
+            else "none"
+        ),
         passed=passed,
         reason="not specified at all of its speeds",
     )
@@ -82,10 +87,10 @@ def acceleration_criterion(
     most = limits.acceleration_most_m_s2
     return Criterion(
         kind=CriterionKind.ACCELERATION,
-        value=f"{a:.3f} m/s²" if math.isfinite(a) else "not known",
-        limit=f"at most {most:g} m/s²",
+        value=say(amount(a, "m/s²", 3)) if math.isfinite(a) else "not known",
+        limit=say("at most ", amount(most, "m/s²")),
         passed=a <= most if math.isfinite(a) else None,
-        reason=f"the train gained or lost speed by more than {most:g} m/s²",
+        reason=say("the train gained or lost speed by more than ", amount(most, "m/s²")),
     )
 
 
@@ -121,8 +126,12 @@ def trend_criterion(
     by_speed = borne_out and high - low > SPEED_CHANGED_M_S and abs(change) > most
     return Criterion(
         kind=CriterionKind.TREND,
-        value=f"{change:+.2f} kN" + ", with speed, as at other times" * by_speed,
-        limit=f"within {most:.2f} kN",
+        value=say(
+            "+" * (change > 0.0),
+            amount(change, "kN", 2),
+            ", with speed, as at other times" * by_speed,
+        ),
+        limit=say("within ", amount(most, "kN", 2)),
         passed=abs(change) <= most or by_speed,
         reason="the pull moved against the specification while it lasted",
     )

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities.constants import KM_H_PER_M_S
+from calibration.quantities.sentence import amount, say
 from recorder.analysis.stretches.admission_record import Criterion, CriterionKind
 from recorder.marks.handling import CutOffMark, SandMark, ThrottleMark
 from recorder.marks.kinds import Kind
@@ -82,7 +83,10 @@ def limit_criterion(
 ) -> Criterion:
     """Below the posted limit by the margin, or the crew keyed there that the throttle stayed."""
     margin = specification.admission.limit_margin_m_s
-    wanted = f"{margin * KM_H_PER_M_S:.0f} km/h below, or keyed there that the throttle stayed"
+    wanted = say(
+        amount(margin * KM_H_PER_M_S, "km/h", 0),
+        " below, or keyed there that the throttle stayed",
+    )
     posted = None if series.speed_limit_m_s is None else series.speed_limit_m_s[stretch.span]
     if posted is None or not np.isfinite(posted).any():
         return Criterion(
@@ -96,7 +100,10 @@ def limit_criterion(
     )
     return Criterion(
         kind=CriterionKind.SPEED_LIMIT,
-        value=f"{room * KM_H_PER_M_S:.0f} km/h below" + ", the crew's word" * (near and said),
+        value=say(
+            amount(room * KM_H_PER_M_S, "km/h", 0),
+            " below" + ", the crew's word" * (near and said),
+        ),
         limit=wanted,
         passed=said or not near,
         reason="so near the posted limit a driver eases off, and nobody keyed that he did not",

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from calibration.quantities.written import many
 from recorder.analysis.stretches.admission_record import CriterionKind
 from recorder.marks.handling import ThrottleMark
 from recorder.marks.kinds import Kind
@@ -49,7 +50,7 @@ class AdmissionSummary:
     def in_words(self) -> str:
         """One sentence."""
         return (
-            f"{self.admitted} of {self.stretches} stretches, {self.admitted_s:.0f} of"
+            f"{self.admitted} of {many(self.stretches, 'test section')}, {self.admitted_s:.0f} of"
             f" {self.seconds:.0f} s in motion, are admitted to judgement"
         )
 

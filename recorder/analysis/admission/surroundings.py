@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.quantities.sentence import amount, say
 from recorder.analysis.stretches.admission_record import Criterion, CriterionKind
 from recorder.marks.kinds import Kind
 from recorder.marks.stores import SteamMark
@@ -65,10 +66,10 @@ def wind_criterion(
     told = strongest > most or (bool(blown) and not part)
     return Criterion(
         kind=CriterionKind.WIND,
-        value=f"{strongest:.1f} m/s{part}" if blown else "not known",
-        limit=f"at most {most:g} m/s",
+        value=say(amount(strongest, "m/s", 1), part) if blown else "not known",
+        limit=say("at most ", amount(most, "m/s")),
         passed=strongest <= most if told else None,
-        reason=f"the wind blew harder than {most:g} m/s",
+        reason=say("the wind blew harder than ", amount(most, "m/s")),
     )
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities.constants import KM_H_PER_M_S
+from calibration.quantities.sentence import between, say
 from recorder.analysis.campaign.campaign_rating import CampaignRating, rate_campaign
 from recorder.analysis.campaign.campaign_resistance import (
     CampaignResistance,
@@ -270,9 +271,15 @@ def _disagreeing(
 ) -> list[str]:
     """Runs whose uncertainty by propagation the Monte Carlo check does not bear out."""
     return [
-        f"{run.loaded.name}: Monte Carlo gives the mean margin {found.low_kN:.2f} to"
-        f" {found.high_kN:.2f} kN, the law of propagation {held.value - held.expanded:.2f} to"
-        f" {held.value + held.expanded:.2f} kN: no verdict rests on either"
+        say(
+            f"{run.loaded.name}: Monte Carlo gives the mean margin ",
+            between(found.low_kN, found.high_kN, "kN", 2, joined=" to "),
+            ", the law of propagation ",
+            between(
+                held.value - held.expanded, held.value + held.expanded, "kN", 2, joined=" to "
+            ),
+            ": no verdict rests on either",
+        )
         for run, (found, held) in zip(worked, checked, strict=True)
         if found is not None and held is not None and not found.agrees_with(held)
     ]
@@ -333,8 +340,8 @@ def _balanced(run: RunAnswer, resistance: CampaignResistance) -> RunAnswer:
 
 def _not_closed(run: RunAnswer) -> str:
     return (
-        f"{run.loaded.name}: the energy ledger does not close within its uncertainty: do not"
-        " believe this run before the reason is found"
+        f"{run.loaded.name}: the energy balance leaves more unaccounted for than its uncertainty:"
+        " do not believe this run before the reason is found"
     )
 
 

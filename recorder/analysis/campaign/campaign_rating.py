@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities.constants import KM_H_PER_M_S
+from calibration.quantities.sentence import amount, between, say
 from calibration.quantities.units import exact_ratio
 from recorder.analysis.dynamics.tonnage import Rating, balancing_speed_m_s, rate
 from recorder.analysis.uncertainty.measured import Measured
@@ -66,7 +67,7 @@ def rate_campaign(
     pull = _pull_curve(judged)
     if pull is None or fit is None or run.train.locomotive.mass_t is None:
         wants = "a measured pull, a fitted resistance and the locomotive's mass"
-        why = "no stretch was admitted to judgement" if not judged else f"it wants {wants}"
+        why = "no test section was admitted to judgement" if not judged else f"it wants {wants}"
         notes.append(f"tonnage cannot be rated: {why}")
         return CampaignRating()
     speeds = (judged[0].speed.value, judged[-1].speed.value)
@@ -132,8 +133,13 @@ def _least_speed(wanted: float, speeds: tuple[float, float], notes: list[str]) -
     slow, fast = speeds
     if not slow - 1e-9 <= wanted <= fast + 1e-9:
         notes.append(
-            f"least speed {wanted * KM_H_PER_M_S:.1f} km/h lies outside the measured"
-            f" {slow * KM_H_PER_M_S:.1f}-{fast * KM_H_PER_M_S:.1f} km/h: rated at the nearest"
+            say(
+                "the minimum speed of the rating, ",
+                amount(wanted * KM_H_PER_M_S, "km/h", 1),
+                ", lies outside the measured ",
+                between(slow * KM_H_PER_M_S, fast * KM_H_PER_M_S, "km/h", 1),
+                ": rated at the nearest",
+            )
         )
         return min(max(wanted, slow), fast)
     return wanted

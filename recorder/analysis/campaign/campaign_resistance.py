@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities.constants import G_M_S2, KM_H_PER_M_S
+from calibration.quantities.sentence import join, say, words_of
 from recorder.analysis.dynamics.resistance import (
     Correlated,
     ResistanceFit,
@@ -107,7 +108,7 @@ def resistance_of(runs: Sequence[RunAnswer], notes: list[str]) -> CampaignResist
             seen += _observed(run)
     fit, why = fit_most(seen)
     if fit is not None and why:
-        why = f"{why}; fitted: only {', '.join(fit.terms)}"
+        why = say(why, f"; fitted: only {', '.join(fit.terms)}")
     if seen and why:
         notes.append(why)
     return CampaignResistance(fit=fit, observations=tuple(seen))
@@ -120,7 +121,7 @@ def fit_most(pieces: Sequence[ResistanceObservation]) -> tuple[ResistanceFit | N
         try:
             return fit_pieces(pieces, terms), why
         except ValueError as error:
-            why = str(error)
+            why = words_of(error)
     return None, why
 
 
@@ -271,8 +272,8 @@ def balance_fit(run: RunAnswer, held: CampaignResistance) -> BalanceResistance:
         for piece in quiet:
             on[piece.span] = True
         return BalanceResistance(fit=fit, fitted_on=on)
-    reasons = [f"by other runs, {why}"] * bool(others) + [f"by its own, {why_own}"]
-    return BalanceResistance(fit=None, fitted_on=on, why=" and ".join(reasons))
+    reasons = [say("by other runs, ", why)] * bool(others) + [say("by its own, ", why_own)]
+    return BalanceResistance(fit=None, fitted_on=on, why=join(" and ", reasons))
 
 
 def _chosen(run: RunAnswer, speed: NDArray[np.float64], n: int) -> list[int]:

@@ -150,7 +150,7 @@ def compare_files(
     held = [(r.loaded.name, r.results) for r in worked.runs]
     bands = compare_bands(held, settings.band_m_s, notes)
     if not bands:
-        notes.append("no speed band has admitted stretches of two runs on like rail")
+        notes.append("no speed band has admitted test sections of two runs on like rail")
     notes += worked.notes
     sections = _compare_sections(worked.runs, notes)
     return Comparison(runs=worked.runs, bands=bands, sections=sections, notes=tuple(notes))
@@ -197,11 +197,11 @@ def _unlike(
 ) -> list[str]:
     """What cannot be compared, and why."""
     one, other = ({rail_of(r) for r in held} for held in (reference, results))
-    out = [f"{n}: no stretch is admitted, so nothing of it is compared"
+    out = [f"{n}: no test section is admitted, so nothing of it is compared"
            for n, held in ((first, one), (name, other)) if not held]  # fmt: skip
     if one and other:
         out += [
-            f"{a}: stretches on rail {rail} are not compared: {b} has none"
+            f"{a}: test sections on rail {rail} are not compared: {b} has none"
             for a, b, rails in ((first, name, one - other), (name, first, other - one))
             for rail in sorted(rails)
         ]

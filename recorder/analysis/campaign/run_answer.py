@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.quantities.sentence import say
 from recorder.analysis.admission.admit import admit
 from recorder.analysis.dynamics.consumption import (
     AmountError,
@@ -87,7 +88,9 @@ def answer_run(loaded: LoadedRun, edits: Sequence[StretchEdit]) -> RunAnswer:
     if loaded.train.locomotive.mass_t is None:
         notes.append("the locomotive's mass is not known: pull cannot be corrected")
     if loaded.train.trailing.mass_t is None:
-        notes.append("the trailing mass is not known: no resistance per tonne, no ledger")
+        notes.append(
+            "the trailing mass is not known: no resistance per weight, no energy balance"
+        )
     if not stretches:
         notes.append(f"{loaded.name}: the train never moved with pull and speed known")
     notes += _slips(loaded)
@@ -100,7 +103,7 @@ def answer_run(loaded: LoadedRun, edits: Sequence[StretchEdit]) -> RunAnswer:
     peaks = (highest_mean(loaded, seconds, unit) for unit, seconds in PEAKS)
     stops, lost = find_stops(loaded, braked)
     notes += [
-        f"{loaded.name}: brake at {s.t_start_s:.0f} s: no stop test, {s.why}" for s in lost
+        say(f"{loaded.name}: brake at {s.t_start_s:.0f} s: no stop test, ", s.why) for s in lost
     ]
     fuel, water = (_consumed(loaded, kind, notes) for kind in (Kind.FUEL, Kind.WATER))
     return RunAnswer(

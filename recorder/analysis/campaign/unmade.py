@@ -6,6 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeVar
 
+from calibration.quantities.sentence import Sentence, say, words_of
+
 __all__ = ["Unmade", "attempt"]
 
 _T = TypeVar("_T")
@@ -21,7 +23,9 @@ class Unmade:
     @property
     def in_words(self) -> str:
         """One line for a note."""
-        return f"{self.what} could not be made: {self.why}; the rest of the answer stands"
+        return say(
+            f"{self.what} could not be made: ", self.why, "; the rest of the answer stands"
+        )
 
 
 def attempt(what: str, make: Callable[[], _T], instead: _T, unmade: list[Unmade]) -> _T:
@@ -38,7 +42,9 @@ def attempt(what: str, make: Callable[[], _T], instead: _T, unmade: list[Unmade]
     except (OSError, MemoryError):
         raise
     except Exception as error:  # noqa: BLE001 - told in its place; the verdict must still be written
-        why = " ".join(str(error).split()) or "no words"
+        why = words_of(error)
+        if not isinstance(why, Sentence):
+            why = " ".join(why.split()) or "no words"
         known = isinstance(error, ValueError)
         unmade.append(Unmade(what, why if known else f"{type(error).__name__}: {why}"))
         return instead

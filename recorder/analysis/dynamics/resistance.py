@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from scipy import special
 
+from calibration.quantities.sentence import amount, say
 from recorder.analysis.dynamics.regression import (
     Misfit,
     below_bound,
@@ -299,8 +300,11 @@ def _check_spread(speed_km_h: NDArray[np.float64], terms: tuple[str, ...]) -> No
     spread = float(np.ptp(speed_km_h))
     wanted = LEAST_SPREAD_KM_H * (len(terms) - 1)
     if spread < wanted:
-        msg = (
-            f"resistance: speeds span {spread:.1f} km/h; at least {wanted:.0f} km/h are wanted"
-            f" to tell {', '.join(terms)} apart"
+        msg = say(
+            "resistance: speeds span ",
+            amount(spread, "km/h", 1),
+            "; at least ",
+            amount(wanted, "km/h", 0),
+            f" are wanted to tell {', '.join(terms)} apart",
         )
         raise ValueError(msg)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
+from calibration.quantities.sentence import amount, say
 from calibration.speed.local_lines import carried_on
 from calibration.speed.speed_jumps import LEAST_M_S
 from recorder.analysis.dynamics.peaks import picked_highest, white_noise, with_noise
@@ -138,7 +139,7 @@ def _lost(run: RunBasis, braking: slice) -> str:
         before = np.abs(series.speed_m_s[: braking.stop][-sum(_line_bins(run)) :])
         known = before[np.isfinite(before)]
         at_m_s = max(jump, jump_to_rest(known, series.step_s)[0])
-        return f"the measuring wheel locked at about {at_m_s:.1f} m/s"
+        return say("the measuring wheel locked at about ", amount(at_m_s, "m/s", 1))
     metres, missing = (
         float(speed.sum()) * series.step_s,
         hidden_m(speed, series.slipped[braking], series.step_s),
@@ -146,9 +147,12 @@ def _lost(run: RunBasis, braking: slice) -> str:
     if missing <= MOST_MISSING * metres:
         return ""
     at_s = series.t_s[braking][np.flatnonzero(slipped[braking])[0]]
-    return (
-        f"the measuring wheel slid from {at_s:.0f} s on: {missing:.0f} m beside the"
-        f" {metres:.0f} m that it shows may be missing"
+    return say(
+        f"the measuring wheel slid from {at_s:.0f} s on: ",
+        amount(missing, "m", 0),
+        " beside the ",
+        amount(metres, "m", 0),
+        " that it shows may be missing",
     )
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities.constants import G_M_S2
+from calibration.quantities.sentence import amount, say
 from recorder.analysis.plausibility.doubt import Checked, Doubt, DoubtKind
 
 if TYPE_CHECKING:
@@ -43,10 +44,13 @@ def check_adhesion(evidence: Evidence) -> list[Checked]:
     said = f"highest pull over 10 s is {share:.3f} of {word} weight, {MOST_ADHESION} at most"
     if share <= MOST_ADHESION:
         return [Checked(name=name, outcome=said)]
-    text = (
-        f"a pull of {highest:.0f} kN held for 10 s is {share:.2f} of {word} weight ({mass:g} t),"
-        f" rails give {MOST_ADHESION} at most; check unit and certificate of the pull, and the"
-        " locomotive's masses"
+    text = say(
+        "a pull of ",
+        amount(highest, "kN", 0),
+        f" held for 10 s is {share:.2f} of {word} weight (",
+        amount(mass, "t"),
+        f"), rails give {MOST_ADHESION} at most; check unit and certificate of the pull, and the"
+        " locomotive's masses",
     )
     doubt = Doubt(kind=DoubtKind.ADHESION, text=text, value=share, limit=MOST_ADHESION)
     return [Checked(name=name, outcome=said, doubt=doubt)]
@@ -61,12 +65,21 @@ def check_power(evidence: Evidence) -> list[Checked]:
         return [Checked.not_checked(name, "no rated power in the trip sheet")]
     if math.isnan(highest):
         return [Checked.not_checked(name, "no power over 60 s was recorded")]
-    said = f"highest power over 60 s is {highest:.0f} kW of {rated:g} kW rated"
+    said = say(
+        "highest power over 60 s is ",
+        amount(highest, "kW", 0),
+        " of ",
+        amount(rated, "kW"),
+        " rated",
+    )
     if highest <= MOST_POWER * rated:
         return [Checked(name=name, outcome=said)]
-    text = (
-        f"{highest:.0f} kW at the drawbar over 60 s is more than the {rated:g} kW the locomotive is"
-        " rated at; check the units of pull and speed, and rated_power_kW"
+    text = say(
+        amount(highest, "kW", 0),
+        " at the drawbar over 60 s is more than the ",
+        amount(rated, "kW"),
+        " the locomotive is rated at; check the units of pull and speed, and the rated power in"
+        " [locomotive]",
     )
     doubt = Doubt(kind=DoubtKind.POWER, text=text, value=highest, limit=MOST_POWER * rated)
     return [Checked(name=name, outcome=said, doubt=doubt)]
@@ -82,13 +95,22 @@ def check_cylinders(evidence: Evidence) -> list[Checked]:
     if math.isnan(highest):
         return [Checked.not_checked(name, "no pull over 10 s was recorded")]
     limit = MOST_CYLINDERS * steam.starting_effort_kN
-    said = f"highest pull over 10 s is {highest:.0f} kN, {limit:.0f} kN at most"
+    said = say(
+        "highest pull over 10 s is ",
+        amount(highest, "kN", 0),
+        ", ",
+        amount(limit, "kN", 0),
+        " at most",
+    )
     if highest <= limit:
         return [Checked(name=name, outcome=said)]
-    text = (
-        f"a pull of {highest:.0f} kN held for 10 s is more than {MOST_CYLINDERS} times the starting"
-        f" effort of the cylinders, {steam.starting_effort_kN:.0f} kN; check the unit of the pull,"
-        " and bore, stroke, driver_diameter and boiler_pressure"
+    text = say(
+        "a pull of ",
+        amount(highest, "kN", 0),
+        f" held for 10 s is more than {MOST_CYLINDERS} times the starting effort of the"
+        " cylinders, ",
+        amount(steam.starting_effort_kN, "kN", 0),
+        "; check the unit of the pull, and bore, stroke, driver_diameter and boiler_pressure",
     )
     doubt = Doubt(kind=DoubtKind.PULL_UNIT, text=text, value=highest, limit=limit)
     return [Checked(name=name, outcome=said, doubt=doubt)]

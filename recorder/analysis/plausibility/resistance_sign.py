@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities.constants import G_M_S2
+from calibration.quantities.sentence import between, say
 from recorder.analysis.plausibility.doubt import Checked, Doubt, DoubtKind
 from recorder.analysis.plausibility.evidence import block_means, middle_of
 from recorder.analysis.series.series import GradeSource
@@ -59,7 +60,7 @@ def check_resistance(evidence: Evidence, doubted: Doubt | None) -> Checked:
     least, u_scatter = middle_of(slow)
     u = math.hypot(u_scatter, _common_u(evidence, asked, 1000.0 / train.trailing.mass_t))
     over = f"over the slowest {len(slow)} minutes of free running"
-    said = f"{least:.1f} ± {2 * u:.1f} N/t (95 %) {over}"
+    said = say(between(least, 2 * u, "N/t", 1, joined=" ± "), f" (95 %) {over}")
     doubt = _doubt(least, said) if least + SURE * u < 0.0 else None
     return Checked(name=NAME, outcome=said, doubt=doubt)
 
@@ -97,9 +98,12 @@ def _common_u(evidence: Evidence, asked_N_per_t: float, per_t: float) -> float:
 def _doubt(least: float, said: str) -> Doubt:
     return Doubt(
         kind=DoubtKind.RESISTANCE,
-        text=f"the rolling resistance of the trailing load is {said}, and no train's is below"
-        " nought: check the zero of the pull, the grade and its direction, and [consist] and"
-        " [test_car] masses",
+        text=say(
+            "the rolling resistance of the trailing load is ",
+            said,
+            ", and no train's is below nought: check the zero of the pull, the grade and its"
+            " direction, and [consist] and [test_car] masses",
+        ),
         value=least,
         limit=0.0,
     )

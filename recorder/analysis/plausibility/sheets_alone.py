@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from calibration.quantities.constants import G_M_S2
+from calibration.quantities.sentence import amount, between, say
 from recorder.analysis.plausibility.doubt import Checked, Doubt, DoubtKind
 from recorder.analysis.plausibility.effort import MOST_ADHESION, MOST_POWER
 from recorder.analysis.plausibility.numbering import check_sheet_numbers
@@ -35,21 +36,29 @@ def _promises(trip: TripSheet) -> list[Checked]:
     power_kW = _greatest_power(spec)
     if engine.rated_power_kW is not None and power_kW > 0.0:
         limit = MOST_POWER * engine.rated_power_kW
-        said = f"{power_kW:.0f} kW specified of {engine.rated_power_kW:g} kW rated"
-        text = (
-            f"the specification asks for {power_kW:.0f} kW at the drawbar of a locomotive rated at"
-            f" {engine.rated_power_kW:g} kW; check the units of [specification] and"
-            " rated_power_kW"
+        asked, rated = amount(power_kW, "kW", 0), amount(engine.rated_power_kW, "kW")
+        said = say(asked, " specified of ", rated, " rated")
+        text = say(
+            "the specification asks for ",
+            asked,
+            " at the drawbar of a locomotive rated at ",
+            rated,
+            "; check the units of [specification] and of the rated power in [locomotive]",
         )
         found.append(_at_most("power specified", said, DoubtKind.POWER, text, power_kW, limit))
     mass = engine.adhesive_mass_t or engine.mass_t
     pull = max([spec.starting_pull_kN or 0.0, *(p for _, p in spec.points)])
     if mass and pull > 0.0:
         share = pull / (mass * G_M_S2)
-        said = f"{pull:.0f} kN is {share:.3f} of the weight, {MOST_ADHESION} at most"
-        text = (
-            f"a specified pull of {pull:.0f} kN is {share:.2f} of the weight of {mass:g} t, rails"
-            f" give {MOST_ADHESION} at most; check the unit of pull and the locomotive's masses"
+        asked = amount(pull, "kN", 0)
+        said = say(asked, f" is {share:.3f} of the weight, {MOST_ADHESION} at most")
+        text = say(
+            "a specified pull of ",
+            asked,
+            f" is {share:.2f} of the weight of ",
+            amount(mass, "t"),
+            f", rails give {MOST_ADHESION} at most; check the unit of pull and the locomotive's"
+            " masses",
         )
         found.append(
             _at_most("pull specified", said, DoubtKind.ADHESION, text, share, MOST_ADHESION)
@@ -66,11 +75,12 @@ def _masses(trip: TripSheet) -> list[Checked]:
     found = []
     mass = trip.locomotive.mass_t
     if mass is not None:
-        text = (
-            f"[locomotive] mass {mass:g} t is more than any locomotive's,"
-            f" {MOST_LOCOMOTIVE_T:g} t; check the unit"
-        )
-        said = f"{mass:g} t, {MOST_LOCOMOTIVE_T:g} t at most"
+        has, most = amount(mass, "t"), amount(MOST_LOCOMOTIVE_T, "t")
+        text = say(
+            "[locomotive] mass ", has, " is more than any locomotive's, ", most,
+            "; check the unit",
+        )  # fmt: skip
+        said = say(has, ", ", most, " at most")
         found.append(
             _at_most("locomotive mass", said, DoubtKind.MASS, text, mass, MOST_LOCOMOTIVE_T)
         )
@@ -86,10 +96,15 @@ def _masses(trip: TripSheet) -> list[Checked]:
 
 def _axle(table: str, load_t: float) -> Checked:
     name = f"axle load of [{table}]"
-    said = f"{load_t:.1f} t on an axle, {LEAST_AXLE_T:g} to {MOST_AXLE_T:g} t expected"
+    said = say(
+        amount(load_t, "t", 1),
+        " on an axle, ",
+        between(LEAST_AXLE_T, MOST_AXLE_T, "t", joined=" to "),
+        " expected",
+    )
     if LEAST_AXLE_T <= load_t <= MOST_AXLE_T:
         return Checked(name=name, outcome=said)
-    text = f"[{table}] has {said}; check the unit of its mass, and its axles"
+    text = say(f"[{table}] has ", said, "; check the unit of its mass, and its axles")
     limit = MOST_AXLE_T if load_t > MOST_AXLE_T else LEAST_AXLE_T
     doubt = Doubt(kind=DoubtKind.MASS, text=text, value=load_t, limit=limit)
     return Checked(name=name, outcome=said, doubt=doubt)

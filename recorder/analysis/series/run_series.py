@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final, Self
 import numpy as np
 
 from calibration.quantities import flags as flag_bits
+from calibration.quantities.sentence import amount, say
 from calibration.speed.slip import flag_slip
 from recorder.analysis.series.binning import bin_fast, bin_slow, blank_gaps
 from recorder.analysis.series.filters import acceleration_of
@@ -282,15 +283,17 @@ def _ways_told(
     known = np.nan_to_num(speed_m_s) * step_s
     turned = float(np.abs(known[way < 0.0]).sum())
     if turned >= TOLD_M:
-        yield (
-            f"the wheel counts down over {turned:.0f} m: speed and distance are taken along the"
-            " way that the locomotive leads"
+        yield say(
+            "the wheel counts down over ",
+            amount(turned, "m", 0),
+            ": speed and distance are taken along the way that the locomotive leads",
         )
     pushed = -float(known[known < 0.0].sum())
     if pushed >= TOLD_M:
-        yield (
-            f"the train ran back, mostly in buff, over {pushed:.0f} m: taken as propelled; its work"
-            " is in the ledger, and nothing of it is judged"
+        yield say(
+            "the train ran back, mostly in buff, over ",
+            amount(pushed, "m", 0),
+            ": taken as propelled; its work is in the energy balance, and nothing of it is judged",
         )
 
 
@@ -323,7 +326,7 @@ def _slipping(
         slip_s, slide_s = (int(n) * on.step_s for n in ((found > 0).sum(), (found < 0).sum()))
         notes.append(
             f"the measuring wheel disagrees with GNSS speed for {slip_s:.0f} s of slip and"
-            f" {slide_s:.0f} s of slide: left out of steady stretches"
+            f" {slide_s:.0f} s of slide: left out of test sections"
         )
     return np.where(bad, np.uint8(flag_bits.SUSPECT), np.uint8(0)).astype(np.uint8)
 

@@ -7,6 +7,8 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
+from calibration.quantities.sentence import amount, say
+
 if TYPE_CHECKING:
     from recorder.sheets import TripSheet
 
@@ -175,7 +177,7 @@ def _train_words(trip: TripSheet, run: str) -> str:
     if not consist.cars:
         return f"train of {run}" if run else ""
     groups = "; ".join(f"{c.count} {c.name or 'cars'}" for c in consist.cars)
-    return f"train of {groups}, {consist.mass_t or 0.0:.0f} t"
+    return say(f"train of {groups}, ", amount(consist.mass_t or 0.0, "t", 0))
 
 
 def _rotary(stated: float | None) -> float:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities.constants import KM_H_PER_M_S
+from calibration.quantities.sentence import between, say
 from recorder.analysis.specification.verdicts import Verdict, judge_margin
 from recorder.analysis.stretches.stretch_results import StretchResult
 from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
@@ -79,7 +80,7 @@ class Band:
     def name(self) -> str:
         """``40-50 km/h``, whatever the units on the page: bands are cut in km/h."""
         low, high = self.low_m_s * KM_H_PER_M_S, self.high_m_s * KM_H_PER_M_S
-        return f"{low:.0f}-{high:.0f} km/h"
+        return say(between(low, high, "km/h", 0))
 
 
 def speed_bands(

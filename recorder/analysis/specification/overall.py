@@ -15,6 +15,8 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 from calibration.quantities.constants import KM_H_PER_M_S
+from calibration.quantities.sentence import between, join, say
+from calibration.quantities.written import many
 from recorder.analysis.specification.verdicts import (
     RISK,
     StartingVerdict,
@@ -69,8 +71,9 @@ def judge_all(
         return Overall(verdict=Verdict.MEETS if shown else Verdict.CANNOT_TELL, reasons=reason)
     gaps = untested(bands, spec)
     if gaps:
-        ranges = ", ".join(f"{a * KM_H_PER_M_S:.0f}-{b * KM_H_PER_M_S:.0f}" for a, b in gaps)
-        reason = (f"specified but not tested: {ranges} km/h", *reason)
+        k = KM_H_PER_M_S
+        ranges = [say(between(a * k, b * k, "km/h", 0)) for a, b in gaps]
+        reason = (say("specified but not tested: ", join(" and ", ranges)), *reason)
     running = judge_bands(bands)
     return replace(running, reasons=(*running.reasons, *reason))
 
@@ -123,12 +126,16 @@ def judge_bands(bands: Sequence[Band]) -> Overall:
         if judge_margin(margin, risk=RISK / len(tests))[0] is Verdict.DOES_NOT_MEET
     ]
     if condemned:
-        reasons = tuple(f"below at {n}" for n in condemned)
+        reasons = tuple(say("below at ", n) for n in condemned)
         return Overall(verdict=Verdict.DOES_NOT_MEET, reasons=reasons, margin=mean)
     doubtful = tuple(
-        f"below at {b.name} by itself, but not beyond what {len(tests)} tests give by chance"
+        say(
+            "below at ",
+            b.name,
+            f" by itself, but not beyond what {len(tests)} tests give by chance",
+        )
         if b.verdict is Verdict.DOES_NOT_MEET
-        else f"not decided at {b.name}"
+        else say("not decided at ", b.name)
         for b, _ in judged
         if b.verdict is not Verdict.MEETS
     )
@@ -141,17 +148,17 @@ def _nothing_judged(bands: Sequence[Band]) -> Overall:
     """All was refused, or nothing lies at a specified speed."""
     if not any(b.verdict is Verdict.REFUSED for b in bands):
         return Overall(
-            verdict=Verdict.NOT_TESTED, reasons=("no stretch lies at a specified speed",)
+            verdict=Verdict.NOT_TESTED, reasons=("no test section lies at a specified speed",)
         )
     total: Counter[str] = Counter()
     for band in bands:
         total.update(dict(band.refusals))
     reasons = tuple(
-        f"{why} ({n} stretch{'es' * (n != 1)})" for why, n in total.most_common(MOST_REASONS)
+        say(why, f" ({many(n, 'test section')})") for why, n in total.most_common(MOST_REASONS)
     )
     if any(b.refused_twice for b in bands):
         held = sum(b.refused for b in bands)
-        reasons += (f"{held} stretch{'es' * (held != 1)} in all, some for several reasons",)
+        reasons += (f"{many(held, 'test section')} in all, some for several reasons",)
     return Overall(verdict=Verdict.REFUSED, reasons=reasons)
 
 

@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Final
 
+from calibration.quantities.sentence import say
+
 __all__ = ["CauseKind", "Extent", "UncertaintyCause"]
 
 
@@ -144,4 +146,5 @@ class UncertaintyCause:
     @property
     def family(self) -> str:
         """The cause in words, less its extent: what all stretches have alike."""
-        return _LABELS[self.kind].format(owner=self.owner)
+        before, _, after = _LABELS[self.kind].partition("{owner}")
+        return say(before, self.owner, after) if "{owner}" in _LABELS[self.kind] else before

@@ -12,6 +12,7 @@ import numpy as np
 from calibration.certificates.force import ForceCertificate
 from calibration.certificates.wheel import WheelCertificate
 from calibration.quantities.receiver import RECEIVER_U_M_S
+from calibration.quantities.sentence import amount, say
 from recorder.analysis.series.run_series import STANDS_M_S, first_channel, speed_by_receiver
 from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
 from recorder.analysis.uncertainty.instrument_uncertainty import InstrumentUncertainty
@@ -70,7 +71,7 @@ def with_wheel(
 ) -> tuple[Series, InstrumentUncertainty]:
     """Correct speed and distance by the wheel's scale that placing found.
 
-    Only where the surveyed line knows the wheel better than its certificate, or contradicts it
+    Only where the surveyed line gives the wheel better than its certificate, or contradicts it
     beyond both uncertainties (k = 2): a worn wheel, a certificate of another day. Fixes of a short
     way contradict a certificate too easily: what they say is told, and covered.
     """
@@ -84,8 +85,11 @@ def with_wheel(
         if not place.posts and place.rolled_m < LEAST_WAY_M:
             held_u = max(held_u, abs(away) / 2.0)
             notes.append(
-                f"{told}: NOT corrected, for no post was keyed on {place.rolled_m / 1000.0:.1f} km;"
-                f" ± {200 * held_u:.3f} % covers both"
+                say(
+                    f"{told}: NOT corrected, for no post was keyed on ",
+                    amount(place.rolled_m / 1000.0, "km", 1),
+                    f"; ± {200 * held_u:.3f} % covers both",
+                )
             )
             return series, replace(instruments, wheel_rel_u=held_u)
         notes.append(f"{told}: {'corrected' if wanted else 'NOT corrected, as chosen'}")
@@ -168,8 +172,11 @@ def _by_receiver(run: RunFile, notes: list[str]) -> float:
     usual = 0.0 if channel is None else _usual(channel)
     rel = RECEIVER_U_M_S / max(usual, RECEIVER_U_M_S)
     notes.append(
-        f"the receiver's speed has {RECEIVER_U_M_S:g} m/s standard uncertainty, as is usual,"
-        f" {100 * rel:.2g} % of the median speed"
+        say(
+            "the receiver's speed has a standard uncertainty of ",
+            amount(RECEIVER_U_M_S, "m/s"),
+            f" (assumed from experience, not published), {100 * rel:.2g} % of the median speed",
+        )
     )
     return rel
 

@@ -11,6 +11,7 @@ import numpy as np
 from calibration.certificates.force import ForceCertificate
 from calibration.field.zero_drift import zero_drift_of
 from calibration.field.zero_guards import doubted_u
+from calibration.quantities.sentence import amount, say
 from recorder.analysis.series.run_series import STANDS_M_S, first_channel
 from recorder.run.checks.zero_line import Zero, ZeroLine, ZeroTime, zero_lines
 from recorder.run.checks.zero_uncertainty import greatest_zero_u_kN, shows_drift, unseen_s
@@ -60,9 +61,14 @@ def zero_u_kN(run: RunFile, pull: Channel | None, notes: list[str]) -> float:
     if not shows_drift(line, run.duration_s):
         drift_kN, why = _unseen_drift_kN(certificate, float(np.max(ends)), span_K)
         notes.append(
-            f"{_taken_words(line, held)}: what it drifted over the run was not seen, and"
-            f" ± {drift_kN:.2g} kN standard uncertainty is assumed for it ({why}); zeros at both"
-            " ends of the run would show it"
+            say(
+                f"{_taken_words(line, held)}: what it drifted over the run was not seen, and"
+                " a standard uncertainty of ",
+                amount(drift_kN, "kN", digits=2),
+                " is assumed for it (",
+                why,
+                "); zeros at both ends of the run would show it",
+            )
         )
     return greatest_zero_u_kN(line, certificate, duration_s=run.duration_s, span_K=span_K)
 
@@ -75,7 +81,7 @@ def _zeros_of(run: RunFile, channel: str) -> tuple[list[Zero], list[str]]:
     """
     held = [zero for zero in run.zeros() if zero.channel == channel]
     motion = first_channel(run, "speed")
-    found, told = list(held), []
+    found, told = list(held), list[str]()
     for k, zero in enumerate(held):
         asked = zero.guards or not zero.holds or zero.when is ZeroTime.SHEET
         speed_m_s = 0.0 if asked or motion is None else _speed_at(motion, zero)
@@ -88,9 +94,12 @@ def _zeros_of(run: RunFile, channel: str) -> tuple[list[Zero], list[str]]:
             zero, u_counts=doubted_u(own, zero.counts - expected.counts, expected)
         )
         told.append(
-            f"the train moved at {speed_m_s:.1f} m/s while the zero at {zero.t_s:.1f} s was taken,"
-            " and nothing guarded it: it may be a force, and its uncertainty covers that; testcar"
-            " zeros withdraws it"
+            say(
+                "the train moved at ",
+                amount(speed_m_s, "m/s", 1),
+                f" while the zero at {zero.t_s:.1f} s was taken, and nothing guarded it: it may be"
+                " a force, and its uncertainty covers that; testcar zeros withdraws it",
+            )
         )
     return found, told
 
@@ -147,8 +156,9 @@ def _unseen_drift_kN(
     lasts = f"{minutes / 60.0:.1f} h" if minutes >= HOURS_FROM_MIN else f"{minutes:.0f} min"
     words = f"{share:.2g} % of the capacity for {lasts}"
     if span_K > 0.0:
-        words += f", {100.0 * drift.per_K_kN * span_K / capacity_kN:.2g} % for {span_K:.0f} K"
-    return float(drift.u_kN(unseen_s, span_K=span_K)), f"{words}; {drift.source}"
+        of_range = 100.0 * drift.per_K_kN * span_K / capacity_kN
+        words = say(f"{words}, {of_range:.2g} % for ", amount(span_K, "K", 0))
+    return float(drift.u_kN(unseen_s, span_K=span_K)), say(words, f"; {drift.source}")
 
 
 def _temperature_span_K(run: RunFile) -> float:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from calibration.quantities.editions import Edition, shown_unit
+from calibration.quantities.sentence import in_edition
 from recorder.analysis.uncertainty.measured import Measured
 
 __all__ = ["CUSTOMARY", "METRIC", "SYSTEMS", "ShownUnits"]
@@ -38,6 +39,10 @@ class ShownUnits:
         """A figure with its uncertainty, in the unit shown."""
         shown = shown_unit(value.unit, self.edition)
         return value.scaled(shown.factor, shown.label)
+
+    def words(self, sentence: str) -> str:
+        """A sentence of the analysis with its quantities in the units shown."""
+        return in_edition(sentence, self.edition)
 
 
 METRIC: Final = ShownUnits(Edition.METRIC)

@@ -45,14 +45,14 @@ def test_wet_is_compared_with_wet_alone_and_the_rest_is_named() -> None:
     rows = compare_bands([("a", first), ("b", [result("b", 91.0, "wet")])], 3.0, notes)
     assert [r.rail for r in rows] == ["wet"]
     assert rows[0].differences[0].pull.value == pytest.approx(1.0)
-    assert notes == ["a: stretches on rail dry are not compared: b has none"]
+    assert notes == ["a: test sections on rail dry are not compared: b has none"]
 
 
 def test_a_run_with_nothing_admitted_is_named() -> None:
     notes: list[str] = []
     refused = [result("b", 60.0, "dry", admitted=False)]
     assert compare_bands([("a", [result("a", 100.0, "dry")]), ("b", refused)], 3.0, notes) == ()
-    assert notes == ["b: no stretch is admitted, so nothing of it is compared"]
+    assert notes == ["b: no test section is admitted, so nothing of it is compared"]
 
 
 def test_one_run_alone_is_refused() -> None:

@@ -56,7 +56,7 @@ def test_honest_outings_are_not_doubted_and_a_zero_far_off_is() -> None:
 def test_a_doubt_says_what_was_got_and_what_to_look_at() -> None:
     checked = found(evidence_of(steady(-6.0), LIGHT))
     assert checked.doubt is not None
-    assert "-6.0 ± " in checked.doubt.text
+    assert "−6.0 ± 0.8 N/t" in checked.doubt.text
     assert "zero of the pull" in checked.doubt.text
     assert "\n" not in checked.doubt.text
     assert checked.doubt.value == pytest.approx(-6.0)

@@ -106,4 +106,4 @@ def test_what_is_counted_under_several_reasons_says_so(several: bool) -> None:
     assert bands[0].refused_twice is several
     told = judge_bands(bands)
     assert told.verdict is Verdict.REFUSED
-    assert ("2 stretches in all, some for several reasons" in told.reasons) is several
+    assert ("2 test sections in all, some for several reasons" in told.reasons) is several
