@@ -102,9 +102,7 @@ def answer_run(loaded: LoadedRun, edits: Sequence[StretchEdit]) -> RunAnswer:
     loaded = replace(loaded, wander=wander)
     peaks = (highest_mean(loaded, seconds, unit) for unit, seconds in PEAKS)
     stops, lost = find_stops(loaded, braked)
-    notes += [
-        say(f"{loaded.name}: brake at {s.t_start_s:.0f} s: no stop test, ", s.why) for s in lost
-    ]
+    notes += _lost_told(loaded, lost)
     fuel, water = (_consumed(loaded, kind, notes) for kind in (Kind.FUEL, Kind.WATER))
     return RunAnswer(
         loaded=loaded,
@@ -147,6 +145,12 @@ def _consumed(loaded: LoadedRun, kind: Kind, notes: list[str]) -> Consumption | 
     if found is not None:
         notes.extend(found.assumed)
     return found
+
+
+def _lost_told(loaded: LoadedRun, lost: Sequence[LostStop]) -> list[str]:
+    return [
+        say(f"{loaded.name}: brake at {s.t_start_s:.0f} s: no stop test, ", s.why) for s in lost
+    ]
 
 
 def _slips(loaded: LoadedRun) -> list[str]:

@@ -147,13 +147,8 @@ def _lost(run: RunBasis, braking: slice) -> str:
     if missing <= MOST_MISSING * metres:
         return ""
     at_s = series.t_s[braking][np.flatnonzero(slipped[braking])[0]]
-    return say(
-        f"the measuring wheel slid from {at_s:.0f} s on: ",
-        amount(missing, "m", 0),
-        " beside the ",
-        amount(metres, "m", 0),
-        " that it shows may be missing",
-    )
+    slid = say(f"the measuring wheel slid from {at_s:.0f} s on: ", amount(missing, "m", 0))
+    return say(slid, " beside the ", amount(metres, "m", 0), " that it shows may be missing")
 
 
 def _stop(run: RunBasis, t_s: float, bins: slice, missed_m_s: float) -> StopTest:

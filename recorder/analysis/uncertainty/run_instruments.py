@@ -84,13 +84,9 @@ def with_wheel(
         told = _contradiction(place, held_u)
         if not place.posts and place.rolled_m < LEAST_WAY_M:
             held_u = max(held_u, abs(away) / 2.0)
-            notes.append(
-                say(
-                    f"{told}: NOT corrected, for no post was keyed on ",
-                    amount(place.rolled_m / 1000.0, "km", 1),
-                    f"; ± {200 * held_u:.3f} % covers both",
-                )
-            )
+            way = amount(place.rolled_m / 1000.0, "km", 1)
+            why = say(f"{told}: NOT corrected, for no post was keyed on ", way)
+            notes.append(say(why, f"; ± {200 * held_u:.3f} % covers both"))
             return series, replace(instruments, wheel_rel_u=held_u)
         notes.append(f"{told}: {'corrected' if wanted else 'NOT corrected, as chosen'}")
     if not wanted:
