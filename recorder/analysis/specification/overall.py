@@ -153,7 +153,7 @@ def _nothing_judged(bands: Sequence[Band]) -> Overall:
     total: Counter[str] = Counter()
     for band in bands:
         total.update(dict(band.refusals))
-    reasons = tuple(
+    reasons: tuple[str, ...] = tuple(
         say(why, f" ({many(n, 'test section')})") for why, n in total.most_common(MOST_REASONS)
     )
     if any(b.refused_twice for b in bands):

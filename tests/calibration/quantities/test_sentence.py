@@ -65,7 +65,8 @@ def test_copies_keep_their_quantities_and_json_has_the_metric_words() -> None:
         assert isinstance(again, Sentence)
         assert in_edition(again, Edition.CUSTOMARY) == "at 62 mph"
     assert json.loads(json.dumps({"note": sentence})) == {"note": "at 100 km/h"}
-    assert {sentence: 1}["at 100 km/h"] == 1
+    words: str = sentence
+    assert {words: 1}["at 100 km/h"] == 1
 
 
 def test_what_is_not_finite_is_not_known() -> None:
