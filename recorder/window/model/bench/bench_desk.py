@@ -122,7 +122,7 @@ class BenchDesk:
         """What the person at the press is to do now."""
         step = self.session.current
         if step is None:
-            return "every step is read: Ctrl+F finishes, or choose a step and repeat it"
+            return "every step is read: Ctrl+F to finish, or choose a step to read again"
         return f"{step.number}/{len(self.session.plan)}  {step.instruction}"
 
     def prompt(self) -> str:
@@ -135,7 +135,7 @@ class BenchDesk:
         if self.mode is BenchMode.TEMPERATURE:
             return "temperature at the cell (with a unit, °C when none)"
         if self.mode is BenchMode.ACCEPT:
-            return "why the reading is taken all the same"
+            return "why the reading is kept in spite of the doubt"
         if self.mode is BenchMode.HURRY:
             return "why the wait is cut short"
         if self.mode is BenchMode.FINISH:
@@ -163,7 +163,7 @@ class BenchDesk:
         if verdict.at_rail:
             return BenchState.RAIL, "overloaded, or the cable is off"
         if session.held is not None:
-            return BenchState.HELD_BACK, "take it again, or accept it with a reason (Ctrl+A)"
+            return BenchState.HELD_BACK, "read it again, or accept it with a reason (Ctrl+A)"
         left_s, pending = session.left_s, session.pending
         if left_s is not None and pending is not None:
             if left_s > 0.0:
@@ -260,13 +260,13 @@ class BenchDesk:
         elif action == "repeat":
             self.chosen = self.chosen or self._last_read()
             if self.chosen is None or self.session.valid_reading(self.chosen) is None:
-                self.caution = "choose a step that has a reading (↑ ↓), then repeat it"
+                self.caution = "choose a step that has a reading (↑ ↓), then press Ctrl+R"
             else:
                 self._switch(BenchMode.REPEAT)
         elif action == BenchMode.ACCEPT and self.session.held is None:
             self.caution = "no reading is held back"
         elif action == BenchMode.HURRY and self.session.left_s is None:
-            self.caution = "nothing is waited for"
+            self.caution = "there is no wait to cut short"
         elif action in tuple(BenchMode):
             self._switch(BenchMode(action))
 
@@ -276,7 +276,7 @@ class BenchDesk:
     def _escape(self) -> None:
         if self.mode is BenchMode.FORCE and self.session.pending is not None:
             self.session.cancel_reading("by the person at the bench")
-            self.message = "reading given up; that it was is kept"
+            self.message = "reading given up, and noted as given up"
         self.chosen = None
         self._switch(BenchMode.FORCE)
 
@@ -290,7 +290,9 @@ class BenchDesk:
         words = self.typed.strip()
         if self.mode is BenchMode.REPEAT and self.chosen is not None:
             step = self.session.repeat(self.chosen, words)
-            self.message = f"step {step.number} is read again; the reading so far stays"
+            self.message = (
+                f"step {step.number} is read again; the first reading stays in the record"
+            )
         elif self.mode is BenchMode.SKIP:
             self.session.skip(words)
         elif self.mode is BenchMode.TEMPERATURE:

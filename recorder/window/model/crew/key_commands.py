@@ -28,12 +28,12 @@ class Command(Enum):
     DETAILS = ("Enter", "Details")
     WITHDRAW = ("Delete", "Withdraw")
     AXIS = ("Ctrl+T", "Time/distance")
-    LONGER = ("Ctrl+Up", "More paper")
-    SHORTER = ("Ctrl+Down", "Less paper")
+    LONGER = ("Ctrl+Up", "Longer view")
+    SHORTER = ("Ctrl+Down", "Shorter view")
     UNITS = ("Ctrl+U", "Units")
     APPEARANCE = ("Ctrl+N", "Day/night")
     NEXT_POST = ("Ctrl+M", "Next post…")
-    TURN_COUNT = ("Ctrl+R", "Posts up/down")
+    TURN_COUNT = ("Ctrl+R", "Count up/down")
     ZERO = ("Ctrl+0", "Take zero")
     SHUNT = ("Ctrl+9", "Shunt check")
     SHUNTED = ("", "")
@@ -160,20 +160,18 @@ class KeyCommands:
                 self._move(1)
             case Command.STOP:
                 words = (
-                    "Stop the recording? The run is sealed and checked; no marks after that."
+                    "Stop the recording? The file is then closed and checked; no more marks."
                 )
-                self._ask(words, "stop it", command)
+                self._ask(words, "stop", command)
             case Command.ZERO:
-                words = "Take the zero now? Only standing, with no force on the coupler."
-                self._ask(words, "take it", command)
+                words = "Take the zero now? Only at rest, coupler slack, no force on it."
+                self._ask(words, "take the zero", command)
             case Command.SHUNT:
-                words = (
-                    "Shunt check, 1 of 2: standing, coupler slack, shunt OFF. Read the cell?"
-                )
-                self._ask(words, "read it", command)
+                words = "Shunt check, 1 of 2: at rest, coupler slack, shunt OFF. Read the cell?"
+                self._ask(words, "read", command)
             case Command.SHUNTED:
-                words = "Shunt check, 2 of 2: shunt ON, and the reading steady. Read the cell?"
-                self._ask(words, "read it", command)
+                words = "Shunt check, 2 of 2: shunt ON and the reading steady. Read the cell?"
+                self._ask(words, "read", command)
             case Command.TURN_COUNT:
                 self._marks.turn_count()
             case _:
@@ -194,7 +192,7 @@ class KeyCommands:
     @property
     def heading(self) -> str:
         """What is being typed."""
-        return "NEXT MILEPOST: " if self.mode is KeyMode.NEXT_POST else "TYPING: "
+        return "NEXT MILEPOST: " if self.mode is KeyMode.NEXT_POST else "DETAILS: "
 
     def prompt(self) -> str:
         """What may be typed now."""
@@ -205,7 +203,14 @@ class KeyCommands:
         if entry is None or not isinstance(entry.mark.kind, Kind):
             return ""
         kind = entry.mark.kind
-        return f"{kind.label}: {kind.hint}" + "; then ; and free words" * kind.parts_note
+        return f"{kind.label}: {kind.hint}"
+
+    def note_hint(self) -> str:
+        """How a note is typed behind a mark's value; empty where none can be."""
+        entry = self.entry() if self.mode is KeyMode.DETAILS else None
+        if entry is None or not isinstance(entry.mark.kind, Kind):
+            return ""
+        return "; after a semicolon, a note" * entry.mark.kind.parts_note
 
     def _ask(self, words: str, yes: str, command: Command) -> None:
         self.mode, self.question = KeyMode.ASKING, Question(words, yes, command)

@@ -115,8 +115,8 @@ class MarkList:
         before = self._last_press.get(key, -math.inf)
         if 0 <= (spacing_s := (keyed_ns - before) / 1e9) < CLOSE_S:
             self.hint = (
-                f"{kind.label} keyed twice within {spacing_s:.2f} s: both are kept; withdraw one"
-                " if it was not meant"
+                f"{kind.label} keyed twice within {spacing_s:.2f} s: both are kept; Delete takes"
+                " one back if it was not meant"
             )
         self._last_press[key] = keyed_ns
         value = self.next_milepost().text if kind is Kind.MILEPOST else ""

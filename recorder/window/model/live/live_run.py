@@ -226,14 +226,14 @@ class LiveRun:
                 self.message = f"{then}; {check.text}"
             case StopAccepted():
                 self._stop_asked = True
-                self.message = "stopping: the run is being sealed"
+                self.message = "stopping: the file is being closed and checked"
             case Trouble(text):
                 self.message = text
 
     def _enter(self, state: RunState) -> None:
         self.state = state
         word = lamp_of(state, lost=False).word
-        self.marks.closed = "" if state.takes_marks else f"{word}: the run takes no more marks"
+        self.marks.closed = "" if state.takes_marks else f"{word}: no more marks are taken"
 
     def _place_marks(self) -> None:
         """Marks on the paper, and the train on its route by marks and fixes."""
@@ -295,14 +295,16 @@ class LiveRun:
             found.append(Alarm(Level.WARN, self.ring_worker.problem))
         missed = self.traces.not_drawn_blocks
         if missed and now_ns - self._missed_ns < MISSED_SHOWN_S * 1e9:
-            text = f"{missed} blocks not drawn: this window was too slow; the run has them"
+            text = f"{missed} blocks not drawn: the window was too slow; the recording has them"
             found.append(Alarm(Level.WARN, text))
         return sorted(found, key=lambda a: a.level is not Level.LOUD)
 
     def _place_alarms(self, ahead: RouteAhead) -> list[Alarm]:
         found = [Alarm(Level.WARN, ahead.doubted_post)] if ahead.doubted_post else []
         if ahead.fixes_doubted:
-            words = "the receiver contradicts posts or wheel: the train is placed without it"
+            words = (
+                "satellite position disagrees with posts or wheel: it is not used for the place"
+            )
             found.append(Alarm(Level.WARN, words))
         return found
 
@@ -310,22 +312,19 @@ class LiveRun:
         found = []
         unsure = sum(e.state is EntryState.UNSURE for e in self.marks.entries)
         if unsure:
-            found.append(
-                Alarm(Level.LOUD, f"{unsure} mark(s) NOT acknowledged: write them down")
-            )
+            words = f"{unsure} mark{'s' * (unsure > 1)} NOT confirmed as saved: write down"
+            found.append(Alarm(Level.LOUD, f"{words} {'them' if unsure > 1 else 'it'}"))
         if self.lost:
             level = Level.WARN if self.is_ending else Level.LOUD
             return [*found, Alarm(level, self.lost)]
         if (waited := self.marks.waiting_s(now_ns)) > SLOW_ANSWER_S:
-            found.append(
-                Alarm(Level.LOUD, f"a mark waits for its acknowledgement: {waited:.0f} s")
-            )
+            found.append(Alarm(Level.LOUD, f"a mark is not saved yet after {waited:.0f} s"))
         status = self.status
         if status is None:
             return found
         silent = (now_ns - self.status_ns) / 1e9
         if silent > QUIET_STATUS_S:
-            found.append(Alarm(Level.LOUD, f"the recording does not answer: {silent:.0f} s"))
+            found.append(Alarm(Level.LOUD, f"the recorder has not answered for {silent:.0f} s"))
         for device in status.devices.values():
             if device.state is not DeviceState.RUNNING:
                 lost = device.state is DeviceState.LOST
@@ -339,7 +338,7 @@ class LiveRun:
             found.append(
                 Alarm(
                     Level.WARN,
-                    "the run file is not being written; the journal keeps everything",
+                    "the run file is not being written; nothing is lost, the journal holds it",
                 )
             )
         return found + [Alarm(Level.WARN, w) for w in not_told(status)]

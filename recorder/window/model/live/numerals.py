@@ -120,7 +120,7 @@ class Numerals:
                 found.append(
                     Alarm(
                         Level.LOUD,
-                        f"{title.upper()} SATURATED: the true value is beyond the number",
+                        f"{title.upper()} SATURATED: the true value is greater than shown",
                     )
                 )
             if flags & flag_bits.OUT_OF_RANGE:
@@ -128,7 +128,5 @@ class Numerals:
             if flags & flag_bits.EXPIRED:
                 found.append(Alarm(Level.WARN, f"{title}: the certificate has expired"))
             if flags & flag_bits.SUSPECT:
-                found.append(
-                    Alarm(Level.WARN, f"{title}: the device reports a fault of its own")
-                )
+                found.append(Alarm(Level.WARN, f"{title}: the device itself reports a fault"))
         return sorted(found, key=lambda a: a.level is not Level.LOUD)

@@ -113,7 +113,9 @@ class RingWorker:
                                 self._maker.start_wheel(device, block.records[:1], at)
                                 return
         except (OSError, ValueError) as error:
-            self.problem = f"distance counts from when this window opened ({error})"
+            self.problem = (
+                f"distance is counted from the moment this window was opened ({error})"
+            )
 
     def start(self) -> None:
         """Run :meth:`step` in a thread of its own until :meth:`close`."""

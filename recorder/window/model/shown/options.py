@@ -72,23 +72,52 @@ def options_of(args: argparse.Namespace) -> WindowOptions:
 
 def add_options(parser: argparse.ArgumentParser) -> None:
     """Options of the window, for this module and for the verb."""
-    parser.add_argument("--session", metavar="PATH", help="run file being recorded")
-    parser.add_argument("--png", metavar="OUT.png", help="write a picture and close")
-    parser.add_argument("--seconds", type=float, help="close after so long")
-    parser.add_argument("--appearance", choices=("day", "night"), default="day")
     parser.add_argument(
-        "--units", choices=("metric", "customary"), default="", help="(car sheet's)"
+        "--session", metavar="PATH", help="The run file that is being recorded."
     )
-    parser.add_argument("--axis", choices=("time", "distance"), default="time")
-    parser.add_argument("--size", metavar="WxH", type=_size, help="window size in pixels")
-    parser.add_argument("--fps", type=float, default=30.0, help="frames a second, 1 to 60")
-    parser.add_argument("--full-screen", action="store_true")
     parser.add_argument(
-        "--route", metavar="ROUTE.csv", help="route table, when it is not beside the run"
+        "--png", metavar="OUT.png", help="Write a picture of the window, then close it."
     )
-    parser.add_argument("--measure", metavar="FILE.csv", help="log when each frame was painted")
+    parser.add_argument("--seconds", type=float, help="Close the window after so many seconds.")
     parser.add_argument(
-        "--wait", type=float, default=WAIT_S, help="seconds to wait for a recording to appear"
+        "--appearance", choices=("day", "night"), default="day", help="Colours. (day)"
+    )
+    parser.add_argument(
+        "--units",
+        choices=("metric", "customary"),
+        default="",
+        help="Units shown. (as the car sheet says)",
+    )
+    parser.add_argument(
+        "--axis",
+        choices=("time", "distance"),
+        default="time",
+        help="Draw the traces against time or distance. (time)",
+    )
+    _add_frame_options(parser)
+
+
+def _add_frame_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--size", metavar="WxH", type=_size, help="Size of the window in pixels."
+    )
+    parser.add_argument(
+        "--fps", type=float, default=30.0, help="Frames a second, 1 to 60. (30)"
+    )
+    parser.add_argument("--full-screen", action="store_true", help="Fill the screen.")
+    parser.add_argument(
+        "--route",
+        metavar="ROUTE.csv",
+        help="The route table, if it does not lie beside the run.",
+    )
+    parser.add_argument(
+        "--measure", metavar="FILE.csv", help="Log when each frame was painted."
+    )
+    parser.add_argument(
+        "--wait",
+        type=float,
+        default=WAIT_S,
+        help="Seconds to wait for a recording to begin. (10)",
     )
 
 

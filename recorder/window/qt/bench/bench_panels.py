@@ -64,7 +64,7 @@ class PlanPanel(_BenchPanel):
     """The plan around the current step, with what was read."""
 
     _COLUMNS: Final = (
-        ("step", 0.07), ("series", 0.10), ("position", 0.10), ("", 0.12), ("nominal kN", 0.15),
+        ("step", 0.07), ("series", 0.10), ("position", 0.10), ("load", 0.12), ("nominal kN", 0.15),
         ("applied kN", 0.15), ("mean counts", 0.19), ("sd", 0.12),
     )  # fmt: skip
 
@@ -135,7 +135,7 @@ class LivePanel(_BenchPanel):
             write(painter, title, words, look.ink, self.small * 1.1, bold=True, right=True)
         big = QRectF(inside.left(), title.bottom(), inside.width(), inside.height() - 7.6 * row)
         painter.setFont(fitted(text.rjust(11), big.width(), big.height(), bold=True))
-        painter.setPen(QColor(look.pull if known else look.faint))
+        painter.setPen(QColor(look.ink if known else look.faint))
         painter.drawText(
             big, int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter), text
         )
@@ -163,7 +163,7 @@ class LivePanel(_BenchPanel):
         elif state is BenchState.STABLE:
             ground, ink = look.good, look.panel
         elif state is BenchState.READING:
-            ground, ink = look.pull, look.panel
+            ground, ink = look.typing, look.typing_ink
         painter.fillRect(box, QColor(ground))
         inside = box.adjusted(_PAD, 0, -_PAD, 0)
         # A wait is told by its seconds: they are what is looked for.
@@ -209,7 +209,7 @@ class LivePanel(_BenchPanel):
         track = QRectF(box.left(), box.bottom() - 7, box.width(), 7)
         painter.fillRect(track, QColor(self.look.rule))
         track.setWidth(box.width() * done)
-        painter.fillRect(track, QColor(self.look.pull))
+        painter.fillRect(track, QColor(self.look.typing))
 
 
 class DoPanel(_BenchPanel):
@@ -240,8 +240,8 @@ class DoPanel(_BenchPanel):
             write(painter, at, text, ink, size, bold=bool(desk.caution))
         room = "not stated" if desk.temperature_C is None else f"{desk.temperature_C:.4g} °C"
         words = (
-            f"temperature {room}   ·   ↑ ↓ choose a step   ·   * repeated   ▲ something stands"
-            " against it   ○ force as planned, not measured"
+            f"temperature {room}   ·   ↑ ↓ choose a step   ·   * read again   ▲ in doubt"
+            "   ○ force as planned, not measured"
         )
         foot = QRectF(last.left(), area.bottom() - row * 0.65, last.width(), row * 0.6)
         write(painter, foot, words, look.faint, self.small * 0.92)

@@ -14,7 +14,8 @@ __all__ = ["APPEARANCES", "Appearance", "font", "load_fonts"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Appearance:
-    """One appearance. Pairs of text and ground have a contrast above 4.5 : 1."""
+    """One appearance. Words have a contrast of 4.5 : 1 on their ground at the least, lines 3 : 1;
+    the pens are told apart by eyes that see no red, no green or no blue."""
 
     name: str
     ground: str
@@ -26,9 +27,14 @@ class Appearance:
     rule: str
     """Lines between panels and of the grid."""
     pull: str
+    """The ink of the paper: it is the pen the car was built for."""
     speed: str
     power: str
     other: str
+    land: str
+    """Profile and curves of the line."""
+    train: str
+    """On the profile."""
     mark: str
     good: str
     warn: str
@@ -56,10 +62,12 @@ APPEARANCES: Final = {
         ink="#1C1A17",
         faint="#5A544A",
         rule="#CFC7B6",
-        pull="#0A3D73",
-        speed="#9A3B00",
-        power="#00614A",
-        other="#5B2A86",
+        pull="#1C1A17",
+        speed="#B0124F",
+        power="#6A6000",
+        other="#4F3DC4",
+        land="#8A5A34",
+        train="#3F6468",
         mark="#4A4438",
         good="#1C6B36",
         warn="#F2C14B",
@@ -78,10 +86,12 @@ APPEARANCES: Final = {
         ink="#D9D0BC",
         faint="#968F80",
         rule="#2A3035",
-        pull="#7DB9EA",
-        speed="#EBA04E",
-        power="#5FC7A0",
-        other="#C3A1E6",
+        pull="#D9D0BC",
+        speed="#F07FB0",
+        power="#A79B1E",
+        other="#8C8CF5",
+        land="#B98A63",
+        train="#7FA3A8",
         mark="#A79F8D",
         good="#6FBF84",
         warn="#A97F1D",

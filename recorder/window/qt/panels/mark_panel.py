@@ -29,9 +29,9 @@ _SIGNS: Final = {
     EntryState.UNSURE: "?",
 }
 _STATES: Final = {
-    EntryState.PENDING: "not yet acknowledged",
+    EntryState.PENDING: "not saved yet",
     EntryState.REFUSED: "REFUSED",
-    EntryState.UNSURE: "NOT ACKNOWLEDGED",
+    EntryState.UNSURE: "NOT CONFIRMED",
 }
 
 
@@ -48,7 +48,7 @@ class MarkPanel(Panel):
     def draw(self, painter: QPainter, area: QRectF) -> None:
         """As many marks as there is room for, and the typing line."""
         row = self.small * 1.55
-        foot = row * 2
+        foot = row * (3 if self._commands.mode.typing else 2)
         self._foot(painter, QRectF(area.left(), area.bottom() - foot, area.width(), foot))
         room = int((area.height() - foot - 2) // row)
         entries = self._window(room)
@@ -59,7 +59,7 @@ class MarkPanel(Panel):
             self._line(painter, box, entry, chosen=entry is chosen)
             y += row
         if not entries:
-            text = "no mark yet: key it at the instant, details later"
+            text = "No marks yet. Press the key as it happens; type details after."
             box = area.adjusted(_PAD, 0, -_PAD, -foot)
             write(painter, box, text, self.look.faint, self.small)
 
@@ -92,7 +92,7 @@ class MarkPanel(Panel):
         if mark.withdrawn:
             tail = "withdrawn (Delete brings it back)" if chosen else "withdrawn"
         elif entry.wanted:
-            tail = "change not yet acknowledged"
+            tail = "change not saved yet"
         words += f"   {tail}" if tail else ""
         inside = box.adjusted(_PAD + 3, 0, -_PAD, 0)
         bold = entry.state is not EntryState.TAKEN
@@ -103,9 +103,9 @@ class MarkPanel(Panel):
 
     def _foot(self, painter: QPainter, box: QRectF) -> None:
         look, commands = self.look, self._commands
-        half = box.height() / 2
-        first = QRectF(box.left() + _PAD, box.top(), box.width() - 2 * _PAD, half)
-        second = first.translated(0, half)
+        row = self.small * 1.55
+        first = QRectF(box.left() + _PAD, box.top(), box.width() - 2 * _PAD, row)
+        second = first.translated(0, row)
         if commands.mode.typing:
             painter.fillRect(box, QColor(look.typing))
             caret = "▏" if int(time.monotonic() * 2) % 2 else " "
@@ -116,10 +116,13 @@ class MarkPanel(Panel):
             rest = first.adjusted(used + _PAD, 0, 0, 0)
             # The end is what is being typed: a long text loses its beginning on the screen.
             write(painter, rest, words, look.typing_ink, self.small * 1.05, keep_end=True)
-            hint = commands.caution or f"{commands.prompt()}   ·   Enter keeps, Esc leaves"
-            write(painter, second, hint, look.typing_ink, self.small * 0.9)
+            size = self.small * 0.9
+            hint = commands.caution or commands.prompt()
+            write(painter, second, hint, look.typing_ink, size)
+            keys = f"Enter saves, Esc cancels{commands.note_hint()}"
+            write(painter, second.translated(0, row), keys, look.typing_ink, size)
             return
         hint = self._run.marks.hint or self._run.message
-        keys = "Enter: details   Delete: withdraw   ↑ ↓: choose   Ctrl+M: next post"
+        keys = "↑ ↓ choose   Enter details   Delete withdraws   Ctrl+M next post"
         write(painter, first, keys, look.faint, self.small * 0.92)
         write(painter, second, hint, look.ink, self.small * 0.92)

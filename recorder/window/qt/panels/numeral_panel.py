@@ -113,7 +113,7 @@ class NumeralPanel(Panel):
         words = "draft" if shown > 0 else "buff" if shown < 0 else "slack"
         if math.isfinite(self.highest_kN):
             beyond = "beyond " * self.highest_railed
-            words += f"  ·  highest shown {beyond}{unit.text(self.highest_kN, sign=True)}"
+            words += f"  ·  highest in view {beyond}{unit.text(self.highest_kN, sign=True)}"
         return words
 
     def _limit_words(self) -> str:
@@ -170,7 +170,7 @@ class NumeralPanel(Panel):
             sure = math.isfinite(ahead.u95_m)
             give = f" ± {short.text(ahead.u95_m)}" if sure else ""
             words = f"{short.text(there[1])}{give} {short.label}"
-            lines.append((f"Post {there[0].label} in", words))
+            lines.append((f"To post {there[0].label}", words))
         elif post := run.marks.next_milepost().text:
             arrow = "up" if run.marks.step > 0 else "down"
             lines.append(("Next post", f"{post}  ({arrow})"))

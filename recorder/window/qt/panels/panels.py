@@ -274,7 +274,7 @@ class DevicePanel(Panel):
         lines = device_lines(self._run.status)
         inside = area.adjusted(_PAD, 3, -_PAD, -3)
         if not lines:
-            write(painter, inside, "waiting for the recording's state", look.faint, small)
+            write(painter, inside, "Waiting for the recorder.", look.faint, small)
             return
         h = min(inside.height() / (2 * len(lines)), small * 1.35)
         size = min(small, h * 0.8)

@@ -70,7 +70,7 @@ class View:
         return self.choice
 
     def step(self, by: int) -> None:
-        """More or less paper."""
+        """A longer or a shorter stretch of paper."""
         most = len(SPANS[self.axis]) - 1
         self._choice[self.axis] = min(max(self._choice[self.axis] + by, 0), most)
 
@@ -189,8 +189,8 @@ class Paper(pg.GraphicsLayoutWidget):  # type: ignore[misc]  # a library without
     def axis_words(self) -> str:
         """What the bottom axis shows."""
         if self.view.axis == "time":
-            return f"railway time, {self.run.car.time_zone}"
-        return f"paper moved, {shown_quantity('distance', self._system).label}"
+            return f"clock time, {self.run.car.time_zone}"
+        return f"distance run, {shown_quantity('distance', self._system).label}"
 
     def draw(self) -> None:
         """One frame of the newest data."""

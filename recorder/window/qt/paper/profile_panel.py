@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 __all__ = ["ProfilePanel"]
 
 _PAD: Final = 6.0
-_COMING: Final = 4
+_CARS_PX: Final = 4
+_LOCOMOTIVE_PX: Final = 9
 _SIGNS: Final = {"station": "■", "signal": "◆", "bridge": "∩", "tunnel": "∩", "crossing": "✕"}
 
 
@@ -53,12 +54,12 @@ class ProfilePanel(Panel):
         self._coming(painter, QRectF(left.right(), area.top(), side, area.height()))
 
     def _why_not_placed(self) -> str:
-        words, run = "where the train is on the route is not known: ", self._run
+        words, run = "Place on the route not known: ", self._run
         if not run.traces.measures_distance:
-            return words + "no wheel with a certificate tells how far it went"
+            return words + "the car has no measuring wheel with a certificate"
         if run.distance_is_stale:
-            return words + "the wheel tells no distance"
-        return words + "key a milepost and its number"
+            return words + "nothing comes from the measuring wheel"
+        return words + "key the next milepost and its number"
 
     @staticmethod
     def _x(box: QRectF, strip: Strip, metres: float) -> float:
@@ -103,11 +104,11 @@ class ProfilePanel(Panel):
             ground = QPolygonF([QPointF(points[0].x(), box.bottom()), *points,
                                 QPointF(points[-1].x(), box.bottom())])  # fmt: skip
             painter.setPen(Qt.PenStyle.NoPen)
-            wash = QColor(look.faint)
+            wash = QColor(look.land)
             wash.setAlpha(60)
             painter.setBrush(wash)
             painter.drawPolygon(ground)
-            painter.setPen(QPen(QColor(look.ink), 1))
+            painter.setPen(QPen(QColor(look.land), 1))
             painter.drawPolyline(QPolygonF(points))
             self._train(painter, box, strip, points)
             self._curves_title(painter, box, points)
@@ -115,7 +116,7 @@ class ProfilePanel(Panel):
             write(
                 painter,
                 box.adjusted(_PAD, 0, 0, 0),
-                "profile not known",
+                "no profile for this part of the route",
                 look.faint,
                 self.small,
             )
@@ -123,7 +124,7 @@ class ProfilePanel(Panel):
     def _curves_title(self, painter: QPainter, box: QRectF, line: list[QPointF]) -> None:
         """What the strip below shows; in the sky where the ground is low, else in the ground."""
         size = self.small * 0.8
-        words = "curves below: left ↑, right ↓"
+        words = "below: curves, left up, right down"
         wide = QFontMetricsF(font(size)).horizontalAdvance(words) + 2 * _PAD
         highest = min((p.y() for p in line if p.x() <= box.left() + wide), default=box.bottom())
         row = QRectF(box.left() + _PAD, box.top(), box.width() - _PAD, size * 1.4)
@@ -132,14 +133,17 @@ class ProfilePanel(Panel):
         write(painter, row, words, self.look.faint, size)
 
     def _train(self, painter: QPainter, box: QRectF, strip: Strip, line: list[QPointF]) -> None:
-        look = self.look
+        """The cars in one line along the ground, the locomotive before them twice as high."""
         rear, front = (self._x(box, strip, m) for m in strip.train_m)
         here = self._x(box, strip, 0.0)
-        front, rear = max(front, here + 2), min(rear, here - 1)
-        for a, b, colour in ((rear, here, look.speed), (here, front, look.pull)):
-            part = [QPointF(p.x(), p.y() - 3) for p in line if a <= p.x() <= b]
-            ends = [QPointF(x, _height(line, x) - 3) for x in (a, b)]
-            painter.setPen(QPen(QColor(colour), 5))
+        front, rear = max(front, here + 3), min(rear, here - 1)
+        for a, b, high in ((rear, here, _CARS_PX), (here, front, _LOCOMOTIVE_PX)):
+            up = high / 2 + 1
+            part = [QPointF(p.x(), p.y() - up) for p in line if a <= p.x() <= b]
+            ends = [QPointF(x, _height(line, x) - up) for x in (a, b)]
+            pen = QPen(QColor(self.look.train), high)
+            pen.setCapStyle(Qt.PenCapStyle.FlatCap)
+            painter.setPen(pen)
             painter.drawPolyline(QPolygonF([ends[0], *part, ends[1]]))
 
     def _curves(self, painter: QPainter, box: QRectF, strip: Strip) -> None:
@@ -155,7 +159,7 @@ class ProfilePanel(Panel):
         ]
         painter.setPen(QPen(QColor(look.rule), 1))
         painter.drawLine(QPointF(box.left(), middle), QPointF(box.right(), middle))
-        painter.setPen(QPen(QColor(look.power), 1))
+        painter.setPen(QPen(QColor(look.land), 1))
         painter.drawPolyline(QPolygonF(points))
 
     def _coming(self, painter: QPainter, box: QRectF) -> None:
@@ -170,7 +174,7 @@ class ProfilePanel(Panel):
         write(
             painter,
             title,
-            "Coming, next 3 km" if self.system == "metric" else "Coming",
+            "Ahead, next 3 km" if self.system == "metric" else "Ahead",
             look.faint,
             self.small * 0.92,
         )

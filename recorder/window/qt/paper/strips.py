@@ -281,7 +281,7 @@ class PenStrip:
             least=self._least(unit.factor),
         )
         self.curve.setPen(QPen(colour, 0))
-        self.zero.setPen(QPen(QColor(look.ink), 0))
+        self.zero.setPen(QPen(QColor(look.mark), 0, Qt.PenStyle.DotLine))
         mark = QColor(look.mark)
         mark.setAlpha(170)
         self.marks.setPen(QPen(mark, 0))

@@ -39,7 +39,7 @@ def test_without_a_journal_it_is_said_from_where_distance_counts(
     run = kit.make_run(session)
     kit.settle(run)
     run.close()
-    assert "distance counts from when this window opened" in texts(run)
+    assert "distance is counted from the moment this window was opened" in texts(run)
 
 
 def test_it_is_caught_up_when_all_that_the_rings_held_is_taken_up(

@@ -118,7 +118,7 @@ def test_a_receiver_without_a_fix_says_nothing(
 def test_a_receiver_that_does_not_go_with_the_wheel_is_told(outing: Outing) -> None:
     """It seems to go three times as fast as the wheel rolls."""
     outing.go(lie_m=20.0)
-    assert "the receiver contradicts posts or wheel" in outing.alarms()
+    assert "satellite position disagrees with posts or wheel" in outing.alarms()
     outing.run.close()
 
 

@@ -93,7 +93,7 @@ def test_a_lost_recording_is_loud_and_marks_are_sent_when_it_is_back(
     kit.settle(run, now_s=1.0)
     assert state_of(entry) is EntryState.UNSURE
     assert "does not answer" in texts(run)
-    assert "NOT acknowledged" in texts(run)
+    assert "NOT confirmed" in texts(run)
     kit.settle(run, now_s=3.0)
     session.gone = ""
     kit.settle(run, now_s=5.0)
@@ -288,7 +288,7 @@ def test_from_the_seal_on_no_mark_is_promised(
     session.state = state
     kit.settle(run)
     assert run.marks.press("S", time.monotonic_ns()) is None
-    assert "takes no more marks" in run.marks.hint
+    assert "no more marks are taken" in run.marks.hint
 
 
 def test_a_window_that_came_during_the_zero_sees_the_run_begin(

@@ -80,9 +80,9 @@ def test_a_key_without_a_mark_means_nothing(crew: Crew) -> None:
 
 
 def test_closed_it_takes_no_press_and_says_why(crew: Crew) -> None:
-    crew.list.closed = "SEALING: the run takes no more marks"
+    crew.list.closed = "SEALING: no more marks are taken"
     assert crew.list.press("S", S) is None
-    assert crew.list.hint == "SEALING: the run takes no more marks"
+    assert crew.list.hint == "SEALING: no more marks are taken"
     assert not crew.asked
 
 

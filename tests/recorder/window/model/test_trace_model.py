@@ -175,7 +175,10 @@ def test_what_this_window_was_too_slow_for_is_counted(
     now_ns = time.monotonic_ns()
     shown = [[a.text for a in run.alarms(at) if "not drawn" in a.text]
              for at in (now_ns, now_ns + 31_000_000_000)]  # fmt: skip
-    assert shown == [["7 blocks not drawn: this window was too slow; the run has them"], []]
+    assert shown == [
+        ["7 blocks not drawn: the window was too slow; the recording has them"],
+        [],
+    ]
 
 
 def test_distance_axis_moves_with_the_train(

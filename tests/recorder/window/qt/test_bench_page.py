@@ -147,7 +147,7 @@ def test_the_wait_of_the_plan_counts_down_and_is_cut_short_with_a_reason(
     ) as session:  # fmt: skip
         desk = BenchDesk(session)
         desk.key("Ctrl+H", "")
-        assert "nothing is waited for" in desk.caution
+        assert "there is no wait to cut short" in desk.caution
         feed(desk, 0.0, 3.0, 4e6)
         desk.key("Enter", "")
         feed(desk, 3.0, 12.0, 4e6)
