@@ -12,10 +12,15 @@ from recorder.analysis.uncertainty.measured import Measured
 __all__ = [
     "Block",
     "Chart",
+    "ChartData",
     "Document",
     "Heading",
+    "RunAxis",
+    "RunPlace",
+    "Signatures",
     "Text",
     "TextTable",
+    "TitleBlock",
     "VerdictBlock",
     "plain",
     "pm",
@@ -25,7 +30,7 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class Heading:
-    """A heading; level 1 begins a part."""
+    """A heading, numbered as it stands in the document: level 1 is ``1``, level 2 ``1.1``."""
 
     text: str
     level: int = 1
@@ -43,21 +48,71 @@ class Text:
 
 
 @dataclass(frozen=True, slots=True)
+class TitleBlock:
+    """The ruled block at the head of page one: label and what is stated under it."""
+
+    rows: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Signatures:
+    """Who signs, each with room for name, signature and date."""
+
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RunPlace:
+    """An instant of a run that a row of a table points to."""
+
+    run_id: str
+    t_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class TextTable:
-    """A table of texts; columns whose heading ends in a unit are set to the right."""
+    """A table of texts; columns of numbers are set to the right.
+
+    With a caption it is numbered, in the order of the document.
+    """
 
     columns: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     caption: str = ""
+    places: tuple[RunPlace | None, ...] = ()
+    """For each row the instant it is about; empty where no row is about one."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChartData:
+    """The figures behind a chart: named columns of one length; NaN where there is none."""
+
+    columns: tuple[str, ...]
+    values: tuple[tuple[float, ...], ...] = field(repr=False)
+    """Column by column."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunAxis:
+    """How the seconds of a run lie along a chart: linear, in units of its view box."""
+
+    run_id: str
+    t_s: tuple[float, float]
+    """First and last second shown."""
+    x: tuple[float, float]
+    """Where they lie."""
 
 
 @dataclass(frozen=True, slots=True)
 class Chart:
-    """An SVG chart."""
+    """An SVG chart; numbered in the order of the document."""
 
     name: str
     svg: bytes = field(repr=False)
     caption: str = ""
+    data: ChartData | None = None
+    axis: RunAxis | None = None
+    """Of a chart along a run: a row about an instant of it leads here."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +123,7 @@ class VerdictBlock:
     detail: str
 
 
-Block = Heading | Text | TextTable | Chart | VerdictBlock
+Block = Heading | Text | TitleBlock | Signatures | TextTable | Chart | VerdictBlock
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,7 +14,16 @@ from typing import Any
 
 import typst
 
-from recorder.report.pages.document import Block, Chart, Document, Heading, Text, TextTable
+from recorder.report.pages.document import (
+    Block,
+    Chart,
+    Document,
+    Heading,
+    Signatures,
+    Text,
+    TextTable,
+    TitleBlock,
+)
 
 __all__ = ["compile_typst", "to_html", "to_pdf"]
 
@@ -67,6 +76,10 @@ def _block(block: Block) -> dict[str, Any]:
             "level": block.level,
             "page": block.new_page,
         }
+    if isinstance(block, TitleBlock):
+        return {"kind": "title", "rows": [list(row) for row in block.rows]}
+    if isinstance(block, Signatures):
+        return {"kind": "signatures", "lines": list(block.lines)}
     if isinstance(block, Text):
         return {"kind": "text", "text": block.text, "role": block.role}
     if isinstance(block, TextTable):
@@ -112,6 +125,8 @@ def _html(block: Block) -> str:
         return f'<p class="{html.escape(block.role)}">{html.escape(block.text)}</p>'
     if isinstance(block, TextTable):
         return _html_table(block)
+    if isinstance(block, TitleBlock | Signatures):
+        return _html_form(block)
     if isinstance(block, Chart):
         return (
             f'<figure class="chart" tabindex="0" aria-label="{html.escape(block.caption)}">'
@@ -121,6 +136,19 @@ def _html(block: Block) -> str:
         f'<section class="answer"><strong>{html.escape(block.verdict)}</strong>'
         f"<span>{html.escape(block.detail)}</span></section>"
     )
+
+
+def _html_form(block: TitleBlock | Signatures) -> str:
+    """The title block, or the places for signatures."""
+    if isinstance(block, TitleBlock):
+        pairs, kind = block.rows, "title"
+    else:
+        pairs, kind = tuple((line, "") for line in block.lines), "signatures"
+    rows = "".join(
+        f"<div><dt>{html.escape(label)}</dt><dd>{html.escape(words)}</dd></div>"
+        for label, words in pairs
+    )
+    return f'<dl class="{kind}">{rows}</dl>'
 
 
 def _html_table(block: TextTable) -> str:
