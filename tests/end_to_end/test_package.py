@@ -13,6 +13,7 @@ from typing import Final
 import pytest
 
 from recorder.machine.version import RELEASE, version
+from recorder.report.pages.typeface import FOLDER
 
 pytest.importorskip("hatchling", reason="builds the packages; comes with the extra 'test'")
 pytestmark = pytest.mark.slow
@@ -21,6 +22,7 @@ ROOT: Final = Path(__file__).resolve().parents[2]
 PACKAGES: Final = ("recorder", "drivers", "calibration", "simulated_feeds")
 ASK: Final = "from recorder.machine.version import version; print(version())"
 LICENCE: Final = "GNU GENERAL PUBLIC LICENSE"
+TYPEFACE_LICENCE: Final = "SIL OPEN FONT LICENSE Version 1.1"
 
 
 def build(source: Path, target: str, out: Path) -> Path:
@@ -78,10 +80,18 @@ def source(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_the_wheel_carries_the_licence(wheel: Path) -> None:
-    assert metadata_in(wheel, "License-Expression") == "GPL-3.0-or-later"
+    assert metadata_in(wheel, "License-Expression") == "GPL-3.0-or-later AND OFL-1.1"
     with zipfile.ZipFile(wheel) as held:
-        (name,) = (n for n in held.namelist() if "/licenses/" in n)
-        assert LICENCE in held.read(name).decode()
+        texts = [held.read(n).decode() for n in held.namelist() if "/licenses/" in n]
+    assert [LICENCE in text for text in texts].count(True) == 1
+    assert [TYPEFACE_LICENCE in text for text in texts].count(True) == 1
+
+
+def test_the_wheel_carries_the_typeface(wheel: Path) -> None:
+    with zipfile.ZipFile(wheel) as held:
+        fonts = {Path(n).name: held.read(n) for n in held.namelist() if n.endswith(".ttf")}
+    assert fonts == {path.name: path.read_bytes() for path in FOLDER.glob("*.ttf")}
+    assert len(fonts) == 3
 
 
 def test_the_source_distribution_carries_the_licence(source: Path) -> None:

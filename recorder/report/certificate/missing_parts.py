@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from recorder.report.certificate.fonts import without_font
 from recorder.report.certificate.paper import Part, Points, Section, Words
+from recorder.report.pages.typeface import without_font
 
 if TYPE_CHECKING:
     from calibration.readings.bench_settings import BenchSettings

@@ -10,7 +10,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from recorder.report.certificate.fonts import fonts_for
 from recorder.report.pages.rendering import compile_typst
 
 __all__ = [
@@ -126,7 +125,7 @@ def to_pdf(paper: Paper) -> bytes:
         "data.json": text.encode("utf-8"),
         **{f"{picture.name}.svg": picture.svg for picture in pictures},
     }
-    return compile_typst(files, fonts_for(text))
+    return compile_typst(files)
 
 
 def _data(paper: Paper) -> dict[str, Any]:

@@ -8,7 +8,6 @@ import json
 import re
 import shutil
 import tempfile
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +23,7 @@ from recorder.report.pages.document import (
     TextTable,
     TitleBlock,
 )
+from recorder.report.pages.typeface import FOLDER, fonts_for
 
 __all__ = ["compile_typst", "to_html", "to_pdf"]
 
@@ -49,20 +49,21 @@ def to_pdf(document: Document) -> bytes:
     return compile_typst(files)
 
 
-def compile_typst(files: dict[str, bytes], fonts: Sequence[Path] = ()) -> bytes:
-    """Compile ``main.typ`` among some files, with typst's own fonts: the same everywhere.
+def compile_typst(files: dict[str, bytes]) -> bytes:
+    """Compile ``main.typ`` among some files, in the typeface of the papers: the same everywhere.
 
-    ``fonts`` are font files beside those, for letters that typst's own do not have.
+    Other fonts stand in for letters of those files that the typeface lacks.
     """
+    text = "".join(sorted({c for held in files.values() for c in held.decode("utf-8")}))
     with tempfile.TemporaryDirectory(prefix="testcar-pages-") as folder:
         root = Path(folder)
         for name, content in files.items():
             (root / name).write_bytes(content)
-        for i, font in enumerate(fonts):
+        for i, font in enumerate(fonts_for(text)):
             shutil.copyfile(font, root / f"font{i}{font.suffix}")
         return bytes(
             typst.compile(
-                str(root / "main.typ"), root=str(root), font_paths=[str(root)],
+                str(root / "main.typ"), root=str(root), font_paths=[str(FOLDER), str(root)],
                 ignore_system_fonts=True,
             )
         )  # fmt: skip

@@ -5,11 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
-from matplotlib.ft2font import FT2Font
 
-from recorder.report.certificate.fonts import fonts_for, without_font
 from recorder.report.certificate.paper import Paper, Part, Section, Table, Words, to_pdf
 from tests.recorder.report.certificate.made_paper import pages_of, text_of
 
@@ -42,17 +38,6 @@ def test_no_row_and_no_heading_is_alone_on_a_page(caption: str) -> None:
 def test_scripts_beside_latin_print() -> None:
     words = "Лаборатория Μέτρηση Žofie Łukasz"
     assert words in text_of(paper(Words(words)))
-
-
-@given(
-    st.text(st.characters(min_codepoint=0x20, max_codepoint=0x2FFFF, codec="utf-8"), max_size=5)
-)
-def test_a_letter_has_a_font_or_is_told(text: str) -> None:
-    have = {code for font in fonts_for(text) for code in FT2Font(str(font)).get_charmap()}
-    missing = without_font(text)
-    for letter in text:
-        # The layout's own fonts have all below.
-        assert ord(letter) <= 0x24F or (ord(letter) in have) != (letter in missing)
 
 
 def test_a_word_longer_than_the_page_is_broken() -> None:
