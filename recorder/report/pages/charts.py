@@ -1,33 +1,46 @@
-"""Charts of the report as SVG: vector, readable in black and white, the same every time."""
+"""Charts of the report against speed and grade, each with the figures behind it.
+
+No point lies outside its frame or under another unsaid: the axes hold every point and its bar,
+or the key tells how many lie beyond, and how many marks cover one another.
+"""
 
 from __future__ import annotations
 
-import io
 import itertools
 import math
-import re
-from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Final
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Final
 
-import matplotlib as mpl
 import numpy as np
-from matplotlib.backends.backend_svg import FigureCanvasSVG
-from matplotlib.figure import Figure
 
+from calibration.quantities.written import many, written
 from recorder.analysis.dynamics.published_resistance import (
     davis_1926_N_per_t,
     modified_davis_N_per_t,
 )
 from recorder.analysis.dynamics.resistance import ResistanceFit
-from recorder.analysis.series.series import GradeSource
+from recorder.report.pages.chart_style import (
+    BAND,
+    GREY,
+    INK,
+    LIMIT,
+    dress,
+    figure_of,
+    hidden_marks,
+    key,
+    shortened,
+    styled,
+    svg_of,
+)
+from recorder.report.pages.document import ChartData, Drawing
 from recorder.report.pages.shown_units import METRIC, ShownUnits
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
     from numpy.typing import NDArray
 
     from recorder.analysis.campaign.campaign_resistance import ResistanceObservation
-    from recorder.analysis.campaign.loaded_run import LoadedRun
     from recorder.analysis.dynamics.tonnage import Rating
     from recorder.analysis.series.train import TrialTrain
     from recorder.analysis.specification.bands import Band
@@ -36,29 +49,17 @@ if TYPE_CHECKING:
     from recorder.analysis.uncertainty.measured import Measured
 
 __all__ = [
-    "along_chart",
     "comparison_chart",
     "performance_chart",
     "power_chart",
     "rating_chart",
     "resistance_chart",
-    "trace_chart",
 ]
 
-_STYLE: Final[Any] = {
-    "svg.fonttype": "path",
-    "svg.hashsalt": "testcar",
-    "font.family": "DejaVu Sans",
-    "font.size": 8.0,
-    "axes.linewidth": 0.6,
-    "axes.grid": True,
-    "grid.linewidth": 0.3,
-    "grid.color": "0.75",
-    "lines.linewidth": 0.9,
-}
-_WIDE: Final = 6.8
-_POINTS: Final = 1500
-"""Columns a trace is reduced to (minimum and maximum each); more cannot be printed."""
+_MARK_PT: Final = 4.2
+_SET_ASIDE: Final = 0.5
+"""Of its own weight left by the fit: less, and a piece is drawn hollow."""
+_STEPS: Final = 200
 
 
 def performance_chart(
@@ -66,80 +67,195 @@ def performance_chart(
     results: Sequence[StretchResult],
     spec: Specification | None,
     units: ShownUnits = METRIC,
-) -> bytes:
+) -> Drawing:
     """Equivalent drawbar pull against speed, its uncertainty, and the specification."""
-    with mpl.rc_context(_STYLE):
-        figure = Figure(figsize=(_WIDE, 3.4), layout="constrained")
-        axes = figure.add_subplot()
-        for judged, face in ((True, "0.6"), (False, "none")):
-            held = [r for r in results if r.judged == judged]
-            if held:
-                axes.plot(
-                    [units.of(r.speed).value for r in held],
-                    [units.of(r.pull).value for r in held],
-                    "o",
-                    color="0.55",
-                    markerfacecolor=face,
-                    markeredgewidth=0.7,
-                    markersize=3,
-                    label="stretch judged" if judged else "stretch refused",
-                )
-        bands = [b for b in bands if b.admitted]
-        _errors(axes, bands, lambda b: b.pull, units)
-        if spec is not None and spec.speed_m_s:
-            axes.plot(
-                np.array(spec.speed_m_s) * units.factor("m/s"),
-                np.array(spec.pull_kN) * units.factor("kN"),
-                "k--",
-                label="specification",
-            )
-        axes.set_xlabel(f"speed, {units.label('m/s')}")
-        axes.set_ylabel(f"equivalent drawbar pull, {units.label('kN')}")
-        _from_zero(axes, bands, lambda b: b.pull)
-        _legend(axes)
-        return _svg(figure)
-
-
-def comparison_chart(curves: Mapping[str, Sequence[tuple[float, float, float]]]) -> bytes:
-    """Runs side by side: speed (km/h), pull (kN) and the uncertainty of its difference."""
-    with mpl.rc_context(_STYLE):
-        figure = Figure(figsize=(_WIDE, 3.0), layout="constrained")
-        axes = figure.add_subplot()
-        signs = itertools.cycle(("ko-", "ks--", "k^:", "kD-.", "kv-", "kx--"))
-        for (name, points), sign in zip(curves.items(), signs, strict=False):
-            v, pull, spread = zip(*points, strict=True) if points else ((), (), ())
-            axes.errorbar(
-                v, pull, spread, fmt=sign, markersize=4, capsize=3, label=name, fillstyle="none"
-            )
-        axes.set_xlabel("speed, km/h")
-        axes.set_ylabel("equivalent drawbar pull, kN")
-        _legend(axes)
-        return _svg(figure)
+    limit = _limit(spec, lambda _, pull: pull, units, "kN")
+    if spec is not None and spec.starting_pull_kN is not None:
+        limit = [(np.zeros(1), np.array([spec.starting_pull_kN]) * units.factor("kN")), *limit]
+    name = f"equivalent drawbar pull, {units.label('kN')}"
+    return _by_speed(
+        name, [(b.speed, b.pull) for b in bands if b.admitted],
+        [(r, r.speed, r.pull) for r in results], limit, units,
+    )  # fmt: skip
 
 
 def power_chart(
-    bands: Sequence[Band], spec: Specification | None, units: ShownUnits = METRIC
-) -> bytes:
-    """Equivalent drawbar power against speed."""
-    with mpl.rc_context(_STYLE):
-        figure = Figure(figsize=(_WIDE, 2.8), layout="constrained")
-        axes = figure.add_subplot()
-        bands = [b for b in bands if b.admitted]
-        _errors(axes, bands, lambda b: b.power, units)
-        if spec is not None and spec.speed_m_s:
-            v = np.linspace(spec.speed_m_s[0], spec.speed_m_s[-1], 200)
-            pull = np.interp(v, spec.speed_m_s, spec.pull_kN)
-            axes.plot(
-                v * units.factor("m/s"),
-                v * pull * units.factor("kW"),
-                "k--",
-                label="specification",
-            )
-        axes.set_xlabel(f"speed, {units.label('m/s')}")
-        axes.set_ylabel(f"equivalent drawbar power, {units.label('kW')}")
-        _from_zero(axes, bands, lambda b: b.power)
-        _legend(axes)
-        return _svg(figure)
+    bands: Sequence[Band],
+    results: Sequence[StretchResult],
+    spec: Specification | None,
+    units: ShownUnits = METRIC,
+) -> Drawing:
+    """Equivalent drawbar power against speed, its uncertainty, and what the specification asks."""
+    name = f"equivalent drawbar power, {units.label('kW')}"
+    return _by_speed(
+        name, [(b.speed, b.power) for b in bands if b.admitted],
+        [(r, r.speed, r.power) for r in results],
+        _limit(spec, lambda v, pull: v * pull, units, "kW"), units,
+    )  # fmt: skip
+
+
+_Curve = tuple["NDArray[np.float64]", "NDArray[np.float64]"]
+
+
+def _limit(
+    spec: Specification | None,
+    of: Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]],
+    units: ShownUnits,
+    unit: str,
+) -> list[_Curve]:
+    """The specified line in the units shown; none where nothing is specified by speed."""
+    if spec is None or not spec.speed_m_s:
+        return []
+    v = np.union1d(np.linspace(spec.speed_m_s[0], spec.speed_m_s[-1], _STEPS), spec.speed_m_s)
+    pull = np.interp(v, spec.speed_m_s, spec.pull_kN)
+    return [(v * units.factor("m/s"), of(v, pull) * units.factor(unit))]
+
+
+def _by_speed(
+    name: str,
+    bands: Sequence[tuple[Measured, Measured]],
+    results: Sequence[tuple[StretchResult, Measured, Measured]],
+    limit: Sequence[_Curve],
+    units: ShownUnits,
+) -> Drawing:
+    """Test sections admitted and refused, bands with their intervals, and the limit."""
+    speed = f"speed, {units.label('m/s')}"
+    kinds = (
+        ("test section admitted", True, "o", BAND, INK),
+        ("test section refused", False, "o", "none", GREY),
+    )
+    with styled():
+        figure, (axes,) = figure_of(3.7)
+        drawn: list[NDArray[np.float64]] = []
+        for label, admitted, mark, face, edge in kinds:
+            held = [(v, y) for r, v, y in results if r.admission.admitted is admitted]
+            points, _ = _points(held, units)
+            drawn.append(points)
+            if len(points):
+                axes.plot(*points.T, mark, color=edge, markerfacecolor=face,
+                          markeredgewidth=0.8, markersize=_MARK_PT, label=label)  # fmt: skip
+        at, half = _points(bands, units)
+        if len(at):
+            axes.errorbar(at[:, 0], at[:, 1], half, fmt="D", color=INK, markersize=6.5,
+                          markerfacecolor="none", markeredgewidth=1.1,
+                          label="speed band with its 95 % interval")  # fmt: skip
+        tops = np.concatenate([*(p[:, 1] for p in drawn), at[:, 1] + half, at[:, 1] - half])
+        all_points = np.vstack([*drawn, at])
+        cut = _frame(axes, all_points[:, 0], tops, limit)
+        for i, (v, y) in enumerate(limit):
+            fmt = "^" if len(v) == 1 else "--"
+            what = "specified at starting" if len(v) == 1 else "specified"
+            axes.plot(v, y, fmt, color=LIMIT, linewidth=1.3, markersize=6, clip_on=len(v) > 1,
+                      zorder=2.8 - i * 0.1, label=what)  # fmt: skip
+        dress(axes, speed, name)
+        unknown = len(results) - sum(map(len, drawn))
+        key(figure, axes, _notes(axes, all_points, unknown, cut=cut, empty=not len(at)))
+        svg = svg_of(figure)
+    return Drawing(svg, _stated(speed, name, bands, results, units))
+
+
+def _points(
+    held: Iterable[tuple[Measured, Measured]], units: ShownUnits
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """What is known of speed and figure (n, 2) in the units shown, and its half interval (n,)."""
+    shown = [(units.of(v), units.of(y)) for v, y in held if math.isfinite(v.value + y.value)]
+    points = np.array([(v.value, y.value) for v, y in shown], np.float64).reshape(-1, 2)
+    return points, np.array([_finite(y.expanded) for _, y in shown], np.float64)
+
+
+def _frame(
+    axes: Axes,
+    across: NDArray[np.float64],
+    up: NDArray[np.float64],
+    limit: Sequence[_Curve],
+) -> bool:
+    """Axes that hold every point and bar; whether the limit runs on beyond them."""
+    line = [curve for curve in limit if len(curve[0]) > 1]
+    right = float(across.max(initial=0.0)) * 1.15
+    if not right:
+        right = max((float(v.max()) for v, _ in limit), default=1.0) or 1.0
+    low, high = min(0.0, float(up.min(initial=0.0))), float(up.max(initial=0.0))
+    least = float(across.min(initial=right))
+    for v, y in line:
+        near = y[(v >= 0.8 * least) & (v <= right)] if len(across) else y
+        high = max(high, float(near.max(initial=0.0)))
+    high = max([high, *(float(y[0]) for v, y in limit if len(v) == 1)]) or 1.0
+    axes.set_xlim(0.0, right)
+    axes.set_ylim(low - 0.08 * (high - low) * (low < 0.0), low + 1.08 * (high - low))
+    return any(bool(((v > right) | (y > axes.get_ylim()[1])).any()) for v, y in line)
+
+
+def _notes(
+    axes: Axes, points: NDArray[np.float64], unknown: int, *, cut: bool, empty: bool
+) -> list[str]:
+    """What the chart does not show, in words."""
+    told = ["No test section was admitted: no speed band is drawn."] * empty
+    told += ["The specified line goes on beyond the frame."] * cut
+    if hidden := hidden_marks(axes, points, _MARK_PT):
+        told.append(f"{many(hidden, 'mark')} of {len(points)} can hardly be told from another.")
+    if unknown:
+        told.append(f"Not drawn, because not known: {many(unknown, 'test section')}.")
+    return told
+
+
+def _stated(
+    speed: str,
+    name: str,
+    bands: Sequence[tuple[Measured, Measured]],
+    results: Sequence[tuple[StretchResult, Measured, Measured]],
+    units: ShownUnits,
+) -> ChartData:
+    table: list[tuple[float, ...]] = []
+    for v, y, admitted, band in (
+        *((v, y, float(r.admission.admitted), 0.0) for r, v, y in results),
+        *((v, y, math.nan, 1.0) for v, y in bands),
+    ):
+        across, up = units.of(v), units.of(y)
+        table.append((across.value, across.expanded, up.value, up.expanded, admitted, band))
+    heads = (
+        speed,
+        "± (95 %)",
+        name,
+        "± (95 %)",
+        "admitted (1) or refused (0)",
+        "speed band (1)",
+    )
+    return ChartData(heads, _columns(table, len(heads)))
+
+
+def _columns(rows: Sequence[tuple[float, ...]], width: int) -> tuple[tuple[float, ...], ...]:
+    return tuple(tuple(row[i] for row in rows) for i in range(width))
+
+
+def comparison_chart(curves: Mapping[str, Sequence[tuple[float, float, float]]]) -> Drawing:
+    """Runs side by side: speed (km/h), pull (kN) and the uncertainty of its difference."""
+    with styled("".join(curves)):
+        figure, (axes,) = figure_of(3.3)
+        signs = itertools.cycle(("o-", "s--", "^:", "D-.", "v-", "x--"))
+        hues = itertools.cycle((INK, LIMIT, GREY))
+        rows: list[tuple[float, ...]] = []
+        for n, ((name, points), sign, hue) in enumerate(
+            zip(curves.items(), signs, hues, strict=False)
+        ):
+            v, pull, spread = zip(*points, strict=True) if points else ((), (), ())
+            axes.errorbar(
+                v, pull, spread, fmt=sign, color=hue, markersize=5, markerfacecolor="white",
+                label=shortened(name) + (" (compared with)" if n == 0 else ""),
+            )  # fmt: skip
+            rows += [(float(n + 1), *point) for point in points]
+        dress(axes, "speed, km/h", "equivalent drawbar pull, kN")
+        at = np.array([row[1:3] for row in rows], np.float64).reshape(-1, 2)
+        hidden = hidden_marks(axes, at, 5.0)
+        notes = [f"{many(hidden, 'mark')} can hardly be told from another."] * bool(hidden)
+        key(figure, axes, notes)
+        svg = svg_of(figure)
+    heads = (
+        "run, in the order of the key",
+        "speed, km/h",
+        "pull, kN",
+        "± of the difference, kN",
+    )
+    return Drawing(svg, ChartData(heads, _columns(rows, len(heads))))
 
 
 def resistance_chart(
@@ -147,178 +263,113 @@ def resistance_chart(
     observations: Sequence[ResistanceObservation],
     train: TrialTrain,
     units: ShownUnits = METRIC,
-) -> bytes:
-    """Trailing resistance per tonne: what was seen, the fit with its 95 % band, published
-    formulas.
+) -> Drawing:
+    """Trailing resistance per tonne: pieces measured, the line fitted to them with its 95 %
+    interval, published formulas by name.
     """
-    with mpl.rc_context(_STYLE):
-        figure = Figure(figsize=(_WIDE, 3.2), layout="constrained")
-        axes = figure.add_subplot()
-        k, per = units.factor("km/h"), units.factor("N/t")
-        seen = np.array([o.resistance.value for o in observations]) * per
-        axes.plot(
-            np.array([o.speed_km_h for o in observations]) * k,
-            seen,
-            ".",
-            color="0.6",
-            markersize=2.5,
-            zorder=2.5,
-            label="measured pieces",
-        )
-        v = np.linspace(*fit.speed_km_h, 60)
-        at = [fit.at(float(x)) for x in v]
-        mean = np.array([m.value for m in at]) * per
-        half = np.array([m.expanded for m in at]) * per
-        axes.plot(v * k, mean, "k-", zorder=3.0, label="fit")
-        axes.fill_between(
-            v * k, mean - half, mean + half, color="0.88", zorder=1.5, label="95 % band"
-        )
+    k, per = units.factor("km/h"), units.factor("N/t")
+    speed, name = f"speed, {units.label('m/s')}", f"trailing resistance, {units.label('N/t')}"
+    v = np.linspace(*fit.speed_km_h, 60)
+    at = [fit.at(float(x)) for x in v]
+    mean = np.array([m.value for m in at]) * per
+    half = np.array([_finite(m.expanded) for m in at]) * per
+    points = np.array([(o.speed_km_h * k, o.resistance.value * per) for o in observations])
+    points = points.reshape(-1, 2)
+    weights = fit.weights if len(fit.weights) == len(points) else np.ones(len(points))
+    with styled():
+        figure, (axes,) = figure_of(3.7)
+        axes.fill_between(v * k, mean - half, mean + half, color=BAND, linewidth=0.0,
+                          label="95 % interval of the fit")  # fmt: skip
+        low, high = _believed(points[:, 1], mean - half, mean + half)
+        notes = _pieces(figure, axes, points, weights, (low, high))
+        axes.plot(v * k, mean, "-", color=LIMIT, linewidth=1.6, zorder=3.0, label="fit")
         load = train.trailing.axle_load_t
         if load is not None:
-            davis = davis_1926_N_per_t(v, axle_load_t=load) * per
-            modified = modified_davis_N_per_t(v, axle_load_t=load) * per
-            axes.plot(v * k, davis, "k--", label="Davis 1926, freight cars")
-            axes.plot(v * k, modified, "k:", label="modified Davis")
-        axes.set_ylim(*_believed(seen, float(np.max(mean + half))))
-        axes.set_xlabel(f"speed, {units.label('m/s')}")
-        axes.set_ylabel(f"trailing resistance, {units.label('N/t')}")
-        _legend(axes)
-        return _svg(figure)
+            axes.plot(v * k, davis_1926_N_per_t(v, axle_load_t=load) * per, "--", color=INK,
+                      label="Davis formula of 1926, freight cars")  # fmt: skip
+            axes.plot(v * k, modified_davis_N_per_t(v, axle_load_t=load) * per, ":",
+                      color=INK, linewidth=1.3, label="modified Davis formula")  # fmt: skip
+        axes.set_ylim(low, high)
+        dress(axes, speed, name)
+        notes += _covered(axes, points[(points[:, 1] >= low) & (points[:, 1] <= high)])
+        key(figure, axes, notes)
+        svg = svg_of(figure)
+    heads = (speed, name, "share of its weight kept by the fit")
+    rows = [(*map(float, p), float(w)) for p, w in zip(points, weights, strict=True)]
+    return Drawing(svg, ChartData(heads, _columns(rows, len(heads))))
 
 
-def _believed(seen: NDArray[np.float64], top_of_band: float) -> tuple[float, float]:
-    """Ends of the axis. Braked or half-braked pieces lie far above: the chart is of what the
-    fit believes.
-    """
-    low, high = np.quantile(seen, (0.05, 0.75)) if len(seen) else (0.0, 1.0)
-    bottom, top = min(0.0, float(low)), max(float(high), top_of_band)
-    return bottom, top + 0.4 * (top - bottom)
-
-
-def rating_chart(ratings: Sequence[Rating], units: ShownUnits = METRIC) -> bytes:
-    """Trailing tonnes over each grade at the least speed."""
-    with mpl.rc_context(_STYLE):
-        figure = Figure(figsize=(_WIDE, 2.4), layout="constrained")
-        axes = figure.add_subplot()
-        held = sorted(ratings, key=lambda r: r.grade)
-        axes.errorbar(
-            [r.grade * 100 for r in held],
-            [units.of(r.trailing_t).value for r in held],
-            [_finite(units.of(r.trailing_t).expanded) for r in held],
-            fmt="ks",
-            markersize=4,
-            capsize=3,
-        )
-        axes.set_xlabel("grade, %")
-        axes.set_ylabel(f"trailing load, {units.label('t')}")
-        axes.set_ylim(bottom=0)
-        return _svg(figure)
-
-
-def along_chart(run: LoadedRun, units: ShownUnits = METRIC) -> bytes:
-    """Pull, speed, power, and the line where it is known, over run time."""
-    series = run.series
-    pull, speed = units.factor("kN"), series.speed_m_s * units.factor("m/s")
-    power = series.power_kW * units.factor("kW")
-    rows: list[tuple[str, NDArray[np.float64], NDArray[np.float64]]] = [
-        (f"pull, {units.label('kN')}", series.pull_min_kN * pull, series.pull_max_kN * pull),
-        (f"speed, {units.label('m/s')}", speed, speed),
-        (f"power, {units.label('kW')}", power, power),
-    ]
-    if series.grade_source is not GradeSource.UNKNOWN:
-        rows.append(("grade, %", series.trailing_grade * 100, series.trailing_grade * 100))
-    if run.route is not None:
-        height = run.route.elevation_at(series.chainage_m) * units.factor("m")
-        if np.isfinite(height).any():
-            rows.append((f"height, {units.label('m')}", height, height))
-    return trace_chart(series.t_s, rows)
-
-
-def trace_chart(
-    t_s: NDArray[np.float64],
-    rows: Sequence[tuple[str, NDArray[np.float64], NDArray[np.float64]]],
-) -> bytes:
-    """Strips under one another over time; each a band from least to greatest, gaps left open."""
-    with mpl.rc_context(_STYLE):
-        figure = Figure(figsize=(_WIDE, 0.5 + 1.15 * len(rows)), layout="constrained")
-        strips = figure.subplots(len(rows), 1, sharex=True, squeeze=False)[:, 0]
-        hours = bool(len(t_s)) and t_s[-1] - t_s[0] > 7200.0
-        scale = 3600.0 if hours else 60.0 if len(t_s) and t_s[-1] - t_s[0] > 300.0 else 1.0
-        for axes, (name, low, high) in zip(strips, rows, strict=True):
-            x, a, b = _reduced(t_s, low, high)
-            axes.fill_between(x / scale, a, b, color="0.2", linewidth=0.5, edgecolor="black")
-            # A band of no height has no outline in every renderer: a level line was not drawn.
-            axes.plot(x / scale, a, color="black", linewidth=0.5)
-            if not name.startswith("height"):
-                axes.axhline(0.0, color="black", linewidth=0.5)
-            axes.set_ylabel(name, fontsize=7)
-            axes.margins(x=0)
-        strips[-1].set_xlabel(
-            f"run time, {'h' if scale == 3600 else 'min' if scale == 60 else 's'}"
-        )
-        return _svg(figure)
-
-
-def _reduced(
-    t_s: NDArray[np.float64], low: NDArray[np.float64], high: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """At most :data:`_POINTS` columns; a column with no data is NaN and stays open."""
-    n = len(t_s)
-    if n <= _POINTS:
-        return t_s, low, high
-    edges = np.linspace(0, n, _POINTS + 1).astype(np.int64)[:-1]
-    return (
-        t_s[edges],
-        np.fmin.reduceat(low, edges),
-        np.fmax.reduceat(high, edges),
-    )
-
-
-def _errors(
+def _pieces(
+    figure: Figure,
     axes: Axes,
-    bands: Sequence[Band],
-    pick: Callable[[Band], Measured],
-    units: ShownUnits,
-) -> None:
-    held = [b for b in bands if math.isfinite(pick(b).value)]
-    if not held:
-        axes.text(
-            0.5,
-            0.05,
-            "no stretch was admitted to judgement",
-            transform=axes.transAxes,
-            ha="center",
-        )
-        return
-    axes.errorbar(
-        [units.of(b.speed).value for b in held],
-        [units.of(pick(b)).value for b in held],
-        [_finite(units.of(pick(b)).expanded) for b in held],
-        fmt="ko",
-        markersize=4,
-        capsize=3,
-        label="speed band, 95 %",
-    )
+    points: NDArray[np.float64],
+    weights: NDArray[np.float64],
+    ends: tuple[float, float],
+) -> list[str]:
+    """Measured pieces as points; arrowheads at the frame for those beyond it."""
+    del figure
+    low, high = ends
+    within = (points[:, 1] >= low) & (points[:, 1] <= high)
+    for label, chosen, face in (
+        ("measured piece", within & (weights >= _SET_ASIDE), INK),
+        ("measured piece that the fit set aside", within & (weights < _SET_ASIDE), "none"),
+    ):
+        if chosen.any():
+            axes.plot(*points[chosen].T, "o", color=INK, markersize=2.6, markerfacecolor=face,
+                      markeredgewidth=0.5, zorder=2.5, label=label)  # fmt: skip
+    notes = []
+    for mark, place, beyond, word in (
+        ("^", high, points[:, 1] > high, "above"),
+        ("v", low, points[:, 1] < low, "below"),
+    ):
+        if beyond.any():
+            axes.plot(points[beyond, 0], np.full(int(beyond.sum()), place), mark, color=GREY,
+                      markersize=5, markerfacecolor="none", clip_on=False, zorder=4)  # fmt: skip
+            far = points[beyond, 1].max() if word == "above" else points[beyond, 1].min()
+            notes.append(
+                f"Arrowheads: {many(int(beyond.sum()), 'piece')} {word} the frame,"
+                f" as far as {written(float(far), 0)}."
+            )
+    return notes
 
 
-def _from_zero(axes: Axes, bands: Sequence[Band], pick: Callable[[Band], Measured]) -> None:
-    """From zero up, unless a figure lies below it."""
-    if not any(pick(b).value < 0.0 for b in bands):
-        axes.set_ylim(bottom=0)
+def _covered(axes: Axes, points: NDArray[np.float64]) -> list[str]:
+    hidden = hidden_marks(axes, points, 2.6)
+    return [
+        f"{many(hidden, 'piece')} of {len(points)} can hardly be told from another."
+    ] * bool(hidden)
 
 
-def _legend(axes: Axes) -> None:
-    if axes.get_legend_handles_labels()[0]:
-        axes.legend(frameon=False, fontsize=7)
+def _believed(
+    seen: NDArray[np.float64], low: NDArray[np.float64], high: NDArray[np.float64]
+) -> tuple[float, float]:
+    """Ends of the axis: of the interval of the fit and of most pieces. Braked or half-braked ones
+    lie far above, and are told.
+    """
+    first, last = np.quantile(seen, (0.02, 0.9)) if len(seen) else (0.0, 1.0)
+    bottom = min(0.0, float(first), float(low.min(initial=0.0)))
+    top = max(float(last), float(high.max(initial=0.0)), bottom + 1e-9)
+    return bottom, top + 0.15 * (top - bottom)
+
+
+def rating_chart(ratings: Sequence[Rating], units: ShownUnits = METRIC) -> Drawing:
+    """Trailing load over each grade at the minimum speed."""
+    held = sorted(ratings, key=lambda r: r.grade)
+    loads = [units.of(r.trailing_t) for r in held]
+    grades = [r.grade * 100 for r in held]
+    name = f"trailing load, {units.label('t')}"
+    with styled():
+        figure, (axes,) = figure_of(2.7)
+        axes.errorbar(grades, [m.value for m in loads], [_finite(m.expanded) for m in loads],
+                      fmt="s", color=INK, markersize=5, markerfacecolor="white",
+                      label="with its 95 % interval")  # fmt: skip
+        dress(axes, "grade, %", name)
+        axes.set_ylim(bottom=min(0.0, *(m.value - _finite(m.expanded) for m in loads), 0.0))
+        key(figure, axes)
+        svg = svg_of(figure)
+    rows = [(g, m.value, m.expanded) for g, m in zip(grades, loads, strict=True)]
+    return Drawing(svg, ChartData(("grade, %", name, "± (95 %)"), _columns(rows, 3)))
 
 
 def _finite(value: float) -> float:
     return value if math.isfinite(value) else 0.0
-
-
-def _svg(figure: Figure) -> bytes:
-    stream = io.BytesIO()
-    canvas: Any = FigureCanvasSVG(figure)
-    canvas.print_svg(stream, metadata={"Date": None, "Creator": None})
-    # The metadata states nothing and names outside places: leave it out.
-    return re.sub(rb"<metadata>.*?</metadata>", b"", stream.getvalue(), flags=re.DOTALL)

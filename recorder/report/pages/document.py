@@ -14,6 +14,7 @@ __all__ = [
     "Chart",
     "ChartData",
     "Document",
+    "Drawing",
     "Heading",
     "RunAxis",
     "RunPlace",
@@ -85,7 +86,10 @@ class TextTable:
 
 @dataclass(frozen=True, slots=True)
 class ChartData:
-    """The figures behind a chart: named columns of one length; NaN where there is none."""
+    """The figures behind a chart: named columns of one length; NaN where there is none.
+
+    Of a chart along a run the first column is the instant, in seconds of the run.
+    """
 
     columns: tuple[str, ...]
     values: tuple[tuple[float, ...], ...] = field(repr=False)
@@ -104,15 +108,22 @@ class RunAxis:
 
 
 @dataclass(frozen=True, slots=True)
-class Chart:
-    """An SVG chart; numbered in the order of the document."""
+class Drawing:
+    """A chart as it is drawn, and what stands behind it."""
 
-    name: str
     svg: bytes = field(repr=False)
-    caption: str = ""
     data: ChartData | None = None
     axis: RunAxis | None = None
     """Of a chart along a run: a row about an instant of it leads here."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """A drawing in a document; numbered in the order of the document."""
+
+    name: str
+    drawing: Drawing
+    caption: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -37,7 +37,7 @@ def to_pdf(document: Document) -> bytes:
     for block in document.blocks:
         data = _block(block)
         if isinstance(block, Chart):
-            files[f"{block.name}.svg"] = block.svg
+            files[f"{block.name}.svg"] = block.drawing.svg
         blocks.append(data)
     data = {
         "title": document.title,
@@ -174,10 +174,10 @@ def _html_table(block: TextTable) -> str:
 
 def _inline(chart: Chart) -> str:
     """The SVG itself; identifiers made unique so that charts do not share clip paths."""
-    text = chart.svg.decode("utf-8")
+    text = chart.drawing.svg.decode("utf-8")
     start = text.find("<svg")
     if start < 0:
-        data = base64.b64encode(chart.svg).decode()
+        data = base64.b64encode(chart.drawing.svg).decode()
         return f'<img alt="" src="data:image/svg+xml;base64,{data}">'
     prefix = re.sub(r"[^a-z0-9]", "", chart.name.lower()) + "-"
     text = text[start:]

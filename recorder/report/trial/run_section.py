@@ -9,8 +9,8 @@ from typing import Final
 from recorder.analysis.campaign.loaded_run import LoadedRun
 from recorder.analysis.campaign.run_answer import RunAnswer
 from recorder.analysis.uncertainty.measured import Measured
-from recorder.report.pages.charts import along_chart
 from recorder.report.pages.document import Block, Chart, Heading, Text, TextTable, plain, pm
+from recorder.report.pages.run_charts import along_chart
 from recorder.report.pages.shown_units import ShownUnits
 
 __all__ = ["run_section"]

@@ -73,7 +73,8 @@ def report_blocks(
 
 
 def _performance(answer: CampaignAnswer, units: ShownUnits) -> list[Block]:
-    chart = power_chart(answer.bands, answer.specification, units)
+    results = [r for run in answer.runs for r in run.results]
+    chart = power_chart(answer.bands, results, answer.specification, units)
     struck = [e for e in answer.settings.edits if e.action is EditAction.STRIKE]
     return [
         Heading("Performance"),

@@ -12,9 +12,9 @@ from calibration.quantities.constants import KM_H_PER_M_S
 from calibration.quantities.written import many
 from recorder.analysis.series.run_series import first_channel
 from recorder.exchange.description import RunDescription, describe
-from recorder.report.pages.charts import trace_chart
 from recorder.report.pages.document import Block, Chart, Document, Text, TextTable, plain
 from recorder.report.pages.rendering import to_pdf
+from recorder.report.pages.run_charts import trace_chart
 from recorder.report.pages.wording import CAUTION, utc_words
 from recorder.run_file.hdf5.reader import open_run
 

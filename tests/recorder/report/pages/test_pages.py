@@ -11,9 +11,10 @@ import pypdf
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from recorder.report.pages.charts import trace_chart
+from recorder.report.pages.chart_style import GREY
 from recorder.report.pages.document import Block, Document, Text, TextTable
 from recorder.report.pages.rendering import to_html, to_pdf
+from recorder.report.pages.run_charts import trace_chart
 
 WIDE = 300.0
 """Points, of a chart some 490 wide."""
@@ -57,14 +58,14 @@ def test_a_web_page_has_both_kinds_in_their_place() -> None:
 
 
 def level_lines(svg: bytes) -> int:
-    """Black lines of a chart, of no fill, that are level over most of its width."""
+    """Lines of a chart in the ink of heights, of no fill, that are level over most of its width."""
     found = 0
     for path in ET.fromstring(svg).iter("{http://www.w3.org/2000/svg}path"):
         numbers = np.array(re.findall(r"-?\d+(?:\.\d+)?", path.get("d", "")), np.float64)
         style = path.get("style", "")
         if len(numbers) and "fill: none" in style and path.get("clip-path"):
             level = np.ptp(numbers[1::2]) == 0.0 and np.ptp(numbers[::2]) > WIDE
-            found += bool(level and "stroke: #000000" in style)
+            found += bool(level and f"stroke: {GREY}" in style)
     return found
 
 
@@ -72,5 +73,5 @@ def test_a_level_line_is_a_line() -> None:
     """A band of no height has no outline in a PDF, and cannot be seen."""
     t_s = np.arange(0.0, 60.0, 0.5)
     level, nothing = np.full(len(t_s), 40.3), np.full(len(t_s), np.nan)
-    assert level_lines(trace_chart(t_s, [("height, m", level, level)])) == 1
-    assert level_lines(trace_chart(t_s, [("height, m", nothing, nothing)])) == 0
+    assert level_lines(trace_chart(t_s, [("height, m", level, level)]).svg) == 1
+    assert level_lines(trace_chart(t_s, [("height, m", nothing, nothing)]).svg) == 0
