@@ -16,7 +16,7 @@ from simulated_feeds.devices.gnss import position_walk
 from simulated_feeds.outing.simulated_outing import SimulatedOuting
 from simulated_feeds.physics.coarse_train import CoarseTrain
 from simulated_feeds.physics.lumped_train import LumpedTrain
-from simulated_feeds.physics.motion import Motion
+from simulated_feeds.physics.motion import Motion, refined
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from simulated_feeds.devices.wheel import MeasuringWheel
     from simulated_feeds.outing.scenario import Scenario
     from simulated_feeds.physics.line import PostSpec
+    from simulated_feeds.physics.motion import Mover
 
 __all__ = [
     "GNSS_DTYPE",
@@ -133,6 +134,7 @@ def render_run_arrays(
     seconds: float | None = None,
     *,
     coarse: bool = True,
+    mover: Mover | None = None,
     wheel_hz: float = 10.0,
     load_cell_hz: int = 10,
     truth_hz: float = 10.0,
@@ -145,16 +147,18 @@ def render_run_arrays(
         None: until the train stands at its last stop (coarse only).
     coarse
         The train as one mass, ten steps a second; else car by car.
+    mover
+        How the train moves, instead; its steps are those that the wheel sees.
     wheel_hz, load_cell_hz, truth_hz
         Records a second. The scenario's own rates are not looked at.
 
     Raises
     ------
     ValueError
-        No end is given for a train car by car.
+        No end is given, and the train does not know its own.
     """
-    if seconds is None and not coarse:
-        msg = "a run car by car needs its seconds"
+    if seconds is None and (mover is not None or not coarse):
+        msg = "only a train of one mass knows when it has arrived: give seconds"
         raise ValueError(msg)
     few = replace(
         scenario,
@@ -162,9 +166,7 @@ def render_run_arrays(
         front=replace(scenario.front, sample_rate_hz=load_cell_hz, samples=1),
     )
     cell, wheel = few.load_cell(), few.measuring_wheel()
-    mover: CoarseTrain | LumpedTrain
-    mover = CoarseTrain(scenario.journey) if coarse else LumpedTrain(scenario.journey)
-    refine = max(1, round(wheel_hz * mover.step_s)) if coarse else 1
+    mover, refine = _moved(scenario, mover, wheel_hz, coarse=coarse)
     parts = _Parts(truth_step_s=1.0 / truth_hz)
     end = float("inf") if seconds is None else seconds
     t = 0.0
@@ -173,7 +175,7 @@ def render_run_arrays(
             break
         motion = mover.advance(1000)
         t = float(motion.t_s[-1])
-        parts.add(motion, _refined(motion, refine), cell, wheel)
+        parts.add(motion, refined(motion, refine), cell, wheel)
     end = min(end, t)
     truth = parts.whole_truth(scenario, end)
     cells = parts.whole_cell(scenario.front.channels, end)
@@ -183,6 +185,18 @@ def render_run_arrays(
         gnss=_gnss(scenario, truth, end),
         zero_counts=float(np.mean(cells.records["ch0"][still])) if still.any() else 0.0,
     )  # fmt: skip
+
+
+def _moved(
+    scenario: Scenario, given: Mover | None, wheel_hz: float, *, coarse: bool
+) -> tuple[Mover, int]:
+    """What moves the train, and into how many steps the wheel parts each of its own."""
+    if given is not None:
+        return given, 1
+    if not coarse:
+        return LumpedTrain(scenario.journey), 1
+    train = CoarseTrain(scenario.journey)
+    return train, max(1, round(wheel_hz * train.step_s))
 
 
 _COLUMNS: Final = ("t_s", "pull_N", "v_m_s", "s_m", "a_m_s2", "effort_N", "throttle", "brake")
@@ -251,25 +265,6 @@ class _Parts:
         wait = rng.exponential(scenario.wheel.latency_jitter_s, t.size)
         due = np.maximum.accumulate(t + scenario.wheel.latency_s + wait)
         return DeviceRecords(records=records, true_s=t, received_s=due)
-
-
-def _refined(motion: Motion, factor: int) -> Motion:
-    """Place and speed between the steps, by cubics that keep both at each step."""
-    if factor == 1:
-        return motion
-    n = motion.t_s.size - 1
-    h = float(motion.t_s[1] - motion.t_s[0])
-    u = np.arange(factor) / factor
-    s0, s1 = motion.s_m[:-1, None], motion.s_m[1:, None]
-    v0, v1 = motion.v_m_s[:-1, None] * h, motion.v_m_s[1:, None] * h
-    a = s0 + u * (v0 + u * (3.0 * (s1 - s0) - 2.0 * v0 - v1 + u * (v0 + v1 - 2.0 * (s1 - s0))))
-    t = motion.t_s[0] + np.arange(n * factor + 1) * (h / factor)
-    s = np.append(a.ravel(), motion.s_m[-1])
-    others = {
-        name: np.interp(t, motion.t_s, getattr(motion, name))
-        for name in ("pull_N", "v_m_s", "a_m_s2", "effort_N", "throttle", "brake", "slip_m_s")
-    }
-    return Motion(t_s=t, s_m=s, **others)
 
 
 def _gnss(scenario: Scenario, truth: Truth, end: float) -> DeviceRecords:

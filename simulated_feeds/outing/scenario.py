@@ -16,6 +16,7 @@ from simulated_feeds.devices.gnss import GnssClock, GnssLaw
 from simulated_feeds.devices.load_cell import CellLaw, FrontEnd, LoadCell
 from simulated_feeds.devices.oscillator import Oscillator
 from simulated_feeds.devices.wheel import MeasuringWheel, WheelLaw
+from simulated_feeds.outing.promise import PROMISE, Promise
 from simulated_feeds.physics.driving import StationStop
 from simulated_feeds.physics.locomotive import Diesel, Steam
 from simulated_feeds.physics.motion import Journey
@@ -26,7 +27,17 @@ if TYPE_CHECKING:
     from simulated_feeds.devices.emission import SimulatedDevice
     from simulated_feeds.physics.line import SimulatedLine
 
-__all__ = ["Scenario", "Stated", "demo_engine", "freight_train", "make_scenario"]
+__all__ = [
+    "Scenario",
+    "Stated",
+    "Sureness",
+    "demo_engine",
+    "draw_cell",
+    "draw_clock",
+    "drawn",
+    "freight_train",
+    "make_scenario",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +50,22 @@ class Stated:
     """Standard uncertainty of the cell near zero."""
     u_relative: float = 4.0e-4
     """And in proportion to force."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sureness:
+    """Standard uncertainties that a trip sheet states of what no instrument of a run measures."""
+
+    mass_rel: float
+    """Of each weighing: locomotive, test car, every group of cars."""
+    rotary: float
+    """Absolute, of the rotary allowances of locomotive and train."""
+    grade: float
+    """Of a surveyed slope, rise over run."""
+    grade_length_m: float
+    """Over which an error of it is one and the same."""
+    curve_rel: float
+    """Relative, of the curve resistance."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +85,18 @@ class Scenario:
     wheel_clock: Oscillator
     name: str = "Trial of the day"
     cars: tuple[tuple[int, Vehicle], ...] = field(default=())
-    """The consist as groups, front to rear, without locomotive and test car."""
+    """The consist as groups, front to rear, without locomotive and test car, as stated."""
+    stated_journey: Journey | None = None
+    """Line and train as they were surveyed and weighed; None: as they are."""
+    sure: Sureness | None = None
+    """What the trip sheet states of that; None: nothing."""
+    promise: Promise = PROMISE
+    """What the builder promised."""
+
+    @property
+    def told(self) -> Journey:
+        """Line and train as the sheets have them."""
+        return self.journey if self.stated_journey is None else self.stated_journey
 
     def streams(self) -> tuple[np.random.SeedSequence, ...]:
         """Seeds of cell, wheel and clock."""
@@ -175,15 +213,15 @@ def make_scenario(
     journey = Journey(line=line, train=train, engine=engine or demo_engine(), slips=slips,
                       stops=stops, start_s_m=start, depart_t_s=depart_t_s)  # fmt: skip
     stated_m = 2.6389
-    error = _drawn(rng, u_wheel) if wheel_scale_error is None else wheel_scale_error
+    error = drawn(rng, u_wheel) if wheel_scale_error is None else wheel_scale_error
     stated = Stated(circumference_m=stated_m, u_circumference_m=u_wheel * stated_m)
     return Scenario(
         seed=seed, utc0_ns=time.time_ns() if utc0_ns is None else utc0_ns, journey=journey,
-        cell=_cell(rng), cars=tuple(groups),
+        cell=draw_cell(rng), cars=tuple(groups),
         front=_front_end(channels, samples_per_frame, sample_rate_hz),
         wheel=WheelLaw(circumference_m=stated_m * (1.0 + error), pps=pps, slides=slides),
         gnss=GnssLaw(outages=outages), stated=stated,
-        cell_clock=_clock(rng), wheel_clock=_clock(rng),
+        cell_clock=draw_clock(rng), wheel_clock=draw_clock(rng),
     )  # fmt: skip
 
 
@@ -214,12 +252,13 @@ def still(scenario: Scenario) -> Scenario:
     )  # fmt: skip
 
 
-def _drawn(rng: np.random.Generator, sd: float) -> float:
+def drawn(rng: np.random.Generator, sd: float) -> float:
     """A normal error, never beyond 1.7 standard deviations: a demo is no lottery."""
     return float(np.clip(rng.normal(0.0, sd), -1.7 * sd, 1.7 * sd))
 
 
-def _cell(rng: np.random.Generator) -> CellLaw:
+def draw_cell(rng: np.random.Generator) -> CellLaw:
+    """A cell with a bow, a noise and a drift of its own."""
     return CellLaw(
         counts_per_kN=9800.0 * (1.0 + float(rng.uniform(-0.02, 0.02))),
         bow=float(rng.uniform(-4e-3, 4e-3)), bend=float(rng.uniform(-2e-3, 2e-3)),
@@ -230,7 +269,8 @@ def _cell(rng: np.random.Generator) -> CellLaw:
     )  # fmt: skip
 
 
-def _clock(rng: np.random.Generator) -> Oscillator:
+def draw_clock(rng: np.random.Generator) -> Oscillator:
+    """A clock with a rate and a wander of its own."""
     return Oscillator(
         tick_hz=1_000_000, ppm=float(rng.uniform(-30.0, 30.0)),
         wander_ppm=float(rng.uniform(0.1, 0.5)), phase=float(rng.uniform(0.0, 6.28)),

@@ -40,6 +40,8 @@ class SimulatedOuting:
         Simulated time at which the truth ends.
     mover
         None: the train car by car.
+    stretch_steps
+        Steps of the mover from one look at the devices to the next.
     """
 
     def __init__(
@@ -50,6 +52,7 @@ class SimulatedOuting:
         truth: TruthWriter | None = None,
         until_s: float = float("inf"),
         mover: Mover | None = None,
+        stretch_steps: int = STRETCH_STEPS,
     ) -> None:
         self.scenario = scenario = with_faults(scenario, faults)
         self._mover: Mover = LumpedTrain(scenario.journey) if mover is None else mover
@@ -59,6 +62,7 @@ class SimulatedOuting:
             for device, seed in zip(scenario.devices(), seeds, strict=True)
         ]
         self._truth, self._until_s = truth, until_s
+        self._stretch_steps = stretch_steps
         self._t_s = 0.0
 
     @property
@@ -68,7 +72,7 @@ class SimulatedOuting:
 
     def move(self) -> Motion:
         """The next stretch of motion alone; the devices do not see it."""
-        motion = self._mover.advance(STRETCH_STEPS)
+        motion = self._mover.advance(self._stretch_steps)
         self._t_s = float(motion.t_s[-1])
         if self._truth is not None:
             self._truth.add(motion, self._until_s)

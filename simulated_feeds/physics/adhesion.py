@@ -8,40 +8,41 @@ from calibration.quantities.constants import G_M_S2
 from simulated_feeds.physics.locomotive import adhesion_coefficient
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from simulated_feeds.physics.locomotive import Engine
+    from simulated_feeds.physics.motion import Journey
 
 __all__ = ["Footing"]
 
 _DRIVER_INERTIA: Final = 0.09
 """Rotating mass of drivers and rods over adhesive mass."""
 _DRIVER_LIMIT: Final = 0.94
-"""The driver asks for no more than this part of what dry rail holds."""
+"""The driver asks for no more than this part of what the rail is seen to hold, dry or wet."""
 
 
 class Footing:
     """The drivers on the rail. One state: how fast their rims run ahead of the train."""
 
-    def __init__(
-        self, engine: Engine, rail_adhesion: float, slips: Sequence[tuple[float, float, float]]
-    ) -> None:
-        self._engine = engine
-        self._at_rest = rail_adhesion
+    def __init__(self, journey: Journey) -> None:
+        self._engine = engine = journey.engine
+        self._journey = journey
         self._weight_N = 1000.0 * engine.adhesive_mass_t * G_M_S2
         self._inertia_kg = _DRIVER_INERTIA * 1000.0 * engine.adhesive_mass_t
-        self._slips = sorted(slips)
         self.slip_m_s = 0.0
 
+    def _left(self, t_s: float, s_m: float) -> float:
+        """Adhesion left where a greasy rail surprises the driver, 0 … 1."""
+        held = (part for begins, lasts, part in self._journey.slips
+                if begins <= t_s < begins + lasts)  # fmt: skip
+        places = (part for begins_m, ends_m, part in self._journey.greasy_m
+                  if begins_m <= s_m < ends_m)  # fmt: skip
+        return min((*held, *places), default=1.0)
+
     def grip(
-        self, t_s: float, dt_s: float, v_m_s: float, throttle: float
+        self, t_s: float, dt_s: float, s_m: float, v_m_s: float, throttle: float
     ) -> tuple[float, float]:
         """(effort at the rail in N, never negative; rim slip in m/s) after ``dt_s``."""
-        dry = adhesion_coefficient(v_m_s, self._at_rest) * self._weight_N
-        left = 1.0
-        for begins, lasts, part in self._slips:
-            if begins <= t_s < begins + lasts:
-                left = min(left, part)
+        at_rest = self._journey.adhesion_at_rest(t_s)
+        dry = adhesion_coefficient(v_m_s, at_rest) * self._weight_N
+        left = self._left(t_s, s_m)
         asked = throttle * self._engine.effort_N(abs(v_m_s) + self.slip_m_s)
         if self.slip_m_s == 0.0:
             asked = min(asked, _DRIVER_LIMIT * dry)

@@ -16,7 +16,6 @@ from calibration.quantities.constants import G_M_S2
 from simulated_feeds.physics.adhesion import Footing
 from simulated_feeds.physics.driving import EngineDriver
 from simulated_feeds.physics.motion import Journey, Motion
-from simulated_feeds.physics.vehicles import CURVE_N_PER_KN_M
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -45,7 +44,9 @@ class LoadTables:
             rear, front = s + offset - 0.5 * span, s + offset + 0.5 * span
             weight = kg * G_M_S2
             grade[part] += weight * line.grade.mean(rear, front)
-            curve[part] += weight * CURVE_N_PER_KN_M / 1000.0 * line.bend.mean(rear, front)
+            curve[part] += (
+                weight * train.curve_N_per_kN_m / 1000.0 * line.bend.mean(rear, front)
+            )
         self.grade_N = [row.tolist() for row in grade]
         self.curve_N = [row.tolist() for row in curve]
 
@@ -80,7 +81,7 @@ class CoarseTrain:
             depart_t_s=journey.depart_t_s, ahead_m=float(train.length_m[0]),
             behind_m=float(train.length_m[1:].sum()), top_speed_m_s=journey.top_speed_m_s,
         )  # fmt: skip
-        self._footing = Footing(journey.engine, journey.rail_adhesion, journey.slips)
+        self._footing = Footing(journey)
         self._s, self._v, self._step = journey.start_s_m, 0.0, 0
         self._row = self._look()
 
@@ -113,7 +114,7 @@ class CoarseTrain:
         """Forces at this instant: pull, place, speed, acceleration, effort, controls, slip."""
         v, dt = self._v, self.step_s
         controls = self._driver.update(self._step * dt, dt, self._s, v, self._footing.slip_m_s)
-        effort, slip = self._footing.grip(self._step * dt, dt, v, controls.throttle)
+        effort, slip = self._footing.grip(self._step * dt, dt, self._s, v, controls.throttle)
         effort *= controls.direction
         grade0, grade1, curve0, curve1 = self._tables.at(self._s)
         speed = abs(v)

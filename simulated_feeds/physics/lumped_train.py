@@ -19,7 +19,6 @@ from calibration.quantities.constants import G_M_S2
 from simulated_feeds.physics.adhesion import Footing
 from simulated_feeds.physics.driving import EngineDriver
 from simulated_feeds.physics.motion import Journey, Motion
-from simulated_feeds.physics.vehicles import CURVE_N_PER_KN_M
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -89,7 +88,7 @@ class LumpedTrain:
             depart_t_s=journey.depart_t_s, ahead_m=float(self._length[0]), behind_m=behind,
             top_speed_m_s=journey.top_speed_m_s,
         )  # fmt: skip
-        self._footing = Footing(journey.engine, journey.rail_adhesion, journey.slips)
+        self._footing = Footing(journey)
         self._outer: Array = np.zeros(n)
         self._friction: Array = np.zeros(n)
         self._coupler: Array = np.zeros(n - 1)
@@ -143,7 +142,7 @@ class LumpedTrain:
         v = float(self.v[1])
         t = self.t_s
         controls = self._driver.update(t, dt, self.s_m, v, self._footing.slip_m_s)
-        effort, slip = self._footing.grip(t, dt, float(self.v[0]), controls.throttle)
+        effort, slip = self._footing.grip(t, dt, self.s_m, float(self.v[0]), controls.throttle)
         effort *= controls.direction
         line, half = self.journey.line, 0.5 * self._length
         middle = self._mid + self.x
@@ -157,7 +156,7 @@ class LumpedTrain:
         train = self.journey.train
         breakaway = train.breakaway_N_per_t * np.exp(-speed / train.breakaway_m_s)
         self._friction = a + (b + c * speed) * speed + breakaway * self._mass / 1000.0
-        self._friction += weight * CURVE_N_PER_KN_M / 1000.0 * bend
+        self._friction += weight * train.curve_N_per_kN_m / 1000.0 * bend
         self._friction += controls.brake * self._full_brake
         self._controls = (controls.throttle, controls.brake, effort, slip)
         return effort

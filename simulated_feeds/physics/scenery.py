@@ -15,7 +15,7 @@ from simulated_feeds.physics.line import (
     StationSpec,
 )
 
-__all__ = ["demo_line", "invent_line"]
+__all__ = ["curve_spec", "demo_line", "invent_line", "post_specs"]
 
 _NAMES = (
     "Vellumbrook", "Orrin Hithe", "Thistledown Quay", "Marrowby", "Quillgate", "Pennywhin",
@@ -70,12 +70,15 @@ def demo_line() -> SimulatedLine:
     """Vellumbrook to Saltvane, 42 km: level yard, a climb, a summit, reverse curves, a sag."""
     return SimulatedLine(
         name="Vellumbrook and Saltvane line", length_m=42_000.0, grades=_DEMO_GRADES,
-        curves=tuple(_curve(*curve) for curve in _DEMO_CURVES), limits=_DEMO_LIMITS,
-        stations=_DEMO_STATIONS, posts=_posts(42_000.0, 560.0, 1000.0, 12.0, 7, 12),
+        curves=tuple(curve_spec(*curve) for curve in _DEMO_CURVES), limits=_DEMO_LIMITS,
+        stations=_DEMO_STATIONS, posts=post_specs(42_000.0, 560.0, 1000.0, 12.0, 7, 12),
     )  # fmt: skip
 
 
-def _curve(s_m: float, end_m: float, radius_m: float, hand: int, spiral_m: float) -> CurveSpec:
+def curve_spec(
+    s_m: float, end_m: float, radius_m: float, hand: int, spiral_m: float
+) -> CurveSpec:
+    """A curve with seven tenths of the cant that balances 45 km/h."""
     cant = min(110.0, round(11.8 * 45.0**2 / radius_m * 0.7, -1))
     return CurveSpec(
         s_m=s_m, end_m=end_m, radius_m=radius_m, hand=hand, spiral_m=spiral_m,
@@ -83,7 +86,7 @@ def _curve(s_m: float, end_m: float, radius_m: float, hand: int, spiral_m: float
     )  # fmt: skip
 
 
-def _posts(
+def post_specs(
     length_m: float, first_m: float, step_m: float, spread_m: float, seed: int, number: int
 ) -> tuple[PostSpec, ...]:
     """Posts that are seldom just one step apart, as posts are."""
@@ -120,7 +123,7 @@ def invent_line(
         name=f"{_NAMES[seed % len(_NAMES)]} trunk", length_m=length,
         grades=_invent_grades(rng, length, steepest), curves=_invent_curves(rng, length),
         limits=_invent_limits(rng, length), stations=_invent_stations(rng, length),
-        posts=_posts(length, 640.0, post_step_m, post_spread_m, seed, 1),
+        posts=post_specs(length, 640.0, post_step_m, post_spread_m, seed, 1),
         latitude_deg=-47.3 + 0.01 * (seed % 40), longitude_deg=-123.6,
         heading_deg=float(rng.uniform(0.0, 360.0)),
     )  # fmt: skip
@@ -151,7 +154,7 @@ def _invent_curves(rng: np.random.Generator, length: float) -> tuple[CurveSpec, 
     while s < length - 2500.0:
         radius = float(np.round(np.exp(rng.uniform(np.log(420.0), np.log(2400.0)))))
         reach = float(np.round(rng.uniform(260.0, 900.0)))
-        curves.append(_curve(s, s + reach, radius, int(rng.choice((-1, 1))), 60.0))
+        curves.append(curve_spec(s, s + reach, radius, int(rng.choice((-1, 1))), 60.0))
         s += reach + float(np.round(rng.uniform(150.0, 2600.0)))
     return tuple(curves)
 

@@ -119,6 +119,8 @@ class SimulatedTrain:
     practice)."""
     breakaway_m_s: float = 0.7
     """Speed over which it dies away, as exp(−v/…)."""
+    curve_N_per_kN_m: float = CURVE_N_PER_KN_M
+    """Curve resistance of all of it, times radius."""
 
     def __post_init__(self) -> None:
         if len(self.vehicles) < 2:

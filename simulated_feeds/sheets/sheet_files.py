@@ -12,17 +12,24 @@ import tomli_w
 from calibration.certificates.certificate import dump_certificate
 from calibration.certificates.force import ForceCertificate
 from calibration.certificates.wheel import WheelCertificate
-from calibration.quantities.constants import KM_H_PER_M_S
-from simulated_feeds.physics.locomotive import Diesel, Steam
+from simulated_feeds.physics.locomotive import Steam
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
-    from simulated_feeds.outing.scenario import Scenario
+    from simulated_feeds.outing.scenario import Scenario, Sureness
+    from simulated_feeds.physics.locomotive import Diesel
     from simulated_feeds.physics.vehicles import Vehicle
 
-__all__ = ["SheetFiles", "car_sheet", "force_certificate", "trip_sheet", "write_sheets"]
+__all__ = [
+    "SheetFiles",
+    "car_sheet",
+    "day_of",
+    "force_certificate",
+    "trip_sheet",
+    "write_sheets",
+]
 
 DRIVERS: Final = {
     "drawbar": "load-cell-frames",
@@ -48,7 +55,8 @@ class SheetFiles:
     wheel_certificate: Path
 
 
-def _day(scenario: Scenario) -> date:
+def day_of(scenario: Scenario) -> date:
+    """The day of a scenario, UTC."""
     return datetime.fromtimestamp(scenario.utc0_ns / 1e9, UTC).date()
 
 
@@ -72,7 +80,7 @@ def force_certificate(scenario: Scenario) -> ForceCertificate:
         design = (counts[:, None] / scale) ** powers
         fitted, *_ = np.linalg.lstsq(design, force, rcond=None)
         curves.append((0.0, *((1.0 + off) * fitted / scale**powers).tolist()))
-    day = _day(scenario)
+    day = day_of(scenario)
     return ForceCertificate.from_coefficients(
         curves[0], compression=curves[1], capacity_kN=law.capacity_kN,
         nominal_zero_counts=float(round(law.zero_counts, -3)), u_zero_kN=stated.u_zero_kN,
@@ -88,12 +96,12 @@ def _from_bench(scenario: Scenario) -> ForceCertificate:
     # Only the demo evaluates readings: other feeds do not wait for the libraries of that.
     from simulated_feeds.sheets.bench_cell import bench_certificate
 
-    return bench_certificate(scenario, _day(scenario))
+    return bench_certificate(scenario, day_of(scenario))
 
 
 def wheel_certificate(scenario: Scenario) -> WheelCertificate:
     """What the crew believes of the measuring wheel."""
-    day = _day(scenario)
+    day = day_of(scenario)
     return WheelCertificate(
         certificate_id=f"SIM-W-{scenario.seed:04d}",
         issued=day - timedelta(days=12),
@@ -174,31 +182,58 @@ def _devices(scenario: Scenario, ports: Mapping[str, str], serial: str) -> dict[
 
 def trip_sheet(scenario: Scenario) -> dict[str, Any]:
     """The trip sheet as TOML values."""
-    journey = scenario.journey
+    journey, sure = scenario.told, scenario.sure
     car = journey.train.vehicles[1]
     posts = [p for p in journey.line.posts if p.s_m > journey.start_s_m]
     sheet: dict[str, Any] = {
         "trip": {
             "name": f"{scenario.name}, {journey.line.name}",
-            "date": _day(scenario),
+            "date": day_of(scenario),
             "crew": ["chief of the car", "second observer"],
             "operator": "invented for the simulated feed",
             "planned_hours": 2.0,
         },
         "route": {
             "file": ROUTE, "direction": "increasing", "start_chainage_m": journey.start_s_m,
+            **_surveyed(sure),
         },
-        "locomotive": _locomotive(journey.engine, journey.train.vehicles[0]),
+        "locomotive": {
+            **_locomotive(journey.engine, journey.train.vehicles[0]),
+            **_weighed(sure, journey.train.vehicles[0].mass_t), **_turning(sure),
+        },
         "test_car": {
             "mass_t": car.mass_t, "length_m": car.length_m, "axles": car.axles,
-            "rotary_allowance": car.rotary_allowance,
+            "rotary_allowance": car.rotary_allowance, **_weighed(sure, car.mass_t),
         },
-        "consist": {"cars": [_cars(n, vehicle) for n, vehicle in scenario.cars]},
+        "consist": {
+            **_turning(sure),
+            "cars": [
+                {**_cars(n, vehicle), **_weighed(sure, vehicle.mass_t)}
+                for n, vehicle in scenario.cars
+            ],
+        },
         "specification": _specification(scenario),
     }  # fmt: skip
     if posts:
         sheet["mileposts"] = {"first": float(posts[0].number), "step": 1.0}
     return sheet
+
+
+def _weighed(sure: Sureness | None, mass_t: float) -> dict[str, Any]:
+    return {} if sure is None else {"u_mass_t": round(sure.mass_rel * mass_t, 3)}
+
+
+def _turning(sure: Sureness | None) -> dict[str, Any]:
+    return {} if sure is None else {"u_rotary_allowance": sure.rotary}
+
+
+def _surveyed(sure: Sureness | None) -> dict[str, Any]:
+    if sure is None:
+        return {}
+    return {
+        "u_grade_pct": 100.0 * sure.grade, "grade_error_length_m": sure.grade_length_m,
+        "u_curve_pct": 100.0 * sure.curve_rel,
+    }  # fmt: skip
 
 
 def _locomotive(engine: Steam | Diesel, front: Vehicle) -> dict[str, Any]:
@@ -234,26 +269,17 @@ def _resistance(davis: tuple[float, float, float]) -> list[float]:
 
 
 def _specification(scenario: Scenario) -> dict[str, Any]:
-    """What the engine's own curve gives at the drawbar on level tangent track, less 2 per cent:
-    an engine of ``effort_factor`` 1 meets it.
-    """
+    """What was promised: an engine of ``effort_factor`` 1 keeps it."""
     engine, front = scenario.journey.engine, scenario.journey.train.vehicles[0]
-    good = engine if engine.effort_factor == 1.0 else _as_new(engine)
-    a, b, c = front.davis
-    points = []
-    for speed_km_h in (15.0, 25.0, 35.0, 45.0, 55.0, 65.0):
-        resists = front.mass_t * (a + b * speed_km_h + c * speed_km_h**2)
-        pull = 0.98 * (good.effort_N(speed_km_h / KM_H_PER_M_S) - resists) / 1000.0
-        points.append({"speed_km_h": speed_km_h, "pull_kN": round(pull, 1)})
+    good = replace(engine, effort_factor=1.0)
+    promise = scenario.promise
+    points = promise.points(good, front)
     return {
         "name": "builder's promise at the drawbar, level tangent",
-        "starting_pull_kN": round(0.9 * good.effort_N(0.0) / 1000.0, 1),
-        "points": points,
+        "starting_pull_kN": promise.starting_kN(good),
+        **({"rail": "dry"} if promise.dry_rail else {}),
+        "points": [{"speed_km_h": v, "pull_kN": pull} for v, pull in points],
     }
-
-
-def _as_new(engine: Steam | Diesel) -> Steam | Diesel:
-    return replace(engine, effort_factor=1.0)
 
 
 def write_sheets(
@@ -286,7 +312,7 @@ def write_sheets(
     texts = {
         files.pull_certificate: dump_certificate(pull),
         files.wheel_certificate: dump_certificate(wheel_certificate(scenario)),
-        files.route: scenario.journey.line.to_csv(),
+        files.route: scenario.told.line.to_csv(),
         files.trip: tomli_w.dumps(trip_sheet(scenario)),
         files.car: tomli_w.dumps(car_sheet(scenario, ports, speed=speed, serial=pull.serial)),
     }
