@@ -13,32 +13,33 @@ import traceback
 from typing import Final
 
 from recorder.command_line.support.errors import USER_ERRORS, AnswerIsNoError
+from recorder.command_line.support.parsers import Parser
 from recorder.machine.version import software
 
 __all__ = ["build_parser", "main", "run"]
 
 VERBS: Final = {
-    "demo": "run a simulated train from the ports to the summary",
-    "feed": "start a simulated train on ports",
-    "record": "record a run",
-    "check": "take the zero, or check the shunt, of a running recording",
-    "window": "open the crew's window on a running recording",
-    "replay": "send a recorded run again, on ports",
-    "bench": "calibrate a force cell: guided session, fit, certificate, verification",
-    "wheel": "certify a measuring wheel: tape, rolled-out length or measured mile",
-    "clock": "certify what a run shows of a device's clock",
-    "route": "check a route table",
-    "place": "place a run on its route",
-    "ports": "list serial ports",
-    "info": "tell what a run file holds",
-    "marks": "list, add, correct, move or withdraw marks after the run",
-    "zeros": "list, withdraw, restore or accept zeros after the run",
-    "verify": "check a run file against its digests",
-    "recover": "make a run file from a journal that was left behind",
-    "export": "write the channels and marks of a run as tables",
-    "import": "make a run file of a table recorded elsewhere or read off paper",
-    "report": "did it make its specified pull: the report on one run or many",
-    "compare": "differences between runs, with uncertainty",
+    "demo": "Run a simulated train, from its ports to the report.",
+    "feed": "Start a simulated train on ports of this computer.",
+    "record": "Record a run.",
+    "check": "Take the zero, or check the shunt, while a run is recorded.",
+    "window": "Open the crew's window on a run being recorded.",
+    "replay": "Send a recorded run to ports again.",
+    "bench": "Calibrate a load cell: session, fit, certificate, signature.",
+    "wheel": "Make a measuring wheel's certificate.",
+    "clock": "Make a certificate of what a run shows of a device's clock.",
+    "route": "Check a route table.",
+    "place": "Find where a run was on its route.",
+    "ports": "List the serial ports.",
+    "info": "Tell what a run file holds.",
+    "marks": "List, add, correct, move or withdraw marks after the run.",
+    "zeros": "List, withdraw, restore or accept zeros after the run.",
+    "verify": "Check that a run file is as it was sealed, and what it proves.",
+    "recover": "Make the run file of a recording that was cut off.",
+    "export": "Write the channels and marks of a run as tables.",
+    "import": "Make a run file of a table, or of a paper roll read off.",
+    "report": "Did it make its specified pull: the report on one or more runs.",
+    "compare": "Compare runs, each difference with its uncertainty.",
 }
 """Verb → what it does. Each is a module ``verbs.verb_NAME`` with ``add_parser`` and ``run``."""
 
@@ -46,17 +47,22 @@ VERBS: Final = {
 def build_parser(verb: str | None = None) -> argparse.ArgumentParser:
     """Build the parser. Only the named verb's module is imported: a verb brings what it needs
     at its top, and ``testcar --help`` is not to wait for all of them."""
-    parser = argparse.ArgumentParser(
+    parser = Parser(
         prog="testcar",
-        description="Record, review and answer for a railway dynamometer test car.",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        description="The work of a railway dynamometer test car, from the bench to the report.",
         epilog="Example:\n  testcar demo --out demo\n\n"
-        "testcar VERB --help tells more, with an example.\n"
-        "The tool is never a safety system: local rules and licensed practice first.",
+        "testcar VERB --help tells more about each verb, with an example. This is never a "
+        "safety system: signals, local rules and licensed practice come first.",
     )
-    parser.add_argument("--version", action=_Version, nargs=0, help="which code this is")
-    parser.add_argument("--debug", action="store_true", help="show a traceback on an error")
-    subparsers = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
+    parser.add_argument(
+        "--version", action=_Version, nargs=0, help="Print which code this is, and end."
+    )
+    parser.add_argument(
+        "--debug", action="store_true", help="On an error, show where in the code it arose."
+    )
+    subparsers = parser.add_subparsers(
+        dest="verb", metavar="VERB", required=True, title="Verbs", parser_class=Parser
+    )
     for name, what in VERBS.items():
         if name == verb:
             module = importlib.import_module(f"recorder.command_line.verbs.verb_{name}")
@@ -79,7 +85,9 @@ def main(argv: list[str] | None = None) -> int:
     words = sys.argv[1:] if argv is None else argv
     verb = next((word for word in words if not word.startswith("-")), None)
     parser = build_parser(verb if verb in VERBS else None)
-    args = parser.parse_args(words)
+    args, unknown = parser.parse_known_args(words)
+    if unknown:
+        return _refused(args.asked, unknown)
     try:
         code: int = args.run(args)
     except AnswerIsNoError as no:
@@ -109,6 +117,15 @@ def main(argv: list[str] | None = None) -> int:
             )
         return 2
     return code
+
+
+def _refused(asked: str, unknown: list[str]) -> int:
+    what = "is no option" if unknown[0].startswith("-") else "is one word too many"
+    print(
+        f"{asked}: {unknown[0]!r} {what}; {asked} --help shows what is allowed",
+        file=sys.stderr,
+    )
+    return 2
 
 
 def _one_line(error: BaseException) -> str:

@@ -32,6 +32,6 @@ def test_a_command_of_the_readme_is_understood(
         with pytest.raises(SystemExit) as left:
             build_parser(words[0]).parse_args(words)
         assert left.value.code == 0
-        assert "usage" in capsys.readouterr().out
+        assert "Usage" in capsys.readouterr().out
     else:
         assert callable(build_parser(words[0]).parse_args(words).run)

@@ -34,20 +34,20 @@ __all__ = ["add_key", "add_sign", "add_signed", "signed_words"]
 PASSPHRASE: Final = "TESTCAR_KEY_PASSPHRASE"
 """Environment variable that stands in for the prompt."""
 _KEY_EPILOG: Final = f"""\
+Example:
+  testcar bench key --out lab.key
+
 The private key is kept encrypted (PKCS #8, mode 0600): whoever holds it and its passphrase signs in
 the laboratory's name. The public key lies beside it as .pub; give that one away, and let whoever
 trusts it compare the fingerprint with one they had from you in another way. The passphrase is asked
 for, or taken from the environment variable {PASSPHRASE}.
-
-example:
-  testcar bench key --out lab.key
 """
 _SIGN_EPILOG: Final = f"""\
-Signed are the canonical bytes of the certificate, the ones its digest is made of: Ed25519 (RFC
-8032). {PROVES}
-
-example:
+Example:
   testcar bench sign cell.json --key lab.key
+
+Signed are the canonical bytes of the certificate, the ones its digest is made of, by Ed25519 (RFC
+8032). {PROVES}
 """
 
 
@@ -55,12 +55,14 @@ def add_key(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add ``bench key``."""
     key = verbs.add_parser(
         "key",
-        help="make a key by which a laboratory signs its certificates",
+        help="Make a key by which a laboratory signs its certificates.",
         description="Make a key by which a laboratory signs its certificates.",
         epilog=_KEY_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    key.add_argument("--out", metavar="LAB.key", required=True, help="never overwritten")
+    key.add_argument(
+        "--out", metavar="LAB.key", required=True,
+        help="Where to write the private key; LAB.pub comes beside it. No file is overwritten.",
+    )  # fmt: skip
     key.set_defaults(run=_run_key)
 
 
@@ -68,27 +70,34 @@ def add_sign(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     """Add ``bench sign``."""
     sign = verbs.add_parser(
         "sign",
-        help="sign a certificate by a laboratory's key",
-        description="Sign a certificate, of a cell, a wheel or a clock, by a laboratory's key.",
+        help="Sign a certificate by a laboratory's key.",
+        description="Sign the certificate of a load cell, a wheel or a clock by a laboratory's "
+        "key.",
         epilog=_SIGN_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    sign.add_argument("certificate", metavar="CERT")
-    sign.add_argument("--key", metavar="LAB.key", required=True)
+    sign.add_argument("certificate", metavar="CERT", help="The certificate to sign.")
     sign.add_argument(
-        "--out", metavar="SIG", help=f"never overwritten (CERT{SUFFIX}, where it is looked for)"
+        "--key", metavar="LAB.key", required=True, help="The laboratory's private key."
     )
+    sign.add_argument(
+        "--out", metavar="SIG",
+        help=f"Where to write the signature; by default CERT{SUFFIX}, where it is looked for. No "
+        "file is overwritten.",
+    )  # fmt: skip
     sign.set_defaults(run=_run_sign)
 
 
 def add_signed(verify: argparse.ArgumentParser) -> None:
     """Add to a ``verify`` what a signature is checked by."""
     verify.add_argument(
-        "--key", metavar="LAB.pub", help="check the signature by a laboratory's public key, too"
-    )
+        "--key", metavar="LAB.pub",
+        help="Check the signature, too, by this public key of a laboratory. Without it, the "
+        "signature is not checked.",
+    )  # fmt: skip
     verify.add_argument(
-        "--signature", metavar="SIG", help=f"with --key; elsewhere than at CERT{SUFFIX}"
-    )
+        "--signature", metavar="SIG",
+        help=f"With --key: the signature to check; by default CERT{SUFFIX}.",
+    )  # fmt: skip
 
 
 def signed_words(args: argparse.Namespace, document: dict[str, Any]) -> str:
@@ -105,7 +114,7 @@ def signed_words(args: argparse.Namespace, document: dict[str, Any]) -> str:
     """
     if args.key is None:
         if args.signature is not None:
-            msg = "--signature wants --key LAB.pub: whose signature should it be?"
+            msg = "--signature needs --key LAB.pub, too: whose signature should it be?"
             raise UsageError(msg)
         return ""
     key = Path(args.key)

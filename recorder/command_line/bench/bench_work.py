@@ -23,14 +23,14 @@ from calibration.evaluation.results_document import results_document
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings_csv import read_readings
 from calibration.readings.stated_facts import printable
-from recorder.command_line.bench.certificate_files import lay_out, verify, write_whole
+from recorder.command_line.bench.certificate_files import write_whole
 from recorder.machine.version import software
 from recorder.report.certificate.certificate_pdf import certificate_pdf
 
 if TYPE_CHECKING:
     from calibration.evaluation.evaluation import SenseEvaluation
 
-__all__ = ["fit_file", "pdf_file", "print_results", "verify_file", "write_results"]
+__all__ = ["fit_file", "print_results", "write_results"]
 
 
 def fit_file(args: argparse.Namespace, settings: BenchSettings) -> int:
@@ -102,16 +102,6 @@ def _keep(path: Path, digest: str) -> Path:
     kept = path.with_name(f"{path.stem}.superseded-{digest[7:15]}{path.suffix}")
     write_whole(kept, path.read_bytes())
     return kept
-
-
-def verify_file(args: argparse.Namespace) -> int:
-    """``bench verify``: 0 agrees, 1 does not."""
-    return verify(args, kind="force")
-
-
-def pdf_file(args: argparse.Namespace) -> int:
-    """``bench pdf``: only of a certificate that its own readings bear out."""
-    return lay_out(args.certificate, args.out, kind="force")
 
 
 def print_results(evaluation: Evaluation) -> None:

@@ -32,25 +32,28 @@ MOST_TOLD: Final = 10
 
 
 def add_verify_and_pdf(
-    ways: argparse._SubParsersAction[argparse.ArgumentParser], *, kind: str
+    ways: argparse._SubParsersAction[argparse.ArgumentParser], *, verb: str, kind: str
 ) -> None:
     """Add ``verify`` and ``pdf`` to a verb that makes certificates of one kind."""
     parser = ways.add_parser(
         "verify",
-        help="work a certificate out again from what was measured",
-        description="Work a certificate out again from what was measured. Exit 1: it disagrees.",
+        help="Work a certificate out again from what was measured.",
+        description="Work a certificate out again from what was measured.",
+        epilog=f"Example:\n  testcar {verb} verify {kind}.cert.json --key lab.pub\n\n"
+        "Exit code 0: it agrees. 1: it does not. 2: it does not read, or holds no readings.",
     )
-    parser.add_argument("certificate", metavar="CERT")
-    parser.add_argument("--json", action="store_true", help="print the answer as JSON")
+    parser.add_argument("certificate", metavar="CERT", help="The certificate.")
+    parser.add_argument("--json", action="store_true", help="Print the answer as JSON.")
     add_signed(parser)
     parser.set_defaults(run=lambda a: verify(a, kind=kind))
     parser = ways.add_parser(
         "pdf",
-        help="lay a certificate out for signing",
-        description="Lay a certificate out as a PDF for signing.",
+        help="Lay a certificate out on paper, to be signed.",
+        description="Lay a certificate out as a PDF, to be signed by hand.",
+        epilog=f"Example:\n  testcar {verb} pdf {kind}.cert.json --out {kind}.pdf",
     )
-    parser.add_argument("certificate", metavar="CERT")
-    parser.add_argument("--out", metavar="PDF", required=True)
+    parser.add_argument("certificate", metavar="CERT", help="The certificate.")
+    parser.add_argument("--out", metavar="PDF", required=True, help="Where to write the PDF.")
     parser.set_defaults(run=lambda a: lay_out(a.certificate, a.out, kind=kind))
 
 

@@ -16,7 +16,7 @@ def add_json(parser: argparse.ArgumentParser) -> None:
     # Suppressed: an action's own default would undo an option given before its name.
     keep = argparse.SUPPRESS
     parser.add_argument(
-        "--json", action="store_true", default=keep, help="print the answer as JSON"
+        "--json", action="store_true", default=keep, help="Print the answer as JSON."
     )
 
 

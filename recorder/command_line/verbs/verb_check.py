@@ -17,9 +17,9 @@ from recorder.run.checks.zero_revision import ZeroEdit, chosen_zeros
 __all__ = ["add_parser", "run"]
 
 _EDITS: Final = {
-    ZeroEdit.WITHDRAW: "take none: withdraw the last one, no figure is worked from it",
-    ZeroEdit.RESTORE: "take none: bring the last one back that was withdrawn",
-    ZeroEdit.ACCEPT: "take none: accept the last one that was refused",
+    ZeroEdit.WITHDRAW: "Take none, but withdraw the last one: no figure is worked from it.",
+    ZeroEdit.RESTORE: "Take none, but bring back the last one that was withdrawn.",
+    ZeroEdit.ACCEPT: "Take none, but accept the last one that was refused.",
 }
 
 
@@ -27,28 +27,40 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     """Add the verb."""
     parser = subparsers.add_parser(
         "check",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        description="Take the zero of a recording that runs, or check a cell by its shunt. Train\n"
-        "at rest, coupler slack; local rules first. What is found is kept with the run.",
+        description="Take the zero while a run is recorded, or check a load cell by its shunt. "
+        "Train at rest, coupler slack; local rules first. What is found is kept with the run.",
         epilog="Examples:\n  testcar check zero\n"
         "  testcar check zero --force 'cell mounted anew, coupler seen slack'\n"
         "  testcar check zero --withdraw 'the coupler was tight'\n"
         "  testcar check shunt --session run.h5 --json\n"
-        "  testcar check shunt --step open, then: testcar check shunt --step shunted\n\n"
-        "A sealed run's zeros are revised with testcar zeros.\n"
-        "Exit code 0: in limits, no limit is stated, or forced; 1: refused or out of limits; 2:\n"
-        "wrong use, or no recording to attach to.",
+        "  testcar check shunt --step open\n  testcar check shunt --step shunted\n\n"
+        "The zeros of a sealed run are revised with testcar zeros.\n\n"
+        "Exit code 0: it is within its limits, none is stated, or it was forced. 1: it was "
+        "refused, or is out of its limits. 2: wrong use, or nothing is being recorded.",
     )
-    checks = parser.add_subparsers(dest="check", metavar="CHECK", required=True)
-    zero = checks.add_parser("zero", help="take the zero of every force channel")
-    _add_options(zero, "channel whose zero is taken; by default all")
+    checks = parser.add_subparsers(dest="check", metavar="CHECK", required=True, title="Checks")
+    words = "Take the zero of every force channel."
+    zero = checks.add_parser(
+        "zero", usage="%(prog)s [options]", help=words,
+        description=words + " Train at rest, coupler slack.",
+        epilog="Examples:\n  testcar check zero\n"
+        "  testcar check zero --withdraw 'the coupler was tight'",
+    )  # fmt: skip
+    _add_options(zero, "The channel whose zero is taken; by default all force channels.")
     _add_zero_options(zero)
     zero.set_defaults(run=run, take=_zero)
-    shunt = checks.add_parser("shunt", help="read a cell without its shunt, then with it")
-    _add_options(shunt, "channel; by default the one whose certificate states a shunt value")
+    words = "Read a load cell without its shunt resistor, then with it."
+    shunt = checks.add_parser(
+        "shunt", help=words, description=words + " Train at rest, coupler slack.",
+        epilog="Example:\n  testcar check shunt --channel drawbar_pull",
+    )  # fmt: skip
+    _add_options(
+        shunt, "The channel; by default the one whose certificate states a shunt value."
+    )
     shunt.add_argument(
         "--step", choices=list(ShuntStep), type=str,
-        help="one reading only; by default both, asking for the shunt between them",
+        help="Take one reading only. By default both are taken, and you are asked for the shunt "
+        "between them.",
     )  # fmt: skip
     shunt.set_defaults(run=run, take=_shunt)
 
@@ -57,27 +69,32 @@ def _add_zero_options(zero: argparse.ArgumentParser) -> None:
     what = zero.add_mutually_exclusive_group()
     what.add_argument(
         "--force", metavar="REASON",
-        help="take one, and accept it even if wheel, receiver, scatter or offset speak against"
-        " it; the reason is kept, and its uncertainty covers the doubt",
+        help="Take one, and accept it even if wheel, receiver, scatter or offset speak against "
+        "it. The reason is kept, and its uncertainty covers the doubt. Without it, such a zero "
+        "is refused.",
     )  # fmt: skip
     for edit, words in _EDITS.items():
-        what.add_argument(f"--{edit}", metavar="REASON", help=words)
+        text = f"{words} Without it, none is."
+        what.add_argument(f"--{edit}", metavar="REASON", help=text)
     zero.add_argument(
         "--number", type=int, metavar="N",
-        help="which zero to revise, as testcar zeros lists them; by default the newest",
+        help="Which zero to withdraw, restore or accept, as testcar zeros lists them; by default "
+        "the newest.",
     )  # fmt: skip
-    zero.add_argument("--by", metavar="NAME", help="who says so; by default you")
+    zero.add_argument("--by", metavar="NAME", help="Who says so; by default you.")
 
 
 def _add_options(parser: argparse.ArgumentParser, channel: str) -> None:
     parser.add_argument(
-        "--session", metavar="FILE", help="session file, or the run file being recorded"
-    )
+        "--session", metavar="FILE",
+        help="The run file being recorded. By default the only recording that runs.",
+    )  # fmt: skip
     parser.add_argument("--channel", default="", metavar="NAME", help=channel)
     parser.add_argument(
-        "--seconds", type=float, default=CHECK_S, metavar="S", help="length of a reading"
-    )
-    parser.add_argument("--json", action="store_true", help="answer as one JSON object")
+        "--seconds", type=float, default=CHECK_S, metavar="S",
+        help=f"How long a reading takes, in seconds; by default {CHECK_S:g}.",
+    )  # fmt: skip
+    parser.add_argument("--json", action="store_true", help="Print the answer as JSON.")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -40,29 +40,54 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     """Add the verb."""
     parser = subparsers.add_parser(
         "clock",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        description="Certify what a sealed run shows of a device's clock: the rate of its ticks\n"
-        "against the receiver's pulse that is wired to it. It is evidence; it changes no time.",
-        epilog="examples:\n"
+        description="Make a certificate of what a sealed run shows of a device's clock: the rate "
+        "of its ticks against the receiver's pulse that is wired to it. It is evidence, and "
+        "changes no time. The certificate is worked out again with verify, and laid out for "
+        "signing with pdf.",
+        epilog="Examples:\n"
         "  testcar clock run.h5 --device wheel --out clock.cert.json\n"
         "  testcar clock verify clock.cert.json\n"
         "  testcar clock pdf clock.cert.json --out clock.pdf",
     )
-    parser.add_argument("what", metavar="RUN.h5 | verify | pdf")
-    parser.add_argument("certificate", nargs="?", metavar="CERT")
-    parser.add_argument("--device", help="whose clock: a device with a pulse input")
-    parser.add_argument("--id", help="identity of the certificate (device and day of the run)")
-    parser.add_argument("--serial", default="", help="the device's number")
-    parser.add_argument("--issued", metavar="YYYY-MM-DD", help="day of issue (today)")
-    parser.add_argument("--temperature-C", dest="temperature_C", type=float, nargs=2,
-                        metavar=("LOW", "HIGH"), help="at the device, during the run")  # fmt: skip
-    parser.add_argument(
-        "--sheet", metavar="BENCH.toml", help="a file of stated facts: [laboratory], [standard]"
-    )
-    parser.add_argument("--out", metavar="FILE", help="write the certificate (or PDF) here")
-    parser.add_argument("--json", action="store_true", help="print the answer as JSON")
+    _add_options(parser)
     add_signed(parser)
     parser.set_defaults(run=run)
+
+
+def _add_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "what", metavar="RUN.h5|verify|pdf", help="A sealed run; or verify, or pdf."
+    )
+    parser.add_argument(
+        "certificate", nargs="?", metavar="CERT", help="The certificate, after verify or pdf."
+    )
+    parser.add_argument(
+        "--device", metavar="NAME",
+        help="Whose clock: a device with a pulse input. Only verify and pdf do without it.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--id", help="The certificate's number; by default device and day of the run."
+    )
+    parser.add_argument(
+        "--serial", default="", help="The device's serial number. Without it, none is stated."
+    )
+    parser.add_argument(
+        "--issued", metavar="YYYY-MM-DD", help="The day of issue; by default today."
+    )
+    parser.add_argument(
+        "--temperature-C", dest="temperature_C", type=float, nargs=2, metavar=("LOW", "HIGH"),
+        help="Temperature at the device during the run. Without it, none is stated.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--sheet", metavar="BENCH.toml",
+        help="A file of stated facts, with tables [laboratory] and [standard]. Without it, none "
+        "are stated.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--out", metavar="FILE",
+        help="Write the certificate, or the PDF, here. Without it, the certificate is only shown.",
+    )  # fmt: skip
+    parser.add_argument("--json", action="store_true", help="Print the answer as JSON.")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -77,13 +102,15 @@ def run(args: argparse.Namespace) -> int:
     """
     if args.what in ("verify", "pdf"):
         if args.certificate is None or (args.what == "pdf" and args.out is None):
-            msg = f"clock {args.what} wants CERT" + (" and --out PDF" * (args.what == "pdf"))
+            msg = f"clock {args.what} needs a certificate" + (
+                " and --out PDF" * (args.what == "pdf")
+            )
             raise UsageError(msg)
         if args.what == "pdf":
             return lay_out(args.certificate, args.out, kind="clock")
         return verify(args, kind="clock")
     if args.certificate is not None or args.device is None:
-        msg = "clock wants RUN.h5 and --device NAME; or verify CERT; or pdf CERT --out PDF"
+        msg = "give RUN.h5 and --device NAME; or verify CERT; or pdf CERT --out PDF"
         raise UsageError(msg)
     return _issue(args)
 

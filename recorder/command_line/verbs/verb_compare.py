@@ -17,11 +17,12 @@ from recorder.sheets import load_trip_sheet
 
 __all__ = ["add_parser", "run"]
 
-EXAMPLE = """every later run is compared with the first; causes they share (one certificate,
-one wheel) cancel in the difference.
-
-example:
+EXAMPLE = """\
+Example:
   testcar compare before.h5 after.h5 --out overhaul
+
+Every later run is compared with the first. Causes of uncertainty that two runs share (one
+certificate, one wheel) cancel in the difference.
 """
 
 
@@ -31,20 +32,29 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "compare",
         description="Compare runs: before and after an overhaul, two coals, two throttles.",
         epilog=EXAMPLE,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    parser.add_argument("runs", nargs="+", type=Path, metavar="RUN")
-    parser.add_argument(
-        "--trip", type=Path, metavar="TRIP_SHEET", help="instead of the runs' own"
     )
     parser.add_argument(
-        "--route", type=Path, metavar="ROUTE.csv", help="instead of the runs' own"
+        "runs", nargs="+", type=Path, metavar="RUN", help="Two run files or more."
     )
-    parser.add_argument("--band-km-h", type=float, default=10.0, metavar="W", help="(10)")
     parser.add_argument(
-        "--out", type=Path, metavar="DIR", help="write comparison.json and .pdf"
+        "--trip", type=Path, metavar="TRIP.toml",
+        help="A trip sheet that stands for those of the runs. By default their own stand.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--route", type=Path, metavar="ROUTE.csv",
+        help="The route table. By default the one each trip sheet names.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--band-km-h", type=float, default=10.0, metavar="W",
+        help="The width of a band of speed, in km/h; by default 10.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--out", type=Path, metavar="DIR",
+        help="Write comparison.json and comparison.pdf into DIR. Without it, print only.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--json", action="store_true", help="Print comparison.json in place of words."
     )
-    parser.add_argument("--json", action="store_true", help="print comparison.json")
     parser.set_defaults(run=run)
 
 

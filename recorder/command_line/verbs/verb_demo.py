@@ -26,12 +26,13 @@ if TYPE_CHECKING:
 
 __all__ = ["add_parser", "run"]
 
-EXAMPLE = """DIR receives run.h5 (the run), truth.csv (what the simulated train really did,
-on the run's own time), summary.pdf and window.png; DIR/feed holds the sheets, certificates
-and route, to copy for a car of your own.
-
-example:
+EXAMPLE = """\
+Example:
   testcar demo --headless --seconds 60 --seed 7 --out demo
+
+DIR receives run.h5 (the run), truth.csv (what the simulated train really did, on the run's own
+time), summary.pdf and window.png. DIR/feed holds the sheets, certificates and route, to copy for a
+car of your own.
 """
 PICTURE_SIZE = "1600x1000"
 LEAST_S = 3.0
@@ -43,16 +44,23 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "demo",
         description="Run a simulated train on real ports, record it, and sum it up.",
         epilog=EXAMPLE,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument(
-        "--headless", action="store_true", help="no window on a screen; marks are keyed for you"
-    )
+        "--headless", action="store_true",
+        help="Open no window on a screen; the marks are keyed for you.",
+    )  # fmt: skip
     parser.add_argument(
-        "--seconds", type=float, default=120.0, metavar="S", help="length of the run (120)"
-    )
-    parser.add_argument("--seed", type=int, default=1, metavar="N", help="which train (1)")
-    parser.add_argument("--out", type=Path, default=Path("demo"), metavar="DIR")
+        "--seconds", type=float, default=120.0, metavar="S",
+        help="How long the run lasts; by default 120 seconds.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--seed", type=int, default=1, metavar="N",
+        help="Which train is simulated: another number, another train; by default 1.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--out", type=Path, default=Path("demo"), metavar="DIR",
+        help="The folder to write into; by default demo.",
+    )  # fmt: skip
     parser.set_defaults(run=run)
 
 

@@ -18,19 +18,23 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     """Add the verb."""
     parser = subparsers.add_parser(
         "export",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        description="Write one tidy table per channel (time_s, the value in a column named by\n"
-        "quantity and unit, counts, flags), the drawbar power, marks.csv and gaps.csv.\n"
-        f"Flags: {', '.join(f'{bit} {describe(bit)}' for bit in ALL_FLAGS)}.",
-        epilog="Example:\n  testcar export run.h5 --format csv --out tables",
+        description="Write a run as tables: one for each channel (time, value, counts and "
+        "flags; each column is named by quantity and unit), one of the drawbar power, one of the "
+        "marks and one of the gaps.",
+        epilog="Example:\n  testcar export run.h5 --format csv --out tables\n\n"
+        "The column of flags adds up: "
+        f"{', '.join(f'{bit} {describe(bit)}' for bit in ALL_FLAGS)}.",
     )
-    parser.add_argument("file", metavar="RUN", help="the run file")
+    parser.add_argument("file", metavar="RUN", help="The run file.")
     parser.add_argument(
-        "--format", choices=["csv", "parquet"], default="csv", help="of the tables (csv)"
+        "--format", choices=["csv", "parquet"], default="csv",
+        help="The form of the tables; by default csv.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--out", required=True, metavar="DIR", help="The folder to write the tables into."
     )
-    parser.add_argument("--out", required=True, metavar="DIR", help="folder for the tables")
     parser.add_argument(
-        "--replace", action="store_true", help="replace tables that are there already"
+        "--replace", action="store_true", help="Replace tables that are there already."
     )
     parser.set_defaults(run=run)
 

@@ -25,7 +25,7 @@ from simulated_feeds.serving.serving import FeedSettings, run_feed
 
 __all__ = ["Reporter", "add_parser", "add_port_options", "run", "speed_of"]
 
-_WIDTH: Final = 79
+_WIDTH: Final = 78
 _UNHEARD_S: Final = 30.0
 """A feed that is to end by itself does not wait for ever."""
 
@@ -34,35 +34,69 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     """Add the verb."""
     parser = subparsers.add_parser(
         "feed",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        description="Start a simulated train: load cell, measuring wheel and GNSS clock on\n"
-        "ports of their own, with the sheets to record them and the truth beside them.",
-        epilog="The train begins to move 8 s after the ports were opened; its truth is in "
-        "DIR/truth.csv.\n\nExample:\n  testcar feed --seconds 120 --out feed\n"
-        "  testcar record feed/car.toml feed/trip.toml --out run.h5   (in another window)\n\n"
-        "Faults: KIND[:DEVICE][=VALUE]@T[+SECONDS], simulated time; may be given again, e.g.\n"
-        "  --fault unplug:wheel@20+3 --fault time-off=18@0+20 --fault late:clock=1.1@0\n"
-        "What each takes, and what it is without:\n" + _faults_told(),
+        description="Start a simulated train: load cell, measuring wheel and GNSS clock, each on "
+        "a port of its own, with the sheets to record them by.",
+        epilog="Example, the second command in another terminal:\n"
+        "  testcar feed --seconds 120 --out feed\n"
+        "  testcar record feed/car.toml feed/trip.toml --out run.h5\n\n"
+        "The train begins to move 8 s after the ports were opened. What it really did is in "
+        "DIR/truth.csv.\n\n"
+        "A fault is KIND[:DEVICE][=VALUE]@T[+SECONDS], in simulated time:\n"
+        "  --fault unplug:wheel@20+3 --fault time-off=18@0+20 --fault late:clock=1.1@0\n\n"
+        "The kinds of fault, with the value and the length each has by default:\n"
+        + _faults_told(),
     )
     add_port_options(parser)
-    parser.add_argument("--seed", type=int, default=1, metavar="N", help="default 1")
+    _add_options(parser)
+    _add_train(parser)
+    parser.set_defaults(run=run)
+
+
+def _add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "--seconds", type=float, metavar="S", help="end after S seconds of simulated time"
-    )
-    parser.add_argument("--out", default="feed", metavar="DIR", help="folder (default feed)")
-    parser.add_argument("--cars", type=int, default=17, metavar="N", help="default 17")
-    parser.add_argument("--channels", type=int, default=4, metavar="N", help="default 4")
-    parser.add_argument("--rate", type=int, default=2000, metavar="HZ", help="default 2000")
-    parser.add_argument("--pps", action="store_true", help="wire the pulse per second")
-    parser.add_argument(
-        "--wait", type=float, metavar="S",
-        help="begin after S seconds though no port was opened (with --seconds: 30)",
+        "--seed", type=int, default=1, metavar="N",
+        help="Which train is simulated: another number, another train; by default 1.",
     )  # fmt: skip
     parser.add_argument(
-        "--fault", action="append", default=[], metavar="SPEC", help="may be given again"
+        "--seconds", type=float, metavar="S",
+        help="End after S seconds of simulated time. Without it, Ctrl-C ends it.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--out", default="feed", metavar="DIR",
+        help="The folder for sheets, certificates, route and truth; by default feed.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--wait", type=float, metavar="S",
+        help="Begin after S seconds though no port was opened. By default it waits for ever; with "
+        "--seconds, 30 seconds.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--fault", action="append", default=[], metavar="FAULT",
+        help="A fault of a device, as told below; may be given again. By default there is none.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--car-sheet", metavar="FILE",
+        help="Write the car sheet to FILE, too. By default it is in DIR alone.",
+    )  # fmt: skip
+
+
+def _add_train(parser: argparse.ArgumentParser) -> None:
+    """The train and its devices."""
+    parser.add_argument(
+        "--cars", type=int, default=17, metavar="N", help="How many cars; by default 17."
     )
-    parser.add_argument("--car-sheet", metavar="FILE", help="copy the car sheet to FILE too")
-    parser.set_defaults(run=run)
+    parser.add_argument(
+        "--channels", type=int, default=4, metavar="N",
+        help="How many channels the load-cell front end has; by default 4.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--rate", type=int, default=2000, metavar="HZ",
+        help="How often in a second it samples; by default 2000.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--pps", action="store_true",
+        help="Wire the receiver's pulse per second to the other devices.",
+    )  # fmt: skip
 
 
 def _faults_told() -> str:
@@ -88,12 +122,15 @@ def _fault_facts(facts: KindFacts) -> str:
 def add_port_options(parser: argparse.ArgumentParser) -> None:
     """Options shared with ``replay``."""
     kind = parser.add_mutually_exclusive_group()
-    kind.add_argument("--tcp", action="store_true", help="loopback TCP (as taken)")
-    kind.add_argument("--pty", action="store_true", help="pseudo-terminals (Linux, macOS)")
-    parser.add_argument(
-        "--speed", default="1", metavar="X", help="times real time, or max (default 1)"
+    kind.add_argument(
+        "--tcp", action="store_true", help="Use TCP ports of this computer (default)."
     )
-    parser.add_argument("--json", action="store_true", help="print one JSON object a line")
+    kind.add_argument("--pty", action="store_true", help="Use pseudo-terminals (Linux, macOS).")
+    parser.add_argument(
+        "--speed", default="1", metavar="X",
+        help="How many times as fast as in reality, or max; by default 1.",
+    )  # fmt: skip
+    parser.add_argument("--json", action="store_true", help="Print one JSON object a line.")
 
 
 def speed_of(text: str) -> float:

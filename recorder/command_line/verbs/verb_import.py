@@ -30,13 +30,14 @@ if TYPE_CHECKING:
 
 __all__ = ["add_parser", "run"]
 
-EXAMPLE = """columns are named by quantity and unit: time_s, pull_kN or pull_lbf, speed_m_s,
-speed_km_h or speed_mph, distance_m or distance_mi, grade_pct, curve_radius_m,
-acceleration_m_s2 ... A roll without a clock gets its time from distance and speed.
-
-example:
+EXAMPLE = """\
+Example:
   testcar import roll.csv --trip trip.toml --column pull=draft:lbf \\
       --uncertainty pull=1% --uncertainty speed=0.5% --out roll.h5
+
+Columns are named by quantity and unit: time_s, pull_kN or pull_lbf, speed_m_s, speed_km_h or
+speed_mph, distance_m or distance_mi, grade_pct, curve_radius_m, acceleration_m_s2 and so on.
+A roll without a clock gets its time from distance and speed.
 """
 
 
@@ -46,40 +47,46 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "import",
         description="Make a run file of a table recorded elsewhere or read off paper.",
         epilog=EXAMPLE,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("table", type=Path, metavar="TABLE.csv")
-    parser.add_argument("--out", type=Path, required=True, metavar="RUN.h5")
-    parser.add_argument("--trip", type=Path, metavar="TRIP_SHEET", help="locomotive, consist …")
+    parser.add_argument("table", type=Path, metavar="TABLE.csv", help="The table to import.")
     parser.add_argument(
-        "--marks",
-        type=Path,
-        metavar="MARKS.csv",
-        help="time_s or distance_m, kind, value, note",
+        "--out", type=Path, required=True, metavar="RUN.h5", help="The run file to make."
     )
     parser.add_argument(
-        "--column",
-        action="append",
-        default=[],
-        metavar="quantity=NAME[:unit]",
-        help="a column not named by quantity and unit (repeat)",
-    )
+        "--trip", type=Path, metavar="TRIP.toml",
+        help="The trip sheet: locomotive, cars, route, crew, day. Without it, they are not known.",
+    )  # fmt: skip
     parser.add_argument(
-        "--uncertainty",
-        action="append",
-        default=[],
-        metavar="quantity=U",
-        help="standard uncertainty, 1%% of the value or 0.5 in kN, m/s, m (repeat)",
-    )
+        "--marks", type=Path, metavar="MARKS.csv",
+        help="A table of marks: time_s or distance_m, kind, value, note. Without it, the "
+        "run has no marks.",
+    )  # fmt: skip
     parser.add_argument(
-        "--answer",
-        action="append",
-        default=[],
-        metavar="KIND=REASON",
-        help="why a doubted record is right all the same; kept beside the run (repeat)",
-    )
-    parser.add_argument("--started", metavar="UTC", help="start, e.g. 2026-05-04T09:30:00")
+        "--column", action="append", default=[], metavar="quantity=NAME[:unit]",
+        help="A column that is not named by quantity and unit; may be given again. By default "
+        "every column is known by its name.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--uncertainty", action="append", default=[], metavar="quantity=U",
+        help="The standard uncertainty of a quantity: 1%% of the value, or 0.5 in kN, m/s or m; "
+        "may be given again. Without it, one is assumed, and the report says so.",
+    )  # fmt: skip
+    _add_history(parser)
     parser.set_defaults(run=run)
+
+
+def _add_history(parser: argparse.ArgumentParser) -> None:
+    """When it was recorded, and what stands against it."""
+    parser.add_argument(
+        "--answer", action="append", default=[], metavar="KIND=REASON",
+        help="Why a record that is doubted is right all the same; kept beside the run, and may be "
+        "given again. Without it, the doubt stands.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--started", metavar="UTC",
+        help="When it began, in UTC: 2026-05-04T09:30:00. By default midnight of the day on "
+        "the trip sheet.",
+    )  # fmt: skip
 
 
 def run(args: argparse.Namespace) -> int:

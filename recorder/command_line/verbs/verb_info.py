@@ -19,13 +19,13 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     """Add the verb."""
     parser = subparsers.add_parser(
         "info",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        description="Tell what a run file holds: devices, channels, marks, gaps and so on.\n"
-        "A run being recorded can be asked, too. Whether it is sound: testcar verify.",
-        epilog="Example:\n  testcar info run.h5 --json",
+        description="Tell what a run file holds: devices, channels, certificates, marks, gaps "
+        "and how well its clocks agree. A run that is being recorded can be asked, too. Whether "
+        "the file is sound is told by testcar verify.",
+        epilog="Examples:\n  testcar info run.h5\n  testcar info run.h5 --json",
     )
-    parser.add_argument("file", metavar="RUN", help="the run file")
-    parser.add_argument("--json", action="store_true", help="print the answer as JSON")
+    parser.add_argument("file", metavar="RUN", help="The run file.")
+    parser.add_argument("--json", action="store_true", help="Print the answer as JSON.")
     parser.set_defaults(run=run)
 
 

@@ -33,38 +33,50 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     """Add the verb."""
     parser = subparsers.add_parser(
         "marks",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        description="Read or edit the marks of a run. The sealed file is never touched: an edit\n"
-        "is a new revision in RUN.h5.notes beside it; every reader shows the two as one.",
+        description="List the marks of a run after it was sealed, or change them. The sealed "
+        "file is never touched: a change is kept in RUN.h5.notes beside it, and is shown "
+        "together with the run everywhere.",
         epilog="Examples:\n  testcar marks run.h5\n"
         "  testcar marks run.h5 add brake 12:34.5 release --note 'seen on the chart'\n"
         "  testcar marks run.h5 correct 3f9a17c2 --value 41 --by 'A. Crew'\n"
         "  testcar marks run.h5 list --history\n\n"
         f"Kinds: {', '.join(Kind)}.\n"
-        "Exit code 0: done; 1: nothing to change; 2: wrong use.",
+        "Exit code 0: it is done. 1: there is nothing to change. 2: wrong use.",
     )
-    parser.add_argument("run_file", metavar="RUN", help="the run file")
+    parser.add_argument("run_file", metavar="RUN", help="The run file.")
     _common(parser, history=True)
     parser.set_defaults(run=run, history=False, json=False)
-    actions = parser.add_subparsers(dest="action", metavar="ACTION")
-    _common(actions.add_parser("list", help="show the marks (the default)"), history=True)
-    add = _edit(actions, "add", "add a mark that was not keyed")
-    add.add_argument("kind", metavar="KIND", help="kind of mark")
+    actions = parser.add_subparsers(dest="action", metavar="ACTION", title="Actions")
+    words = "List the marks; this is done by default."
+    listed = "Example:\n  testcar marks run.h5 list --history"
+    _common(
+        actions.add_parser("list", help=words, description=words, epilog=listed), history=True
+    )
+    add = _edit(actions, "add", "Add a mark that was not keyed.", "milepost 12:34.5 41")
+    add.add_argument("kind", metavar="KIND", help=f"The kind of mark: {', '.join(Kind)}.")
     _instant(add)
     add.add_argument(
-        "value", metavar="VALUE", nargs="?", default="", help="as keyed in the car"
-    )
-    add.add_argument("--note", default="", help="free words")
-    correct = _edit(actions, "correct", "correct kind, value or note of a mark")
-    _mark(correct)
-    correct.add_argument("--value", help="as keyed in the car; '' for none")
-    correct.add_argument("--note", help="free words; '' for none")
-    correct.add_argument("--kind", help="kind of mark")
-    move = _edit(actions, "move", "move a mark to another instant")
+        "value", metavar="VALUE", nargs="?", default="",
+        help="The value, as it is keyed in the car. Without it, the mark has none.",
+    )  # fmt: skip
+    add.add_argument("--note", default="", help="Free words. Without it, the mark has no note.")
+    _correct(_edit(actions, "correct", "Correct kind, value or note.", "3f9a17c2 --value 41"))
+    move = _edit(actions, "move", "Move a mark to another instant.", "3f9a17c2 12:31.0")
     _mark(move)
     _instant(move)
-    _mark(_edit(actions, "withdraw", "withdraw a mark; it stays in the history"))
-    _mark(_edit(actions, "restore", "bring a withdrawn mark back"))
+    words = "Withdraw a mark; it stays in the history."
+    _mark(_edit(actions, "withdraw", words, "3f9a17c2 --by 'A. Crew'"))
+    _mark(_edit(actions, "restore", "Bring a withdrawn mark back.", "3f9a17c2"))
+
+
+def _correct(parser: argparse.ArgumentParser) -> None:
+    _mark(parser)
+    parser.add_argument(
+        "--value",
+        help="The right value, as it is keyed in the car; '' for none. By default it stays.",
+    )
+    parser.add_argument("--note", help="The right note; '' for none. By default it stays.")
+    parser.add_argument("--kind", help="The right kind of mark. By default it stays.")
 
 
 def _common(parser: argparse.ArgumentParser, *, history: bool) -> None:
@@ -72,25 +84,31 @@ def _common(parser: argparse.ArgumentParser, *, history: bool) -> None:
     if history:
         parser.add_argument(
             "--history", action="store_true", default=argparse.SUPPRESS,
-            help="every revision, with when, by whom and by which version",
+            help="Show every revision: when it was made, by whom and by which version.",
         )  # fmt: skip
 
 
-def _edit(actions: Any, name: str, words: str) -> argparse.ArgumentParser:  # noqa: ANN401 - argparse
-    parser: argparse.ArgumentParser = actions.add_parser(name, help=words, description=words)
+def _edit(actions: Any, name: str, words: str, example: str) -> argparse.ArgumentParser:  # noqa: ANN401 - argparse
+    parser: argparse.ArgumentParser = actions.add_parser(
+        name, help=words, description=words,
+        epilog=f"Example:\n  testcar marks run.h5 {name} {example}",
+    )  # fmt: skip
     _common(parser, history=False)
-    parser.add_argument("--by", metavar="NAME", help="who makes the change; by default you")
+    parser.add_argument("--by", metavar="NAME", help="Who makes the change; by default you.")
     return parser
 
 
 def _mark(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("mark", metavar="MARK", help="id as listed, or its beginning")
+    parser.add_argument(
+        "mark", metavar="MARK", help="The mark's name as listed, or the beginning of it."
+    )
 
 
 def _instant(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "instant", metavar="TIME", help="run time in seconds, or minutes:seconds, or h:mm:ss"
-    )
+        "instant", metavar="TIME",
+        help="The time in the run: seconds, minutes:seconds or hours:minutes:seconds.",
+    )  # fmt: skip
 
 
 def run(args: argparse.Namespace) -> int:

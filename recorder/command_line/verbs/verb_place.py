@@ -32,23 +32,26 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     """Add the verb."""
     parser = subparsers.add_parser(
         "place",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        description="Find where a run was on its route, from wheel, milepost marks and GNSS;\n"
-        "the result is kept in the companion file beside the run.",
+        description="Find where a run was on its route, by the wheel, the milepost marks and "
+        "the GNSS receiver. The result is kept in RUN.h5.notes beside the run.",
         epilog="Example:\n  testcar place run.h5 --route ambleford.csv\n\n"
-        "Wrong, doubled and skipped milepost marks are listed with their residuals.",
+        "Milepost marks that are wrong, doubled or missing are listed, each with how far it "
+        "lies from its post.",
     )
-    parser.add_argument("run_file", metavar="RUN", help="the run file")
+    parser.add_argument("run_file", metavar="RUN", help="The run file.")
     parser.add_argument(
-        "--route", metavar="ROUTE.csv", help="instead of the trip sheet's route"
-    )
+        "--route", metavar="ROUTE.csv",
+        help="The route table. By default the one the trip sheet names.",
+    )  # fmt: skip
     parser.add_argument(
-        "--start-chainage-m", type=float, metavar="M", help="where the run began, metres"
-    )
+        "--start-chainage-m", type=float, metavar="M",
+        help="The chainage where the run began, in metres. By default what the trip sheet says.",
+    )  # fmt: skip
     parser.add_argument(
-        "--direction", choices=["increasing", "decreasing"], help="way of the chainage"
-    )
-    parser.add_argument("--json", action="store_true", help="print the answer as JSON")
+        "--direction", choices=["increasing", "decreasing"],
+        help="Which way the train went along the chainage. By default what the trip sheet says.",
+    )  # fmt: skip
+    parser.add_argument("--json", action="store_true", help="Print the answer as JSON.")
     parser.set_defaults(run=run)
 
 

@@ -20,12 +20,11 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     """Add the verb."""
     parser = subparsers.add_parser(
         "ports",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        description="List the serial ports of this machine. No port is opened.",
-        epilog="Example:\n  testcar ports --json\n\n"
+        description="List the serial ports of this computer. No port is opened.",
+        epilog="Examples:\n  testcar ports\n  testcar ports --json\n\n"
         "Write the first column on the car sheet: it stays when a device is plugged in again.",
     )
-    parser.add_argument("--json", action="store_true", help="print the answer as JSON")
+    parser.add_argument("--json", action="store_true", help="Print the answer as JSON.")
     parser.set_defaults(run=run)
 
 

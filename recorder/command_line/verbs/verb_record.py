@@ -33,16 +33,15 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     """Add the verb."""
     parser = subparsers.add_parser(
         "record",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        description="Record a run as the car sheet and the trip sheet say. The zero is taken\n"
-        "first: train at rest, coupler slack. Ctrl-C stops cleanly and seals the run file.\n"
-        "Closing the window does not stop the recording.",
+        description="Record a run as the car sheet and the trip sheet say. The zero is taken "
+        "first: train at rest, coupler slack. Ctrl-C stops the recording and seals the run file; "
+        "closing the window does not stop it.",
         epilog="Example:\n"
         "  testcar record car.toml trip.toml --out run.h5\n"
         "  testcar record --check car.toml\n\n"
-        "Exit code 0: done; 1: recorded but not sealed, the journal is kept; 2: could not\n"
-        "begin, a fault stopped it early, or an internal error (the journal is kept).\n"
-        "Never a safety system: local rules and licensed practice come first.",
+        "Exit code 0: it is done. 1: it was recorded but not sealed, and the journal is kept. "
+        "2: it could not begin, or a fault stopped it early; the journal, if any, is kept.\n\n"
+        "This is never a safety system: local rules and licensed practice come first.",
     )
     _add_options(parser)
     parser.set_defaults(run=run)
@@ -50,32 +49,43 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
 
 def _add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "sheets", nargs="+", metavar="SHEET", help="car sheet and trip sheet (TOML)"
-    )
-    parser.add_argument("--out", metavar="RUN.h5", help="run file to make; never overwritten")
-    parser.add_argument("--headless", action="store_true", help="without a window")
-    parser.add_argument("--seconds", type=float, metavar="S", help="stop at run time S")
-    parser.add_argument(
-        "--check", action="store_true", help="say what would be recorded, record nothing"
-    )
-    parser.add_argument("--json", action="store_true", help="answer as one JSON object")
-    parser.add_argument(
-        "--zero-seconds", type=float, metavar="S", help="time for the zero (0: none)"
+        "sheets", nargs="+", metavar="SHEET", help="The car sheet, then the trip sheet (TOML)."
     )
     parser.add_argument(
-        "--zero-after", type=float, default=0.0, metavar="S", help="zero at the end, at rest"
-    )
+        "--out", metavar="RUN.h5",
+        help="The run file to make. No file is overwritten. Only --check does without it.",
+    )  # fmt: skip
+    parser.add_argument("--headless", action="store_true", help="Record without a window.")
     parser.add_argument(
-        "--until-quiet", type=float, metavar="S", help="stop when nothing came for S seconds"
-    )
+        "--seconds", type=float, metavar="S",
+        help="Stop S seconds after the recording began. Without it, Ctrl-C stops it.",
+    )  # fmt: skip
     parser.add_argument(
-        "--allow-expired", action="store_true", help="record flagged, certificates expired"
+        "--check", action="store_true", help="Say what would be recorded, and record nothing."
     )
+    parser.add_argument("--json", action="store_true", help="Print the answer as JSON.")
     parser.add_argument(
-        "--allow-network-disk",
-        action="store_true",
-        help="record to a network disk all the same",
-    )
+        "--zero-seconds", type=float, metavar="S",
+        help="Take the first zero for S seconds; 0 takes none. By default as long as the car "
+        "sheet says.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--zero-after", type=float, default=0.0, metavar="S",
+        help="Take a zero of S seconds at the end, at rest. The default 0 takes none.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--until-quiet", type=float, metavar="S",
+        help="Stop when no device has sent anything for S seconds. Without it, silence stops "
+        "nothing.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--allow-expired", action="store_true",
+        help="Record with certificates that have expired; every value is flagged.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--allow-network-disk", action="store_true",
+        help="Record to a network disk all the same; it may stall, or lose what was written.",
+    )  # fmt: skip
 
 
 def run(args: argparse.Namespace) -> int:

@@ -18,15 +18,15 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     """Add the verb."""
     parser = subparsers.add_parser(
         "recover",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        description="Make a sealed run file from the journal of a recording that was cut off.\n"
-        "The journal is kept. A run file is never overwritten; the unfinished file of this\n"
-        "very run is moved aside.",
+        description="Make a sealed run file from the journal of a recording that was cut off. "
+        "The journal is kept. No run file is overwritten; the unfinished file of this very run "
+        "is moved aside.",
         epilog="Example:\n  testcar recover run.h5.journal --out run.h5\n\n"
-        "Exit code 0: done (losses, if any, are told and are gaps in the run); 2: it cannot.",
+        "Exit code 0: it is done; what was lost is told, and is a gap in the run. 2: it cannot "
+        "be done.",
     )
-    parser.add_argument("journal", metavar="JOURNAL", help="the journal, e.g. run.h5.journal")
-    parser.add_argument("--out", required=True, metavar="RUN.h5", help="run file to make")
+    parser.add_argument("journal", metavar="JOURNAL", help="The journal: run.h5.journal.")
+    parser.add_argument("--out", required=True, metavar="RUN.h5", help="The run file to make.")
     parser.set_defaults(run=run)
 
 

@@ -18,21 +18,23 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
 
     parser = subparsers.add_parser(
         "replay",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        description="Send a recorded run again, each device on a port of its own, as its\n"
-        "bytes once came. Recorded again it equals the first, count for count. Nothing is\n"
-        "sent until all ports are open; at the end the ports close.",
-        epilog="Example:\n  testcar replay run.h5 --speed max --out again\n"
-        "  testcar record again/car.toml again/trip.toml --out again.h5 --until-quiet 3\n"
-        "(the second in another window)",
+        description="Send a recorded run again, each device on a port of its own, as its bytes "
+        "once came. Recorded again, it equals the first count for count. Nothing is sent until "
+        "all ports are open; at the end the ports close.",
+        epilog="Example, the second command in another terminal:\n"
+        "  testcar replay run.h5 --speed max --out again\n"
+        "  testcar record again/car.toml again/trip.toml --out again.h5 \\\n"
+        "      --until-quiet 3",
     )
-    parser.add_argument("run_file", metavar="RUN", help="run file")
+    parser.add_argument("run_file", metavar="RUN", help="The run file.")
     parser.add_argument(
-        "--out", default="replay", metavar="DIR", help="folder (default replay)"
-    )
+        "--out", default="replay", metavar="DIR",
+        help="The folder for the sheets to record it by; by default replay.",
+    )  # fmt: skip
     parser.add_argument(
-        "--device", action="append", default=[], metavar="NAME", help="only this one (again)"
-    )
+        "--device", action="append", default=[], metavar="NAME",
+        help="Send this device only; may be given again. By default all of them.",
+    )  # fmt: skip
     add_port_options(parser)
     parser.set_defaults(run=run)
 

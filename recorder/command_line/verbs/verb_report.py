@@ -27,13 +27,16 @@ if TYPE_CHECKING:
 
 __all__ = ["add_parser", "run"]
 
-EXAMPLE = """DIR receives report.pdf, report.html, chart_roll.pdf, results.json and tables/.
-Stretch edits are a CSV with columns action (strike or add), start_s, end_s, reason and,
-with several runs, run; they are kept beside the run and used until others are given.
-
-examples:
+EXAMPLE = """\
+Examples:
   testcar report run.h5 --out report
   testcar report mon.h5 tue.h5 --trip trip.toml --grid milepost --out campaign
+
+DIR receives report.pdf, report.html, chart_roll.pdf, results.json and tables/.
+
+EDITS.csv strikes test sections out, or adds some. Its columns are action (strike or add), start_s,
+end_s, reason and, with several runs, run. The edits are kept beside the run and used until others
+are given.
 """
 
 
@@ -46,19 +49,27 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     """Add the verb."""
     parser = subparsers.add_parser(
         "report",
-        description="Report on one run or a campaign of many.",
+        description="Answer, for one run or a campaign of many: did the locomotive make its "
+        "specified pull and power, what did the train resist, and how sure is that?",
         epilog=EXAMPLE,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    parser.add_argument("runs", nargs="+", type=Path, metavar="RUN")
-    parser.add_argument("--out", type=Path, required=True, metavar="DIR")
-    parser.add_argument(
-        "--trip", type=Path, metavar="TRIP_SHEET", help="instead of the runs' own"
     )
     parser.add_argument(
-        "--route", type=Path, metavar="ROUTE.csv", help="instead of the runs' own"
+        "runs", nargs="+", type=Path, metavar="RUN", help="One run file or more."
     )
-    parser.add_argument("--json", action="store_true", help="print results.json")
+    parser.add_argument(
+        "--out", type=Path, required=True, metavar="DIR", help="The folder for the report."
+    )
+    parser.add_argument(
+        "--trip", type=Path, metavar="TRIP.toml",
+        help="A trip sheet that stands for those of the runs. By default their own stand.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--route", type=Path, metavar="ROUTE.csv",
+        help="The route table. By default the one each trip sheet names.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--json", action="store_true", help="Print results.json, in place of words."
+    )
     _add_settings(parser)
     _add_layout(parser)
     parser.set_defaults(run=run)
@@ -66,38 +77,62 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def _add_settings(parser: argparse.ArgumentParser) -> None:
     """How the answer is worked."""
-    parser.add_argument("--band-km-h", type=float, default=10.0, metavar="W", help="(10)")
     parser.add_argument(
-        "--without", action="append", default=[], choices=CORRECTIONS, help="a correction"
-    )
-    parser.add_argument("--least-speed-km-h", type=float, metavar="V", help="of the rating")
-    parser.add_argument("--weather", default="fair", choices=tuple(WEATHER))
+        "--band-km-h", type=float, default=10.0, metavar="W",
+        help="The width of a band of speed, in km/h; by default 10.",
+    )  # fmt: skip
     parser.add_argument(
-        "--answer",
-        action="append",
-        default=[],
-        metavar="KIND=REASON",
-        help="why a doubted record is right all the same; kept beside the run (repeat)",
-    )
+        "--without", action="append", default=[], choices=CORRECTIONS, metavar="CORRECTION",
+        help=f"Leave a correction out: {', '.join(CORRECTIONS)}; may be given again. By default "
+        "all are made.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--least-speed-km-h", type=float, metavar="V",
+        help="The lowest speed at which the tonnage rating may run, in km/h. By default the "
+        "lowest that was measured.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--weather", default="fair", choices=tuple(WEATHER), metavar="WEATHER",
+        help=f"The weather of the tonnage rating: {', '.join(WEATHER)}; by default fair.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--answer", action="append", default=[], metavar="KIND=REASON",
+        help="Why a record that is doubted is right all the same; kept beside the run, and may be "
+        "given again. Without it, the doubt stands.",
+    )  # fmt: skip
     edits = parser.add_mutually_exclusive_group()
     edits.add_argument(
-        "--edits", type=Path, metavar="EDITS.csv", help="stretches struck or added"
+        "--edits", type=Path, metavar="EDITS.csv",
+        help="Test sections to strike out or to add. By default the edits kept beside the run.",
+    )  # fmt: skip
+    edits.add_argument(
+        "--no-edits", action="store_true", help="Forget the edits kept beside the run."
     )
-    edits.add_argument("--no-edits", action="store_true", help="forget the edits kept so far")
 
 
 def _add_layout(parser: argparse.ArgumentParser) -> None:
     """How it is laid out."""
     parser.add_argument(
-        "--grid", default="1s", help="rows of the run table: 1s, 10m, milepost …"
-    )
+        "--grid", default="1s", metavar="STEP",
+        help="The step from row to row of the run table: 1s, 10m, milepost and the like; by "
+        "default 1s.",
+    )  # fmt: skip
     parser.add_argument(
-        "--units", choices=("metric", "customary"), help="on the page (the car sheet's)"
-    )
+        "--units", choices=("metric", "customary"),
+        help="The units on paper. By default those of the car sheet.",
+    )  # fmt: skip
     scale = parser.add_mutually_exclusive_group()
-    scale.add_argument("--roll-mm-per-min", type=float, metavar="MM", help="chart roll (20)")
-    scale.add_argument("--roll-mm-per-km", type=float, metavar="MM")
-    parser.add_argument("--roll-long", action="store_true", help="one long sheet a run")
+    scale.add_argument(
+        "--roll-mm-per-min", type=float, metavar="MM",
+        help="The paper of the chart roll for one minute, in mm; by default 20.",
+    )  # fmt: skip
+    scale.add_argument(
+        "--roll-mm-per-km", type=float, metavar="MM",
+        help="The paper of the chart roll for one kilometre, in mm. By default it goes by time.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--roll-long", action="store_true", help="Make the chart roll one long sheet a run."
+    )
 
 
 def run(args: argparse.Namespace) -> int:

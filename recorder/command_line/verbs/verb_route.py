@@ -22,14 +22,13 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     """Add the verb."""
     parser = subparsers.add_parser(
         "route",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        description="Check a route table (CSV): mileposts, grades, curves, limits.",
+        description="Check a route table (CSV): its mileposts, grades, curves and speed limits.",
         epilog="Example:\n  testcar route check ambleford.csv\n\n"
-        "Exit code 0: it can be used (warnings are printed); 2: it cannot.",
+        "Exit code 0: it can be used; what is odd is printed. 2: it cannot be used.",
     )
-    parser.add_argument("action", choices=["check"], help="what to do")
-    parser.add_argument("route", metavar="ROUTE.csv", help="the route table")
-    parser.add_argument("--json", action="store_true", help="print the answer as JSON")
+    parser.add_argument("action", choices=["check"], help="What to do: check.")
+    parser.add_argument("route", metavar="ROUTE.csv", help="The route table.")
+    parser.add_argument("--json", action="store_true", help="Print the answer as JSON.")
     parser.set_defaults(run=run)
 
 

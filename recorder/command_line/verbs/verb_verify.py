@@ -29,25 +29,23 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     """Add the verb."""
     parser = subparsers.add_parser(
         "verify",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        description="Check every dataset of a run file against the digests stored when it was\n"
-        "sealed, its structure, its times, its companion file, and whose its certificates are\n"
-        "and who signed them.\n\n"
-        "With --deep, also make everything again that the seal made, and compare: records\n"
-        "against gaps, sequence and ticks; calibrated values from counts and certificate;\n"
-        "the ties of ticks and of UTC; the history of the marks; every certificate from its\n"
-        "readings; and whether the record can be true. It says what is proved, what could\n"
-        "not be checked, what is contradicted, and what nobody can prove from the file alone.",
+        description="Check that a run file is as it was sealed, that its times can be, and "
+        "whose its certificates are and who signed them.\n\n"
+        "With --deep, everything that was worked out from the counts is worked out again and "
+        "compared: records against gaps; values by the certificates; times and UTC; the history "
+        "of the marks; every certificate from its readings; and whether the record can be true. "
+        "It says what is proved, what could not be checked, what is contradicted, and what "
+        "nobody can prove from the file alone.",
         epilog="Examples:\n  testcar verify run.h5\n  testcar verify --deep run.h5\n"
         "  testcar verify --deep --json run.h5\n\n"
-        "Exit code 0: sound, or with --deep nothing is contradicted; 1: damaged, not sealed,\n"
-        "or contradicted, one line a finding; 2: not a run file.",
+        "Exit code 0: it is sound, or with --deep nothing is contradicted. 1: it is damaged, "
+        "not sealed or contradicted; each finding is one line. 2: it is no run file.",
     )
-    parser.add_argument("file", metavar="RUN", help="the run file")
+    parser.add_argument("file", metavar="RUN", help="The run file.")
     parser.add_argument(
-        "--deep", action="store_true", help="make everything again and compare, too"
+        "--deep", action="store_true", help="Work everything out again, too, and compare."
     )
-    parser.add_argument("--json", action="store_true", help="print the answer as JSON")
+    parser.add_argument("--json", action="store_true", help="Print the answer as JSON.")
     parser.set_defaults(run=run)
 
 

@@ -35,23 +35,24 @@ if TYPE_CHECKING:
 __all__ = ["add_parser"]
 
 _EPILOG: Final = """\
-Lengths carry their unit: 2872.6mm, 9.425ft, 113.125in, 113-1/8in, 1mi, 0.4km. What is stated of
-them with --u-... is a standard uncertainty. On top come the cone, curves and wear until the
-wheel is measured again: give --wear 0mm, --lateral 0mm when they are none of your business.
-
---json prints one object: the certificate as it is written, and under "derived" diameter_m,
-u_relative, revolutions_per_mile, revolutions_per_km, m_per_pulse.
-
-examples:
-  testcar wheel tape 113-1/8in 113-1/8in 113in --pulses 60 --id W-7 --out wheel.cert.json
+Examples:
+  testcar wheel tape 113-1/8in 113-1/8in 113in --pulses 60 --id W-7
   testcar wheel rolled 14.364m 14.362m --revolutions 5 --pulses 200 --id W-8
-  testcar wheel mile 33614 33620 --length 1mi --u-length 0.3m --pulses 60 --id W-9
+  testcar wheel mile 33614 33620 --length 1mi --pulses 60 --id W-9
   testcar wheel verify wheel.cert.json
   testcar wheel pdf wheel.cert.json --out wheel.pdf
+
+A length carries its unit: 2872.6mm, 9.425ft, 113.125in, 113-1/8in, 1mi, 0.4km. What is stated of a
+length with --u-tape or --u-length is a standard uncertainty. To it come the coned tread, curves,
+and the wear until the wheel is measured again; whoever has these in hand otherwise leaves them out
+with --lateral 0mm and --wear 0mm.
+
+With --json one object is printed: the certificate as it is written, and under "derived"
+diameter_m, u_relative, revolutions_per_mile, revolutions_per_km and m_per_pulse.
 """
 _CAUTION: Final = (
-    "Cautions: measure a wheel only under a car that is secured against moving;\n"
-    "stay off the track and clear of pinch points; local rules first."
+    "Cautions: measure a wheel only under a car that is secured against moving; stay off the"
+    " track and clear of pinch points; local rules first."
 )
 _LENGTH: Final = re.compile(
     r"(?:(?P<number>[0-9.]+(?:[eE][-+]?\d+)?)"
@@ -64,115 +65,158 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     """Add ``wheel``, its three ways, and what is done with a certificate that stands."""
     parser = subparsers.add_parser(
         "wheel",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        description="Certify a measuring wheel.\n\n" + _CAUTION,
+        description="Make a measuring wheel's certificate, from a wheel tape, a rolled-out length "
+        "or a measured mile.\n\n" + _CAUTION,
         epilog=_EPILOG,
     )
-    ways = parser.add_subparsers(dest="way", metavar="WAY", required=True)
+    ways = parser.add_subparsers(dest="way", metavar="WAY", required=True, title="Ways")
     _add_tape(ways)
     _add_rolled(ways)
     _add_mile(ways)
-    add_verify_and_pdf(ways, kind="wheel")
+    add_verify_and_pdf(ways, verb="wheel", kind="wheel")
+
+
+def _way(
+    ways: argparse._SubParsersAction[argparse.ArgumentParser],
+    name: str,
+    words: str,
+    example: str,
+) -> argparse.ArgumentParser:
+    return ways.add_parser(
+        name, help=words, description=f"{words}\n\n{_CAUTION}",
+        epilog=f"Example:\n  testcar wheel {name} {example} \\\n      --out wheel.cert.json\n\n"
+        "A length carries its unit: 2872.6mm, 113.125in, 113-1/8in, 1mi.",
+    )  # fmt: skip
 
 
 def _add_tape(ways: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    tape = ways.add_parser("tape", help="readings of a wheel tape around the tread")
-    tape.add_argument("readings", nargs="+", metavar="LENGTH", help="with unit: 113-1/8in")
-    tape.add_argument("--diameter", action="store_true", help="the tape shows diameters")
+    words = "Make it from readings of a wheel tape around the tread."
+    tape = _way(ways, "tape", words, "113-1/8in 113in --pulses 60 --id W-7")
     tape.add_argument(
-        "--u-tape",
-        metavar="LENGTH",
-        help="of the tape and its use (half of 1/8 in over root 3)",
+        "readings", nargs="+", metavar="LENGTH", help="Each reading with its unit: 113-1/8in."
     )
+    tape.add_argument(
+        "--diameter", action="store_true", help="The tape shows diameters, not circumferences."
+    )
+    tape.add_argument(
+        "--u-tape", metavar="LENGTH",
+        help="The standard uncertainty of the tape and its use; by default half of 1/8 in over "
+        "root 3.",
+    )  # fmt: skip
     _add_common(tape)
     tape.set_defaults(run=_run_tape)
 
 
 def _add_rolled(ways: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    rolled = ways.add_parser("rolled", help="lengths rolled out over whole revolutions")
-    rolled.add_argument("lengths", nargs="+", metavar="LENGTH", help="with unit: 14.364m")
-    rolled.add_argument("--revolutions", type=float, required=True, metavar="N")
+    words = "Make it from lengths rolled out over whole revolutions."
+    rolled = _way(ways, "rolled", words, "14.364m --revolutions 5 --pulses 60 --id W-8")
     rolled.add_argument(
-        "--u-length", default="2mm", metavar="LENGTH", help="of one whole length (2mm)"
+        "lengths", nargs="+", metavar="LENGTH", help="Each length with its unit: 14.364m."
     )
+    rolled.add_argument(
+        "--revolutions", type=float, required=True, metavar="N",
+        help="How many revolutions each length is.",
+    )  # fmt: skip
+    rolled.add_argument(
+        "--u-length", default="2mm", metavar="LENGTH",
+        help="The standard uncertainty of one whole length; by default 2mm.",
+    )  # fmt: skip
     _add_common(rolled)
     rolled.set_defaults(run=_run_rolled)
 
 
 def _add_mile(ways: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    mile = ways.add_parser("mile", help="pulses counted over a measured mile or kilometre")
-    mile.add_argument("counts", nargs="+", type=float, metavar="PULSES", help="of each pass")
-    mile.add_argument("--length", required=True, metavar="LENGTH", help="surveyed: 1mi, 1km")
-    mile.add_argument("--u-length", default="0.3m", metavar="LENGTH", help="of it (0.3m)")
+    words = "Make it from pulses counted over a measured mile or kilometre."
+    mile = _way(ways, "mile", words, "33614 33620 --length 1mi --pulses 60 --id W-9")
     mile.add_argument(
-        "--u-count", type=float, default=1.0, metavar="PULSES", help="of one pass (1)"
+        "counts", nargs="+", type=float, metavar="PULSES", help="The pulses of each pass."
     )
     mile.add_argument(
-        "--reaction-s",
-        type=float,
-        default=0.0,
-        metavar="S",
-        help="ends keyed by hand: standard deviation of the hand (0: by a lineside pick-up)",
+        "--length", required=True, metavar="LENGTH", help="The surveyed length: 1mi or 1km."
     )
     mile.add_argument(
-        "--seconds", type=float, metavar="S", help="of a pass; needed with --reaction-s"
-    )
+        "--u-length", default="0.3m", metavar="LENGTH",
+        help="The standard uncertainty of that length; by default 0.3m.",
+    )  # fmt: skip
+    mile.add_argument(
+        "--u-count", type=float, default=1.0, metavar="PULSES",
+        help="The standard uncertainty of one pass; by default 1 pulse.",
+    )  # fmt: skip
+    mile.add_argument(
+        "--reaction-s", type=float, default=0.0, metavar="S",
+        help="If the ends were keyed by hand: the standard deviation of the hand. The default 0 "
+        "is for a pick-up at the lineside.",
+    )  # fmt: skip
+    mile.add_argument(
+        "--seconds", type=float, metavar="S",
+        help="How long a pass took; needed with --reaction-s. Without it, the ends count as "
+        "exact in time.",
+    )  # fmt: skip
     _add_common(mile)
     mile.set_defaults(run=_run_mile)
 
 
 def _add_common(parser: argparse.ArgumentParser) -> None:
-    parser.epilog = "See testcar wheel --help for units and examples."
     parser.add_argument(
-        "--pulses",
-        type=int,
-        required=True,
-        metavar="N",
-        help="of the encoder in one revolution of the wheel",
-    )
+        "--pulses", type=int, required=True, metavar="N",
+        help="The pulses of the encoder in one revolution of the wheel.",
+    )  # fmt: skip
     _add_identity(parser)
+    _add_tread(parser)
     parser.add_argument(
-        "--wear",
-        default="1mm",
-        metavar="LENGTH",
-        help="off the diameter until measured again, at most (1mm)",
-    )
-    parser.add_argument("--conicity", type=float, default=0.05, help="of the tread (0.05)")
+        "--sheet", metavar="BENCH.toml",
+        help="A file of stated facts, with tables [laboratory] and [standard]. Without it, none "
+        "are stated.",
+    )  # fmt: skip
     parser.add_argument(
-        "--lateral",
-        default="6mm",
-        metavar="LENGTH",
-        help="standard deviation of the contact across the tread (6mm)",
-    )
+        "--out", metavar="CERT",
+        help="Write the certificate here. Without it, the figures are only printed.",
+    )  # fmt: skip
+    parser.add_argument("--json", action="store_true", help="Print the answer as JSON.")
+
+
+def _add_tread(parser: argparse.ArgumentParser) -> None:
+    """What the coned tread, curves and wear add."""
     parser.add_argument(
-        "--curve-radius",
-        metavar="LENGTH",
-        help="usual curve, for a wheel that turns by itself (none)",
-    )
+        "--wear", default="1mm", metavar="LENGTH",
+        help="How much the diameter may wear until it is measured again; by default 1mm.",
+    )  # fmt: skip
     parser.add_argument(
-        "--curve-share",
-        type=float,
-        default=1.0,
-        metavar="X",
-        help="share of the way in such curves one way round (1)",
-    )
+        "--conicity", type=float, default=0.05, metavar="X",
+        help="The conicity of the tread; by default 0.05.",
+    )  # fmt: skip
     parser.add_argument(
-        "--sheet", metavar="BENCH.toml", help="a file of stated facts: [laboratory], [standard]"
-    )
-    parser.add_argument("--out", metavar="CERT", help="write the certificate here")
-    parser.add_argument("--json", action="store_true", help="print the answer as JSON")
+        "--lateral", default="6mm", metavar="LENGTH",
+        help="How far the contact wanders across the tread (standard deviation); by default 6mm.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--curve-radius", metavar="LENGTH",
+        help="The usual curve, for a wheel that turns by itself. Without it, none is counted.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--curve-share", type=float, default=1.0, metavar="X",
+        help="The share of the way that lies in such curves of one hand; by default 1.",
+    )  # fmt: skip
 
 
 def _add_identity(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--id", required=True, help="identity of the certificate")
-    parser.add_argument("--wheel", default="", help="the wheel in words: axle, side, number")
+    parser.add_argument("--id", required=True, help="The certificate's number.")
     parser.add_argument(
-        "--serial",
-        default="",
-        help="its number alone; a car sheet that names another is refused",
+        "--wheel", default="", metavar="TEXT",
+        help="The wheel in words: axle, side, number. Without it, none are stated.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--serial", default="",
+        help="The wheel's serial number alone; a car sheet that names another is refused. Without "
+        "it, none is stated.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--issued", metavar="YYYY-MM-DD", help="The day it was measured; by default today."
     )
-    parser.add_argument("--issued", metavar="YYYY-MM-DD", help="day measured (today)")
-    parser.add_argument("--expires", metavar="YYYY-MM-DD", help="last day of use (none)")
+    parser.add_argument(
+        "--expires", metavar="YYYY-MM-DD",
+        help="The last day it may be used. Without it, it does not expire.",
+    )  # fmt: skip
 
 
 def _run_tape(args: argparse.Namespace) -> int:
@@ -203,7 +247,7 @@ def _run_mile(args: argparse.Namespace) -> int:
     u_count = args.u_count
     if args.reaction_s:
         if not args.seconds or args.seconds <= 0.0 or args.reaction_s < 0.0:
-            msg = "--reaction-s wants --seconds above zero: how long a pass took"
+            msg = "--reaction-s needs --seconds, too, above zero: how long a pass took"
             raise UsageError(msg)
         rate = max(args.counts) / args.seconds
         u_count = math.hypot(u_count, math.sqrt(2.0) * args.reaction_s * rate)

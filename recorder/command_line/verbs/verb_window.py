@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import textwrap
 from typing import Any
 
 from recorder.window.model.crew.key_commands import BUTTONS
@@ -18,25 +17,20 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
 
     parser = subparsers.add_parser(
         "window",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        description=(
-            "Open the crew's window on a running recording: traces, numerals, mark keys.\n"
-            "It may be closed and opened at will; the recording goes on."
-        ),
+        description="Open the crew's window on a run being recorded: traces, numerals and mark "
+        "keys. It may be closed and opened at will; the recording goes on.",
         epilog="Examples:\n  testcar window --appearance night\n"
         "  testcar window --session run.h5 --png window.png\n\n"
-        "Keys: a letter takes its mark (the window shows which), with Alt also while typing;\n"
+        "Keys: a letter takes its mark (the window shows which), with Alt also while typing; "
         f"{_command_keys()}.\n\n"
-        "Not a safety system: signals, local rules and licensed practice come first.",
+        "This is never a safety system: signals, local rules and licensed practice come first.",
     )
     add_options(parser)
     parser.set_defaults(run=run)
 
 
 def _command_keys() -> str:
-    return textwrap.fill(
-        ", ".join(f"{c.key} {c.words.lower().rstrip('…')}" for c in BUTTONS), 88
-    )
+    return ", ".join(f"{c.key} {c.words.lower().rstrip('…')}" for c in BUTTONS)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -28,9 +28,9 @@ if TYPE_CHECKING:
 __all__ = ["add_parser", "run"]
 
 _WORDS: Final = {
-    ZeroEdit.WITHDRAW: "withdraw a zero: every figure is worked without it",
-    ZeroEdit.RESTORE: "bring a withdrawn zero back",
-    ZeroEdit.ACCEPT: "accept a zero that was refused; its uncertainty covers the doubt",
+    ZeroEdit.WITHDRAW: "Withdraw a zero: every figure is worked without it.",
+    ZeroEdit.RESTORE: "Bring a withdrawn zero back.",
+    ZeroEdit.ACCEPT: "Accept a zero that was refused; its uncertainty covers the doubt.",
 }
 
 
@@ -38,25 +38,30 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     """Add the verb."""
     parser = subparsers.add_parser(
         "zeros",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        description="Read the zeros of a run, or revise one. The sealed file is never touched: a\n"
-        "revision is kept in RUN.h5.notes beside it, and the pull is worked from its counts again.",
+        description="List the zeros of a run after it was sealed, or revise one. The sealed file "
+        "is never touched: the revision is kept in RUN.h5.notes beside it, and the pull is worked "
+        "from its counts again.",
         epilog="Examples:\n  testcar zeros run.h5\n"
         "  testcar zeros run.h5 withdraw 2 --reason 'the coupler was tight'\n"
         "  testcar zeros run.h5 restore 2 --reason 'it was zero 3' --by 'A. Crew'\n\n"
-        "Exit code 0: done; 1: this cannot be done to that zero; 2: wrong use.",
+        "Exit code 0: it is done. 1: it cannot be done to that zero. 2: wrong use.",
     )
-    parser.add_argument("run_file", metavar="RUN", help="the run file")
+    parser.add_argument("run_file", metavar="RUN", help="The run file.")
     add_json(parser)
     parser.set_defaults(run=run, json=False)
-    actions = parser.add_subparsers(dest="action", metavar="ACTION")
-    add_json(actions.add_parser("list", help="show the zeros (the default)"))
+    actions = parser.add_subparsers(dest="action", metavar="ACTION", title="Actions")
+    words = "List the zeros with their numbers; this is done by default."
+    listed = "Example:\n  testcar zeros run.h5 list --json"
+    add_json(actions.add_parser("list", help=words, description=words, epilog=listed))
     for edit, words in _WORDS.items():
-        action = actions.add_parser(edit.value, help=words, description=words)
+        example = f"Example:\n  testcar zeros run.h5 {edit} 2 --reason 'read in the log book'"
+        action = actions.add_parser(edit.value, help=words, description=words, epilog=example)
         add_json(action)
-        action.add_argument("number", metavar="N", type=int, help="its number, as listed")
-        action.add_argument("--reason", metavar="WORDS", required=True, help="why; it is kept")
-        action.add_argument("--by", metavar="NAME", help="who does; by default you")
+        action.add_argument("number", metavar="N", type=int, help="Its number, as listed.")
+        action.add_argument(
+            "--reason", metavar="WORDS", required=True, help="Why; it is kept with the zero."
+        )
+        action.add_argument("--by", metavar="NAME", help="Who says so; by default you.")
 
 
 def run(args: argparse.Namespace) -> int:

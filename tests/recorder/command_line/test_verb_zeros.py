@@ -92,7 +92,7 @@ def test_a_refused_zero_is_accepted_with_a_reason(path: Path, capsys: Capture) -
         (("accept", "1", "--reason", "x"), 1, "is accepted already"),
         (("withdraw", "1", "--reason", " "), 2, "no reason is given"),
         (("withdraw", "1"), 2, "--reason"),
-        (("withdraw", "first", "--reason", "x"), 2, "invalid int"),
+        (("withdraw", "first", "--reason", "x"), 2, "allowed: a whole number"),
     ],
 )
 def test_what_cannot_be_done_is_told(

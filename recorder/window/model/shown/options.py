@@ -73,52 +73,55 @@ def options_of(args: argparse.Namespace) -> WindowOptions:
 def add_options(parser: argparse.ArgumentParser) -> None:
     """Options of the window, for this module and for the verb."""
     parser.add_argument(
-        "--session", metavar="PATH", help="The run file that is being recorded."
-    )
+        "--session", metavar="PATH",
+        help="The run file being recorded. By default the only recording that runs.",
+    )  # fmt: skip
     parser.add_argument(
-        "--png", metavar="OUT.png", help="Write a picture of the window, then close it."
-    )
-    parser.add_argument("--seconds", type=float, help="Close the window after so many seconds.")
+        "--png", metavar="OUT.png",
+        help="Write a picture of the window and close it. Without it, no picture is written.",
+    )  # fmt: skip
     parser.add_argument(
-        "--appearance", choices=("day", "night"), default="day", help="Colours. (day)"
-    )
+        "--seconds", type=float, metavar="S",
+        help="Close after S seconds. By default it stays open; with --png, 3 seconds.",
+    )  # fmt: skip
     parser.add_argument(
-        "--units",
-        choices=("metric", "customary"),
-        default="",
-        help="Units shown. (as the car sheet says)",
-    )
+        "--appearance", choices=("day", "night"), default="day",
+        help="Dark on light for the day (default), or light on dark for the night.",
+    )  # fmt: skip
     parser.add_argument(
-        "--axis",
-        choices=("time", "distance"),
-        default="time",
-        help="Draw the traces against time or distance. (time)",
-    )
+        "--units", choices=("metric", "customary"), default="",
+        help="Units to show. By default those of the car sheet.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--axis", choices=("time", "distance"), default="time",
+        help="What the traces are drawn over; by default time.",
+    )  # fmt: skip
     _add_frame_options(parser)
 
 
 def _add_frame_options(parser: argparse.ArgumentParser) -> None:
+    """How it is drawn, and until when it waits."""
     parser.add_argument(
-        "--size", metavar="WxH", type=_size, help="Size of the window in pixels."
-    )
+        "--size", metavar="WxH", type=_size,
+        help="Size of the window in pixels, such as 1600x900. By default it fits the screen.",
+    )  # fmt: skip
     parser.add_argument(
-        "--fps", type=float, default=30.0, help="Frames a second, 1 to 60. (30)"
-    )
-    parser.add_argument("--full-screen", action="store_true", help="Fill the screen.")
+        "--fps", type=float, default=30.0, metavar="N",
+        help="Pictures drawn in a second, 1 to 60; by default 30.",
+    )  # fmt: skip
+    parser.add_argument("--full-screen", action="store_true", help="Fill the whole screen.")
     parser.add_argument(
-        "--route",
-        metavar="ROUTE.csv",
-        help="The route table, if it does not lie beside the run.",
-    )
+        "--route", metavar="ROUTE.csv",
+        help="The route table. By default the one the run's trip sheet names.",
+    )  # fmt: skip
     parser.add_argument(
-        "--measure", metavar="FILE.csv", help="Log when each frame was painted."
-    )
+        "--measure", metavar="FILE.csv",
+        help="Write when each picture was drawn. Without it, that is not written.",
+    )  # fmt: skip
     parser.add_argument(
-        "--wait",
-        type=float,
-        default=WAIT_S,
-        help="Seconds to wait for a recording to begin. (10)",
-    )
+        "--wait", type=float, default=WAIT_S, metavar="S",
+        help=f"Wait S seconds for a recording to appear; by default {WAIT_S:g}.",
+    )  # fmt: skip
 
 
 def _size(text: str) -> tuple[int, int]:

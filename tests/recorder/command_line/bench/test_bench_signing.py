@@ -143,7 +143,7 @@ def test_changed_after_it_was_signed_is_told(
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        (["--signature", "x.sig"], "--signature wants --key"),
+        (["--signature", "x.sig"], "--signature needs --key"),
         (["--key", "none.pub"], "none.pub: No such file"),
         (["--key", "lab.pub"], "cell.json.sig: No such file"),
         (["--key", "lab.pub", "--signature", "none"], "none: No such file"),
