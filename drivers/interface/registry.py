@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import importlib
 import time
-from typing import TYPE_CHECKING, Final, Protocol, cast
+from typing import TYPE_CHECKING, Any, Final, Protocol, cast
 
 from drivers.interface.errors import SetupError
 
@@ -34,6 +34,7 @@ class _DriverClass(Protocol):
         options: Mapping[str, object],
         after: DeviceDriver | None,
         now_ns: Callable[[], int],
+        opener: Callable[..., Any] = ...,
     ) -> DeviceDriver: ...
 
     def layout_for(self, options: Mapping[str, object], *, device_id: str) -> Layout: ...
@@ -47,6 +48,7 @@ def open_driver(
     options: Mapping[str, object] | None = None,
     after: DeviceDriver | None = None,
     now_ns: Callable[[], int] = time.monotonic_ns,
+    opener: Callable[..., object] | None = None,
 ) -> DeviceDriver:
     """Open one device.
 
@@ -65,6 +67,8 @@ def open_driver(
         go on where they were, and what was lost in between is known by sequence.
     now_ns : callable, optional
         The monotonic clock that receipts are stamped by.
+    opener : drivers.links.transport.LinkOpener, optional
+        Opens the port instead of ``drivers.links.transport.open_link``: links in memory.
 
     Raises
     ------
@@ -74,8 +78,9 @@ def open_driver(
         The port is missing, in use, not permitted, or nothing answers.
     """
     driver = _driver_class(name, device_id)
+    how: dict[str, Callable[..., object]] = {} if opener is None else {"opener": opener}
     return driver.open(
-        device_id=device_id, port=port, options=options or {}, after=after, now_ns=now_ns
+        device_id=device_id, port=port, options=options or {}, after=after, now_ns=now_ns, **how
     )
 
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from drivers.decoding.framing import RecordDecoder
     from drivers.interface.driver_interface import DeviceDriver, Layout
     from drivers.interface.settings import LinkSettings
-    from drivers.links.transport import Link
+    from drivers.links.transport import Link, LinkOpener
 
 __all__ = ["LinkDriver", "inherit", "split_at_restarts"]
 
@@ -74,6 +74,7 @@ class LinkDriver:
         device_id: str,
         after: DeviceDriver | None,
         now_ns: Callable[[], int],
+        opener: LinkOpener = open_link,
     ) -> Self:
         """Open the port for a fresh decoder, or for the one of the driver gone on from.
 
@@ -85,7 +86,7 @@ class LinkDriver:
             The port is missing, in use, not permitted, or nothing answers.
         """
         decoder = inherit(decoder, after, device_id)
-        link = open_link(
+        link = opener(
             port,
             baud_bd=settings.baud_bd,
             read_timeout_s=settings.read_timeout_s,

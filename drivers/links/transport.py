@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 __all__ = [
     "PORT_FORMS",
     "Link",
+    "LinkOpener",
     "SerialLink",
     "TcpLink",
     "open_link",
@@ -97,6 +98,14 @@ class Link(Protocol):
     def close(self) -> None:
         """Close; may be called twice."""
         ...
+
+
+class LinkOpener(Protocol):
+    """Opens a port by its form, as :func:`open_link` does."""
+
+    def __call__(
+        self, port: str, *, baud_bd: int, read_timeout_s: float, device_id: str
+    ) -> Link: ...
 
 
 def open_link(

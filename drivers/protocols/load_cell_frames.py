@@ -39,6 +39,7 @@ from drivers.decoding.unwrapping import MASK_32, WRAP_32, later, nearest
 from drivers.interface.driver_interface import DriverDescription, FaultCause, Layout, Role
 from drivers.interface.settings import LoadCellSettings, settings_from_options
 from drivers.links.link_driver import LinkDriver
+from drivers.links.transport import open_link
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -46,6 +47,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from drivers.interface.driver_interface import DeviceDriver
+    from drivers.links.transport import LinkOpener
 
 __all__ = ["RAILS", "LoadCellDecoder", "LoadCellFrames"]
 
@@ -327,10 +329,12 @@ class LoadCellFrames(LinkDriver):
         options: Mapping[str, object],
         after: DeviceDriver | None = None,
         now_ns: Callable[[], int] = time.monotonic_ns,
+        opener: LinkOpener = open_link,
     ) -> LoadCellFrames:
         """Open the port; see :func:`drivers.interface.registry.open_driver`."""
         settings = settings_from_options(LoadCellSettings, options, device_id)
         fresh = LoadCellDecoder(channels=settings.channels, tick_hz=settings.tick_hz)
         return cls.on_port(
-            port, fresh, settings, device_id=device_id, after=after, now_ns=now_ns
-        )
+            port, fresh, settings, device_id=device_id, after=after, now_ns=now_ns,
+            opener=opener,
+        )  # fmt: skip

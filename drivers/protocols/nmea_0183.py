@@ -31,6 +31,7 @@ from drivers.interface.driver_interface import (
 )
 from drivers.interface.settings import NmeaSettings, settings_from_options
 from drivers.links.link_driver import LinkDriver
+from drivers.links.transport import open_link
 from drivers.protocols.gnss_time import NO_TIME_NS, TimeJudge
 from drivers.protocols.nmea_sentences import (
     KINDS,
@@ -43,6 +44,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from drivers.interface.driver_interface import DeviceDriver
+    from drivers.links.transport import LinkOpener
 
 __all__ = ["NO_TIME_NS", "Nmea0183", "NmeaDecoder"]
 
@@ -255,10 +257,12 @@ class Nmea0183(LinkDriver):
         options: Mapping[str, object],
         after: DeviceDriver | None = None,
         now_ns: Callable[[], int] = time.monotonic_ns,
+        opener: LinkOpener = open_link,
     ) -> Nmea0183:
         """Open the port; see :func:`drivers.interface.registry.open_driver`."""
         settings = settings_from_options(NmeaSettings, options, device_id)
         fresh = NmeaDecoder(confirmations=settings.confirmations)
         return cls.on_port(
-            port, fresh, settings, device_id=device_id, after=after, now_ns=now_ns
-        )
+            port, fresh, settings, device_id=device_id, after=after, now_ns=now_ns,
+            opener=opener,
+        )  # fmt: skip

@@ -47,6 +47,7 @@ from drivers.decoding.unwrapping import (
 from drivers.interface.driver_interface import DriverDescription, FaultCause, Layout, Role
 from drivers.interface.settings import WheelSettings, settings_from_options
 from drivers.links.link_driver import LinkDriver
+from drivers.links.transport import open_link
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -54,6 +55,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from drivers.interface.driver_interface import DeviceDriver
+    from drivers.links.transport import LinkOpener
 
 __all__ = ["PPS_SEEN", "WheelDecoder", "WheelPulses"]
 
@@ -359,10 +361,12 @@ class WheelPulses(LinkDriver):
         options: Mapping[str, object],
         after: DeviceDriver | None = None,
         now_ns: Callable[[], int] = time.monotonic_ns,
+        opener: LinkOpener = open_link,
     ) -> WheelPulses:
         """Open the port; see :func:`drivers.interface.registry.open_driver`."""
         settings = settings_from_options(WheelSettings, options, device_id)
         fresh = WheelDecoder(tick_hz=settings.tick_hz, max_pulse_hz=settings.max_pulse_hz)
         return cls.on_port(
-            port, fresh, settings, device_id=device_id, after=after, now_ns=now_ns
-        )
+            port, fresh, settings, device_id=device_id, after=after, now_ns=now_ns,
+            opener=opener,
+        )  # fmt: skip

@@ -12,14 +12,17 @@ import math
 import sys
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 __all__ = [
     "Clocks",
     "HostClock",
+    "HostTimepiece",
     "RunClock",
+    "SimulatedTimepiece",
+    "Timepiece",
     "host_clock",
     "now_ns",
     "read_clocks",
@@ -91,6 +94,8 @@ class RunClock:
     """Instant of run time 0."""
     speed: float = 1.0
     """Run seconds in a second of the computer: other than 1 where time is simulated."""
+    read_ns: Callable[[], int] = field(default=now_ns, compare=False, repr=False)
+    """Tells the instant of now."""
 
     def run_s(self, instant_ns: int) -> float:
         """Run time of an instant, s."""
@@ -98,7 +103,7 @@ class RunClock:
 
     def now_s(self) -> float:
         """Run time, now."""
-        return self.run_s(now_ns())
+        return self.run_s(self.read_ns())
 
     def instant_ns(self, run_s: float) -> int:
         """The instant of a run time."""
@@ -121,6 +126,89 @@ def read_clocks() -> Clocks:
     if hasattr(time, "CLOCK_BOOTTIME"):
         boot = time.clock_gettime_ns(time.CLOCK_BOOTTIME)
     return Clocks(monotonic_ns=now_ns(), utc_ns=time.time_ns(), boottime_ns=boot)
+
+
+class Timepiece(Protocol):
+    """All the clocks that a recording asks: the computer's, or simulated ones."""
+
+    def now_ns(self) -> int:
+        """The monotonic instant."""
+        ...
+
+    def read(self) -> Clocks:
+        """All clocks at once."""
+        ...
+
+    def error_s(self) -> float:
+        """Greatest error of the wall clock by its own account; NaN: none is known."""
+        ...
+
+    def worth(self, boot_id: str) -> HostClock:
+        """What the monotonic clock is."""
+        ...
+
+
+class HostTimepiece:
+    """The computer's own clocks."""
+
+    def now_ns(self) -> int:
+        """The monotonic instant."""
+        return now_ns()
+
+    def read(self) -> Clocks:
+        """All clocks at once."""
+        return read_clocks()
+
+    def error_s(self) -> float:
+        """As the kernel says."""
+        return wall_error_s()
+
+    def worth(self, boot_id: str) -> HostClock:
+        """What :func:`now_ns` is worth."""
+        return host_clock(boot_id)
+
+
+class SimulatedTimepiece:
+    """Clocks that stand until they are moved on: a simulated second is a second, whatever it took.
+
+    Parameters
+    ----------
+    utc0_ns
+        UTC at simulated time 0; the monotonic instant is then :attr:`ORIGIN_NS`.
+    """
+
+    ORIGIN_NS: Final = 10**12
+    """No instant of a run is negative, however long before it something is asked for."""
+
+    def __init__(self, utc0_ns: int) -> None:
+        self._utc0_ns = utc0_ns
+        self._passed_ns = 0
+
+    @property
+    def t_s(self) -> float:
+        """Simulated time."""
+        return self._passed_ns / 1e9
+
+    def move_to(self, t_s: float) -> None:
+        """Simulated time goes on to then; never back."""
+        self._passed_ns = max(self._passed_ns, round(t_s * 1e9))
+
+    def now_ns(self) -> int:
+        """The simulated monotonic instant."""
+        return self.ORIGIN_NS + self._passed_ns
+
+    def read(self) -> Clocks:
+        """All of them go alike, and the simulated computer never sleeps."""
+        now = self.now_ns()
+        return Clocks(monotonic_ns=now, utc_ns=self._utc0_ns + self._passed_ns, boottime_ns=now)
+
+    def error_s(self) -> float:
+        """Nobody keeps a simulated clock."""
+        return math.nan
+
+    def worth(self, boot_id: str) -> HostClock:
+        """Exact to the nanosecond that it counts in."""
+        return HostClock(name="simulated", resolution_s=1e-9, boot_id=boot_id)
 
 
 def wall_error_s() -> float:

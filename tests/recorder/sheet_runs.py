@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from calibration.certificates.certificate import dump_certificate
 from recorder.acquisition.preparation.opening import make_header
 from recorder.acquisition.preparation.plan import make_plan
+from recorder.acquisition.process.pace import RealPace
 from recorder.marks.mark import Mark
 from recorder.run.parts.header import DeviceHeader, RunHeader
 from recorder.run_file.seal.write_whole import DeviceData, write_run
@@ -80,7 +81,7 @@ def header_by_sheet(folder: Path, devices: str) -> RunHeader:
     """The header that a recording by such a sheet has."""
     car, trip = sheets(folder, devices)
     plan = make_plan(load_car_sheet(car), load_trip_sheet(trip), on=date(2026, 5, 4))
-    return make_header(plan, start_ns=0)
+    return make_header(plan, RealPace(), start_ns=0)
 
 
 def run_by_sheet(

@@ -1,4 +1,4 @@
-"""One thread a device: reads, reopens what was lost, never dies unseen."""
+"""One device read into its ring: by a thread of its own, or step by step in simulated time."""
 
 from __future__ import annotations
 
@@ -37,7 +37,10 @@ class Tap(Protocol):
 
 
 class DeviceThread:
-    """Reads one device into its ring until asked to stop.
+    """Reads one device into its ring until asked to stop: reopens what was lost, never dies unseen.
+
+    Its thread does :meth:`begin`, :meth:`step` again and again, and :meth:`end`; where time is
+    simulated nobody starts it, and whoever lets the time pass calls these.
 
     Parameters
     ----------
@@ -52,6 +55,8 @@ class DeviceThread:
         Takes what the crew must know, in words.
     clock
         Run time, of the computer's monotonic clock.
+    wait_for
+        Waits until something is set, so many seconds of run time at most.
     """
 
     def __init__(
@@ -65,6 +70,7 @@ class DeviceThread:
         notify: Callable[[Event | Gap], None],
         warn: Callable[[str], None],
         clock: RunClock,
+        wait_for: Callable[[threading.Event, float], object] = threading.Event.wait,
     ) -> None:
         self.name = name
         self.stream = stream
@@ -80,6 +86,8 @@ class DeviceThread:
         self._notify = notify
         self._warn = warn
         self._clock = clock
+        self.wait_for = wait_for
+        self._wait_s = FIRST_WAIT_S
         self._stop = threading.Event()
         self._taking = threading.Lock()
         self._given_up = False
@@ -116,6 +124,11 @@ class DeviceThread:
             if tap in self._taps:
                 self._taps.remove(tap)
 
+    @property
+    def is_lost(self) -> bool:
+        """Whether its link is gone, and is to be opened again."""
+        return self._driver is None
+
     def now_s(self) -> float:
         """Run time, now."""
         return self._clock.now_s()
@@ -123,20 +136,34 @@ class DeviceThread:
     # ------------------------------------------------------------------ the thread
 
     def _run(self) -> None:
-        wait_s = FIRST_WAIT_S
-        self.stream.listen(self.now_s())
+        self.begin()
         try:
             while not self._stop.is_set():
-                if self._unless_it_fails(self._read):
-                    wait_s = FIRST_WAIT_S
-                if self._driver is None:
+                if wait_s := self.step():
                     self._stop.wait(wait_s)
-                    wait_s = min(2 * wait_s, LONGEST_WAIT_S)
-            if not self._unless_it_fails(self._drain):
-                # The port went at the very end: closed, the driver gives what it had in hand.
-                self._unless_it_fails(self._drain)
+            self.end()
         finally:
             self._close()
+
+    def begin(self) -> None:
+        """From now on records can come."""
+        self.stream.listen(self.now_s())
+
+    def step(self) -> float:
+        """One read; for how many seconds there is no use in another: above 0 without a link."""
+        if self._unless_it_fails(self._read):
+            self._wait_s = FIRST_WAIT_S
+        if self._driver is not None:
+            return 0.0
+        wait_s, self._wait_s = self._wait_s, min(2 * self._wait_s, LONGEST_WAIT_S)
+        return wait_s
+
+    def end(self) -> None:
+        """Take what had come, and close."""
+        if not self._unless_it_fails(self._drain):
+            # The port went at the very end: closed, the driver gives what it had in hand.
+            self._unless_it_fails(self._drain)
+        self._close()
 
     def _unless_it_fails(self, step: Callable[[], bool]) -> bool:
         """What a step answers; False when the link is gone, or the driver has failed."""

@@ -77,7 +77,7 @@ class Collection:
         """Wait until every device has passed the end, or has had time to."""
         for name, thread in self._threads.items():
             left_s = self.stop_s + GRACE_S - thread.now_s()
-            self._collectors[name].done.wait(max(left_s, 0.0))
+            thread.wait_for(self._collectors[name].done, max(left_s, 0.0))
             thread.remove_tap(self._collectors[name])
 
     def mean(self, device: str, field: str) -> MeanCounts | None:

@@ -66,6 +66,8 @@ class FieldChecks:
         Keeps an event with the run.
     notice
         Shows the crew one line.
+    utc_ns
+        The wall clock that revisions are dated by.
     """
 
     def __init__(
@@ -75,12 +77,14 @@ class FieldChecks:
         *,
         keep: Callable[[Event], None],
         notice: Notice,
+        utc_ns: Callable[[], int] = time.time_ns,
     ) -> None:
         self.zeros: dict[str, Zero] = {}
         """Channel → zero as last accepted; a channel without one goes by its certificate's."""
         self._taken: list[Zero] = []
         self._keep = keep
         self._notice = notice
+        self._utc_ns = utc_ns
         self._busy = threading.Lock()
         self._guard = threading.Lock()
         self._open: dict[str, _ShuntRead] = {}
@@ -186,7 +190,7 @@ class FieldChecks:
             made = RevisionMade(
                 reason=request.reason,
                 by=request.by,
-                utc_ns=time.time_ns(),
+                utc_ns=self._utc_ns(),
                 software=software(),
             )
             zero = revised_zero(found[-1], request.edit, made)

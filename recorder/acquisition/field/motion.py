@@ -97,7 +97,7 @@ class MotionWatch:
         """Wait until every witness has spoken of the end, or had time to; what each said."""
         for witness, tap in self._taps:
             left_s = self._stop_s + GRACE_S - witness.thread.now_s()
-            tap.done.wait(max(left_s, 0.0))
+            witness.thread.wait_for(tap.done, max(left_s, 0.0))
             witness.thread.remove_tap(tap)
         return [_guard(witness, tap) for witness, tap in self._taps]
 

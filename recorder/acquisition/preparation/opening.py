@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import contextlib
-import time
 import uuid
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Protocol
 
 from calibration.clock.live_tick_clock import LiveTickClock, NominalTickClock
 from calibration.clock.tick_line import TickLine
@@ -21,7 +20,6 @@ from recorder.acquisition.preparation.planned import DevicePlan, Plan
 from recorder.acquisition.preparation.settings import RecordingError, RecordingSettings
 from recorder.acquisition.ring.ring import RingWriter
 from recorder.keeping.owner import JournalState, boot_id, journal_path_for, journal_state
-from recorder.machine.clocks import RunClock, now_ns
 from recorder.machine.host import free_bytes, network_disk
 from recorder.machine.version import software
 from recorder.run.parts.event import Event
@@ -29,11 +27,36 @@ from recorder.run.parts.gap import Gap
 from recorder.run.parts.header import DeviceHeader, RunHeader
 
 if TYPE_CHECKING:
-    from drivers.interface.driver_interface import DeviceDriver
+    import threading
 
-__all__ = ["check_place", "make_header", "open_devices", "start_threads"]
+    from drivers.interface.driver_interface import DeviceDriver
+    from drivers.links.transport import LinkOpener
+    from recorder.machine.clocks import RunClock, Timepiece
+
+__all__ = ["Ways", "check_place", "make_header", "open_devices", "start_threads"]
 
 MiB: Final = 2**20
+
+
+class Ways(Protocol):
+    """How a recording comes by clocks, links and waiting."""
+
+    @property
+    def simulated(self) -> bool:
+        """Whether its time is simulated, exactly: then run time is the clocks', at speed 1."""
+        ...
+
+    @property
+    def timepiece(self) -> Timepiece: ...
+
+    @property
+    def opener(self) -> LinkOpener | None:
+        """Opens the ports; None: as they are wired."""
+        ...
+
+    def wait_for(self, done: threading.Event, seconds: float) -> object:
+        """Until it is set, or so many seconds of run time have passed."""
+        ...
 
 
 def check_place(settings: RecordingSettings, plan: Plan) -> None:
@@ -88,7 +111,7 @@ def _check_room(folder: Path, settings: RecordingSettings, plan: Plan) -> None:
         raise RecordingError(msg)
 
 
-def open_devices(plan: Plan) -> list[DeviceDriver]:
+def open_devices(plan: Plan, ways: Ways) -> list[DeviceDriver]:
     """Open every device, or none.
 
     Raises
@@ -99,7 +122,7 @@ def open_devices(plan: Plan) -> list[DeviceDriver]:
     opened: list[DeviceDriver] = []
     for device in plan.devices:
         try:
-            opened.append(_open(device))
+            opened.append(_open(device, ways))
         except DriverError as error:
             for driver in opened:
                 with contextlib.suppress(DriverError, OSError):
@@ -108,7 +131,7 @@ def open_devices(plan: Plan) -> list[DeviceDriver]:
     return opened
 
 
-def _open(device: DevicePlan, after: DeviceDriver | None = None) -> DeviceDriver:
+def _open(device: DevicePlan, ways: Ways, after: DeviceDriver | None = None) -> DeviceDriver:
     sheet = device.sheet
     return open_driver(
         sheet.driver,
@@ -116,7 +139,8 @@ def _open(device: DevicePlan, after: DeviceDriver | None = None) -> DeviceDriver
         port=sheet.port,
         options=sheet.options,
         after=after,
-        now_ns=now_ns,
+        now_ns=ways.timepiece.now_ns,
+        opener=ways.opener,
     )
 
 
@@ -128,15 +152,17 @@ def _route_text(plan: Plan) -> str:
     return path.read_text(encoding="utf-8-sig", errors="replace")
 
 
-def make_header(plan: Plan, *, start_ns: int) -> RunHeader:
+def make_header(plan: Plan, ways: Ways, *, start_ns: int) -> RunHeader:
     """What the run is, before its first record."""
+    clocks = ways.timepiece.read()
+    speed = plan.car.recording.simulated_speed
     return RunHeader(
         run_id=uuid.uuid4().hex,
-        started_utc_ns=time.time_ns() + start_ns - now_ns(),
+        started_utc_ns=clocks.utc_ns + start_ns - clocks.monotonic_ns,
         started_monotonic_ns=start_ns,
-        boot_id=boot_id(),
+        boot_id="" if ways.simulated else boot_id(),
         software=software(),
-        simulated_speed=plan.car.recording.simulated_speed,
+        simulated_speed=1.0 if ways.simulated else speed,
         car_sheet=plan.car.text,
         trip_sheet="" if plan.trip is None else plan.trip.text,
         route=_route_text(plan),
@@ -172,6 +198,7 @@ class _HostClock:
 def start_threads(
     plan: Plan,
     drivers: list[DeviceDriver],
+    ways: Ways,
     *,
     clock: RunClock,
     from_start_only: bool,
@@ -187,7 +214,7 @@ def start_threads(
         There is no shared memory; what was made is removed again. Drivers stay open.
     """
     threads: list[DeviceThread] = []
-    unpaced = plan.car.recording.simulated_speed == 0.0
+    unpaced = plan.car.recording.simulated_speed == 0.0 and not ways.simulated
     for i, (device, driver) in enumerate(zip(plan.devices, drivers, strict=True)):
         name = device.sheet.name
         try:
@@ -201,20 +228,27 @@ def start_threads(
             DeviceThread(
                 name,
                 driver,
-                reopen=partial(_open, device),
-                stream=DeviceStream(
-                    name,
-                    make_clock=_clock_maker(device, clock, unpaced=unpaced),
-                    from_start_only=from_start_only,
-                    interval_s=max(1 / device.expected_hz, device.description.usual_pause_s),
-                ),
+                reopen=partial(_open, device, ways),
+                stream=_stream(device, clock, unpaced=unpaced, from_start_only=from_start_only),
                 ring=ring,
                 notify=notify,
                 warn=warn,
                 clock=clock,
+                wait_for=ways.wait_for,
             )
         )
     return threads
+
+
+def _stream(
+    device: DevicePlan, clock: RunClock, *, unpaced: bool, from_start_only: bool
+) -> DeviceStream:
+    return DeviceStream(
+        device.sheet.name,
+        make_clock=_clock_maker(device, clock, unpaced=unpaced),
+        from_start_only=from_start_only,
+        interval_s=max(1 / device.expected_hz, device.description.usual_pause_s),
+    )
 
 
 def _clock_maker(

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from recorder.acquisition.control.status import DeviceStatus
-from recorder.machine.clocks import read_clocks, wall_error_s
+from recorder.machine.clocks import HostTimepiece
 from recorder.machine.host import free_bytes, rss_bytes
 from recorder.run.parts.event import Event, EventKind
 from recorder.run.parts.states import DeviceState
@@ -17,6 +17,7 @@ from recorder.run.parts.states import DeviceState
 if TYPE_CHECKING:
     from recorder.acquisition.devices.device_thread import DeviceThread
     from recorder.acquisition.preparation.planned import Plan
+    from recorder.machine.clocks import Timepiece
 
 __all__ = ["HealthMonitor"]
 
@@ -57,6 +58,7 @@ class HealthMonitor:
         keep: Callable[[Event], None],
         warn: Callable[[str], None],
         unsound: Callable[[str], tuple[str, ...]] = lambda _device: (),
+        timepiece: Timepiece | None = None,
         free: Callable[[Path], int] = free_bytes,
     ) -> None:
         self.free_bytes = 0
@@ -72,6 +74,7 @@ class HealthMonitor:
         self._keep = keep
         self._warn = warn
         self._unsound = unsound
+        self._timepiece = timepiece or HostTimepiece()
         self._free = free
         self._rates = {thread.name: _Rate() for thread in threads}
         self._wall: int | None = None
@@ -145,9 +148,9 @@ class HealthMonitor:
         }
 
     def _clocks(self, t_s: float) -> None:
-        clocks = read_clocks()
+        clocks = self._timepiece.read()
         data: dict[str, Any] = {"monotonic_ns": clocks.monotonic_ns, "utc_ns": clocks.utc_ns}
-        error_s = wall_error_s()
+        error_s = self._timepiece.error_s()
         if math.isfinite(error_s):
             data["error_s"] = error_s
         wall = clocks.utc_ns - clocks.monotonic_ns

@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING, Final
 
 from recorder.acquisition.process.reports import CheckReport, GapReport, Warned
 from recorder.acquisition.safekeeping.keeper import Outbox
-from recorder.machine.clocks import RunClock, now_ns
 from recorder.run.parts.event import Event, EventKind
 from recorder.run.parts.gap import Gap
 
 if TYPE_CHECKING:
     from recorder.acquisition.process.reports import RecordingReport, Reporter
+    from recorder.machine.clocks import RunClock
 
 __all__ = ["Notices", "unfailing"]
 
@@ -36,13 +36,13 @@ def unfailing(report: Reporter) -> Reporter:
 class Notices:
     """Any thread may call."""
 
-    def __init__(self, report: Reporter) -> None:
+    def __init__(self, report: Reporter, clock: RunClock) -> None:
         self.report = report
         self.outbox = Outbox()
         self.warnings: list[str] = []
         self.events: list[Event] = []
         """Kept so far, without the every-second ones."""
-        self.clock = RunClock(now_ns())
+        self.clock = clock
         """Run time 0 is now, until it is settled when the run begins."""
 
     def now_s(self) -> float:

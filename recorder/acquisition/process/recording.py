@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from drivers.interface.errors import DriverError
 from recorder.acquisition.control.serving import open_to_clients
@@ -18,50 +18,53 @@ from recorder.acquisition.preparation.opening import (
 from recorder.acquisition.preparation.plan import make_plan
 from recorder.acquisition.preparation.planned import Plan
 from recorder.acquisition.process.notices import Notices, unfailing
+from recorder.acquisition.process.pace import RealPace
 from recorder.acquisition.process.reports import SessionOpen, Swept
 from recorder.acquisition.process.running import RunningRecording, StopWish
 from recorder.acquisition.safekeeping.filer_supervisor import FilerSupervisor
 from recorder.keeping.journal import Journal
 from recorder.keeping.owner import journal_path_for
-from recorder.machine.clocks import RunClock, now_ns
+from recorder.machine.clocks import RunClock
 from recorder.sheets import load_car_sheet, load_trip_sheet
 
 if TYPE_CHECKING:
     from drivers.interface.driver_interface import DeviceDriver
     from recorder.acquisition.devices.device_thread import DeviceThread
     from recorder.acquisition.preparation.settings import Outcome, RecordingSettings
+    from recorder.acquisition.process.pace import Pace
     from recorder.acquisition.process.reports import Reporter
     from recorder.run.parts.header import RunHeader
 
 __all__ = ["record"]
 
-SET_UP_S: Final = 0.4
-"""Journal, filer and channel are made before the zero begins."""
 
-
-def record(settings: RecordingSettings, report: Reporter, stop: StopWish) -> Outcome:
+def record(
+    settings: RecordingSettings, report: Reporter, stop: StopWish, pace: Pace | None = None
+) -> Outcome:
     """One recording, from sheets to sealed file; needs no window.
 
-    ``stop`` may be wished for from a signal handler or any thread.
+    ``stop`` may be wished for from a signal handler or any thread; ``pace`` is how its time
+    passes, as the computer's unless it is given.
 
     Raises
     ------
     RecordingError, SheetError, OSError
         It could not begin; nothing is left behind.
     """
-    notices = Notices(unfailing(report))
+    pace = pace or RealPace()
+    notices = Notices(unfailing(report), _clock_from(pace, 0.0, 1.0))
     plan = _plan(settings)
     for left in sweep():
         notices.report(Swept(f"removed what a recording that died left: {left}"))
     zero_s = _zero_seconds(settings, plan)
     with contextlib.ExitStack() as stack:
-        drivers, threads = _open_devices(stack, settings, plan, notices, zero_s)
-        header = make_header(plan, start_ns=notices.clock.start_ns)
+        drivers, threads = _open_devices(stack, settings, plan, notices, pace, zero_s)
+        header = make_header(plan, pace, start_ns=notices.clock.start_ns)
         begun = _Begun()
         journal = stack.enter_context(_journal(settings, header, begun))
         filer = FilerSupervisor(journal.path, settings.out, warn=notices.warn)
         stack.callback(filer.abandon)
-        run = RunningRecording(settings, plan, threads, journal, filer, notices, stop)
+        run = RunningRecording(settings, plan, threads, journal, filer, notices, stop, pace)
         stack.callback(run.let_go)
         rings = {thread.name: thread.ring.name for thread in threads}
         session_path = stack.enter_context(
@@ -95,16 +98,17 @@ def _open_devices(
     settings: RecordingSettings,
     plan: Plan,
     notices: Notices,
+    pace: Pace,
     zero_s: float,
 ) -> tuple[list[DeviceDriver], list[DeviceThread]]:
     """Open every port and make its ring; settles when the run begins."""
     # Without a zero the run begins before its ports open: no record of theirs is too early.
-    speed = plan.car.recording.simulated_speed or 1.0
-    notices.clock = RunClock(now_ns(), speed)
-    drivers = open_devices(plan)
+    speed = 1.0 if pace.simulated else plan.car.recording.simulated_speed or 1.0
+    notices.clock = _clock_from(pace, 0.0, speed)
+    drivers = open_devices(plan, pace)
     stack.callback(_close_all, drivers)
     if zero_s:
-        notices.clock = RunClock(now_ns() + int((SET_UP_S + zero_s / speed) * 1e9), speed)
+        notices.clock = _clock_from(pace, pace.set_up_s + zero_s / speed, speed)
     # Only now: a port that is not there was refused, in a line of its own.
     for text in plan.standings:
         notices.check(text, well=True)
@@ -113,6 +117,7 @@ def _open_devices(
     threads = start_threads(
         plan,
         drivers,
+        pace,
         clock=notices.clock,
         from_start_only=zero_s > 0.0,
         ring_bytes=settings.ring_bytes,
@@ -122,6 +127,12 @@ def _open_devices(
     for thread in threads:
         stack.callback(thread.ring.close)
     return drivers, threads
+
+
+def _clock_from(pace: Pace, after_s: float, speed: float) -> RunClock:
+    """Run time begins so many seconds from now."""
+    read_ns = pace.timepiece.now_ns
+    return RunClock(read_ns() + round(after_s * 1e9), speed, read_ns)
 
 
 class _Begun:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from typing import TYPE_CHECKING, Any, Final
 
 from recorder.acquisition.control.status import SessionStatus
@@ -22,7 +21,6 @@ from recorder.acquisition.safekeeping.keeper import Keeper
 from recorder.acquisition.safekeeping.mark_register import MarkRegister
 from recorder.keeping.errors import SealBugError, SealError
 from recorder.keeping.owner import journal_path_for
-from recorder.machine.clocks import host_clock, now_ns
 from recorder.machine.version import BUILT_ON, software
 from recorder.run.checks.zero_line import ZeroTime
 from recorder.run.parts.event import Event, EventKind
@@ -35,16 +33,14 @@ if TYPE_CHECKING:
     from recorder.acquisition.preparation.planned import Plan
     from recorder.acquisition.preparation.settings import RecordingSettings
     from recorder.acquisition.process.notices import Notices
+    from recorder.acquisition.process.pace import Pace
     from recorder.acquisition.safekeeping.filer_supervisor import FilerSupervisor
     from recorder.keeping.journal import Journal
+    from recorder.machine.clocks import Timepiece
     from recorder.run.parts.header import RunHeader
 
 __all__ = ["RunningRecording", "StopWish"]
 
-TICK_S: Final = 0.1
-"""How soon a stop, a full disk or the end of the feeds is noticed."""
-JOIN_S: Final = 5.0
-"""A port that does not give a read back for so long hangs."""
 SHOWN_WARNINGS: Final = 20
 
 
@@ -76,29 +72,29 @@ class RunningRecording:
         filer: FilerSupervisor,
         notices: Notices,
         stop: StopWish,
+        pace: Pace,
     ) -> None:
-        self.header = journal.header
+        self.header = pace.shown(journal.header)
+        """As clients see it."""
         self.state = RunState.OPENING
         self.notices = notices
-        self.marks = MarkRegister(
-            journal.commit_mark,
-            clock=self.header.clock,
-            open_ns=min(self.header.started_monotonic_ns, now_ns()),
-            software=software(),
-            by="" if plan.trip is None else plan.trip.operator,
-        )
-        self.checks = FieldChecks(plan, threads, keep=notices.keep, notice=notices.check)
+        self.marks = self._mark_register(journal, plan, pace)
+        self.checks = FieldChecks(
+            plan, threads, keep=notices.keep, notice=notices.check,
+            utc_ns=lambda: pace.timepiece.read().utc_ns,
+        )  # fmt: skip
         self._settings = settings
         self._plan = plan
         self._threads = threads
         self._journal = journal
         self._filer = filer
         self._stop = stop
+        self._pace = pace
         self._problem, self._bug = "", False
         self._end_s = 0.0
         """Run time of the stop, or of the last record where the feeds ended."""
         self._channels, self._health, self._clock = _watches(
-            self.header, plan, threads, settings.out, notices
+            journal.header, plan, threads, settings.out, notices, pace.timepiece
         )
         self._keeper = Keeper(
             journal,
@@ -108,16 +104,28 @@ class RunningRecording:
             overrun=notices.publish,
         )
 
+    def _mark_register(self, journal: Journal, plan: Plan, pace: Pace) -> MarkRegister:
+        clock, now_s = self.header.clock, self.notices.now_s
+        return MarkRegister(
+            journal.commit_mark,
+            clock=clock,
+            open_ns=clock.instant_ns(min(0.0, now_s())),
+            software=software(),
+            by="" if plan.trip is None else plan.trip.operator,
+            now_ns=lambda: clock.instant_ns(now_s()),
+            utc_ns=lambda: pace.timepiece.read().utc_ns,
+            clocks_apart=pace.simulated,
+        )
+
     def run(self, zero_s: float) -> Outcome:
         """Record until the end, then seal."""
-        clock = {**host_clock(self.header.boot_id).to_dict(), "built_on": BUILT_ON.isoformat()}
+        worth = self._pace.timepiece.worth(self.header.boot_id)
+        clock = {**worth.to_dict(), "built_on": BUILT_ON.isoformat()}
         host = Event(kind=EventKind.HOST_CLOCK, t_s=0.0, data=clock)
         self._clock.note(host)
         self.notices.keep(host)
         self._health.look_at_disk(0.0)
-        for thread in self._threads:
-            thread.start()
-        self._keeper.start()
+        self._pace.begin(self._threads, self._keeper, self.marks)
         try:
             self._zero_before(zero_s)
             self._watch()
@@ -141,7 +149,7 @@ class RunningRecording:
             taking = self.checks.begin(-zero_s, 0.0)
             while (now_s := self.notices.now_s()) < 0.0 and not self._stop.reason:
                 self._health.look_at_rates(now_s)
-                time.sleep(min(TICK_S, -now_s))
+                self._pace.pass_time(min(self._pace.tick_s, -now_s))
             if self._stop.reason:
                 return
             self.checks.finish(taking, t_s=0.0, when=ZeroTime.BEFORE)
@@ -157,8 +165,10 @@ class RunningRecording:
                 self._second(now)
                 next_s = max(next_s + 1.0, now)
             self._stop_when_due(now)
-            left = TICK_S if last is None else min(TICK_S, max(last - now, 0.001))
-            time.sleep(left)
+            tick_s = self._pace.tick_s
+            self._pace.pass_time(
+                tick_s if last is None else min(tick_s, max(last - now, 0.001))
+            )
 
     def _stop_when_due(self, now: float) -> None:
         last, out = self._settings.seconds, self._settings.out
@@ -166,6 +176,8 @@ class RunningRecording:
             self.stop(f"{last:g} s recorded")
         elif self._feeds_end(now) is not None:
             self.stop("nothing comes any more")
+        elif self._pace.over:
+            self.stop(self._pace.over)
         elif self._journal.disk_full:
             self._fail(f"{out}: disk full; everything up to now is kept")
         elif self._health.disk_ends:
@@ -203,15 +215,9 @@ class RunningRecording:
         self.state = RunState.STOPPING
         self.notices.report(Stopping(self._stop.reason))
         self._end_s = self.notices.now_s()
-        for thread in self._threads:
-            thread.stop()
-        patience_ends_s = time.monotonic() + JOIN_S
-        hangs = {}
-        for thread in self._threads:
-            if not thread.join(max(patience_ends_s - time.monotonic(), 0.0)):
-                thread.give_up()
-                hangs[thread.name] = f"no read came back within {JOIN_S:g} s of the stop"
-                self.notices.warn(f"{thread.name}: does not stop; its port hangs")
+        hangs = self._pace.end(self._threads)
+        for name in hangs:
+            self.notices.warn(f"{name}: does not stop; its port hangs")
         ended_s = self._feeds_end(self._end_s)
         if ended_s is not None:
             self._end_s = ended_s
@@ -310,7 +316,7 @@ class RunningRecording:
         return SessionStatus(
             state=self.state,
             t_s=now,
-            utc_ns=time.time_ns(),
+            utc_ns=self._pace.timepiece.read().utc_ns,
             devices=devices,
             marks=len(self.marks),
             zeros=tuple(self.checks.zeros.values()),
@@ -340,6 +346,7 @@ def _watches(
     threads: list[DeviceThread],
     out: Path,
     notices: Notices,
+    timepiece: Timepiece,
 ) -> tuple[ChannelWatch, HealthMonitor, ClockWatch]:
     """Who watches the channels, who the machine, and who the time."""
     clock = ClockWatch(header, threads, notices.warn)
@@ -357,5 +364,6 @@ def _watches(
         keep=keep,
         warn=notices.warn,
         unsound=channels.unsound,
+        timepiece=timepiece,
     )
     return channels, health, clock

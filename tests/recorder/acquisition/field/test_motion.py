@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from typing import Any
 
 import numpy as np
@@ -30,6 +31,9 @@ class Passing:
 
     def now_s(self) -> float:
         return 1e9
+
+    def wait_for(self, done: threading.Event, seconds: float) -> bool:
+        return done.wait(seconds)
 
     def show(self, records: np.ndarray, time_s: list[float]) -> None:
         for tap in list(self.taps):

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from recorder.acquisition.preparation.opening import make_header
 from recorder.acquisition.preparation.plan import make_plan
+from recorder.acquisition.process.pace import RealPace
 from recorder.run.parts.header import RunHeader
 from recorder.run.parts.quantities import RUN_UNITS, run_unit
 from recorder.run.values.calibrate import Calibrator
@@ -77,7 +78,7 @@ def _planned(folder: Path, sheet: str) -> tuple[RunHeader | None, Sequence[str]]
         plan = make_plan(parse_car_sheet(sheet, folder=folder), on=date(2026, 5, 4))
     except SheetError as error:
         return None, error.problems
-    return make_header(plan, start_ns=0), ()
+    return make_header(plan, RealPace(), start_ns=0), ()
 
 
 def _check_values(header: RunHeader) -> None:

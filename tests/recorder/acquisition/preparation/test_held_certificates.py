@@ -23,6 +23,7 @@ from calibration.clock.tick_rate import tick_rate
 from recorder.acquisition.preparation.opening import make_header
 from recorder.acquisition.preparation.plan import make_plan
 from recorder.acquisition.preparation.planned import Plan
+from recorder.acquisition.process.pace import RealPace
 from recorder.run.values.certificate_standing import Standing, standings_of
 from recorder.sheets import SheetError, load_car_sheet
 from tests.calibration.bench_tables import iso_csv
@@ -123,7 +124,7 @@ def test_a_serial_on_one_side_alone_is_a_said_doubt(
     plan = planned(certificate(held), serial=named)
     (warning,) = plan.warnings
     assert told in warning
-    header = make_header(plan, start_ns=0)
+    header = make_header(plan, RealPace(), start_ns=0)
     doubts = [f.words for f in standings_of(header)["F-1"] if f.standing is Standing.DOUBT]
     assert len(doubts) == 1
     assert told in doubts[0]
@@ -221,7 +222,7 @@ def test_a_good_signature_is_told_with_its_key_and_kept_with_the_run(planned: Pl
     assert plan.warnings == ()
     fingerprint = key_of(KEY.public_key()).fingerprint
     assert f"signed by Works laboratory, key {fingerprint}" in plan.standings[0]
-    header = make_header(plan, start_ns=0)
+    header = make_header(plan, RealPace(), start_ns=0)
     assert header.laboratory_keys == LAB
     assert set(header.signatures) == {"F-1"}
     assert standings_of(header) == plan.findings

@@ -14,10 +14,9 @@ import pytest
 
 from recorder.acquisition.devices.device_thread import DeviceThread
 from recorder.acquisition.preparation.plan import make_plan
-from recorder.acquisition.process import health as health_module
 from recorder.acquisition.process.health import HealthMonitor
 from recorder.acquisition.ring.ring import RingWriter
-from recorder.machine.clocks import Clocks
+from recorder.machine.clocks import Clocks, HostTimepiece, Timepiece
 from recorder.run.parts.event import Event
 from recorder.run.parts.states import DeviceState
 from recorder.sheets import load_car_sheet
@@ -29,7 +28,7 @@ GiB = 2**30
 class Desk:
     """Monitors one device that exists in name only."""
 
-    def __init__(self, folder: Path, car: Path) -> None:
+    def __init__(self, folder: Path, car: Path, clocks: Timepiece | None = None) -> None:
         self.free: int | OSError = 1000 * GiB
         """What the disk answers."""
         self.events: list[Event] = []
@@ -60,6 +59,7 @@ class Desk:
             run_path=folder / "run.h5",
             keep=self.events.append,
             warn=self.warnings.append,
+            timepiece=clocks,
             free=self._answer,
         )
 
@@ -157,8 +157,18 @@ def test_a_disk_that_does_not_answer_is_said_and_not_fatal(desk: Desk) -> None:
     assert not desk.health.disk_ends
 
 
+class Stepping(HostTimepiece):
+    """A computer whose clocks read so, one after the other."""
+
+    def __init__(self, clocks: Iterator[Clocks]) -> None:
+        self.clocks = clocks
+
+    def read(self) -> Clocks:
+        return next(self.clocks)
+
+
 def test_steps_of_the_wall_clock_and_sleep_are_told(
-    desk: Desk, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, make_sheets: Callable[..., tuple[Path, Path]]
 ) -> None:
     clocks = iter(
         [
@@ -168,9 +178,11 @@ def test_steps_of_the_wall_clock_and_sleep_are_told(
             Clocks(monotonic_ns=3 * 10**9, utc_ns=10**18 + 10**9, boottime_ns=5 * 10**9),
         ]
     )
-    monkeypatch.setattr(health_module, "read_clocks", lambda: next(clocks))
+    car, _ = make_sheets(tmp_path, "tcp://127.0.0.1:1")
+    desk = Desk(tmp_path, car, Stepping(clocks))
     for t in range(4):
         desk.second(float(t))
+    desk.ring.close()
     step = next(e for e in desk.events if e.kind == "wall_clock_step")
     assert step.data["step_s"] == pytest.approx(-3.0)
     slept = next(e for e in desk.events if e.kind == "suspended")
