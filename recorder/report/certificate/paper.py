@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import json
-import re
-import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
+from recorder.report.pages.printable import numeric, printable
 from recorder.report.pages.rendering import compile_typst
 
 __all__ = [
@@ -26,12 +25,8 @@ __all__ = [
 ]
 
 _LAYOUT: Final = Path(__file__).with_name("certificate.typ")
-_LONGEST_WORD: Final = 24
-"""A longer run of characters without a blank may be broken: no name leaves its column."""
 _NARROW: Final = 54
 """Letters of the widest cells of all columns together that half a page holds."""
-_SHOWN_FORMATS: Final = frozenset("\u200b\u200c\u200d\u00ad")
-"""Format characters that change no order of the text."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,45 +125,47 @@ def to_pdf(paper: Paper) -> bytes:
 
 def _data(paper: Paper) -> dict[str, Any]:
     return {
-        "title": _shown(paper.title),
-        "subtitle": _shown(paper.subtitle),
-        "number": _shown(paper.number),
+        "title": printable(paper.title),
+        "subtitle": printable(paper.subtitle),
+        "number": printable(paper.number),
         "digest": paper.digest,
-        "issuer": _shown(paper.issuer),
-        "issuer_lines": [_shown(line) for line in paper.issuer_lines if line],
+        "issuer": printable(paper.issuer),
+        "issuer_lines": [printable(line) for line in paper.issuer_lines if line],
         "parts": [_part(part) for part in paper.parts],
     }
 
 
 def _part(part: Part) -> dict[str, Any]:
     if isinstance(part, Section):
-        return {"kind": "section", "title": _shown(part.title), "level": part.level,
+        return {"kind": "section", "title": printable(part.title), "level": part.level,
                 "page": part.new_page}  # fmt: skip
     if isinstance(part, Facts):
-        rows = [[_shown(name), _shown(value)] for name, value in part.rows if value.strip()]
+        rows = [
+            [printable(name), printable(value)] for name, value in part.rows if value.strip()
+        ]
         return {"kind": "facts", "rows": rows}
     if isinstance(part, Table):
         return _table(part)
     if isinstance(part, Words):
-        return {"kind": "words", "text": _shown(part.text), "role": part.role}
+        return {"kind": "words", "text": printable(part.text), "role": part.role}
     if isinstance(part, Points):
-        return {"kind": "points", "items": [_shown(item) for item in part.items]}
+        return {"kind": "points", "items": [printable(item) for item in part.items]}
     if isinstance(part, Picture):
         return {"kind": "picture", "file": f"{part.name}.svg",
-                "caption": _shown(part.caption), "floats": part.floats}  # fmt: skip
-    people = [[_shown(word) for word in person] for person in part.people]
+                "caption": printable(part.caption), "floats": part.floats}  # fmt: skip
+    people = [[printable(word) for word in person] for person in part.people]
     return {"kind": "signatures", "people": people}
 
 
 def _table(table: Table) -> dict[str, Any]:
     return {
         "kind": "table",
-        "columns": [_shown(column) for column in table.columns],
-        "rows": [[_shown(cell) for cell in row] for row in table.rows],
-        "caption": _shown(table.caption),
+        "columns": [printable(column) for column in table.columns],
+        "rows": [[printable(cell) for cell in row] for row in table.rows],
+        "caption": printable(table.caption),
         "wide": [i in table.wide for i in range(len(table.columns))],
         "right": [
-            i not in table.wide and _numeric([row[i] for row in table.rows])
+            i not in table.wide and numeric([row[i] for row in table.rows])
             for i in range(len(table.columns))
         ],
         "small": table.small,
@@ -183,29 +180,3 @@ def _narrow(table: Table) -> bool:
     ]
     cells = [max((len(row[i]) for row in table.rows), default=0) for i in range(len(widths))]
     return sum(map(max, widths, cells)) <= _NARROW
-
-
-def _numeric(cells: Sequence[str]) -> bool:
-    told = [cell for cell in cells if cell.strip() not in {"", "–", "worst", "∞"}]
-    return bool(told) and all(cell.lstrip("−-+≤<± ")[:1].isdigit() for cell in told)
-
-
-def _shown(text: str) -> str:
-    """A text as it may stand on paper: no control characters, no reversed order, no runs that
-    cannot be broken."""
-    kept = "".join(
-        character
-        if unicodedata.category(character) not in {"Cc", "Cf", "Cs", "Co", "Cn"}
-        or character in _SHOWN_FORMATS
-        or character == "\n"
-        else " "
-        if character in "\r\t"
-        else "\ufffd"
-        for character in text
-    )
-    return re.sub(rf"\S{{{_LONGEST_WORD},}}", _breakable, kept)
-
-
-def _breakable(match: re.Match[str]) -> str:
-    word = match.group()
-    return "\u200b".join(word[i : i + 8] for i in range(0, len(word), 8))

@@ -8,14 +8,12 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 import matplotlib as mpl
 import numpy as np
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
 from matplotlib.ticker import AutoMinorLocator, ScalarFormatter
 
 from calibration.quantities.written import typeset
@@ -24,7 +22,6 @@ from recorder.report.pages.typeface import chart_families, without_font
 if TYPE_CHECKING:
     from contextlib import AbstractContextManager
 
-    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from numpy.typing import NDArray
 
@@ -127,7 +124,7 @@ def figure_of(
 def dress(axes: Axes, across: str, up: str) -> None:
     """Squares, numbers and names: what goes up stands above the axis, to be read level."""
     axes.set_title(up)
-    axes.set_xlabel(across)
+    axes.set_xlabel(across, labelpad=1.5)
     for axis in (axes.xaxis, axes.yaxis):
         axis.set_minor_locator(AutoMinorLocator(5))
         axis.set_major_formatter(_Figures())
@@ -142,20 +139,13 @@ def shortened(name: str, most: int = _LONGEST) -> str:
     return shown if len(shown) <= most else shown[: most - 1] + "…"
 
 
-def key(
-    figure: Figure, axes: Axes, notes: Sequence[str] = (), *, reverse: bool = False
-) -> None:
-    """The key below the chart, where it hides nothing; notes are its last lines."""
+def key(figure: Figure, axes: Axes, *, reverse: bool = False) -> None:
+    """The key below the chart, where it hides nothing."""
     handles, labels = axes.get_legend_handles_labels()
-    order = slice(None, None, -1 if reverse else 1)
-    kept: list[Artist] = list(handles[order])
-    words = list(labels[order])
-    if kept:
-        across = max(1, min(len(kept), _LINE_OF_KEY // (8 + max(map(len, words)))))
-        figure.legend(kept, words, loc="outside lower left", ncols=across)
-    if notes:
-        nothing = [Line2D([], [], linestyle="none")] * len(notes)
-        figure.legend(nothing, notes, loc="outside lower left", handlelength=0.0)
+    if handles:
+        order = slice(None, None, -1 if reverse else 1)
+        across = max(1, min(len(labels), _LINE_OF_KEY // (8 + max(map(len, labels)))))
+        figure.legend(handles[order], labels[order], loc="outside lower left", ncols=across)
 
 
 def hidden_marks(axes: Axes, points: NDArray[np.float64], size_pt: float) -> int:

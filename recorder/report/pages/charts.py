@@ -1,7 +1,7 @@
 """Charts of the report against speed and grade, each with the figures behind it.
 
 No point lies outside its frame or under another unsaid: the axes hold every point and its bar,
-or the key tells how many lie beyond, and how many marks cover one another.
+or the caption tells how many lie beyond, and how many marks cover one another.
 """
 
 from __future__ import annotations
@@ -37,7 +37,6 @@ from recorder.report.pages.shown_units import METRIC, ShownUnits
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
     from numpy.typing import NDArray
 
     from recorder.analysis.campaign.campaign_resistance import ResistanceObservation
@@ -142,16 +141,22 @@ def _by_speed(
         tops = np.concatenate([*(p[:, 1] for p in drawn), at[:, 1] + half, at[:, 1] - half])
         all_points = np.vstack([*drawn, at])
         cut = _frame(axes, all_points[:, 0], tops, limit)
-        for i, (v, y) in enumerate(limit):
-            fmt = "^" if len(v) == 1 else "--"
-            what = "specified at starting" if len(v) == 1 else "specified"
-            axes.plot(v, y, fmt, color=LIMIT, linewidth=1.3, markersize=6, clip_on=len(v) > 1,
-                      zorder=2.8 - i * 0.1, label=what)  # fmt: skip
+        _draw_limit(axes, limit)
         dress(axes, speed, name)
         unknown = len(results) - sum(map(len, drawn))
-        key(figure, axes, _notes(axes, all_points, unknown, cut=cut, empty=not len(at)))
+        key(figure, axes)
+        notes = _notes(axes, all_points, unknown, cut=cut, empty=not len(at))
         svg = svg_of(figure)
-    return Drawing(svg, _stated(speed, name, bands, results, units))
+    return Drawing(svg, _stated(speed, name, bands, results, units), notes=notes)
+
+
+def _draw_limit(axes: Axes, limit: Sequence[_Curve]) -> None:
+    """What is specified: a line by speed, a mark at starting."""
+    for i, (v, y) in enumerate(limit):
+        fmt = "^" if len(v) == 1 else "--"
+        what = "specified at starting" if len(v) == 1 else "specified"
+        axes.plot(v, y, fmt, color=LIMIT, linewidth=1.3, markersize=6, clip_on=len(v) > 1,
+                  zorder=2.8 - i * 0.1, label=what)  # fmt: skip
 
 
 def _points(
@@ -187,15 +192,14 @@ def _frame(
 
 def _notes(
     axes: Axes, points: NDArray[np.float64], unknown: int, *, cut: bool, empty: bool
-) -> list[str]:
+) -> tuple[str, ...]:
     """What the chart does not show, in words."""
     told = ["No test section was admitted: no speed band is drawn."] * empty
     told += ["The specified line goes on beyond the frame."] * cut
-    if hidden := hidden_marks(axes, points, _MARK_PT):
-        told.append(f"{many(hidden, 'mark')} of {len(points)} can hardly be told from another.")
+    told += _covered(axes, points, _MARK_PT, "mark")
     if unknown:
         told.append(f"Not drawn, because not known: {many(unknown, 'test section')}.")
-    return told
+    return tuple(told)
 
 
 def _stated(
@@ -245,9 +249,8 @@ def comparison_chart(curves: Mapping[str, Sequence[tuple[float, float, float]]])
             rows += [(float(n + 1), *point) for point in points]
         dress(axes, "speed, km/h", "equivalent drawbar pull, kN")
         at = np.array([row[1:3] for row in rows], np.float64).reshape(-1, 2)
-        hidden = hidden_marks(axes, at, 5.0)
-        notes = [f"{many(hidden, 'mark')} can hardly be told from another."] * bool(hidden)
-        key(figure, axes, notes)
+        key(figure, axes)
+        notes = _covered(axes, at, 5.0, "mark")
         svg = svg_of(figure)
     heads = (
         "run, in the order of the key",
@@ -255,7 +258,7 @@ def comparison_chart(curves: Mapping[str, Sequence[tuple[float, float, float]]])
         "pull, kN",
         "± of the difference, kN",
     )
-    return Drawing(svg, ChartData(heads, _columns(rows, len(heads))))
+    return Drawing(svg, ChartData(heads, _columns(rows, len(heads))), notes=notes)
 
 
 def resistance_chart(
@@ -281,7 +284,7 @@ def resistance_chart(
         axes.fill_between(v * k, mean - half, mean + half, color=BAND, linewidth=0.0,
                           label="95 % interval of the fit")  # fmt: skip
         low, high = _believed(points[:, 1], mean - half, mean + half)
-        notes = _pieces(figure, axes, points, weights, (low, high))
+        notes = _pieces(axes, points, weights, (low, high))
         axes.plot(v * k, mean, "-", color=LIMIT, linewidth=1.6, zorder=3.0, label="fit")
         load = train.trailing.axle_load_t
         if load is not None:
@@ -291,23 +294,22 @@ def resistance_chart(
                       color=INK, linewidth=1.3, label="modified Davis formula")  # fmt: skip
         axes.set_ylim(low, high)
         dress(axes, speed, name)
-        notes += _covered(axes, points[(points[:, 1] >= low) & (points[:, 1] <= high)])
-        key(figure, axes, notes)
+        key(figure, axes)
+        shown = points[(points[:, 1] >= low) & (points[:, 1] <= high)]
+        notes += _covered(axes, shown, 2.6, "piece")
         svg = svg_of(figure)
     heads = (speed, name, "share of its weight kept by the fit")
     rows = [(*map(float, p), float(w)) for p, w in zip(points, weights, strict=True)]
-    return Drawing(svg, ChartData(heads, _columns(rows, len(heads))))
+    return Drawing(svg, ChartData(heads, _columns(rows, len(heads))), notes=notes)
 
 
 def _pieces(
-    figure: Figure,
     axes: Axes,
     points: NDArray[np.float64],
     weights: NDArray[np.float64],
     ends: tuple[float, float],
-) -> list[str]:
+) -> tuple[str, ...]:
     """Measured pieces as points; arrowheads at the frame for those beyond it."""
-    del figure
     low, high = ends
     within = (points[:, 1] >= low) & (points[:, 1] <= high)
     for label, chosen, face in (
@@ -330,14 +332,16 @@ def _pieces(
                 f"Arrowheads: {many(int(beyond.sum()), 'piece')} {word} the frame,"
                 f" as far as {written(float(far), 0)}."
             )
-    return notes
+    return tuple(notes)
 
 
-def _covered(axes: Axes, points: NDArray[np.float64]) -> list[str]:
-    hidden = hidden_marks(axes, points, 2.6)
-    return [
-        f"{many(hidden, 'piece')} of {len(points)} can hardly be told from another."
-    ] * bool(hidden)
+def _covered(
+    axes: Axes, points: NDArray[np.float64], size_pt: float, what: str
+) -> tuple[str, ...]:
+    """That some marks cover one another; nothing where none does."""
+    hidden = hidden_marks(axes, points, size_pt)
+    told = f"{many(hidden, what)} of {len(points)} can hardly be told from another."
+    return (told,) * bool(hidden)
 
 
 def _believed(
@@ -364,11 +368,19 @@ def rating_chart(ratings: Sequence[Rating], units: ShownUnits = METRIC) -> Drawi
                       fmt="s", color=INK, markersize=5, markerfacecolor="white",
                       label="with its 95 % interval")  # fmt: skip
         dress(axes, "grade, %", name)
-        axes.set_ylim(bottom=min(0.0, *(m.value - _finite(m.expanded) for m in loads), 0.0))
+        axes.set_ylim(bottom=min([0.0, *(m.value - _finite(m.expanded) for m in loads)]))
         key(figure, axes)
+        notes = _covered(
+            axes,
+            np.array([(g, m.value) for g, m in zip(grades, loads, strict=True)]),
+            5.0,
+            "mark",
+        )
         svg = svg_of(figure)
     rows = [(g, m.value, m.expanded) for g, m in zip(grades, loads, strict=True)]
-    return Drawing(svg, ChartData(("grade, %", name, "± (95 %)"), _columns(rows, 3)))
+    return Drawing(
+        svg, ChartData(("grade, %", name, "± (95 %)"), _columns(rows, 3)), notes=notes
+    )
 
 
 def _finite(value: float) -> float:

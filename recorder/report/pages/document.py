@@ -115,6 +115,8 @@ class Drawing:
     data: ChartData | None = None
     axis: RunAxis | None = None
     """Of a chart along a run: a row about an instant of it leads here."""
+    notes: tuple[str, ...] = ()
+    """What it does not show, in sentences that end its caption."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +126,11 @@ class Chart:
     name: str
     drawing: Drawing
     caption: str = ""
+
+    @property
+    def words(self) -> str:
+        """Caption, and what the drawing does not show."""
+        return " ".join(filter(None, (self.caption, *self.drawing.notes)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +152,8 @@ class Document:
     subtitle: str
     blocks: Sequence[Block]
     footer: str = ""
+    number: str = ""
+    """Of the report, in the head of every page."""
 
 
 def plain(value: float, digits: int = 3) -> str:

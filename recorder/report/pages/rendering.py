@@ -1,15 +1,13 @@
-"""Documents to PDF (typst) and to one self-contained HTML file."""
+"""Documents and papers to PDF: typst lays out what stands in plain data."""
 
 from __future__ import annotations
 
-import base64
-import html
 import json
-import re
 import shutil
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import typst
 
@@ -23,28 +21,35 @@ from recorder.report.pages.document import (
     TextTable,
     TitleBlock,
 )
+from recorder.report.pages.numbering import numbers_of
+from recorder.report.pages.printable import numeric, printable
 from recorder.report.pages.typeface import FOLDER, fonts_for
 
-__all__ = ["compile_typst", "to_html", "to_pdf"]
+__all__ = ["compile_typst", "to_pdf"]
 
-_HERE = Path(__file__).parent
+_LAYOUT: Final = Path(__file__).with_name("document.typ")
+_NO_BREAK: Final = "\u00a0"
 
 
 def to_pdf(document: Document) -> bytes:
     """Lay a document out on A4 pages."""
-    files = {"main.typ": (_HERE / "document.typ").read_bytes()}
-    blocks = []
-    for block in document.blocks:
-        data = _block(block)
-        if isinstance(block, Chart):
-            files[f"{block.name}.svg"] = block.drawing.svg
-        blocks.append(data)
-    data = {
-        "title": document.title,
-        "subtitle": document.subtitle,
-        "footer": document.footer,
-        "blocks": blocks,
+    numbers = numbers_of(document.blocks)
+    files = {
+        f"chart{i}.svg": block.drawing.svg
+        for i, block in enumerate(document.blocks)
+        if isinstance(block, Chart)
     }
+    data = {
+        "title": printable(document.title),
+        "subtitle": printable(document.subtitle),
+        "footer": printable(document.footer),
+        "number": printable(document.number),
+        "blocks": [
+            {"number": number, **_block(block, f"chart{i}.svg")}
+            for i, (block, number) in enumerate(zip(document.blocks, numbers, strict=True))
+        ],
+    }
+    files["main.typ"] = _LAYOUT.read_bytes()
     files["data.json"] = json.dumps(data, ensure_ascii=False).encode()
     return compile_typst(files)
 
@@ -69,118 +74,46 @@ def compile_typst(files: dict[str, bytes]) -> bytes:
         )  # fmt: skip
 
 
-def _block(block: Block) -> dict[str, Any]:
+def _block(block: Block, file: str) -> dict[str, Any]:
     if isinstance(block, Heading):
-        return {
-            "kind": "heading",
-            "text": block.text,
-            "level": block.level,
-            "page": block.new_page,
-        }
+        words = printable(block.text)
+        return {"kind": "heading", "text": words, "level": block.level, "page": block.new_page}
+    if isinstance(block, Text):
+        return {"kind": "text", "text": printable(block.text), "role": block.role}
     if isinstance(block, TitleBlock):
-        return {"kind": "title", "rows": [list(row) for row in block.rows]}
+        return {"kind": "title", "rows": _printable(block.rows)}
     if isinstance(block, Signatures):
-        return {"kind": "signatures", "lines": list(block.lines)}
-    if isinstance(block, Text):
-        return {"kind": "text", "text": block.text, "role": block.role}
+        return {"kind": "signatures", "lines": [printable(line) for line in block.lines]}
     if isinstance(block, TextTable):
-        return {
-            "kind": "table",
-            "columns": list(block.columns),
-            "rows": [list(r) for r in block.rows],
-            "caption": block.caption,
-            "right": [_numeric(block, i) for i in range(len(block.columns))],
-        }
+        return {"kind": "table", **_table(block)}
     if isinstance(block, Chart):
-        return {"kind": "chart", "file": f"{block.name}.svg", "caption": block.caption}
-    return {"kind": "answer", "verdict": block.verdict, "detail": block.detail}
-
-
-def _numeric(table: TextTable, column: int) -> bool:
-    cells = [row[column] for row in table.rows if row[column].strip() not in {"", "—"}]
-    return bool(cells) and all(c.lstrip("−+ ")[:1].isdigit() for c in cells)
-
-
-def to_html(document: Document) -> str:
-    """One file: styles, script and charts inside; charts zoom by wheel, buttons or keys."""
-    body = "\n".join(_html(block) for block in document.blocks)
-    page = (_HERE / "document.html").read_text(encoding="utf-8")
-    parts = {
-        "title": html.escape(document.title),
-        "subtitle": html.escape(document.subtitle),
-        "footer": html.escape(document.footer),
-        "body": body,
+        return {"kind": "chart", "file": file, "caption": printable(block.words)}
+    return {
+        "kind": "answer",
+        "verdict": printable(block.verdict),
+        "detail": printable(block.detail),
     }
-    for key, value in parts.items():
-        page = page.replace("{{" + key + "}}", value)
-    return page
 
 
-def _html(block: Block) -> str:
-    if isinstance(block, Heading):
-        level = min(block.level + 1, 6)
-        return f"<h{level}>{html.escape(block.text)}</h{level}>"
-    if isinstance(block, Text) and block.role == "code":
-        return f"<pre>{html.escape(block.text)}</pre>"
-    if isinstance(block, Text):
-        return f'<p class="{html.escape(block.role)}">{html.escape(block.text)}</p>'
-    if isinstance(block, TextTable):
-        return _html_table(block)
-    if isinstance(block, TitleBlock | Signatures):
-        return _html_form(block)
-    if isinstance(block, Chart):
-        return (
-            f'<figure class="chart" tabindex="0" aria-label="{html.escape(block.caption)}">'
-            f"{_inline(block)}<figcaption>{html.escape(block.caption)}</figcaption></figure>"
-        )
-    return (
-        f'<section class="answer"><strong>{html.escape(block.verdict)}</strong>'
-        f"<span>{html.escape(block.detail)}</span></section>"
-    )
+def _table(block: TextTable) -> dict[str, Any]:
+    columns = range(len(block.columns))
+    right = [numeric([row[i] for row in block.rows]) for i in columns]
+    # The more columns, the narrower each: a long word must break the sooner.
+    longest = max(8, min(24, 110 // max(len(block.columns), 1)))
+    return {
+        # The unit under its quantity: a column is no wider than what stands in it.
+        "columns": [printable(c.replace(", ", ",\n", 1), longest) for c in block.columns],
+        "rows": [
+            [
+                c.replace(" ", _NO_BREAK) if r else printable(c, longest)
+                for c, r in zip(row, right, strict=True)
+            ]
+            for row in block.rows
+        ],
+        "caption": printable(block.caption),
+        "right": right,
+    }
 
 
-def _html_form(block: TitleBlock | Signatures) -> str:
-    """The title block, or the places for signatures."""
-    if isinstance(block, TitleBlock):
-        pairs, kind = block.rows, "title"
-    else:
-        pairs, kind = tuple((line, "") for line in block.lines), "signatures"
-    rows = "".join(
-        f"<div><dt>{html.escape(label)}</dt><dd>{html.escape(words)}</dd></div>"
-        for label, words in pairs
-    )
-    return f'<dl class="{kind}">{rows}</dl>'
-
-
-def _html_table(block: TextTable) -> str:
-    right = [_numeric(block, i) for i in range(len(block.columns))]
-    mark = ['class="n"' if r else "" for r in right]
-    head = "".join(
-        f'<th scope="col" {m}>{html.escape(c)}</th>'
-        for c, m in zip(block.columns, mark, strict=True)
-    )
-    rows = "\n".join(
-        "<tr>"
-        + "".join(f"<td {m}>{html.escape(c)}</td>" for c, m in zip(row, mark, strict=True))
-        + "</tr>"
-        for row in block.rows
-    )
-    caption = f"<caption>{html.escape(block.caption)}</caption>" if block.caption else ""
-    return (
-        f'<div class="scroll"><table>{caption}<thead><tr>{head}</tr></thead>'
-        f"<tbody>{rows}</tbody></table></div>"
-    )
-
-
-def _inline(chart: Chart) -> str:
-    """The SVG itself; identifiers made unique so that charts do not share clip paths."""
-    text = chart.drawing.svg.decode("utf-8")
-    start = text.find("<svg")
-    if start < 0:
-        data = base64.b64encode(chart.drawing.svg).decode()
-        return f'<img alt="" src="data:image/svg+xml;base64,{data}">'
-    prefix = re.sub(r"[^a-z0-9]", "", chart.name.lower()) + "-"
-    text = text[start:]
-    text = re.sub(r'\bid="([^"]+)"', rf'id="{prefix}\1"', text)
-    text = re.sub(r'(xlink:href|href)="#([^"]+)"', rf'\1="#{prefix}\2"', text)
-    return re.sub(r"url\(#([^)]+)\)", rf"url(#{prefix}\1)", text)
+def _printable(rows: Sequence[tuple[str, ...]]) -> list[list[str]]:
+    return [[printable(cell) for cell in row] for row in rows]

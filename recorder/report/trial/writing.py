@@ -12,8 +12,9 @@ from recorder.machine.version import software
 from recorder.report.data.results_json import results_json
 from recorder.report.data.tables import grid_sections, write_tables
 from recorder.report.pages.document import Document
-from recorder.report.pages.rendering import to_html, to_pdf
+from recorder.report.pages.rendering import to_pdf
 from recorder.report.pages.shown_units import SYSTEMS, ShownUnits
+from recorder.report.pages.web_page import to_html
 from recorder.report.roll.roll import RollScale, chart_roll
 from recorder.report.trial.sections import report_blocks
 from recorder.run.parts.progress import untold

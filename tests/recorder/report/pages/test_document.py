@@ -20,7 +20,7 @@ from recorder.report.pages.document import (
     pm_of,
 )
 from recorder.report.pages.nomenclature import NOMENCLATURE
-from recorder.report.pages.rendering import to_html
+from recorder.report.pages.web_page import to_html
 from tests.recorder.analysis.drawn_runs import kN
 
 

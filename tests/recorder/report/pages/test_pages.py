@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 
 from recorder.report.pages.chart_style import GREY
 from recorder.report.pages.document import Block, Document, Text, TextTable
-from recorder.report.pages.rendering import to_html, to_pdf
+from recorder.report.pages.rendering import to_pdf
 from recorder.report.pages.run_charts import trace_chart
+from recorder.report.pages.web_page import to_html
 
 WIDE = 300.0
 """Points, of a chart some 490 wide."""
