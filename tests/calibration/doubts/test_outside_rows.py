@@ -85,7 +85,7 @@ def test_as_many_as_chance_allows_are_none() -> None:
 @pytest.mark.slow
 def test_honest_tables_hardly_ever_contradict_it() -> None:
     """At most one in a hundred, with next to nothing but the readings in U."""
-    trials, alarmed = 200, 0
+    trials, alarmed = 100, 0
     for seed in range(trials):
         readings = table_of(rows_of(honest(np.random.default_rng((17, seed)))))
         found = evaluate(readings, tight()).doubts

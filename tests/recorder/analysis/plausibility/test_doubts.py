@@ -61,15 +61,15 @@ def kinds(evidence: Evidence) -> set[DoubtKind]:
 
 @pytest.mark.slow
 def test_honest_outings_are_hardly_ever_doubted_and_slips_are_found() -> None:
-    n, honest, sign, high = 200, 0, 0, 0
+    n, honest, sign, high = 100, 0, 0, 0
     for seed in range(n):
         honest += bool(kinds(outing(seed)))
         if seed % 2 == 0:
             sign += DoubtKind.PULL_SIGN in kinds(outing(seed, pull_kN=-1.0))
             high += DoubtKind.PULL_UNIT in kinds(outing(seed, pull_kN=9.80665))
-    assert honest <= 2
-    assert sign >= 95
-    assert high >= 95
+    assert honest <= 1
+    assert sign >= 48
+    assert high >= 48
 
 
 def test_a_turned_sign_is_doubted() -> None:

@@ -181,7 +181,7 @@ def test_the_wheel_scale_holds_the_truth_over_drawn_slides(
 ) -> None:
     """Short runs with a slide of 2 to 20 s, standing, sliding or spinning."""
     held, wide, placed_right = 0, [], 0
-    runs = 120
+    runs = 80
     for seed in range(runs):
         rng = np.random.default_rng(7000 + seed)
         wheel = 1.0 + rng.normal(0.0, 0.003)

@@ -41,7 +41,7 @@ def gap(lost: int, before: int, cause: Cause = Cause.LOST_FRAMES) -> Gap:
 
 
 @pytest.mark.slow
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(data=st.data())
 def test_any_losses_prove_with_their_gaps_and_not_without_one_of_them(
     tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
