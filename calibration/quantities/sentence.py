@@ -45,7 +45,7 @@ class Amount:
         if self.decimals is None:
             short = f"{shown:.{self.digits}g}"
             return typeset(short if "e+" not in short else f"{shown:.0f}")
-        places = max(0, self.decimals - round(math.log10(factor)))
+        places = max(0, self.decimals - math.floor(math.log10(factor)))
         return typeset(f"{shown:.{places}f}")
 
 

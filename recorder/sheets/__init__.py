@@ -11,7 +11,13 @@ from recorder.sheets.car import (
     parse_car_sheet,
 )
 from recorder.sheets.errors import SheetError
-from recorder.sheets.trip import MilepostSheet, TripSheet, load_trip_sheet, parse_trip_sheet
+from recorder.sheets.trip import (
+    MilepostSheet,
+    PaperSheet,
+    TripSheet,
+    load_trip_sheet,
+    parse_trip_sheet,
+)
 from recorder.sheets.vehicles import (
     CarGroup,
     ConsistSheet,
@@ -30,6 +36,7 @@ __all__ = [
     "DeviceSheet",
     "LocomotiveSheet",
     "MilepostSheet",
+    "PaperSheet",
     "PenSheet",
     "RecordingSheet",
     "RouteSheet",

@@ -21,7 +21,7 @@ from recorder.sheets.vehicles import (
     VehicleSheet,
 )
 
-__all__ = ["MilepostSheet", "TripSheet", "load_trip_sheet", "parse_trip_sheet"]
+__all__ = ["MilepostSheet", "PaperSheet", "TripSheet", "load_trip_sheet", "parse_trip_sheet"]
 
 KINDS: Final = ("steam", "diesel", "electric", "other")
 
@@ -37,6 +37,24 @@ class MilepostSheet:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PaperSheet:
+    """What the report's title block says of the trial beyond what was recorded; optional keys of
+    [trip]. No figure rests on it."""
+
+    report_number: str = ""
+    object: str = ""
+    """What is tried, and for what."""
+    line: str = ""
+    """The railway line, as people call it."""
+    begins_at: str = ""
+    """Key ``from``: the station or post the trial begins at; else read off the route."""
+    ends_at: str = ""
+    """Key ``to``."""
+    signatures: tuple[str, ...] = ()
+    """Who is to sign the report, by name or office."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TripSheet:
     """The whole trip sheet. Immutable."""
 
@@ -45,6 +63,7 @@ class TripSheet:
     crew: tuple[str, ...] = ()
     operator: str = ""
     """Stands behind every mark as who took it."""
+    paper: PaperSheet = PaperSheet()
     planned_hours: float = 12.0
     route: RouteSheet | None = None
     mileposts: MilepostSheet = MilepostSheet()
@@ -87,6 +106,7 @@ def parse_trip_sheet(
         date=_date(trip),
         crew=trip.texts("crew"),
         operator=trip.text("operator"),
+        paper=_paper(trip),
         planned_hours=trip.number("planned_hours", 12.0, above=0.0, high=240.0) or 12.0,
         route=_route(root.table("route")) if "route" in root else None,
         mileposts=_mileposts(root.table("mileposts")),
@@ -107,6 +127,17 @@ def parse_trip_sheet(
     if problems:
         raise SheetError(problems)
     return sheet
+
+
+def _paper(trip: SheetTable) -> PaperSheet:
+    return PaperSheet(
+        report_number=trip.text("report_number", most=60),
+        object=trip.text("object"),
+        line=trip.text("line", most=120),
+        begins_at=trip.text("from", most=120),
+        ends_at=trip.text("to", most=120),
+        signatures=trip.texts("signatures"),
+    )
 
 
 def _date(table: SheetTable) -> Date | None:
@@ -214,13 +245,13 @@ def _steam(table: SheetTable) -> SteamSheet | None:
 
 def _vehicle(table: SheetTable) -> VehicleSheet:
     sheet = VehicleSheet(
+        name=table.text("name"),
         mass_t=table.quantity("mass", "t", above=0.0, high=500.0),
         u_mass_t=table.quantity("u_mass", "t", low=0.0, high=100.0),
         length_m=table.quantity("length", "m", above=0.0, high=100.0),
         axles=table.whole("axles", low=1, high=64),
         rotary_allowance=table.number("rotary_allowance", low=0.0, high=1.0),
     )
-    table.take("name")
     table.done()
     return sheet
 

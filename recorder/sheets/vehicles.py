@@ -80,6 +80,7 @@ class LocomotiveSheet:
 class VehicleSheet:
     """One vehicle, the test car; what the sheet does not say is None."""
 
+    name: str = ""
     mass_t: float | None = None
     u_mass_t: float | None = None
     """Standard uncertainty of the mass."""

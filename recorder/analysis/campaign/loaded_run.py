@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING
 from recorder.analysis.uncertainty.run_basis import RunBasis
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
+    from calibration.certificates.certificate import Certificate
     from recorder.analysis.plausibility.doubt import Checked, Doubt
     from recorder.analysis.series.corrections import Switches
     from recorder.analysis.stretches.specification import Specification
@@ -19,7 +21,7 @@ if TYPE_CHECKING:
     from recorder.run.parts.gap import Gap
     from recorder.run.parts.header import RunHeader
     from recorder.run.values.certificate_standing import Standings
-    from recorder.sheets import TripSheet
+    from recorder.sheets import CarSheet, TripSheet
     from recorder.track.placing.placement import Placement
     from recorder.track.route.route import Route
 
@@ -40,6 +42,9 @@ class Provenance:
     """Stretch edits kept in the companion."""
     units: str = "metric"
     """Of the car sheet."""
+    car: CarSheet | None = None
+    certificates: Mapping[str, Certificate] = field(default_factory=dict)
+    """By the name channels use."""
     standings: Standings = field(default_factory=dict)
     """How each certificate stands: whose it is, whether its figures follow, who issued it."""
 

@@ -308,5 +308,7 @@ def _provenance(
         placement=None if placed is None else placed.placement,
         edits=edits,
         units=run.car.units if run.car is not None else "metric",
+        car=run.car,
+        certificates=run.certificates,
         standings=standings_of(run.header),
     )

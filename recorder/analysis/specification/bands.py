@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities.constants import KM_H_PER_M_S
-from calibration.quantities.sentence import between, say
+from calibration.quantities.sentence import between, join, say
 from recorder.analysis.specification.verdicts import Verdict, judge_margin
 from recorder.analysis.stretches.stretch_results import StretchResult
 from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
@@ -66,7 +66,7 @@ class Band:
     def in_words(self) -> str:
         """The verdict, with the commonest reasons where all was refused."""
         if self.verdict is Verdict.REFUSED:
-            return f"{self.verdict} because {refusal_words(self.refusals)}"
+            return say(f"{self.verdict} because ", refusal_words(self.refusals))
         if self.verdict is Verdict.NOT_TESTED:
             return f"{self.verdict} at such speeds of it as are specified"
         return self.verdict.value
@@ -170,10 +170,10 @@ def refusals_of(results: Iterable[StretchResult]) -> tuple[tuple[str, int], ...]
 
 def refusal_words(refusals: Sequence[tuple[str, int]]) -> str:
     """The commonest reasons in a line."""
-    shown = [f"{why} ({n})" for why, n in refusals[:MOST_REASONS]]
+    shown: list[str] = [say(why, f" ({n})") for why, n in refusals[:MOST_REASONS]]
     more = len(refusals) - MOST_REASONS
     rest = f"and {more} more reason{'s' * (more > 1)}"
-    return "; ".join([*shown, rest] if more > 0 else shown)
+    return join("; ", [*shown, rest] if more > 0 else shown)
 
 
 def weight_of(result: StretchResult) -> float:

@@ -111,10 +111,10 @@ def _rows(answer: CampaignAnswer) -> dict[str, list[dict[str, Any]]]:
     flat = [{k: v for k, v in row.items() if k != "causes"} for row in figures(answer)]
     return {
         "bands": _bands(answer),
-        "stretches": _stretches(answer),
+        "test_sections": _stretches(answer),
         "admission": _admission(answer),
         "figures": flat,
-        "ledger": _ledger(answer),
+        "energy_balance": _ledger(answer),
         "resistance": _resistance(answer),
         "runs": _runs(answer),
         "marks": _marks(answer),

@@ -1,4 +1,4 @@
-"""Everything of a report into a folder: PDF, HTML, chart roll, tables, results.json."""
+"""Everything of a report into a folder: PDF, HTML, chart roll, tables, appendix, results.json."""
 
 from __future__ import annotations
 
@@ -9,9 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 from recorder.analysis.campaign.unmade import Unmade, attempt
 from recorder.machine.version import software
+from recorder.report.closing.appendix_files import appendix_files, write_appendix
 from recorder.report.data.results_json import results_json
 from recorder.report.data.tables import grid_sections, write_tables
+from recorder.report.opening.title_block import title_of
 from recorder.report.pages.document import Document
+from recorder.report.pages.naming import naming_of
 from recorder.report.pages.rendering import to_pdf
 from recorder.report.pages.shown_units import SYSTEMS, ShownUnits
 from recorder.report.pages.web_page import to_html
@@ -76,6 +79,8 @@ def write_report(
     )
     if roll is not None:
         (out / "chart_roll.pdf").write_bytes(roll)
+    naming = naming_of(answer, units)
+    write_appendix(appendix_files(runs, naming), out)
     results = results_json(answer, software=software(), unmade=unmade)
     text = json.dumps(results, indent=1, ensure_ascii=False, allow_nan=False)
     (out / "results.json").write_text(text + "\n", encoding="utf-8")
@@ -90,11 +95,13 @@ def _tables(answer: CampaignAnswer, folder: Path, grid: str, unmade: list[Unmade
 
 def _document(answer: CampaignAnswer, units: ShownUnits, unmade: list[Unmade]) -> Document:
     first = answer.runs[0].loaded
-    name = first.trip.name if first.trip is not None and first.trip.name else first.name
-    runs = ", ".join(run.loaded.name for run in answer.runs)
+    day = first.provenance.description.clock.began_utc[:10]
+    if first.trip is not None and first.trip.date is not None:
+        day = first.trip.date.isoformat()
+    name = first.trip.name if first.trip is not None and first.trip.name else ""
     return Document(
-        title=f"Drawbar trial: {name}",
-        subtitle=f"Report on {runs}",
+        title=title_of(answer),
+        subtitle=f"{name}, {day}" if name else day,
         blocks=report_blocks(answer, units, unmade),
         footer=f"{software()}  ·  run {first.run_id[:12]}",
     )

@@ -16,8 +16,10 @@ from recorder.report.trial import sections, writing
 from tests.recorder.report.conftest import TRIP, Make
 
 SECTIONS = (
-    "method_section", "_performance", "conditions_section", "_resistance", "_tonnage",
-    "run_section", "uncertainty_section", "calibration_section", "_notes", "reproduction_section",
+    "object_section", "instruments_section", "calibration_section", "method_section",
+    "conditions_section", "performance_section", "resistance_section", "rating_section",
+    "energy_section", "fuel_section", "run_section", "uncertainty_section", "deviations_section",
+    "conclusion_section", "nomenclature_section", "assumptions_section", "appendices_section",
 )  # fmt: skip
 
 

@@ -116,7 +116,7 @@ def test_runs_that_cannot_say_all(
 def test_a_wheel_dead_half_way_answers_for_what_it_saw(make: Make, tmp_path: Path) -> None:
     told = report(tmp_path / "out", make(speed=np.where(np.arange(1800) < 900, 10.0, np.nan)))
     assert verdict(told) == "meets"
-    assert any("not tested: 10-36, 36-90" in r for r in told["overall"]["reasons"])  # type: ignore[index]  # JSON
+    assert any("not tested: 10-36 km/h and 36-90 km/h" in r for r in told["overall"]["reasons"])  # type: ignore[index]  # JSON
     assert told["runs"][0]["seconds_missing"] == pytest.approx(899.0, abs=2.0)  # type: ignore[index]  # JSON
     assert "Meets its specification at the speeds tested" in pdf_text(
         tmp_path / "out" / "report.pdf"

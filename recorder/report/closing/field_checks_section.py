@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from calibration.field.zero_guards import GuardAnswer, GuardKind
 from recorder.report.pages.document import Block, Text, TextTable, plain
+from recorder.report.pages.shown_units import METRIC, ShownUnits
 from recorder.run.checks.zero_line import ZeroTime
 
 if TYPE_CHECKING:
@@ -18,10 +19,6 @@ if TYPE_CHECKING:
 
 __all__ = ["field_checks_section"]
 
-_ZERO_HEADS: Final = (
-    "run", "no.", "channel", "at, s", "when", "zero, counts", "u, counts", "u, kN",
-    "effect on the pull, kN", "found",
-)  # fmt: skip
 _GUARD_HEADS: Final = ("run", "no.", "wheel", "receiver", "scatter", "offset")
 _SHOWN: Final = (GuardKind.WHEEL, GuardKind.RECEIVER, GuardKind.SCATTER, GuardKind.OFFSET)
 _ZERO_CAPTION: Final = (
@@ -38,9 +35,11 @@ _SHUNT_HEADS: Final = (
 )  # fmt: skip
 
 
-def field_checks_section(runs: Sequence[tuple[str, RunFieldChecks]]) -> list[Block]:
-    """Tables of zeros and of shunt checks, for runs by name; nothing for runs without any."""
-    blocks: list[Block] = _zeros(runs)
+def field_checks_section(
+    runs: Sequence[tuple[str, RunFieldChecks]], units: ShownUnits = METRIC
+) -> list[Block]:
+    """Tables of zeros and of shunt checks, for runs by letter; nothing for runs without any."""
+    blocks: list[Block] = _zeros(runs, units)
     shunts = tuple(_shunt_row(name, held, c) for name, held in runs for c in held.shunts)
     if shunts:
         caption = "Shunt checks: counts with the shunt resistor less counts without it."
@@ -50,20 +49,31 @@ def field_checks_section(runs: Sequence[tuple[str, RunFieldChecks]]) -> list[Blo
     return blocks
 
 
-def _zeros(runs: Sequence[tuple[str, RunFieldChecks]]) -> list[Block]:
-    """Zeros of runs by name; nothing where no channel has a zero to take."""
+def _zeros(runs: Sequence[tuple[str, RunFieldChecks]], units: ShownUnits) -> list[Block]:
+    """Zeros of runs by letter; nothing where no channel has a zero to take."""
     blocks: list[Block] = []
-    rows = tuple(_zero_row(name, held, zero) for name, held in runs for zero in held.zeros)
+    rows = tuple(
+        _zero_row(name, held, zero, units) for name, held in runs for zero in held.zeros
+    )
     if rows:
-        blocks.append(TextTable(_ZERO_HEADS, rows, _ZERO_CAPTION))
+        kN = units.label("kN")
+        heads = ("run", "no.", "channel", "at, s", "when", "zero, counts", "u, counts",
+                 f"u, {kN}", f"effect on the pull, {kN}", "found")  # fmt: skip
+        blocks.append(TextTable(heads, rows, _ZERO_CAPTION))
     guards = tuple(
-        _guard_row(name, zero) for name, held in runs for zero in held.zeros if _asked(zero)
+        _guard_row(name, zero, units)
+        for name, held in runs
+        for zero in held.zeros
+        if _asked(zero)
     )
     if guards:
         blocks.append(TextTable(_GUARD_HEADS, guards, _GUARD_CAPTION))
     for name, held in runs:
-        blocks += [Text(_where(name, held, channel)) for channel in held.forces]
-        blocks += [Text(f"{name}, {channel}: {check.text}.") for channel, check in held.drifts]
+        blocks += [Text(_where(name, held, channel), "small") for channel in held.forces]
+        blocks += [
+            Text(f"Run {name}, {channel}: {units.words(check.text)}.", "small")
+            for channel, check in held.drifts
+        ]
     return blocks
 
 
@@ -71,8 +81,10 @@ def _asked(worth: ZeroWorth) -> bool:
     return worth.zero.when is not ZeroTime.SHEET
 
 
-def _zero_row(name: str, held: RunFieldChecks, worth: ZeroWorth) -> tuple[str, ...]:
-    zero = worth.zero
+def _zero_row(
+    name: str, held: RunFieldChecks, worth: ZeroWorth, units: ShownUnits
+) -> tuple[str, ...]:
+    zero, k = worth.zero, units.factor("kN")
     words = [str(worth.state)]
     words += [f"withdrawn: {zero.withdrawn}"] * bool(zero.withdrawn)
     words += [f"forced: {zero.forced}"] * bool(zero.forced)
@@ -87,8 +99,8 @@ def _zero_row(name: str, held: RunFieldChecks, worth: ZeroWorth) -> tuple[str, .
         _when(held, worth),
         _fixed(zero.counts, 1),
         plain(zero.u_counts, 2),
-        plain(worth.u_kN, 2),
-        _fixed(worth.effect_kN, 3),
+        plain(worth.u_kN * k, 2),
+        _fixed(worth.effect_kN * k, 3 if k == 1.0 else 1),
         "; ".join(words),
     )
 
@@ -102,18 +114,18 @@ def _when(held: RunFieldChecks, worth: ZeroWorth) -> str:
     return "between" if when is ZeroTime.DURING else str(when)
 
 
-def _guard_row(name: str, worth: ZeroWorth) -> tuple[str, ...]:
+def _guard_row(name: str, worth: ZeroWorth, units: ShownUnits) -> tuple[str, ...]:
     cells = []
     for kind in _SHOWN:
         of_kind = [guard for guard in worth.zero.guards if guard.kind is kind]
         nobody = "not asked" if not worth.zero.guards else "none there"
-        cells.append("; ".join(_guard(guard) for guard in of_kind) or nobody)
+        cells.append("; ".join(_guard(guard, units) for guard in of_kind) or nobody)
     return (name, str(worth.number), *cells)
 
 
-def _guard(guard: ZeroGuard) -> str:
+def _guard(guard: ZeroGuard, units: ShownUnits) -> str:
     state = "REFUSED" if guard.answer is GuardAnswer.REFUSED else str(guard.answer)
-    return f"{state}: {guard.text}" if guard.text else state
+    return f"{state}: {units.words(guard.text)}" if guard.text else state
 
 
 def _where(name: str, held: RunFieldChecks, channel: str) -> str:
@@ -121,7 +133,7 @@ def _where(name: str, held: RunFieldChecks, channel: str) -> str:
     holding = [z for z in held.zeros if z.zero.channel == channel and z.zero.holds]
     counted = [_when(held, worth) for worth in holding]
     said = ", ".join(f"{counted.count(when)} {when}" for when in ("before", "between", "after"))
-    words = f"{name}, {channel}: zeros that hold: {said}"
+    words = f"Run {name}, {channel}: zeros that hold: {said}"
     words += f", {counted.count('sheet')} by the car sheet" * ("sheet" in counted)
     if not holding:
         return f"{words}. NONE was taken: the certificate's own zero stands."
@@ -156,7 +168,7 @@ def _span_changes(name: str, held: RunFieldChecks) -> list[Block]:
             by_channel.setdefault(check.channel, []).append(check)
     return [
         Text(
-            f"{name}, {channel}: the shunt's deflection changed by"
+            f"Run {name}, {channel}: the shunt's deflection changed by"
             f" {_fixed(100.0 * (c[-1].deflection_counts / c[0].deflection_counts - 1.0), 2)} %"
             f" from the check at {c[0].t_s:.0f} s to the one at {c[-1].t_s:.0f} s."
         )

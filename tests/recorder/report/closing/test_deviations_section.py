@@ -1,4 +1,4 @@
-"""One run in the report: what of it was not sound stands there with its extent."""
+"""What of a run was not sound, why its balance is open, how long its lists are."""
 
 from __future__ import annotations
 
@@ -10,10 +10,13 @@ import pytest
 from recorder.analysis.campaign.answer import AnswerSettings, answer_files
 from recorder.analysis.campaign.run_answer import RunAnswer
 from recorder.analysis.uncertainty.measured import Measured
+from recorder.report.closing.appendices import appendices_section
+from recorder.report.closing.deviations_section import deviations_section
 from recorder.report.data.results_json import results_json
 from recorder.report.pages.document import Text, TextTable
+from recorder.report.pages.naming import Naming, naming_of
 from recorder.report.pages.shown_units import METRIC
-from recorder.report.trial.run_section import run_section
+from recorder.report.results.energy_section import energy_of
 from tests.recorder.made_runs import mark
 from tests.recorder.run.checks.health_cases import Train
 
@@ -26,15 +29,21 @@ def test_stretches_that_were_not_sound(tmp_path: Path) -> None:
     train.keep(path)
     answer = answer_files([path], AnswerSettings())
     (run,) = answer.runs
-    tables = [b for b in run_section(run, METRIC) if isinstance(b, TextTable)]
+    naming = naming_of(answer, METRIC)
+    tables = [b for b in deviations_section(answer, naming, []) if isinstance(b, TextTable)]
     (found,) = [table for table in tables if "was not sound" in table.caption]
     assert found.rows[0][:5] == ("pull", "40.0", "44.0", "stuck", "800")
+    (place,) = found.places
+    assert place is not None
+    assert place.run_id == run.loaded.run_id
+    assert place.t_s == pytest.approx(40.0, abs=0.1)
     (held,) = results_json(answer, software="test")["runs"]
     assert held["channel_health"][0]["fault"] == "stuck"
 
 
 def told(run: RunAnswer) -> str:
-    return " ".join(b.text for b in run_section(run, METRIC) if isinstance(b, Text))
+    naming = Naming({run.loaded.name: "A"}, METRIC)
+    return " ".join(b.text for b in energy_of(run, naming) if isinstance(b, Text))
 
 
 def test_the_ledger_says_over_what_it_closes_or_why_not(tmp_path: Path) -> None:
@@ -48,7 +57,7 @@ def test_the_ledger_says_over_what_it_closes_or_why_not(tmp_path: Path) -> None:
     closed = replace(
         run.ledger, closure=Measured(0.0, "kJ"), balanced_seconds=123.0, why_open=""
     )
-    assert "within its uncertainty. It was worked over 123 s." in told(
+    assert "lies within its uncertainty. It was worked over 123 s." in told(
         replace(run, ledger=closed)
     )
 
@@ -62,10 +71,10 @@ def test_a_list_of_marks_has_an_end_on_paper_and_says_where_all_are(
     Train(seconds=300.0).keep(path)
     (run,) = answer_files([path], AnswerSettings()).runs
     marks = tuple(mark(0.01 * i, kind="note", value=f"{i}") for i in range(keyed))
-    long = replace(run, loaded=replace(run.loaded, marks=marks))
+    long = replace(run.loaded, marks=marks)
     (found,) = [
         b
-        for b in run_section(long, METRIC)
+        for b in appendices_section([long], Naming({long.name: "A"}, METRIC), [])
         if isinstance(b, TextTable) and b.caption.startswith("Marks of run")
     ]
     assert [row[2] for row in found.rows] == [f"{i}" for i in range(500)]

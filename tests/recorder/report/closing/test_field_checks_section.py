@@ -10,8 +10,8 @@ from calibration.field.checks import check_drift, check_shunt
 from calibration.field.mean_counts import MeanCounts
 from calibration.field.zero_guards import guard_wheel
 from recorder.analysis.uncertainty.field_checks import RunFieldChecks
+from recorder.report.closing.field_checks_section import field_checks_section
 from recorder.report.pages.document import Text, TextTable
-from recorder.report.trial.field_checks_section import field_checks_section
 from recorder.run.checks.shunt_check import ShuntCheck, ShuntStep
 from recorder.run.checks.zero_line import Zero, ZeroTime
 from recorder.run.checks.zero_worth import zero_worth
@@ -87,7 +87,7 @@ def test_what_each_zero_is_worth() -> None:
     ]
     assert guards.rows[0][3] == "none there"
     assert isinstance(where, Text)
-    assert where.text == "monday, pull: zeros that hold: 1 before, 0 between, 1 after."
+    assert where.text == "Run monday, pull: zeros that hold: 1 before, 0 between, 1 after."
     assert isinstance(drift, Text)
     assert "OUT OF LIMITS: +9000 counts (+0.9 kN)" in drift.text
 

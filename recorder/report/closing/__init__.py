@@ -1,0 +1,1 @@
+"""What the results rest on: uncertainty, deviations, conclusion, nomenclature, appendices."""

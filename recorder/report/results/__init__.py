@@ -1,0 +1,1 @@
+"""What was found: performance, test sections, train resistance, tonnage, energy, fuel, each run."""
