@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from recorder.analysis.campaign.loaded_run import LoadedRun
     from recorder.report.closing.appendix_files import AppendixFile
-    from recorder.report.pages.naming import Naming
+    from recorder.report.section_parts.naming import Naming
 
 __all__ = ["appendices_section"]
 

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from recorder.analysis.campaign.loaded_run import LoadedRun
-    from recorder.report.pages.naming import Naming
+    from recorder.report.section_parts.naming import Naming
 
 __all__ = ["FOLDER", "AppendixFile", "appendix_files", "write_appendix"]
 

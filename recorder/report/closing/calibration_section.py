@@ -17,7 +17,7 @@ from recorder.track.placing.placement import MarkUse
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.loaded_run import LoadedRun
-    from recorder.report.pages.naming import Naming
+    from recorder.report.section_parts.naming import Naming
 
 __all__ = ["calibration_section"]
 

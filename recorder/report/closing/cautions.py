@@ -13,7 +13,7 @@ from recorder.run.values.certificate_standing import told as certificate_doubts
 if TYPE_CHECKING:
     from recorder.analysis.campaign.answer import CampaignAnswer
     from recorder.analysis.campaign.loaded_run import LoadedRun
-    from recorder.report.pages.naming import Naming
+    from recorder.report.section_parts.naming import Naming
 
 __all__ = ["cautions_of"]
 

@@ -9,7 +9,7 @@ from recorder.report.pages.document import Block, Heading, Signatures, Text, pm
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.answer import CampaignAnswer
-    from recorder.report.pages.naming import Naming
+    from recorder.report.section_parts.naming import Naming
 
 __all__ = ["conclusion_section"]
 

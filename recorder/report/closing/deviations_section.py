@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from recorder.analysis.campaign.answer import CampaignAnswer
     from recorder.analysis.campaign.loaded_run import LoadedRun
     from recorder.analysis.campaign.unmade import Unmade
-    from recorder.report.pages.naming import Naming
+    from recorder.report.section_parts.naming import Naming
 
 __all__ = ["MOST_ROWS", "deviations_section", "listed"]
 

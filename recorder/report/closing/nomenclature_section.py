@@ -10,7 +10,7 @@ from recorder.report.pages.nomenclature import NOMENCLATURE, SYMBOLS
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.answer import CampaignAnswer
-    from recorder.report.pages.naming import Naming
+    from recorder.report.section_parts.naming import Naming
 
 __all__ = ["assumptions_section", "nomenclature_section"]
 

@@ -12,7 +12,7 @@ from recorder.report.pages.document import Block, Heading, Text, TextTable, plai
 if TYPE_CHECKING:
     from recorder.analysis.campaign.answer import CampaignAnswer
     from recorder.analysis.uncertainty.measured import Measured
-    from recorder.report.pages.naming import Naming
+    from recorder.report.section_parts.naming import Naming
 
 __all__ = ["greatest_causes", "joined_causes", "uncertainty_section"]
 

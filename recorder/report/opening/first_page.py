@@ -15,14 +15,14 @@ from recorder.report.closing.cautions import cautions_of
 from recorder.report.closing.uncertainty_section import greatest_causes
 from recorder.report.opening.title_block import title_block
 from recorder.report.pages.document import Block, Text, VerdictBlock, pm
-from recorder.report.pages.made import made
 from recorder.report.pages.wording import CAUTION
 from recorder.report.results.bands_table import band_table
+from recorder.report.section_parts.made import made
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.answer import CampaignAnswer
     from recorder.analysis.campaign.unmade import Unmade
-    from recorder.report.pages.naming import Naming
+    from recorder.report.section_parts.naming import Naming
 
 __all__ = ["answer_block", "doubt_blocks", "first_page", "rests_on"]
 

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from calibration.certificates.certificate import Certificate
     from recorder.analysis.campaign.answer import CampaignAnswer
     from recorder.analysis.campaign.loaded_run import LoadedRun
-    from recorder.report.pages.naming import Naming
+    from recorder.report.section_parts.naming import Naming
     from recorder.run.values.certificate_standing import Finding
 
 __all__ = ["instruments_section", "object_section"]

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from recorder.analysis.campaign.answer import CampaignAnswer
     from recorder.analysis.campaign.loaded_run import LoadedRun
-    from recorder.report.pages.naming import Naming
+    from recorder.report.section_parts.naming import Naming
     from recorder.sheets import TripSheet
 
 __all__ = ["object_words", "report_number", "title_block", "title_of"]

@@ -10,8 +10,8 @@ from recorder.report.pages.document import Block, Heading, Text, TextTable
 if TYPE_CHECKING:
     from recorder.analysis.admission.summary import CriterionCount
     from recorder.analysis.campaign.answer import CampaignAnswer
-    from recorder.report.pages.naming import Naming
     from recorder.report.pages.shown_units import ShownUnits
+    from recorder.report.section_parts.naming import Naming
 
 __all__ = ["admission_section"]
 

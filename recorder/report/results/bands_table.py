@@ -11,7 +11,7 @@ from recorder.report.pages.document import Block, Text, TextTable, plain, pm
 if TYPE_CHECKING:
     from recorder.analysis.campaign.answer import CampaignAnswer
     from recorder.analysis.specification.bands import Band
-    from recorder.report.pages.naming import Naming
+    from recorder.report.section_parts.naming import Naming
 
 __all__ = ["band_table", "starting_words"]
 

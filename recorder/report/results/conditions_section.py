@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from recorder.analysis.campaign.answer import CampaignAnswer
     from recorder.analysis.campaign.run_answer import RunAnswer
     from recorder.analysis.specification.conditions import PartVerdict
-    from recorder.report.pages.naming import Naming
     from recorder.report.pages.shown_units import ShownUnits
+    from recorder.report.section_parts.naming import Naming
 
 __all__ = ["conditions_section"]
 

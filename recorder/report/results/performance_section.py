@@ -22,7 +22,7 @@ from recorder.report.results.bands_table import starting_words
 if TYPE_CHECKING:
     from recorder.analysis.campaign.answer import CampaignAnswer
     from recorder.analysis.stretches.stretch_results import StretchResult
-    from recorder.report.pages.naming import Naming
+    from recorder.report.section_parts.naming import Naming
 
 __all__ = ["performance_section"]
 

@@ -10,8 +10,8 @@ from recorder.report.pages.document import Block, Chart, Heading, Text, TextTabl
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.answer import CampaignAnswer
-    from recorder.report.pages.naming import Naming
     from recorder.report.pages.shown_units import ShownUnits
+    from recorder.report.section_parts.naming import Naming
 
 __all__ = ["rating_section"]
 

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from recorder.analysis.campaign.campaign_resistance import CampaignResistance
     from recorder.analysis.dynamics.resistance import ResistanceFit
     from recorder.analysis.series.train import TrialTrain
-    from recorder.report.pages.naming import Naming
     from recorder.report.pages.shown_units import ShownUnits
+    from recorder.report.section_parts.naming import Naming
 
 __all__ = ["resistance_section"]
 

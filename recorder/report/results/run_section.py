@@ -18,8 +18,8 @@ from recorder.report.pages.run_charts import along_chart
 if TYPE_CHECKING:
     from recorder.analysis.campaign.run_answer import RunAnswer
     from recorder.analysis.uncertainty.measured import Measured
-    from recorder.report.pages.naming import Naming
     from recorder.report.pages.shown_units import ShownUnits
+    from recorder.report.section_parts.naming import Naming
 
 __all__ = ["run_section"]
 

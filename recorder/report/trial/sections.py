@@ -22,8 +22,6 @@ from recorder.report.opening.instruments_section import (
 )
 from recorder.report.opening.method import method_section
 from recorder.report.pages.document import Block, VerdictBlock
-from recorder.report.pages.made import made
-from recorder.report.pages.naming import naming_of
 from recorder.report.pages.shown_units import METRIC, ShownUnits
 from recorder.report.results.conditions_section import conditions_section
 from recorder.report.results.energy_section import energy_section, fuel_section
@@ -31,13 +29,15 @@ from recorder.report.results.performance_section import performance_section
 from recorder.report.results.rating_section import rating_section
 from recorder.report.results.resistance_section import resistance_section
 from recorder.report.results.run_section import run_section
+from recorder.report.section_parts.made import made
+from recorder.report.section_parts.naming import naming_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from recorder.analysis.campaign.answer import CampaignAnswer
     from recorder.analysis.campaign.unmade import Unmade
-    from recorder.report.pages.naming import Naming
+    from recorder.report.section_parts.naming import Naming
 
 __all__ = ["report_blocks"]
 

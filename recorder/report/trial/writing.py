@@ -14,11 +14,11 @@ from recorder.report.data.results_json import results_json
 from recorder.report.data.tables import grid_sections, write_tables
 from recorder.report.opening.title_block import title_of
 from recorder.report.pages.document import Document
-from recorder.report.pages.naming import naming_of
 from recorder.report.pages.rendering import to_pdf
 from recorder.report.pages.shown_units import SYSTEMS, ShownUnits
 from recorder.report.pages.web_page import to_html
 from recorder.report.roll.roll import RollScale, chart_roll
+from recorder.report.section_parts.naming import naming_of
 from recorder.report.trial.sections import report_blocks
 from recorder.run.parts.progress import untold
 

@@ -14,9 +14,9 @@ from recorder.report.closing.appendices import appendices_section
 from recorder.report.closing.deviations_section import deviations_section
 from recorder.report.data.results_json import results_json
 from recorder.report.pages.document import Text, TextTable
-from recorder.report.pages.naming import Naming, naming_of
 from recorder.report.pages.shown_units import METRIC
 from recorder.report.results.energy_section import energy_of
+from recorder.report.section_parts.naming import Naming, naming_of
 from tests.recorder.made_runs import mark
 from tests.recorder.run.checks.health_cases import Train
 

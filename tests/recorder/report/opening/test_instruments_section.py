@@ -12,8 +12,8 @@ from recorder.analysis.campaign.loading import load_runs
 from recorder.report.opening.first_page import first_page
 from recorder.report.opening.instruments_section import instruments_section
 from recorder.report.pages.document import Text
-from recorder.report.pages.naming import naming_of
 from recorder.report.pages.shown_units import METRIC
+from recorder.report.section_parts.naming import naming_of
 from recorder.run.values.certificate_standing import PROVES
 from tests.recorder.signed_runs import raised, signed_header, signed_run
 

@@ -23,9 +23,9 @@ from recorder.command_line.main import main
 from recorder.exchange.description import CertificateInRun
 from recorder.report.data.tables import grid_sections
 from recorder.report.opening.first_page import first_page
-from recorder.report.pages.naming import naming_of
 from recorder.report.pages.shown_units import CUSTOMARY, METRIC
 from recorder.report.roll.roll import RollScale, roll_sheets
+from recorder.report.section_parts.naming import naming_of
 from recorder.run.parts.gap import Cause, Gap
 from recorder.run_file.hdf5.reader import open_run
 from tests.recorder.report.conftest import (
