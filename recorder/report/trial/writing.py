@@ -71,9 +71,10 @@ def write_report(
     (out / "report.pdf").write_bytes(to_pdf(document))
     (out / "report.html").write_text(to_html(document), encoding="utf-8")
     report(0.7, "chart roll")
+    rolled = [(run.loaded, run.results) for run in answer.runs]
     roll = attempt(
         "the chart roll",
-        lambda: chart_roll(runs, options.roll, long=options.roll_long, units=units),
+        lambda: chart_roll(rolled, options.roll, long=options.roll_long, units=units),
         None,
         unmade,
     )
