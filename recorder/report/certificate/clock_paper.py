@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-import io
 import math
 from typing import TYPE_CHECKING, Final
 
-import matplotlib as mpl
 import numpy as np
-from matplotlib.backends.backend_svg import FigureCanvasSVG
-from matplotlib.figure import Figure
 
 from calibration.clock.tick_rate import PIECES, U_PULSE_S
 from calibration.quantities.written import MINUS
 from calibration.readings.bench_settings import BenchSettings
-from recorder.report.certificate.force_charts import CHART_STYLE
 from recorder.report.certificate.paper import Paper, Part, Picture, Section, Table, Words
 from recorder.report.certificate.stated_parts import plain_paper, span_words
+from recorder.report.pages.chart_style import INK, dress, figure_of, styled, svg_of
 
 if TYPE_CHECKING:
     from calibration.certificates.clock import ClockCertificate
@@ -81,14 +77,8 @@ def _ahead_chart(c: ClockCertificate) -> bytes:
     seconds = np.array(c.seconds, np.float64)
     ahead_us = 1e6 * (np.array(c.ticks) - seconds * c.tick_hz) / c.tick_hz
     left_us = ahead_us - c.rate_ppm * seconds
-    with mpl.rc_context(CHART_STYLE):
-        figure = Figure(figsize=(6.7, 2.3), layout="constrained")
-        FigureCanvasSVG(figure)
-        axes = figure.add_subplot()
-        axes.plot(seconds, left_us - left_us.mean(), "k.", markersize=2.0)
-        axes.set_xlabel("seconds of the receiver's pulse")
-        axes.set_ylabel("ahead of the mean, µs")
-        axes.grid(visible=True, color="0.8", linewidth=0.4)
-        out = io.BytesIO()
-        figure.savefig(out, format="svg", metadata={"Date": None})
-    return out.getvalue()
+    with styled():
+        figure, (axes,) = figure_of(2.4)
+        axes.plot(seconds, left_us - left_us.mean(), "o", color=INK, markersize=1.4)
+        dress(axes, "seconds of the receiver's pulse", "ahead of the mean, µs")
+        return svg_of(figure)

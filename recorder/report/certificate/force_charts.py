@@ -2,33 +2,24 @@
 
 from __future__ import annotations
 
-import io
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
-import matplotlib as mpl
 import numpy as np
-from matplotlib.backends.backend_svg import FigureCanvasSVG
-from matplotlib.figure import Figure
+
+from recorder.report.pages.chart_style import dress, figure_of, key, shortened, styled, svg_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
     from numpy.typing import NDArray
 
     from recorder.report.certificate.force_results import Sense
 
-__all__ = ["CHART_STYLE", "loop_chart", "residual_chart", "shares_chart"]
+__all__ = ["loop_chart", "residual_chart", "shares_chart"]
 
-CHART_STYLE: Final[Any] = {
-    "svg.fonttype": "path",
-    "svg.hashsalt": "certificate",
-    "font.family": "DejaVu Sans",
-    "font.size": 8.0,
-    "axes.linewidth": 0.6,
-    "lines.linewidth": 0.9,
-}
-_SIZE_IN: Final = (6.7, 2.5)
+_HEIGHT_IN: Final = 2.9
 _MARKERS: Final = {1: "^", -1: "v", 0: "o"}
 _WAYS: Final = {1: "rising", -1: "falling", 0: "direction not stated"}
 _FACES: Final = ("white", "0.65", "black")
@@ -44,7 +35,7 @@ def residual_chart(sense: Sense) -> bytes:
     """Distance from the curve for use, kN, with the band of U: means of series at each force."""
     loads, certificate = sense.loads, sense.held.certificate
     kN = loads.readings.kN_per_unit
-    with mpl.rc_context(CHART_STYLE):
+    with styled("".join(sense.loads.readings.series_names)):
         figure, axes = _axes("force, kN", "indicated less applied, kN")
         grid = np.linspace(0.0, float(loads.levels[-1]) * kN, 200)
         U = certificate.expanded_uncertainty_kN(grid)
@@ -74,7 +65,7 @@ def loop_chart(sense: Sense) -> bytes | None:
     ]
     if not pairs:
         return None
-    with mpl.rc_context(CHART_STYLE):
+    with styled("".join(sense.loads.readings.series_names)):
         figure, axes = _axes("force, kN", "falling less rising, kN")
         axes.axhline(0.0, color="black", linewidth=0.6)
         lines = ("-", "--", "-.", ":")
@@ -85,7 +76,8 @@ def loop_chart(sense: Sense) -> bytes | None:
                 loads.levels * loads.readings.kN_per_unit,
                 np.abs(down.at) * per_reading - np.abs(up.at) * per_reading,
                 color="black", linestyle=lines[i % len(lines)], marker="v", markersize=3.5,
-                markerfacecolor=_FACES[i % 3], markeredgewidth=0.6, label=_short(name) + place,
+                markerfacecolor=_FACES[i % 3], markeredgewidth=0.6,
+                label=shortened(name, 20) + place,
             )  # fmt: skip
         return _svg(figure, axes)
 
@@ -106,7 +98,7 @@ def shares_chart(sense: Sense) -> bytes:
     if len(main) < len(shares):
         main["all others"] = np.clip(others, 0.0, 1.0)
     greys = np.linspace(0.95, 0.35, max(len(main), 2))
-    with mpl.rc_context(CHART_STYLE):
+    with styled("".join(sense.loads.readings.series_names)):
         figure, axes = _axes("force, kN", "share of the variance, %")
         below = np.zeros_like(force)
         for i, (name, share) in enumerate(main.items()):
@@ -156,26 +148,12 @@ def _groups(
                 yield "readings", way, loads.force[here] * kN, loads.deflection[here]
 
 
-def _short(name: str) -> str:
-    return name if len(name) <= 20 else name[:19] + "…"
-
-
 def _axes(across: str, up: str) -> tuple[Figure, Axes]:
-    figure = Figure(figsize=_SIZE_IN, layout="constrained")
-    FigureCanvasSVG(figure)
-    axes = figure.add_subplot()
-    axes.set_xlabel(across)
-    axes.set_ylabel(up)
-    axes.grid(visible=True, color="0.8", linewidth=0.4)
-    axes.set_axisbelow(True)
+    figure, (axes,) = figure_of(_HEIGHT_IN)
+    dress(axes, across, up)
     return figure, axes
 
 
 def _svg(figure: Figure, axes: Axes, *, reverse: bool = False) -> bytes:
-    handles, labels = axes.get_legend_handles_labels()
-    order = slice(None, None, -1) if reverse else slice(None)
-    axes.legend(handles[order], labels[order], loc="center left", bbox_to_anchor=(1.01, 0.5),
-                frameon=False, fontsize=7)  # fmt: skip
-    out = io.BytesIO()
-    figure.savefig(out, format="svg", metadata={"Date": None})
-    return out.getvalue()
+    key(figure, axes, reverse=reverse)
+    return svg_of(figure)

@@ -20,6 +20,7 @@ from recorder.report.pages.document import (
     Heading,
     Text,
     TextTable,
+    TitleBlock,
     pm,
 )
 from recorder.report.pages.rendering import to_pdf
@@ -48,12 +49,17 @@ def in_words(comparison: Comparison) -> str:
 
 def comparison_pdf(comparison: Comparison) -> bytes:
     """The comparison as a PDF."""
-    blocks: list[Block] = [*_band_blocks(comparison), *_section_blocks(comparison)]
-    blocks += [Text(f"• {n}") for n in comparison.notes]
+    first, *others = (run.loaded.name for run in comparison.runs)
+    blocks: list[Block] = [
+        TitleBlock((("First run", first), *(("Compared with it", name) for name in others))),
+        *_band_blocks(comparison),
+        *_section_blocks(comparison),
+    ]
+    if comparison.notes:
+        blocks += [Heading("Notes"), *(Text(f"• {n}") for n in comparison.notes)]
     blocks.append(Text(CAUTION, "caution foot"))
-    names = ", ".join(run.loaded.name for run in comparison.runs)
     return to_pdf(
-        Document(title="Comparison of runs", subtitle=names, blocks=blocks, footer=software())
+        Document(title="Comparison of runs", subtitle="", blocks=blocks, footer=software())
     )
 
 
@@ -85,7 +91,11 @@ def _band_blocks(comparison: Comparison) -> list[Block]:
     caption = "Equivalent drawbar pull, ± 95 % of the difference from the first run."
     curves = _curves(comparison.runs[0].loaded.name, comparison.bands)
     chart = Chart("comparison", comparison_chart(curves), caption)
-    return [*blocks, chart, TextTable(heads, rows, "± 95 %.")]
+    return [
+        *blocks,
+        chart,
+        TextTable(heads, rows, "Each run less the first one, by speed band and rail, ± 95 %."),
+    ]
 
 
 def _curves(
@@ -123,4 +133,11 @@ def _section_blocks(comparison: Comparison) -> list[Block]:
     if not rows:
         return [*blocks, Text("No section is shared.")]
     heads = ("section", "run", "pull", "equivalent pull", "speed", "difference")
-    return [*blocks, TextTable(heads, rows, "Less the first run, ± 95 %.")]
+    return [
+        *blocks,
+        TextTable(
+            heads,
+            rows,
+            "Each run between the same mileposts, and whether it differs from the first one; ± 95 %.",
+        ),
+    ]

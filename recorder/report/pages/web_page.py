@@ -36,7 +36,7 @@ __all__ = ["to_html"]
 _PAGE: Final = Path(__file__).with_name("document.html")
 _WIDE: Final = 40
 """Letters of a cell from which its column keeps a width to be read at."""
-_FIGURES: Final = 6
+_FIGURES: Final = 5
 """Significant ones of a number behind a chart."""
 
 
@@ -143,6 +143,7 @@ def _table(block: TextTable, number: str, charts: dict[str, str]) -> str:
         + "</tr>"
         for row, place in zip(block.rows, places, strict=True)
     )
+    rows = rows or f'<tr><td colspan="{len(right)}">none</td></tr>'
     caption = f"<caption>{_caption(number, block.caption)}</caption>" if block.caption else ""
     anchor = f' id="{_anchor(number)}"' if number else ""
     return (
