@@ -138,6 +138,6 @@ def _section_blocks(comparison: Comparison) -> list[Block]:
         TextTable(
             heads,
             rows,
-            "Each run between the same mileposts, and whether it differs from the first one; ± 95 %.",
+            "Each run between the same mileposts, and whether it differs from the first; ± 95 %.",
         ),
     ]
