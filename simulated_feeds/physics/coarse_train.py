@@ -35,7 +35,7 @@ class LoadTables:
         line, train = journey.line, journey.train
         offsets, length, mass = train.offsets_m, train.length_m, train.mass_kg
         reach = float(length.sum()) + 50.0
-        self.first_m = -reach
+        self.first_m, self.step_m = -reach, _TABLE_M
         s = np.arange(-reach, line.length_m + reach, _TABLE_M)
         grade = np.zeros((2, s.size))
         curve = np.zeros((2, s.size))
@@ -128,8 +128,10 @@ class CoarseTrain:
         driven = effort - grade0 - grade1
         most = drag[0] + drag[1]
         if v == 0.0 and abs(driven) <= most:
-            # Held by friction; which part holds which cannot be told, so none pulls.
-            return 0.0, self._s, 0.0, 0.0, effort, controls.throttle, controls.brake, slip
+            # Held by friction. What the locomotive cannot hold of its effort is in the coupler;
+            # with its own brake on that is nothing.
+            beyond = max(effort - grade0 - drag[0], 0.0) + min(effort - grade0 + drag[0], 0.0)
+            return beyond, self._s, 0.0, 0.0, effort, controls.throttle, controls.brake, slip
         way = math.copysign(1.0, v if v != 0.0 else driven)
         a = (driven - way * most) / (self._inertia[0] + self._inertia[1])
         pull = self._inertia[1] * a + grade1 + way * drag[1]

@@ -41,7 +41,7 @@ def test_the_pulsation_is_there_and_carries_no_work(journey: Journey, ride: Moti
     work = np.sum(0.5 * (added[1:] + added[:-1]) * np.diff(played.s_m))
     whole = np.sum(0.5 * (plain[1:] + plain[:-1]) * np.diff(played.s_m))
     assert abs(work) < 1e-3 * whole
-    assert not added[played.v_m_s == 0.0].any()
+    assert np.abs(added[played.v_m_s == 0.0]).max() < 1e-6
 
 
 def test_beyond_the_ride_the_train_stands(journey: Journey) -> None:

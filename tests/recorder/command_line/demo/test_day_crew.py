@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 import pytest
 
-from recorder.command_line.support.demo_day import (
+from recorder.command_line.demo.day_crew import (
     LATE_S,
     Act,
     Corrected,

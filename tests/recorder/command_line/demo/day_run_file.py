@@ -9,7 +9,7 @@ import numpy as np
 import tomli_w
 
 from calibration.certificates.certificate import dump_certificate
-from recorder.command_line.support.demo_day import (
+from recorder.command_line.demo.day_crew import (
     Act,
     Corrected,
     Keyed,

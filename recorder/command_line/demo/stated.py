@@ -1,0 +1,252 @@
+"""Every figure of an answer whose truth is known, with that truth beside it.
+
+A figure is told to hold its truth when that lies inside the stated interval of 95 %.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from recorder.analysis.dynamics.stops_and_starts import STARTED_M_S
+from recorder.analysis.dynamics.tonnage import WEATHER
+from recorder.analysis.specification.bands import weight_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from recorder.analysis.campaign.answer import CampaignAnswer
+    from recorder.analysis.campaign.run_answer import RunAnswer
+    from recorder.analysis.dynamics.consumption import Consumption
+    from recorder.analysis.dynamics.stops_and_starts import StopTest
+    from recorder.analysis.specification.bands import Band
+    from recorder.analysis.stretches.stretch_results import StretchResult
+    from recorder.analysis.uncertainty.measured import Measured
+    from recorder.command_line.demo.true_day import TrueDay
+
+__all__ = ["BAND_MARGIN", "Stated", "stated_figures"]
+
+BAND_MARGIN: Final = "margin of a band"
+
+SPEEDS_KM_H: Final = (20.0, 30.0, 40.0, 50.0, 60.0)
+"""At which the resistance is held against its truth."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stated:
+    """One figure as the report states it, and as it truly was."""
+
+    kind: str
+    """What it is a figure of, in a word or two; figures of one kind are counted together."""
+    name: str
+    unit: str
+    value: float
+    expanded: float
+    truth: float
+
+    @property
+    def holds(self) -> bool:
+        """The truth lies inside the stated interval."""
+        return abs(self.value - self.truth) <= self.expanded
+
+
+def stated_figures(answer: CampaignAnswer, true: TrueDay) -> list[Stated]:
+    """All that can be compared, in the order of the report; what is not finite is left out."""
+    (run,) = answer.runs
+    found = [
+        *_bands(answer, run, true), *_starting(answer, run, true), *_stretches(run, true),
+        *_resistance(answer, true), *_rating(answer, true), *_work(run, true),
+        *_peaks(run, true), *_starts(run, true), *_stops(run, true), *_used(run, true),
+    ]  # fmt: skip
+    return [s for s in found if math.isfinite(s.value + s.expanded + s.truth)]
+
+
+def _held(
+    kind: str, name: str, figure: Measured | None, truth: float | None
+) -> Iterator[Stated]:
+    # A figure without a cause of uncertainty states no interval.
+    if figure is None or truth is None or not figure.expanded > 0.0:
+        return
+    yield Stated(
+        kind=kind, name=name, unit=figure.unit, value=float(figure.value),
+        expanded=float(figure.expanded), truth=float(truth),
+    )  # fmt: skip
+
+
+def _margin(answer: CampaignAnswer, result: StretchResult, true: TrueDay) -> float:
+    """True pull less what was specified at the true speeds, kN."""
+    if answer.specification is None:
+        return math.nan
+    t0, t1 = result.stretch.t_start_s, result.stretch.t_end_s
+    asked = answer.specification.limits_kN(true.speeds_between(t0, t1))
+    return true.mean("level", t0, t1) - float(np.mean(asked))
+
+
+def _bands(answer: CampaignAnswer, run: RunAnswer, true: TrueDay) -> Iterator[Stated]:
+    """A band's figures are means over its test sections, each with its weight."""
+    for band in answer.bands:
+        judged = [
+            r for r in run.results
+            if r.judged and band.low_m_s <= r.speed.value < band.high_m_s
+        ]  # fmt: skip
+        if judged and band.margin is not None:
+            yield from _band(answer, band, judged, true)
+
+
+def _band(
+    answer: CampaignAnswer, band: Band, judged: list[StretchResult], true: TrueDay
+) -> Iterator[Stated]:
+    weights = [weight_of(r) for r in judged]
+    spans = [(r.stretch.t_start_s, r.stretch.t_end_s) for r in judged]
+
+    def over(values: list[float]) -> float:
+        return float(np.average(values, weights=weights))
+
+    where = f"at {band.name}"
+    margin = over([_margin(answer, r, true) for r in judged])
+    yield from _held(BAND_MARGIN, f"margin {where}", band.margin, margin)
+    pull = over([true.mean("level", *span) for span in spans])
+    yield from _held("pull of a band", f"equivalent pull {where}", band.pull, pull)
+    power = over([true.mean("level power", *span) for span in spans])
+    yield from _held("power of a band", f"equivalent power {where}", band.power, power)
+    speed = over([true.mean_speed(*span) for span in spans])
+    yield from _held("speed of a band", f"mean speed {where}", band.speed, speed)
+
+
+def _starting(answer: CampaignAnswer, run: RunAnswer, true: TrueDay) -> Iterator[Stated]:
+    if run.starts:
+        start = max(run.starts, key=lambda s: s.greatest_pull.value)
+        truth = true.greatest_start_kN(start.t_start_s, STARTED_M_S)
+        yield from _held("starting pull", "starting pull", answer.starting, truth)
+
+
+def _stretches(run: RunAnswer, true: TrueDay) -> Iterator[Stated]:
+    for result in run.results:
+        if not result.admission.admitted:
+            continue
+        span = (result.stretch.t_start_s, result.stretch.t_end_s)
+        where = f"in the test section from {span[0]:.0f} to {span[1]:.0f} s"
+        yield from _held(
+            "pull of a test section", f"equivalent pull {where}", result.pull,
+            true.mean("level", *span),
+        )  # fmt: skip
+        yield from _held(
+            "power of a test section", f"equivalent power {where}", result.power,
+            true.mean("level power", *span),
+        )  # fmt: skip
+        yield from _held(
+            "speed of a test section", f"mean speed {where}", result.speed,
+            true.mean_speed(*span),
+        )  # fmt: skip
+
+
+def _resistance(answer: CampaignAnswer, true: TrueDay) -> Iterator[Stated]:
+    fit = answer.resistance.fit
+    if fit is None:
+        return
+    low, high = fit.speed_km_h
+    for v in SPEEDS_KM_H:
+        if low <= v <= high:
+            yield from _held(
+                "train resistance", f"train resistance at {v:.0f} km/h", fit.at(v),
+                true.resistance_N_per_t(v),
+            )  # fmt: skip
+
+
+def _rating(answer: CampaignAnswer, true: TrueDay) -> Iterator[Stated]:
+    for rating in answer.rating.ratings:
+        truth = true.load_t(rating.grade, abs(rating.curvature_per_m), rating.speed_m_s)
+        yield from _held(
+            "tonnage rating", f"trailing load on {100 * rating.grade:.2f} %",
+            rating.trailing_t, WEATHER[rating.weather] * truth,
+        )  # fmt: skip
+    for held in answer.rating.balancing:
+        yield from _held(
+            "balancing speed", f"balancing speed on {100 * held.grade:.2f} %", held.speed,
+            true.balanced_m_s(held.grade),
+        )  # fmt: skip
+
+
+def _work(run: RunAnswer, true: TrueDay) -> Iterator[Stated]:
+    """Work and its balance over the very bins that the report has them of."""
+    series, ledger = run.loaded.series, run.ledger
+    edges = np.append(series.t_s - 0.5 * series.step_s, series.t_s[-1] + 0.5 * series.step_s)
+    known = np.isfinite(series.sound_pull_kN * series.speed_m_s)
+    free = known & ~run.braked
+    work = true.done("work", edges)
+    pulled = ~(series.sound_pull_kN < 0.0)
+    sums = (
+        ("work while pulling", ledger.draft_work, work[known & pulled]),
+        ("work while pushed", ledger.buff_work, work[known & ~pulled]),
+        ("work at the drawbar", ledger.total_work, work[known]),
+        ("work of height", ledger.potential, true.done("grade", edges)[free]),
+        ("work of curves", ledger.curve, true.done("curve", edges)[free]),
+        ("work of rolling", ledger.rolling, true.done("rolling", edges)[free]),
+    )
+    for name, figure, parts in sums:
+        yield from _held("work", name, figure, float(parts.sum()))
+    yield from _held("work", "work of speed", ledger.kinetic, _gained(true, edges, free))
+    yield from _held("work", "work unaccounted for", ledger.closure, 0.0)
+    if run.mass_check is not None:
+        found = run.mass_check.estimate.joined
+        yield from _held("trailing mass", "trailing mass by the run", found, true.trailing_t)
+
+
+def _gained(true: TrueDay, edges: NDArray[np.float64], free: NDArray[np.bool_]) -> float:
+    """Energy of motion gained over the unbroken parts of the free running, kJ."""
+    turns = np.flatnonzero(np.diff(free.astype(np.int8), prepend=0, append=0))
+    energy = true.kinetic_kJ(edges[turns])
+    return float(energy[1::2].sum() - energy[::2].sum())
+
+
+def _peaks(run: RunAnswer, true: TrueDay) -> Iterator[Stated]:
+    for peak in run.peaks:
+        what = "pull" if peak.value.unit == "kN" else "power"
+        truth = true.mean(what, peak.t_start_s, peak.t_start_s + peak.seconds)
+        name = f"highest {peak.seconds:.0f} s mean {what}"
+        yield from _held("highest means", name, peak.value, truth)
+
+
+def _starts(run: RunAnswer, true: TrueDay) -> Iterator[Stated]:
+    for i, start in enumerate(run.starts, 1):
+        greatest = true.greatest_start_kN(start.t_start_s, STARTED_M_S)
+        yield from _held("starts", f"greatest pull of start {i}", start.greatest_pull, greatest)
+        breakaway = true.breakaway_kN(start.t_start_s)
+        yield from _held(
+            "starts", f"breakaway pull of start {i}", start.breakaway_pull, breakaway
+        )
+
+
+def _stops(run: RunAnswer, true: TrueDay) -> Iterator[Stated]:
+    for i, stop in enumerate(run.stops, 1):
+        was = true.stop_from(stop.t_start_s)
+        if was is not None:
+            yield from _stop(i, stop, was)
+
+
+def _stop(i: int, stop: StopTest, was: tuple[float, float, float]) -> Iterator[Stated]:
+    speed, metres, seconds = was
+    of = f"of stop {i}"
+    yield from _held("stops", f"speed at the brake {of}", stop.speed, speed)
+    yield from _held("stops", f"distance {of}", stop.distance, metres)
+    yield from _held("stops", f"time {of}", stop.duration, seconds)
+    yield from _held("stops", f"retardation {of}", stop.retardation, speed**2 / (2.0 * metres))
+
+
+def _used(run: RunAnswer, true: TrueDay) -> Iterator[Stated]:
+    for used in (run.fuel, run.water):
+        if used is not None:
+            yield from _consumed(used, true)
+
+
+def _consumed(used: Consumption, true: TrueDay) -> Iterator[Stated]:
+    span = (used.t_start_s, used.t_end_s)
+    truth = true.used(str(used.kind), *span)
+    yield from _held("fuel and water", f"{used.kind} used", used.used, truth)
+    per_kWh = truth / true.drawn_kWh(*span)
+    yield from _held("fuel and water", f"{used.kind} a drawbar kWh", used.per_kWh, per_kWh)
