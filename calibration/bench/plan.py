@@ -115,7 +115,7 @@ def make_plan(
     position; at every other position one preload and one rising series, falling as well when
     asked; a zero before and after every series; last, when asked, a hold at capacity read at
     30 s and 300 s. Every reading waits as the standard asks (``settle_s``). The shape follows
-    ISO 376:2011 as commonly stated (X₁, X₂, X₃ with X₄′, X₅ with X₆′) and gives ASTM E74 its
+    ISO 376:2011, from memory (X₁, X₂, X₃ with X₄′, X₅ with X₆′) and gives ASTM E74 its
     repeats and rotation.
 
     Raises

@@ -1,7 +1,7 @@
 """ASTM E74: degree of the curve, standard deviation, lower limit factor, verified ranges.
 
-Formulas as commonly stated of ASTM E74 (Practices for Calibration and Verification for
-Force-Measuring Instruments), its conditions from memory; the standard itself is to be at hand
+Formulas of ASTM E74 (Practices for Calibration and Verification for
+Force-Measuring Instruments) and its conditions, from memory; the standard itself is to be at hand
 before a certificate cites it.
 """
 
@@ -42,7 +42,7 @@ __all__ = [
     "e74_figures",
 ]
 
-_SOURCE: Final = "ASTM E74 as commonly stated, from memory"
+_SOURCE: Final = "ASTM E74, from memory"
 HIGH_RESOLUTION_COUNTS: Final = 50_000
 """Above it degrees over 2 are allowed."""
 CLASS_FACTORS: Final = {"a": 400.0, "aa": 2000.0}

@@ -1,7 +1,7 @@
 """ISO 376: relative errors of a force-proving instrument, and their limits by class.
 
 X₁, X₂ rising series at one position; X₃, X₅ rising at two rotated positions; X₄′, X₆′ falling
-after X₃ and X₅; all zero-reduced. Formulas and class table as commonly stated of ISO 376:2011,
+after X₃ and X₅; all zero-reduced. Formulas and class table of ISO 376:2011,
 from memory: the standard itself is to be at hand before a certificate cites it.
 """
 
@@ -39,7 +39,7 @@ __all__ = [
     "iso_series",
 ]
 
-SOURCE: Final = "ISO 376:2011 as commonly stated, from memory"
+SOURCE: Final = "ISO 376:2011, from memory"
 CLASSES: Final = ("00", "0.5", "1", "2")
 LIMITS: Final[Mapping[str, Mapping[str, float]]] = MappingProxyType(
     {

@@ -1,7 +1,8 @@
-"""Cyclic redundancy checks by the published catalogue's parameters.
+"""Cyclic redundancy checks by the parameters of a catalogue.
 
-Parameters are those of the public catalogue of parametrised CRC algorithms (Williams's model:
-width, polynomial, initial value, reflected in and out, final exclusive-or). Every entry's check
+Parameters: G. Cook, Catalogue of parametrised CRC algorithms, by the model of R. N. Williams, A
+Painless Guide to CRC Error Detection Algorithms, 1993 (width, polynomial, initial value,
+reflected in and out, final exclusive-or). Every entry's check
 value, the CRC of the ASCII text ``123456789``, is pinned in the tests.
 
 Worked example: CRC-16/IBM-3740 of ``123456789`` is 0x29B1, CRC-32/ISO-HDLC is 0xCBF43926.

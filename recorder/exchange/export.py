@@ -1,4 +1,4 @@
-"""Tables out of a run: one tidy table a channel, the marks and the gaps.
+"""Tables out of a run: one table a channel, the marks and the gaps.
 
 Every row is a sample that was taken. Nothing is filled in where there was none, so a gap is a
 step in ``time_s``; a value that is not there (NaN) is an empty field.

@@ -145,7 +145,7 @@ def _laboratory(issued: date) -> dict[str, object]:
         "began": (issued - timedelta(days=2)).isoformat(),
         "ended": (issued - timedelta(days=1)).isoformat(),
         "humidity_pct": [42.0, 48.0],
-        "method": "the plan of the guided session, after ISO 376 as commonly stated",
+        "method": "the plan of the guided session, after ISO 376, from memory",
         "deviations": "none",
         "authorised_by": "nobody: simulated",
     }

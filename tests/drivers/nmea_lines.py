@@ -1,7 +1,7 @@
 """Sentences of a receiver, made from the format's public description, and what they mean.
 
-Those marked published come from the public documentation of a GNSS daemon and from public guides
-to the format; every checksum in them was published with them.
+Those marked published: E. S. Raymond, NMEA Revealed (documentation of gpsd), D. DePriest, NMEA
+data, and logs of receivers; from memory which is whose. Every checksum came with its sentence.
 """
 
 from __future__ import annotations

@@ -77,7 +77,7 @@ def class_words(sense: str, figures: Figures, edition: int) -> list[str]:
         if figure is not None and figure["value"] is not None and "low_kN" in figure["detail"]
     ]
     if ranges:
-        told.append(f"ASTM E74, as commonly stated, in {sense}: {'; '.join(ranges)}.")
+        told.append(f"ASTM E74 (from memory), in {sense}: {'; '.join(ranges)}.")
     if not told:
         return [f"No class is stated in {sense}; the reasons stand in the list of limits."]
     if edition != EDITION:
@@ -95,13 +95,13 @@ def _iso_words(sense: str, figure: Mapping[str, Any]) -> str:
     value, detail = figure["value"], figure["detail"]
     why = f" ({figure['reason']})" if figure.get("reason") else ""
     if value == "none":
-        return f"ISO 376, as commonly stated, in {sense}: no class{why}."
+        return f"ISO 376 (from memory), in {sense}: no class{why}."
     if detail.get("statement"):
-        return f"ISO 376, as commonly stated: {figure['reason']}."
+        return f"ISO 376 (from memory): {figure['reason']}."
     both = "v" in detail.get("worst_pct", {})
     case = "incremental and decremental loading" if both else "incremental loading only"
     return (
-        f"ISO 376, as commonly stated: class {value} in {sense} from {detail['low_kN']:.5g} kN to"
+        f"ISO 376 (from memory): class {value} in {sense} from {detail['low_kN']:.5g} kN to"
         f" {detail['high_kN']:.5g} kN, {case}{why}."
     )
 

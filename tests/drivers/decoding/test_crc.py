@@ -1,8 +1,8 @@
-"""CRCs against the published catalogue, the standard library and a bit-by-bit reference.
+"""CRCs against a catalogue, the standard library and a bit-by-bit reference.
 
-Check values: the CRC of ASCII ``123456789`` as listed in the public catalogue of parametrised
-CRC algorithms. Modbus frames: examples published in the Modbus serial-line guide and in public
-tests of Modbus implementations.
+Check values: the CRC of ASCII ``123456789`` in G. Cook, Catalogue of parametrised CRC algorithms.
+Modbus frames: examples of MODBUS over Serial Line, Specification and Implementation Guide V1.02,
+2006, and others, from memory.
 """
 
 from __future__ import annotations

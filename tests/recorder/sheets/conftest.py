@@ -8,7 +8,7 @@ CAR = """
 [car]
 name = "Dynamometer car Level"
 number = 4
-time_zone = "Europe/Vienna"
+time_zone = "Etc/GMT-1"
 units = "customary"
 
 [devices.drawbar]

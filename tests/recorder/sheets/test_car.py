@@ -23,7 +23,7 @@ def test_everything_is_read(car_text: str, tmp_path: Path) -> None:
     path.write_text("\ufeff" + car_text, "utf-8")
     car = load_car_sheet(path)
     assert (car.name, car.number, car.units) == ("Dynamometer car Level", "4", "customary")
-    assert car.time_zone == "Europe/Vienna"
+    assert car.time_zone == "Etc/GMT-1"
     drawbar, wheel = car.devices["drawbar"], car.devices["wheel"]
     assert drawbar.options == {"silence_limit_s": 1.5, "channels": 4}
     assert drawbar.expected_hz == 2000.0
@@ -61,8 +61,8 @@ def test_the_text_makes_the_same_sheet_again(car_text: str) -> None:
         ),
         ('units = "customary"', 'units = "metrical"', "metric, customary, got 'metrical'"),
         ('units = "customary"', 'units = "metrical"', "did you mean 'metric'"),
-        ('"Europe/Vienna"', '"Europe/Vienn"', "did you mean 'Europe/Vienna'"),
-        ('"Europe/Vienna"', '"../../etc/passwd"', "time_zone must be"),
+        ('"Etc/GMT-1"', '"Etc/GTM-1"', "did you mean 'Etc/GMT-1'"),
+        ('"Etc/GMT-1"', '"../../etc/passwd"', "time_zone must be"),
         ("silence_limit_s = 1.5", "silence_limit_s = -1", "above 0 and at most 3600, got -1"),
         ("silence_limit_s = 1.5", "silence_limit_s = nan", "must be a finite number"),
         ("silence_limit_s = 1.5", "silence_limit_s = true", "must be a number, got True"),

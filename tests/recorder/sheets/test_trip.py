@@ -75,20 +75,20 @@ def test_totals_alone_will_do() -> None:
 
 
 @pytest.mark.parametrize(
-    ("bore_in", "stroke_in", "driver_in", "pressure_psi", "published_lbf"),
+    ("bore_in", "stroke_in", "driver_in", "pressure_psi", "rated_lbf"),
     [(26, 30, 63, 200, 54724), (25, 28, 73, 200, 40753), (21, 28, 51, 190, 39100)],
 )
-def test_starting_effort_of_published_engines(
-    bore_in: int, stroke_in: int, driver_in: int, pressure_psi: int, published_lbf: int
+def test_starting_effort_of_rated_engines(
+    bore_in: int, stroke_in: int, driver_in: int, pressure_psi: int, rated_lbf: int
 ) -> None:
-    """Standard locomotives of 1918 and 1919 (2-8-2, 4-6-2, 0-6-0), as their diagrams state."""
+    """Rated starting efforts of engines of 1918 and 1919 (2-8-2, 4-6-2, 0-6-0), from memory."""
     engine = SteamSheet(
         bore_m=bore_in * constants.inch, stroke_m=stroke_in * constants.inch,
         driver_diameter_m=driver_in * constants.inch,
         boiler_pressure_Pa=pressure_psi * constants.psi,
     )  # fmt: skip
     assert engine.starting_effort_kN == pytest.approx(
-        published_lbf * constants.lbf / 1000, rel=2e-4
+        rated_lbf * constants.lbf / 1000, rel=2e-4
     )
 
 

@@ -49,7 +49,7 @@ CAR_SHEET = """
 [car]
 name = "Car of trials"
 number = "7"
-time_zone = "America/Denver"
+time_zone = "Etc/GMT+7"
 
 [devices.drawbar]
 driver = "load-cell-frames"

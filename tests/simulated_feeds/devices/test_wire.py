@@ -132,7 +132,7 @@ def test_wheel_ticks_are_whole_kilohertz(hz: int) -> None:
 @pytest.mark.parametrize(
     "line",
     [
-        # Published example sentences of public guides to NMEA 0183.
+        # As in tests/drivers/nmea_lines.py, which names their sources.
         "$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47",
         "$GNRMC,001031.00,A,4404.13993,N,12118.86023,W,0.146,,100117,,,A*7B",
         "$GPZDA,160012.71,11,03,2004,-1,00*7D",

@@ -17,7 +17,9 @@ from recorder.analysis.series.filters import (
 
 
 def test_five_and_seven_point_weights_as_published() -> None:
-    """Savitzky and Golay 1964: (−3, 12, 17, 12, −3)/35 and (−2, 3, 6, 7, 6, 3, −2)/21."""
+    """A. Savitzky, M. J. E. Golay, Smoothing and Differentiation of Data by Simplified Least
+    Squares Procedures, Analytical Chemistry 36, 1964: (−3, 12, 17, 12, −3)/35 and
+    (−2, 3, 6, 7, 6, 3, −2)/21."""
     for window, weights, divisor in (
         (5, (-3, 12, 17, 12, -3), 35.0),
         (7, (-2, 3, 6, 7, 6, 3, -2), 21.0),
@@ -30,7 +32,7 @@ def test_five_and_seven_point_weights_as_published() -> None:
 
 
 def test_five_point_slope_as_published() -> None:
-    """Savitzky and Golay 1964: (−2, −1, 0, 1, 2)/10."""
+    """The same, table of first derivatives: (−2, −1, 0, 1, 2)/10."""
     impulse = np.zeros(41)
     impulse[20] = 1.0
     slope = savitzky_golay(impulse, window=5, step=1.0, derivative=1)

@@ -55,7 +55,7 @@ def test_results_come_with_uncertainty_curve_classes_and_rule(full: Full) -> Non
     certificate, pages = full
     text = " ".join(pages)
     for words in (
-        "Results in tension", "Results in compression", "ISO 376, as commonly stated: class",
+        "Results in tension", "Results in compression", "ISO 376 (from memory): class",
         "incremental and decremental", "probability of 95 %", "U, kN",
         "Interpolation equation", "simple acceptance", "reproduced only in full",
         "from memory", "uncertainty budget in tension", "Recommendation, apart",

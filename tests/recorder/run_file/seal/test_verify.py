@@ -163,8 +163,8 @@ def test_a_hostile_file_opens_or_is_one_line(
 class TestMarkedFiles:
     """Files whose writer never closed them."""
 
-    def test_the_hash_is_the_published_one(self) -> None:
-        """Check value published with the hash: "Four score and seven years ago", 0."""
+    def test_the_hash_is_its_authors(self) -> None:
+        """B. Jenkins, lookup3.c, 2006, function driver5: "Four score and seven years ago", 0."""
         assert lookup3(b"Four score and seven years ago") == 0x17770551
         assert lookup3(b"") == 0xDEADBEEF
 

@@ -11,7 +11,7 @@ from recorder.track.route.geometry import (
 )
 
 # Degree, radius in feet by a 100 ft chord (railroads) and by a 100 ft arc (highways). The two
-# definitions are published (dictionaries, encyclopedias); the radii are computed from them:
+# definitions are from memory; the radii are computed from them:
 # 50/sin(D/2) and 18000/(pi D).
 RADII_FT = [
     (0.5, 11459.192, 11459.156),

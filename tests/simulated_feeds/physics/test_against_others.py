@@ -1,4 +1,4 @@
-"""Check values from published sources."""
+"""Check values from elsewhere than this project; what is from memory says so."""
 
 from __future__ import annotations
 
@@ -27,7 +27,8 @@ PSI_PA = 6894.757293168361
 MPH_KM_H = 1.609344
 
 ENGINES = [
-    # United States Railroad Administration engines, as published in reference works.
+    # Rated starting efforts of engines of 1918 and 1919, from memory: each is the rule
+    # 0.85 p d² s / D of its own bore, stroke, driver and pressure, rounded.
     ("light 2-8-2, 1918", 26, 30, 63, 200, 54_724, 0.5),
     ("light 4-6-2, 1919", 25, 28, 73, 200, 40_753, 0.5),
     ("0-8-0, 1918", 25, 28, 51, 175, 51_042, 0.5),
@@ -40,7 +41,7 @@ ENGINES = [
     [row[1:] for row in ENGINES],
     ids=[row[0] for row in ENGINES],
 )
-def test_starting_effort_of_published_engines(
+def test_starting_effort_of_rated_engines(
     bore: float, stroke: float, driver: float, psi: float, lbf: float, within: float
 ) -> None:
     effort = starting_effort_N(psi * PSI_PA, bore * INCH_M, stroke * INCH_M, driver * INCH_M)
@@ -48,8 +49,8 @@ def test_starting_effort_of_published_engines(
 
 
 def test_davis_form_worked_example() -> None:
-    """7 200 tons of 143-ton four-axle cars at 50 mph: 9 360 + 5 840.6 + 16 200 + 5 538 lb, a
-    worked example of a 1970 locomotive cyclopedia (c·A = 0.044: 88 sq ft).
+    """7 200 tons of 143-ton four-axle cars at 50 mph: 9 360 + 5 840.6 + 16 200 + 5 538 lb, an
+    example of 1970, from memory (c·A = 0.044: 88 sq ft).
     """
     mass_t = 143.0 * SHORT_TON_T
     a, b, c = davis_N_per_t(mass_t, 4, 88.0 * 0.3048**2, FREIGHT)
@@ -61,18 +62,18 @@ def test_davis_form_worked_example() -> None:
 
 
 def test_davis_form_has_a_lower_end() -> None:
-    """Below five short tons an axle the form takes other terms (common practice)."""
+    """Below five short tons an axle the form takes other terms, from memory."""
     with pytest.raises(ValueError, match="too light"):
         davis_N_per_t(12.0, 4, 8.0)
 
 
 def test_curve_resistance() -> None:
-    """0.8 lb per short ton per degree (AREA) is 698.55/R N/kN with R in metres."""
+    """0.8 lb per short ton per degree, from memory, is 698.55/R N/kN with R in metres."""
     assert pytest.approx(698.55, abs=0.01) == CURVE_N_PER_KN_M
 
 
 def test_grade_resistance_of_a_car() -> None:
-    """20 lb per short ton per per cent (AREA): within the small-angle rule, exactly 1 %."""
+    """20 lb per short ton per per cent, by arithmetic: exactly 1 % by the small-angle rule."""
     car = Vehicle(name="car", tare_t=SHORT_TON_T * 20.0, load_t=0.0)
     weight_lbf = car.mass_t * 1000.0 * 9.80665 / LBF_N
     assert 0.01 * weight_lbf / 20.0 == pytest.approx(20.0, rel=1e-9)
@@ -99,7 +100,7 @@ def test_steam_effort_falls_to_boiler_power() -> None:
 
 
 def test_adhesion_falls_with_speed() -> None:
-    """About a third dry at a stand (Sinclair), a quarter as the common rule when running."""
+    """About a third dry at a stand, a quarter when running, both from memory."""
     assert adhesion_coefficient(0.0, 0.33) == pytest.approx(0.33)
     assert 0.20 < adhesion_coefficient(20.0, 0.33) < 0.27
     assert math.isclose(adhesion_coefficient(-9.0, 0.3), adhesion_coefficient(9.0, 0.3))
