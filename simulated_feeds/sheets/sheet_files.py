@@ -92,11 +92,17 @@ def force_certificate(scenario: Scenario) -> ForceCertificate:
     )  # fmt: skip
 
 
-def _from_bench(scenario: Scenario) -> ForceCertificate:
+def _measured(scenario: Scenario) -> tuple[ForceCertificate, WheelCertificate]:
     # Only the demo evaluates readings: other feeds do not wait for the libraries of that.
     from simulated_feeds.sheets.bench_cell import bench_certificate
+    from simulated_feeds.sheets.rolled_wheel import rolled_wheel_certificate
 
-    return bench_certificate(scenario, day_of(scenario))
+    day = day_of(scenario)
+    return bench_certificate(scenario, day), rolled_wheel_certificate(scenario, day)
+
+
+def _drawn(scenario: Scenario) -> tuple[ForceCertificate, WheelCertificate]:
+    return force_certificate(scenario), wheel_certificate(scenario)
 
 
 def wheel_certificate(scenario: Scenario) -> WheelCertificate:
@@ -292,8 +298,9 @@ def write_sheets(
 ) -> SheetFiles:
     """Write the whole folder; made when it is not there, files of the same names replaced.
 
-    ``from_bench``: the pull's certificate is issued over readings of a simulated bench, which it
-    holds; else it is drawn, with exactly the uncertainty that the scenario states.
+    ``from_bench``: the pull's certificate is issued over readings of a simulated bench, and the
+    wheel's over lengths rolled out, which they hold; else both are drawn, with exactly the
+    uncertainty that the scenario states.
 
     Raises
     ------
@@ -308,10 +315,10 @@ def write_sheets(
         pull_certificate=folder / PULL_CERTIFICATE,
         wheel_certificate=folder / WHEEL_CERTIFICATE,
     )
-    pull = _from_bench(scenario) if from_bench else force_certificate(scenario)
+    pull, wheel = (_measured if from_bench else _drawn)(scenario)
     texts = {
         files.pull_certificate: dump_certificate(pull),
-        files.wheel_certificate: dump_certificate(wheel_certificate(scenario)),
+        files.wheel_certificate: dump_certificate(wheel),
         files.route: scenario.told.line.to_csv(),
         files.trip: tomli_w.dumps(trip_sheet(scenario)),
         files.car: tomli_w.dumps(car_sheet(scenario, ports, speed=speed, serial=pull.serial)),

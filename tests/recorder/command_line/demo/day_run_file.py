@@ -25,7 +25,8 @@ from recorder.run_file.seal.write_whole import DeviceData, write_run
 from simulated_feeds.outing.rendering import DeviceRecords, render_run_arrays
 from simulated_feeds.outing.trial_day import TrialDay
 from simulated_feeds.sheets.bench_cell import bench_certificate
-from simulated_feeds.sheets.sheet_files import day_of, trip_sheet, wheel_certificate
+from simulated_feeds.sheets.rolled_wheel import rolled_wheel_certificate
+from simulated_feeds.sheets.sheet_files import day_of, trip_sheet
 
 __all__ = ["write_day"]
 
@@ -64,7 +65,7 @@ def write_day(day: TrialDay, path: Path) -> None:
         trip_sheet=trip_sheet_text(day),
         certificates={
             "cell": dump_certificate(bench_certificate(scenario, day_of(scenario))),
-            "wheel": dump_certificate(wheel_certificate(scenario)),
+            "wheel": dump_certificate(rolled_wheel_certificate(scenario, day_of(scenario))),
         },
         devices=tuple(_header(name, h) for name, h in held.items()),
         route=scenario.told.line.to_csv(),
