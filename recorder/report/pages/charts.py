@@ -120,7 +120,7 @@ def _by_speed(
     """Test sections admitted and refused, bands with their intervals, and the limit."""
     speed = f"speed, {units.label('m/s')}"
     kinds = (
-        ("test section admitted", True, "o", BAND, INK),
+        ("test section admitted", True, "o", INK, INK),
         ("test section refused", False, "o", "none", GREY),
     )
     with styled():
@@ -365,7 +365,7 @@ def rating_chart(ratings: Sequence[Rating], units: ShownUnits = METRIC) -> Drawi
     with styled():
         figure, (axes,) = figure_of(2.7)
         axes.errorbar(grades, [m.value for m in loads], [_finite(m.expanded) for m in loads],
-                      fmt="s", color=INK, markersize=5, markerfacecolor="white",
+                      fmt="s", color=INK, markersize=5, markerfacecolor="none",
                       label="with its 95 % interval")  # fmt: skip
         dress(axes, "grade, %", name)
         axes.set_ylim(bottom=min([0.0, *(m.value - _finite(m.expanded) for m in loads)]))

@@ -14,6 +14,8 @@ _FORMATS: Final = frozenset("\u200b\u200c\u200d\u00ad")
 """Signs without a shape that change no order of the text."""
 _MOST_LETTERS: Final = 10
 """In the cell of a number: of its unit."""
+_NUMBER: Final = re.compile(r"\d[\d\u2009.,:%°–−-]*([eE][−+-]?\d+)?(\s|$)")
+_LONGEST_NUMBER: Final = 28
 _NO_NUMBER: Final = frozenset({"", "—", "–", "not known", "worst", "∞"})
 
 
@@ -38,9 +40,15 @@ def _breakable(match: re.Match[str]) -> str:
 
 
 def numeric(cells: Sequence[str]) -> bool:
-    """Whether a column is one of numbers, and is set to the right."""
-    told = [cell for cell in cells if cell.strip() not in _NO_NUMBER]
-    return bool(told) and all(
-        cell.lstrip("−-+≤<±= ")[:1].isdigit() and sum(map(str.isalpha, cell)) <= _MOST_LETTERS
-        for cell in told
-    )
+    """Whether a column is one of numbers, and is set to the right: most of it are, and a word
+    that stands for one is short.
+    """
+    told = [cell.strip() for cell in cells if cell.strip() not in _NO_NUMBER]
+    numbers = [cell for cell in told if _is_number(cell)]
+    return 2 * len(numbers) > len(told) and max(map(len, told)) <= _LONGEST_NUMBER
+
+
+def _is_number(cell: str) -> bool:
+    bare = cell.lstrip("−-+≤<±= ")
+    letters = sum(map(str.isalpha, bare))
+    return bool(_NUMBER.match(bare)) and letters <= _MOST_LETTERS
