@@ -70,7 +70,8 @@ def refuse_doubtful_rows(
     rest = f"; and {more} more" if more > 0 else ""
     msg = (
         f"{readings.source}: no certificate while rows are in doubt: {told}{rest}. Take them again,"
-        f" or say why they stand: --accept-rows {_numbers(rows)} --accept-reason WHY"
+        f" or say why they stand: testcar bench with --accept-rows {_numbers(rows)}"
+        " --accept-reason WHY"
     )
     raise ReadingsError(msg)
 

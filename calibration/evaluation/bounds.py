@@ -50,7 +50,8 @@ def resolution_of(loads: LoadSeries, settings: BenchSettings) -> float | None:
         msg = (
             f"{loads.readings.source}: resolution is {stated:g}, the deflection at the largest"
             f" force {full:g}; allowed: at most {100.0 * COARSEST:g} % of it, in units of reading;"
-            " state the smallest step of the indicator (--resolution), or leave it out"
+            " state the smallest step of the indicator (testcar bench with --resolution), or leave"
+            " it out"
         )
         raise ReadingsError(msg)
     if shown is not None and not 0.0 < shown <= full:

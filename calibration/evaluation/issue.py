@@ -180,7 +180,7 @@ def _refuse_without_reference(evaluation: Evaluation) -> None:
         if part.budget.refused:
             msg = (
                 f"{evaluation.readings.source}: no certificate: {part.budget.refused};"
-                " state it (--reference-U-pct or the sheet)"
+                " state it (testcar bench with --reference-U-pct, or the bench sheet)"
             )
             raise ReadingsError(msg)
 

@@ -331,7 +331,9 @@ def in_words(run: RunDescription) -> str:
         *(_gap_words(gap) for gap in run.gaps[:MOST_GAPS]),
     ]
     if len(run.gaps) > MOST_GAPS:
-        lines.append(f"… and {len(run.gaps) - MOST_GAPS} gaps more (--json lists all)")
+        lines.append(
+            f"… and {len(run.gaps) - MOST_GAPS} gaps more (testcar info --json lists all)"
+        )
     return "\n".join([*lines, *told(run.episodes, MOST_GAPS)])
 
 

@@ -187,4 +187,8 @@ class HeldCertificates:
         if self._allow_expired:
             self._warn(f"{words}; every value is flagged")
         else:
-            self._problem(where, f"{words}; renew it, or record flagged with --allow-expired")
+            self._problem(
+                where,
+                f"{words}; name one that is valid on the day, or record with every"
+                " value flagged: testcar record --allow-expired",
+            )

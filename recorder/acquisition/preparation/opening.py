@@ -93,7 +93,8 @@ def check_place(settings: RecordingSettings, plan: Plan) -> None:
     if kind and not (settings.allow_network_disk or plan.car.recording.allow_network_disk):
         msg = (
             f"{folder}: lies on a network disk ({kind}), which may stall or lie about what is"
-            " kept; record to a local disk and copy afterwards, or give --allow-network-disk"
+            " kept; record to a local disk and copy afterwards, or record there all the same:"
+            " testcar record --allow-network-disk"
         )
         raise RecordingError(msg)
     _check_room(folder, settings, plan)

@@ -83,8 +83,8 @@ def kept_edits(run: RunFile, name: str) -> tuple[StretchEdit, ...]:
         return tuple(_edit(row, name) for row in kept.data)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         msg = (
-            f"{run.companion.path}: stretch edits kept there do not read ({error!r}); give others"
-            " with --edits"
+            f"{run.companion.path}: the edits of test sections kept there do not read"
+            f" ({error!r}); give others: testcar report --edits EDITS.csv, or --no-edits"
         )
         raise ValueError(msg) from error
 

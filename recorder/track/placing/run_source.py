@@ -58,6 +58,9 @@ PLACEMENT: Final = "placement"
 ROUTE: Final = "route"
 """Names of the results in the companion."""
 
+TAKES_ROUTE: Final = "testcar place, report and compare take one with --route ROUTE.csv"
+"""What to do about a route that is not found."""
+
 SANE_S: Final = 5.0
 """No receiver speaks so late: it is off, by whole seconds."""
 _BLOCK: Final = 1 << 18
@@ -256,9 +259,9 @@ def find_route(run: RunSource, given: str | Path | None = None) -> Route:
     if name and Path(name).is_file():
         return load_route(name)
     if not name:
-        msg = f"{run.path}: its trip sheet names no route; give one with --route ROUTE.csv"
+        msg = f"{run.path}: its trip sheet names no route; {TAKES_ROUTE}"
     else:
-        msg = f"{run.path}: route {name} is not beside it; give it with --route ROUTE.csv"
+        msg = f"{run.path}: route {name} is not beside it; {TAKES_ROUTE}"
     raise PlacingError(msg)
 
 
@@ -274,7 +277,7 @@ def _places(run_path: Path, name: str) -> list[Path]:
 
 def _kept_route(run: RunSource, data: object) -> Route:
     if not isinstance(data, dict) or not isinstance(data.get("text"), str):
-        msg = f"{run.path}: the route kept with it does not read; give it with --route"
+        msg = f"{run.path}: the route kept with it does not read; {TAKES_ROUTE}"
         raise PlacingError(msg)
     return parse_route(data["text"], source=str(data.get("file", "kept route")))
 

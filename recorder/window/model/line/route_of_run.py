@@ -55,6 +55,9 @@ def _beside(named: Path, folder: Path) -> Route:
         places = [folder / named, folder / named.name, named, *near]
     path = next((p for p in places if p.is_file()), None)
     if path is None:
-        msg = f"route table {named.name} is not in the folder of the run; --route names it"
+        msg = (
+            f"route table {named.name} is not in the folder of the run; name it with testcar"
+            " window --route ROUTE.csv"
+        )
         raise FileNotFoundError(msg)
     return load_route(path)

@@ -30,8 +30,8 @@ def check_screen() -> None:
     wayland = bool(os.environ.get("WAYLAND_DISPLAY"))
     if not os.environ.get("DISPLAY") and not wayland:
         msg = (
-            "no screen: neither DISPLAY nor WAYLAND_DISPLAY is set; record without a window"
-            " (--headless), or make a picture with --png OUT.png"
+            "no screen: neither DISPLAY nor WAYLAND_DISPLAY is set; testcar record --headless"
+            " records without a window, testcar window --png OUT.png makes a picture of one"
         )
         raise NoScreenError(msg)
     uses_xcb = not wayland or platform.startswith("xcb")

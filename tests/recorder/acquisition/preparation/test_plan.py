@@ -323,7 +323,7 @@ def test_a_certificate_out_of_date(
     words: str,
 ) -> None:
     certificate = make_certificate(**dates)
-    with pytest.raises(SheetError, match=f"{words}; renew it, or record flagged"):
+    with pytest.raises(SheetError, match=f"{words}; name one that is valid on the day"):
         plan_of("", certificate=certificate)
     plan = plan_of("", certificate=certificate, allow_expired=True)
     assert any(words in line for line in plan.warnings)

@@ -142,7 +142,7 @@ def test_no_screen_is_said_with_what_to_do(monkeypatch: pytest.MonkeyPatch) -> N
     monkeypatch.setattr(sys, "platform", "linux")
     for name in ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM"):
         monkeypatch.delenv(name, raising=False)
-    with pytest.raises(preflight.NoScreenError, match="--headless"):
+    with pytest.raises(preflight.NoScreenError, match="testcar record --headless"):
         preflight.check_screen()
 
 
