@@ -57,7 +57,7 @@ def make_private_key(passphrase: str) -> tuple[Ed25519PrivateKey, bytes]:
     """
     if len(passphrase) < LEAST_PASSPHRASE:
         msg = (
-            f"passphrase: {len(passphrase)} characters; at least {LEAST_PASSPHRASE} are wanted,"
+            f"passphrase: {len(passphrase)} characters; at least {LEAST_PASSPHRASE} are needed,"
             " say four words that have nothing to do with each other"
         )
         raise SignatureError(msg)

@@ -89,17 +89,17 @@ class WheelCertificate:
     def __post_init__(self) -> None:
         """Raise ``CertificateError`` for what no wheel can be."""
         if not 0.3 <= self.circumference_m <= 10.0:
-            msg = f"circumference_m must be in [0.3, 10], got {self.circumference_m!r}"
+            msg = f"circumference_m must be from 0.3 to 10, got {self.circumference_m!r}"
             raise CertificateError(msg)
         if not 0.0 <= self.u_circumference_m <= 0.1 * self.circumference_m:
             msg = (
-                "u_circumference_m must be in [0, a tenth of the circumference], got"
+                "u_circumference_m must be from 0 to a tenth of the circumference, got"
                 f" {self.u_circumference_m!r}"
             )
             raise CertificateError(msg)
         if not 1 <= self.pulses_per_revolution <= 100_000:
             ppr = self.pulses_per_revolution
-            msg = f"pulses_per_revolution must be in [1, 100000], got {ppr}"
+            msg = f"pulses_per_revolution must be from 1 to 100000, got {ppr}"
             raise CertificateError(msg)
         if self.expires is not None and self.expires < self.issued:
             msg = f"expires {self.expires} lies before issued {self.issued}"
@@ -307,7 +307,7 @@ def cone_part(
     """
     if not 0.0 <= conicity <= 0.5 or not 0.0 <= lateral_m <= 0.05:
         msg = (
-            "conicity must be in [0, 0.5] and the lateral shift in [0, 0.05] m, got"
+            "conicity must be from 0 to 0.5 and the lateral shift from 0 to 0.05 m, got"
             f" {conicity} and {lateral_m} m"
         )
         raise ValueError(msg)
@@ -331,7 +331,7 @@ def curve_part(circumference_m: float, radius_m: float, *, share: float = 1.0) -
         A radius below 20 m, or a share outside [0, 1].
     """
     if not radius_m >= 20.0 or not 0.0 <= share <= 1.0:
-        msg = f"curve radius must be 20 m or more, share in [0, 1], got {radius_m} m, {share}"
+        msg = f"curve radius must be 20 m or more, share from 0 to 1, got {radius_m} m, {share}"
         raise ValueError(msg)
     relative = share * HALF_CONTACT_M / radius_m
     return WheelPart(
@@ -364,7 +364,7 @@ def _known(name: str, value: float) -> float:
 
 def _agreeing(values: Sequence[float], what: str) -> float:
     if not len(values) or any(not (math.isfinite(v) and v > 0.0) for v in values):
-        msg = f"{what}: numbers above zero are wanted, got {list(values)}"
+        msg = f"{what}: every one must be above zero, got {list(values)}"
         raise ValueError(msg)
     mean = float(np.mean(values))
     if max(values) - min(values) > 0.02 * mean:

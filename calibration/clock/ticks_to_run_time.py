@@ -120,7 +120,7 @@ def fit_ticks(
     received_s = np.asarray(received_s, np.float64)
     if len(ticks) < 2 or len(ticks) != len(received_s):
         msg = (
-            "a clock fit wants at least two blocks, each with a tick and a receipt time, got"
+            "a clock fit needs at least two blocks, each with a tick and a receipt time, got"
             f" {len(ticks)} and {len(received_s)}"
         )
         raise ValueError(msg)
@@ -128,7 +128,7 @@ def fit_ticks(
         msg = f"tick_hz must be above zero, got {tick_hz!r}"
         raise ValueError(msg)
     if not np.isfinite(received_s).all() or not (ticks[1:] > ticks[:-1]).all():
-        msg = "a clock fit wants finite receipt times and rising ticks"
+        msg = "a clock fit needs finite receipt times and rising ticks"
         raise ValueError(msg)
     chosen = _earliest(ticks, received_s, tick_hz)
     nominal_s = _steps(ticks[chosen], int(ticks[0])) / tick_hz

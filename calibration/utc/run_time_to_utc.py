@@ -181,7 +181,7 @@ def _valid_sentences(
     t, sent = t[good], sent[good]
     if len(t) < 2 or t[-1] <= t[0] or np.any(np.diff(t) < 0.0):
         msg = (
-            "a UTC fit wants at least two valid time sentences at rising run times, got"
+            "a UTC fit needs at least two valid time sentences at rising run times, got"
             f" {len(t)}"
         )
         raise ValueError(msg)

@@ -139,8 +139,8 @@ class RecordDecoder(ABC):
 
     def _damage(self, dropped: int) -> tuple[FaultCause, str]:
         if self._checksum_failed:
-            return FaultCause.CHECKSUM, f"{dropped} bytes dropped, a checksum did not agree"
-        return FaultCause.GARBAGE, f"{dropped} bytes dropped that belong to no frame"
+            return FaultCause.CHECKSUM, f"bytes dropped: {dropped}, as a checksum did not agree"
+        return FaultCause.GARBAGE, f"bytes dropped that belong to no frame: {dropped}"
 
     def _settle(self, frame_bytes: int) -> tuple[FaultCause, str, int] | None:
         """Account for what was dropped before a good frame: cause, words, bytes."""

@@ -256,7 +256,7 @@ class _Clock:
                 words = f"device clock {off:+d} ticks off its even steps between two frames"
                 return (FaultCause.LOST_FRAMES, words, max(0, off // step)), first
             if not behind:
-                words = f"{lost} frames missing by sequence ({device_s:.3f} s)"
+                words = f"frames missing by sequence: {lost} ({device_s:.3f} s)"
                 return (FaultCause.LOST_FRAMES, words, lost * self._samples), first
         return self._by_host_clock(sequence, wire, step, elapsed_s)
 

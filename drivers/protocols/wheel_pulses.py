@@ -262,7 +262,7 @@ class _Counter:
             lost += _SEQUENCES * max(0, round(about / _SEQUENCES))
         if not lost:
             return _Verdict(tick, count_wide)
-        words = f"{lost} frames missing by sequence ({device_s:.3f} s)"
+        words = f"frames missing by sequence: {lost} ({device_s:.3f} s)"
         if reach >= WRAP_32 / 2:
             words += ", so long that the count may have gone round: distance uncertain"
         return _Verdict(tick, count_wide, FaultCause.LOST_FRAMES, words, lost)

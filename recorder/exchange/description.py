@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from calibration.quantities.written import many
 from recorder.exchange.time_told import ClockOfRun, clock_of, clock_words
 from recorder.exchange.zeros_told import zero_facts, zero_words, zeros_in_run
 from recorder.run.checks.channel_health import episodes_of, told
@@ -332,7 +333,7 @@ def in_words(run: RunDescription) -> str:
     ]
     if len(run.gaps) > MOST_GAPS:
         lines.append(
-            f"… and {len(run.gaps) - MOST_GAPS} gaps more (testcar info --json lists all)"
+            f"… and {many(len(run.gaps) - MOST_GAPS, 'gap')} more (testcar info --json lists all)"
         )
     return "\n".join([*lines, *told(run.episodes, MOST_GAPS)])
 
@@ -340,9 +341,9 @@ def in_words(run: RunDescription) -> str:
 def _device_words(name: str, held: DeviceInRun) -> str:
     half = held.half_frames.in_words() if held.half_frames else ""
     return (
-        f"device {name} ({held.driver}): {held.records} records,"
-        f" {_or_unknown(held.rate_hz, 'Hz')}, {held.gaps} gaps,"
-        f" {held.lost_records} records known lost{half and ', '}{half};"
+        f"device {name} ({held.driver}): {many(held.records, 'record')},"
+        f" {_or_unknown(held.rate_hz, 'Hz')}, {many(held.gaps, 'gap')},"
+        f" {many(held.lost_records, 'record')} known lost{half and ', '}{half};"
         f" times: {held.time_source}"
     )
 
@@ -350,7 +351,7 @@ def _device_words(name: str, held: DeviceInRun) -> str:
 def _channel_words(name: str, held: ChannelInRun) -> str:
     flags = f", flags: {', '.join(held.flags)}" if held.flags else ""
     low, high = (_or_unknown(v, held.unit) for v in (held.least, held.greatest))
-    return f"channel {name}: {held.samples} samples, {low} to {high}{flags}"
+    return f"channel {name}: {many(held.samples, 'sample')}, {low} to {high}{flags}"
 
 
 def _certificate_words(name: str, held: CertificateInRun) -> str:

@@ -57,7 +57,7 @@ def read_marks_table(
         row = dict(zip(names, [c.strip() for c in cells], strict=False))
         place = number_in(path, number, where, row.get(where, ""))
         if not math.isfinite(place):
-            msg = f"{path} row {number}: {where} is empty; a mark wants its instant"
+            msg = f"{path} row {number}: {where} is empty; every mark needs it"
             raise TableError(msg)
         try:
             kind = find_kind(row.get("kind", ""))

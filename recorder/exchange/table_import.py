@@ -82,7 +82,7 @@ def read_table(path: Path, mapping: Sequence[str] = ()) -> ImportedTable:
     columns, warnings = _columns(path, names, mapping)
     values = _values(path, rows[1:], columns, len(names))
     if not len(values["_row"]):
-        msg = f"{path}: no rows below the header in row {header_row}; a run wants at least one"
+        msg = f"{path}: no rows below the header in row {header_row}; a run needs at least one"
         raise TableError(msg)
     numbers = values.pop("_row")
     time_s = values.pop("time", None)
@@ -224,7 +224,7 @@ def _ratio_or_radius(name: str, quantity: str, unit: str) -> tuple[str, str]:
 def _unusable(column: _Column) -> str:
     if column.quantity == "grade":
         allowed = ", ".join(RATIOS)
-        return "" if column.unit in RATIOS else f"grade wants one of {allowed}"
+        return "" if column.unit in RATIOS else f"a grade is in one of {allowed}"
     if column.quantity == "curvature":
         return _wrong_unit(column.unit, "m")
     if column.quantity not in QUANTITIES:
@@ -297,7 +297,7 @@ def _time_by_distance(
 def _check_time(path: Path, time_s: NDArray[np.float64], numbers: NDArray[np.float64]) -> None:
     bad = np.flatnonzero(~np.isfinite(time_s))
     if len(bad):
-        msg = f"{path} row {numbers[bad[0]]:.0f}: time is empty; every row wants one"
+        msg = f"{path} row {numbers[bad[0]]:.0f}: time is empty; every row needs one"
         raise TableError(msg)
     back = np.flatnonzero(np.diff(time_s) <= 0.0)
     if len(back):

@@ -55,7 +55,7 @@ def rows_of(path: Path) -> tuple[list[tuple[int, list[str]]], int]:
         msg = f"{path}: not a readable table: {error}"
         raise TableError(msg) from error
     if not rows:
-        msg = f"{path}: empty; a header row and data are wanted"
+        msg = f"{path}: empty; a header row and data are needed"
         raise TableError(msg)
     return rows, rows[0][0]
 
@@ -75,9 +75,9 @@ def number_in(path: Path, row: int, column: str, cell: str) -> float:
         value = float(text)
     except ValueError:
         hint = " (decimal comma? write a point)" if text.count(",") == 1 else ""
-        msg = f"{path} row {row}: {column} is {cell!r}, a number is wanted{hint}"
+        msg = f"{path} row {row}: {column} is {cell!r}, a number is needed{hint}"
         raise TableError(msg) from None
     if math.isinf(value) or "_" in text:
-        msg = f"{path} row {row}: {column} is {cell!r}, a finite number is wanted"
+        msg = f"{path} row {row}: {column} is {cell!r}, a finite number is needed"
         raise TableError(msg)
     return value

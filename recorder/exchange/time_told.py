@@ -26,8 +26,8 @@ RECEIVER_ALIKE: Final = 0.2
 ALIKE: Final = 0.05
 """Of the rate, that clocks off together agree to."""
 UNHEARD: Final = (
-    "its witnesses were not heard: the run was sealed by an earlier version; testcar verify --deep"
-    " hears them"
+    "it was not worked out: the run was sealed by an earlier version; testcar verify --deep works"
+    " it out"
 )
 
 
@@ -187,11 +187,11 @@ def clock_words(clock: ClockOfRun) -> list[str]:
         lines = [f"{began}; {clock.why}" if clock.why else began]
     else:
         why = f": {clock.why}" if clock.why else ""
-        lines = [f"began {clock.began_utc} by the {clock.source_words}, which is not borne out"]
+        lines = [f"began {clock.began_utc} by the {clock.source_words}, which nothing confirms"]
         if clock.judged:
             lines.insert(0, f"UTC is not known{why}")
         else:
-            lines.append("the seal hears the witnesses of UTC; until then none is asked")
+            lines.append("how well UTC is known is worked out when the run is sealed")
     if clock.computer_off_days:
         lines.append(
             f"caution: the computer's clock was {clock.computer_off_days:+.1f} days off when the"

@@ -66,8 +66,8 @@ class FilerProcess:
         if code in (None, 0):
             return ""
         return (
-            f"{self.run_path}: the filer ended with code {code}; recording goes on in the"
-            " journal: recover the run from it afterwards"
+            f"{self.run_path}: the process that writes the run file ended with code {code};"
+            " recording goes on in the journal, and the run is recovered from it afterwards"
         )
 
     def seal(
@@ -92,7 +92,10 @@ class FilerProcess:
         if self._bug:
             raise SealBugError(self._failed)
         if not self._sealed:
-            raise SealError(self.problem or f"{self.run_path}: the filer ended without sealing")
+            raise SealError(
+                self.problem
+                or f"{self.run_path}: the process that writes the run file ended without sealing"
+            )
 
     def stop(self, timeout_s: float | None = None) -> None:
         """File what is committed and close the file, not sealed.

@@ -51,7 +51,7 @@ class ReplaySettings:
 
     def __post_init__(self) -> None:
         if not 0.0 <= self.speed <= 1000.0:
-            msg = f"speed must be in (0, 1000], or max, got {self.speed}"
+            msg = f"speed must be above 0 and at most 1000, or max, got {self.speed}"
             raise FeedError(msg)
         if self.speed == 0.0 and self.transport == "pty":
             msg = "a pseudo-terminal loses what it cannot hold: replay at max speed over TCP"

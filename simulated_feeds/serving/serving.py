@@ -82,7 +82,7 @@ class FeedSettings:
             msg = f"seconds must be above 0, got {self.seconds}"
             raise FeedError(msg)
         if not 0.0 <= self.speed <= 1000.0:
-            msg = f"speed must be in (0, 1000], or max, got {self.speed}"
+            msg = f"speed must be above 0 and at most 1000, or max, got {self.speed}"
             raise FeedError(msg)
         if not (1 <= self.channels <= 16 and 1 <= self.samples_per_frame <= 512):
             msg = (

@@ -13,7 +13,7 @@ from recorder.run.parts.states import DeviceState, FilerState, RunState
 
 __all__ = ["UNHEARD", "ClockStatus", "DeviceStatus", "SessionStatus"]
 
-UNHEARD: Final = "nobody was heard yet"
+UNHEARD: Final = "not worked out yet"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -129,7 +129,10 @@ class _PlanMaker:
         if sheet.clock_certificate:
             self.held.read(where, sheet.clock_certificate, "clock", None)
         if not channels and description.role is Role.FORCE:
-            self.warnings.append(f"{self.car.source} [{where}]: no channel is wired; raw only")
+            self.warnings.append(
+                f"{self.car.source} [{where}]: no channel is wired; only raw"
+                " counts are recorded"
+            )
         fields = layout.dtype.names or ()
         for channel in channels:
             if layout is not _NO_LAYOUT and channel.field not in fields:

@@ -55,7 +55,7 @@ def record(
     notices = Notices(unfailing(report), _clock_from(pace, 0.0, 1.0))
     plan = _plan(settings)
     for left in sweep():
-        notices.report(Swept(f"removed what a recording that died left: {left}"))
+        notices.report(Swept(f"removed what an interrupted recording had left: {left}"))
     zero_s = _zero_seconds(settings, plan)
     with contextlib.ExitStack() as stack:
         drivers, threads = _open_devices(stack, settings, plan, notices, pace, zero_s)

@@ -175,7 +175,7 @@ class RunningRecording:
         if last is not None and now >= last:
             self.stop(f"{last:g} s recorded")
         elif self._feeds_end(now) is not None:
-            self.stop("nothing comes any more")
+            self.stop("no device sends anything any more")
         elif self._pace.over:
             self.stop(self._pace.over)
         elif self._journal.disk_full:

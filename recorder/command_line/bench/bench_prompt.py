@@ -60,7 +60,7 @@ class Prompt:
         while True:
             step = self.session.current
             if step is None and self.script is None:
-                print("every step is read: 'finish', or 'repeat STEP REASON'")
+                print("every step has been read; type 'finish', or 'repeat STEP REASON'")
             answer = self.ask(step)
             word, _, rest = (answer or "").partition(" ")
             if self.wrong is not None and (answer is None or word != "accept"):
@@ -122,7 +122,7 @@ class Prompt:
             )
             raise BenchError(msg)
         elif step is None:
-            msg = "every step is read: 'finish', 'repeat STEP REASON' or 'quit'"
+            msg = "every step has been read; type 'finish', 'repeat STEP REASON' or 'quit'"
             raise BenchError(msg)
         else:
             self.report(self.take(step, f"{word} {rest}".strip()))

@@ -20,6 +20,7 @@ from calibration.doubts.doubtful_rows import doubt_cautions
 from calibration.evaluation.evaluation import Evaluation, evaluate
 from calibration.evaluation.issue import issue_certificate
 from calibration.evaluation.results_document import results_document
+from calibration.quantities.written import many
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings_csv import read_readings
 from calibration.readings.stated_facts import printable
@@ -120,7 +121,7 @@ def print_results(evaluation: Evaluation) -> None:
 def _print_sense(part: SenseEvaluation) -> None:
     loads = part.loads
     force, reading = loads.readings.force_unit, loads.readings.reading_unit
-    print(f"{part.name}: {len(loads.force)} readings at {len(loads.levels)} forces,"
+    print(f"{part.name}: {many(len(loads.force), 'reading')} at {many(len(loads.levels), 'force')},"
           f" up to {loads.largest:g} {force}")  # fmt: skip
     print(f"  curve of degree {part.degree}, reading = sum of b[i] * ({force})**i")
     for i, (c, e) in enumerate(

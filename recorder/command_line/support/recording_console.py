@@ -7,6 +7,7 @@ import sys
 import threading
 from typing import TYPE_CHECKING, Final
 
+from calibration.quantities.written import many
 from recorder.acquisition.process.reports import (
     CheckReport,
     GapReport,
@@ -124,9 +125,9 @@ def _status_line(status: SessionStatus) -> str:
     for name, device in status.devices.items():
         state = device.state
         word = "" if state is DeviceState.RUNNING else f" {state.upper()}"
-        gaps = f" {device.gaps} gaps" if device.gaps else ""
+        gaps = f" {many(device.gaps, 'gap')}" if device.gaps else ""
         parts.append(f"{name} {device.rate_hz:.0f}/s{gaps}{word}")
-    parts.append(f"{status.marks} marks")
+    parts.append(many(status.marks, "mark"))
     if status.disk_hours_left is not None:
         parts.append(f"disk {status.disk_hours_left:.0f} h")
     return "  ".join(parts)

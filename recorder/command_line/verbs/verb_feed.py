@@ -12,6 +12,7 @@ from pathlib import Path
 from signal import SIGINT, SIGTERM, getsignal, signal
 from typing import Any, Final
 
+from calibration.quantities.written import many
 from recorder.command_line.support.errors import UsageError
 from simulated_feeds.devices.fault_kinds import KINDS, KindFacts
 from simulated_feeds.serving.feed_reports import (
@@ -239,7 +240,7 @@ def _lines(report: FeedReport) -> list[str]:
 
 def _lost(ended: FeedEnded) -> str:
     return "; ".join(
-        f"{name}: {f.dropped} frames dropped by a reader too slow"
+        f"{name}: {many(f.dropped, 'frame')} dropped by a reader too slow"
         for name, f in ended.frames.items()
         if f.dropped
     )

@@ -8,6 +8,7 @@ from datetime import UTC, datetime, time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from calibration.quantities.written import many
 from recorder.analysis.campaign.doubt_answers import (
     keep_answers,
     read_answers,
@@ -108,7 +109,10 @@ def run(args: argparse.Namespace) -> int:
         source=args.table.name,
     )
     quantities = ", ".join(table.columns)
-    print(f"{args.out}: {len(table.time_s)} rows of {quantities}, {len(marks)} marks")
+    print(
+        f"{args.out}: {many(len(table.time_s), 'row')} of {quantities},"
+        f" {many(len(marks), 'mark')}"
+    )
     _doubt(args.out, trip, answers)
     return 0
 

@@ -9,6 +9,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from calibration.quantities.written import many
 from recorder.acquisition.preparation.plan import make_plan
 from recorder.acquisition.preparation.settings import RecordingSettings
 from recorder.acquisition.process.main import record_here
@@ -127,7 +128,7 @@ def _sheets(paths: list[str]) -> tuple[CarSheet | None, TripSheet | None]:
     """Read one or two sheets; a single one may be either, told by its tables."""
 
     if len(paths) > 2:
-        msg = f"give a car sheet and a trip sheet, got {len(paths)} files"
+        msg = f"give a car sheet and a trip sheet, got {many(len(paths), 'file')}"
         raise UsageError(msg)
     if len(paths) == 1:
         path = Path(paths[0])
@@ -159,7 +160,7 @@ def _trip_lines(trip: TripSheet | None) -> list[str]:
     lines.append(f"locomotive: {trip.locomotive.in_words()}")
     count, mass = trip.consist.count, trip.consist.mass_t
     lines.append(
-        f"consist: {'unknown' if count is None else count} cars,"
+        f"consist: {'number of cars unknown' if count is None else many(count, 'car')},"
         f" {'mass unknown' if mass is None else f'{mass:.1f} t'}"
     )
     lines.append("give the car sheet too, to hear what would be recorded")
@@ -169,10 +170,10 @@ def _trip_lines(trip: TripSheet | None) -> list[str]:
 def _record(args: argparse.Namespace) -> int:
 
     if len(args.sheets) != 2:
-        msg = f"give a car sheet and a trip sheet, got {len(args.sheets)} file(s)"
+        msg = f"give a car sheet and a trip sheet, got {many(len(args.sheets), 'file')}"
         raise UsageError(msg)
     if not args.out:
-        msg = "--out RUN.h5 is missing"
+        msg = "give the run file to make with --out RUN.h5, or --check to record nothing"
         raise UsageError(msg)
     settings = RecordingSettings(
         car_sheet=Path(args.sheets[0]),
@@ -204,8 +205,9 @@ def _print_outcome(outcome: Outcome, *, as_json: bool) -> None:
         counts = ", ".join(f"{n} {name}" for name, n in outcome.records.items())
         state = "sealed" if outcome.sealed else "NOT SEALED"
         print(
-            f"{outcome.run_path}: {outcome.duration_s:.1f} s, {counts}, {outcome.marks} mark"
-            f" revisions, {outcome.gaps} gaps, {outcome.lost_records} records known lost;"
+            f"{outcome.run_path}: {outcome.duration_s:.1f} s, {counts},"
+            f" {many(outcome.marks, 'mark revision')}, {many(outcome.gaps, 'gap')},"
+            f" {many(outcome.lost_records, 'record')} known lost;"
             f" {outcome.reason}; {state}"
         )
     if outcome.problem:

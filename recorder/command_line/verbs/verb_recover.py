@@ -6,6 +6,7 @@ import argparse
 import sys
 from typing import Any
 
+from calibration.quantities.written import many
 from recorder.command_line.support.progress import ProgressLine
 from recorder.keeping.journal_rows import Damage
 from recorder.keeping.seal import recover
@@ -50,8 +51,8 @@ def run(args: argparse.Namespace) -> int:
         records = sum(device.n for device in opened.devices.values())
         marks = len(opened.marks())
         print(
-            f"{args.out}: recovered {opened.duration_s:.1f} s, {records} records,"
-            f" {marks} marks; the journal {args.journal} is kept: remove it when you have"
+            f"{args.out}: recovered {opened.duration_s:.1f} s, {many(records, 'record')},"
+            f" {many(marks, 'mark')}; the journal {args.journal} is kept: remove it when you have"
             " checked the run"
         )
     return 0

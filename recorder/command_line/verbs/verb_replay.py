@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
+from calibration.quantities.written import many
 from recorder.command_line.support.errors import AnswerIsNoError
 from recorder.command_line.verbs.verb_feed import Reporter, add_port_options, speed_of
 from recorder.run_file.seal.digest_check import refuse_damaged
@@ -63,6 +64,6 @@ def run(args: argparse.Namespace) -> int:
         msg = f"ended after {ended.simulated_s:.1f} s, before the end of the run"
         raise AnswerIsNoError(msg)
     if lost:
-        msg = f"{lost} frames were not heard: a reader was too slow, or closed its port"
+        msg = f"{many(lost, 'frame')} went unread: a reader was too slow, or closed its port"
         raise AnswerIsNoError(msg)
     return 0

@@ -117,7 +117,7 @@ def _notes(
 ) -> tuple[str, ...]:
     notes: list[str] = []
     if problem.options.way is not None and fit.line.way != problem.options.way:
-        notes.append("the marks run against the direction of the trip sheet; they are believed")
+        notes.append("the marks run against the direction on the trip sheet; they are followed")
     if problem.start_doubted(fit.line):
         stated = problem.options.start_chainage_m or 0.0
         notes.append(
@@ -137,7 +137,7 @@ def _notes(
     if not len(problem.fixes):
         notes.append("no GNSS fix on the route")
     notes += [
-        f"counts were lost at {b.t_s:.1f} s; joined with {2 * b.u_m:.0f} m (95 %)"
+        f"counts were lost at {b.t_s:.1f} s; the gap is bridged to ± {2 * b.u_m:.0f} m (95 %)"
         for b in problem.track.breaks
         if b.cause is BreakCause.LOST
     ]
@@ -154,8 +154,8 @@ def _slid(breaks: tuple[Break, ...]) -> list[str]:
         else:
             slides.append([one])
     return [
-        f"the wheel slid, spun or stood until {held[-1].t_s:.0f} s while the train ran: it is"
-        f" taken out of the wheel's scale, and {sum(b.add_m for b in held):+.0f} m"
-        f" ± {2.0 * math.hypot(*(b.u_m for b in held)):.0f} m (95 %) are joined"
+        f"the wheel slid, spun or stood until {held[-1].t_s:.0f} s while the train ran: that is"
+        f" left out of the wheel's scale, and bridged by {sum(b.add_m for b in held):+.0f} m"
+        f" ± {2.0 * math.hypot(*(b.u_m for b in held)):.0f} m (95 %)"
         for held in slides
     ]

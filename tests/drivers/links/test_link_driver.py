@@ -174,7 +174,7 @@ def test_what_is_lost_meanwhile_is_lost_for_that_reason() -> None:
     link.reads.append(frame(number + 3, (number + 3) * 500))
     (fault,) = driver.read().faults
     assert (fault.cause, fault.lost_records) == ("cannot keep up", 2)
-    assert "lost frames: 2 frames missing by sequence" in fault.detail
+    assert "lost frames: frames missing by sequence: 2" in fault.detail
 
 
 def test_a_restart_meanwhile_stays_a_restart() -> None:

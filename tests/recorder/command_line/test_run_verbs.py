@@ -54,7 +54,7 @@ def test_info_in_words(sealed: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert main(["info", str(sealed)]) == 0
     told = capsys.readouterr().out
     assert "sealed" in told
-    assert "channel pull: 16000 samples" in told
+    assert "channel pull: 16,000 samples" in told
     assert "gap of cell" in told
 
 

@@ -77,7 +77,7 @@ def test_keyed_ends_cost_certainty(capsys: pytest.CaptureFixture[str]) -> None:
         (["tape", "113quid"], "allowed: m, km"),
         (["tape", "1/0in"], "division by zero"),
         (["tape", "2.0m", "2.2m"], "differ by"),
-        (["tape", "200m"], "circumference_m must be in"),
+        (["tape", "200m"], "circumference_m must be from 0.3 to 10"),
         (["tape", "2.8m", "--u-tape", "in"], "number with its unit"),
         (["rolled", "14m", "--revolutions", "0"], "above zero"),
         (["rolled", "14m", "--revolutions", "nan"], "above zero"),

@@ -274,7 +274,7 @@ class TestProcess:
         with FilerProcess(tmp_path / "j", tmp_path / "run.h5") as filer:
             filer.kill()
             assert "ended with code" in filer.problem
-            assert "recover the run" in filer.problem
+            assert "the run is recovered" in filer.problem
 
     @pytest.mark.slow
     @pytest.mark.skipif(os.name != "posix", reason="needs SIGKILL")

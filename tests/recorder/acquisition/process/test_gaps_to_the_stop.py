@@ -163,7 +163,7 @@ certificate = "cell.json"
     out = tmp_path / "run.h5"
     outcome = recorded(sheets, out, wanted, until_quiet_s=0.7)
     ending[0].join()
-    assert outcome.reason == "nothing comes any more"
+    assert outcome.reason == "no device sends anything any more"
     assert outcome.gaps == 1
     with open_run(out) as run:
         (gap,) = run.gaps()

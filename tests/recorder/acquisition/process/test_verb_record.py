@@ -57,8 +57,8 @@ def test_check_tells_every_problem_in_a_line_of_its_own(
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        (["{car}"], "give a car sheet and a trip sheet, got 1 file(s)"),
-        (["{car}", "{trip}"], "--out RUN.h5 is missing"),
+        (["{car}"], "give a car sheet and a trip sheet, got 1 file"),
+        (["{car}", "{trip}"], "give the run file to make with --out RUN.h5"),
         (["{car}", "none.toml", "--out", "{out}"], "none.toml: No such file"),
         (["{car}", "{trip}", "--out", "{out}", "--seconds", "-1"], "seconds must be from 0"),
         (["{car}", "{trip}", "--out", "{out}"], "nothing answers at tcp://127.0.0.1:1"),
