@@ -88,16 +88,16 @@ _SHOWN: Final[Mapping[Kind, _Shown]] = MappingProxyType(
         Kind.CUTOFF: _Shown("Cut-off", "X", "per cent or words"),
         Kind.BRAKE: _Shown("Brake", "B", "on, off, apply, release, or 70 kPa; 0 is a release"),
         Kind.SAND: _Shown("Sand", "D", "on or off"),
-        Kind.SLIP: _Shown("Wheel slip", "P", "words"),
+        Kind.SLIP: _Shown("Wheel slip", "P", "in your own words"),
         Kind.FUEL: _Shown("Fuel", "F", "used 250 kg, level 3200 L, added 500 kg"),
         Kind.WATER: _Shown("Water", "W", "used 900 L, level 12 m3, added 4 m3"),
         Kind.STEAM: _Shown("Boiler pressure", "H", "pressure with its unit, 1380 kPa"),
         Kind.WEATHER: _Shown("Weather", "E", "dry, rain; wind 5 m/s from 270; 12 C"),
         Kind.BRIDGE: _Shown("Bridge or tunnel", "U", "name, begin or end"),
         Kind.STOP: _Shown("Train stopped", "Z", "why"),
-        Kind.START: _Shown("Train started", "A", "words"),
+        Kind.START: _Shown("Train started", "A", "in your own words"),
         Kind.SECTION: _Shown("Section", "N", "name of what begins here"),
-        Kind.REMARK: _Shown("Remark", "R", "words"),
+        Kind.REMARK: _Shown("Remark", "R", "in your own words"),
     }
 )
 

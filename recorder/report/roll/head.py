@@ -8,18 +8,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
-from calibration.certificates.certificate import parse_certificate
 from calibration.certificates.force import ForceCertificate
 from calibration.certificates.wheel import WheelCertificate
 from calibration.quantities.sentence import amount, say
 from recorder.report.roll.edge import passed
 from recorder.report.roll.paper import HEAD_MM, LEFT_MM, RIGHT_MM, Sheet, text, wide, wrapped
-from recorder.sheets import parse_car_sheet
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from calibration.certificates.certificate import Certificate
     from recorder.analysis.campaign.loaded_run import LoadedRun
     from recorder.report.pages.shown_units import ShownUnits
     from recorder.report.roll.pens import Pen
@@ -39,7 +36,7 @@ class Head:
 
     def __init__(self, run: LoadedRun, sheet: Sheet, pens: Sequence[Pen]) -> None:
         units = sheet.units
-        self._car = _car_sheet(run)
+        self._car = run.provenance.car
         self.title = run.trip.name if run.trip is not None and run.trip.name else run.name
         self._certificates = [_certificate_row(c, units) for c in _certificates(run)]
         self.columns: tuple[Sequence[tuple[str, str]], ...] = (
@@ -119,15 +116,10 @@ def _number(sheet: Sheet, y: float) -> str:
 
 def _scales(sheet: Sheet, pens: Sequence[Pen]) -> list[tuple[str, str]]:
     rows = [("Paper", sheet.scale.words(sheet.units))]
-    drawn = [f"{p.name} {p.scale_words(sheet.units)}" for p in pens if p.draws]
+    drawn = [f"{p.name}: {p.scale_words(sheet.units)}" for p in pens if p.draws]
     rows.append(("Pens", "; ".join(drawn) if drawn else "none"))
     missing = [f"{p.name} ({p.why_none or 'no data'})" for p in pens if not p.draws]
     return [*rows, ("Not drawn", "; ".join(missing))] if missing else rows
-
-
-def _car_sheet(run: LoadedRun) -> CarSheet | None:
-    written = run.provenance.header.car_sheet
-    return parse_car_sheet(written) if written.strip() else None
 
 
 def _date(run: LoadedRun, car: CarSheet | None) -> str:
@@ -186,11 +178,7 @@ def _train(run: LoadedRun, units: ShownUnits) -> str:
 
 def _certificates(run: LoadedRun) -> Iterator[ForceCertificate | WheelCertificate]:
     """Of cells and wheels, each once."""
-    held: dict[str, Certificate] = {}
-    for name, written in run.provenance.header.certificates.items():
-        found = parse_certificate(written, source=name)
-        held.setdefault(found.certificate_id, found)
-    for found in held.values():
+    for found in {c.certificate_id: c for c in run.provenance.certificates.values()}.values():
         if isinstance(found, ForceCertificate | WheelCertificate):
             yield found
 

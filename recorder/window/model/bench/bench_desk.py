@@ -54,6 +54,13 @@ class BenchMode(StrEnum):
     FINISH = "finish"
     """Nothing: it is asked whether to finish."""
 
+    @property
+    def heading(self) -> str:
+        """What stands before the words that are typed."""
+        return {BenchMode.HURRY: "cut the wait", BenchMode.REPEAT: "read again"}.get(
+            self, self.value
+        )
+
 
 class BenchState(StrEnum):
     """What the signal and the reading stand at: one word to be read from the press."""
@@ -133,7 +140,7 @@ class BenchDesk:
         if self.mode is BenchMode.SKIP:
             return "why this step is left unread"
         if self.mode is BenchMode.TEMPERATURE:
-            return "temperature at the cell (with a unit, °C when none)"
+            return "temperature at the cell, in °C or with its unit"
         if self.mode is BenchMode.ACCEPT:
             return "why the reading is kept in spite of the doubt"
         if self.mode is BenchMode.HURRY:
@@ -147,7 +154,7 @@ class BenchDesk:
         unit = self.session.facts.force_unit
         nominal = typeset(shown_force(step.applied_kN, unit))
         source = "the reference cell" if self.session.reference is not None else nominal
-        return f"force as applied (with a unit, {unit} when none), or Enter for {source}"
+        return f"force as applied, in {unit} or with its unit; or Enter for {source}"
 
     def verdict(self) -> Stability:
         """Whether the counts stand still."""

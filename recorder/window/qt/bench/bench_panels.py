@@ -225,7 +225,7 @@ class DoPanel(_BenchPanel):
         line = QRectF(area.left(), first.bottom(), area.width(), row)
         painter.fillRect(line, QColor(look.typing))
         inside = line.adjusted(_PAD, 0, -_PAD, 0)
-        used = write(painter, inside, f"{desk.mode}: {desk.typed}▏", look.typing_ink,
+        used = write(painter, inside, f"{desk.mode.heading}: {desk.typed}▏", look.typing_ink,
                      self.small * 1.15, bold=True)  # fmt: skip
         rest = inside.adjusted(used + 2 * _PAD, 0, 0, 0)
         write(painter, rest, desk.prompt(), look.typing_ink, self.small, right=True)

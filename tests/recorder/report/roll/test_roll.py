@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from calibration.certificates.certificate import dump_certificate
 from calibration.certificates.force import ForceCertificate
 from calibration.certificates.force_curve import SenseCurve, UncertaintyTable
 from calibration.certificates.wheel import WheelCertificate
@@ -21,9 +20,11 @@ from recorder.analysis.campaign.loading import load_runs
 from recorder.report.pages.shown_units import CUSTOMARY, METRIC
 from recorder.report.roll.roll import RollScale, roll_sheets
 from recorder.run.parts.gap import Cause, Gap
+from recorder.sheets import parse_car_sheet
 from tests.recorder.report.conftest import PLACED, TRIP, Make, key, line, posts_keyed
 
 if TYPE_CHECKING:
+    from calibration.certificates.certificate import Certificate
     from recorder.analysis.campaign.loaded_run import LoadedRun
     from recorder.report.pages.shown_units import ShownUnits
 
@@ -237,9 +238,9 @@ port = "tcp://127.0.0.1:4001"
 
 def certified(run: LoadedRun) -> LoadedRun:
     """As if ridden in a car with certificates."""
-    held = {"cell.json": dump_certificate(CELL), "wheel.json": dump_certificate(WHEEL)}
-    header = replace(run.provenance.header, certificates=held, car_sheet=CAR)
-    return replace(run, provenance=replace(run.provenance, header=header))
+    held: dict[str, Certificate] = {"cell.json": CELL, "wheel.json": WHEEL}
+    known = replace(run.provenance, certificates=held, car=parse_car_sheet(CAR))
+    return replace(run, provenance=known)
 
 
 def test_the_head_names_train_day_route_car_certificates_and_scales(
