@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from recorder.command_line.main import build_parser
+from tests.recorder.command_line.support.parser_tree import verb_options
 
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 
@@ -35,3 +36,22 @@ def test_a_command_of_the_readme_is_understood(
         assert "Usage" in capsys.readouterr().out
     else:
         assert callable(build_parser(words[0]).parse_args(words).run)
+
+
+def told() -> list[str]:
+    """What stands as code within README's sentences and is a command or an option."""
+    sentences = re.sub(r"```.*?```", "", README, flags=re.S)
+    spans = [" ".join(span.split()) for span in re.findall(r"`([^`]+)`", sentences)]
+    return [span for span in spans if re.match(r"testcar [a-z-]|--[a-z]", span)]
+
+
+def test_a_verb_and_an_option_in_a_sentence_are_there() -> None:
+    options = verb_options()
+    known = set().union(*options.values())
+    assert len(told()) > 10
+    for span in told():
+        words = span.split()
+        verbs = [word for word in words[1:2] if words[0] == "testcar" and word[0] != "-"]
+        assert set(verbs) <= options.keys(), span
+        allowed = options[verbs[0]] if verbs else known
+        assert {word for word in words if word.startswith("--")} <= allowed, span

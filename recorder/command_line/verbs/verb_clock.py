@@ -102,9 +102,8 @@ def run(args: argparse.Namespace) -> int:
     """
     if args.what in ("verify", "pdf"):
         if args.certificate is None or (args.what == "pdf" and args.out is None):
-            msg = f"clock {args.what} needs a certificate" + (
-                " and --out PDF" * (args.what == "pdf")
-            )
+            further = " and --out PDF" * (args.what == "pdf")
+            msg = f"{args.what}: give the certificate{further}, as testcar clock --help shows"
             raise UsageError(msg)
         if args.what == "pdf":
             return lay_out(args.certificate, args.out, kind="clock")
@@ -146,7 +145,10 @@ def _certificate(args: argparse.Namespace, held: RunFile) -> ClockCertificate:
     try:
         rate = tick_rate(seconds, ticks, tick_hz)
     except ValueError as error:
-        msg = f"{held.path}: {args.device}: the receiver's pulse is not seen enough ({error})"
+        msg = (
+            f"{held.path}: {args.device}: too few of the receiver's pulses were seen ({error});"
+            " wire its pulse per second to this device, and record for a minute or longer"
+        )
         raise UsageError(msg) from error
     began = held.header.started_utc_ns / 1e9
     day = datetime.fromtimestamp(began, UTC)

@@ -75,10 +75,10 @@ def test_wrong_use_is_one_line(
     run: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     for words, told in (
-        (["clock", str(run), "--device", "cell"], "the receiver's pulse is not seen enough"),
+        (["clock", str(run), "--device", "cell"], "too few of the receiver's pulses"),
         (["clock", str(run), "--device", "nobody"], "no device 'nobody'; it has"),
-        (["clock", str(run)], "wants RUN.h5 and --device"),
-        (["clock", "verify"], "wants CERT"),
+        (["clock", str(run)], "give RUN.h5 and --device"),
+        (["clock", "verify"], "give the certificate"),
         (["clock", "pdf", str(tmp_path / "x.json")], "--out PDF"),
         (["clock", str(run), "--device", "wheel", "--issued", "soon"], "YYYY-MM-DD"),
     ):

@@ -6,41 +6,15 @@ from __future__ import annotations
 import argparse
 import re
 import shlex
-from collections.abc import Iterator, Mapping
 
 import pytest
 
 from recorder.command_line.bench.bench_opening import DEFAULTS
 from recorder.command_line.main import VERBS, build_parser
+from tests.recorder.command_line.support.parser_tree import every_parser
 
 WIDTH = 80
 OWN_DEFAULT = re.compile(r"\bdefault\b|\b[Ww]ithout (it|them)\b|\b[Oo]nly .* without it\b")
-
-
-def sub_parsers(parser: argparse.ArgumentParser) -> Mapping[str, argparse.ArgumentParser]:
-    """The parsers of a parser's own verbs."""
-    for action in parser._actions:
-        if isinstance(action, argparse._SubParsersAction):
-            return dict(action.choices)
-    return {}
-
-
-def walked(
-    words: str, parser: argparse.ArgumentParser
-) -> Iterator[tuple[str, argparse.ArgumentParser]]:
-    """A parser and all below it, each with the words that lead to it."""
-    yield words, parser
-    for name, below in sub_parsers(parser).items():
-        yield from walked(f"{words} {name}", below)
-
-
-def every_parser() -> dict[str, argparse.ArgumentParser]:
-    """``testcar`` and each verb and sub-verb, by the words that lead there."""
-    found = {"testcar": build_parser()}
-    for verb in VERBS:
-        parser = sub_parsers(build_parser(verb))[verb]
-        found |= dict(walked(f"testcar {verb}", parser))
-    return found
 
 
 PARSERS = every_parser()

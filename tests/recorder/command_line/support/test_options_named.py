@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import argparse
 import ast
 import re
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from recorder.command_line.main import VERBS, build_parser
+from recorder.command_line.main import VERBS
+from tests.recorder.command_line.support.parser_tree import verb_options
 
 ROOT: Final = Path(__file__).parents[4]
 PACKAGES: Final = ("recorder", "calibration", "drivers", "simulated_feeds")
@@ -26,28 +26,6 @@ class Words(NamedTuple):
     module: str
     where: str
     text: str
-
-
-def below(parser: argparse.ArgumentParser) -> Mapping[str, argparse.ArgumentParser]:
-    """The parsers of a parser's own verbs."""
-    for action in parser._actions:  # noqa: SLF001 - argparse keeps its tree to itself
-        if isinstance(action, argparse._SubParsersAction):  # noqa: SLF001 - as above
-            return dict(action.choices)
-    return {}
-
-
-def verb_options() -> dict[str, set[str]]:
-    """The options of each verb, its own verbs' with them."""
-    found = {}
-    for verb in VERBS:
-        pending, options = [below(build_parser(verb))[verb]], {"--debug", "--version"}
-        while pending:
-            parser = pending.pop()
-            pending += below(parser).values()
-            for action in parser._actions:  # noqa: SLF001 - as above
-                options |= set(action.option_strings)
-        found[verb] = options
-    return found
 
 
 def modules() -> dict[str, tuple[Path, ast.Module]]:
