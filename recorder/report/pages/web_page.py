@@ -144,11 +144,11 @@ def _table(block: TextTable, number: str, charts: dict[str, str]) -> str:
         for row, place in zip(block.rows, places, strict=True)
     )
     rows = rows or f'<tr><td colspan="{len(right)}">none</td></tr>'
-    caption = f"<caption>{_caption(number, block.caption)}</caption>" if block.caption else ""
+    caption = f'<p class="cap">{_caption(number, block.caption)}</p>' * bool(block.caption)
     anchor = f' id="{_anchor(number)}"' if number else ""
     return (
-        f'<div class="scroll"{anchor}><table>{caption}<thead><tr>{head}</tr></thead>'
-        f"<tbody>{rows}</tbody></table></div>"
+        f'<div class="table"{anchor}>{caption}<div class="scroll"><table><thead><tr>{head}</tr>'
+        f"</thead><tbody>{rows}</tbody></table></div></div>"
     )
 
 
