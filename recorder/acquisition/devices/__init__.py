@@ -1,1 +1,1 @@
-"""Devices read, one thread each, into blocks and gaps. What becomes of a block is the keeper's."""
+"""Devices read into blocks and gaps, one thread each. What becomes of a block is the keeper's."""

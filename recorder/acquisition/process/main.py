@@ -5,10 +5,11 @@ What happens is reported as ``reports`` says, one JSON object a line; nobody nee
 
 from __future__ import annotations
 
+import contextlib
 import json
 import signal
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, fields
 from pathlib import Path
 from types import FrameType
@@ -20,7 +21,9 @@ from recorder.acquisition.process.reports import RECORDING_REPORTS, Done, Refuse
 from recorder.acquisition.process.running import StopWish
 from recorder.machine.child_reports import ReportWriter
 
-__all__ = ["main", "record_here", "settings_from_json", "settings_to_json"]
+__all__ = [
+    "main", "record_here", "settings_from_json", "settings_to_json", "stopping_on_signals",
+]  # fmt: skip
 
 REFUSED: Final = 2
 
@@ -33,10 +36,17 @@ def record_here(settings: RecordingSettings, report: Reporter) -> Outcome:
     RecordingError, SheetError, OSError
         It could not begin; one line each.
     """
+    with stopping_on_signals() as stop:
+        return record(settings, report, stop)
+
+
+@contextlib.contextmanager
+def stopping_on_signals() -> Iterator[StopWish]:
+    """A wish to stop that SIGINT and SIGTERM ask for meanwhile; from the main thread."""
     stop = StopWish()
     before = _on_signals(stop.ask)
     try:
-        return record(settings, report, stop)
+        yield stop
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)

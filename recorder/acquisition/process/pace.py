@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from recorder.acquisition.devices.device_thread import DeviceThread
+    from recorder.acquisition.field.field_checks import FieldChecks
     from recorder.acquisition.safekeeping.keeper import Keeper
     from recorder.acquisition.safekeeping.mark_register import MarkRegister
     from recorder.machine.clocks import Timepiece
@@ -49,9 +50,13 @@ class Pace(Ways, Protocol):
         ...
 
     def begin(
-        self, threads: Sequence[DeviceThread], keeper: Keeper, marks: MarkRegister
+        self,
+        threads: Sequence[DeviceThread],
+        keeper: Keeper,
+        marks: MarkRegister,
+        checks: FieldChecks,
     ) -> None:
-        """Devices are read and records kept from now on, and marks may be keyed."""
+        """Devices are read and records kept from now on; marks and zeros may be taken."""
         ...
 
     def pass_time(self, seconds: float) -> None:
@@ -84,9 +89,14 @@ class RealPace:
         return done.wait(seconds)
 
     def begin(
-        self, threads: Sequence[DeviceThread], keeper: Keeper, _marks: MarkRegister
+        self,
+        threads: Sequence[DeviceThread],
+        keeper: Keeper,
+        marks: MarkRegister,
+        checks: FieldChecks,
     ) -> None:
-        """Start every thread; marks come from clients."""
+        """Start every thread; marks and zeros are asked for by clients."""
+        del marks, checks
         for thread in threads:
             thread.start()
         keeper.start()

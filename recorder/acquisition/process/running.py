@@ -125,7 +125,7 @@ class RunningRecording:
         self._clock.note(host)
         self.notices.keep(host)
         self._health.look_at_disk(0.0)
-        self._pace.begin(self._threads, self._keeper, self.marks)
+        self._pace.begin(self._threads, self._keeper, self.marks, self.checks)
         try:
             self._zero_before(zero_s)
             self._watch()

@@ -10,15 +10,14 @@ from __future__ import annotations
 import random
 import threading
 import time
-import uuid
 from collections import deque
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final, Protocol
 
 from drivers.links.memory_link import MemoryPort
-from recorder.acquisition.control.requests import KeyedMark, MarkRevision
 from recorder.acquisition.process.recording import record
 from recorder.acquisition.process.running import StopWish
+from recorder.acquisition.process.simulated_desk import Crew, Desk
 from recorder.machine.clocks import SimulatedTimepiece, now_ns
 
 if TYPE_CHECKING:
@@ -26,12 +25,11 @@ if TYPE_CHECKING:
 
     from drivers.links.memory_link import MemoryLink
     from recorder.acquisition.devices.device_thread import DeviceThread
+    from recorder.acquisition.field.field_checks import FieldChecks
     from recorder.acquisition.preparation.settings import Outcome, RecordingSettings
     from recorder.acquisition.process.reports import RecordingReport, Reporter
     from recorder.acquisition.safekeeping.keeper import Keeper
     from recorder.acquisition.safekeeping.mark_register import MarkRegister
-    from recorder.machine.clocks import RunClock
-    from recorder.marks.mark import Mark
     from recorder.run.parts.header import RunHeader
 
 __all__ = [
@@ -43,9 +41,9 @@ ORIGIN_NS: Final = SimulatedTimepiece.ORIGIN_NS
 """Monotonic instant of simulated time 0."""
 PORT: Final = "simulated://"
 """Before a device's name: the port its car sheet states."""
-READ_S: Final = 0.25
+READ_S: Final = 0.5
 """Simulated seconds between two reads of a device."""
-KEEP_S: Final = 2.0
+KEEP_S: Final = 5.0
 """And between two commits of the journal: rings hold half a minute."""
 LOOK_S: Final = 1.0
 """A device from which nothing comes is read as often, so that its silence is noticed."""
@@ -87,48 +85,6 @@ class Outage:
     device: str
     from_s: float
     to_s: float
-
-
-class Crew(Protocol):
-    """Keys marks in simulated time."""
-
-    def look(self, now_s: float, desk: Desk) -> None:
-        """Key what is due by this simulated instant; called after every read."""
-        ...
-
-
-class Desk:
-    """Where a simulated crew keys; instants are simulated seconds of the source."""
-
-    def __init__(
-        self, marks: MarkRegister, clock: RunClock, start_s: float, chance: random.Random
-    ) -> None:
-        self._marks, self._clock, self._start_s, self._chance = marks, clock, start_s, chance
-
-    def run_s(self, simulated_s: float) -> float:
-        """Run time of a simulated instant."""
-        return simulated_s - self._start_s
-
-    def key(self, kind: str, value: str, at_s: float, *, note: str = "") -> Mark:
-        """Take a mark keyed at that instant, which has passed.
-
-        Raises
-        ------
-        MarkRefusedError, MarkError
-            Nothing was kept.
-        """
-        keyed = KeyedMark(
-            mark_id=uuid.UUID(int=self._chance.getrandbits(128), version=4).hex,
-            kind=kind,
-            keyed_monotonic_ns=self._clock.instant_ns(self.run_s(at_s)),
-            value=value,
-            note=note,
-        )
-        return self._marks.take(keyed)
-
-    def revise(self, mark: Mark) -> Mark:
-        """Keep a revision (``mark.revised(...)``). Raises as :meth:`key`."""
-        return self._marks.revise(MarkRevision(mark))
 
 
 @dataclass(slots=True)
@@ -181,6 +137,7 @@ class SimulatedPace:
         self._source = source
         self._crew = crew
         self._speed = speed
+        self._seed = seed
         self._chance = random.Random(seed)
         self._lanes: dict[str, _Lane] = {}
         self._switches = deque(
@@ -225,13 +182,18 @@ class SimulatedPace:
         return self._shown
 
     def begin(
-        self, threads: Sequence[DeviceThread], keeper: Keeper, marks: MarkRegister
+        self,
+        threads: Sequence[DeviceThread],
+        keeper: Keeper,
+        marks: MarkRegister,
+        checks: FieldChecks,
     ) -> None:
         """From now on time may pass."""
         self._owner = threading.get_ident()
         self._keeper = keeper
         if self._shown is not None:
-            self._desk = Desk(marks, self._shown.clock, self._start_s, self._chance)
+            clock = self._shown.clock
+            self._desk = Desk(marks, checks, clock, self._start_s, random.Random(self._seed))
         for thread in threads:
             self._lanes[thread.name].thread = thread
             thread.begin()
@@ -246,6 +208,7 @@ class SimulatedPace:
         self._read_up_to(until_s)
         if self._crew is not None and self._desk is not None:
             self._crew.look(self.timepiece.t_s, self._desk)
+            self._desk.look(self.timepiece.t_s)
         if self._keeper is not None and self.timepiece.t_s - self._kept_s >= KEEP_S:
             self._kept_s = self.timepiece.t_s
             self._keeper.keep()

@@ -312,7 +312,8 @@ def _check(runs: Sequence[LoadedRun], settings: AnswerSettings) -> None:
     }
     if len(promised) > 1:
         msg = (
-            "the runs' trip sheets state different specifications: give one for all with --trip"
+            "the runs' trip sheets state different specifications: give one for all, as in"
+            " testcar report RUN.h5 … --trip TRIP.toml"
         )
         raise ValueError(msg)
     names = [run.name for run in runs]

@@ -1,1 +1,1 @@
-"""The trial day of the demo: its crew, and its truth beside what the report states."""
+"""The demo: its trial day recorded, its crew, its truth beside the report; a ride and its score."""

@@ -1,1 +1,1 @@
-"""What several verbs share: errors in one line, progress, the demo's crew."""
+"""What several verbs share: errors in one line, progress, reports in words."""

@@ -1,169 +1,164 @@
-"""``testcar demo``: a simulated train on real ports, recorded, drawn, checked and summed up."""
+"""``testcar demo``: a trial day in simulated time, recorded, reported and held against its truth;
+or a short live run on real ports, to be ridden."""
 
 from __future__ import annotations
 
 import argparse
-import subprocess
-import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Final
 
-from recorder.acquisition.process.launch import start_recording
-from recorder.acquisition.process.reports import CheckReport, Progress, Swept, Warned
-from recorder.command_line.support.demo_crew import DemoCrew
+from recorder.acquisition.process.main import stopping_on_signals
+from recorder.acquisition.process.reports import SessionOpen
+from recorder.command_line.demo.beside import WindowBeside
+from recorder.command_line.demo.live_run import DemoProgress, LiveDemo, record_live
 from recorder.command_line.support.errors import UsageError
 from recorder.command_line.support.recording_console import screen_there
-from recorder.machine.child_process import child_environment, python_command
-from recorder.report.trial.summary import write_summary
-from recorder.run_file.seal.verify import verify_run
-from simulated_feeds.outing.truth import write_truth
-from simulated_feeds.serving.serving import start_feed
+from recorder.window.qt.frame.preflight import NoScreenError, has_screen
 
 if TYPE_CHECKING:
-    from recorder.acquisition.process.launch import RecordingProcess
     from recorder.acquisition.process.reports import RecordingReport
-    from simulated_feeds.serving.feed_process import FeedProcess
 
 __all__ = ["add_parser", "run"]
 
-EXAMPLE = """\
-Example:
-  testcar demo --headless --seconds 60 --seed 7 --out demo
+EXAMPLE: Final = """\
+Examples:
+  testcar demo --out demo
+  testcar demo --headless --seconds 60 --seed 7 --out short
+  testcar demo --ride --out ride
 
-DIR receives run.h5 (the run), truth.csv (what the simulated train really did, on the run's own
-time), summary.pdf and window.png. DIR/feed holds the sheets, certificates and route, to copy for a
-car of your own.
+Without --seconds or --ride a whole trial day is recorded, of two hours and sixty kilometres, in
+simulated time: devices and clock carry it, so that it takes a minute or two. DIR receives run.h5
+(the run), truth.csv (what the simulated train really did, on the run's own time), summary.pdf,
+window.png and report. DIR/feed holds the sheets, certificates and route, to copy for a car of your
+own.
 """
-PICTURE_SIZE = "1600x1000"
-LEAST_S = 3.0
+LEAST_S: Final = 3.0
+RIDE_S: Final = 600.0
+SPEED: Final = 120.0
+"""Simulated seconds in a second, where somebody looks: an hour of paper in half a minute."""
+PAPER_S: Final = 3600.0
+TOLD_EVERY_S: Final = 600.0
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add the verb."""
     parser = subparsers.add_parser(
         "demo",
-        description="Run a simulated train on real ports, record it, and sum it up.",
+        description="Simulate a train with its devices, record it, and report on it.",
         epilog=EXAMPLE,
     )
-    parser.add_argument(
+    screen = parser.add_mutually_exclusive_group()
+    screen.add_argument(
         "--headless", action="store_true",
-        help="Open no window on a screen; the marks are keyed for you.",
+        help="Open no window on a screen, as in --headless. By default a window is opened where"
+        " there is a screen.",
+    )  # fmt: skip
+    screen.add_argument(
+        "--ride", action="store_true",
+        help="Ride along: the train runs in real time on real ports, you key the mileposts and the"
+        " throttle at the window, and are shown afterwards how well, as in --ride --seconds 900. By"
+        " default the marks are keyed for you.",
     )  # fmt: skip
     parser.add_argument(
-        "--seconds", type=float, default=120.0, metavar="S",
-        help="How long the run lasts; by default 120 seconds.",
+        "--seconds", type=float, metavar="S",
+        help="Record a live run of S seconds on real ports instead of the whole day, as in"
+        f" --seconds 60. By default the whole day; with --ride, {RIDE_S:g} seconds.",
     )  # fmt: skip
     parser.add_argument(
         "--seed", type=int, default=1, metavar="N",
-        help="Which train is simulated: another number, another train; by default 1.",
+        help="Which train is simulated, as in --seed 7: another number, another train. By default"
+        " 1.",
     )  # fmt: skip
     parser.add_argument(
         "--out", type=Path, default=Path("demo"), metavar="DIR",
-        help="The folder to write into; by default demo.",
+        help="The folder to write into, as in --out demo. By default demo.",
     )  # fmt: skip
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Feed, record, picture, truth, summary; each step says what it made."""
-
-    if not LEAST_S <= args.seconds <= 86_400.0:
+    """Record, check, sum up, report; each step says what it made."""
+    if args.seconds is not None and not LEAST_S <= args.seconds <= 86_400.0:
         msg = f"--seconds must be from {LEAST_S:g} to 86400, got {args.seconds:g}"
         raise UsageError(msg)
+    if args.ride and not has_screen():
+        msg = "demo --ride needs a screen: the marks are keyed at the window"
+        raise NoScreenError(msg)
     run_path = args.out / "run.h5"
     if run_path.exists():
         msg = f"{run_path}: a run is never overwritten; choose another --out or move it away"
         raise UsageError(msg)
+    unseen = args.headless or not screen_there("demo: running")
     args.out.mkdir(parents=True, exist_ok=True)
-    headless = args.headless or not screen_there("demo: running")
-    print(f"demo: a simulated train, seed {args.seed}, for {args.seconds:g} s")
-    with start_feed(args.out / "feed", seed=args.seed, from_bench=True) as feed:
-        started_ns = _record(args, feed, run_path, DemoCrew if headless else None)
-        feed.stop()
-    return _sum_up(args.out, run_path, started_ns)
+    if args.ride or args.seconds is not None:
+        return _live(args, unseen=unseen)
+    return _day(args, unseen=unseen)
 
 
-def _record(
-    args: argparse.Namespace, feed: FeedProcess, run_path: Path, crew: type[Any] | None
-) -> int:
-    """Record with a window (or a drawn picture); returns the monotonic ns of run time 0."""
-    sheets = feed.sheets
-    with start_recording(
-        sheets["car"], sheets["trip"], run_path, seconds=args.seconds, report=_DemoProgress()
-    ) as recording:
-        started_ns = recording.session.header.started_monotonic_ns
-        window = _window(recording, args, headless=crew is not None)
-        keying = crew(recording.session, args.out / "feed") if crew is not None else None
-        try:
-            code = recording.wait(args.seconds + 300.0)
-        finally:
-            if keying is not None:
-                keying.close()
-        _close(window)
-    if code != 0:
-        msg = f"the recording ended with exit code {code}; see the lines above"
-        raise UsageError(msg)
-    return int(started_ns)
-
-
-def _window(
-    recording: RecordingProcess, args: argparse.Namespace, *, headless: bool
-) -> subprocess.Popen[bytes]:
-    words = ["--session", recording.session_path, "--png", args.out / "window.png"]
-    environment = child_environment()
-    if headless:
-        environment["QT_QPA_PLATFORM"] = "offscreen"
-        # The picture is taken just before the end, with the whole run behind it.
-        shown = max(args.seconds - 2.0, 1.0)
-        words += ["--seconds", f"{shown:.1f}", "--size", PICTURE_SIZE]
-    else:
-        words += ["--seconds", f"{max(args.seconds - 0.5, 1.0):.1f}"]
-    return subprocess.Popen(
-        python_command("recorder.window.qt.frame.app", *words),
-        env=environment,
-        stdin=subprocess.DEVNULL,
+def _live(args: argparse.Namespace, *, unseen: bool) -> int:
+    seconds = RIDE_S if args.seconds is None else args.seconds
+    print(f"demo: a simulated train, seed {args.seed}, for {seconds:g} s")
+    if args.ride:
+        print(
+            "demo: key each milepost as the train passes it, and the throttle when it changes"
+        )
+    demo = LiveDemo(
+        folder=args.out, seconds=seconds, seed=args.seed, unseen=unseen, by_hand=args.ride
     )
+    started_ns = record_live(demo)
+    # Charts and page layout take over a second to import; the run does not wait for them.
+    from recorder.command_line.demo import sum_up as after
+
+    sound = after.sum_up(args.out, started_ns)
+    after.report_on(args.out)
+    keyed = after.score_keys(args.out) if args.ride else []
+    after.say_what_is_there(args.out)
+    for line in keyed:
+        print(line)
+    return 0 if sound else 1
 
 
-def _close(window: subprocess.Popen[bytes]) -> None:
-    """The window ends by itself; one that hangs is ended, since it owns nothing."""
-    try:
-        window.wait(30.0)
-    except subprocess.TimeoutExpired:
-        window.kill()
-        window.wait()
-        print("demo: the window did not close and was ended; the run is not touched by that")
+def _day(args: argparse.Namespace, *, unseen: bool) -> int:
+    # A day needs all that a report does, and --help does not wait for that.
+    from recorder.command_line.demo import sum_up as after
+    from recorder.command_line.demo.recorded_day import record_day
+    from simulated_feeds.outing.trial_day import trial_day
+
+    day = trial_day(args.seed)
+    hours = day.seconds / 3600.0
+    print(f"demo: a trial day of {hours:.1f} h, seed {args.seed}, in simulated time")
+    beside = _Beside(args.out / "window.png", unseen=unseen)
+    with stopping_on_signals() as stop:
+        recorded = record_day(
+            day, args.out, speed=None if unseen else SPEED, report=beside, stop=stop
+        )
+    beside.close()
+    if recorded.outcome.exit_code:
+        raise UsageError(recorded.outcome.problem or "the day was not recorded")
+    sound = after.sum_up(args.out, recorded.started_ns)
+    print("demo: working out the answer and the report")
+    answer = after.report_on(args.out)
+    after.say_what_is_there(args.out)
+    print(f"demo: the verdict: {answer.overall.verdict}")
+    return 0 if sound else 1
 
 
-class _DemoProgress:
-    """How far the run is, a line each ten seconds, and whatever else the recording reports."""
+class _Beside:
+    """Hears the recording, and opens the window once there is a session."""
 
-    def __init__(self) -> None:
-        self._next_s = 0.0
+    def __init__(self, png: Path, *, unseen: bool) -> None:
+        self._png, self._unseen = png, unseen
+        self._told = DemoProgress(TOLD_EVERY_S)
+        self._window: WindowBeside | None = None
 
     def __call__(self, report: RecordingReport) -> None:
-        match report:
-            case Progress(status):
-                if status.t_s >= self._next_s:
-                    self._next_s = 10.0 * (status.t_s // 10.0 + 1.0)
-                    print(f"demo: {status.t_s:.0f} s recorded", file=sys.stderr)
-            case Warned(text) | CheckReport(text) | Swept(text):
-                print(f"demo: {text}", file=sys.stderr)
+        if isinstance(report, SessionOpen):
+            self._window = WindowBeside(
+                report.path, self._png, unseen=self._unseen, paper=PAPER_S
+            )
+        self._told(report)
 
-
-def _sum_up(out: Path, run_path: Path, started_ns: int) -> int:
-    write_truth(out / "feed", started_ns, out / "truth.csv")
-    findings = verify_run(run_path)
-    for finding in findings:
-        print(f"demo: {finding}", file=sys.stderr)
-    write_summary(run_path, out / "summary.pdf")
-    for name, what in (
-        ("run.h5", "the run"),
-        ("truth.csv", "what the train really did"),
-        ("summary.pdf", "one page"),
-        ("window.png", "the window"),
-    ):
-        missing = "" if (out / name).exists() else "  (not made)"
-        print(f"demo: {out / name}  {what}{missing}")
-    print(f"demo: next: testcar info {run_path}; testcar report {run_path} --out {out}/report")
-    return 1 if findings else 0
+    def close(self) -> None:
+        """Wait for the window."""
+        if self._window is not None:
+            self._window.close()

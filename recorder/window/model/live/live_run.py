@@ -147,9 +147,11 @@ class LiveRun:
 
     def due_s(self, monotonic_ns: int | None = None) -> float:
         """Run time up to which readings are due: now; the last that was heard of any device, once
-        the run is ending, for nothing more comes then and nothing is missing."""
+        the run is ending, for nothing more comes then and nothing is missing, and where time is
+        simulated, for the computer may be slower than it was to go."""
         now_s = self.now_s(monotonic_ns)
-        if self.state is None or not self.state.is_ending or not self.drawn:
+        ending = self.state is not None and self.state.is_ending
+        if not (ending or self.header.simulated_speed is not None) or not self.drawn:
             return now_s
         return min(now_s, max(drawn.time_s for drawn in self.drawn.values()))
 

@@ -33,6 +33,8 @@ class WindowOptions:
     units: str = ""
     """``metric`` or ``customary``; empty: as the car sheet says."""
     axis: str = "time"
+    paper: float | None = None
+    """Seconds or metres of paper shown at the beginning, as the axis is; None: the usual."""
     size: tuple[int, int] | None = None
     fps: float = 30.0
     full_screen: bool = False
@@ -61,6 +63,7 @@ def options_of(args: argparse.Namespace) -> WindowOptions:
         appearance=args.appearance,
         units=args.units,
         axis=args.axis,
+        paper=args.paper,
         size=args.size,
         fps=args.fps,
         full_screen=args.full_screen,
@@ -95,6 +98,11 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--axis", choices=("time", "distance"), default="time",
         help="What the traces are drawn over; by default time.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--paper", type=float, metavar="S",
+        help="Show at least S seconds of paper, or metres with --axis distance, as in"
+        " --paper 3600. By default the last two minutes, or the last kilometre.",
     )  # fmt: skip
     _add_frame_options(parser)
 

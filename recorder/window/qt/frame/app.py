@@ -18,7 +18,12 @@ from recorder.acquisition.control.client import attach
 from recorder.acquisition.control.session_files import SessionError
 from recorder.window.model.live.live_run import LiveRun
 from recorder.window.model.shown.options import WindowOptions, add_options, options_of
-from recorder.window.qt.frame.preflight import NoScreenError, check_screen, use_offscreen
+from recorder.window.qt.frame.preflight import (
+    NoScreenError,
+    check_screen,
+    has_screen,
+    use_offscreen,
+)
 
 if TYPE_CHECKING:
     from PyQt6.QtWidgets import QApplication
@@ -46,7 +51,7 @@ def run_window(options: WindowOptions) -> int:
     ValueError
         The run's sheets or certificates do not read.
     """
-    if options.png and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
+    if options.png and not has_screen():
         use_offscreen()
     check_screen()
     session = attach_when_there(options.session or None, options.wait_s)
@@ -72,6 +77,8 @@ def _show_until_closed(run: LiveRun, options: WindowOptions) -> int:
         window.system = options.units
     if options.axis == "distance":
         window.paper.view.turn()
+    if options.paper is not None:
+        window.paper.view.show(options.paper)
     _show(window, options.size or _usual_size(app), full_screen=options.full_screen)
     log = FrameLog(options.measure, window) if options.measure else None
     seconds = PICTURE_S if options.png and options.seconds is None else options.seconds

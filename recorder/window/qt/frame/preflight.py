@@ -5,8 +5,13 @@ from __future__ import annotations
 import ctypes.util
 import os
 import sys
+from typing import Final
 
-__all__ = ["NoScreenError", "check_screen", "library_words", "use_offscreen"]
+__all__ = ["NoScreenError", "check_screen", "has_screen", "library_words", "use_offscreen"]
+
+
+_UNSEEN: Final = ("offscreen", "minimal")
+"""Platforms of Qt that draw without a screen."""
 
 
 class NoScreenError(OSError):
@@ -18,6 +23,16 @@ def use_offscreen() -> None:
     os.environ["QT_QPA_PLATFORM"] = "offscreen"
 
 
+def has_screen() -> bool:
+    """Whether a person would see a window: on Windows and macOS the desktop is always there, with
+    X11 and Wayland the environment names it."""
+    if os.environ.get("QT_QPA_PLATFORM", "").startswith(_UNSEEN):
+        return False
+    if sys.platform in ("win32", "darwin"):
+        return True
+    return any(os.environ.get(name) for name in ("DISPLAY", "WAYLAND_DISPLAY"))
+
+
 def check_screen() -> None:
     """Raise :class:`NoScreenError` when Qt, its libraries or a screen are missing."""
     try:
@@ -25,10 +40,10 @@ def check_screen() -> None:
     except ImportError as error:
         raise NoScreenError(library_words(str(error))) from error
     platform = os.environ.get("QT_QPA_PLATFORM", "")
-    if not sys.platform.startswith("linux") or platform.startswith(("offscreen", "minimal")):
+    if sys.platform in ("win32", "darwin") or platform.startswith(_UNSEEN):
         return
     wayland = bool(os.environ.get("WAYLAND_DISPLAY"))
-    if not os.environ.get("DISPLAY") and not wayland:
+    if not has_screen():
         msg = (
             "no screen: neither DISPLAY nor WAYLAND_DISPLAY is set; testcar record --headless"
             " records without a window, testcar window --png OUT.png makes a picture of one"

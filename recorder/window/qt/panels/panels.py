@@ -85,7 +85,7 @@ class TopPanel(Panel):
     def _clocks(self, painter: QPainter, area: QRectF, size: float) -> float:
         """Clocks and disk from the right edge; returns where they begin."""
         look = self.look
-        now = datetime.now(UTC)
+        now = _now(self._run)
         local = now.astimezone(self._zone)
         elsewhere = local.utcoffset() != now.utcoffset()
         level, disk = disk_line(self._run.status)
@@ -103,6 +103,13 @@ class TopPanel(Panel):
             x -= write(painter, box, words, ink, size * 0.9, bold=bold, right=True)
             x -= 2.6 * _PAD if words else 0.0
         return x
+
+
+def _now(run: LiveRun) -> datetime:
+    """UTC by the computer, or by the recording where time is simulated."""
+    if run.header.simulated_speed is None or run.status is None:
+        return datetime.now(UTC)
+    return datetime.fromtimestamp(run.status.utc_ns / 1e9, UTC)
 
 
 class AlarmPanel(Panel):

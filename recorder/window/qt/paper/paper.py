@@ -74,6 +74,13 @@ class View:
         most = len(SPANS[self.axis]) - 1
         self._choice[self.axis] = min(max(self._choice[self.axis] + by, 0), most)
 
+    def show(self, span: float) -> None:
+        """At least so many seconds or metres of paper, as the axis is."""
+        spans = SPANS[self.axis]
+        self._choice[self.axis] = next(
+            (i for i, held in enumerate(spans) if held >= span), len(spans) - 1
+        )
+
     def turn(self) -> None:
         """The other axis."""
         self.axis = "distance" if self.axis == "time" else "time"

@@ -20,6 +20,7 @@ from recorder.acquisition.process.simulated import (
 )
 from recorder.machine.version import BUILT_ON
 from recorder.marks.kinds import Kind
+from recorder.run.checks.zero_line import ZeroTime
 from recorder.run.parts.gap import Cause
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.proof.parts.proof import State
@@ -51,12 +52,17 @@ def scenario() -> Scenario:
 
 
 class Keying:
-    """Keys one mark in the zero, one in the run, and takes back the second."""
+    """Keys one mark in the zero, one in the run, and takes back the second; asks for a zero while
+    the train stands."""
 
     def __init__(self) -> None:
         self.left = [(1.5, "half"), (12.25, "full")]
+        self.zero_due = True
 
     def look(self, now_s: float, desk: Desk) -> None:
+        if self.zero_due and now_s >= 3.0:
+            self.zero_due = False
+            desk.take_zero(now_s, 1.0)
         while self.left and self.left[0][0] <= now_s:
             at_s, value = self.left.pop(0)
             mark = desk.key(Kind.THROTTLE, value, at_s)
@@ -127,6 +133,15 @@ def test_a_mark_lies_where_it_was_keyed(run: Path) -> None:
     assert second.t_s == pytest.approx(12.25 - ZERO_S, abs=1e-6)
     assert (taken_back.mark_id, taken_back.withdrawn) == (second.mark_id, True)
     assert UTC0_NS <= first.entered_utc_ns <= UTC0_NS + 2 * 10**9
+
+
+def test_a_zero_asked_for_in_the_run_is_taken_over_its_own_seconds(run: Path) -> None:
+    with open_run(run) as opened:
+        before, during = opened.zeros()
+    assert (before.when, during.when) == (ZeroTime.BEFORE, ZeroTime.DURING)
+    assert during.t_s == pytest.approx(0.5, abs=0.51)
+    assert during.holds
+    assert during.counts == pytest.approx(before.counts, abs=200.0)
 
 
 def test_a_drawn_plug_is_a_gap_of_so_many_simulated_seconds(run: Path) -> None:

@@ -146,6 +146,29 @@ def test_no_screen_is_said_with_what_to_do(monkeypatch: pytest.MonkeyPatch) -> N
         preflight.check_screen()
 
 
+@pytest.mark.parametrize(
+    ("system", "environment", "seen"),
+    [
+        ("win32", {}, True),
+        ("darwin", {}, True),
+        ("linux", {}, False),
+        ("linux", {"DISPLAY": ":0"}, True),
+        ("linux", {"WAYLAND_DISPLAY": "wayland-0"}, True),
+        ("win32", {"QT_QPA_PLATFORM": "offscreen"}, False),
+        ("linux", {"DISPLAY": ":0", "QT_QPA_PLATFORM": "minimal"}, False),
+    ],
+)
+def test_a_screen_is_there_on_every_system_that_has_one(
+    system: str, environment: dict[str, str], seen: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sys, "platform", system)
+    for name in ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM"):
+        monkeypatch.delenv(name, raising=False)
+    for name, value in environment.items():
+        monkeypatch.setenv(name, value)
+    assert preflight.has_screen() is seen
+
+
 def test_a_missing_library_is_named_with_its_package(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sys, "platform", "linux")
     monkeypatch.setattr(ctypes.util, "find_library", lambda _: None)

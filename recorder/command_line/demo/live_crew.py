@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from recorder.acquisition.control.exchanges import RequestRefusedError
 from recorder.acquisition.control.session_files import SessionError
+from recorder.command_line.demo.lookout import last_seen
 from recorder.machine.clocks import now_ns
 from recorder.marks.kinds import Kind
 from recorder.track.route.route import load_route
@@ -67,17 +68,6 @@ class DemoCrew:
         self._session.mark(kind, now_ns(), value)
 
     def _place(self) -> float | None:
-        """Chainage from the last whole line of the truth; None before there is one."""
-        try:
-            with self._truth.open("rb") as stream:
-                stream.seek(0, 2)
-                stream.seek(max(stream.tell() - 600, 0))
-                lines = stream.read().split(b"\n")
-        except FileNotFoundError:
-            return None
-        if len(lines) < 3:
-            return None
-        try:
-            return float(lines[-2].split(b",")[5])
-        except (IndexError, ValueError):
-            return None
+        """Chainage by the truth; None before there is one."""
+        seen = last_seen(self._truth)
+        return None if seen is None else seen.chainage_m
