@@ -57,7 +57,9 @@ def along_chart(run: LoadedRun, units: ShownUnits = METRIC) -> Drawing:
     return trace_chart(series.t_s, rows, run.run_id)
 
 
-def trace_chart(t_s: NDArray[np.float64], rows: Sequence[Strip], run_id: str = "") -> Drawing:
+def trace_chart(
+    t_s: NDArray[np.float64], rows: Sequence[Strip], run_id: str = "", *, strip_in: float = 1.22
+) -> Drawing:
     """Strips; each a band from least to greatest, gaps left open."""
     seconds = float(t_s[-1] - t_s[0]) if len(t_s) else 0.0
     unit, scale = (
@@ -65,7 +67,7 @@ def trace_chart(t_s: NDArray[np.float64], rows: Sequence[Strip], run_id: str = "
     )
     kept = [(name, *_reduced(t_s, low, high)) for name, low, high in rows]
     with styled():
-        figure, strips = figure_of(0.45 + 1.22 * len(rows), len(rows))
+        figure, strips = figure_of(0.45 + strip_in * len(rows), len(rows))
         for axes, (name, x, low, high) in zip(strips, kept, strict=True):
             hue = _HUES.get(name.partition(",")[0], INK)
             known = np.isfinite(high - low)

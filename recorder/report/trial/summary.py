@@ -8,13 +8,22 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from calibration.quantities.constants import KM_H_PER_M_S
 from calibration.quantities.written import many
 from recorder.analysis.series.run_series import first_channel
 from recorder.exchange.description import RunDescription, describe
-from recorder.report.pages.document import Block, Chart, Document, Text, TextTable, plain
+from recorder.report.opening.vehicles import car_words, locomotive_words
+from recorder.report.pages.document import (
+    Block,
+    Chart,
+    Document,
+    Text,
+    TextTable,
+    TitleBlock,
+    plain,
+)
 from recorder.report.pages.rendering import to_pdf
 from recorder.report.pages.run_charts import trace_chart
+from recorder.report.pages.shown_units import METRIC, SYSTEMS, ShownUnits
 from recorder.report.pages.wording import CAUTION, utc_words
 from recorder.run_file.hdf5.reader import open_run
 
@@ -30,7 +39,10 @@ __all__ = ["write_summary"]
 _COLUMNS = 1200
 _MOST_MARKS = 8
 _MOST_CHANNELS = 16
-_SCALES = {"pull": ("kN", 1.0), "speed": ("km/h", KM_H_PER_M_S), "distance": ("km", 1e-3)}
+STRIP_IN = 0.8
+"""Height of a strip of the chart, inches: all is to stand on one page."""
+_INSIDE = {"pull": "kN", "speed": "m/s"}
+"""Quantities of the chart and their units inside."""
 
 
 def write_summary(run_path: Path | str, out: Path | str) -> None:
@@ -47,14 +59,15 @@ def write_summary(run_path: Path | str, out: Path | str) -> None:
 
 
 def _document(run: RunFile) -> Document:
-    held = describe(run)
-    trip = run.trip
-    chart = _chart(run)
+    held, trip = describe(run), run.trip
+    units = SYSTEMS[run.car.units if run.car is not None else METRIC.name]
+    chart = _chart(run, units)
     blocks: list[Block] = [
+        _title_block(run, held, units),
         Text(_sentence(held)),
         _devices(held),
         *([] if chart is None else [chart]),
-        _channels(run),
+        _channels(run, units),
         *(Text(words, "caution") for words in run.header.unmeasured),
         _certificates(held),
         _marks(run),
@@ -63,10 +76,25 @@ def _document(run: RunFile) -> Document:
         Text(CAUTION, "caution foot"),
     ]
     return Document(
-        title=trip.name if trip is not None else f"Run {run.path.stem}",
-        subtitle=f"Summary of {run.path.name}, {_begun(held.clock)}",
+        title=trip.name if trip is not None and trip.name else "Record of one run",
+        subtitle=f"Summary of one recording, {_begun(held.clock)}",
         blocks=blocks,
         footer=f"run {held.run_id}  ·  {held.software}",
+    )
+
+
+def _title_block(run: RunFile, held: RunDescription, units: ShownUnits) -> TitleBlock:
+    """Who was where with what, and the file's name in small."""
+    trip = run.trip
+    engine = None if trip is None else trip.locomotive
+    crew = ", ".join(trip.crew) if trip is not None else ""
+    return TitleBlock(
+        rows=(
+            ("Locomotive", locomotive_words(engine, units)),
+            ("Test car", car_words(run.car, trip, units)),
+            ("Crew", crew or "not stated ([trip] crew)"),
+            ("File", f"{run.path.name}, run {held.run_id[:8]}"),
+        )
     )
 
 
@@ -106,11 +134,11 @@ def _devices(held: RunDescription) -> Block:
     )
 
 
-def _channels(run: RunFile) -> Block:
+def _channels(run: RunFile, units: ShownUnits) -> Block:
     hidden = len(run.channels) - _MOST_CHANNELS
     return TextTable(
         ("channel", "unit", "samples", "least", "greatest", "certificate"),
-        tuple(_row(run, c) for c in list(run.channels.values())[:_MOST_CHANNELS]),
+        tuple(_row(run, c, units) for c in list(run.channels.values())[:_MOST_CHANNELS]),
         f"And {hidden} channels more." if hidden > 0 else "",
     )
 
@@ -131,13 +159,14 @@ def _certificates(held: RunDescription) -> Block:
     return TextTable(("certificate", "number", "issued", "last day", "on the day"), rows)
 
 
-def _row(run: RunFile, channel: Channel) -> tuple[str, ...]:
-    low, high = _extremes(run, channel)
+def _row(run: RunFile, channel: Channel, units: ShownUnits) -> tuple[str, ...]:
+    low, high = (v * units.factor(channel.unit) for v in _extremes(run, channel))
     certificate = run.certificates.get(channel.certificate)
     name = "none" if certificate is None else certificate.certificate_id
     digits = 7 if channel.unit == "deg" else 4
     shown = plain(low, digits), plain(high, digits)
-    return (channel.name, channel.unit, f"{channel.n}", *shown, name)
+    label = units.label(channel.unit)
+    return (channel.name, label, f"{channel.n:,}", *shown, name)
 
 
 def _extremes(run: RunFile, channel: Channel) -> tuple[float, float]:
@@ -149,7 +178,7 @@ def _extremes(run: RunFile, channel: Channel) -> tuple[float, float]:
     return float(np.nanmin(view.minimum)), float(np.nanmax(view.maximum))
 
 
-def _chart(run: RunFile) -> Chart | None:
+def _chart(run: RunFile, units: ShownUnits) -> Chart | None:
     rows: list[tuple[str, NDArray[np.float64], NDArray[np.float64]]] = []
     t_s = np.zeros(0)
     means: dict[str, NDArray[np.float64]] = {}
@@ -158,16 +187,18 @@ def _chart(run: RunFile) -> Chart | None:
         if channel is None or run.duration_s <= 0.0:
             continue
         view = run.overview(channel.name, 0.0, run.duration_s, _COLUMNS)
-        unit, scale = _SCALES[quantity]
+        unit, scale = units.label(_INSIDE[quantity]), units.factor(_INSIDE[quantity])
         t_s, means[quantity] = view.t_s, view.mean
         rows.append((f"{quantity}, {unit}", view.minimum * scale, view.maximum * scale))
     if len(means) == 2:
-        power = means["pull"] * means["speed"]
-        rows.append(("power, kW", power, power))
+        power = means["pull"] * means["speed"] * units.factor("kW")
+        rows.append((f"power, {units.label('kW')}", power, power))
     if not rows:
         return None
     return Chart(
-        "traces", trace_chart(t_s, rows), "Least to greatest in each column; tension +."
+        "traces",
+        trace_chart(t_s, rows, strip_in=STRIP_IN),
+        "Least to greatest in each column; tension +.",
     )
 
 
