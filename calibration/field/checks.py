@@ -11,6 +11,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Final, Self
 
 from calibration.field.zero_drift import UNKNOWN_ZERO, zero_drift_of
+from calibration.quantities.sentence import amount, say
 
 if TYPE_CHECKING:
     from calibration.certificates.force import ForceCertificate
@@ -174,16 +175,19 @@ def _verdict(
     difference = None if expected is None else counts - expected
     force = None if difference is None else difference * certificate.tension.coefficients[1]
     if difference is None or limit is None:
-        passed, what = None, f"certificate {certificate.certificate_id} states no limit"
+        passed: bool | None = None
+        what: str = f"certificate {certificate.certificate_id} states no limit"
     else:
         # Of the counts of numpy the comparison would be its boolean.
         passed = bool(abs(difference) <= limit)
         state = "in limits" if passed else "OUT OF LIMITS"
-        what = (
-            f"{state}: {difference:+.0f} counts ({force:+.3g} kN) from {by}, limit ±{limit:.0f}"
+        look = "; look at cell, cable and amplifier before trusting the pull"
+        kN = 0.0 if force is None else force
+        what = say(
+            f"{state}: {difference:+.0f} counts ({'+' * (kN >= 0.0)}",
+            amount(kN, "kN"),
+            f") from {by}, limit ±{limit:.0f}{look * (not passed)}",
         )
-        if not passed:
-            what += "; look at cell, cable and amplifier before trusting the pull"
     return FieldCheck(
         kind=kind,
         passed=passed,
@@ -192,7 +196,7 @@ def _verdict(
         difference_counts=difference,
         limit_counts=limit,
         difference_kN=force,
-        text=f"{kind} check {what} ({detail})",
+        text=say(f"{kind} check ", what, f" ({detail})"),
     )
 
 

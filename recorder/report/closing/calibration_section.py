@@ -18,6 +18,7 @@ from recorder.track.placing.placement import MarkUse
 if TYPE_CHECKING:
     from recorder.analysis.campaign.loaded_run import LoadedRun
     from recorder.report.section_parts.naming import Naming
+    from recorder.track.route.route import Route
 
 __all__ = ["calibration_section"]
 
@@ -70,6 +71,12 @@ def _rolling(run: LoadedRun) -> str:
     return f"distance and speed by {share:.3f} % (standard uncertainty)"
 
 
+def _named(route: Route) -> str:
+    """The file's name; the one kept in the run has none of its own."""
+    kept = ": " in route.source
+    return "the route kept in the run" if kept else f"the route {Path(route.source).name}"
+
+
 def _placing(run: LoadedRun, naming: Naming) -> str:
     placement, route = run.provenance.placement, run.route
     if placement is None or route is None:
@@ -77,7 +84,7 @@ def _placing(run: LoadedRun, naming: Naming) -> str:
     used = sum(m.status is MarkUse.USED for m in placement.marks)
     doubted = len(placement.marks) - used
     told = say(
-        f"placed on {Path(route.source).name} to ± ",
+        f"placed on {_named(route)} to ± ",
         amount(placement.greatest_u95_m, "m", 1),
         f" or better (95 %) by {many(used, 'mark')} of mileposts ({doubted} more doubted,"
         f" {many(len(placement.skipped), 'post')} passed without one) and"

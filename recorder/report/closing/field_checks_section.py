@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from calibration.field.zero_guards import GuardAnswer, GuardKind
+from calibration.quantities.editions import Edition
+from calibration.quantities.sentence import Sentence, amount, say
 from recorder.report.pages.document import Block, Text, TextTable, plain
 from recorder.report.pages.shown_units import METRIC, ShownUnits
 from recorder.run.checks.zero_line import ZeroTime
@@ -125,7 +127,17 @@ def _guard_row(name: str, worth: ZeroWorth, units: ShownUnits) -> tuple[str, ...
 
 def _guard(guard: ZeroGuard, units: ShownUnits) -> str:
     state = "REFUSED" if guard.answer is GuardAnswer.REFUSED else str(guard.answer)
-    return f"{state}: {units.words(guard.text)}" if guard.text else state
+    found = guard.text
+    if units.edition is Edition.CUSTOMARY and guard.value is not None:
+        # Files keep the words as they were told on the day, in SI.
+        found = units.words(say(amount(guard.value, guard.unit), _at_most(guard)))
+    return f"{state}: {found}" if found else state
+
+
+def _at_most(guard: ZeroGuard) -> Sentence:
+    if guard.limit is None:
+        return say("")
+    return say(", at most ", amount(guard.limit, guard.unit))
 
 
 def _where(name: str, held: RunFieldChecks, channel: str) -> str:

@@ -24,7 +24,7 @@ def band_table(answer: CampaignAnswer, naming: Naming) -> Block:
     k = units.factor("m/s")
     rows = tuple(
         (
-            f"{b.low_m_s * k:.0f}-{b.high_m_s * k:.0f}",
+            f"{b.low_m_s * k:.3g}-{b.high_m_s * k:.3g}",
             f"{b.admitted} of {b.refused + (b.stretches if b.margin is not None else 0)}",
             _of(b, pm(units.of(b.speed))),
             _of(b, pm(units.of(b.pull))),

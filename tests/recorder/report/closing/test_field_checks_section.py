@@ -12,6 +12,7 @@ from calibration.field.zero_guards import guard_wheel
 from recorder.analysis.uncertainty.field_checks import RunFieldChecks
 from recorder.report.closing.field_checks_section import field_checks_section
 from recorder.report.pages.document import Text, TextTable
+from recorder.report.pages.shown_units import CUSTOMARY
 from recorder.run.checks.shunt_check import ShuntCheck, ShuntStep
 from recorder.run.checks.zero_line import Zero, ZeroTime
 from recorder.run.checks.zero_worth import zero_worth
@@ -145,3 +146,15 @@ def test_a_run_without_checks_has_no_section() -> None:
         zeros=(), forces=(), drifts=(), shunts=(), moved_s=(math.nan, math.nan)
     )
     assert field_checks_section([("monday", nothing)]) == []
+
+
+def test_in_the_customary_edition_guards_and_drift_are_customary() -> None:
+    blocks = field_checks_section([("A", FOUND)], CUSTOMARY)
+    zeros = next(b for b in blocks if isinstance(b, TextTable))
+    assert "u, lbf" in zeros.columns
+    told = " ".join(
+        [b.text for b in blocks if isinstance(b, Text)]
+        + [cell for b in blocks if isinstance(b, TextTable) for row in b.rows for cell in row]
+    )
+    assert "OUT OF LIMITS: +9000 counts (+202 lbf)" in told
+    assert "m/s" not in told.replace("not steady: drift 9 kN", "")
