@@ -88,7 +88,7 @@ def check_provable(document: Mapping[str, Any], *, source: str) -> None:
         raise CertificateError(msg)
     details = document.get("details")
     if not isinstance(details, Mapping) or not isinstance(details.get("readings"), Mapping):
-        msg = f"{source}: holds no readings: nothing can be worked out again"
+        msg = f"{source}: holds no readings, so no figure can be worked out again"
         raise CertificateError(msg)
 
 

@@ -93,7 +93,7 @@ def _measured(
                 u_length_m=0.0,
                 u_count=0.0,
             )
-    msg = f"{source}: holds no measurements: nothing can be worked out again"
+    msg = f"{source}: holds no measurements, so no figure can be worked out again"
     raise CertificateError(msg)
 
 

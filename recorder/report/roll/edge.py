@@ -12,6 +12,7 @@ from recorder.report.roll.paper import (
     HEIGHT_MM,
     LEFT_MM,
     RIGHT_MM,
+    WIDTH_MM,
     Sheet,
     hatched,
     line,
@@ -73,7 +74,7 @@ def _legend(sheet: Sheet, told: dict[str, str]) -> str:
     if not told:
         return ""
     words = "refused: " + "; ".join(f"{k}: {told[k]}" for k in sorted(told, key=_order))
-    room = max(sheet.width_mm - RIGHT_MM - LEFT_MM, 200.0)
+    room = min(sheet.width_mm, WIDTH_MM) - RIGHT_MM - LEFT_MM
     lines = wrapped(words, room, _LEGEND, 3)
     first = HEIGHT_MM - 6.5 - 2.6 * (len(lines) - 1)
     return "".join(text(LEFT_MM, first + 2.6 * i, w, _LEGEND) for i, w in enumerate(lines))

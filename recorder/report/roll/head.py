@@ -12,7 +12,15 @@ from calibration.certificates.force import ForceCertificate
 from calibration.certificates.wheel import WheelCertificate
 from calibration.quantities.sentence import amount, say
 from recorder.report.roll.edge import passed
-from recorder.report.roll.paper import HEAD_MM, LEFT_MM, RIGHT_MM, Sheet, text, wide, wrapped
+from recorder.report.roll.paper import (
+    HEAD_MM,
+    LEFT_MM,
+    RIGHT_MM,
+    WIDTH_MM,
+    Sheet,
+    text,
+    wrapped,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -78,7 +86,7 @@ def head_of(sheet: Sheet, pens: Sequence[Pen]) -> Head:
 
 def first_head(head: Head, sheet: Sheet) -> str:
     """The head in full, in four columns across the first sheet."""
-    right = max(sheet.width_mm - RIGHT_MM, LEFT_MM + 200.0)
+    right = _right_mm(sheet)
     column = (right - LEFT_MM) / len(head.columns)
     out = [text(LEFT_MM, 9.0, f"Chart roll: {head.title}", 4.6), _number(sheet, 9.0)]
     for i, rows in enumerate(head.columns):
@@ -101,7 +109,7 @@ def first_head(head: Head, sheet: Sheet) -> str:
 
 def later_head(head: Head, sheet: Sheet) -> str:
     """The head in small on a sheet that follows, in two lines at the most."""
-    room = sheet.width_mm - LEFT_MM - RIGHT_MM - 26.0
+    room = _right_mm(sheet) - LEFT_MM - 26.0
     words = wrapped(head.short(sheet.scale.words(sheet.units)), room, 2.3, 2)
     lines = [text(LEFT_MM, 6.0 + 3.2 * i, part, 2.3) for i, part in enumerate(words)]
     return "".join([*lines, _number(sheet, 6.0)])
@@ -109,9 +117,12 @@ def later_head(head: Head, sheet: Sheet) -> str:
 
 def _number(sheet: Sheet, y: float) -> str:
     words = f"sheet {sheet.index + 1} of {sheet.count}"
-    return text(
-        max(sheet.width_mm - RIGHT_MM, LEFT_MM + wide(words, 3.2)), y, words, 3.2, "end"
-    )
+    return text(_right_mm(sheet), y, words, 3.2, "end")
+
+
+def _right_mm(sheet: Sheet) -> float:
+    """Right end of a head: on a roll in one piece it is read at the beginning."""
+    return min(sheet.width_mm, WIDTH_MM) - RIGHT_MM
 
 
 def _scales(sheet: Sheet, pens: Sequence[Pen]) -> list[tuple[str, str]]:
