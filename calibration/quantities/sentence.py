@@ -96,10 +96,22 @@ def amount(value: float, unit: str, decimals: int | None = None, *, digits: int 
 
 
 def between(
-    low: float, high: float, unit: str, decimals: int | None = None, *, joined: str = "-"
+    low: float,
+    high: float,
+    unit: str,
+    decimals: int | None = None,
+    *,
+    digits: int = 3,
+    joined: str = "-",
 ) -> Amount:
     """Two quantities with one unit: a range, or a value and its uncertainty (`` ± ``)."""
-    return Amount(values=(float(low), float(high)), unit=unit, decimals=decimals, joined=joined)
+    return Amount(
+        values=(float(low), float(high)),
+        unit=unit,
+        decimals=decimals,
+        digits=digits,
+        joined=joined,
+    )
 
 
 def in_edition(words: str, edition: Edition) -> str:

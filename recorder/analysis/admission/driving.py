@@ -106,7 +106,7 @@ def limit_criterion(
         ),
         limit=wanted,
         passed=said or not near,
-        reason="so near the posted limit a driver eases off, and nobody keyed that he did not",
+        reason="near the posted limit, where drivers ease off, and no mark says that he did not",
     )
 
 

@@ -14,21 +14,24 @@ from recorder.analysis.uncertainty.wander import usual_wander
 if TYPE_CHECKING:
     from recorder.analysis.campaign.loaded_run import LoadedRun
 
-__all__ = ["Assumption", "assumptions_of"]
+__all__ = ["SOURCES", "Assumption", "assumptions_of"]
 
 STATED: Final = "trip sheet"
-FROM_EXPERIENCE: Final = "chosen from experience; no publication stands behind it"
-AREA: Final = (
-    "0.8 lb per short ton per degree, by the American Railway Engineering Association; from memory,"
-    " its manual was not at hand"
+EXPERIENCE: Final = "experience"
+AREA: Final = "0.8 lb rule"
+FITTED: Final = "mileposts keyed"
+SOURCES: Final = (
+    "Experience: chosen by us from experience; no publication stands behind it. The 0.8 lb rule:"
+    " 0.8 lb of resistance per short ton for each degree of curve (American Railway Engineering"
+    " Association; from memory, its manual was not at hand). Mileposts keyed: fitted to those of"
+    " this run. The route: its own table."
 )
-FITTED: Final = "fitted to the mileposts keyed on this run"
 
 
 _GRADE: Final = {
-    GradeSource.ROUTE: "as the route has it",
-    GradeSource.CHANNEL: "as recorded",
-    GradeSource.MARKS: "as keyed",
+    GradeSource.ROUTE: "the route",
+    GradeSource.CHANNEL: "a recorded column",
+    GradeSource.MARKS: "marks",
     GradeSource.UNKNOWN: "not known",
 }
 
@@ -40,12 +43,16 @@ class Assumption:
     what: str
     value: str
     """With its unit."""
+    value_from: str
     u: str
     """Its standard uncertainty, with unit."""
-    stated: bool
-    """In the trip sheet; else it is assumed."""
-    source: str
-    """Where the value is from; of what is stated in part, where the uncertainty is from."""
+    u_from: str
+    """Where it is from: the trip sheet, or one of :data:`SOURCES`."""
+
+    @property
+    def stated(self) -> bool:
+        """Whether the trip sheet states how far it may be out; else that is assumed."""
+        return self.u_from == STATED
 
 
 def assumptions_of(run: LoadedRun) -> tuple[Assumption, ...]:
@@ -55,24 +62,24 @@ def assumptions_of(run: LoadedRun) -> tuple[Assumption, ...]:
     out = [made for side in Side for made in _vehicles(run, side)]
     out += _line(run)
     late, u_late = run.reaction
-    placed = run.provenance.placement is not None
+    by = EXPERIENCE if run.provenance.placement is None else FITTED
     out.append(
         Assumption(
             what="lateness of the crew's keys",
             value=say(amount(late, "s", digits=2)),
+            value_from=by,
             u=say(amount(u_late, "s", digits=2)),
-            stated=False,
-            source=FITTED if placed else FROM_EXPERIENCE,
+            u_from=by,
         )
     )
     if run.wander is usual_wander():
         out.append(
             Assumption(
                 what="slow wander of the pull, which nothing judged could show",
-                value="none",
+                value="0 %",
+                value_from=EXPERIENCE,
                 u=f"{100 * run.wander.sd:.2g} % for seconds to minutes",
-                stated=False,
-                source=FROM_EXPERIENCE,
+                u_from=EXPERIENCE,
             )
         )
     return tuple(out)
@@ -88,16 +95,16 @@ def _vehicles(run: LoadedRun, side: Side) -> list[Assumption]:
         Assumption(
             what=say("mass of the ", owner),
             value=say(amount(mass_t, "t", 1)) if known else "not stated",
+            value_from=STATED if known else "—",
             u=say(amount(mass_t * train.mass_rel_u(side), "t", digits=2)) if known else "—",
-            stated=held.mass_rel_u is not None,
-            source=_source(stated=held.mass_rel_u is not None, value=known),
+            u_from=STATED if held.mass_rel_u is not None else EXPERIENCE,
         ),
         Assumption(
             what=say("rotary allowance of the ", owner),
             value=f"{held.rotary:.3g} of the mass",
+            value_from=STATED if _rotary_stated(run, side) else EXPERIENCE,
             u=f"{train.rotary_u(side):.2g}",
-            stated=held.rotary_u is not None,
-            source=_source(stated=held.rotary_u is not None, value=_rotary_stated(run, side)),
+            u_from=STATED if held.rotary_u is not None else EXPERIENCE,
         ),
     ]
 
@@ -114,37 +121,37 @@ def _line(run: LoadedRun) -> list[Assumption]:
     """Slope and curve resistance."""
     assumed = run.train.assumed
     line = None if run.trip is None else run.trip.route
-    by_route = _GRADE[run.series.grade_source]
-    local = line is not None and line.u_grade_pct is not None
-    common = line is not None and line.u_grade_common_pct is not None
-    curve = line is not None and line.u_curve_pct is not None
-    radius = assumed.curve_N_per_kN_m
+    stated = [
+        line is not None and held is not None
+        for held in (
+            (line.u_grade_pct, line.u_grade_common_pct, line.u_curve_pct)
+            if line is not None
+            else (None, None, None)
+        )
+    ]
+    local, common, curve = (STATED if held else EXPERIENCE for held in stated)
+    by = _GRADE[run.series.grade_source]
+    radius = amount(assumed.curve_N_per_kN_m / 1000.0, "m", 3)
     return [
         Assumption(
             what=say("slope, over each ", amount(assumed.grade_length_m, "m", 0)),
-            value=by_route,
+            value="as it changes",
+            value_from=by,
             u=f"{100 * assumed.grade:.2g} %",
-            stated=local,
-            source=_source(stated=local, value=False),
+            u_from=local,
         ),
         Assumption(
             what="slope, of the whole line alike",
-            value=by_route,
+            value="as it changes",
+            value_from=by,
             u=f"{100 * assumed.grade_common:.2g} %",
-            stated=common,
-            source=_source(stated=common, value=False),
+            u_from=common,
         ),
         Assumption(
-            what="curve resistance",
-            value=say("of the weight: ", amount(radius / 1000.0, "m", 3), " over the radius"),
+            what="curve resistance, of the weight",
+            value=say(radius, " over the radius"),
+            value_from=AREA,
             u=f"{100 * assumed.curve_rel:.2g} % of it",
-            stated=curve,
-            source=f"value: {AREA}; uncertainty: {STATED if curve else FROM_EXPERIENCE}",
+            u_from=curve,
         ),
     ]
-
-
-def _source(*, stated: bool, value: bool) -> str:
-    if stated:
-        return STATED
-    return f"value: {STATED}; uncertainty: {FROM_EXPERIENCE}" if value else FROM_EXPERIENCE

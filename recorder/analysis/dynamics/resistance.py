@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from scipy import special
 
-from calibration.quantities.sentence import amount, say
+from calibration.quantities.sentence import amount, between, say
 from recorder.analysis.dynamics.regression import (
     Misfit,
     below_bound,
@@ -208,11 +208,12 @@ def _bounded(
     away = beta / np.sqrt(np.diag(covariance))
     if special.chdtrc(len(beta), below_bound(beta, covariance) ** 2) < CONTRADICTED:
         k = int(np.argmin(away))
-        msg = (
+        spread = float(2.0 * beta[k] / away[k])
+        msg = say(
             "resistance: the observations contradict one that is nowhere below zero and does not"
-            f" fall with speed: {terms[k]} of {', '.join(terms)} is {beta[k]:.3g}"
-            f" ± {2.0 * beta[k] / away[k]:.1g} {_UNITS[terms[k]]} (k = 2);"
-            " check grade, sign and mass"
+            f" fall with speed: {terms[k]} of {', '.join(terms)} is ",
+            between(float(beta[k]), spread, _UNITS[terms[k]], digits=2, joined=" ± "),
+            " (k = 2); check grade, sign and mass",
         )
         raise ValueError(msg)
     return bounded(beta, covariance), _held_up(terms, away)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from calibration.quantities.constants import KM_H_PER_M_S
+from calibration.quantities.sentence import join
 from recorder.analysis.campaign.answer import AnswerSettings, answer_files
 from recorder.analysis.campaign.crew_edits import read_edits
 from recorder.analysis.campaign.doubt_answers import read_answers
@@ -17,6 +18,7 @@ from recorder.analysis.series.corrections import Switches
 from recorder.command_line.support.errors import UsageError
 from recorder.command_line.support.person import person
 from recorder.command_line.support.progress import ProgressLine
+from recorder.report.pages.shown_units import SYSTEMS
 from recorder.run_file.seal.digest_check import refuse_damaged
 from recorder.sheets import load_trip_sheet
 
@@ -164,11 +166,14 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(results, indent=1, ensure_ascii=False))
         return 0
-    reasons = f" ({'; '.join(answer.overall.reasons)})" if answer.overall.reasons else ""
-    print(f"verdict: {answer.overall.verdict}{reasons}")
+    units = SYSTEMS[options.units or answer.runs[0].loaded.provenance.units]
+    words = units.words(join("; ", answer.overall.reasons))
+    print(f"verdict: {answer.overall.verdict}" + f" ({words})" * bool(words))
     for note in answer.notes:
-        print(f"  note: {note}")
-    print(f"{args.out}: report.pdf, report.html, chart_roll.pdf, results.json, tables/")
+        print(f"  note: {units.words(note)}")
+    print(
+        f"{args.out}: report.pdf, report.html, chart_roll.pdf, results.json, tables/, appendix/"
+    )
     return 0
 
 

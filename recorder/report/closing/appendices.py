@@ -54,13 +54,24 @@ def _marks(run: LoadedRun, naming: Naming) -> list[Block]:
     called = naming.run(run.name)
     if not run.marks:
         return [Text(f"No marks were keyed on {called}.")]
-    rows = tuple((f"{m.t_s:.2f}", m.kind_label, m.value, m.note, m.by) for m in run.marks)
-    heads = ("run time, s", "mark", "value, as keyed", "note", "by")
-    caption = (
-        f"Marks of {called}, in their newest revisions and in the units they were keyed in."
-    )
-    places = tuple(RunPlace(run.run_id, m.t_s) for m in run.marks)
-    return [listed(heads, rows, caption, "the table tables/marks", places)]
+    heads = ("run time, s", "mark", "as keyed", "note", "by")
+    rows = [(f"{m.t_s:.2f}", m.kind_label, m.value, m.note, m.by) for m in run.marks]
+    caption = f"Marks of {called}, newest revisions, in the units they were keyed in"
+    people = {m.by for m in run.marks}
+    kept = [0, 1, 2]
+    kept += [3] * any(m.note for m in run.marks)
+    kept += [4] * (len(people) > 1)
+    if len(people) == 1:
+        caption += f"; all by {next(iter(people)) or 'nobody named'}"
+    return [
+        listed(
+            tuple(heads[k] for k in kept),
+            [tuple(row[k] for k in kept) for row in rows],
+            f"{caption}.",
+            "the table tables/marks",
+            [RunPlace(run.run_id, m.t_s) for m in run.marks],
+        )
+    ]
 
 
 def _files(files: Sequence[AppendixFile]) -> list[Block]:

@@ -60,6 +60,8 @@ def _zero(run: LoadedRun, naming: Naming) -> str:
     if not np.isfinite(run.series.pull_kN).any():
         return "no pull was measured"
     units = naming.units
+    if run.instruments.zero_u_kN == 0.0:
+        return "no zero was taken, and none is asked for: the values came with their own"
     u = plain(run.instruments.zero_u_kN * units.factor("kN"), 2)
     return f"the zero is uncertain by {u} {units.label('kN')} (standard uncertainty)"
 

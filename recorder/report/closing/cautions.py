@@ -15,8 +15,9 @@ if TYPE_CHECKING:
     from recorder.analysis.campaign.loaded_run import LoadedRun
     from recorder.report.section_parts.naming import Naming
 
-__all__ = ["cautions_of"]
+__all__ = ["NO_CAUTION", "cautions_of"]
 
+NO_CAUTION: Final = "Nothing beyond the uncertainties stated."
 MOST_EPISODES: Final = 3
 """Of channels that were not sound; the list of deviations has all."""
 
@@ -25,7 +26,7 @@ def cautions_of(answer: CampaignAnswer, naming: Naming) -> list[str]:
     """One line each, in the units shown; at least one, if only that there is none."""
     out = [words for run in answer.runs for words in _of_file(run.loaded, naming)]
     out += [naming.told(note) for note in answer.notes]
-    return out or ["Nothing beyond the uncertainties stated."]
+    return out or [NO_CAUTION]
 
 
 def _of_file(run: LoadedRun, naming: Naming) -> list[str]:

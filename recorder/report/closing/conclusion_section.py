@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 __all__ = ["conclusion_section"]
 
-SIGN: Final = ("For the test car", "For motive power")
+SIGN: Final = ("the test car", "motive power")
 """Where the trip sheet names nobody."""
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from recorder.analysis.campaign.assumptions import assumptions_of
-from recorder.report.pages.document import Block, Heading, TextTable
+from recorder.analysis.campaign.assumptions import SOURCES, assumptions_of
+from recorder.report.pages.document import Block, Heading, Text, TextTable
 from recorder.report.pages.nomenclature import NOMENCLATURE, SYMBOLS
 
 if TYPE_CHECKING:
@@ -44,12 +44,16 @@ def assumptions_section(answer: CampaignAnswer, naming: Naming) -> list[Block]:
             row = (
                 naming.owned(a.what),
                 naming.units.words(a.value),
+                a.value_from,
                 naming.units.words(a.u),
-                "stated" if a.stated else "assumed",
-                a.source,
+                a.u_from,
             )
             if row not in rows:
                 rows.append(row)
-    heads = ("what", "value", "standard uncertainty", "", "from")
+    heads = ("what", "value", "value from", "standard uncertainty", "uncertainty from")
     caption = "What no instrument measured: stated in the trip sheet, or assumed."
-    return [Heading("Assumptions"), TextTable(heads, tuple(rows), caption)]
+    return [
+        Heading("Assumptions"),
+        TextTable(heads, tuple(rows), caption),
+        Text(SOURCES, "small"),
+    ]

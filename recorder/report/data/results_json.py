@@ -278,7 +278,7 @@ def _run(run: RunAnswer) -> dict[str, Any]:
         "ledger_closes": held.closes,
         "ledger_why_open": held.why_open or None,
         "ledger_balanced_s": held.balanced_seconds,
-        "assumptions": [asdict(a) for a in assumptions_of(loaded)],
+        "assumptions": [{**asdict(a), "stated": a.stated} for a in assumptions_of(loaded)],
         "mass_check": None if run.mass_check is None else _mass_check(run.mass_check),
         "notes": list(run.notes),
     }

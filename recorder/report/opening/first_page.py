@@ -11,7 +11,7 @@ from recorder.analysis.admission.summary import sum_up
 from recorder.analysis.specification.overall import untested
 from recorder.analysis.specification.verdicts import Verdict
 from recorder.marks.kinds import Kind
-from recorder.report.closing.cautions import cautions_of
+from recorder.report.closing.cautions import NO_CAUTION, cautions_of
 from recorder.report.closing.uncertainty_section import greatest_causes
 from recorder.report.opening.title_block import title_block
 from recorder.report.pages.document import Block, Text, VerdictBlock, pm
@@ -34,6 +34,8 @@ def first_page(answer: CampaignAnswer, naming: Naming, unmade: list[Unmade]) -> 
     """Title block, verdict, what it rests on, bands, what stands against it, caution."""
     causes = greatest_causes(answer, naming)
     cautions = [causes] * bool(causes) + cautions_of(answer, naming)
+    if causes and NO_CAUTION in cautions:
+        cautions.remove(NO_CAUTION)
     more = len(cautions) - MOST_CAUTIONS
     shown = [Text(f"• {words}", "small") for words in cautions[:MOST_CAUTIONS]]
     if more > 0:

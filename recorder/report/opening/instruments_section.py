@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Final
 
 from calibration.certificates.force import ForceCertificate
@@ -20,7 +21,12 @@ if TYPE_CHECKING:
 
 __all__ = ["instruments_section", "object_section"]
 
+FOLD_AT: Final = 8
+"""Rows of a narrow table that may stand under one another."""
+FOLD_AT: Final = 8
+"""Rows of a narrow table that may stand under one another."""
 DEVICE: Final = {
+    "imported-table": "table that was imported",
     "load-cell-frames": "load cell amplifier",
     "wheel-pulses": "pulse counter of the measuring wheel",
     "nmea-0183": "satellite receiver and clock",
@@ -31,7 +37,7 @@ DEVICE: Final = {
 def object_section(answer: CampaignAnswer, naming: Naming) -> list[Block]:
     """What the trial asks, and what was promised."""
     blocks: list[Block] = [
-        Heading("Object of the trial"),
+        Heading("Object of the trial", new_page=True),
         Text(f"{object_words(answer)}."),
     ]
     spec, units = answer.specification, naming.units
@@ -44,10 +50,23 @@ def object_section(answer: CampaignAnswer, naming: Naming) -> list[Block]:
     if spec.starting_pull_kN is not None:
         rows = (("starting", plain(spec.starting_pull_kN * units.factor("kN"), 4)), *rows)
     heads = (f"speed, {units.label('m/s')}", f"drawbar pull, {units.label('kN')}")
-    caption = "What is specified, on level, straight track" + f": {spec.name}." * bool(
-        spec.name
+    named = f": {spec.name}" if spec.name else ""
+    caption = f"What is specified, on level, straight track{named}."
+    return [*blocks, *([_folded(heads, rows, caption)] if rows else [])]
+
+
+def _folded(
+    heads: tuple[str, str], rows: tuple[tuple[str, str], ...], caption: str
+) -> TextTable:
+    """A long narrow table in columns side by side, read downwards."""
+    columns = min(4, math.ceil(len(rows) / FOLD_AT))
+    long = math.ceil(len(rows) / columns)
+    filled = [*rows, *[("", "")] * (columns * long - len(rows))]
+    folded = tuple(
+        tuple(cell for c in range(columns) for cell in filled[c * long + i])
+        for i in range(long)
     )
-    return [*blocks, *([TextTable(heads, rows, caption)] if rows else [])]
+    return TextTable(heads * columns, folded, caption)
 
 
 def instruments_section(answer: CampaignAnswer, naming: Naming) -> list[Block]:

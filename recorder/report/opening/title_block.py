@@ -51,10 +51,10 @@ def title_block(answer: CampaignAnswer, naming: Naming) -> TitleBlock:
         ("Test car", car_words(car, trip, naming.units)),
         ("Train", train_words(trip, naming.units)),
         ("Crew", _crew(trip, runs)),
-        ("Load cell", _each(runs, naming, lambda r: cell_worth(r, naming.units), "none")),
-        ("Measuring wheel", _each(runs, naming, wheel_worth, "none")),
+        ("Load cell", _each(runs, naming, lambda r: cell_worth(r, naming.units), "")),
+        ("Measuring wheel", _each(runs, naming, wheel_worth, "")),
         ("Runs", "; ".join(_run_file(run, naming) for run in runs)),
-        ("Edition", f"{naming.units.name} units; worked by {software()}"),
+        ("Edition and program", f"{naming.units.name} units; {software()}"),
     ]
     return TitleBlock(rows=tuple(rows))
 
@@ -67,7 +67,7 @@ def report_number(answer: CampaignAnswer) -> str:
     first = answer.runs[0].loaded
     day = trip.date.isoformat() if trip is not None and trip.date else _began(first)[:10]
     number = f"{day}-{first.run_id[:SHORT_ID]}"
-    return f"{number} (made of day and run; {_key('report_number')} states another)"
+    return f"{number} (made of day and run; another: {_key('report_number')})"
 
 
 def object_words(answer: CampaignAnswer) -> str:
@@ -148,14 +148,16 @@ def _each(
     otherwise: str,
 ) -> str:
     """One answer for all runs where they agree, else one by one."""
-    told = {run.name: words(run) or f"not stated ({otherwise})" for run in runs}
+    unsaid = f"not stated ({otherwise})" if otherwise else "no certificate is in the run"
+    told = {run.name: words(run) or unsaid for run in runs}
     if len(set(told.values())) == 1:
         return next(iter(told.values()))
     return "; ".join(f"run {naming.letter(name)}: {said}" for name, said in told.items())
 
 
 def _key(names: str) -> str:
-    return f"trip sheet, [trip] {names}"
+    """Where it would be stated: a key of the trip sheet."""
+    return f"[trip] {names}"
 
 
 def _trip(answer: CampaignAnswer) -> TripSheet | None:

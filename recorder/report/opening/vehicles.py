@@ -16,7 +16,7 @@ __all__ = ["car_words", "locomotive_words", "train_words"]
 def locomotive_words(engine: LocomotiveSheet | None, units: ShownUnits) -> str:
     """Name, kind, masses, axles, what it is rated at."""
     if engine is None:
-        return "not stated (trip sheet, [locomotive])"
+        return "not stated ([locomotive] in the trip sheet)"
     told = [engine.name or "not named ([locomotive] name)"]
     told += [] if engine.kind == "other" else [engine.kind]
     told.append(
@@ -38,7 +38,7 @@ def car_words(car: CarSheet | None, trip: TripSheet | None, units: ShownUnits) -
     sheet = None if trip is None else trip.test_car
     name = f"{car.name} {car.number}".strip() if car is not None else ""
     name = name or (sheet.name if sheet is not None else "")
-    told = [name or "not stated (car sheet, [car] name; or trip sheet, [test_car] name)"]
+    told = [name or "not stated ([test_car] name)"]
     if sheet is not None and sheet.mass_t is not None:
         told.append(say(amount(sheet.mass_t, "t", 0)))
     if sheet is not None and sheet.axles is not None:
@@ -50,7 +50,7 @@ def train_words(trip: TripSheet | None, units: ShownUnits) -> str:
     """What trails behind the test car."""
     consist = None if trip is None else trip.consist
     if consist is None or consist.mass_t is None:
-        return "not stated (trip sheet, [consist])"
+        return "not stated ([consist] in the trip sheet)"
     cars = "; ".join(f"{c.count} {c.name or 'cars'}" for c in consist.cars)
     if not cars and consist.count:
         cars = f"{consist.count} cars"

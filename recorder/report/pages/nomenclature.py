@@ -24,9 +24,7 @@ class Symbol:
 
 SYMBOLS: Final = (
     Symbol("P", "drawbar pull", "kN", "at the measuring coupler; tension positive"),
-    Symbol(
-        "P_e", "equivalent drawbar pull", "kN", "on level, straight track at constant speed"
-    ),
+    Symbol("P₀", "equivalent drawbar pull", "kN", "on level, straight track at constant speed"),
     Symbol("V", "speed", "km/h", "of the train, by the measuring wheel"),
     Symbol("N", "drawbar power", "kW", "pull times speed"),
     Symbol("E", "work", "kJ", "at the drawbar: pull over distance"),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
+from calibration.quantities.editions import Edition
 from recorder.report.pages.document import Block, Heading, Text, TextTable, plain, pm
 
 if TYPE_CHECKING:
@@ -112,15 +113,16 @@ def _consumption(run: RunAnswer, naming: Naming) -> list[Block]:
             )
         ]
     units = naming.units
+    metric = units.edition is Edition.METRIC
     rows = tuple(
         (
             c.kind,
             f"{c.t_start_s:.0f}-{c.t_end_s:.0f}",
-            *(_shown(v, units) for v in (c.used, c.work, c.per_kWh, c.per_hp_h)),
+            *(_shown(v, units) for v in (c.used, c.work, c.per_kWh if metric else c.per_hp_h)),
         )
         for c in used
     )
-    heads = ("", "time, s", "used", "drawbar work", "per unit of work", "per hp·h")
+    heads = ("", "time, s", "used", "drawbar work", "for each unit of work")
     caption = f"Fuel and water of {called}, over the marks that give them, ± 95 %."
     blocks: list[Block] = [TextTable(heads, rows, caption)]
     if run.evaporation is not None:

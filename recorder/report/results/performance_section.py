@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from calibration.quantities.written import many
+from recorder.analysis.stretches.admission_record import CriterionKind
 from recorder.analysis.stretches.stretch import StretchSource
 from recorder.analysis.stretches.stretch_edits import EditAction
 from recorder.report.pages.charts import performance_chart, power_chart
@@ -28,7 +30,7 @@ __all__ = ["performance_section"]
 
 MOST_REFUSED: Final = 60
 """Rows on paper; the table test_sections has them all."""
-_BY: Final = {StretchSource.FOUND: "the limits", StretchSource.CREW: "the crew"}
+_BY: Final = {StretchSource.FOUND: "program", StretchSource.CREW: "crew"}
 
 
 def performance_section(answer: CampaignAnswer, naming: Naming) -> list[Block]:
@@ -76,7 +78,7 @@ def _admitted(answer: CampaignAnswer, naming: Naming) -> list[Block]:
         f"pull, {pull}",
         f"power, {units.label('kW')}",
         f"margin, {pull}",
-        "bounded by",
+        "cut by",
     )
     rows = tuple(
         (
@@ -94,9 +96,19 @@ def _admitted(answer: CampaignAnswer, naming: Naming) -> list[Block]:
 
 def _refused(answer: CampaignAnswer, naming: Naming) -> list[Block]:
     units = naming.units
-    held = _sections(answer, admitted=False)
-    if not held:
+    refused = _sections(answer, admitted=False)
+    if not refused:
         return [Text("No test section was refused.")]
+    held = [(run, r) for run, r in refused if not _too_short(r)]
+    short = len(refused) - len(held)
+    left_out = (
+        f"{many(short, 'more test section')} {'was' if short == 1 else 'were'} refused that"
+        f" {'was' if short == 1 else 'were'} too short to be judged; tables/test_sections has"
+        " all with every reason."
+    )
+    rest: list[Block] = [Text(left_out, "small")] if short else []
+    if not held:
+        return rest
     shown = held[:MOST_REFUSED]
     heads = (
         "run",
@@ -117,7 +129,11 @@ def _refused(answer: CampaignAnswer, naming: Naming) -> list[Block]:
     caption = "Test sections refused, each with its reasons, ± 95 %."
     if len(held) > len(shown):
         caption += f" The first {len(shown)} of {len(held)}; tables/test_sections has them all."
-    return [TextTable(heads, rows, caption, _places(shown))]
+    return [TextTable(heads, rows, caption, _places(shown)), *rest]
+
+
+def _too_short(result: StretchResult) -> bool:
+    return any(c.refuses for c in result.admission.criteria if c.kind is CriterionKind.LENGTH)
 
 
 def _start(result: StretchResult, naming: Naming) -> tuple[str, str, str, str]:

@@ -163,3 +163,19 @@ def test_an_empty_specification_promises_nothing() -> None:
     assert any(
         "promises nothing" in line for line in problems('[trip]\nname="x"\n[specification]\n')
     )
+
+
+def test_what_the_title_block_says_is_optional_and_checked() -> None:
+    sheet = parse_trip_sheet('[trip]\nname = "day"\n')
+    assert sheet.paper.report_number == ""
+    assert sheet.paper.signatures == ()
+    sheet = parse_trip_sheet(
+        '[trip]\nname = "day"\nreport_number = 12\nobject = "o"\nline = "l"\nfrom = "Ash"\n'
+        'to = "Elm"\nsignatures = ["one", "two"]\n[test_car]\nname = "D 2"\n'
+    )
+    assert sheet.paper.report_number == "12"
+    assert (sheet.paper.begins_at, sheet.paper.ends_at) == ("Ash", "Elm")
+    assert sheet.paper.signatures == ("one", "two")
+    assert sheet.test_car.name == "D 2"
+    with pytest.raises(SheetError, match="signatures must be a list of texts"):
+        parse_trip_sheet('[trip]\nname = "day"\nsignatures = 3\n')

@@ -1,0 +1,98 @@
+"""In the customary edition all is customary, over a whole run; programs read SI as before."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import numpy as np
+import pypdf
+import pytest
+
+from recorder.analysis.campaign.answer import AnswerSettings, answer_files
+from recorder.command_line.main import main
+from recorder.report.closing.cautions import cautions_of
+from recorder.report.opening.first_page import doubt_blocks
+from recorder.report.pages.document import Text
+from recorder.report.pages.shown_units import CUSTOMARY
+from recorder.report.section_parts.naming import Naming, naming_of
+from tests.recorder.report.conftest import (
+    PLACED,
+    Make,
+    full_throttle,
+    key,
+    line,
+    plateaus,
+    posts_keyed,
+)
+
+SI = re.compile(
+    r"km/h|\bkN\b|\bkJ\b|\bMJ\b|m/s|°C|N/t|\bkW\b|kWh|\bkPa\b|\bkm\b|\d\s?t\b|\d\s?m\b|\d\s?K\b"
+)
+FREED = (
+    ("kilometre post", ""),  # a word of other railways
+    ("t, short ton, long ton metric ton, ton 1000 kg", ""),  # what the words mean
+)
+
+
+def placed_run(make: Make, folder: Path) -> Path:
+    """On a route, with weather, fuel and throttle keyed in customary units."""
+    line(folder)
+    marks = (
+        *full_throttle(1800),
+        *posts_keyed(plateaus(np.arange(1800.0))),
+        key("weather", 5.0, "dry; wind 30 mph from 90; 52 F"),
+        key("fuel", 10.0, "2000 lb"),
+        key("fuel", 1700.0, "900 lb"),
+    )
+    return make(trip=PLACED, marks=marks)
+
+
+def words_of(path: Path) -> str:
+    return " ".join(page.extract_text() for page in pypdf.PdfReader(path).pages)
+
+
+@pytest.mark.slow
+def test_a_whole_report_says_no_si_unit(
+    make: Make, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run = placed_run(make, tmp_path)
+    for units in ("metric", "customary"):
+        words = ["report", str(run), "--out", str(tmp_path / units), "--units", units]
+        assert main(words) == 0
+    said = words_of(tmp_path / "customary" / "report.pdf")
+    for freed, instead in FREED:
+        said = re.sub(r"\s+", " ", said).replace(freed, instead)
+    assert not SI.findall(said), [
+        said[m.start() - 60 : m.end() + 20] for m in SI.finditer(said)
+    ]
+    assert "mph" in said
+    assert "short tons" in said
+    printed = capsys.readouterr().out.split("verdict: ")[-1]
+    assert not SI.findall(printed)
+    results = [
+        json.loads((tmp_path / units / "results.json").read_text(encoding="utf-8"))
+        for units in ("metric", "customary")
+    ]
+    assert results[0] == results[1]
+
+
+@pytest.mark.slow
+def test_doubts_of_a_wrong_unit_are_said_in_the_edition(make: Make) -> None:
+    """A pull four times too large is doubted by adhesion, in pounds and short tons."""
+    answer = answer_files([make(factor=4.0)], AnswerSettings())
+    naming = naming_of(answer, CUSTOMARY)
+    doubted = [b.text for b in doubt_blocks(answer, naming) if isinstance(b, Text)]
+    assert any("lbf" in words and "short tons" in words for words in doubted)
+    assert not [words for words in doubted if SI.search(words)]
+    assert not [words for words in cautions_of(answer, naming) if SI.search(words)]
+
+
+def test_runs_are_called_by_letters_and_notes_follow() -> None:
+    naming = Naming({"monday": "A", "tuesday": "B"}, CUSTOMARY)
+    assert naming.told("tuesday: one zero was taken") == "Run B: one zero was taken"
+    assert naming.told("the run of tuesday") == "the run of tuesday"
+    assert naming.owned("train of monday") == "train of run A"
+    assert naming.owned("monday") == "run A"
+    assert naming.letter("wednesday") == "wednesday"
