@@ -23,8 +23,6 @@ __all__ = ["instruments_section", "object_section"]
 
 FOLD_AT: Final = 8
 """Rows of a narrow table that may stand under one another."""
-FOLD_AT: Final = 8
-"""Rows of a narrow table that may stand under one another."""
 DEVICE: Final = {
     "imported-table": "table that was imported",
     "load-cell-frames": "load cell amplifier",
