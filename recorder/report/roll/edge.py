@@ -76,7 +76,7 @@ def _legend(sheet: Sheet, told: dict[str, str]) -> str:
     words = "refused: " + "; ".join(f"{k}: {told[k]}" for k in sorted(told, key=_order))
     room = min(sheet.width_mm, WIDTH_MM) - RIGHT_MM - LEFT_MM
     lines = wrapped(words, room, _LEGEND, 3)
-    first = HEIGHT_MM - 6.5 - 2.6 * (len(lines) - 1)
+    first = HEIGHT_MM - 5.6 - 2.6 * (len(lines) - 1)
     return "".join(text(LEFT_MM, first + 2.6 * i, w, _LEGEND) for i, w in enumerate(lines))
 
 

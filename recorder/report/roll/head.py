@@ -74,7 +74,7 @@ class Head:
     def short(self, scale: str) -> str:
         """All of it in one line, for the sheets that follow."""
         (date, _, route, _), (locomotive, _, car), *_ = self.columns
-        told = [self.title, locomotive[1], date[1], route[1], car[1]]
+        told = [self.title, locomotive[1], date[1], route[1], f"Test car {car[1]}"]
         told += [f"{name}: {words}" for name, words in self._certificates]
         return "  ·  ".join([*(t for t in told if t), scale])
 

@@ -52,7 +52,9 @@ _TABLES: Final = {Edition.CUSTOMARY: _CUSTOMARY, Edition.METRIC: _METRIC}
 
 def _pattern(units: dict[str, tuple[str, str, str]]) -> re.Pattern[str]:
     names = "|".join(re.escape(u) for u in sorted(units, key=len, reverse=True))
-    return re.compile(rf"(?<![\w.,])([+−-]?\d+(?:\.\d+)?)\s?({names})(?![\w/])")
+    number = r"\d+(?:\.\d+)?"
+    give = rf"(?:\s?±\s?({number}))?"
+    return re.compile(rf"(?<![\w.,])([+−-]?{number})\s?({names})(?![\w/]){give}")
 
 
 _PATTERNS: Final = {edition: _pattern(table) for edition, table in _TABLES.items()}
@@ -71,7 +73,17 @@ def mark_words(mark: Mark, units: ShownUnits) -> str:
 def _other(found: re.Match[str], table: dict[str, tuple[str, str, str]]) -> str:
     keyed, written, label = table[found[2]]
     number = found[1].replace("−", "-")
-    digits = max(2, len(re.sub(r"\D", "", number).lstrip("0")))
     value = float(convert(float(number), keyed, written))
+    told = f"{_short(value, number)} {label}"
+    if found[3] is None:
+        return told
+    # As a difference: degrees of the two thermometers do not begin at the same place.
+    beyond = float(convert(float(number) + float(found[3]), keyed, written))
+    return f"{told} ± {_short(beyond - value, found[3])}"
+
+
+def _short(value: float, keyed: str) -> str:
+    """To as many digits as were keyed, two at the least."""
+    digits = max(2, len(re.sub(r"\D", "", keyed).lstrip("0")))
     short = f"{value:.{digits}g}"
-    return f"{typeset(f'{value:.0f}' if 'e' in short else short)} {label}"
+    return typeset(f"{value:.0f}" if "e" in short else short)

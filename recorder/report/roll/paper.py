@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import html
 import re
-import textwrap
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+from matplotlib.ft2font import FT2Font, LoadFlags
 
 from calibration.quantities.units import exact_ratio
 from recorder.report.pages.shown_units import METRIC, ShownUnits
+from recorder.report.pages.typeface import FOLDER
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -27,7 +29,7 @@ RIGHT_MM: Final = 8.0
 HEAD_MM: Final = 37.0
 """Of the first sheet of a run; all others have one line."""
 LINE_MM: Final = 11.0
-TOP_MM: Final = 82.0
+TOP_MM: Final = 80.0
 """Of the first pen; marks are written between the head and it."""
 BETWEEN_MM: Final = 5.0
 TITLE_MM: Final = 4.0
@@ -36,9 +38,8 @@ LONGEST_MM: Final = 5_000.0
 SHORTEST_MM: Final = 30.0
 """Frame of a run that is shorter."""
 MOST_SHEETS: Final = 2_000
-_NARROW: Final = frozenset("iljtfrI.,:;'|!() ·1")
+_FACE_PX: Final = 100.0
 _BEFORE_UNIT: Final = re.compile(r"(?<=\d) (?=(?:%|°|[A-Za-z]{1,3}\b))")
-_BROAD: Final = frozenset("mwMWQGODNH@%—–…±")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,17 +156,48 @@ def line(ends: tuple[float, float, float, float], width: float, kind: str = "") 
 
 
 def wide(words: str, size: float) -> float:
-    """Width of a line of words in mm, rather too much than too little."""
-    ems = sum(0.34 if c in _NARROW else 0.88 if c in _BROAD else 0.58 for c in words)
-    return ems * size
+    """Width of a line of words in mm."""
+    return size * sum(_advance(letter) for letter in words)
+
+
+@lru_cache(maxsize=4096)
+def _advance(letter: str) -> float:
+    """Share of its size by which a letter moves on."""
+    glyph = _face().load_char(ord(letter), LoadFlags.NO_HINTING)
+    return float(glyph.linearHoriAdvance) / 65536.0 / _FACE_PX
+
+
+@lru_cache(maxsize=1)
+def _face() -> FT2Font:
+    face = FT2Font(str(FOLDER / "GentiumBookPlus-Regular.ttf"))
+    face.set_size(_FACE_PX, 72.0)
+    return face
 
 
 def wrapped(words: str, room_mm: float, size: float, most: int) -> list[str]:
     """Words in ``most`` lines at most, a number never parted from its unit; what has no room is
     cut with an ellipsis."""
-    letters = max(6, int(room_mm / (0.5 * size)))
     held = _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", words)
-    return textwrap.wrap(held, letters, max_lines=most, placeholder=" …")
+    lines: list[str] = []
+    for word in held.split(" "):
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and wide(longer, size) <= room_mm:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    if len(lines) > most:
+        lines = [*lines[: most - 1], f"{lines[most - 1]} …"]
+    return [_cut(text, room_mm, size) for text in lines]
+
+
+def _cut(words: str, room_mm: float, size: float) -> str:
+    """A line that is still too wide loses letters to an ellipsis."""
+    if wide(words, size) <= room_mm:
+        return words
+    kept = words.removesuffix(" …")
+    while kept and wide(f"{kept}…", size) > room_mm:
+        kept = kept[:-1]
+    return f"{kept.rstrip()}…"
 
 
 def hatched(box: tuple[float, float, float, float], pitch: float, kind: str) -> str:

@@ -159,8 +159,8 @@ def _drawn(
     parts += [
         stretches(sheet, results, y - 1.5),
         ticks(sheet, y + STRETCH_MM - 0.5),
-        posts(sheet, y + STRETCH_MM + 6.5),
-        text(LEFT_MM, HEIGHT_MM - 3.5, CAUTION, 2.4),
+        posts(sheet, y + STRETCH_MM + 5.4),
+        text(LEFT_MM, HEIGHT_MM - 2.6, CAUTION, 2.4),
         "</svg>",
     ]
     return "".join(parts).encode()

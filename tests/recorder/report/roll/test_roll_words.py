@@ -5,14 +5,16 @@ from __future__ import annotations
 import itertools
 
 import pytest
+from fontTools.ttLib import TTFont  # type: ignore[import-untyped]  # a library without types
 from hypothesis import given
 from hypothesis import strategies as st
 
 from recorder.marks.mark import Mark
 from recorder.report.pages.shown_units import CUSTOMARY, METRIC
+from recorder.report.pages.typeface import FOLDER
 from recorder.report.roll.mark_rail import beside
 from recorder.report.roll.mark_words import mark_words
-from recorder.report.roll.paper import RollScale, hatched, wrapped
+from recorder.report.roll.paper import RollScale, hatched, wide, wrapped
 
 
 @given(
@@ -61,6 +63,7 @@ def test_the_paper_is_stated_in_either_edition(
         ),
         ("brake", "70 kPa", None, "10 psi"),
         ("fuel", "used 250 kg", None, "used 551 lb"),
+        ("fuel", "level 8956 kg ± 40", None, "level 19\u2009745 lb ± 88"),
         ("milepost", "12.25", None, None),
         ("signal", "114 clear", None, None),
         ("remark", "4 men and 3 mice", None, None),
@@ -74,6 +77,32 @@ def test_a_mark_is_said_in_the_edition_of_the_roll(
     name = mark.kind_label
     assert mark_words(mark, METRIC) == f"{name} {metric or keyed}"
     assert mark_words(mark, CUSTOMARY) == f"{name} {customary or keyed}"
+
+
+@given(
+    words=st.lists(st.text("abcmWi.0 %°", min_size=1, max_size=30), min_size=1, max_size=20),
+    room=st.floats(8.0, 120.0),
+    most=st.integers(1, 4),
+)
+def test_lines_stay_in_their_room_and_a_cut_is_seen(
+    words: list[str], room: float, most: int
+) -> None:
+    """Whole, they hold every letter; cut, they end in an ellipsis."""
+    text = " ".join(" ".join(words).split())
+    lines = wrapped(text, room, 2.7, most)
+    assert len(lines) <= most
+    assert all(wide(part, 2.7) <= room for part in lines)
+    joined = " ".join(lines).replace("\N{NO-BREAK SPACE}", " ")
+    assert joined == text or "…" in joined
+
+
+def test_widths_are_those_of_the_shipped_typeface() -> None:
+    """By its own table of advances, as fontTools reads it."""
+    face = TTFont(FOLDER / "GentiumBookPlus-Regular.ttf")
+    names, advances = face.getBestCmap(), face["hmtx"].metrics
+    words = "Milepost 12, U ± 0.5 %"
+    expected = sum(advances[names[ord(c)]][0] for c in words) / face["head"].unitsPerEm
+    assert wide(words, 3.0) == pytest.approx(3.0 * expected, rel=1e-3)
 
 
 def test_a_number_keeps_its_unit_in_its_line() -> None:
