@@ -13,6 +13,7 @@ from calibration.quantities.constants import KM_H_PER_M_S
 from calibration.quantities.sentence import amount, between, say
 from calibration.quantities.units import exact_ratio
 from recorder.analysis.dynamics.tonnage import Rating, balancing_speed_m_s, rate
+from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.track.consist.under_train import ruling_grades
 
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from recorder.analysis.dynamics.resistance import ResistanceFit
     from recorder.analysis.specification.bands import Band
 
-__all__ = ["BalancingSpeed", "CampaignRating", "rate_campaign"]
+__all__ = ["BalancingSpeed", "CampaignRating", "pull_curve", "rate_campaign"]
 
 LADDER: Final = (0.0, 0.005, 0.010, 0.015, 0.020)
 """Grades rated when there is no route."""
@@ -64,7 +65,7 @@ def rate_campaign(
 ) -> CampaignRating:
     """Ratings over each ruling grade, and the speeds held with the run's own train."""
     judged = [b for b in bands if b.admitted]
-    pull = _pull_curve(judged)
+    pull = pull_curve(judged)
     if pull is None or fit is None or run.train.locomotive.mass_t is None:
         wants = "a measured pull, a fitted resistance and the locomotive's mass"
         why = "no test section was admitted to judgement" if not judged else f"it wants {wants}"
@@ -109,23 +110,36 @@ def _car_factor_t(run: LoadedRun, fit: ResistanceFit, speed_m_s: float) -> float
     return AXLE_N / per_t if per_t > 0.0 else None
 
 
-def _pull_curve(bands: Sequence[Band]) -> Callable[[float], Measured] | None:
-    """Measured equivalent pull at a speed, straight between the mean speeds of the bands."""
+def pull_curve(bands: Sequence[Band]) -> Callable[[float], Measured] | None:
+    """Measured equivalent pull at a speed between the mean speeds of the bands."""
     known = [b for b in bands if math.isfinite(b.pull.value)]
     if not known:
         return None
     speeds = [b.speed.value for b in known]
 
     def at(v: float) -> Measured:
-        k = int(np.clip(np.searchsorted(speeds, v), 1, max(len(known) - 1, 1)))
         if len(known) == 1:
             return known[0].pull
-        low, high = known[k - 1], known[k]
-        share = (v - low.speed.value) / (high.speed.value - low.speed.value)
-        share = float(np.clip(share, 0.0, 1.0))
-        return low.pull.scaled(1.0 - share).plus(high.pull.scaled(share))
+        k = int(np.clip(np.searchsorted(speeds, v), 1, len(known) - 1))
+        return _between(known[k - 1], known[k], float(np.clip(v, speeds[k - 1], speeds[k])))
 
     return at
+
+
+def _between(low: Band, high: Band, v: float) -> Measured:
+    """Midway between the chord and a power of the speed, either of which it may be: a chord lies
+    above a pull that falls as power over speed does, and below one that adhesion holds level.
+    """
+    v0, v1 = low.speed.value, high.speed.value
+    share = (v - v0) / (v1 - v0)
+    chord = low.pull.scaled(1.0 - share).plus(high.pull.scaled(share))
+    if not min(low.pull.value, high.pull.value, v0) > 0.0:
+        return chord
+    along = math.log(v / v0) / math.log(v1 / v0)
+    apart = low.pull.value * (high.pull.value / low.pull.value) ** along - chord.value
+    shape = UncertaintyCause(CauseKind.MISFIT, "of the pull between speed bands")
+    # Either end is as likely as what lies between: rectangular.
+    return chord.shifted(0.5 * apart).with_part(shape, abs(apart) / (2.0 * math.sqrt(3.0)))
 
 
 def _least_speed(wanted: float, speeds: tuple[float, float], notes: list[str]) -> float:

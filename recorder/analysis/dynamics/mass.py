@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities.constants import G_M_S2
+from calibration.statistics.median_scatter import normal_sd
 from recorder.analysis.series.series import UNFIT, GradeSource
 from recorder.analysis.series.train import Side
 from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
@@ -128,6 +129,7 @@ class _Pieces:
 
     pull_kN: NDArray[np.float64]
     """Less curve resistance."""
+    curve_kN: NDArray[np.float64]
     weight: NDArray[np.float64]
     """g·i, kN per tonne."""
     inertia: NDArray[np.float64]
@@ -147,8 +149,10 @@ def _pieces(run: RunBasis, free: NDArray[np.bool_]) -> _Pieces | None:
         return np.asarray(values[: count * n].reshape(count, n)[whole].mean(axis=1))
 
     rotary = 1.0 + run.train.trailing.rotary
+    curve = run.corrected.trailing.curve_kN
     return _Pieces(
-        pull_kN=means(np.where(free, series.pull_kN - run.corrected.trailing.curve_kN, 0.0)),
+        pull_kN=means(np.where(free, series.pull_kN - curve, 0.0)),
+        curve_kN=means(np.where(free, curve, 0.0)),
         weight=means(np.where(free, series.trailing_grade, 0.0)) * G_M_S2,
         inertia=means(np.where(free, series.acceleration_m_s2, 0.0)) * rotary,
         speed_m_s=means(np.where(free, np.abs(series.speed_m_s), 0.0)),
@@ -164,22 +168,34 @@ def _fitted(run: RunBasis, pieces: _Pieces) -> MassEstimate:
     design = np.column_stack([*columns, np.ones_like(v), v, v * v])
     noise = np.diag([s**2 for s in noises] + [0.0] * 3)
 
-    def solve(rows: NDArray[np.bool_]) -> NDArray[np.float64]:
-        x, y = design[rows], pieces.pull_kN[rows]
+    def solve(
+        rows: NDArray[np.bool_], held: NDArray[np.float64] = pieces.pull_kN
+    ) -> NDArray[np.float64]:
+        x, y = design[rows], held[rows]
         # What the known errors of grade and acceleration add to their own squares comes off.
         normal = x.T @ x - rows.sum() * noise
         return np.asarray(np.linalg.lstsq(normal, x.T @ y, rcond=None)[0])
 
     value, u = _jackknife(len(v), solve)
-    by_acceleration = _mass(run, float(value[0]), float(u[0]), CauseKind.ACCELERATION)
-    if not graded:
-        return MassEstimate(by_grade=None, by_acceleration=by_acceleration)
-    by_grade = _mass(run, float(value[1]), float(u[1]), CauseKind.GRADE)
-    return MassEstimate(by_grade=by_grade, by_acceleration=by_acceleration)
+    # What an error of the curve resistance, which was taken off the pull, makes of the masses.
+    bent = run.train.assumed.curve_rel * solve(np.ones(len(v), bool), pieces.curve_kN)
+    found = [
+        _mass(run, float(value[i]), float(u[i]), -float(bent[i]), kind)
+        for i, kind in enumerate(
+            [CauseKind.ACCELERATION, *([CauseKind.GRADE] if graded else [])]
+        )
+    ]
+    return MassEstimate(by_grade=found[1] if graded else None, by_acceleration=found[0])
 
 
 def _u_inertia(run: RunBasis) -> float:
-    return run.series.u_acceleration_m_s2 * math.sqrt(5.0 / PIECE_S)
+    """Standard uncertainty of the mean acceleration of a piece: of the speeds at its two ends, by
+    their scatter; as assumed where the speed shows none."""
+    speed = run.series.speed_m_s
+    apart = np.diff(speed[np.isfinite(speed)], 2)
+    seen = normal_sd(apart) / math.sqrt(6.0) if len(apart) else 0.0
+    assumed = run.series.u_acceleration_m_s2 * math.sqrt(5.0 / PIECE_S)
+    return min(math.sqrt(2.0) * seen / PIECE_S, assumed) if seen > 0.0 else assumed
 
 
 def _jackknife(
@@ -193,7 +209,9 @@ def _jackknife(
     return whole, np.sqrt((BLOCKS - 1.0) / BLOCKS * np.sum(spread**2, axis=0))
 
 
-def _mass(run: RunBasis, value_t: float, u_t: float, kind: CauseKind) -> Measured | None:
+def _mass(
+    run: RunBasis, value_t: float, u_t: float, bent_t: float, kind: CauseKind
+) -> Measured | None:
     """With what is common to the run; ``None`` where it would tell nothing."""
     if not math.isfinite(value_t) or not u_t <= TELLING * abs(value_t):
         return None
@@ -201,6 +219,7 @@ def _mass(run: RunBasis, value_t: float, u_t: float, kind: CauseKind) -> Measure
     calibration = run.instruments.calibration(typical_kN, value_t / max(typical_kN, 1e-9))
     own = UncertaintyCause(CauseKind.FIT, f"of mass by {kind} of {run.name}")
     found = Measured(value_t, "t", {own: u_t} | calibration, {own: BLOCKS - 1.0})
+    found = found.with_part(UncertaintyCause(CauseKind.CURVE), bent_t)
     if kind is CauseKind.ACCELERATION:
         rotary = run.train.rotary_u(Side.TRAILING) / (1.0 + run.train.trailing.rotary)
         found = found.with_part(

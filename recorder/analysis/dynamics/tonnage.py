@@ -83,20 +83,19 @@ def rate(
     ValueError
         The locomotive's mass is not known, or the weather is not one of :data:`WEATHER`.
     """
-    if weather not in WEATHER:
-        msg = f"tonnage rating: weather {weather!r}; allowed: {', '.join(WEATHER)}"
-        raise ValueError(msg)
-    mass_t = train.locomotive.mass_t
-    if mass_t is None:
-        msg = "tonnage rating: the locomotive's mass is not in the trip sheet"
-        raise ValueError(msg)
+    mass_t = _own_mass_t(train, weather)
     curve = train.assumed.curve_N_per_kN_m * abs(curvature_per_m)
     line_N_per_t = (1000.0 * grade + curve) * G_M_S2
     own_kN = mass_t * line_N_per_t / 1000.0
     mass = UncertaintyCause(CauseKind.MASS, train.owner(Side.LOCOMOTIVE))
     left = pull_kN(speed_m_s).shifted(-own_kN)
     left = left.with_part(mass, -own_kN * train.mass_rel_u(Side.LOCOMOTIVE))
-    rolling = resistance_N_per_t(speed_m_s * KM_H_PER_M_S)
+    left, rolling = _bent(
+        left,
+        resistance_N_per_t(speed_m_s * KM_H_PER_M_S),
+        mass_t,
+        curve * G_M_S2 * train.assumed.curve_rel,
+    )
     if left.value <= 0.0 or rolling.value + line_N_per_t <= 0.0:
         return None
     load = trailing_load(
@@ -110,6 +109,31 @@ def rate(
         weather=weather,
         pull_on_grade_kN=left,
         trailing_t=load,
+    )
+
+
+def _own_mass_t(train: TrialTrain, weather: str) -> float:
+    """The locomotive's mass, where there can be a rating."""
+    if weather not in WEATHER:
+        msg = f"tonnage rating: weather {weather!r}; allowed: {', '.join(WEATHER)}"
+        raise ValueError(msg)
+    if train.locomotive.mass_t is None:
+        msg = "tonnage rating: the locomotive's mass is not in the trip sheet"
+        raise ValueError(msg)
+    return train.locomotive.mass_t
+
+
+def _bent(
+    left: Measured, rolling: Measured, mass_t: float, u_N_per_t: float
+) -> tuple[Measured, Measured]:
+    """Pull left and rolling resistance with the uncertainty of a curve's resistance per tonne: it
+    holds locomotive and train back alike, and is known no better for the one than for the other.
+    """
+    if not u_N_per_t > 0.0:
+        return left, rolling
+    cause = UncertaintyCause(CauseKind.CURVE)
+    return left.with_part(cause, -mass_t * u_N_per_t / 1000.0), rolling.with_part(
+        cause, u_N_per_t
     )
 
 

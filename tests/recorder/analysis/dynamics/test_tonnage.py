@@ -16,6 +16,7 @@ from recorder.analysis.dynamics.tonnage import (
     trailing_load,
 )
 from recorder.analysis.series.train import TrialTrain, Vehicles
+from recorder.analysis.uncertainty.causes import CauseKind, UncertaintyCause
 from recorder.analysis.uncertainty.measured import Measured
 from tests.recorder.analysis.drawn_runs import cause, kN
 
@@ -50,6 +51,25 @@ def test_a_steeper_grade_takes_less(grade: float) -> None:
     assert loads[0] is not None
     assert loads[1] is not None
     assert loads[1].trailing_t.value < loads[0].trailing_t.value
+
+
+@pytest.mark.parametrize("off", [-0.2, 0.2])
+def test_how_well_a_curve_is_known_is_in_the_load(off: float) -> None:
+    """Were the curve's resistance so far off, the load would be off by that part of its
+    uncertainty: by the constant moved, worked anew."""
+    bend = 1.0 / 400.0
+
+    def loaded(train: TrialTrain) -> Measured:
+        found = rate(pull_kN, rolling, train, grade=0.01, curvature_per_m=bend, speed_m_s=8.0)
+        assert found is not None
+        return found.trailing_t
+
+    stated = loaded(TRAIN)
+    assumed = TRAIN.assumed
+    moved = replace(assumed, curve_N_per_kN_m=assumed.curve_N_per_kN_m * (1.0 + off))
+    change = loaded(replace(TRAIN, assumed=moved)).value - stated.value
+    part = stated.parts[UncertaintyCause(CauseKind.CURVE)]
+    assert change == pytest.approx(part * off / assumed.curve_rel, rel=0.05)
 
 
 def test_colder_weather_takes_less() -> None:
