@@ -315,7 +315,10 @@ def _connect(path: Path) -> sqlite3.Connection:
         raise JournalError(msg) from error
     if (mode, level) != ("wal", 2):
         connection.close()
-        msg = f"{path}: SQLite gives journal_mode {mode}, synchronous {level}; needs wal and 2"
+        msg = (
+            f"{path}: this disk cannot promise that records survive a power cut (SQLite gives"
+            f" journal_mode {mode}, synchronous {level}); record to a local disk"
+        )
         raise JournalError(msg)
     return connection
 

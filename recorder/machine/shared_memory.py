@@ -91,7 +91,7 @@ def create_segment(name: str, size: int) -> shared_memory.SharedMemory:
         segment.unlink()
         if error.errno not in (errno.ENOSPC, errno.ENOMEM):
             raise
-        msg = f"shared memory is full: {size / 2**20:.0f} MiB wanted for {name}"
+        msg = f"shared memory is full: {size / 2**20:.0f} MiB are needed for {name}"
         raise RingError(msg) from error
     return segment
 

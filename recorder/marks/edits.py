@@ -62,11 +62,9 @@ class MarkEdits:
             return found[0]
         if found:
             ids = ", ".join(sorted(m.mark_id for m in found)[:4])
-            msg = f"{beginning!r} begins {len(found)} marks ({ids} …); give more of the id"
+            msg = f"{len(found)} marks begin with {beginning!r} ({ids} …); give more of the id"
         else:
-            msg = (
-                f"no mark begins with {beginning[:40]!r}; list shows the ids of the run's marks"
-            )
+            msg = f"no mark begins with {beginning[:40]!r}; testcar marks RUN lists them"
         raise MarkEditError(msg)
 
     def add(self, kind: str, t_s: float, value: str = "", note: str = "") -> Mark:

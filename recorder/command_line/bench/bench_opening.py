@@ -78,13 +78,16 @@ def _given(args: argparse.Namespace, name: str) -> Any:  # noqa: ANN401
 
 def _begin(args: argparse.Namespace, settings: BenchSettings) -> BenchSession:
     if settings.capacity_kN is None:
-        msg = "a new session needs --capacity-kN"
+        msg = "a new session needs the rated capacity of the cell: give --capacity-kN"
         raise UsageError(msg)
     if (args.reference_cell is None) != (args.reference_channel is None):
-        msg = "--reference-cell and --reference-channel belong together"
+        msg = "--reference-cell and --reference-channel belong together: give both, or neither"
         raise UsageError(msg)
     if args.reference_channel == _given(args, "channel"):
-        msg = f"--channel and --reference-channel are both {args.reference_channel}"
+        msg = (
+            f"--channel and --reference-channel are both {args.reference_channel}; give each cell"
+            " the channel it is wired to"
+        )
         raise UsageError(msg)
     plan = make_plan(
         capacity_kN=settings.capacity_kN,
@@ -158,7 +161,8 @@ def with_reference(
     if len(outside):
         msg = (
             f"the reference cell's certificate {reference.certificate_id} covers {low:g} to"
-            f" {high:g} kN, the plan asks for {outside[0]:g} kN"
+            f" {high:g} kN, the plan asks for {outside[0]:g} kN; take a reference cell"
+            " that covers the plan, or give a smaller --capacity-kN"
         )
         raise UsageError(msg)
     relative = reference.expanded_uncertainty_kN(force) / np.abs(force)

@@ -90,7 +90,7 @@ def verify(args: argparse.Namespace, *, kind: str) -> int:
             print(f"  and {len(found) - MOST_TOLD} more")
     else:
         print(printable(f"{path}: {document.get('certificate_id')}: {words}"))
-        print(f"  {signed or 'no signature was asked for: give --key LAB.pub'}")
+        print(f"  {signed or 'the signature was not checked: give --key LAB.pub to check it'}")
         print(f"  {PROVES}")
     return 1 if found else 0
 
@@ -123,7 +123,7 @@ def _words(found: list[str], again: Recomputed) -> str:
     if _damaged(found):
         return f"digest does not agree; {again.words}"
     if follows:
-        return f"digest agrees; {len(found)} of what stands in it its readings do not give"
+        return f"digest agrees; statements that its readings do not bear out: {len(found)}"
     return f"digest agrees; {again.words}"
 
 

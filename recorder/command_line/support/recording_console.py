@@ -143,7 +143,7 @@ def _in_words(report: RecordingReport) -> str:
         case ZeroBegins(seconds):
             return f"taking the zero for {seconds:g} s: train at rest, coupler slack"
         case Started(run):
-            return f"recording to {run}; Ctrl-C stops and seals"
+            return f"recording to {run}; Ctrl-C stops it and seals the run file"
         case GapReport(gap):
             return (
                 f"gap: {gap.device} {gap.t_start_s:.2f} to {gap.t_end_s:.2f} s,"

@@ -100,7 +100,7 @@ def _edit(actions: Any, name: str, words: str, example: str) -> argparse.Argumen
 
 def _mark(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "mark", metavar="MARK", help="The mark's name as listed, or the beginning of it."
+        "mark", metavar="MARK", help="The mark's id as listed, or the beginning of it."
     )
 
 

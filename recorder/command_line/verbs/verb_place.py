@@ -159,6 +159,6 @@ def _print_placement(held: RunFile, route: Route, placement: Placement) -> None:
     if placement.skipped:
         print(f"skipped    {', '.join(placement.skipped)}")
     if placement.gnss_used or placement.gnss_rejected:
-        print(f"gnss       {placement.gnss_used} used, {placement.gnss_rejected} left out")
+        print(f"GNSS       {placement.gnss_used} used, {placement.gnss_rejected} left out")
     for note in placement.notes:
         print(f"note       {note}")

@@ -263,7 +263,7 @@ def _split_unit(text: str, unit: str, kind: str) -> tuple[float, str]:
     """Number and unit, the unit taken from the cell itself or from column unit."""
     match = re.fullmatch(r"([+\-\u2212]?[\d.,]+)\s*([^\d\s].*)?", text)
     if match is None:
-        msg = f"{kind} has value {text!r}, wanted a number" + (
+        msg = f"{kind} has value {text!r}, a number is needed" + (
             " (with its unit)" if text else ""
         )
         raise CellError(msg)
@@ -283,7 +283,7 @@ def _slope(text: str, unit: str) -> float:
     if one_in:
         run = read_number(one_in[2])
         if run == 0:
-            msg = f"grade {text!r} has no run"
+            msg = f"grade {text!r} has no run; write 1 in N, N above 0"
             raise CellError(msg)
         slope = (-1.0 if one_in[1] == "-" else 1.0) / run
     else:
@@ -304,7 +304,7 @@ def _slope(text: str, unit: str) -> float:
 def _equation(text: str) -> tuple[float, float]:
     before, equals, after = text.partition("=")
     if not equals:
-        msg = f"equation has value {text!r}, wanted BEFORE = AFTER, e.g. 52.40 = 53.00"
+        msg = f"equation has value {text!r}; write BEFORE = AFTER, as 52.40 = 53.00"
         raise CellError(msg)
     return read_number(before.strip()), read_number(after.strip())
 

@@ -116,19 +116,21 @@ def read_table(data: bytes, problems: Problems) -> RouteTable:
         The file is no such table.
     """
     if len(data) > MAX_BYTES:
-        problems.error(0, f"{len(data)} bytes is no route table (at most {MAX_BYTES})")
+        problems.error(
+            0, f"{len(data)} bytes are too many for a route table (at most {MAX_BYTES})"
+        )
         problems.stop_if_any()
     text = _decode(data, problems)
     lines = [line for line in text.splitlines() if line.strip(' ,;\t"') and line[0] != "#"]
     if lines and re.fullmatch(r"sep=.", lines[0].strip()):
         lines.pop(0)
     if not lines:
-        problems.error(0, "is empty; wanted a header row with chainage and kind")
+        problems.error(0, "is empty; a header row with chainage and kind is needed")
         problems.stop_if_any()
     separator = max(",;\t", key=lines[0].count)
     records = _records(text, separator, problems)
     if not records:
-        problems.error(0, "holds nothing that can be read; wanted a header row")
+        problems.error(0, "holds nothing that can be read; a header row is needed")
         problems.stop_if_any()
     columns, rows = _with_header(records, problems)
     _check_decimal_signs(rows, separator, problems)
