@@ -50,28 +50,25 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     screen = parser.add_mutually_exclusive_group()
     screen.add_argument(
         "--headless", action="store_true",
-        help="Open no window on a screen, as in --headless. By default a window is opened where"
-        " there is a screen.",
+        help="Open no window. By default one is opened where there is a screen.",
     )  # fmt: skip
     screen.add_argument(
         "--ride", action="store_true",
-        help="Ride along: the train runs in real time on real ports, you key the mileposts and the"
-        " throttle at the window, and are shown afterwards how well, as in --ride --seconds 900. By"
-        " default the marks are keyed for you.",
+        help="Ride along in real time: key the mileposts and the throttle at the window, and be"
+        " told afterwards how well. By default the marks are keyed for you.",
     )  # fmt: skip
     parser.add_argument(
         "--seconds", type=float, metavar="S",
-        help="Record a live run of S seconds on real ports instead of the whole day, as in"
-        f" --seconds 60. By default the whole day; with --ride, {RIDE_S:g} seconds.",
+        help="Record S seconds in real time, on real ports. By default the whole day; with"
+        f" --ride, {RIDE_S:g} seconds.",
     )  # fmt: skip
     parser.add_argument(
         "--seed", type=int, default=1, metavar="N",
-        help="Which train is simulated, as in --seed 7: another number, another train. By default"
-        " 1.",
+        help="Which train is simulated: another number, another train; by default 1.",
     )  # fmt: skip
     parser.add_argument(
         "--out", type=Path, default=Path("demo"), metavar="DIR",
-        help="The folder to write into, as in --out demo. By default demo.",
+        help="The folder to write into; by default demo.",
     )  # fmt: skip
     parser.set_defaults(run=run)
 

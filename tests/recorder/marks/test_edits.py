@@ -98,11 +98,11 @@ def test_a_mark_is_found_by_the_beginning_of_its_id() -> None:
     changed = FIRST.revised(value="42")
     assert edits(changed).find("AAA") == changed
     assert edits().find("ab") == SECOND
-    with pytest.raises(MarkEditError, match=r"begins 2 marks \(a{32}, (ab){16}"):
+    with pytest.raises(MarkEditError, match=r"2 marks begin with 'a' \(a{32}, (ab){16}"):
         edits().find("a")
     with pytest.raises(MarkEditError, match="no mark begins with 'f'"):
         edits().find("f")
-    with pytest.raises(MarkEditError, match="begins 3 marks"):
+    with pytest.raises(MarkEditError, match="3 marks begin with ''"):
         edits().find("")
 
 
