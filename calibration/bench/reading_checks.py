@@ -1,6 +1,6 @@
 """What stands against a reading: nothing is believed that the readings before contradict.
 
-The limits are common practice: wide enough for a sound cell on a press worked by hand, narrow
+The limits are from experience: wide enough for a sound cell on a press worked by hand, narrow
 enough that a step taken for its neighbour is seen.
 """
 

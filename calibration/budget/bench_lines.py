@@ -30,7 +30,7 @@ __all__ = [
 ]
 
 PRELOAD_MARGIN: Final = 0.25
-"""So far above its preload a spring may still be held in part (common practice)."""
+"""So far above its preload a spring may still be held in part (from experience)."""
 
 
 def scatter_line(facts: BenchFacts) -> Component:
@@ -226,7 +226,7 @@ def _loop_bound(facts: BenchFacts, *, friction: bool) -> tuple[NDArray[np.float6
     if friction:
         percent = defaults.FRICTION_LOOP_PCT
         width = np.full(share.shape, percent / 100.0 * facts.largest_kN)
-        return width, f"{percent:g} % of the largest force by common practice"
+        return width, f"{percent:g} % of the largest force, from experience"
     percent = defaults.REVERSIBILITY_PCT
     # At small forces a share of the force alone would be nothing: a loop is widest inside.
     inside = 0.5 * facts.largest_kN * ellipse(share)

@@ -40,7 +40,7 @@ CREEP_PCT: Final = 0.20
 FRICTION: Final = ("capsule", "draft spring")
 """Elements whose loop is friction and as wide at zero as at half load."""
 FRICTION_LOOP_PCT: Final = 2.0
-"""Loop of such an element, % of the largest force (common practice: seals and leaves that are
+"""Loop of such an element, % of the largest force (from experience: seals and leaves that are
 kept in order stay within it)."""
 TEMPERATURE_PCT_PER_K: Final[Mapping[str, tuple[float, float]]] = MappingProxyType(
     {
@@ -51,19 +51,19 @@ TEMPERATURE_PCT_PER_K: Final[Mapping[str, tuple[float, float]]] = MappingProxyTy
     }
 )
 """Effect of temperature on zero (% of the largest force per K) and on span (% of reading per K),
-by element; common practice. Bought cells are compensated; a bridge on a coupler is not: steel
+by element; from experience. Bought cells are compensated; a bridge on a coupler is not: steel
 loses about 0.03 % of its modulus per K and gauges gain about 0.01 %. Oil expands against its
 diaphragm; a spring's modulus is steel's."""
 SERVICE_AWAY_K: Final = 20.0
-"""Service temperatures not stated: so far either side of the bench's (common practice)."""
+"""Service temperatures not stated: so far either side of the bench's (from experience)."""
 REFERENCE_PCT_PER_K: Final = 0.005
-"""Temperature coefficient of a reference that states none, % of reading per K (common practice: a
+"""Temperature coefficient of a reference that states none, % of reading per K (from experience: a
 compensated transfer standard stays within it; dead weights have 0, which is to be stated)."""
 REFERENCE_AWAY_K: Final = 2.0
 """How far from its own temperature a reference is used, where that is not stated (common
 practice: a laboratory keeps within it)."""
 STABILITY_PCT_PER_YEAR: Final = 0.1
-"""Change of sensitivity, % of reading for each year of validity (common practice)."""
+"""Change of sensitivity, % of reading for each year of validity (from experience)."""
 FEWEST_POSITIONS: Final = 3
 """Positions from which the effect of mounting counts as measured: as ISO 376 has it."""
 FEWEST_SERIES: Final = 3

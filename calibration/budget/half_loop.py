@@ -138,7 +138,7 @@ def _bulge(
 
 
 def ellipse(share: NDArray[np.float64]) -> NDArray[np.float64]:
-    """A loop that closes at both ends, 1 at half load (common practice)."""
+    """A loop that closes at both ends, 1 at half load (from experience)."""
     return np.asarray(2.0 * np.sqrt(np.clip(share * (1.0 - share), 0.0, None)))
 
 

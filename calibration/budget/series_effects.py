@@ -27,7 +27,7 @@ __all__ = ["Mounting", "Scatter", "ZeroShifts", "mounting", "scatter", "zero_shi
 FEWEST_FORCES: Final = 3
 """Of a series, to tell a share of the force from a constant (one more than unknowns)."""
 APART_DEG: Final = 30.0
-"""A cell turned by less stands as it stood (common practice)."""
+"""A cell turned by less stands as it stood (from experience)."""
 
 
 @dataclass(frozen=True, slots=True)

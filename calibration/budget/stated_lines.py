@@ -63,7 +63,7 @@ def reference_lines(facts: BenchFacts) -> tuple[Component, ...]:
     basis, caution = f"{drift} % between its calibrations, as stated", ""
     if drift is None:
         drift = 0.0 if U is None else U
-        basis = "not stated: as much as its expanded uncertainty, common practice"
+        basis = "not stated: as much as its expanded uncertainty, from experience"
         caution = "the drift of the reference is not stated: as much as its U stands for it"
     second = line(
         facts, name, drift / 100.0 / math.sqrt(3.0) * grid, Shape.RECTANGLE, basis,
@@ -162,7 +162,7 @@ def _temperature(
     percent = measured.bound(unmeasured)
     if percent is not None:
         return line(facts, name, percent * over, Shape.TWO_POINT, f"measured, {words}")
-    whose = "common practice" if sheet is None else "by the data sheet"
+    whose = "from experience" if sheet is None else "by the data sheet"
     return line(
         facts, name, unmeasured * over, Shape.TWO_POINT,
         f"not measured: {unmeasured:.2g} % per K, {whose}, {words}",
@@ -204,10 +204,10 @@ def stability_line(facts: BenchFacts) -> Component:
     if percent is None:
         years = facts.settings.valid_months / 12.0
         percent = defaults.STABILITY_PCT_PER_YEAR * years
-        basis = f"not stated: {percent:.2g} % of force in {years:.3g} years, common practice"
+        basis = f"not stated: {percent:.2g} % of force in {years:.3g} years, from experience"
         caution = (
             "no change between calibrations is stated:"
-            f" {percent:.2g} % of force until it expires, common practice, stands for it"
+            f" {percent:.2g} % of force until it expires, from experience, stands for it"
         )
     standard = percent / 100.0 / math.sqrt(3.0) * facts.grid_kN
     return line(facts, name, standard, Shape.RECTANGLE, basis, caution=caution)

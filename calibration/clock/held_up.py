@@ -23,7 +23,7 @@ LEAST_SHARE: Final = 0.1
 HELD_UP_S: Final = 0.1
 """Later than the floor by so much: no change of the road's least latency is so great."""
 WANDER: Final = 2e-3
-"""An oscillator's rate moves by less than this within a start, s/s (common practice)."""
+"""An oscillator's rate moves by less than this within a start, s/s (from experience)."""
 
 
 def gross_slope(x: NDArray[np.float64], low_s: NDArray[np.float64]) -> float:

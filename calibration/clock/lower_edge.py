@@ -3,7 +3,7 @@
 Both ties of a clock, ticks to run time and run time to UTC, come from receipt times that are
 never early and often late. The edge beneath them rises or falls with the rate of the device's
 oscillator, which may be parts per million off (a crystal), half a per cent (a ceramic resonator)
-or several (an RC oscillator; all common practice), bends with its temperature, and steps where
+or several (an RC oscillator; all from experience), bends with its temperature, and steps where
 the least latency itself changes (another hub, another driver setting). Least values of short
 windows, their slope, the steps among them and local straight lines through them follow it.
 """
@@ -40,7 +40,7 @@ LEAST_SPAN_S: Final = 1.0
 """Over less than this, or with few values, there is no slope to see."""
 LEAST_VALUES: Final = 16
 PRIOR_RATE: Final = 30e-6
-"""Standard deviation of a crystal's rate before it is seen (common practice), s/s."""
+"""Standard deviation of a crystal's rate before it is seen (from experience), s/s."""
 CLEARLY: Final = 4.0
 """Standard deviations beyond which a slope is that of an oscillator that is no crystal."""
 CRYSTAL: Final = CLEARLY * PRIOR_RATE

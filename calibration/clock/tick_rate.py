@@ -23,10 +23,10 @@ PIECES: Final = 8
 """Even pieces of the run, each with a slope of its own."""
 LEAST_PULSES: Final = 4 * PIECES
 U_PULSE_S: Final = 1e-6
-"""Standard uncertainty of one pulse of a receiver that has its position (common practice)."""
+"""Standard uncertainty of one pulse of a receiver that has its position (from experience)."""
 STRAY: Final = 0.05
 """Of a second: an edge so far from a whole number of seconds after the one before is no pulse;
-no oscillator in use is so far off (common practice)."""
+no oscillator in use is so far off (from experience)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,7 +19,7 @@ __all__ = ["U_LATENCY_S", "TickFit", "fit_ticks", "seen_resolution_s"]
 
 U_LATENCY_S: Final = 1e-3
 """Standard uncertainty of a least latency nobody stated: what a driver, a converter at its
-quickest and a scheduler take before the last byte is in hand (common practice)."""
+quickest and a scheduler take before the last byte is in hand (from experience)."""
 
 MOST_POINTS: Final = 200_000
 """Of more blocks, the earliest arrival of every so many is taken: the edge is made of those."""

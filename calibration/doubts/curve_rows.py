@@ -36,12 +36,12 @@ MOST_SERIES: Final = 20
 LEAST_OF_READING: Final = 0.001
 """Smaller residuals, as a share of the deflection, decide no class but the best ..."""
 LEAST_OF_FULL_SCALE: Final = 0.0002
-"""... nor, as a share of full scale, the budget (common practice, both)."""
+"""... nor, as a share of full scale, the budget (from experience, both)."""
 MOST_COMPARED: Final = 100
 """Readings of a series that are held against the same forces of the others."""
 SERIES_APART: Final = 0.02
 """Relative difference of a series from the others at the same forces; mountings of a cell differ
-by tenths of a per cent, of a capsule by one (common practice)."""
+by tenths of a per cent, of a capsule by one (from experience)."""
 SERIES_APART_ELSEWHERE: Final = 0.2
 """The same where no force is common, and those of the others lie on one side of its own."""
 GROSS: Final = 0.3
@@ -57,7 +57,7 @@ GROSS_OF_FULL_SCALE: Final = 0.005
 AT_ODDS: Final = 0.05
 """Difference of two readings of one force and direction, as a share of them, and ..."""
 AT_ODDS_OF_FULL_SCALE: Final = 0.02
-"""... of full scale: worse than any element that is worth a certificate (common practice)."""
+"""... of full scale: worse than any element that is worth a certificate (from experience)."""
 
 
 class _Rows:

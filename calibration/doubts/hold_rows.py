@@ -23,14 +23,14 @@ __all__ = ["hold_doubts", "preload_doubts", "unsteady_doubts"]
 PRELOAD: Final = "preload"
 """Of ``KINDS``."""
 OF_FULL_SCALE: Final = 0.02
-"""Allowed to either: zeros, friction, loop (common practice)."""
+"""Allowed to either: zeros, friction, loop (from experience)."""
 HOLD_APART: Final = 0.03
-"""Allowed to a hold beside it, of what is expected (common practice)."""
+"""Allowed to a hold beside it, of what is expected (from experience)."""
 PRELOAD_APART: Final = 0.2
 """Allowed to a preload: the press is not set as for a step, the cell has not settled (common
 practice)."""
 UNSTEADY: Final = 0.01
-"""Standard deviation of an indication, of full scale: no force that stood (common practice)."""
+"""Standard deviation of an indication, of full scale: no force that stood (from experience)."""
 
 
 def hold_doubts(loads: LoadSeries) -> list[Doubt]:

@@ -17,11 +17,11 @@ __all__ = ["looks_odd"]
 MANY: Final = 20
 """So many readings of forces read before do not all repeat to the count by chance ..."""
 FINE: Final = 20_000
-"""... where full scale holds so many steps (common practice, both)."""
+"""... where full scale holds so many steps (from experience, both)."""
 BENCH_C: Final = (0.0, 45.0)
-"""No bench at which anyone works is colder or warmer (common practice)."""
+"""No bench at which anyone works is colder or warmer (from experience)."""
 FROM_ROOM_K: Final = 5.0
-"""By so much readings and room may differ (common practice)."""
+"""By so much readings and room may differ (from experience)."""
 
 
 def looks_odd(readings: Readings, room_C: float | None) -> list[str]:

@@ -19,12 +19,12 @@ __all__ = ["outside_doubts"]
 
 LEVEL: Final = 0.95
 CHANCE: Final = 0.001
-"""So seldom would as many readings lie outside, were U right (common practice)."""
+"""So seldom would as many readings lie outside, were U right (from experience)."""
 CLEARLY: Final = 1.15
 """So many times U, that a reading counts: a rectangle alone (misfit of the curve) reaches 1/0.95 of
-its own 95 %, and between the forces of its table U is interpolated (common practice)."""
+its own 95 %, and between the forces of its table U is interpolated (from experience)."""
 FAR: Final = 2.0
-"""One reading so many times U off needs no counting (common practice)."""
+"""One reading so many times U off needs no counting (from experience)."""
 NAMED: Final = 3
 
 

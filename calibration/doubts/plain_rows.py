@@ -18,12 +18,12 @@ if TYPE_CHECKING:
 __all__ = ["coverage_doubts", "position_doubts", "temperature_doubts", "zero_doubts"]
 
 TEMPERATURE_JUMP_K: Final = 20.0
-"""From one reading of a series to the next: no cell follows it (common practice)."""
+"""From one reading of a series to the next: no cell follows it (from experience)."""
 LOWEST_SHARE: Final = 0.2
-"""The lowest force, of the largest: below it the curve would rest on zero alone (ISO 376:2011 as
-commonly stated asks for a tenth or a fiftieth; a fifth is what a heritage bench may reach)."""
+"""The lowest force, of the largest: below it the curve would rest on zero alone (ISO 376:2011, from
+memory, asks for a tenth or a fiftieth; a fifth is what a heritage bench may reach)."""
 LARGEST_GAP: Final = 0.4
-"""Between two forces, of the largest (common practice)."""
+"""Between two forces, of the largest (from experience)."""
 ZERO_OF_FULL_SCALE: Final = 0.005
 """A zero nearer to the others than this share of full scale is drift, not a blunder."""
 ZERO_DEVIATIONS: Final = 8.0

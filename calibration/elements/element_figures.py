@@ -43,7 +43,7 @@ __all__ = [
     "with_shunt_uncertainty",
 ]
 
-_SOURCE: Final = "common practice; statics of the element"
+_SOURCE: Final = "from experience; statics of the element"
 PRELOAD_SHARE: Final = 0.005
 """Of the largest force: a preload below it is scatter or a zero that shifted."""
 MOVED: Final = 0.02

@@ -7,7 +7,7 @@ friction and gives the area (or the rate of a spring), the half difference is fr
     F = P + G (x↑ + x↓)/2          G effective area or rate, P preload and zero
     f = G (x↓ − x↑)/2 = f₀ + f₁ F
 
-Common practice of the trade for pistons, capsules and pressure balances; statics of the
+As the trade does it (from memory) for pistons, capsules and pressure balances; statics of the
 element. Forces taken one way only (the largest, as a rule) do not enter.
 """
 

@@ -18,7 +18,7 @@ COARSEST: Final = 0.01
 """Of the largest deflection: with a hundred steps in all nothing is calibrated (common
 practice)."""
 FAR_OFF: Final = 100.0
-"""A reading so many times as far from the middle as the next is of no cell (common practice)."""
+"""A reading so many times as far from the middle as the next is of no cell (from experience)."""
 
 
 def far_off(readings: Readings) -> str:

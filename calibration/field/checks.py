@@ -30,7 +30,7 @@ __all__ = [
 SURE_DRIFT: Final = 3.0
 """Standard uncertainties of a drift by the noise beside it, beyond which it is no chance."""
 RESTLESS_SHARE: Final = 0.01
-"""Of capacity: a zero that moves by more was not taken at rest; common practice."""
+"""Of capacity: a zero that moves by more was not taken at rest; from experience."""
 SPREAD_SD: Final = 3.0
 """Deviations to either side that hold nearly all counts of a cell at rest."""
 

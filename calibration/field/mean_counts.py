@@ -18,7 +18,7 @@ STRETCHES: Final = 10
 how sure their mean is: the scatter of the means of so many equal stretches shows more."""
 
 LEAST_STRETCHES: Final = 5
-"""Fewer show no scatter about a line that could be relied on (common practice)."""
+"""Fewer show no scatter about a line that could be relied on (from experience)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

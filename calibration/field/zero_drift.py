@@ -22,16 +22,16 @@ __all__ = ["UNKNOWN_ZERO", "ZeroDrift", "zero_drift_of"]
 
 UNKNOWN_ZERO: Final = 0.001
 """Standard uncertainty assumed of a zero that was not taken or came without one, as a share of
-the capacity (common practice)."""
+the capacity (from experience)."""
 DRIFT_AT_ONCE: Final = 0.0005
 """Standard uncertainty of an unseen drift as a share of the capacity: zero return after load and
-creep of a strain-gauge cell (common practice)."""
+creep of a strain-gauge cell (from experience)."""
 DRIFT_PER_HOUR: Final = 0.001
-"""And for each hour, of a car that warms up (common practice)."""
+"""And for each hour, of a car that warms up (from experience)."""
 MOST_DRIFT: Final = 0.003
-"""At most this share by time alone (common practice)."""
+"""At most this share by time alone (from experience)."""
 DRIFT_PER_K: Final = 2e-5
-"""And for each kelvin: 0.02 % of capacity in 10 K (common practice; a cell's data sheet may say
+"""And for each kelvin: 0.02 % of capacity in 10 K (from experience; a cell's data sheet may say
 less)."""
 
 

@@ -45,7 +45,7 @@ __all__ = [
 
 MOST_PULSES: Final = 2
 """An edge under the sensor of a wheel at rest is counted to and fro: one pulse, two with both
-tracks (common practice)."""
+tracks (from experience)."""
 USUAL_LIMIT: Final = 0.01
 """Share of capacity that a zero may lie off the one before it, where the certificate states no
 limit: as a bench states it by default."""

@@ -1,6 +1,6 @@
 """ASTM E74: what it asks of the calibration itself before a verified range is claimed.
 
-Every number is from memory, or common practice where memory holds none; the standard itself
+Every number is from memory, or from experience where memory holds none; the standard itself
 is to be at hand before a certificate cites it.
 """
 
@@ -39,9 +39,9 @@ MIN_SHARE: Final = 0.02
 """Lowest force in any class as a share of the capacity, or of the largest force."""
 LEAST_TURN_DEG: Final = 60.0
 """Between any two positions: the standard is remembered to turn the cell by a third, a quarter
-or half a turn between runs; six even positions are the closest in use (common practice)."""
+or half a turn between runs; six even positions are the closest in use (from experience)."""
 PRELOADS: Final = 2
-"""To the largest force before the first run; one after each turn is common practice."""
+"""To the largest force before the first run; one after each turn is usual."""
 NEW_MONTHS, LONGEST_MONTHS = 12, 24
 """Between calibrations: of an instrument whose change is not known, and of any."""
 FORCE_UNCERTAINTY: Final = {"a": 0.05, "aa": 0.005}
@@ -80,7 +80,7 @@ def e74_conditions(
         preload_condition(
             readings, _spans(readings, used), float(loads.levels[-1]), before=PRELOADS,
             allowed=f"{PRELOADS} to the largest force before the first series, 1 after each turn"
-            " (the latter common practice)",
+            " (the latter our choice)",
             clause=_CLAUSE,
         ),
         wait_condition(readings, runs, loads.largest, clause=_CLAUSE),

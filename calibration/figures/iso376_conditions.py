@@ -1,6 +1,6 @@
 """ISO 376: what it asks of the calibration itself before any class is claimed.
 
-Every clause is from memory; numbers that memory does not hold are said to be common practice.
+Every clause is from memory; numbers that memory does not hold are said to be from experience.
 The positions 0°, 180°, 360° that the standard is remembered to permit where 120° cannot be had
 are not taken until it has been at hand.
 """
@@ -38,11 +38,11 @@ __all__ = ["iso_conditions"]
 
 MIN_FORCES: Final = 8
 WIDEST_GAP: Final = 1.5
-"""Largest distance of neighbouring forces, in even distances of eight forces; common practice."""
+"""Largest distance of neighbouring forces, in even distances of eight forces; from experience."""
 REST_S: Final = 180.0
 """Unloaded between series."""
 INTERVAL_SLACK: Final = 0.5
-"""Share of the middle interval between forces by which one may differ; common practice."""
+"""Share of the middle interval between forces by which one may differ; from experience."""
 PRELOADS: Final = 3
 LONGEST_VALIDITY_MONTHS: Final = 26
 
@@ -97,7 +97,7 @@ class _Checked:
             "forces",
             f"{n} forces, {force[0]:g} to {force[-1]:g} kN, at most {widest:g} kN apart",
             f"at least {MIN_FORCES}, spread evenly (no two neighbours more than"
-            f" {WIDEST_GAP * even:.4g} kN apart: common practice), down to half of the largest",
+            f" {WIDEST_GAP * even:.4g} kN apart: from experience), down to half of the largest",
             "ISO 376:2011, 7.4.2, from memory",
             held=n >= MIN_FORCES
             and widest <= WIDEST_GAP * even * (1.0 + 1e-9)
@@ -111,7 +111,7 @@ class _Checked:
         return Condition.judged(
             "rotation",
             "positions " + ", ".join(f"{p:g}°" for p in self.series.positions_deg),
-            f"turned by {even:g}° each time (within {SLACK_DEG:g}°: common practice)",
+            f"turned by {even:g}° each time (within {SLACK_DEG:g}°: from experience)",
             "ISO 376:2011, 7.4.2, from memory",
             held=bool(np.all(np.abs(turns - even) <= SLACK_DEG)),
         )
@@ -153,7 +153,7 @@ class _Checked:
             Condition.judged(
                 "intervals",
                 f"up to {100.0 * widest:.0f} % off the middle one of their series",
-                f"as even as possible (within {100.0 * INTERVAL_SLACK:.0f} %: common practice)",
+                f"as even as possible (within {100.0 * INTERVAL_SLACK:.0f} %: from experience)",
                 clause, held=widest <= INTERVAL_SLACK,
             ),
             Condition.judged(

@@ -2,7 +2,7 @@
 
 Each function takes one ``LoadSeries`` (one sense of loading) and gives a ``Figure``: a value with
 its unit, or no value and the reason. Symbols: X deflection, X_N mean deflection at the largest
-force, i₀ and i_f zero before and after a series. Terms follow common practice of the load-cell
+force, i₀ and i_f zero before and after a series. Terms are those of the load-cell
 trade; ISO 376 and ASTM E74 have modules of their own.
 """
 
@@ -36,7 +36,7 @@ __all__ = [
     "zero_return",
 ]
 
-_TRADE: Final = "common practice of the load-cell trade"
+_TRADE: Final = "as the load-cell trade has it, from memory"
 _OF_FULL: Final = "% of full-scale deflection"
 MIN_TEMPERATURE_SPAN_K: Final = 5.0
 """Less difference between the temperatures drowns the effect in scatter."""
@@ -53,7 +53,7 @@ def _worst(values: NDArray[np.float64]) -> float:
 
 
 def zero_return(loads: LoadSeries) -> Figure:
-    """Worst change of the zero over a series: ``100 (i_f − i₀) / X_N``, common practice."""
+    """Worst change of the zero over a series: ``100 (i_f − i₀) / X_N``, from experience."""
     figure = Figure(
         name="zero_return",
         value=None,
@@ -77,7 +77,7 @@ def _rising_means(loads: LoadSeries) -> NDArray[np.float64]:
 def nonlinearity_terminal(loads: LoadSeries) -> Figure:
     """Largest distance of the rising means from the line through zero and the largest force.
 
-    ``100 · max |X(F) − X_N F/F_N| / X_N``; common practice (terminal line).
+    ``100 · max |X(F) − X_N F/F_N| / X_N``; the trade's terminal line, from memory.
     """
     figure = Figure(
         name="nonlinearity_terminal",
@@ -98,7 +98,7 @@ def nonlinearity_terminal(loads: LoadSeries) -> Figure:
 def nonlinearity_best_fit(loads: LoadSeries) -> Figure:
     """Largest distance of the rising means from their least-squares straight line.
 
-    ``100 · max |X(F) − (a + b F)| / X_N``; common practice (best-fit line).
+    ``100 · max |X(F) − (a + b F)| / X_N``; the trade's best-fit line, from memory.
     """
     figure = Figure(
         name="nonlinearity_best_fit",
@@ -123,7 +123,7 @@ def _at_levels(loads: LoadSeries, values: NDArray[np.float64]) -> dict[str, obje
 def hysteresis(loads: LoadSeries) -> Figure:
     """Largest difference of falling and rising means: ``100 · max |X↓ − X↑| / X_N``.
 
-    Common practice; the reversibility of ISO 376, relative to the reading, is apart from it.
+    From memory; the reversibility of ISO 376, relative to the reading, is apart from it.
     """
     figure = Figure(
         name="hysteresis",
@@ -328,7 +328,7 @@ def resolution_unloaded(loads: LoadSeries, step: float | None, kN_per_reading: f
 
     One step of the indication; half of its fluctuation where that is more (ISO 376:2011, 7.2.3,
     from memory). Where each reading comes with its standard deviation, the fluctuation is taken
-    to be six of the largest among the zeros (common practice: 99.7 % of what was indicated).
+    to be six of the largest among the zeros (from experience: 99.7 % of what was indicated).
     """
     figure = Figure(
         name="resolution_unloaded",

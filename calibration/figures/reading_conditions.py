@@ -49,7 +49,7 @@ TEMPERATURE_C: Final = (18.0, 28.0)
 TEMPERATURE_SPREAD_K: Final = 2.0
 """± 1 K; of both standards, from memory."""
 PRELOAD_SHARE: Final = 0.99
-"""Of the largest force, so that a preload counts as one to it; common practice."""
+"""Of the largest force, so that a preload counts as one to it; from experience."""
 
 _SHEET: Final = "in the bench sheet"
 

@@ -2,7 +2,7 @@
 
 SI inside; one of two editions at the edges. Screen and paper both ask here, so that they agree.
 The customary edition keeps to what North American motive-power work has always been stated in
-(common practice):
+(from experience):
 
 * drawbar pull in pounds, whole: rolls, tonnage ratings and tractive-effort formulas are all in
   pounds, and a figure in thousands of them is found in none;

@@ -27,7 +27,7 @@ LIMITS: Final[Mapping[str, tuple[float, float, str]]] = MappingProxyType(
     }
 )
 """Lowest, highest, and both in words. No press goes beyond ten thousand tonnes, no realisation of
-the newton below a part in ten million, and a factor for 95 % lies near 2 (common practice)."""
+the newton below a part in ten million, and a factor for 95 % lies near 2 (from experience)."""
 
 
 @dataclass(frozen=True, kw_only=True)

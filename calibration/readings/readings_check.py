@@ -23,11 +23,11 @@ if TYPE_CHECKING:
 __all__ = ["check_readings"]
 
 TEMPERATURES_C: Final = (-80.0, 150.0)
-"""Lowest and highest that any bench has (common practice)."""
+"""Lowest and highest that any bench has (from experience)."""
 LARGEST_FORCE_kN: Final = 1e5
-"""Ten thousand tonnes: no press for couplers comes near (common practice)."""
+"""Ten thousand tonnes: no press for couplers comes near (from experience)."""
 PLAIN_RISE: Final = 0.02
-"""Of the largest force: what a press is off by from run to run is less (common practice)."""
+"""Of the largest force: what a press is off by from run to run is less (from experience)."""
 SMALLEST_FORCE: Final = 1e-9
 """Of the largest: below it a number is an error of arithmetic that should read 0."""
 

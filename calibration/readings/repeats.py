@@ -20,7 +20,7 @@ from calibration.readings.readings import HOLD, Readings, ReadingsError
 __all__ = ["take_repeats"]
 
 SAME_STEP: Final = 0.02
-"""Forces closer than this fraction of either are one step taken twice (common practice: a press
+"""Forces closer than this fraction of either are one step taken twice (from experience: a press
 is set again to within a per cent or two)."""
 SAME_STEP_OF_LARGEST: Final = 0.002
 """The same, as a fraction of the largest force: the least a level differs from the next."""

@@ -20,7 +20,7 @@ __all__ = ["facts_document", "fail_fact", "is_number", "printable", "read_facts"
 
 FIRST_YEAR: Final = 1950
 LAST_YEAR: Final = 2100
-"""No certificate that is still in use is older, and none runs so far ahead (common practice)."""
+"""No certificate that is still in use is older, and none runs so far ahead (from experience)."""
 STEERING: Final = ("Cc", "Cf", "Cs", "Zl", "Zp")
 """Categories of Unicode: control, format (turns the line about), half a pair, ends of lines."""
 SHOWN: Final = 200

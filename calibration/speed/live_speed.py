@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 __all__ = ["LiveSpeed"]
 
 _BEFORE_S: Final = 2.0
-"""What is longer ago does not bear on the speed of now (common practice)."""
+"""What is longer ago does not bear on the speed of now (from experience)."""
 
 
 class LiveSpeed:

@@ -28,9 +28,9 @@ LEAST_M_S: Final = 0.15
 """Slack that runs in or out makes a car jump by up to a tenth of a metre a second (drawn trains,
 car by car); half as much again is no slack (our choice)."""
 LEAST_SHARE: Final = 0.004
-"""Of the speed: less is what the onset of a brake makes of two lines (common practice)."""
+"""Of the speed: less is what the onset of a brake makes of two lines (from experience)."""
 MOVING_M_S: Final = 2.0
-"""Slower the slack makes a car jump (common practice)."""
+"""Slower the slack makes a car jump (from experience)."""
 
 
 class SpeedJump(NamedTuple):

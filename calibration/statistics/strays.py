@@ -20,11 +20,11 @@ if TYPE_CHECKING:
 __all__ = ["Strays", "find_strays"]
 
 FALSE_ALARM: Final = 0.0005
-"""Chance that honest normal scatter gives one stray anywhere in a table (common practice: well
+"""Chance that honest normal scatter gives one stray anywhere in a table (from experience: well
 below what a person would tire of)."""
 LEAST_DEVIATIONS: Final = 6.0
 """No value nearer than so many standard deviations is a stray: real scatter has wider tails than
-a normal one (common practice)."""
+a normal one (from experience)."""
 LARGEST_SHARE: Final = 0.3
 """Of the values beyond the terms of the model that may be strays: with more, it is no longer told
 which they are."""

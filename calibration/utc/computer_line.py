@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 __all__ = ["STEP_S", "ComputerLine", "computer_line"]
 
 STEP_S: Final = 0.1
-"""Between two readings a second apart: more is a step, not a slew (common practice)."""
+"""Between two readings a second apart: more is a step, not a slew (from experience)."""
 DRIFT_SPAN_S: Final = 60.0
 MOST_STEPS: Final = 100
 

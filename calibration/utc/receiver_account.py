@@ -46,7 +46,7 @@ LATE_S: Final = 10.0
 """A computer that holds its threads up for longer does not record (our choice)."""
 PACE_SPAN_S: Final = 20.0
 NO_PACE: Final = 1e-3
-"""No two clocks that deserve the name differ by so much, s/s (common practice)."""
+"""No two clocks that deserve the name differ by so much, s/s (from experience)."""
 CLEARLY: Final = 6.0
 CAUGHT: Final = 2.0
 """Times the uncertainty of a receiver that was caught in a lie: the rest is trusted less."""

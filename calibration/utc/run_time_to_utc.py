@@ -29,7 +29,7 @@ __all__ = ["NMEA_DELAY_S", "NMEA_DELAY_U_S", "UtcFit", "fit_utc"]
 
 NMEA_DELAY_S: Final = 0.6
 """Least delay from the second to the first byte of its first sentence, where nobody states it:
-receivers speak between some hundredths of a second and 1.2 s after it (common practice)."""
+receivers speak between some hundredths of a second and 1.2 s after it (from experience)."""
 NMEA_DELAY_U_S: Final = 0.6
 PPS_U_S: Final = 2e-4
 """Standard uncertainty of a pulse's run time: the counter's latency, which cannot be seen."""
@@ -37,7 +37,7 @@ DRIFT_U: Final = 1e-6
 """Standard uncertainty of an oscillator's rate once followed, s/s: what an outage costs."""
 STEEPEST: Final = 2e-4
 """Of the receiver's seconds against run time: both are true but for the computer's crystal, which
-is not further off (common practice); a steeper edge is chance in how late sentences came."""
+is not further off (from experience); a steeper edge is chance in how late sentences came."""
 NEAR_S: Final = 0.95
 """A sentence this soon after a pulse names that pulse's second."""
 

@@ -14,4 +14,4 @@ TURN_DAYS: Final = 7 * 1024
 """Receivers count weeks modulo 1024 (definition of the Global Positioning System)."""
 HAND_SET_S: Final = 2.5
 """A clock set by hand, or by a server some hours ago, agrees with the truth to about so much
-(common practice)."""
+(from experience)."""

@@ -25,7 +25,7 @@ __all__ = ["FULL", "BrakeAction", "BrakeMark", "CutOffMark", "SandMark", "Thrott
 
 MOST_NOTCHES: Final = 32
 """A bare whole number up to this is a notch, above it per cent: controllers have at most some
-thirty notches (common practice)."""
+thirty notches (from experience)."""
 
 _PER_CENT: Final = re.compile(rf"({SIGNED})\s*%\Z")
 _BARE: Final = re.compile(rf"{SIGNED}\Z")

@@ -19,7 +19,7 @@ __all__ = ["CLOSE_S", "SINCE_LAST", "Mark", "by_mark", "current", "newest", "unr
 
 CLOSE_S: Final = 0.2
 """Two marks of one kind nearer than this are kept, the second with a note: a shaking car bounces
-keys (common practice)."""
+keys (from experience)."""
 SINCE_LAST: Final = "since_last_s"
 """In :attr:`Mark.extra` of the second of two such: seconds since the first."""
 

@@ -46,7 +46,7 @@ __all__ = [
 ]
 
 STEEPEST_PER_CENT: Final = 15.0
-"""Steeper lines work by rack, where no drawbar is tested (common practice)."""
+"""Steeper lines work by rack, where no drawbar is tested (from experience)."""
 _NUMBER: Final = re.compile(rf"{SIGNED}\Z")
 
 

@@ -17,7 +17,7 @@ __all__ = ["AdmissionLimits", "read_admission"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AdmissionLimits:
-    """Limits of admission to judgement. Where no source is given, common practice."""
+    """Limits of admission to judgement. Where no source is given, from experience."""
 
     throttle: tuple[str, ...] = ()
     """Throttle settings that count, as a mark would say them; none: full."""

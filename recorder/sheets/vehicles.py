@@ -198,7 +198,7 @@ class RouteSheet:
 
 
 UNSTATED_REL: Final = 0.01
-"""Of a mass whose uncertainty is not stated (common practice)."""
+"""Of a mass whose uncertainty is not stated (from experience)."""
 _USUAL: Final = AdmissionLimits()
 
 

@@ -93,7 +93,7 @@ _LONG_S: Final = 1.0e10
 """Three centuries: any date a receiver can show."""
 _Kind = FaultKind
 
-# The usual values are common practice: quartz below 100 ppm, a ceramic resonator 0.5 %, an RC
+# The usual values are from experience: quartz below 100 ppm, a ceramic resonator 0.5 %, an RC
 # oscillator 2 %. Leap seconds since 1980 are 18, and a receiver's week turns over at 1024: both
 # from the interface specification of the Global Positioning System.
 KINDS: Final[dict[FaultKind, KindFacts]] = {

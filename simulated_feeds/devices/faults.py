@@ -22,7 +22,7 @@ __all__ = ["FaultyDevice"]
 
 _OFTEN: Final = 0.3
 _TAIL: Final = 1.5
-"""Shape of the Pareto draws: a mean, but no variance; common practice for queues."""
+"""Shape of the Pareto draws: a mean, but no variance; usual for queues."""
 _LONGEST_S: Final = 1.0
 """Of one such draw: what waits behind it fits into the buffer of a port."""
 _DAMAGE: Final = (

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 __all__ = ["coal_kg", "water_L"]
 
 COAL_KG_PER_KWH: Final = 1.5
-"""Of work at the rim; a good freight engine on good coal (common practice)."""
+"""Of work at the rim; a good freight engine on good coal (from experience)."""
 COAL_KG_PER_H: Final = 120.0
 """To keep the fire and the pressure."""
 WATER_L_PER_KWH: Final = 10.5

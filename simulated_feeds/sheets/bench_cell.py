@@ -23,9 +23,9 @@ __all__ = ["SERIAL", "bench_certificate"]
 SERIAL: Final = "SIM-600-0417"
 """Of the cell; invented."""
 REFERENCE_U_PCT: Final = 0.02
-"""Expanded, k = 2: what a force standard machine by comparison states (common practice)."""
+"""Expanded, k = 2: what a force standard machine by comparison states (from experience)."""
 MOUNTING: Final = 4e-5
-"""Standard deviation of the gain from mounting to mounting: a good cell (common practice)."""
+"""Standard deviation of the gain from mounting to mounting: a good cell (from experience)."""
 ZERO_COUNTS: Final = 40.0
 """Standard deviation of the zero from series to series, counts."""
 WALK_COUNTS: Final = 8.0

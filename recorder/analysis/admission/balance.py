@@ -29,7 +29,7 @@ __all__ = [
 
 SIGMAS: Final = 3.0
 SPEED_CHANGED_M_S: Final = 0.5
-"""Over less, the curve of a locomotive does not fall by per cents (common practice)."""
+"""Over less, the curve of a locomotive does not fall by per cents (from experience)."""
 
 
 def length_criterion(result: StretchResult, limits: AdmissionLimits) -> Criterion:

@@ -38,7 +38,7 @@ _CUT_OFF: Final = re.compile(r"([0-9]+(?:\.[0-9]+)?)\s*%\s*cut.?off", re.I)
 """In the words of a throttle mark: ``full regulator, 35 % cut-off``."""
 SLIP_S: Final = 10.0
 """To either side of a slip mark: the slip is over when it is keyed, the train still surges
-(common practice)."""
+(from experience)."""
 
 
 def settled_criterion(

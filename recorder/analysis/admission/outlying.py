@@ -31,7 +31,7 @@ NEAR_M_S: Final = 6.0
 FAR: Final = 3.0
 """Times the limit of the own pull: with its default, 12 % of the specified pull."""
 HOPELESS: Final = 0.25
-"""Of the specified pull: so far below, two witnesses are two easings (common practice: a
+"""Of the specified pull: so far below, two witnesses are two easings (from experience: a
 locomotive that loses a quarter of its pull at one speed is seen to be ill)."""
 SAME_M_S: Final = 0.6
 SIGMAS: Final = 3.0

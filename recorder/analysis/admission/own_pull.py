@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 __all__ = ["OwnPull", "Windows", "own_pull_criterion", "own_pulls", "windows_of"]
 
 WINDOW_S: Final = 10.0
-"""Two breaths of the slack (common practice): shorter, the run-in shows; longer, an easing
+"""Two breaths of the slack (from experience): shorter, the run-in shows; longer, an easing
 hides."""
 SAME_SPEED_M_S: Final = 0.3
 """Over which the pull of a locomotive at one setting falls by 2 % at 15 m/s."""

@@ -28,7 +28,7 @@ __all__ = ["Trust", "Watch", "throttle_criteria", "trust_of", "watch_of"]
 
 FULL_PER_CENT: Final = 98.0
 """A channel that shows this much shows full: a potentiometer's end lies within 2 % of its travel
-(common practice)."""
+(from experience)."""
 MOSTLY: Final = 0.9
 """Share of a stretch in which a channel must speak to be asked."""
 

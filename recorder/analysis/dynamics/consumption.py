@@ -36,7 +36,7 @@ __all__ = ["AmountError", "Consumption", "consumption", "evaporation"]
 
 KWH_PER_HPH: Final = exact_ratio("hp_h", "kWh")
 ASSUMED_AMOUNT_REL: Final = 0.02
-"""Standard uncertainty of a weighed or metered amount without one of its own; common practice."""
+"""Standard uncertainty of a weighed or metered amount without one of its own; from experience."""
 ASSUMED_LEVEL_REL: Final = 0.01
 """The same of a gauge or dip, as a share of the greatest level."""
 WATER_DENSITY_REL: Final = 0.01

@@ -33,7 +33,7 @@ __all__ = ["stands_high"]
 
 SPACINGS: Final = 4
 """Of the highest means, between the first and the fifth: enough to tell one hump from many, few
-enough to stay in the tail (common practice for extremes is the root of the number, here of some
+enough to stay in the tail (usual for extremes is the root of the number, here of some
 tens)."""
 RIVAL_SD: Final = 3.0 * math.sqrt(2.0)
 """Standard deviations of the noise below the highest: three of a difference of two means. What is

@@ -33,10 +33,10 @@ __all__ = ["LostStop", "StartTest", "StopTest", "find_starts", "find_stops", "st
 ROLLING_M_S = 1.0
 """A brake application at a walking pace is no stop test."""
 STARTED_M_S = 2.0
-"""By then the whole train moves and the greatest pull is past; common practice."""
+"""By then the whole train moves and the greatest pull is past; from experience."""
 BEFORE_S: Final = 4.0
 """Over which the speed before a brake is a straight line: a train's resistance hardly changes in
-so short a time (common practice)."""
+so short a time (from experience)."""
 SURELY_FREE: Final = 2.0
 """Standard uncertainties of the keyed instant before which the brake was surely off."""
 LEAST_BEFORE: Final = 3
@@ -50,7 +50,7 @@ MOST_MISSING: Final = 0.05
 """Of the distance of a stop, that a slip of the wheel may hide and it is still one (our choice)."""
 RAN_OUT: Final = 0.25
 """Of the greatest starting pull: with less at the first movement the slack was still running
-out (common practice)."""
+out (from experience)."""
 MOST_BACK_S: Final = 2.0
 """A wheel that moved longer ago would have been seen."""
 

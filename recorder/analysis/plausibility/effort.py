@@ -20,9 +20,9 @@ __all__ = ["MOST_ADHESION", "MOST_POWER", "check_adhesion", "check_cylinders", "
 
 MOST_ADHESION: Final = 0.45
 """Of the weight on driven wheels: sanded dry rail and the best creep control give no more for long
-(common practice)."""
+(from experience)."""
 MOST_POWER: Final = 1.05
-"""Of the rated power, at the drawbar; common practice."""
+"""Of the rated power, at the drawbar; from experience."""
 MOST_CYLINDERS: Final = 1.3
 """Of the calculated starting effort 0.85·P·d²·s/D: full boiler pressure on both pistons at their
 best crank angles gives 1.3 times the mean (from memory of turning-moment diagrams)."""

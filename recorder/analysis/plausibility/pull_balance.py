@@ -44,24 +44,24 @@ TRIM: Final = 4.0
 """Scaled median deviations beyond which a mean is left out: a brake that nobody keyed."""
 DRIFTING_KN_PER_T: Final = 0.05
 """A train that slows by more than this and its grade is braked, whoever keyed what: rolling
-resistance stays below 50 N/t (common practice)."""
+resistance stays below 50 N/t (from experience)."""
 USUAL_RESISTANCE: Final = (15.0, 0.36, 0.04)
-"""Of trains, N/t, N/t per m/s and N/t per (m/s)² (common practice: 15 N/t, 0.1 per km/h and
+"""Of trains, N/t, N/t per m/s and N/t per (m/s)² (from experience: 15 N/t, 0.1 per km/h and
 0.003 per (km/h)²)."""
 RESISTANCE_SD: Final = (15.0, 0.7, 0.04)
-"""How far a train may be from that, standard deviation (common practice)."""
+"""How far a train may be from that, standard deviation (from experience)."""
 ACCELERATION_S: Final = 5.0
 """Over which the acceleration of one bin is taken; over a longer mean its error falls with time."""
 SURE: Final = 3.0
 """Standard uncertainties by which a slope must be away from one."""
 MASS_AWAY: Final = 0.08
-"""Away from one, below which a slope is the mass budget's business (common practice: weighed
+"""Away from one, below which a slope is the mass budget's business (from experience: weighed
 trains are known within some per cent)."""
 UNIT_AWAY: Final = 0.35
 """Further away it is a unit rather than a mass."""
 SPEED_AWAY: Final = 0.25
 """Between gravity's mass and inertia's, relative: rotary allowances and clocks are not wrong by
-more (common practice); the nearest slip of a speed is 1.6."""
+more (from experience); the nearest slip of a speed is 1.6."""
 NAME = "pull against grade and acceleration"
 
 

@@ -28,9 +28,9 @@ if TYPE_CHECKING:
 __all__ = ["check_resistance"]
 
 BLOCK_S: Final = 60.0
-"""Longer than errors of speed, slope and pull last (common practice)."""
+"""Longer than errors of speed, slope and pull last (from experience)."""
 LEAST_BLOCKS: Final = 8
-"""Of which a median and its scatter are taken (common practice)."""
+"""Of which a median and its scatter are taken (from experience)."""
 SURE: Final = 3.0
 """Standard uncertainties by which a resistance must be below nought."""
 HIDES: Final = frozenset(

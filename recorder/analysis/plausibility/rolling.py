@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 __all__ = ["check_gnss", "check_posts", "check_speed"]
 
 AWAY: Final = 0.03
-"""Speed, distance, posts and GNSS agree within this whatever wheel is worn (common practice:
+"""Speed, distance, posts and GNSS agree within this whatever wheel is worn (from experience:
 a tyre wears by less than three per cent of its diameter)."""
 CHUNK_S: Final = 15.0
 LEAST_CHUNKS: Final = 4

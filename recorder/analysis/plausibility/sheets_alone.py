@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["check_sheets"]
 
 MOST_AXLE_T: Final = 40.0
-"""On one axle: the heaviest ore lines carry 40 t (common practice); a mass in pounds shows here."""
+"""On one axle: the heaviest ore lines carry 40 t (from experience); a mass in pounds shows here."""
 LEAST_AXLE_T: Final = 1.5
 MOST_LOCOMOTIVE_T: Final = 600.0
 """The heaviest articulated locomotives in working order with their tenders (from memory)."""

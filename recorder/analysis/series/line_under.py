@@ -28,9 +28,9 @@ __all__ = ["RunPlace", "from_channels", "on_route", "with_doubted_grade"]
 
 UNKNOWN_GRADE: Final = 0.002
 """Standard uncertainty of the slope (0.2 %) when no route, column or mark gives one: main lines
-lie mostly within ± 0.4 % (common practice)."""
+lie mostly within ± 0.4 % (from experience)."""
 MARKED_GRADE: Final = 0.0005
-"""Of a slope read off a lineside board, which is rounded (common practice)."""
+"""Of a slope read off a lineside board, which is rounded (from experience)."""
 END_S: Final = 1.0
 """A run this much longer than its placing keeps the end position."""
 

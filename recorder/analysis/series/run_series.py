@@ -50,7 +50,7 @@ FAST_PER_BIN: Final = 4
 STANDS_M_S: Final = 0.1
 """Slower is standing, as far as any instrument tells (our choice)."""
 AT_REST_M_S: Final = 0.05
-"""Slower is at rest, by a pulse wheel, which has no slower speed (common practice)."""
+"""Slower is at rest, by a pulse wheel, which has no slower speed (from experience)."""
 COURSE_S: Final = 10.0
 """To either side, over which the course is taken: fixes come once a second and scatter."""
 TOLD_M: Final = 10.0

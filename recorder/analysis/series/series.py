@@ -64,7 +64,7 @@ class Series:
     """Which way the car headed, degrees from north; ``None`` without positions."""
     u_acceleration_m_s2: float = 0.005
     """Standard uncertainty of one bin's acceleration: 0.025 m/s of speed over the five seconds
-    it is the slope of; common practice for a pulse wheel."""
+    it is the slope of; our choice for a pulse wheel."""
     grade_source: GradeSource = GradeSource.UNKNOWN
     speed_limit_m_s: NDArray[np.float64] | None = None
     """Posted on the line; ``None`` when no route tells."""

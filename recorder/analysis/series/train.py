@@ -16,7 +16,7 @@ __all__ = ["Assumed", "Side", "TrialTrain", "Vehicles", "train_from_sheet"]
 
 DEFAULT_ROTARY: Final = 0.05
 """Share of the mass that rotating wheels add to its inertia when the trip sheet says nothing;
-common practice (5 per cent is the allowance of Webb's velocity-head table too)."""
+from experience (5 per cent is the allowance of Webb's velocity-head table too)."""
 
 
 class Side(StrEnum):
@@ -40,7 +40,7 @@ class Assumed:
     """Absolute slope error common to the whole route."""
     grade_length_m: float = 500.0
     """Over which an error of the surveyed slope is one and the same: about the distance between
-    two changes of grade (common practice)."""
+    two changes of grade (from experience)."""
     curve_rel: float = 0.25
     """Relative, of the curve resistance constant."""
     curve_N_per_kN_m: float = 698.5501438

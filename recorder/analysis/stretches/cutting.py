@@ -47,7 +47,7 @@ class CutLimits:
     """A longer part is cut, so that one long climb is several tests, and a change that nobody
     keyed spoils one of them and not all."""
     least_speed_m_s: float = MOVES_M_S
-    """Slower is starting, which is judged by itself; common practice."""
+    """Slower is starting, which is judged by itself; from experience."""
     speed_band_m_s: float = 2.0
     """Greatest less least speed in a part that is cut further."""
     settle_s: float = 10.0

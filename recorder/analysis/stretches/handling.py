@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["ThrottleWord", "brake_on", "changes_s", "setting_at", "throttle_words"]
 
 RELEASE_S: Final = 20.0
-"""From a release mark until the brakes of a long train are off; common practice."""
+"""From a release mark until the brakes of a long train are off; from experience."""
 _UNMARKED: Final = ThrottleMark()
 
 

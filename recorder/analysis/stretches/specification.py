@@ -102,7 +102,7 @@ def specification_of(sheet: TripSheet | None) -> Specification | None:
 
 def _settings(words: tuple[str, ...], sheet: TripSheet | None) -> tuple[ThrottleMark, ...]:
     """Throttle settings as a mark would say them; by default full, and but for steam the eighth
-    notch, which is the last of most controllers (common practice)."""
+    notch, which is the last of most controllers (from experience)."""
     if not words:
         steam = sheet is not None and sheet.locomotive.kind == "steam"
         return (FULL,) if steam else (FULL, ThrottleMark(notch=LAST_NOTCH))

@@ -21,7 +21,7 @@ KEYED_U_S: Final = 0.2
 """One application is keyed as late as another only within a fifth of a second (common
 practice)."""
 USUAL_REACTION: Final = (0.65, math.hypot(0.7 / math.sqrt(12.0), KEYED_U_S))
-"""A person keys 0.3 to 1 s late (common practice): as likely anywhere between (JCGM 100:2008,
+"""A person keys 0.3 to 1 s late (from experience): as likely anywhere between (JCGM 100:2008,
 4.3.7), and one key as another within their scatter."""
 
 

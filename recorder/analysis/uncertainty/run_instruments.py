@@ -36,7 +36,7 @@ practice."""
 
 LEAST_WAY_M: Final = 3000.0
 """Fixes alone of a shorter way do not replace a certificate that they contradict: their slow error
-of some metres, and a slide that nothing showed, are a large share of it (common practice)."""
+of some metres, and a slide that nothing showed, are a large share of it (from experience)."""
 
 
 def instruments_of(run: RunFile, name: str, notes: list[str]) -> InstrumentUncertainty:

@@ -40,7 +40,7 @@ __all__ = [
 
 FAST_S: Final = 2.0
 """Noise between means of this long is taken for white; neighbouring bins of a slow channel share
-samples, and tell too little of it (common practice)."""
+samples, and tell too little of it (from experience)."""
 TIMES_S: Final = (5.0, 10.0, 20.0, 40.0, 80.0, 160.0, 320.0)
 """Correlation times, each as likely beforehand: a factor of two apart, any between is held by
 its neighbours."""
@@ -48,7 +48,7 @@ SIZES: Final = (0.0, 0.001, 0.002, 0.0035, 0.005, 0.0075, 0.01, 0.015, 0.02, 0.0
 """Standard deviations of a wander, as shares of the pull."""
 USUAL: Final = 0.01
 """The size from which a wander is thought less likely (half of a Cauchy density): at one setting
-the pull of a locomotive holds to about a per cent over minutes (common practice)."""
+the pull of a locomotive holds to about a per cent over minutes (from experience)."""
 LEAST_DOF: Final = 4.0
 
 

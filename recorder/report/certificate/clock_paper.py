@@ -66,7 +66,7 @@ def _results(c: ClockCertificate) -> list[Part]:
         Table(("quantity", "value", "U", "unit"), rows),
         Words(f"U is stated for a probability of 95 % (k = {c.coverage_factor:.2f}): the scatter"
               f" of the rates of {PIECES} even pieces of the run, as of their mean, and"
-              f" {1e6 * U_PULSE_S:g} µs (standard uncertainty, common practice) of the"
+              f" {1e6 * U_PULSE_S:g} µs (standard uncertainty, from experience) of the"
               " receiver's pulse at either end."),
         Picture("ahead", _ahead_chart(c),
                 "How far the device's clock was from a clock of the mean rate."),

@@ -158,7 +158,7 @@ def _from_memory(standards: Sequence[str]) -> str:
     if standards:
         told = f"{', '.join(standards)} and {_OF_CERTIFICATES} are followed as they are"
     return (
-        f"{told} commonly stated, from memory. Before this certificate is signed it is to be held"
+        f"{told} stated from memory. Before this certificate is signed it is to be held"
         " against the editions in force at the laboratory."
     )
 

@@ -19,12 +19,12 @@ if TYPE_CHECKING:
 __all__ = ["LOOK", "SPIKE_TIMES", "Approach", "ChannelSeconds", "Second"]
 
 SPIKE_TIMES: Final = 10.0
-"""A spike leaves both its neighbours by so many of their usual steps (common practice)."""
+"""A spike leaves both its neighbours by so many of their usual steps (from experience)."""
 SPIKE_FLOOR_QUANTA: Final = 2.0
 """Least usual step taken, in steps of the converter: a quiet signal toggles between two counts."""
 SPIKE_LEAST_HZ: Final = 100
 """Samples a second from which a spike can be told: slack that runs in pulls for some hundredths
-of a second, which a slower channel shows as one sample (common practice)."""
+of a second, which a slower channel shows as one sample (from experience)."""
 STAYS: Final = 0.5
 """Share of a spike by which its neighbours may differ: more is a step that stays."""
 LOOK: Final = 5

@@ -20,10 +20,10 @@ LOOKS_BACK_S: Final = (0.25, 1.0)
 """Over which the speed before the last pulse is taken: the shorter for a wheel of many pulses, the
 longer for one of few."""
 MOST_M_S2: Final = 3.0
-"""No train's retardation: an emergency brake reaches half of it (common practice)."""
+"""No train's retardation: an emergency brake reaches half of it (from experience)."""
 LEAST_M_S: Final = 1.5
 """Coupling on, and buffer stops, bring a vehicle that goes slower to rest within less than any
-brake (common practice)."""
+brake (from experience)."""
 SILENT_S: Final = 3.0
 """Without a pulse, before it is told."""
 APART_S: Final = 2.5

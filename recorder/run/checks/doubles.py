@@ -19,12 +19,12 @@ __all__ = ["RECEIVER_M_S", "RECEIVER_SHARE", "DoubleWatch"]
 
 RECEIVER_M_S: Final = 2.0 * RECEIVER_U_M_S
 RECEIVER_SHARE: Final = 0.01
-"""One speed of a receiver is within 0.2 m/s and 1 % of it (k = 2; common practice)."""
+"""One speed of a receiver is within 0.2 m/s and 1 % of it (k = 2; from experience)."""
 MEAN_M_S: Final = 0.05
 """Of the 0.2 m/s what is in all speeds of a receiver alike and leaves no mean of them (k = 2): a
 Doppler speed's own bias of a few centimetres a second (from memory). The rest is scatter."""
 ALIKE_S: Final = 3.0
-"""Over which its filter makes one scatter of neighbours (common practice)."""
+"""Over which its filter makes one scatter of neighbours (from experience)."""
 RECEIVER_LATE_S: Final = 2.0
 """And tells of some time before it is in hand: while it changes, so much of the change."""
 WINDOW: Final = 30

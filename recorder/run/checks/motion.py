@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 __all__ = ["MOVES_M_S", "Movement", "Said", "movement_of"]
 
 MOVES_M_S: Final = 1.0
-"""Slower is a start or a stop: slack and brakes rule the pull there (common practice)."""
+"""Slower is a start or a stop: slack and brakes rule the pull there (from experience)."""
 WHEEL_STANDS_M_S: Final = 0.02
 """A wheel below it stands: less than a pulse or two in a second."""
 RECEIVER_STANDS_M_S: Final = 2.0 * RECEIVER_U_M_S

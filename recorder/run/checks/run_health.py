@@ -44,7 +44,7 @@ VALUES_U: Final = 0.005
 """Relative standard uncertainty of a speed that came as a value, when none is stated."""
 DRIFT_SHARE: Final = 0.002
 """Of the capacity: a zero that moves further in minutes is no zero, when its certificate gives no
-limit (common practice)."""
+limit (from experience)."""
 
 
 @dataclass(slots=True)

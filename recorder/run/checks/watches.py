@@ -29,7 +29,7 @@ __all__ = [
 STUCK_S: Final = 2.0
 STUCK_SAMPLES: Final = 200
 """The very same count for so long, of a channel whose noise had been more than a count: the
-chance of it is nothing at all (common practice)."""
+chance of it is nothing at all (from experience)."""
 STUCK_AT_REST_S: Final = 10.0
 """At rest an engine that is shut off takes some of the noise with it: longer is asked."""
 NOISY_QUANTA: Final = 3.0
@@ -45,7 +45,7 @@ coarse table rounds it."""
 JOINED_S: Final = 60
 """Spikes or rails less far apart are one episode."""
 REST_SETTLES_S: Final = 30
-"""After a stop draw gear and brakes let go of what they held (common practice)."""
+"""After a stop draw gear and brakes let go of what they held (from experience)."""
 REST_BLOCK: Final = 10
 """Seconds of one mean."""
 REST_BLOCKS: Final = 12, 30

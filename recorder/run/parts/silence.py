@@ -9,7 +9,7 @@ __all__ = ["QUIET_S", "REMEMBERED", "Rhythm"]
 
 QUIET_S: Final = 1.0
 """Nothing shorter is a silence: a machine that is busy holds a process up for some tenths of a
-second (common practice)."""
+second (from experience)."""
 INTERVALS: Final = 3.0
 """Of a slow device, one record may be late and one be lost; a third is missing."""
 REMEMBERED: Final = 32

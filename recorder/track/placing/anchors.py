@@ -57,7 +57,7 @@ class PlacingOptions:
     u_scale: float = 0.01
     """Of the wheel: a worn or wrongly stated diameter."""
     reaction_s: float = 0.5
-    """Mean delay from passing the post to the key: half a second, common practice."""
+    """Mean delay from passing the post to the key: half a second, from experience."""
     u_reaction_s: float = 0.3
     reaction_sd_s: float = 0.3
     """Scatter of one key-down about the mean; a first guess that the marks correct."""

@@ -31,9 +31,9 @@ LONGEST_S: Final = 60.0
 practice: a fitted slide protection or a driver ends one in seconds)."""
 SHARE_U: Final = 0.15
 """Of what was hidden, by that line: a train gains or loses by up to 0.15 m/s² more or less over a
-slide of ten seconds (common practice)."""
+slide of ten seconds (from experience)."""
 LEAST_U_M: Final = 1.0
-"""Where a slide began and ended is seen to a tenth of a second or two (common practice)."""
+"""Where a slide began and ended is seen to a tenth of a second or two (from experience)."""
 NEAR_S: Final = 0.7
 NEAR_BETWEEN_S: Final = 0.4
 """Lines so short, so near a jump, tell the ends of a slide of two seconds apart."""
@@ -46,7 +46,7 @@ HOLE_S: Final = 0.5
 AROUND_S: Final = 0.5
 """From a slide's ends to where the speed is the train's again."""
 LATE_S: Final = 1.5
-"""A receiver's slide is seen a second at a time, and late (common practice)."""
+"""A receiver's slide is seen a second at a time, and late (from experience)."""
 MOVING_M_S: Final = 2.0
 """Slower, wheel and receiver tell no ratio."""
 MOSTLY: Final = 0.5

@@ -34,7 +34,7 @@ CANTS: Final = {unit: factor(unit) for unit in ("mm", "in")}
 STEEPEST: Final = 0.10
 """No adhesion railway climbs steeper: above this the figure is in another unit."""
 SHARPEST_M: Final = 30.0
-"""No coupled train goes round a sharper curve (common practice)."""
+"""No coupled train goes round a sharper curve (from experience)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

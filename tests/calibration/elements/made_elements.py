@@ -1,6 +1,6 @@
 """Capsules and draft springs of known friction, drawn, and the tables a bench would write.
 
-Statics of the element (common practice): an element of gain G held by friction f shows
+Statics of the element (from experience): an element of gain G held by friction f shows
 ``x = (F − P ∓ f)/G``, the upper sign while the force rises.
 """
 

@@ -112,7 +112,7 @@ class TestUnsteady:
         assert unsteady(certificate(), found(0.0, sd=17_000.0)) == "spread 5.1 kN"
 
     def test_a_drift_beyond_its_noise_and_what_a_zero_does_unseen(self) -> None:
-        """Twice 0.05 % of 500 kN (common practice): 5000 counts."""
+        """Twice 0.05 % of 500 kN (from experience): 5000 counts."""
         assert unsteady(certificate(), found(0.0, drift=4_900.0)) == ""
         assert unsteady(certificate(), found(0.0, drift=5_100.0)) == "drift 0.51 kN"
         assert unsteady(certificate(), found(0.0, drift=5_100.0, u_drift=1_690.0)) != ""

@@ -109,7 +109,7 @@ class TestOffset:
         assert "+500000 counts (+50 kN) from the zero of certificate" in refused.text
 
     def test_by_the_zero_before_it_once_there_is_one(self) -> None:
-        """An hour later the zero may have drifted by 0.15 % of 500 kN (common practice), twice
+        """An hour later the zero may have drifted by 0.15 % of 500 kN (from experience), twice
         over."""
         expected = expected_zero(certificate(), 90_000.0, 30.0, 3600.0)
         assert expected.counts == 90_000.0
@@ -120,7 +120,7 @@ class TestOffset:
         cell = certificate(None)
         guard = guard_offset(cell, found(4e6), expected_zero(cell))
         assert (guard.answer, guard.limit) == (GuardAnswer.NOT_KNOWN, None)
-        # 1 % of 500 kN, and twice the drift at once of 0.05 % (common practice).
+        # 1 % of 500 kN, and twice the drift at once of 0.05 % (from experience).
         later = expected_zero(cell, 0.0, 5.0, 1.0)
         assert later.limit_counts == pytest.approx(55_000.0, rel=1e-3)
 

@@ -65,7 +65,7 @@ def test_a_third_system_is_refused() -> None:
 
 
 def test_the_trades_words_of_the_customary_edition() -> None:
-    """Pounds, miles an hour a second, pounds a ton (common practice)."""
+    """Pounds, miles an hour a second, pounds a ton (from experience)."""
     pull = shown_quantity("pull", "customary")
     assert (pull.label, pull.text(100.0)) == ("lbf", "22\u2009481")
     assert shown_quantity("acceleration", "customary").label == "mph/s"

@@ -62,7 +62,7 @@ class Fixes:
 
 def receive(rng: np.random.Generator, ride: Ride) -> Fixes:
     """A good receiver's speed: in hand 0.2 to 1.2 s late, scattering by up to a decimetre a
-    second, and not there in a cutting or two (common practice).
+    second, and not there in a cutting or two (from experience).
     """
     late_s, scatter = rng.uniform(0.2, 1.2), rng.uniform(0.03, 0.1)
     t = np.arange(late_s, ride.t_s[-1], 1.0)

@@ -27,7 +27,7 @@ __all__ = ["prove_marks"]
 
 SLACK_S: Final = 5.0
 """By which a computer's clock may drift between the start and a key-down, and be put right in
-steps too small to be told of: 60 ppm over a day (common practice)."""
+steps too small to be told of: 60 ppm over a day (from experience)."""
 NS: Final = 1e9
 _Key: TypeAlias = tuple[object, ...]
 _FIELDS: Final = MARK_DTYPE.names or ()

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["made_otherwise"]
 
 LEAST_SHARE: Final = 0.01
-"""Of all values: another line through the zeros moves all between two of them (common practice:
+"""Of all values: another line through the zeros moves all between two of them (from experience:
 zeros are taken at the ends and at long stands)."""
 SPEED_M_S: Final = 0.05 / 3.6
 """To which a steady speed is held by the tests of every version."""

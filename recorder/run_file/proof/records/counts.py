@@ -23,7 +23,7 @@ __all__ = ["prove_records"]
 
 LIVE_SLACK_S: Final = 2.0
 """A status is put together in well under a second beside threads that go on counting; twice a
-second's work is allowed (common practice)."""
+second's work is allowed (from experience)."""
 SILENT_S: Final = 3.0
 """From a device's last record to the stop without a gap: longer is a loss that is not told. The
 recording may know of a longer usual pause than was seen: a receiver's, which is a second."""

@@ -31,7 +31,7 @@ CHUNK: Final = 500_000
 """Records worked on at once: bounds the memory, whatever the length of the run."""
 MOST_UNEVEN: Final = 0.01
 """Share of steps off the usual one above which a clock is not even; a link that loses more than
-one record in a hundred all along is found by its gaps (common practice)."""
+one record in a hundred all along is found by its gaps (from experience)."""
 MOST_HOLES: Final = 100_000
 """Holes of one kind kept in hand; of a run with more the rest is not looked at, and told so."""
 TELLS_OF_EVERY_STEP: Final = frozenset({"load-cell-frames"})

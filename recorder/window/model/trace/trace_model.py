@@ -29,7 +29,7 @@ _GAPS_KEPT: Final = 512
 _LATE_S: Final = 1.0
 """Power waits so long for a pull that is late, then shows that there is none."""
 _UNTOLD_S: Final = 3.0
-"""A receiver tells its speed once a second (common practice); so long without one is a break."""
+"""A receiver tells its speed once a second (from experience); so long without one is a break."""
 
 
 @dataclass(frozen=True, slots=True)

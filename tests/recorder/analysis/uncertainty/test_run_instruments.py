@@ -161,7 +161,7 @@ def test_zero_drift_is_followed_shown_and_switchable(tmp_path: Path) -> None:
 def test_a_run_without_a_zero_says_so(tmp_path: Path) -> None:
     with open_run(cell_run(tmp_path / "run.h5", [])) as run:
         loaded = load_run(run, name="monday")
-    # 0.1 % of 500 kN, and a drift of 0.05 % in no time (common practice).
+    # 0.1 % of 500 kN, and a drift of 0.05 % in no time (from experience).
     assert loaded.instruments.zero_u_kN == pytest.approx(math.hypot(0.5, 0.25), rel=0.03)
     assert loaded.instruments.zero_cause.label == "zero of monday"
     assert any("no zero was taken" in n for n in loaded.notes)

@@ -171,5 +171,5 @@ def test_a_zero_that_may_be_force_is_worth_no_more_than_none(tmp_path: Path) -> 
     for name, zero in (("sure", taken), ("unsure", replace(taken, u_counts=math.nan))):
         with open_run(run_under_way(tmp_path / f"{name}.h5", zero)) as run:
             u_kN = load_run(run).instruments.zero_u_kN
-        # 0.1 % of the capacity, as of no zero at all (common practice).
+        # 0.1 % of the capacity, as of no zero at all (from experience).
         assert u_kN >= 0.001 * CAPACITY_KN
