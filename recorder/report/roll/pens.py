@@ -37,6 +37,9 @@ ZERO_MM: Final = 0.12
 PEN_MM: Final = 0.3
 """A trace that lies on the line of 0 is seen on it."""
 COLUMNS_PER_MM: Final = 4.0
+_SIZE: Final = 2.8
+_HIGH_MM: Final = 3.4
+"""Of a line of words with its white."""
 _HALF_CHORD_M: Final = 15.24
 """Fifty feet: a degree of curve is the angle over a chord of a hundred."""
 _LEVEL: Final = 1.2
@@ -219,18 +222,26 @@ def _gap(pen: Pen, sheet: Sheet, top: float, first: int, stop: int) -> str:
     right = sheet.page(float(x_mm[stop - 1]))
     if right - left < 0.05:
         return ""
-    drawn = hatched((left, top, right - left, pen.height_mm), 2.5, "gap")
-    words = next(
-        (w for w in _causes(pen, sheet, first, stop) if wide(w, 2.8) < right - left), ""
-    )
-    if not words:
-        return drawn
-    middle, y = (left + right) / 2, top + pen.height_mm / 2
-    room = wide(words, 2.8) + 1
-    return drawn + (
-        f'<rect x="{middle - room / 2:.3f}" y="{y - 2.4:.3f}" width="{room:.3f}" height="3.4"'
-        f' fill="white"/>{text(middle, y, words, 2.8, "middle")}'
-    )
+    box = (left, top, right - left, pen.height_mm)
+    return hatched(box, 2.5, "gap") + _told(_causes(pen, sheet, first, stop), box)
+
+
+def _told(offers: Sequence[str], box: tuple[float, float, float, float]) -> str:
+    """The fullest words that fit a box, along it or else upright, on white; none where none do."""
+    x, y, w, h = box
+    x, y = x + w / 2, y + h / 2
+    for words in offers:
+        room = wide(words, _SIZE) + 1.0
+        for along, across, turn in (
+            (w, h, ""),
+            (h, w, f' transform="rotate(-90 {x:.3f} {y:.3f})"'),
+        ):
+            if room < along and across > _HIGH_MM:
+                return (
+                    f'<g{turn}><rect x="{x - room / 2:.3f}" y="{y - 2.4:.3f}" width="{room:.3f}"'
+                    f' height="{_HIGH_MM}" fill="white"/>{text(x, y, words, _SIZE, "middle")}</g>'
+                )
+    return ""
 
 
 def _causes(pen: Pen, sheet: Sheet, first: int, stop: int) -> Sequence[str]:
@@ -244,4 +255,5 @@ def _causes(pen: Pen, sheet: Sheet, first: int, stop: int) -> Sequence[str]:
     }
     if pen.why_none:
         return (pen.why_none, "no data")
-    return (f"no data ({'; '.join(causes)})", "no data") if causes else ("no data",)
+    told = "; ".join(causes)
+    return (f"no data ({told})", told, "no data") if causes else ("no data",)

@@ -282,9 +282,7 @@ class PenStrip:
         )
         self.curve.setPen(QPen(colour, 0))
         self.zero.setPen(QPen(QColor(look.mark), 0, Qt.PenStyle.DotLine))
-        mark = QColor(look.mark)
-        mark.setAlpha(170)
-        self.marks.setPen(QPen(mark, 0))
+        self.marks.setPen(QPen(QColor(look.mark), 0))
         self.pending.setPen(QPen(QColor(look.loud_text), 0, Qt.PenStyle.DashLine))
         self.bands.colour = QColor(look.faint)
         words = f"{self.pen.title}, {unit.label}"

@@ -182,6 +182,20 @@ def test_a_gap_is_hatched_over_its_extent_with_its_cause(make: Make) -> None:
     assert f"no data ({device}: link lost)" in words_of(drawn)
 
 
+def test_a_short_gap_has_its_cause_upright(make: Make) -> None:
+    """A minute is ten millimetres of paper, and no room for the words along it."""
+    pull = np.full(600, 100.0)
+    pull[300:360] = np.nan
+    run = load_runs([make(pull=pull, speed=np.full(600, 10.0), seconds=600)])[0]
+    (device,) = {d.name for d in run.provenance.header.devices}
+    lost = Gap(device=device, t_start_s=299.5, t_end_s=360.5, cause=Cause.LINK_LOST)
+    drawn = sheets(replace(run, gaps=(lost,)))[0]
+    upright_words = re.findall(
+        r'<g transform="rotate\(-90 [^>]*><rect[^>]*><text[^>]*>([^<]*)<', drawn
+    )
+    assert f"no data ({device}: link lost)" in upright_words
+
+
 def test_stretches_are_drawn_as_judged_or_refused_with_the_reason(make: Make) -> None:
     """The brake is on through the second half: nothing of it is judged, and it says why."""
     marks = (
