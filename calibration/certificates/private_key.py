@@ -40,8 +40,8 @@ HMAC_SHA256: Final = bytes.fromhex("2a864886f70d0209")
 AES_256_CBC: Final = bytes.fromhex("60864801650304012a")
 """2.16.840.1.101.3.4.1.42 (RFC 8018)."""
 ROUNDS: Final = 600_000
-"""Usual for PBKDF2 with HMAC-SHA-256 (from memory); some tenths of a second to open. The library's own
-2048 would be tried through three hundred times as fast."""
+"""Usual for PBKDF2 with HMAC-SHA-256 (from memory): some tenths of a second to open. The library's
+own 2048 would be tried through three hundred times as fast."""
 MOST_ROUNDS: Final = 10_000_000
 """Of PBKDF2: some seconds. More would hold the program up, and no key of ours has them."""
 _SEQUENCE, _INTEGER, _OCTETS, _NULL, _IDENTIFIER = 0x30, 0x02, 0x04, 0x05, 0x06

@@ -91,8 +91,8 @@ def zero_drift_of(certificate: ForceCertificate) -> ZeroDrift:
 def _source(by_load: bool, by_temperature: bool) -> str:  # noqa: FBT001 - two facts, one use
     stated = ["zero return"] * by_load + ["effect of temperature"] * by_temperature
     if not stated:
-        return "usual values of a strain-gauge cell; its certificate states none"
-    return f"{' and '.join(stated)} by certificate, else the usual values"
+        return "values from experience with strain-gauge cells; the certificate states none"
+    return f"{' and '.join(stated)} by certificate, else values from experience"
 
 
 def _figures(certificate: ForceCertificate) -> Mapping[str, object]:

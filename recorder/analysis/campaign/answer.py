@@ -320,7 +320,7 @@ def _check(runs: Sequence[LoadedRun], settings: AnswerSettings) -> None:
     for edit in settings.edits:
         if edit.run not in names:
             msg = (
-                f"stretch edit at {edit.t_start_s:.1f} s: run {edit.run!r} is not one of"
+                f"edit of a test section at {edit.t_start_s:.1f} s: run {edit.run!r} is not one of"
                 f" {', '.join(names)}; state which in the column run"
             )
             raise ValueError(msg)

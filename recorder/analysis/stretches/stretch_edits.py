@@ -58,10 +58,10 @@ def apply_edits(
     kept = list(stretches)
     for edit in edits:
         if not edit.reason.strip():
-            msg = f"stretch edit at {edit.t_start_s:.1f} s: a reason is wanted"
+            msg = f"edit of a test section at {edit.t_start_s:.1f} s: a reason is wanted"
             raise ValueError(msg)
         adds = edit.action is EditAction.ADD
-        why = "the crew's own stretch covers it" if adds else edit.reason
+        why = "the crew's own test section covers it" if adds else edit.reason
         kept = [_struck(s, why) if _meets(s, edit) else s for s in kept]
         if adds:
             kept.append(_by_crew(series, marks, edit))
@@ -81,7 +81,7 @@ def _by_crew(series: Series, marks: Sequence[Mark], edit: StretchEdit) -> Stretc
     stop = int(np.searchsorted(series.t_s, edit.t_end_s))
     half = series.step_s / 2
     if stop - start < 2:
-        msg = f"stretch {edit.t_start_s:.1f}-{edit.t_end_s:.1f} s lies outside the run's data"
+        msg = f"test section {edit.t_start_s:.1f}-{edit.t_end_s:.1f} s lies outside the run's data"
         raise ValueError(msg)
     return Stretch(
         start=start,

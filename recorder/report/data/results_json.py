@@ -4,9 +4,9 @@ Top level: ``format``, ``version``, ``software``, ``coverage``, ``settings``, ``
 ``figures`` (a flat list for programs: ``name``, ``run``, ``value``, ``unit``,
 ``expanded_uncertainty``, ``coverage_factor``, ``effective_dof``, ``causes``), ``bands``,
 ``stretches``, ``resistance``, ``ratings``, ``balancing_speeds``, ``monte_carlo``,
-``propagated_margin``, ``runs`` (each with its ``ledger``), ``sources`` (the run files) and
-``notes`` (what could not be stated, in words). A figure that could not be made is absent, and
-a note says why; no number is ever filled in.
+``propagated_margin``, ``runs`` (each with its energy balance, ``ledger``), ``sources`` (the run
+files) and ``notes`` (what could not be stated, in words). A figure that could not be made is
+absent, and a note says why; no number is ever filled in.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from recorder.analysis.campaign.answer import CampaignAnswer
 from recorder.analysis.campaign.assumptions import assumptions_of
@@ -126,12 +126,12 @@ def _campaign_figures(answer: CampaignAnswer) -> Iterator[tuple[str, Measured | 
     for rating in answer.rating.ratings:
         yield f"trailing load on {rating.grade * 100:.2f} %", rating.trailing_t
     for held in answer.rating.balancing:
-        yield f"speed held on {held.grade * 100:.2f} %", held.speed
+        yield f"balancing speed on {held.grade * 100:.2f} %", held.speed
 
 
 def _run_figures(run: RunAnswer) -> Iterator[tuple[str, Measured | None]]:
     for key, value in ledger_figures(run.ledger).items():
-        yield key.replace("_", " "), value
+        yield _FIGURE_NAMES.get(key, key.replace("_", " ")), value
     for peak in run.peaks:
         what = "pull" if peak.value.unit == "kN" else "power"
         yield f"highest {peak.seconds:.0f} s mean {what}", peak.value
@@ -151,6 +151,9 @@ def _run_figures(run: RunAnswer) -> Iterator[tuple[str, Measured | None]]:
     yield "evaporation", run.evaporation
     if run.mass_check is not None:
         yield "trailing mass by grades and starts", run.mass_check.estimate.joined
+
+
+_FIGURE_NAMES: Final = {"closure": "energy unaccounted for"}
 
 
 def ledger_figures(held: EnergyLedger) -> dict[str, Measured | None]:

@@ -183,7 +183,7 @@ def _ledger(answer: CampaignAnswer) -> list[dict[str, Any]]:
     return [
         {
             "run": run.loaded.name,
-            "energy": name.replace("_", " "),
+            "energy": "unaccounted for" if name == "closure" else name.replace("_", " "),
             **_pair("energy", "kJ", value),
             "closes": run.ledger.closes if name == "closure" else None,
         }
@@ -238,7 +238,7 @@ def _runs(answer: CampaignAnswer) -> list[dict[str, Any]]:
             "locomotive_mass_t": run.loaded.train.locomotive.mass_t,
             "trailing_mass_t": run.loaded.train.trailing.mass_t,
             "grade_source": run.loaded.series.grade_source,
-            "stretches": len(run.results),
+            "test_sections": len(run.results),
             "marks": len(run.loaded.marks),
             "gaps": len(run.loaded.gaps),
             "without_data_s": run.ledger.seconds_missing,
@@ -252,7 +252,7 @@ def _bands(answer: CampaignAnswer) -> list[dict[str, Any]]:
         {
             "low_m_s": b.low_m_s,
             "high_m_s": b.high_m_s,
-            "stretches": b.stretches,
+            "test_sections": b.stretches,
             **_pair("speed", "m_s", b.speed),
             **_pair("pull", "kN", b.pull),
             **_pair("power", "kW", b.power),

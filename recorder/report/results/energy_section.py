@@ -38,7 +38,7 @@ def energy_of(run: RunAnswer, naming: Naming) -> list[Block]:
         ("change of kinetic energy of the trailing load", held.kinetic),
         ("curve resistance", held.curve),
         ("rolling resistance, by the fit", held.rolling),
-        ("unaccounted: work less all of these, where nothing was fitted", held.closure),
+        ("unaccounted for: work less all of these, where nothing was fitted", held.closure),
     )
     rows = tuple((n, _energy(v, units)) for n, v in lines if v is not None)
     over = f" It was worked over {held.balanced_seconds:.0f} s." * (held.closure is not None)

@@ -29,7 +29,7 @@ def test_without_figures_the_usual_values_hold() -> None:
     drift = zero_drift_of(certificate())
     assert drift.u_kN([0.0, 3600.0, 1e6]) == pytest.approx([0.0, 0.75, 1.5])
     assert drift.u_kN(3600.0, span_K=10.0) == pytest.approx(math.hypot(0.75, 0.1))
-    assert "usual values" in drift.source
+    assert "values from experience" in drift.source
 
 
 def test_the_certificate_goes_before_the_usual_values() -> None:
@@ -42,7 +42,7 @@ def test_the_certificate_goes_before_the_usual_values() -> None:
     assert drift.per_K_kN == pytest.approx(0.016 / math.sqrt(3.0))
     assert (
         drift.source
-        == "zero return and effect of temperature by certificate, else the usual values"
+        == "zero return and effect of temperature by certificate, else values from experience"
     )
 
 
