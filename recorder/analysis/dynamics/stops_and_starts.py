@@ -202,7 +202,8 @@ def _speed_at(run: RunBasis, brake_s: float, missed_m_s: float) -> tuple[float, 
     uncertainty of a line carried on.
 
     A line through the seconds before the brake can have been on, carried on to when it was: one
-    bin scatters, and from where a brake takes hold on the speed is no longer what was braked.
+    bin scatters, and from where a brake takes hold on the speed is no longer what was braked. What
+    was read just then counts as uncertainty: a throttle being closed bends the speed, too.
     """
     series, step = run.series, run.series.step_s
     n, ahead = _line_bins(run)
@@ -211,7 +212,8 @@ def _speed_at(run: RunBasis, brake_s: float, missed_m_s: float) -> tuple[float, 
     at, held = series.t_s[chosen] - brake_s, np.abs(series.speed_m_s[chosen])
     if len(held) == n and np.isfinite(held).all() and math.isfinite(missed_m_s):
         slope, v = np.polyfit(at, held, 1)
-        return float(v), float(slope), missed_m_s
+        bent = np.nan_to_num(np.interp(brake_s, series.t_s, np.abs(series.speed_m_s)) - v)
+        return float(v), float(slope), math.hypot(missed_m_s, float(bent) / math.sqrt(3.0))
     # Where the seconds before are not known it is no surer than the brake changed it.
     after = np.abs(series.speed_m_s[last + ahead :][: max(2, round(2.0 / step))])
     rate = abs(float(after[-1] - after[0])) / (max(len(after) - 1, 1) * step)
@@ -246,9 +248,7 @@ def _line_missed_m_s(run: RunBasis, braked: NDArray[np.bool_]) -> float:
 
 
 def _rest_u_s(braking: NDArray[np.float64], step_s: float) -> float:
-    """Of the instant of rest: the last speed that can be seen, or that was lost at once, over the
-    retardation there.
-    """
+    """Of the instant of rest: the last speed seen, or lost at once, over the retardation there."""
     jump, retardation = jump_to_rest(braking, step_s)
     unseen = max(AT_REST_M_S, jump if jump > LEAST_M_S else 0.0)
     return unseen / max(retardation, 1e-3) / math.sqrt(3.0)

@@ -58,12 +58,20 @@ def slid(speed: np.ndarray, t: np.ndarray, brake_s: float, slide: Slide) -> np.n
     return np.where(inside, slide.shown * speed, speed)
 
 
-def stopped(rng: np.random.Generator, slide: Slide | None = None) -> Stopped:
-    """Coasting over changing slopes, braked at some instant of no clock, keyed late."""
+def stopped(
+    rng: np.random.Generator, slide: Slide | None = None, *, pulled_m_s2: float = 0.0
+) -> Stopped:
+    """Coasting over changing slopes, braked at some instant of no clock, keyed late.
+
+    ``pulled_m_s2``: a throttle held the speed against as much, and was closed just before.
+    """
     brake_s = rng.uniform(60.0, 70.0)
     t = np.arange(0.0, 240.0, FINE_S)
     slopes = rng.uniform(-0.01, 0.01, int(t[-1] / RISE_S) + 2)
     free = -0.03 - 9.8 * np.interp(t / RISE_S, np.arange(len(slopes)), slopes)
+    if pulled_m_s2:
+        closed_s = brake_s - rng.uniform(0.5, 3.0)
+        free = free + pulled_m_s2 * (1.0 - np.clip((t - closed_s) / 2.0, 0.0, 1.0))
     on = np.clip((t - brake_s) * BRAKING_M_S3, 0.0, rng.uniform(0.3, 0.6))
     speed = rng.uniform(10.0, 25.0) + np.cumsum(free - on) * FINE_S
     rest = int(np.flatnonzero((t > brake_s) & (speed <= 0.0))[0])
@@ -104,6 +112,16 @@ def test_intervals_of_a_stop_hold_what_was_braked() -> None:
     assert all(low <= count <= high for count in held.values()), (held, low, high)
     # Four standard deviations of a mean: where a brake takes hold is not read as the speed.
     assert abs(float(np.mean(off))) < 4.0 / STOPS**0.5
+
+
+@pytest.mark.slow
+def test_a_throttle_closed_just_before_the_brake_does_not_make_the_speed_too_sure() -> None:
+    held = 0
+    for seed in range(STOPS):
+        made = stopped(np.random.default_rng([seed, 17]), pulled_m_s2=0.08)
+        (stop,), _ = find_stops(made.run, brake_on(made.run.series, made.run.marks))
+        held += abs(stop.speed.value - made.speed_m_s) <= stop.speed.expanded
+    assert held >= 0.85 * STOPS, held
 
 
 def test_without_the_seconds_before_the_speed_at_the_brake_is_less_sure() -> None:
