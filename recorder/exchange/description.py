@@ -224,6 +224,15 @@ def _device(run: RunFile, device: Device, half: Mapping[str, HalfFrames]) -> Dev
     )
 
 
+_TIMES: Final[Mapping[str, str]] = {
+    TieSource.FIT: "by its ticks and their receipt",
+    TieSource.PROVISIONAL: "by the provisional lines of the recording",
+    TieSource.HOST_CLOCK: "by the computer's clock",
+    TieSource.SIMULATED: "by its ticks, in simulated time",
+    TieSource.GIVEN: "as given with the values",
+}
+
+
 def _time_source(ties: Sequence[Segment]) -> str:
     kinds = {tie.source for tie in ties}
     if len(kinds) > 1:
@@ -344,7 +353,7 @@ def _device_words(name: str, held: DeviceInRun) -> str:
         f"device {name} ({held.driver}): {many(held.records, 'record')},"
         f" {_or_unknown(held.rate_hz, 'Hz')}, {many(held.gaps, 'gap')},"
         f" {many(held.lost_records, 'record')} known lost{half and ', '}{half};"
-        f" times: {held.time_source}"
+        f" times {_TIMES.get(held.time_source, held.time_source)}"
     )
 
 

@@ -35,7 +35,7 @@ def zero_words(worth: ZeroWorth) -> str:
     moved = math.isfinite(worth.effect_kN)
     effect = f", {moves or 'moves'} the pull by {worth.effect_kN:+.3g} kN" if moved else ""
     by = f" (by {zero.by})" if zero.by else ""
-    stood = "" if zero.when is ZeroTime.SHEET else f"; standing: {_stood(worth)}"
+    stood = "" if zero.when is ZeroTime.SHEET else f"; train at rest: {_stood(worth)}"
     return (
         f"zero {worth.number}: {zero.channel} at {zero.t_s:.1f} s, {zero.when}, {worth.state}:"
         f" {counts}{sure * known}{effect}{stood}" + (f"; {zero.why}{by}" if zero.why else "")

@@ -63,7 +63,7 @@ def _edit(row: dict[str, Any], run: str = "") -> StretchEdit:
         msg = f"the end {edit.t_end_s} s must come after the start {edit.t_start_s} s"
         raise ValueError(msg)
     if not edit.reason:
-        msg = "a reason is wanted"
+        msg = "reason is empty; say why, it is kept beside the run"
         raise ValueError(msg)
     return edit
 

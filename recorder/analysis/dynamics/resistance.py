@@ -296,7 +296,7 @@ def _check_spread(speed_km_h: NDArray[np.float64], terms: tuple[str, ...]) -> No
     if n < len(terms) + 2:
         least = len(terms) + 2
         asked = f"{len(terms)} term{'s' * (len(terms) != 1)}"
-        msg = f"resistance: {n} observations cannot carry {asked}; want {least}"
+        msg = f"resistance: {n} observations cannot carry {asked}; at least {least} are needed"
         raise ValueError(msg)
     spread = float(np.ptp(speed_km_h))
     wanted = LEAST_SPREAD_KM_H * (len(terms) - 1)

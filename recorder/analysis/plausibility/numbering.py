@@ -79,7 +79,7 @@ def check_keyed(evidence: Evidence) -> list[Checked]:
     if keyed is None:
         return [Checked.not_checked(name, "no route, or no numbers keyed")]
     if keyed.numbered < LEAST_MARKS:
-        why = f"numbers keyed: {keyed.numbered}, of {LEAST_MARKS} wanted"
+        why = f"numbers keyed: {keyed.numbered}, of {LEAST_MARKS} needed"
         return [Checked.not_checked(name, why)]
     said = f"{keyed.numbered - keyed.astray} of {keyed.numbered} numbers are on the route"
     way = 1.0 if _rising(evidence.trip) else -1.0

@@ -55,7 +55,7 @@ def check_resistance(evidence: Evidence, doubted: Doubt | None) -> Checked:
         return Checked.not_checked(NAME, "the trailing mass is not known")
     slow, asked = _slow_minutes(evidence, 1000.0 / train.trailing.mass_t)
     if len(slow) < LEAST_BLOCKS:
-        why = f"{len(slow)} whole minutes of free running, {LEAST_BLOCKS} wanted"
+        why = f"{len(slow)} whole minutes of free running, {LEAST_BLOCKS} needed"
         return Checked.not_checked(NAME, why)
     least, u_scatter = middle_of(slow)
     u = math.hypot(u_scatter, _common_u(evidence, asked, 1000.0 / train.trailing.mass_t))

@@ -65,8 +65,8 @@ def _of(run: RunFile) -> Iterator[str]:
 def _clock(run: RunFile) -> str:
     if run.utc.judgement is not None and run.utc.known:
         return (
-            "that UTC is right: receiver, pulses, computer's clock and sheet were heard, and"
-            " witnesses that lie alike agree"
+            "that UTC is right: receiver, pulses, computer's clock and sheet were compared, and"
+            " those that are wrong alike agree"
         )
     source = run.utc.source
     if source is UtcBy.SENTENCES:

@@ -58,7 +58,7 @@ def apply_edits(
     kept = list(stretches)
     for edit in edits:
         if not edit.reason.strip():
-            msg = f"edit of a test section at {edit.t_start_s:.1f} s: a reason is wanted"
+            msg = f"edit of a test section at {edit.t_start_s:.1f} s: reason is empty; say why"
             raise ValueError(msg)
         adds = edit.action is EditAction.ADD
         why = "the crew's own test section covers it" if adds else edit.reason

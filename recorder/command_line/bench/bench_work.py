@@ -7,7 +7,7 @@ import json
 import sys
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from calibration.certificates.certificate import (
     CertificateError,
@@ -27,11 +27,14 @@ from calibration.readings.stated_facts import printable
 from recorder.command_line.bench.certificate_files import write_whole
 from recorder.machine.version import software
 from recorder.report.certificate.certificate_pdf import certificate_pdf
+from recorder.report.certificate.force_words import figure_name
 
 if TYPE_CHECKING:
     from calibration.evaluation.evaluation import SenseEvaluation
 
 __all__ = ["fit_file", "print_results", "write_results"]
+
+_NAME_WIDTH: Final = 40
 
 
 def fit_file(args: argparse.Namespace, settings: BenchSettings) -> int:
@@ -135,8 +138,9 @@ def _print_sense(part: SenseEvaluation) -> None:
     print(f"  lack of fit: {_lack(part)}")
     for figure in part.figures:
         unit = figure.unit if figure.assessed else ""
-        line = f"  {figure.name:28s} {_value(figure.value)} {unit} {figure.reason}"
-        print(printable(line.rstrip()))
+        value = f"{_value(figure.value)} {unit}".rstrip()
+        told = f"{value}; {figure.reason}" if figure.reason else value
+        print(printable(f"  {figure_name(figure.name):<{_NAME_WIDTH}} {told}"))
     budget = part.budget
     at = f"  expanded uncertainty at {budget.force_kN[-1]:.6g} kN:"
     if budget.refused:

@@ -192,7 +192,7 @@ def _list(held: RunFile, args: argparse.Namespace) -> None:
 
 
 def _state(mark: Mark, *, after: bool) -> str:
-    where = "after the run" if after else "on the way"
+    where = "after the run" if after else "during the run"
     words = "withdrawn" if mark.withdrawn else "keyed" if mark.revision == 0 else "changed"
     return f"{words} {where}, {mark.software}".rstrip(", ")
 

@@ -163,7 +163,7 @@ def _trip_lines(trip: TripSheet | None) -> list[str]:
         f"consist: {'number of cars unknown' if count is None else many(count, 'car')},"
         f" {'mass unknown' if mass is None else f'{mass:.1f} t'}"
     )
-    lines.append("give the car sheet too, to hear what would be recorded")
+    lines.append("give the car sheet, too, to be told what would be recorded")
     return lines
 
 

@@ -66,7 +66,7 @@ def test_fit_in_words(table: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["bench", "fit", str(table)]) == 0
     out = capsys.readouterr().out
     assert "residual standard deviation" in out
-    assert "iso376_class" in out
+    assert "class of ISO 376" in out
     assert "caution: " in out
 
 

@@ -44,11 +44,11 @@ def test_they_are_listed_with_what_each_is_worth(path: Path, capsys: Capture) ->
     lines = capsys.readouterr().out.splitlines()
     assert lines == [
         "zero 1: pull at 0.0 s, before, accepted: 20000.0 counts ± 0.0006 kN, moves the pull by"
-        " +40 kN; standing: not asked",
+        " +40 kN; train at rest: not asked",
         "zero 2: pull at 10.0 s, during, accepted: 420000.0 counts ± 0.0006 kN, moves the pull by"
-        " -40 kN; standing: not asked",
+        " -40 kN; train at rest: not asked",
         "zero 3: pull at 15.0 s, during, REFUSED: 70000.0 counts ± 3 kN, would move the pull by"
-        " +35 kN; standing: refused; THE TRAIN MOVED",
+        " +35 kN; train at rest: refused; THE TRAIN MOVED",
     ]
     listed = asked(capsys, str(path), "list")
     assert [z["holds"] for z in listed["zeros"]] == [True, True, False]

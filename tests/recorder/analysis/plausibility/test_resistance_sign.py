@@ -95,7 +95,7 @@ def test_brakes_that_nobody_keyed_hide_nothing_of_the_rest() -> None:
     [
         (replace(steady(-6.0), grade_source=GradeSource.UNKNOWN), LIGHT, "the grade is not"),
         (steady(-6.0), TrialTrain(), "the trailing mass is not"),
-        (steady(-6.0, minutes=7), LIGHT, "7 whole minutes of free running, 8 wanted"),
+        (steady(-6.0, minutes=7), LIGHT, "7 whole minutes of free running, 8 needed"),
     ],
 )
 def test_what_is_not_known_is_not_checked(series: Series, train: TrialTrain, why: str) -> None:
