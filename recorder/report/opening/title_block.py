@@ -41,7 +41,7 @@ def title_block(answer: CampaignAnswer, naming: Naming) -> TitleBlock:
     engine = None if trip is None else trip.locomotive
     car = runs[0].provenance.car
     rows = [
-        ("Report number", report_number(answer)),
+        ("Report number", _number_words(answer)),
         ("Trial", trip.name if trip is not None and trip.name else "not named"),
         ("Object", object_words(answer)),
         ("Line", _line(trip, runs)),
@@ -60,13 +60,20 @@ def title_block(answer: CampaignAnswer, naming: Naming) -> TitleBlock:
 
 
 def report_number(answer: CampaignAnswer) -> str:
-    """As the trip sheet states it, else made of day and run: which of the two is said."""
+    """As the trip sheet states it, else made of day and run."""
     trip = _trip(answer)
     if trip is not None and trip.paper.report_number:
         return trip.paper.report_number
     first = answer.runs[0].loaded
     day = trip.date.isoformat() if trip is not None and trip.date else _began(first)[:10]
-    number = f"{day}-{first.run_id[:SHORT_ID]}"
+    return f"{day}-{first.run_id[:SHORT_ID]}"
+
+
+def _number_words(answer: CampaignAnswer) -> str:
+    """The number; of one that nobody stated, how it was made."""
+    trip, number = _trip(answer), report_number(answer)
+    if trip is not None and trip.paper.report_number:
+        return number
     return f"{number} (made of day and run; another: {_key('report_number')})"
 
 

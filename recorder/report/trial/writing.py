@@ -12,7 +12,7 @@ from recorder.machine.version import software
 from recorder.report.closing.appendix_files import appendix_files, write_appendix
 from recorder.report.data.results_json import results_json
 from recorder.report.data.tables import grid_sections, write_tables
-from recorder.report.opening.title_block import title_of
+from recorder.report.opening.title_block import report_number, title_of
 from recorder.report.pages.document import Document
 from recorder.report.pages.rendering import to_pdf
 from recorder.report.pages.shown_units import SYSTEMS, ShownUnits
@@ -105,4 +105,5 @@ def _document(answer: CampaignAnswer, units: ShownUnits, unmade: list[Unmade]) -
         subtitle=f"{name}, {day}" if name else day,
         blocks=report_blocks(answer, units, unmade),
         footer=f"{software()}  ·  run {first.run_id[:12]}",
+        number=report_number(answer),
     )
