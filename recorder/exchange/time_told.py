@@ -105,7 +105,11 @@ def clock_of(run: RunFile) -> ClockOfRun:
         own_clocks=tuple(
             name for name, off in sorted(_clocks_off_ppm(run).items()) if math.isfinite(off)
         ),
-        impossible=(*_impossible(run), *(alike if _receiver_alike(run) else ())),
+        impossible=(
+            *_impossible(run),
+            *_unpaced(run),
+            *(alike if _receiver_alike(run) else ()),
+        ),
         simulated_speed=run.header.simulated_speed,
         leap_seconds_known_until=TABLE_EXPIRES.isoformat(),
         leap_seconds_source=TABLE_SOURCE,
@@ -135,6 +139,27 @@ def _impossible(run: RunFile) -> list[str]:
         for name, ties in sorted(run.tick_ties().items())
         for tie in ties
         for words in impossible_ticks(tie)
+    ]
+
+
+def _unpaced(run: RunFile) -> list[str]:
+    """Of a run as fast as it went: what is timed by the computer lies nowhere among what is timed
+    by ticks."""
+    if run.header.simulated_speed != 0.0:
+        return []
+    by_receipt = [
+        name
+        for name, ties in sorted(run.tick_ties().items())
+        if ties and run.devices[name].header.host_clock
+    ]
+    by_receipt += ["marks"] * bool(run.marks())
+    if not by_receipt:
+        return []
+    return [
+        f"{' and '.join(by_receipt)}: timed by the computer, in a run as fast as it went; they lie"
+        " elsewhere than what is timed by the devices' ticks, so that neither places nor speeds"
+        " agree: feed or replay it at a speed that is kept, or let testcar demo record a day in"
+        " simulated time"
     ]
 
 
@@ -180,6 +205,12 @@ def _receiver_alike(run: RunFile) -> bool:
     )
 
 
+def _fast(speed: float) -> str:
+    if speed == 0.0:
+        return "unpaced"
+    return "by every clock alike" if speed == 1.0 else f"{speed:g} times real time"
+
+
 def clock_words(clock: ClockOfRun) -> list[str]:
     """Of the time of a run, a line each: when it began, why it is known so well, who said what."""
     if clock.known and clock.u_s is not None:
@@ -202,8 +233,7 @@ def clock_words(clock: ClockOfRun) -> list[str]:
     if clock.delay_s is not None:
         lines.append(f"the receiver's sentences follow the pulses by {clock.delay_s:.3f} s")
     if clock.simulated_speed is not None:
-        fast = f"{clock.simulated_speed:g} times real time"
-        lines.append(f"time was simulated, {fast if clock.simulated_speed else 'unpaced'}")
+        lines.append(f"time was simulated, {_fast(clock.simulated_speed)}")
     if not clock.leap_seconds_known:
         lines.append(
             f"caution: leap seconds are known until {clock.leap_seconds_known_until} (list of"

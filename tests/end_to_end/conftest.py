@@ -16,14 +16,14 @@ MAIN = "recorder.command_line.main"
 SECONDS = 22.0
 
 
-def command(*words: str | Path) -> subprocess.CompletedProcess[str]:
+def command(*words: str | Path, timeout_s: float = 120.0) -> subprocess.CompletedProcess[str]:
     """Run the command as a person would, in a process of its own."""
     return subprocess.run(
         python_command(MAIN, *words),
         env=child_environment(),
         capture_output=True,
         text=True,
-        timeout=120.0,
+        timeout=timeout_s,
         check=False,
         stdin=subprocess.DEVNULL,
     )

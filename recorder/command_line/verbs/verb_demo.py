@@ -118,7 +118,8 @@ def _live(args: argparse.Namespace, *, unseen: bool) -> int:
 def _day(args: argparse.Namespace, *, unseen: bool) -> int:
     # A day needs all that a report does, and --help does not wait for that.
     from recorder.command_line.demo import sum_up as after
-    from recorder.command_line.demo.recorded_day import record_day
+    from recorder.command_line.demo.day_truth import write_day_truth
+    from recorder.command_line.demo.recorded_day import ZERO_S, record_day
     from simulated_feeds.outing.trial_day import trial_day
 
     day = trial_day(args.seed)
@@ -135,8 +136,10 @@ def _day(args: argparse.Namespace, *, unseen: bool) -> int:
     sound = after.sum_up(args.out, recorded.started_ns)
     print("demo: working out the answer and the report")
     answer = after.report_on(args.out)
+    told = write_day_truth(day, answer, args.out / "report", run_offset_s=-ZERO_S)
     after.say_what_is_there(args.out)
-    print(f"demo: the verdict: {answer.overall.verdict}")
+    for line in told.lines:
+        print(f"demo: {line}")
     return 0 if sound else 1
 
 

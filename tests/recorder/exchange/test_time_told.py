@@ -137,3 +137,37 @@ def test_clocks_off_alike(
     proof = prove_clocks(clock)
     assert (proof.state is State.CONTRADICTED) is not sound
     assert (proof.state is State.PROVED) is (sound and not clock.ticks)
+
+
+class FakeUnpaced(FakeRun):
+    """As fast as it went, with a receiver or without one, and a mark or none."""
+
+    def __init__(self, *, receiver: bool, marks: int) -> None:
+        super().__init__((0.0, 0.0), 0.0)
+        self.header = replace(self.header, simulated_speed=0.0)
+        self._receiver, self._marks = receiver, marks
+
+    def tick_ties(self) -> dict[str, tuple[Segment, ...]]:
+        simulated = Segment(
+            first_record=0, stop_record=1, source=TieSource.SIMULATED, u_s=0.001, drift_ppm=0.0
+        )
+        ties: dict[str, tuple[Segment, ...]] = dict.fromkeys("ab", (simulated,))
+        if self._receiver:
+            ties["clock"] = (replace(simulated, source=TieSource.HOST_CLOCK),)
+        return ties
+
+    def marks(self) -> list[int]:
+        return [0] * self._marks
+
+
+@pytest.mark.parametrize(
+    ("receiver", "marks", "who"),
+    [(True, 0, "clock"), (True, 2, "clock and marks"), (False, 1, "marks"), (False, 0, "")],
+)
+def test_what_is_timed_by_receipt_in_an_unpaced_run_is_never_sound(
+    receiver: bool, marks: int, who: str
+) -> None:
+    """Sentences and keys are timed by the computer, everything else by ticks that it outran."""
+    clock = clock_of(FakeUnpaced(receiver=receiver, marks=marks))  # type: ignore[arg-type]  # as above
+    assert [words.split(":")[0] for words in clock.impossible] == [who] * bool(who)
+    assert (prove_clocks(clock).state is State.CONTRADICTED) is bool(who)
