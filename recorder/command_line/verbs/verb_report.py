@@ -34,7 +34,8 @@ Examples:
   testcar report run.h5 --out report
   testcar report mon.h5 tue.h5 --trip trip.toml --grid milepost --out campaign
 
-DIR receives report.pdf, report.html, chart_roll.pdf, results.json and tables/.
+DIR receives report.pdf, report.html, chart_roll.pdf, results.json, tables/ and appendix/ (sheets,
+route and certificates as they stand in the run).
 
 EDITS.csv strikes test sections out, or adds some. Its columns are action (strike or add), start_s,
 end_s, reason and, with several runs, run. The edits are kept beside the run and used until others

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 __all__ = ["write_summary"]
 
 _COLUMNS = 1200
-_MOST_MARKS = 8
+_MOST_MARKS = 5
 _MOST_CHANNELS = 16
 STRIP_IN = 0.8
 """Height of a strip of the chart, inches: all is to stand on one page."""
@@ -107,9 +107,17 @@ def _sentence(held: RunDescription) -> str:
         else "no gap"
     )
     return (
-        f"{held.duration_s:.1f} s recorded; {holes}; {many(held.marks.n, 'mark')}; the file"
+        f"{_lasted(held.duration_s)} recorded; {holes}; {many(held.marks.n, 'mark')}; the file"
         f" is {state}. {utc_words(held.clock)}."
     )
+
+
+def _lasted(seconds: float) -> str:
+    """``1 h 47 min``; of less than two minutes, seconds."""
+    if seconds < 120.0:
+        return f"{seconds:.1f} s"
+    hours, minutes = divmod(round(seconds / 60.0), 60)
+    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
 
 
 def _begun(clock: ClockOfRun) -> str:
@@ -146,17 +154,17 @@ def _channels(run: RunFile, units: ShownUnits) -> Block:
 def _certificates(held: RunDescription) -> Block:
     rows = tuple(
         (
-            name,
+            certificate.kind,
             certificate.certificate_id,
             certificate.issued.isoformat(),
             "none" if certificate.expires is None else certificate.expires.isoformat(),
             "EXPIRED" if certificate.expired else "in date",
         )
-        for name, certificate in held.certificates.items()
+        for certificate in held.certificates.values()
     )
     if not rows:
         return Text("No certificate is in the run: values count as they are.")
-    return TextTable(("certificate", "number", "issued", "last day", "on the day"), rows)
+    return TextTable(("certificate of", "number", "issued", "last day", "on the day"), rows)
 
 
 def _row(run: RunFile, channel: Channel, units: ShownUnits) -> tuple[str, ...]:
