@@ -18,6 +18,7 @@ from calibration.certificates.force_curve import SenseCurve, ShuntExpectation, U
 from calibration.doubts.doubtful_rows import refuse_doubtful_rows
 from calibration.evaluation.evaluation import Evaluation, SenseEvaluation, evaluate
 from calibration.evaluation.results_document import results_document
+from calibration.quantities.written import many
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings import Readings, ReadingsError
 from calibration.statistics.polynomial_fit import is_monotone
@@ -156,7 +157,7 @@ def _refuse_few(part: SenseEvaluation) -> None:
     dof = part.deflection_from_force.dof
     if dof < MIN_DOF:
         msg = (
-            f"{where}: {len(loads.force)} readings leave {dof} degree(s) of freedom at degree"
+            f"{where}: {len(loads.force)} readings leave {many(dof, 'degree')} of freedom at degree"
             f" {part.degree}; at least {MIN_DOF} needed to tell the uncertainty"
         )
         raise ReadingsError(msg)

@@ -107,20 +107,20 @@ KINDS: Final[dict[FaultKind, KindFacts]] = {
     ),
     _Kind.UNPLUG: KindFacts(words="the port vanishes and comes back", lasts_s=3.0),
     _Kind.LATE: KindFacts(
-        words="everything comes later by this; from @T on it is a step of the latency",
+        words="everything comes this much later, from T on",
         value=Value(0.8, "s", 0.0, 60.0),
     ),
     _Kind.UNEVEN: KindFacts(
-        words="everything comes later by exponential draws of this mean",
+        words="everything comes later by a random time of this mean (exponential)",
         value=Value(0.2, "s", 0.0, 60.0),
     ),
     _Kind.BURSTS: KindFacts(
-        words="everything comes later by Pareto draws of this scale; what waits behind a long "
-        "one comes with it",
+        words="everything comes later by a random time of this scale (Pareto); what waits "
+        "behind a long one comes with it",
         value=Value(0.001, "s", 0.0, 1.0),
     ),
     _Kind.FASTER: KindFacts(
-        words="sends so many times as often as the car sheet says",
+        words="the device sends this many times as often as the car sheet says",
         value=Value(2.0, "times", 0.1, 10.0), from_start=True,
     ),
     _Kind.CLOCK_RATE: KindFacts(
@@ -151,7 +151,7 @@ KINDS: Final[dict[FaultKind, KindFacts]] = {
         words="the receiver has no fix", strikes=_CLOCK, lasts_s=60.0,
     ),
     _Kind.PULSE_LATE: KindFacts(
-        words="pulses per second are taken so late: by the wrong edge, a pulse's width",
+        words="the pulses per second are taken this late: by the wrong edge, a pulse's width",
         strikes=_WHEEL, value=Value(0.1, "s", 0.0, 0.999),
     ),
     _Kind.STUCK: KindFacts(
@@ -159,7 +159,7 @@ KINDS: Final[dict[FaultKind, KindFacts]] = {
         lasts_s=10.0,
     ),
     _Kind.SPIKES: KindFacts(
-        words="one sample of the pull each second is so many times as large",
+        words="one sample of the pull each second is this many times as large",
         strikes=_CELL, value=Value(10.0, "times", -1000.0, 1000.0),
     ),
     _Kind.CREEP: KindFacts(
@@ -167,15 +167,15 @@ KINDS: Final[dict[FaultKind, KindFacts]] = {
         strikes=_CELL, value=Value(500.0, "counts/s", -1.0e7, 1.0e7),
     ),
     _Kind.RAILED: KindFacts(
-        words="the pull is at the converter's rail, 1 upper, -1 lower",
+        words="the pull stands at the converter's rail: 1 the upper one, -1 the lower",
         strikes=_CELL, value=Value(1.0, "", -1.0, 1.0, whole=True), lasts_s=10.0,
     ),
     _Kind.SLIP: KindFacts(
-        words="the rail is greasy under the drivers; adhesion left",
+        words="the rail is greasy under the drivers; this share of the adhesion is left",
         value=Value(0.25, "", 0.0, 1.0), lasts_s=5.0,
     ),
     _Kind.SLIDE: KindFacts(
-        words="the measuring wheel turns so many times as fast as the train: 0.5 loses every "
+        words="the measuring wheel turns this many times as fast as the train: 0.5 loses every "
         "second pulse, 1.5 spins",
         strikes=_WHEEL, value=Value(0.8, "times", 0.0, 4.0), lasts_s=5.0,
     ),

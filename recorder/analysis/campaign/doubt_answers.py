@@ -52,7 +52,7 @@ def _kind(text: str) -> DoubtKind:
 def _reason(text: str, reason: str) -> str:
     held = " ".join(reason.split())
     if not held:
-        msg = f"answer {text!r}: a reason is wanted; give KIND=REASON"
+        msg = f"answer {text!r}: the reason is missing; give KIND=REASON"
         raise ValueError(msg)
     return held
 

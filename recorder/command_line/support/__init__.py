@@ -1,1 +1,1 @@
-"""What several verbs share: errors in one line, progress, reports in words."""
+"""What several verbs share: parsers, errors in one line, progress, reports in words."""
