@@ -124,7 +124,7 @@ def _by_speed(
         ("test section refused", False, "o", "none", GREY),
     )
     with styled():
-        figure, (axes,) = figure_of(3.7)
+        figure, (axes,) = figure_of(3.25)
         drawn: list[NDArray[np.float64]] = []
         for label, admitted, mark, face, edge in kinds:
             held = [(v, y) for r, v, y in results if r.admission.admitted is admitted]
@@ -280,7 +280,7 @@ def resistance_chart(
     points = points.reshape(-1, 2)
     weights = fit.weights if len(fit.weights) == len(points) else np.ones(len(points))
     with styled():
-        figure, (axes,) = figure_of(3.7)
+        figure, (axes,) = figure_of(3.25)
         axes.fill_between(v * k, mean - half, mean + half, color=BAND, linewidth=0.0,
                           label="95 % interval of the fit")  # fmt: skip
         low, high = _believed(points[:, 1], mean - half, mean + half)

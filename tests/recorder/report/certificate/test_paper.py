@@ -8,6 +8,7 @@ import pytest
 
 from recorder.report.certificate.paper import Paper, Part, Section, Table, Words, to_pdf
 from tests.recorder.report.certificate.made_paper import pages_of, text_of
+from tests.recorder.report.fonts_of_pdf import families
 
 
 def paper(*parts: Part) -> bytes:
@@ -38,6 +39,14 @@ def test_no_row_and_no_heading_is_alone_on_a_page(caption: str) -> None:
 def test_scripts_beside_latin_print() -> None:
     words = "Лаборатория Μέτρηση Žofie Łukasz"
     assert words in text_of(paper(Words(words)))
+
+
+def test_a_certificate_is_set_in_the_typeface_of_all_papers() -> None:
+    pdf = paper(
+        Section("Head ± −"), Words("Žofie, Щукин: 1.2 ² · ≤ ≥ Δ °"),
+        Table(("a", "b"), [("x", "1")], "caption"),
+    )  # fmt: skip
+    assert {name.partition("-")[0] for name in families(pdf)} == {"GentiumBookPlus"}
 
 
 def test_a_word_longer_than_the_page_is_broken() -> None:

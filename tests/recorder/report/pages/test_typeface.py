@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import base64
-import io
 import re
 import struct
 import zlib
 from pathlib import Path
 
-import pypdf
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -25,6 +23,7 @@ from recorder.report.pages.typeface import (
     web_font,
     without_font,
 )
+from tests.recorder.report.fonts_of_pdf import families
 
 CUTS = sorted(FOLDER.glob("*.ttf"))
 SIGNS = "±−·×²³≤≥°Δαβγλμσφ√∞≈≠→←↑↓–—…„“”‘’½‰µΩ₀₁₂№§"
@@ -53,18 +52,6 @@ def test_there_are_a_regular_an_italic_and_a_bold_of_one_family() -> None:
     assert cuts == {"Regular", "Italic", "Bold"}
     assert {FT2Font(str(path)).family_name for path in CUTS} == {FAMILY}
     assert sum(path.stat().st_size for path in CUTS) < 4_000_000
-
-
-def families(pdf: bytes) -> set[str]:
-    """Names of all fonts of a PDF, without the tag of the subset."""
-    reader = pypdf.PdfReader(io.BytesIO(pdf))
-    size = int(str(reader.trailer["/Size"]))
-    objects = (reader.get_object(n) for n in range(1, size))
-    return {
-        str(held["/BaseFont"]).rpartition("+")[2]
-        for held in objects
-        if isinstance(held, pypdf.generic.DictionaryObject) and "/BaseFont" in held
-    }
 
 
 def test_a_document_is_set_in_it_and_in_nothing_else() -> None:
