@@ -243,8 +243,8 @@ def comparison_chart(curves: Mapping[str, Sequence[tuple[float, float, float]]])
         ):
             v, pull, spread = zip(*points, strict=True) if points else ((), (), ())
             axes.errorbar(
-                v, pull, spread, fmt=sign, color=hue, markersize=5, markerfacecolor="white",
-                label=shortened(name) + (" (compared with)" if n == 0 else ""),
+                v, pull, spread, fmt=sign, color=hue, markersize=5, markerfacecolor="none",
+                label=shortened(name) + (" (first run)" if n == 0 else ""),
             )  # fmt: skip
             rows += [(float(n + 1), *point) for point in points]
         dress(axes, "speed, km/h", "equivalent drawbar pull, kN")

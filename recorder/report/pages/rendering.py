@@ -23,7 +23,7 @@ from recorder.report.pages.document import (
 )
 from recorder.report.pages.numbering import numbers_of
 from recorder.report.pages.printable import numeric, printable
-from recorder.report.pages.typeface import FOLDER, fonts_for
+from recorder.report.pages.typeface import FOLDER, fonts_for, without_font
 
 __all__ = ["compile_typst", "to_pdf"]
 
@@ -39,7 +39,7 @@ def to_pdf(document: Document) -> bytes:
         for i, block in enumerate(document.blocks)
         if isinstance(block, Chart)
     }
-    data = {
+    data: dict[str, Any] = {
         "title": printable(document.title),
         "subtitle": printable(document.subtitle),
         "footer": printable(document.footer),
@@ -50,8 +50,21 @@ def to_pdf(document: Document) -> bytes:
         ],
     }
     files["main.typ"] = _LAYOUT.read_bytes()
+    if told := _unprinted(json.dumps(data, ensure_ascii=False)):
+        data["blocks"].append({"number": "", **_block(Text(told, "small"), "")})
     files["data.json"] = json.dumps(data, ensure_ascii=False).encode()
     return compile_typst(files)
+
+
+def _unprinted(text: str) -> str:
+    """That some letters show as boxes; nothing where every letter has a shape."""
+    letters = without_font(text)
+    if not letters:
+        return ""
+    return (
+        "Letters without a shape in any font of the machine that printed this:"
+        f" {len(letters)}. Boxes stand for them; the file holds what was written."
+    )
 
 
 def compile_typst(files: dict[str, bytes]) -> bytes:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import base64
+import io
 import re
 import struct
 import zlib
 from pathlib import Path
 
+import pypdf
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -94,6 +96,19 @@ def test_a_letter_has_a_font_or_is_told(text: str) -> None:
         # Control signs have no shape, and none is told of them.
         control = 0x7F <= ord(letter) < 0xA0
         assert control or (ord(letter) in have) != (letter in missing)
+
+
+def test_a_document_tells_of_letters_that_it_cannot_print() -> None:
+    lacking = [c for c in map(chr, range(0x1D800, 0x1DA00)) if without_font(c)]
+    if not lacking:
+        pytest.skip("this machine has a font for every letter tried")
+
+    def printed(words: str) -> str:
+        pdf = to_pdf(Document(title="Trial", subtitle="", blocks=[Text(words)]))
+        return " ".join(pypdf.PdfReader(io.BytesIO(pdf)).pages[0].extract_text().split())
+
+    assert "any font of the machine that printed this: 1." in printed(f"crew: {lacking[0]}")
+    assert "any font" not in printed(f"crew: {LETTERS}")
 
 
 def test_the_web_page_carries_the_very_same_tables() -> None:
