@@ -43,7 +43,7 @@ PORT: Final = "simulated://"
 """Before a device's name: the port its car sheet states."""
 READ_S: Final = 0.5
 """Simulated seconds between two reads of a device."""
-KEEP_S: Final = 5.0
+KEEP_S: Final = 10.0
 """And between two commits of the journal: rings hold half a minute."""
 LOOK_S: Final = 1.0
 """A device from which nothing comes is read as often, so that its silence is noticed."""

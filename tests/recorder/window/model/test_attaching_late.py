@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -92,5 +93,25 @@ def test_once_the_run_ends_no_reading_grows_old(session: FakeSession, kit: Kit) 
     session.send_pull(0.0, np.full(60_000, 50.0))  # 30 s of the cell: the wheel fell silent
     run.ring_worker.step()
     run.tick()
+    assert run.distance_age_s == pytest.approx(10.0, abs=0.1)
+    run.close()
+
+
+def test_where_time_is_simulated_the_window_goes_by_the_data(
+    session: FakeSession, kit: Kit
+) -> None:
+    """A computer slower than the pace it is told is no reason to call every device silent."""
+    kit.shift_start(session, 40.0)
+    session.header = replace(session.header, simulated_speed=1.0)
+    session.send_wheel(0.0, 20.0 * np.arange(2000) / 100.0)
+    run = kit.make_run(session)
+    run.ring_worker.step()
+    run.tick()
+    assert run.due_s() == pytest.approx(20.0, abs=0.1)
+    assert not is_stale(run)
+    session.send_pull(0.0, np.full(60_000, 50.0))  # 30 s of the cell: the wheel fell silent
+    run.ring_worker.step()
+    run.tick()
+    assert is_stale(run)
     assert run.distance_age_s == pytest.approx(10.0, abs=0.1)
     run.close()

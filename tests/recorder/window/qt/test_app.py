@@ -18,6 +18,7 @@ from recorder.window.model.live import ring_worker
 from recorder.window.model.shown.options import WindowOptions
 from recorder.window.qt.frame import app, closing, picture, preflight
 from recorder.window.qt.frame.measuring import COLUMNS
+from recorder.window.qt.paper.paper import View
 
 if TYPE_CHECKING:
     from tests.recorder.window.conftest import FakeSession, Kit
@@ -179,3 +180,16 @@ def test_a_missing_library_is_named_with_its_package(monkeypatch: pytest.MonkeyP
         preflight.check_screen()
     words = preflight.library_words("libEGL.so.1: cannot open shared object file")
     assert "install libegl1" in words
+
+
+@pytest.mark.parametrize(
+    ("axis", "asked", "shown"),
+    [("time", 3600.0, 3600.0), ("time", 61.0, 120.0), ("time", 1e9, 43_200.0),
+     ("distance", 1500.0, 2000.0)],
+)  # fmt: skip
+def test_so_much_paper_is_shown_as_was_asked_for_at_least(
+    axis: str, asked: float, shown: float
+) -> None:
+    view = View(axis=axis)
+    view.show(asked)
+    assert view.span == shown
