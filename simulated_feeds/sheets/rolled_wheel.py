@@ -31,6 +31,8 @@ WORN_M: Final = 0.0004
 """Of the diameter, until it is measured again: trued lately, and measured every season."""
 LATERAL_M: Final = 0.003
 SOFTWARE: Final = "simulated rolling out"
+WHEEL_SERIAL: Final = "SIM-AXLE-07"
+"""Of the measuring axle; invented."""
 
 
 def rolled_wheel_certificate(scenario: Scenario, day: date) -> WheelCertificate:
@@ -68,4 +70,5 @@ def rolled_wheel_certificate(scenario: Scenario, day: date) -> WheelCertificate:
         parts=tuple(part for part in parts if part.u_m > 0.0),
         details={**measured, "revolutions": REVOLUTIONS},
         software=SOFTWARE,
+        serial=WHEEL_SERIAL,
     )

@@ -120,10 +120,15 @@ def wheel_certificate(scenario: Scenario) -> WheelCertificate:
 
 
 def car_sheet(
-    scenario: Scenario, ports: Mapping[str, str], *, speed: float = 1.0, serial: str = ""
+    scenario: Scenario,
+    ports: Mapping[str, str],
+    *,
+    speed: float = 1.0,
+    serial: str = "",
+    wheel_serial: str = "",
 ) -> dict[str, Any]:
     """The car sheet as TOML values; ``ports`` by device name, ``speed`` times real time,
-    ``serial`` of the cell where its certificate has one.
+    ``serial`` and ``wheel_serial`` of cell and wheel where their certificates have one.
     """
     return {
         "car": {
@@ -137,7 +142,7 @@ def car_sheet(
             "zero_seconds": 3.0,
             **({} if speed == 1.0 else {"simulated_speed": speed}),
         },
-        "devices": _devices(scenario, ports, serial),
+        "devices": _devices(scenario, ports, serial, wheel_serial),
         "pens": {
             "pull": {"low": -100.0, "high": 300.0},
             "speed": {"low": 0.0, "high": 25.0},
@@ -145,7 +150,9 @@ def car_sheet(
     }
 
 
-def _devices(scenario: Scenario, ports: Mapping[str, str], serial: str) -> dict[str, Any]:
+def _devices(
+    scenario: Scenario, ports: Mapping[str, str], serial: str, wheel_serial: str
+) -> dict[str, Any]:
     front = scenario.front
     return {
         "drawbar": {
@@ -163,14 +170,7 @@ def _devices(scenario: Scenario, ports: Mapping[str, str], serial: str) -> dict[
                 }
             },
         },
-        "wheel": {
-            "driver": DRIVERS["wheel"],
-            "port": ports["wheel"],
-            "expected_hz": 1.0 / scenario.wheel.frame_s,
-            "certificate": WHEEL_CERTIFICATE,
-            "timing": {"pulses_checked": True},
-            "channels": {"distance": {"quantity": "distance"}, "speed": {"quantity": "speed"}},
-        },
+        "wheel": _wheel(scenario, ports["wheel"], wheel_serial),
         "clock": {
             "driver": DRIVERS["clock"],
             "port": ports["clock"],
@@ -186,6 +186,18 @@ def _devices(scenario: Scenario, ports: Mapping[str, str], serial: str) -> dict[
     }
 
 
+def _wheel(scenario: Scenario, port: str, serial: str) -> dict[str, Any]:
+    return {
+        "driver": DRIVERS["wheel"],
+        "port": port,
+        "expected_hz": 1.0 / scenario.wheel.frame_s,
+        "certificate": WHEEL_CERTIFICATE,
+        **({"serial": serial} if serial else {}),
+        "timing": {"pulses_checked": True},
+        "channels": {"distance": {"quantity": "distance"}, "speed": {"quantity": "speed"}},
+    }
+
+
 def trip_sheet(scenario: Scenario) -> dict[str, Any]:
     """The trip sheet as TOML values."""
     journey, sure = scenario.told, scenario.sure
@@ -194,6 +206,7 @@ def trip_sheet(scenario: Scenario) -> dict[str, Any]:
     sheet: dict[str, Any] = {
         "trip": {
             "name": f"{scenario.name}, {journey.line.name}",
+            "line": journey.line.name,
             "date": day_of(scenario),
             "crew": ["chief of the car", "second observer"],
             "operator": "invented for the simulated feed",
@@ -321,7 +334,11 @@ def write_sheets(
         files.wheel_certificate: dump_certificate(wheel),
         files.route: scenario.told.line.to_csv(),
         files.trip: tomli_w.dumps(trip_sheet(scenario)),
-        files.car: tomli_w.dumps(car_sheet(scenario, ports, speed=speed, serial=pull.serial)),
+        files.car: tomli_w.dumps(
+            car_sheet(
+                scenario, ports, speed=speed, serial=pull.serial, wheel_serial=wheel.serial
+            )
+        ),
     }
     for path, text in texts.items():
         path.write_text(text, encoding="utf-8", newline="\n")
