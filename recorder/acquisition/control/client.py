@@ -79,7 +79,10 @@ def attach(path: str | Path | None = None) -> LiveSession:
         raise SessionError(msg)
     if len(running) > 1:
         names = ", ".join(s.run_path for _, s in running)
-        msg = f"{len(running)} recordings are running, say which run file: {names}"
+        msg = (
+            f"{len(running)} recordings are running; say which: testcar window and check take"
+            f" one with --session RUN.h5: {names}"
+        )
         raise SessionError(msg)
     return LiveSession(*running[0])
 

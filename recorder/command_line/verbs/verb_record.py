@@ -202,7 +202,9 @@ def _print_outcome(outcome: Outcome, *, as_json: bool) -> None:
         answer = {**asdict(outcome), "run_path": str(outcome.run_path)}
         print(json.dumps({**answer, "exit_code": outcome.exit_code}, indent=1))
     else:
-        counts = ", ".join(f"{n} {name}" for name, n in outcome.records.items())
+        counts = ", ".join(
+            f"{many(n, 'record')} of {name}" for name, n in outcome.records.items()
+        )
         state = "sealed" if outcome.sealed else "NOT SEALED"
         print(
             f"{outcome.run_path}: {outcome.duration_s:.1f} s, {counts},"

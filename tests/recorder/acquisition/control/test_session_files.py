@@ -161,7 +161,7 @@ def test_two_recordings_must_be_told_apart() -> None:
     started = process_started(os.getpid())
     write_session(session(os.getpid(), started))
     other = write_session(session(os.getppid(), process_started(os.getppid())))
-    with pytest.raises(SessionError, match="2 recordings are running, say which run file"):
+    with pytest.raises(SessionError, match="2 recordings are running; say which: "):
         attach()
     with pytest.raises(SessionError, match="cannot be reached; it has ended"):
         attach(other)
