@@ -211,6 +211,11 @@ def trip_sheet(scenario: Scenario) -> dict[str, Any]:
             "crew": ["chief of the car", "second observer"],
             "operator": "invented for the simulated feed",
             "planned_hours": 2.0,
+            "line": journey.line.name,
+            "report_number": "D 2-1",
+            "object": "Does the locomotive make the pull and power its builder promised at the"
+            " drawbar?",
+            "signatures": ["chief of the car", "motive power"],
         },
         "route": {
             "file": ROUTE, "direction": "increasing", "start_chainage_m": journey.start_s_m,

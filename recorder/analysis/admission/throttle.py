@@ -119,7 +119,7 @@ def _marked(watch: Watch, wanted: str, specification: Specification) -> Criterio
         value=f"{setting.text} as marked" if known else "not known",
         limit=wanted,
         passed=known and specification.accepts(setting),
-        reason=f"the throttle was at {setting.text}" if known else "no throttle is known",
+        reason=_left_at(setting.text) if known else "no throttle is known",
     )
 
 
@@ -164,3 +164,9 @@ def _confirmed(stretch: Stretch, watch: Watch, specification: Specification) -> 
 
 def _ago(seconds: float) -> str:
     return f"{seconds:.0f} s" if math.isfinite(seconds) else "never"
+
+
+def _left_at(setting: str) -> str:
+    """``the throttle was closed``, ``the throttle was at 5``."""
+    at = "" if setting == "closed" else "at "
+    return f"the throttle was {at}{setting}"

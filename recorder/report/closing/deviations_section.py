@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Final
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
 
 __all__ = ["MOST_ROWS", "deviations_section", "listed"]
 
+_PORT: Final = re.compile(r" at \w+://\S+")
+"""Of which port a link was says nothing on paper: the car sheet in the appendix has it."""
 MOST_ROWS: Final = 500
 """Of one list on paper: some ten pages, which nobody reads to their end (our choice)."""
 
@@ -83,7 +86,7 @@ def _gaps(loaded: LoadedRun, naming: Naming) -> list[Block]:
             f"{g.t_end_s:.3f}",
             g.cause,
             f"{g.lost_records}",
-            g.detail,
+            _PORT.sub("", g.detail),
         )
         for g in loaded.gaps
     )

@@ -101,7 +101,7 @@ def _zero_row(
         _when(held, worth),
         _fixed(zero.counts, 1),
         plain(zero.u_counts, 2),
-        plain(worth.u_kN * k, 2),
+        _small(worth.u_kN * k),
         _fixed(worth.effect_kN * k, 3 if k == 1.0 else 1),
         "; ".join(words),
     )
@@ -187,6 +187,11 @@ def _span_changes(name: str, held: RunFieldChecks) -> list[Block]:
         for channel, c in by_channel.items()
         if len(c) > 1
     ]
+
+
+def _small(value: float) -> str:
+    """Two digits that count, without an exponent where a few noughts do."""
+    return _fixed(value, 5) if 1e-5 <= value < 1e-3 else plain(value, 2)
 
 
 def _fixed(value: float, decimals: int) -> str:

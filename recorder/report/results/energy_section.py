@@ -126,7 +126,11 @@ def _consumption(run: RunAnswer, naming: Naming) -> list[Block]:
     caption = f"Fuel and water of {called}, over the marks that give them, ± 95 %."
     blocks: list[Block] = [TextTable(heads, rows, caption)]
     if run.evaporation is not None:
-        blocks.append(Text(f"Evaporation {_shown(run.evaporation, units)}."))
+        weight = units.label("kg")
+        ratio = pm(run.evaporation)
+        blocks.append(
+            Text(f"Evaporation: {ratio} {weight} of water for each {weight} of fuel, ± 95 %.")
+        )
     told = [units.words(n) for c in used for n in c.assumed]
     return [*blocks, *(Text(f"{n[:1].upper()}{n[1:]}.", "small") for n in told)]
 

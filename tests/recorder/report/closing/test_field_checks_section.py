@@ -71,7 +71,7 @@ def test_what_each_zero_is_worth() -> None:
     zeros, guards, where, drift, _, _ = field_checks_section([("monday", FOUND)])
     assert isinstance(zeros, TextTable)
     assert zeros.rows == (
-        ("monday", "1", "pull", "0.0", "before", "20000.0", "6.0", "6.0e−04", "0.900", "accepted"),
+        ("monday", "1", "pull", "0.0", "before", "20000.0", "6.0", "0.00060", "0.900", "accepted"),
         (
             "monday", "2", "pull", "50.0", "between", "25000.0", "3\u2009000", "0.30", "−0.045",
             "WITHDRAWN; withdrawn: coupler was tight; forced: light engine; by observer 1",
