@@ -198,6 +198,14 @@ def _wheel(scenario: Scenario, port: str, serial: str) -> dict[str, Any]:
     }
 
 
+TITLE_BLOCK: Final = {
+    "report_number": "D 2-1",
+    "object": "Does the locomotive make the pull and power its builder promised at the drawbar?",
+    "signatures": ["chief of the car", "motive power"],
+}
+"""What the report's title block says beyond what is recorded."""
+
+
 def trip_sheet(scenario: Scenario) -> dict[str, Any]:
     """The trip sheet as TOML values."""
     journey, sure = scenario.told, scenario.sure
@@ -212,10 +220,7 @@ def trip_sheet(scenario: Scenario) -> dict[str, Any]:
             "operator": "invented for the simulated feed",
             "planned_hours": 2.0,
             "line": journey.line.name,
-            "report_number": "D 2-1",
-            "object": "Does the locomotive make the pull and power its builder promised at the"
-            " drawbar?",
-            "signatures": ["chief of the car", "motive power"],
+            **TITLE_BLOCK,
         },
         "route": {
             "file": ROUTE, "direction": "increasing", "start_chainage_m": journey.start_s_m,
