@@ -219,7 +219,6 @@ def trip_sheet(scenario: Scenario) -> dict[str, Any]:
             "crew": ["chief of the car", "second observer"],
             "operator": "invented for the simulated feed",
             "planned_hours": 2.0,
-            "line": journey.line.name,
             **TITLE_BLOCK,
         },
         "route": {
