@@ -13,7 +13,7 @@ from recorder.command_line.demo.beside import WindowBeside
 from recorder.command_line.demo.live_run import DemoProgress, LiveDemo, record_live
 from recorder.command_line.support.errors import UsageError
 from recorder.command_line.support.recording_console import screen_there
-from recorder.window.qt.frame.preflight import NoScreenError, has_screen
+from recorder.window.qt.frame.preflight import NoScreenError, check_screen, has_screen
 
 if TYPE_CHECKING:
     from recorder.acquisition.process.reports import RecordingReport
@@ -78,9 +78,8 @@ def run(args: argparse.Namespace) -> int:
     if args.seconds is not None and not LEAST_S <= args.seconds <= 86_400.0:
         msg = f"--seconds must be from {LEAST_S:g} to 86400, got {args.seconds:g}"
         raise UsageError(msg)
-    if args.ride and not has_screen():
-        msg = "demo --ride needs a screen: the marks are keyed at the window"
-        raise NoScreenError(msg)
+    if args.ride:
+        _must_be_seen()
     run_path = args.out / "run.h5"
     if run_path.exists():
         msg = f"{run_path}: a run is never overwritten; choose another --out or move it away"
@@ -90,6 +89,14 @@ def run(args: argparse.Namespace) -> int:
     if args.ride or args.seconds is not None:
         return _live(args, unseen=unseen)
     return _day(args, unseen=unseen)
+
+
+def _must_be_seen() -> None:
+    """Refuse a ride that nobody could key."""
+    if not has_screen():
+        msg = "demo --ride needs a screen: the marks are keyed at the window"
+        raise NoScreenError(msg)
+    check_screen()
 
 
 def _live(args: argparse.Namespace, *, unseen: bool) -> int:

@@ -25,8 +25,8 @@ class WindowOptions:
     session: str = ""
     """A session file or the run file being recorded; empty: the only one running."""
     png: str = ""
-    """Write a picture when the window closes; without ``seconds``, after 3 s. With neither
-    DISPLAY nor WAYLAND_DISPLAY set, the window is drawn without a screen."""
+    """Write a picture when the window closes; without ``seconds``, after 3 s. Where there is no
+    screen, the window is drawn without one."""
     seconds: float | None = None
     """Close after so long; None: when the crew closes it."""
     appearance: str = "day"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from typing import TYPE_CHECKING, Final
 
 from PyQt6.QtCore import QEvent, QObject, Qt, QTimer
@@ -20,7 +19,7 @@ from recorder.window.qt.bench.bench_panels import (
 from recorder.window.qt.frame.application import application, destroy
 from recorder.window.qt.frame.key_filter import key_name
 from recorder.window.qt.frame.picture import save_picture
-from recorder.window.qt.frame.preflight import check_screen, use_offscreen
+from recorder.window.qt.frame.preflight import check_screen, draw_unseen
 from recorder.window.qt.panels.appearance import APPEARANCES
 
 if TYPE_CHECKING:
@@ -197,8 +196,8 @@ def run_bench_page(
     NoScreenError
         No window can be opened here.
     """
-    if png is not None and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
-        use_offscreen()
+    if png is not None:
+        draw_unseen()
     check_screen()
     app = application()
     desk = BenchDesk(session, feed, patience_s=patience_s)

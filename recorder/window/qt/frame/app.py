@@ -21,8 +21,7 @@ from recorder.window.model.shown.options import WindowOptions, add_options, opti
 from recorder.window.qt.frame.preflight import (
     NoScreenError,
     check_screen,
-    has_screen,
-    use_offscreen,
+    draw_unseen,
 )
 
 if TYPE_CHECKING:
@@ -51,8 +50,8 @@ def run_window(options: WindowOptions) -> int:
     ValueError
         The run's sheets or certificates do not read.
     """
-    if options.png and not has_screen():
-        use_offscreen()
+    if options.png:
+        draw_unseen()
     check_screen()
     session = attach_when_there(options.session or None, options.wait_s)
     run = LiveRun(

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import os
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from recorder.window.qt.frame.application import application, destroy
 from recorder.window.qt.frame.main_window import CrewWindow
-from recorder.window.qt.frame.preflight import use_offscreen
+from recorder.window.qt.frame.preflight import draw_unseen
 
 if TYPE_CHECKING:
     from recorder.window.model.live.live_run import LiveRun
@@ -41,8 +40,7 @@ def render_window(
     The run may be started or stepped by hand; it is not closed. Raises ``OSError`` when the
     picture cannot be written.
     """
-    if not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
-        use_offscreen()
+    draw_unseen()
     app = application()
     window = CrewWindow(run, appearance=appearance)
     try:

@@ -7,7 +7,7 @@ import os
 import sys
 from typing import Final
 
-__all__ = ["NoScreenError", "check_screen", "has_screen", "library_words", "use_offscreen"]
+__all__ = ["NoScreenError", "check_screen", "draw_unseen", "has_screen", "library_words"]
 
 
 _UNSEEN: Final = ("offscreen", "minimal")
@@ -18,11 +18,6 @@ class NoScreenError(OSError):
     """No window can be opened; the text says what to install or do."""
 
 
-def use_offscreen() -> None:
-    """Draw without a screen (for pictures and tests); before Qt is first used."""
-    os.environ["QT_QPA_PLATFORM"] = "offscreen"
-
-
 def has_screen() -> bool:
     """Whether a person would see a window: on Windows and macOS the desktop is always there, with
     X11 and Wayland the environment names it."""
@@ -31,6 +26,12 @@ def has_screen() -> bool:
     if sys.platform in ("win32", "darwin"):
         return True
     return any(os.environ.get(name) for name in ("DISPLAY", "WAYLAND_DISPLAY"))
+
+
+def draw_unseen() -> None:
+    """Where there is no screen, draw without one, for a picture; before Qt is first used."""
+    if not has_screen():
+        os.environ["QT_QPA_PLATFORM"] = "offscreen"
 
 
 def check_screen() -> None:

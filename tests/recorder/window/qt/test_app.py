@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import ctypes.util
+import os
 import sys
+from argparse import Namespace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +15,7 @@ import pytest
 
 from recorder.acquisition.control.session_files import SessionError
 from recorder.command_line.main import main as command
+from recorder.command_line.verbs import verb_demo
 from recorder.run.parts.states import RunState
 from recorder.window.model.live import ring_worker
 from recorder.window.model.shown.options import WindowOptions
@@ -168,6 +171,32 @@ def test_a_screen_is_there_on_every_system_that_has_one(
     for name, value in environment.items():
         monkeypatch.setenv(name, value)
     assert preflight.has_screen() is seen
+
+
+@pytest.mark.parametrize(("system", "platform"), [("darwin", None), ("linux", "offscreen")])
+def test_a_picture_is_drawn_unseen_only_where_there_is_no_screen(
+    system: str, platform: str | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sys, "platform", system)
+    monkeypatch.setenv("QT_QPA_PLATFORM", "to be put back afterwards")
+    for name in ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM"):
+        monkeypatch.delenv(name, raising=False)
+    preflight.draw_unseen()
+    assert os.environ.get("QT_QPA_PLATFORM") == platform
+
+
+def test_a_ride_that_nobody_could_key_is_not_begun(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sys, "platform", "linux")
+    monkeypatch.setattr(ctypes.util, "find_library", lambda _: None)
+    monkeypatch.setenv("DISPLAY", ":0")
+    for name in ("WAYLAND_DISPLAY", "QT_QPA_PLATFORM"):
+        monkeypatch.delenv(name, raising=False)
+    ride = Namespace(ride=True, headless=False, seconds=None, seed=1, out=tmp_path / "ride")
+    with pytest.raises(preflight.NoScreenError, match="libxcb-cursor0"):
+        verb_demo.run(ride)
+    assert not ride.out.exists()
 
 
 def test_a_missing_library_is_named_with_its_package(monkeypatch: pytest.MonkeyPatch) -> None:
