@@ -58,14 +58,16 @@ class Desk:
         MarkRefusedError, MarkError
             Nothing was kept.
         """
+        at = self.run_s(at_s)
         keyed = KeyedMark(
             mark_id=uuid.UUID(int=self._chance.getrandbits(128), version=4).hex,
             kind=kind,
-            keyed_monotonic_ns=self._clock.instant_ns(self.run_s(at_s)),
+            keyed_monotonic_ns=self._clock.instant_ns(at),
             value=value,
             note=note,
         )
-        return self._marks.take(keyed)
+        # Exactly, whatever the pace that the clients' clock is told by.
+        return self._marks.take(keyed, at)
 
     def revise(self, mark: Mark) -> Mark:
         """Keep a revision (``mark.revised(...)``). Raises as :meth:`key`."""

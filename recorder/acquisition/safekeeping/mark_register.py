@@ -77,8 +77,10 @@ class MarkRegister:
             self._closed = True
         return len(self._revisions)
 
-    def take(self, keyed: KeyedMark) -> Mark:
+    def take(self, keyed: KeyedMark, at_s: float | None = None) -> Mark:
         """Keep a mark just keyed. The same one again (an answer got lost) is kept once.
+
+        ``at_s`` is its run time where whoever keys goes by the run's own clock.
 
         Raises
         ------
@@ -89,7 +91,7 @@ class MarkRegister:
             if (held := self._newest.get(keyed.mark_id)) is not None:
                 return held
             self._must_be_open()
-            t_s = self._instant(keyed.keyed_monotonic_ns)
+            t_s = self._instant(keyed.keyed_monotonic_ns) if at_s is None else at_s
             kind = find_kind(keyed.kind)
             extra = dict(keyed.extra)
             if 0.0 <= t_s - self._last_t.get(kind, -math.inf) < CLOSE_S:
