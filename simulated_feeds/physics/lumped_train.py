@@ -95,7 +95,7 @@ class LumpedTrain:
         self._work: Array = np.zeros((3, n - 1))
         self._net: Array = np.zeros(n)
         self._controls = (0.0, 1.0, 0.0, 0.0)
-        self.ledger = EnergyAccount() if audit else None
+        self.account = EnergyAccount() if audit else None
         self._last: tuple[float, ...] | None = None
 
     def _coupling_rates(self) -> tuple[Array, Array]:
@@ -200,7 +200,7 @@ class LumpedTrain:
             net[1:] += force
             push = effort * (1.0 + amplitude * math.cos(phase * float(x[0])))
             net[0] += push
-            before = v.copy() if self.ledger is not None else None
+            before = v.copy() if self.account is not None else None
             v1_before = v[1]
             net *= dt_m
             v += net
@@ -243,13 +243,13 @@ class LumpedTrain:
 
     def _enter(self, before: Array, push: float, taken: Array) -> None:
         """Work of one step: force times mean velocity balances kinetic energy exactly."""
-        ledger, dt = self.ledger, self.step_s
-        if ledger is None:
+        account, dt = self.account, self.step_s
+        if account is None:
             return
         mean = 0.5 * (before + self.v) * dt
-        ledger.effort += push * float(mean[0])
-        ledger.gravity += float(np.dot(self._outer, mean))
-        ledger.friction += float(np.dot(taken * self._inertia / dt, mean))
+        account.effort += push * float(mean[0])
+        account.gravity += float(np.dot(self._outer, mean))
+        account.friction += float(np.dot(taken * self._inertia / dt, mean))
         through = self._coupler * (mean[:-1] - mean[1:])
-        ledger.damping += float(np.sum(through))
-        ledger.drawbar += float(self._coupler[0] * mean[1])
+        account.damping += float(np.sum(through))
+        account.drawbar += float(self._coupler[0] * mean[1])

@@ -23,7 +23,7 @@ from recorder.analysis.campaign.doubt_answers import keep_answers, with_answers
 from recorder.analysis.campaign.loading import load_runs
 from recorder.analysis.campaign.run_answer import RunAnswer, answer_run
 from recorder.analysis.campaign.unmade import Unmade, attempt
-from recorder.analysis.dynamics.energy import draw_ledger
+from recorder.analysis.dynamics.energy import balance_energy
 from recorder.analysis.dynamics.stops_and_starts import starting_effort
 from recorder.analysis.series.corrections import Switches
 from recorder.analysis.specification.bands import Band, speed_bands, weight_of
@@ -179,7 +179,7 @@ def answer(runs: Sequence[LoadedRun], settings: AnswerSettings) -> CampaignAnswe
     starting = starting_effort([s for run in worked for s in run.starts])
     shown = withheld_bands(bands, doubts)
     rating = _rated(runs[0], shown, resistance, settings, notes, unmade)
-    notes += [_not_closed(r) for r in worked if r.ledger.closes is False]
+    notes += [_not_closed(r) for r in worked if r.energy_balance.closes is False]
     checked = _checked(worked, unmade)
     apart = _disagreeing(worked, checked)
     notes += apart
@@ -327,7 +327,7 @@ def _check(runs: Sequence[LoadedRun], settings: AnswerSettings) -> None:
 
 
 def _closed(run: RunAnswer, resistance: CampaignResistance, unmade: list[Unmade]) -> RunAnswer:
-    """The run with its ledger closed by a resistance fitted elsewhere, when there is one."""
+    """The run with its balance closed by a resistance fitted elsewhere, when there is one."""
     what = f"the energy balance of {run.loaded.name}"
     return attempt(what, partial(_balanced, run, resistance), run, unmade)
 
@@ -335,8 +335,10 @@ def _closed(run: RunAnswer, resistance: CampaignResistance, unmade: list[Unmade]
 def _balanced(run: RunAnswer, resistance: CampaignResistance) -> RunAnswer:
     found = balance_fit(run, resistance)
     rolling = None if found.fit is None else found.fit.at
-    ledger = draw_ledger(run.loaded, run.braked, rolling, found.fitted_on, no_rolling=found.why)
-    return replace(run, ledger=ledger)
+    balance = balance_energy(
+        run.loaded, run.braked, rolling, found.fitted_on, no_rolling=found.why
+    )
+    return replace(run, energy_balance=balance)
 
 
 def _not_closed(run: RunAnswer) -> str:

@@ -16,7 +16,7 @@ from recorder.analysis.dynamics.consumption import (
     consumption,
     evaporation,
 )
-from recorder.analysis.dynamics.energy import EnergyLedger, draw_ledger
+from recorder.analysis.dynamics.energy import EnergyBalance, balance_energy
 from recorder.analysis.dynamics.mass import MassCheck, check_mass
 from recorder.analysis.dynamics.peaks import Peak, highest_mean
 from recorder.analysis.dynamics.stops_and_starts import (
@@ -58,7 +58,7 @@ class RunAnswer:
     braked: NDArray[np.bool_]
     """(n,) bins in which the brake was on."""
     results: tuple[StretchResult, ...]
-    ledger: EnergyLedger
+    energy_balance: EnergyBalance
     mass_check: MassCheck | None
     doubts: tuple[Doubt, ...]
     """What contradicts the record."""
@@ -74,7 +74,7 @@ class RunAnswer:
 
 
 def answer_run(loaded: LoadedRun, edits: Sequence[StretchEdit]) -> RunAnswer:
-    """Work a run's own figures; its ledger is closed by a resistance later.
+    """Work a run's own figures; its balance is closed by a resistance later.
 
     Raises
     ------
@@ -108,7 +108,7 @@ def answer_run(loaded: LoadedRun, edits: Sequence[StretchEdit]) -> RunAnswer:
         loaded=loaded,
         braked=braked,
         results=tuple(results),
-        ledger=draw_ledger(loaded, braked),
+        energy_balance=balance_energy(loaded, braked),
         mass_check=mass,
         doubts=loaded.doubts,
         peaks=tuple(p for p in peaks if p is not None),

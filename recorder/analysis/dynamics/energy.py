@@ -1,8 +1,8 @@
-"""The energy ledger: work at the drawbar against what became of it.
+"""The energy balance: work at the drawbar against what became of it.
 
-``∫F ds = ΔE_potential + ΔE_kinetic + curve work + rolling work + closure``. Rolling work uses a
-resistance that was *not* fitted on the same stretches where that can be had; the closure error
-is shown with its own uncertainty, and a run that does not close is not believed.
+``∫F ds = ΔE_potential + ΔE_kinetic + curve work + rolling work + unaccounted``. Rolling work uses a
+resistance that was *not* fitted on the same stretches where that can be had; what is left
+unaccounted for has its own uncertainty, and a run of which more is left is not believed.
 """
 
 from __future__ import annotations
@@ -26,11 +26,11 @@ if TYPE_CHECKING:
     from recorder.analysis.series.series import Series
     from recorder.analysis.uncertainty.run_basis import RunBasis
 
-__all__ = ["EnergyLedger", "draw_ledger", "drawbar_work", "work_over"]
+__all__ = ["EnergyBalance", "balance_energy", "drawbar_work", "work_over"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class EnergyLedger:
+class EnergyBalance:
     """All in kJ; only over bins where pull and speed are both known."""
 
     draft_work: Measured
@@ -42,7 +42,7 @@ class EnergyLedger:
     kinetic: Measured | None
     curve: Measured | None
     rolling: Measured | None
-    closure: Measured | None
+    unaccounted: Measured | None
     """Total work less everything accounted for."""
     seconds: float
     metres: float
@@ -50,16 +50,16 @@ class EnergyLedger:
     seconds_missing: float
     brake_seconds: float
     balanced_seconds: float = 0.0
-    """Over which the closure was worked: free running on which no resistance was fitted."""
+    """Over which that was worked: free running on which no resistance was fitted."""
     why_open: str = ""
-    """Why there is no closure."""
+    """Why it cannot be told what is unaccounted for."""
 
     @property
     def closes(self) -> bool | None:
-        """Whether zero lies inside the closure's uncertainty; ``None`` if not known."""
-        if self.closure is None or not math.isfinite(self.closure.value):
+        """Whether what is unaccounted for lies within its uncertainty; ``None`` if not known."""
+        if self.unaccounted is None or not math.isfinite(self.unaccounted.value):
             return None
-        return bool(abs(self.closure.value) <= self.closure.expanded)
+        return bool(abs(self.unaccounted.value) <= self.unaccounted.expanded)
 
 
 def drawbar_work(run: RunBasis) -> tuple[Measured, Measured, Measured]:
@@ -117,35 +117,35 @@ def _work(run: RunBasis, chosen: NDArray[np.bool_]) -> tuple[Measured, float]:
     return Measured(value, "kJ", parts), run.wander.of_sum(amounts, series.step_s)
 
 
-def draw_ledger(
+def balance_energy(
     run: RunBasis,
     braked: NDArray[np.bool_],
     rolling_N_per_t: Callable[[float], Measured] | None = None,
     fitted_on: NDArray[np.bool_] | None = None,
     *,
     no_rolling: str = "no resistance was fitted",
-) -> EnergyLedger:
-    """Draw up the ledger of a run.
+) -> EnergyBalance:
+    """Draw up the balance of a run.
 
     Bins in ``braked`` (n,) are left out of the balance: brake work is not measured at the
     drawbar. ``rolling_N_per_t`` gives the trailing resistance per tonne at a speed in km/h;
-    without it, or without the trailing mass, the ledger cannot be closed. Bins in ``fitted_on``
-    (n,), on which that resistance was fitted, are left out of the closure: it could not fail.
-    ``no_rolling`` is why there is no resistance.
+    without it, or without the trailing mass, the balance cannot be closed. What is unaccounted for
+    is worked without the bins in ``fitted_on`` (n,), on which that resistance was fitted: else it
+    could not fail. ``no_rolling`` is why there is no resistance.
     """
     series = run.series
     draft, buff, total = drawbar_work(run)
     known = np.isfinite(series.sound_pull_kN) & np.isfinite(series.speed_m_s)
     free = known & ~braked
     mass_t = run.train.trailing.mass_t
-    potential = kinetic = curve = rolling = closure = None
+    potential = kinetic = curve = rolling = unaccounted = None
     balanced = free if fitted_on is None else free & ~fitted_on
     if mass_t is not None and known.any():
         potential, kinetic, curve = _line_work(run, free, mass_t)
         if rolling_N_per_t is not None:
             rolling = _rolling(run, _metres(run, free), mass_t, rolling_N_per_t)
-            closure = _closure(run, balanced, mass_t, rolling_N_per_t)
-    return EnergyLedger(
+            unaccounted = _unaccounted(run, balanced, mass_t, rolling_N_per_t)
+    return EnergyBalance(
         draft_work=draft,
         buff_work=buff,
         total_work=total,
@@ -153,12 +153,12 @@ def draw_ledger(
         kinetic=kinetic,
         curve=curve,
         rolling=rolling,
-        closure=closure,
+        unaccounted=unaccounted,
         seconds=float(known.sum() * series.step_s),
         metres=_ridden_m(series, known),
         seconds_missing=float((~known).sum() * series.step_s),
         brake_seconds=float((known & braked).sum() * series.step_s),
-        balanced_seconds=float(balanced.sum() * series.step_s) if closure else 0.0,
+        balanced_seconds=float(balanced.sum() * series.step_s) if unaccounted else 0.0,
         why_open=_why_open(run, known, balanced, "" if rolling_N_per_t else no_rolling),
     )
 
@@ -166,7 +166,7 @@ def draw_ledger(
 def _why_open(
     run: RunBasis, known: NDArray[np.bool_], balanced: NDArray[np.bool_], no_rolling: str
 ) -> str:
-    """Why there is no closure; empty where there is one."""
+    """Why nobody can tell what is unaccounted for; empty where it is told."""
     if not known.any():
         return "pull and speed are nowhere known together"
     if run.train.trailing.mass_t is None:
@@ -187,7 +187,7 @@ def _metres(run: RunBasis, held: NDArray[np.bool_]) -> NDArray[np.float64]:
     return np.where(held, run.series.speed_m_s * run.series.step_s, 0.0)
 
 
-def _closure(
+def _unaccounted(
     run: RunBasis,
     balanced: NDArray[np.bool_],
     mass_t: float,

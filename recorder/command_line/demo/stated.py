@@ -174,24 +174,24 @@ def _rating(answer: CampaignAnswer, true: TrueDay) -> Iterator[Stated]:
 
 def _work(run: RunAnswer, true: TrueDay) -> Iterator[Stated]:
     """Work and its balance over the very bins that the report has them of."""
-    series, ledger = run.loaded.series, run.ledger
+    series, balance = run.loaded.series, run.energy_balance
     edges = np.append(series.t_s - 0.5 * series.step_s, series.t_s[-1] + 0.5 * series.step_s)
     known = np.isfinite(series.sound_pull_kN * series.speed_m_s)
     free = known & ~run.braked
     work = true.done("work", edges)
     pulled = ~(series.sound_pull_kN < 0.0)
     sums = (
-        ("work while pulling", ledger.draft_work, work[known & pulled]),
-        ("work while pushed", ledger.buff_work, work[known & ~pulled]),
-        ("work at the drawbar", ledger.total_work, work[known]),
-        ("work of height", ledger.potential, true.done("grade", edges)[free]),
-        ("work of curves", ledger.curve, true.done("curve", edges)[free]),
-        ("work of rolling", ledger.rolling, true.done("rolling", edges)[free]),
+        ("work while pulling", balance.draft_work, work[known & pulled]),
+        ("work while pushed", balance.buff_work, work[known & ~pulled]),
+        ("work at the drawbar", balance.total_work, work[known]),
+        ("work of height", balance.potential, true.done("grade", edges)[free]),
+        ("work of curves", balance.curve, true.done("curve", edges)[free]),
+        ("work of rolling", balance.rolling, true.done("rolling", edges)[free]),
     )
     for name, figure, parts in sums:
         yield from _held("work", name, figure, float(parts.sum()))
-    yield from _held("work", "work of speed", ledger.kinetic, _gained(true, edges, free))
-    yield from _held("work", "work unaccounted for", ledger.closure, 0.0)
+    yield from _held("work", "work of speed", balance.kinetic, _gained(true, edges, free))
+    yield from _held("work", "work unaccounted for", balance.unaccounted, 0.0)
     if run.mass_check is not None:
         found = run.mass_check.estimate.joined
         yield from _held("trailing mass", "trailing mass by the run", found, true.trailing_t)

@@ -4,7 +4,7 @@ Top level: ``format``, ``version``, ``software``, ``coverage``, ``settings``, ``
 ``figures`` (a flat list for programs: ``name``, ``run``, ``value``, ``unit``,
 ``expanded_uncertainty``, ``coverage_factor``, ``effective_dof``, ``causes``), ``bands``,
 ``stretches``, ``resistance``, ``ratings``, ``balancing_speeds``, ``monte_carlo``,
-``propagated_margin``, ``runs`` (each with its energy balance, ``ledger``), ``sources`` (the run
+``propagated_margin``, ``runs`` (each with its ``energy_balance``), ``sources`` (the run
 files) and ``notes`` (what could not be stated, in words). A figure that could not be made is
 absent, and a note says why; no number is ever filled in.
 """
@@ -21,7 +21,7 @@ from recorder.analysis.campaign.answer import CampaignAnswer
 from recorder.analysis.campaign.assumptions import assumptions_of
 from recorder.analysis.campaign.run_answer import RunAnswer
 from recorder.analysis.campaign.unmade import Unmade
-from recorder.analysis.dynamics.energy import EnergyLedger
+from recorder.analysis.dynamics.energy import EnergyBalance
 from recorder.analysis.dynamics.mass import MassCheck
 from recorder.analysis.dynamics.resistance import ResistanceFit
 from recorder.analysis.dynamics.tonnage import Rating
@@ -37,7 +37,14 @@ if TYPE_CHECKING:
     from recorder.track.placing.placement import Placement
     from recorder.track.route.route import Route
 
-__all__ = ["figures", "ledger_figures", "measured_json", "plain_values", "results_json"]
+__all__ = [
+    "UNACCOUNTED",
+    "balance_figures",
+    "figures",
+    "measured_json",
+    "plain_values",
+    "results_json",
+]
 
 FORMAT = "testcar results"
 VERSION = 1
@@ -130,8 +137,8 @@ def _campaign_figures(answer: CampaignAnswer) -> Iterator[tuple[str, Measured | 
 
 
 def _run_figures(run: RunAnswer) -> Iterator[tuple[str, Measured | None]]:
-    for key, value in ledger_figures(run.ledger).items():
-        yield _FIGURE_NAMES.get(key, key.replace("_", " ")), value
+    for key, value in balance_figures(run.energy_balance).items():
+        yield key.replace("_", " "), value
     for peak in run.peaks:
         what = "pull" if peak.value.unit == "kN" else "power"
         yield f"highest {peak.seconds:.0f} s mean {what}", peak.value
@@ -153,11 +160,11 @@ def _run_figures(run: RunAnswer) -> Iterator[tuple[str, Measured | None]]:
         yield "trailing mass by grades and starts", run.mass_check.estimate.joined
 
 
-_FIGURE_NAMES: Final = {"closure": "energy unaccounted for"}
+UNACCOUNTED: Final = "energy_unaccounted_for"
 
 
-def ledger_figures(held: EnergyLedger) -> dict[str, Measured | None]:
-    """The lines of a ledger by name, kJ."""
+def balance_figures(held: EnergyBalance) -> dict[str, Measured | None]:
+    """The lines of a balance by name, kJ."""
     return {
         "draft_work": held.draft_work,
         "buff_work": held.buff_work,
@@ -166,7 +173,7 @@ def ledger_figures(held: EnergyLedger) -> dict[str, Measured | None]:
         "kinetic_energy": held.kinetic,
         "curve_work": held.curve,
         "rolling_work": held.rolling,
-        "closure": held.closure,
+        UNACCOUNTED: held.unaccounted,
     }
 
 
@@ -263,7 +270,7 @@ def _utc(clock: ClockOfRun) -> dict[str, Any]:
 
 
 def _run(run: RunAnswer) -> dict[str, Any]:
-    loaded, held = run.loaded, run.ledger
+    loaded, held = run.loaded, run.energy_balance
     return {
         "name": loaded.name,
         "run_id": loaded.run_id,
@@ -277,10 +284,10 @@ def _run(run: RunAnswer) -> dict[str, Any]:
         "seconds_with_data": held.seconds,
         "seconds_missing": held.seconds_missing,
         "seconds_braked": held.brake_seconds,
-        "ledger": {k: measured_json(v) for k, v in ledger_figures(held).items()},
-        "ledger_closes": held.closes,
-        "ledger_why_open": held.why_open or None,
-        "ledger_balanced_s": held.balanced_seconds,
+        "energy_balance": {k: measured_json(v) for k, v in balance_figures(held).items()},
+        "energy_balance_closes": held.closes,
+        "energy_balance_why_open": held.why_open or None,
+        "energy_balance_seconds": held.balanced_seconds,
         "assumptions": [{**asdict(a), "stated": a.stated} for a in assumptions_of(loaded)],
         "mass_check": None if run.mass_check is None else _mass_check(run.mass_check),
         "notes": list(run.notes),

@@ -33,7 +33,7 @@ from recorder.analysis.series.series import Series
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.analysis.uncertainty.table_uncertainty import with_uncertainty
 from recorder.marks.kinds import Kind, kind_or_name
-from recorder.report.data.results_json import figures, ledger_figures
+from recorder.report.data.results_json import UNACCOUNTED, balance_figures, figures
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.loaded_run import LoadedRun
@@ -114,7 +114,7 @@ def _rows(answer: CampaignAnswer) -> dict[str, list[dict[str, Any]]]:
         "test_sections": _stretches(answer),
         "admission": _admission(answer),
         "figures": flat,
-        "energy_balance": _ledger(answer),
+        "energy_balance": _energy_balance(answer),
         "resistance": _resistance(answer),
         "runs": _runs(answer),
         "marks": _marks(answer),
@@ -179,16 +179,16 @@ def _known(value: float) -> float | None:
     return value if np.isfinite(value) else None
 
 
-def _ledger(answer: CampaignAnswer) -> list[dict[str, Any]]:
+def _energy_balance(answer: CampaignAnswer) -> list[dict[str, Any]]:
     return [
         {
             "run": run.loaded.name,
-            "energy": "unaccounted for" if name == "closure" else name.replace("_", " "),
+            "energy": name.replace("_", " "),
             **_pair("energy", "kJ", value),
-            "closes": run.ledger.closes if name == "closure" else None,
+            "closes": run.energy_balance.closes if name == UNACCOUNTED else None,
         }
         for run in answer.runs
-        for name, value in ledger_figures(run.ledger).items()
+        for name, value in balance_figures(run.energy_balance).items()
         if value is not None
     ]
 
@@ -234,14 +234,14 @@ def _runs(answer: CampaignAnswer) -> list[dict[str, Any]]:
             "run": run.loaded.name,
             "run_id": run.loaded.run_id,
             "duration_s": run.loaded.duration_s,
-            "distance_m": _known(run.ledger.metres),
+            "distance_m": _known(run.energy_balance.metres),
             "locomotive_mass_t": run.loaded.train.locomotive.mass_t,
             "trailing_mass_t": run.loaded.train.trailing.mass_t,
             "grade_source": run.loaded.series.grade_source,
             "test_sections": len(run.results),
             "marks": len(run.loaded.marks),
             "gaps": len(run.loaded.gaps),
-            "without_data_s": run.ledger.seconds_missing,
+            "without_data_s": run.energy_balance.seconds_missing,
         }
         for run in answer.runs
     ]

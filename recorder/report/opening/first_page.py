@@ -61,7 +61,7 @@ def answer_block(answer: CampaignAnswer, naming: Naming) -> VerdictBlock:
     detail = reasons[:1].upper() + reasons[1:] + ("." if reasons else "")
     if whole.margin is not None:
         detail += f" Mean margin over the specification {pm(whole.margin, unit=True)}."
-    if any(run.ledger.closes is False for run in answer.runs):
+    if any(run.energy_balance.closes is False for run in answer.runs):
         detail += (
             " The energy balance leaves more unaccounted for than its uncertainty: read what"
             " limits confidence first."

@@ -53,7 +53,7 @@ def _row(run: RunAnswer, naming: Naming) -> tuple[str, ...]:
     loaded, units = run.loaded, naming.units
     weather = [m for m in loaded.marks if m.kind == Kind.WEATHER]
     told = list(dict.fromkeys(weather_words(m, units) for m in weather))
-    km = run.ledger.metres / 1000.0 * units.factor("km")
+    km = run.energy_balance.metres / 1000.0 * units.factor("km")
     return (
         naming.letter(loaded.name),
         loaded.provenance.path.name,

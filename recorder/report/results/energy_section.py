@@ -30,7 +30,7 @@ def energy_section(answer: CampaignAnswer, naming: Naming) -> list[Block]:
 
 def energy_of(run: RunAnswer, naming: Naming) -> list[Block]:
     """The balance of one run, over what, and the trailing mass as the run shows it."""
-    held, units = run.ledger, naming.units
+    held, units = run.energy_balance, naming.units
     lines = (
         ("work at the drawbar, draft", held.draft_work),
         ("work at the drawbar, buff", held.buff_work),
@@ -38,10 +38,12 @@ def energy_of(run: RunAnswer, naming: Naming) -> list[Block]:
         ("change of kinetic energy of the trailing load", held.kinetic),
         ("curve resistance", held.curve),
         ("rolling resistance, by the fit", held.rolling),
-        ("unaccounted for: work less all of these, where nothing was fitted", held.closure),
+        ("unaccounted for: work less all of these, where nothing was fitted", held.unaccounted),
     )
     rows = tuple((n, _energy(v, units)) for n, v in lines if v is not None)
-    over = f" It was worked over {held.balanced_seconds:.0f} s." * (held.closure is not None)
+    over = f" It was worked over {held.balanced_seconds:.0f} s." * (
+        held.unaccounted is not None
+    )
     verdict = {
         True: "What is unaccounted for lies within its uncertainty.",
         False: "More is UNACCOUNTED FOR than the uncertainty allows: do not believe this run"

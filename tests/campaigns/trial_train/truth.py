@@ -52,7 +52,7 @@ def checks(answer: CampaignAnswer, made: Sequence[MadeRun]) -> list[Check]:
     """All figures that can be compared; those not finite are left out."""
     found = []
     for run, one in zip(answer.runs, made, strict=True):
-        found += [*_stretches(run, one), *_ledger(run, one), *_moments(run, one)]
+        found += [*_stretches(run, one), *_energy_balance(run, one), *_moments(run, one)]
     if len(made) == 1:
         found += [*_bands(answer, made[0]), *_starting(answer, made[0])]
     found += _resistance(answer, made)
@@ -139,29 +139,29 @@ def _band(
     yield from _check("band margin", band.margin, ratio * band.limit_kN)
 
 
-def _ledger(run: RunAnswer, made: MadeRun) -> Iterator[Check]:
-    ride, train, ledger = made.ride, made.train, run.ledger
+def _energy_balance(run: RunAnswer, made: MadeRun) -> Iterator[Check]:
+    ride, train, balance = made.ride, made.train, run.energy_balance
     # Forces hold over a step; the way of a step is that of the ride, to the last millimetre.
     metres = np.diff(ride.metres, append=ride.metres[-1])
     work = ride.pull_kN * metres
-    yield from _check("draft work", ledger.draft_work, float(work[work > 0.0].sum()))
-    yield from _check("total work", ledger.total_work, float(work.sum()))
+    yield from _check("draft work", balance.draft_work, float(work[work > 0.0].sum()))
+    yield from _check("total work", balance.total_work, float(work.sum()))
     series = run.loaded.series
     free = np.interp(ride.t_s, series.t_s, (~run.braked).astype(float)) > 0.5
     load = train.true_load_t
     inertia = load * (1.0 + train.true_load_rotary)
     rise = load * GRAVITY * float((ride.load_grade * metres)[free].sum())
-    yield from _check("potential energy", ledger.potential, rise)
+    yield from _check("potential energy", balance.potential, rise)
     gained = inertia * float((ride.acceleration_m_s2 * metres)[free].sum())
-    yield from _check("kinetic energy", ledger.kinetic, gained)
+    yield from _check("kinetic energy", balance.kinetic, gained)
     yield from _check(
-        "curve work", ledger.curve, float((ride.load_curve_kN * metres)[free].sum())
+        "curve work", balance.curve, float((ride.load_curve_kN * metres)[free].sum())
     )
     yield from _check(
-        "rolling work", ledger.rolling, float((ride.rolling_kN * metres)[free].sum())
+        "rolling work", balance.rolling, float((ride.rolling_kN * metres)[free].sum())
     )
-    if ledger.closes is not None and ledger.closure is not None:
-        yield from _check("energy closure", ledger.closure, 0.0)
+    if balance.closes is not None and balance.unaccounted is not None:
+        yield from _check("energy unaccounted", balance.unaccounted, 0.0)
 
 
 def _moments(run: RunAnswer, made: MadeRun) -> Iterator[Check]:

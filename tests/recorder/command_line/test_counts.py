@@ -14,7 +14,7 @@ import pytest
 
 from recorder.analysis.campaign.loading import load_run
 from recorder.analysis.dynamics.consumption import consumption
-from recorder.analysis.dynamics.energy import draw_ledger
+from recorder.analysis.dynamics.energy import balance_energy
 from recorder.analysis.dynamics.mass import check_mass
 from recorder.analysis.dynamics.peaks import highest_mean
 from recorder.analysis.dynamics.stops_and_starts import find_starts
@@ -263,9 +263,9 @@ def test_fuel_is_burnt_and_no_work_is_stated_of_it(
     assert used.used.value == pytest.approx(200.0)
     assert math.isnan(used.work.value)
     assert (used.per_kWh, used.per_hp_h) == (None, None)
-    ledger = draw_ledger(loaded, np.zeros(len(loaded.series), np.bool_))
-    assert math.isnan(ledger.total_work.value)
-    assert ledger.metres == pytest.approx(60 * SPEED_M_S, rel=0.02)
+    balance = balance_energy(loaded, np.zeros(len(loaded.series), np.bool_))
+    assert math.isnan(balance.total_work.value)
+    assert balance.metres == pytest.approx(60 * SPEED_M_S, rel=0.02)
     for seconds, unit in ((10.0, "kN"), (10.0, "kW")):
         assert highest_mean(loaded, seconds, unit) is None
     assert find_starts(loaded) == []

@@ -55,14 +55,14 @@ def test_energy_is_conserved_on_a_real_line() -> None:
         train = LumpedTrain(scenario.journey, step_s=step_s, audit=True)
         before = train.potential_J() + train.kinetic_J() + train.coupler_J()
         train.advance(round(60.0 / step_s))
-        ledger = train.ledger
-        assert ledger is not None
+        account = train.account
+        assert account is not None
         held = train.coupler_J()
         after = train.potential_J() + train.kinetic_J() + held
-        gone = ledger.friction + ledger.damping - held
-        errors.append(abs(ledger.effort - gone - (after - before)) / ledger.effort)
-        assert ledger.friction > 0.0
-        assert ledger.damping > 0.0
+        gone = account.friction + account.damping - held
+        errors.append(abs(account.effort - gone - (after - before)) / account.effort)
+        assert account.friction > 0.0
+        assert account.damping > 0.0
     assert errors[0] < 2e-4
     assert errors[1] < 0.7 * errors[0]
 
@@ -70,10 +70,10 @@ def test_energy_is_conserved_on_a_real_line() -> None:
 def test_drawbar_work_is_what_the_trailing_cars_took() -> None:
     train = LumpedTrain(journey(), audit=True)
     motion = run(train, 60.0)
-    ledger = train.ledger
-    assert ledger is not None
+    account = train.account
+    assert account is not None
     work = float(np.trapezoid(motion.pull_N * motion.v_m_s, motion.t_s))
-    assert work == pytest.approx(ledger.drawbar, rel=2e-3)
+    assert work == pytest.approx(account.drawbar, rel=2e-3)
 
 
 def test_run_out_shows_in_the_pull() -> None:

@@ -1,4 +1,4 @@
-"""Work and its ledger: the same on any grid, and what is not known is left out, not nothing."""
+"""Work and its balance: the same on any grid, and what is not known is left out, not nothing."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calibration.quantities.constants import G_M_S2
-from recorder.analysis.dynamics.energy import draw_ledger, drawbar_work, work_over
+from recorder.analysis.dynamics.energy import balance_energy, drawbar_work, work_over
 from recorder.analysis.dynamics.peaks import highest_mean
 from recorder.analysis.dynamics.stops_and_starts import starting_effort
 from recorder.analysis.series.series import Series
@@ -41,9 +41,9 @@ def test_bins_without_a_pull_do_no_work_and_are_counted() -> None:
     pull = np.full(2000, 100.0)
     pull[500:1500] = np.nan
     series = drawn(np.full(2000, 10.0), pull)
-    ledger = draw_ledger(drawn_run(series, train=TRAIN), NO_BRAKE)
-    assert ledger.total_work.value == pytest.approx(100.0 * 10.0 * 100.0, rel=5e-3)
-    assert ledger.seconds_missing == pytest.approx(100.0, abs=2 * STEP_S)
+    balance = balance_energy(drawn_run(series, train=TRAIN), NO_BRAKE)
+    assert balance.total_work.value == pytest.approx(100.0 * 10.0 * 100.0, rel=5e-3)
+    assert balance.seconds_missing == pytest.approx(100.0, abs=2 * STEP_S)
 
 
 @pytest.mark.parametrize("slope", [0.004, -0.004])
@@ -54,16 +54,18 @@ def test_potential_energy_is_weight_times_rise(slope: float) -> None:
         locomotive_grade=rise,
         trailing_grade=rise,
     )
-    ledger = draw_ledger(drawn_run(series, train=TRAIN), NO_BRAKE)
-    assert ledger.potential is not None
-    assert ledger.potential.value == pytest.approx(800.0 * G_M_S2 * slope * 2000.0, rel=5e-3)
+    balance = balance_energy(drawn_run(series, train=TRAIN), NO_BRAKE)
+    assert balance.potential is not None
+    assert balance.potential.value == pytest.approx(800.0 * G_M_S2 * slope * 2000.0, rel=5e-3)
 
 
 def test_kinetic_energy_is_that_of_the_trailing_mass() -> None:
     speed = np.linspace(5.0, 15.0, 2000)
-    ledger = draw_ledger(drawn_run(drawn(speed, np.full(2000, 50.0)), train=TRAIN), NO_BRAKE)
-    assert ledger.kinetic is not None
-    assert ledger.kinetic.value == pytest.approx(0.5 * 800.0 * (15.0**2 - 5.0**2), rel=5e-3)
+    balance = balance_energy(
+        drawn_run(drawn(speed, np.full(2000, 50.0)), train=TRAIN), NO_BRAKE
+    )
+    assert balance.kinetic is not None
+    assert balance.kinetic.value == pytest.approx(0.5 * 800.0 * (15.0**2 - 5.0**2), rel=5e-3)
 
 
 @pytest.mark.parametrize("unit", ["kN", "kW"])
@@ -86,29 +88,31 @@ def test_without_a_start_there_is_no_starting_effort() -> None:
     assert starting_effort([]) is None
 
 
-def test_a_ledger_that_cannot_be_closed_says_why() -> None:
+def test_a_balance_that_cannot_be_closed_says_why() -> None:
     series = drawn(np.full(2000, 10.0), np.full(2000, 50.0))
     weighed, everywhere = drawn_run(series, train=TRAIN), ~NO_BRAKE
     known = Measured(20.0, "N/t")
-    assert draw_ledger(weighed, NO_BRAKE, lambda _: known).why_open == ""
-    assert draw_ledger(weighed, NO_BRAKE).why_open == "no resistance was fitted"
-    told = draw_ledger(weighed, NO_BRAKE, no_rolling="2 observations are too few")
+    assert balance_energy(weighed, NO_BRAKE, lambda _: known).why_open == ""
+    assert balance_energy(weighed, NO_BRAKE).why_open == "no resistance was fitted"
+    told = balance_energy(weighed, NO_BRAKE, no_rolling="2 observations are too few")
     assert told.why_open == "2 observations are too few"
-    fitted = draw_ledger(weighed, NO_BRAKE, lambda _: known, everywhere)
+    fitted = balance_energy(weighed, NO_BRAKE, lambda _: known, everywhere)
     assert "no free running is left" in fitted.why_open
     assert fitted.balanced_seconds == 0.0
-    unweighed = draw_ledger(drawn_run(series), NO_BRAKE, lambda _: known)
+    unweighed = balance_energy(drawn_run(series), NO_BRAKE, lambda _: known)
     assert unweighed.why_open == "the trailing mass is not known"
     silent = drawn_run(replace(series, pull_kN=np.full(2000, np.nan)), train=TRAIN)
-    assert "nowhere known together" in draw_ledger(silent, NO_BRAKE, lambda _: known).why_open
+    assert (
+        "nowhere known together" in balance_energy(silent, NO_BRAKE, lambda _: known).why_open
+    )
 
 
-def test_the_seconds_of_the_closure_are_those_on_which_nothing_was_fitted() -> None:
+def test_the_seconds_of_the_balance_are_those_on_which_nothing_was_fitted() -> None:
     series = drawn(np.full(2000, 10.0), np.full(2000, 50.0))
     fitted, braked = NO_BRAKE.copy(), NO_BRAKE.copy()
     fitted[:500], braked[400:700] = True, True
     run = drawn_run(series, train=TRAIN)
-    held = draw_ledger(run, braked, lambda _: Measured(20.0, "N/t"), fitted)
+    held = balance_energy(run, braked, lambda _: Measured(20.0, "N/t"), fitted)
     assert held.balanced_seconds == pytest.approx(1300 * STEP_S)
 
 
@@ -172,9 +176,9 @@ def test_what_work_and_rolling_share_of_a_calibration_cancels(pull_kN: float) ->
     """A resistance read by the same cell at the same force errs as the work does."""
     run = measured_by(drawn(np.full(2000, 10.0), np.full(2000, pull_kN)), 0.3, 0.004)
     rolling = run.instruments.pull(pull_kN).scaled(1000.0 / 800.0, "N/t")
-    held = draw_ledger(run, NO_BRAKE, lambda _: rolling)
-    assert held.closure is not None
+    held = balance_energy(run, NO_BRAKE, lambda _: rolling)
+    assert held.unaccounted is not None
     common = (run.instruments.pull_cause, run.instruments.unloaded_cause, ZERO)
     for cause in common:
         assert abs(held.total_work.parts[cause]) > 1.0
-        assert held.closure.parts[cause] == pytest.approx(0.0, abs=1e-6)
+        assert held.unaccounted.parts[cause] == pytest.approx(0.0, abs=1e-6)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from recorder.analysis.dynamics.energy import draw_ledger
+from recorder.analysis.dynamics.energy import balance_energy
 from recorder.analysis.dynamics.mass import check_mass
 from recorder.analysis.dynamics.regression import bounded
 from recorder.analysis.series.corrections import correct
@@ -110,7 +110,7 @@ def test_kinetic_energy_is_by_the_ends_of_each_free_part_whatever_is_braked() ->
     v = run.series.speed_m_s
     ends = (v[999] + v[1000]) / 2, (v[1399] + v[1400]) / 2
     wanted = LOAD_T * 1.05 / 2.0 * (ends[0] ** 2 - v[0] ** 2 + v[-1] ** 2 - ends[1] ** 2)
-    found = draw_ledger(run, braked).kinetic
+    found = balance_energy(run, braked).kinetic
     assert found is not None
     assert found.value == pytest.approx(wanted, rel=1e-3, abs=50.0)
 
@@ -118,8 +118,8 @@ def test_kinetic_energy_is_by_the_ends_of_each_free_part_whatever_is_braked() ->
 def test_a_balance_cannot_be_closed_by_what_was_fitted_on_it() -> None:
     run = ridden(3)
     everywhere = np.ones(4800, bool)
-    held = draw_ledger(run, ~everywhere, lambda _: kN(20.0).scaled(1.0, "N/t"), everywhere)
-    assert held.closure is None
+    held = balance_energy(run, ~everywhere, lambda _: kN(20.0).scaled(1.0, "N/t"), everywhere)
+    assert held.unaccounted is None
     assert held.closes is None
 
 

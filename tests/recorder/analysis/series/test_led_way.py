@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from calibration.quantities.constants import G_M_S2
 from recorder.analysis.campaign.answer import AnswerSettings, answer_files
-from recorder.analysis.dynamics.energy import draw_ledger
+from recorder.analysis.dynamics.energy import balance_energy
 from recorder.analysis.dynamics.peaks import highest_mean
 from recorder.analysis.series.line_under import RunPlace, on_route
 from recorder.analysis.series.run_series import led_way
@@ -94,16 +94,16 @@ def propelled() -> Series:
 def test_what_a_propelling_locomotive_does_is_in_the_work_with_its_true_sign() -> None:
     series = propelled()
     run = drawn_run(series, train=TrialTrain(trailing=Vehicles(mass_t=MASS_T, rotary=0.0)))
-    ledger = draw_ledger(run, np.zeros(len(series), bool))
+    balance = balance_energy(run, np.zeros(len(series), bool))
     # From rest to rest: the height won, and the resistance that holds back either way.
     net_m = float(series.speed_m_s.sum()) * STEP_S
     over_m = float(np.abs(series.speed_m_s).sum()) * STEP_S
     height = MASS_T * G_M_S2 * 0.005 * net_m
-    assert ledger.potential is not None
-    assert ledger.potential.value == pytest.approx(height, rel=1e-6)
+    assert balance.potential is not None
+    assert balance.potential.value == pytest.approx(height, rel=1e-6)
     lost = MASS_T * RESISTANCE_N_PER_T / 1000.0 * over_m
-    assert ledger.total_work.value == pytest.approx(height + lost, rel=1e-3)
-    assert ledger.metres == pytest.approx(over_m)
+    assert balance.total_work.value == pytest.approx(height + lost, rel=1e-3)
+    assert balance.metres == pytest.approx(over_m)
     peak = highest_mean(run, 60.0, "kW")
     assert peak is not None
     assert peak.value.value > 0.0
@@ -150,8 +150,8 @@ def test_a_run_whose_wheel_counts_down_is_answered_alike(tmp_path: Path) -> None
     assert any("counts down over" in n for n in down.notes)
     assert not any("counts down over" in n for n in up.notes)
     for line in ("draft_work", "buff_work", "total_work"):
-        value = getattr(up.ledger, line).value
-        assert getattr(down.ledger, line).value == pytest.approx(value, rel=0.01)
+        value = getattr(up.energy_balance, line).value
+        assert getattr(down.energy_balance, line).value == pytest.approx(value, rel=0.01)
     for a, b in zip(up.peaks, down.peaks, strict=True):
         assert b.value.value == pytest.approx(a.value.value, rel=0.01)
     assert len(up.results) == len(down.results)

@@ -12,7 +12,7 @@ from recorder.analysis.dynamics.consumption import (
     consumption,
     evaporation,
 )
-from recorder.analysis.dynamics.energy import draw_ledger, drawbar_work
+from recorder.analysis.dynamics.energy import balance_energy, drawbar_work
 from recorder.analysis.dynamics.peaks import highest_mean
 from recorder.analysis.dynamics.stops_and_starts import find_starts, find_stops
 from recorder.analysis.dynamics.tonnage import balancing_speed_m_s, rate
@@ -85,19 +85,19 @@ def test_sections_between_mileposts() -> None:
     assert np.asarray(rows["distance_m"]) == pytest.approx([1000.0, 1000.0])
 
 
-def test_a_ledger_of_a_true_run_closes() -> None:
+def test_a_balance_of_a_true_run_closes() -> None:
     run = make_outing(4).run
     braked = np.zeros(len(run.series), bool)
 
     def rolling(v: float) -> Measured:
         return Measured(12.0 + 0.1 * v + 0.0025 * v * v, "N/t", {cause("fit"): 0.4})
 
-    held = draw_ledger(run, braked, rolling)
+    held = balance_energy(run, braked, rolling)
     assert held.closes
-    assert held.closure is not None
+    assert held.unaccounted is not None
     heavy = replace(run.train, trailing=Vehicles(mass_t=1300.0))
     wrong = replace(run, train=heavy, corrected=correct(run.series, heavy))
-    assert draw_ledger(wrong, braked, rolling).closes is False
+    assert balance_energy(wrong, braked, rolling).closes is False
 
 
 def test_consumption_by_level_and_by_use() -> None:

@@ -46,19 +46,19 @@ def told(run: RunAnswer) -> str:
     return " ".join(b.text for b in energy_of(run, naming) if isinstance(b, Text))
 
 
-def test_the_ledger_says_over_what_it_closes_or_why_not(tmp_path: Path) -> None:
+def test_the_balance_says_over_what_it_closes_or_why_not(tmp_path: Path) -> None:
     path = tmp_path / "monday.h5"
     Train(seconds=300.0).keep(path)
     answer = answer_files([path], AnswerSettings())
     (run,) = answer.runs
     assert "cannot be closed: the trailing mass is not known." in told(run)
     (held,) = results_json(answer, software="test")["runs"]
-    assert held["ledger_why_open"] == "the trailing mass is not known"
+    assert held["energy_balance_why_open"] == "the trailing mass is not known"
     closed = replace(
-        run.ledger, closure=Measured(0.0, "kJ"), balanced_seconds=123.0, why_open=""
+        run.energy_balance, unaccounted=Measured(0.0, "kJ"), balanced_seconds=123.0, why_open=""
     )
     assert "lies within its uncertainty. It was worked over 123 s." in told(
-        replace(run, ledger=closed)
+        replace(run, energy_balance=closed)
     )
 
 
