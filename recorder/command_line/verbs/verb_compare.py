@@ -6,11 +6,11 @@ import argparse
 import json
 from pathlib import Path
 
-from calibration.quantities.constants import KM_H_PER_M_S
 from recorder.analysis.campaign.answer import AnswerSettings
 from recorder.analysis.campaign.comparison import compare_files
 from recorder.command_line.support.errors import UsageError
 from recorder.command_line.support.progress import ProgressLine
+from recorder.command_line.support.speed_bands import add_band_options, band_m_s, edition_shown
 from recorder.machine.version import software
 from recorder.run_file.seal.digest_check import refuse_damaged
 from recorder.sheets import load_trip_sheet
@@ -44,10 +44,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "--route", type=Path, metavar="ROUTE.csv",
         help="The route table. By default the one each trip sheet names.",
     )  # fmt: skip
-    parser.add_argument(
-        "--band-km-h", type=float, default=10.0, metavar="W",
-        help="The width of a band of speed, in km/h; by default 10.",
-    )  # fmt: skip
+    add_band_options(parser)
     parser.add_argument(
         "--out", type=Path, metavar="DIR",
         help="Write comparison.json and comparison.pdf into DIR. Without it, print only.",
@@ -67,16 +64,13 @@ def run(args: argparse.Namespace) -> int:
     if len(args.runs) < 2:
         msg = f"give at least two runs to compare, got {len(args.runs)}"
         raise UsageError(msg)
-    if not args.band_km_h > 0.0:
-        msg = f"--band-km-h must be above zero, got {args.band_km_h:g}"
-        raise UsageError(msg)
     trip = load_trip_sheet(args.trip) if args.trip else None
     with ProgressLine() as progress:
         for path in args.runs:
             refuse_damaged(path, progress=progress)
         comparison = compare_files(
             args.runs,
-            AnswerSettings(band_m_s=args.band_km_h / KM_H_PER_M_S),
+            AnswerSettings(band_m_s=band_m_s(args, edition_shown(args.runs[0], None))),
             trip=trip,
             route=args.route,
             progress=progress,

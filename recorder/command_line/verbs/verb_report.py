@@ -15,9 +15,9 @@ from recorder.analysis.campaign.crew_edits import read_edits
 from recorder.analysis.campaign.doubt_answers import read_answers
 from recorder.analysis.dynamics.tonnage import WEATHER
 from recorder.analysis.series.corrections import Switches
-from recorder.command_line.support.errors import UsageError
 from recorder.command_line.support.person import person
 from recorder.command_line.support.progress import ProgressLine
+from recorder.command_line.support.speed_bands import add_band_options, band_m_s, edition_shown
 from recorder.report.pages.shown_units import SYSTEMS
 from recorder.run_file.seal.digest_check import refuse_damaged
 from recorder.sheets import load_trip_sheet
@@ -80,10 +80,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def _add_settings(parser: argparse.ArgumentParser) -> None:
     """How the answer is worked."""
-    parser.add_argument(
-        "--band-km-h", type=float, default=10.0, metavar="W",
-        help="The width of a band of speed, in km/h; by default 10.",
-    )  # fmt: skip
+    add_band_options(parser)
     parser.add_argument(
         "--without", action="append", default=[], choices=CORRECTIONS, metavar="CORRECTION",
         help=f"Leave a correction out: {', '.join(CORRECTIONS)}; may be given again. By default "
@@ -143,12 +140,13 @@ def run(args: argparse.Namespace) -> int:
     # Charts and page layout take over a second to import: --help and refusals do not wait.
     from recorder.report.trial.writing import write_report
 
-    settings, options, edits = _settings(args), _options(args), _edits(args)
+    options, edits = _options(args), _edits(args)
     answers = read_answers(args.answer)
     trip = load_trip_sheet(args.trip) if args.trip else None
     with ProgressLine() as progress:
         for path in args.runs:
             refuse_damaged(path, progress=progress)
+        settings = _settings(args)
         # A folder that cannot be made is met before minutes of work, not after.
         args.out.mkdir(parents=True, exist_ok=True)
         answer = answer_files(
@@ -184,12 +182,9 @@ def _part(progress: Progress, start: float, end: float) -> Progress:
 
 
 def _settings(args: argparse.Namespace) -> AnswerSettings:
-    if not args.band_km_h > 0.0:
-        msg = f"--band-km-h must be above zero, got {args.band_km_h:g}"
-        raise UsageError(msg)
     least = args.least_speed_km_h
     return AnswerSettings(
-        band_m_s=args.band_km_h / KM_H_PER_M_S,
+        band_m_s=band_m_s(args, edition_shown(args.runs[0], args.units)),
         switches=Switches(**{c.replace("-", "_"): False for c in args.without}),
         weather=args.weather,
         least_speed_m_s=None if least is None else least / KM_H_PER_M_S,

@@ -178,6 +178,7 @@ def test_bad_use_is_one_line(
         ["report", str(tmp_path / "none.h5")],
         ["report", str(run), "--grid", "7 leagues"],
         ["report", str(run), "--band-km-h", "0"],
+        ["report", str(run), "--band-mph", "-5"],
         ["report", str(run), "--edits", str(edits)],
         ["report", str(run), "--roll-mm-per-km", "99999"],
         ["report", str(run), "--route", str(tmp_path / "none.csv")],
