@@ -101,6 +101,11 @@ class CampaignAnswer:
     """What could not be made; the rest stands."""
 
     @property
+    def trip(self) -> TripSheet | None:
+        """Of the first run that has one."""
+        return next((r.loaded.trip for r in self.runs if r.loaded.trip is not None), None)
+
+    @property
     def starting_limit_kN(self) -> float | None:
         """The specified starting pull."""
         return None if self.specification is None else self.specification.starting_pull_kN

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from calibration.quantities.sentence import amount, say
-from recorder.analysis.series.series import GradeSource
 from recorder.analysis.series.train import Side
 from recorder.analysis.uncertainty.wander import usual_wander
 
@@ -26,14 +25,6 @@ SOURCES: Final = (
     " Association; from memory, its manual was not at hand). Mileposts keyed: fitted to those of"
     " this run. The route: its own table."
 )
-
-
-_GRADE: Final = {
-    GradeSource.ROUTE: "the route",
-    GradeSource.CHANNEL: "a recorded column",
-    GradeSource.MARKS: "marks",
-    GradeSource.UNKNOWN: "not known",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,7 +121,7 @@ def _line(run: LoadedRun) -> list[Assumption]:
         )
     ]
     local, common, curve = (STATED if held else EXPERIENCE for held in stated)
-    by = _GRADE[run.series.grade_source]
+    by = run.series.grade_source.words
     radius = amount(assumed.curve_N_per_kN_m / 1000.0, "m", 3)
     return [
         Assumption(

@@ -31,6 +31,13 @@ class GradeSource(StrEnum):
     MARKS = "marks"
     UNKNOWN = "unknown"
 
+    @property
+    def words(self) -> str:
+        """As papers say it."""
+        return {"route": "the route", "channel": "a recorded column", "marks": "marks"}.get(
+            self.value, "not known"
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Series:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Final
 from calibration.certificates.force import ForceCertificate
 from calibration.certificates.wheel import WheelCertificate
 from recorder.report.opening.title_block import object_words
-from recorder.report.opening.worth import force_u_words, wheel_u_words
 from recorder.report.pages.document import Block, Heading, Text, TextTable, plain
+from recorder.report.particulars.worth import force_u_words, wheel_u_words
 from recorder.run.values.certificate_standing import PROVES, Standing
 
 if TYPE_CHECKING:

@@ -4,15 +4,16 @@ with the key that states it.
 
 from __future__ import annotations
 
-from datetime import datetime
-from pathlib import Path
+from itertools import chain
 from typing import TYPE_CHECKING, Final
 
 from recorder.machine.version import software
-from recorder.report.opening.places import from_and_to
-from recorder.report.opening.vehicles import car_words, locomotive_words, train_words
-from recorder.report.opening.worth import cell_worth, wheel_worth
 from recorder.report.pages.document import TitleBlock
+from recorder.report.particulars.days import day_of, when_words
+from recorder.report.particulars.people import crew_words
+from recorder.report.particulars.places import from_and_to, table_of
+from recorder.report.particulars.vehicles import car_words, locomotive_words, train_words
+from recorder.report.particulars.worth import cell_worth, wheel_worth
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -30,14 +31,14 @@ SHORT_ID: Final = 8
 
 def title_of(answer: CampaignAnswer) -> str:
     """``Drawbar trial of No. 61``."""
-    trip = _trip(answer)
+    trip = answer.trip
     engine = trip.locomotive.name if trip is not None else ""
     return f"Drawbar trial of {engine}" if engine else "Drawbar trial"
 
 
 def title_block(answer: CampaignAnswer, naming: Naming) -> TitleBlock:
     """All rows of the title block."""
-    trip, runs = _trip(answer), [run.loaded for run in answer.runs]
+    trip, runs = answer.trip, [run.loaded for run in answer.runs]
     engine = None if trip is None else trip.locomotive
     car = runs[0].provenance.car
     rows = [
@@ -46,11 +47,11 @@ def title_block(answer: CampaignAnswer, naming: Naming) -> TitleBlock:
         ("Object", object_words(answer)),
         ("Line", _line(trip, runs)),
         ("From, to", _each(runs, naming, from_and_to, _key("from, to"))),
-        ("Date and time", _each(runs, naming, _when, _key("date"))),
+        ("Date and time", _each(runs, naming, when_words, "")),
         ("Locomotive", locomotive_words(engine, naming.units)),
         ("Test car", car_words(car, trip, naming.units)),
         ("Train", train_words(trip, naming.units)),
-        ("Crew", _crew(trip, runs)),
+        ("Crew", crew_words(trip, chain.from_iterable(r.marks for r in runs))),
         ("Load cell", _each(runs, naming, lambda r: cell_worth(r, naming.units), "")),
         ("Measuring wheel", _each(runs, naming, wheel_worth, "")),
         ("Runs", "; ".join(_run_file(run, naming) for run in runs)),
@@ -61,17 +62,16 @@ def title_block(answer: CampaignAnswer, naming: Naming) -> TitleBlock:
 
 def report_number(answer: CampaignAnswer) -> str:
     """As the trip sheet states it, else made of day and run."""
-    trip = _trip(answer)
+    trip = answer.trip
     if trip is not None and trip.paper.report_number:
         return trip.paper.report_number
     first = answer.runs[0].loaded
-    day = trip.date.isoformat() if trip is not None and trip.date else _began(first)[:10]
-    return f"{day}-{first.run_id[:SHORT_ID]}"
+    return f"{day_of(first)}-{first.run_id[:SHORT_ID]}"
 
 
 def _number_words(answer: CampaignAnswer) -> str:
     """The number; of one that nobody stated, how it was made."""
-    trip, number = _trip(answer), report_number(answer)
+    trip, number = answer.trip, report_number(answer)
     if trip is not None and trip.paper.report_number:
         return number
     return f"{number} (made of day and run; another: {_key('report_number')})"
@@ -79,7 +79,7 @@ def _number_words(answer: CampaignAnswer) -> str:
 
 def object_words(answer: CampaignAnswer) -> str:
     """What is tried, and against what."""
-    trip = _trip(answer)
+    trip = answer.trip
     if trip is not None and trip.paper.object:
         return trip.paper.object
     engine = trip.locomotive.name if trip is not None else ""
@@ -94,54 +94,9 @@ def object_words(answer: CampaignAnswer) -> str:
 def _line(trip: TripSheet | None, runs: Sequence[LoadedRun]) -> str:
     if trip is not None and trip.paper.line:
         return trip.paper.line
-    tables = dict.fromkeys(_table(r) for r in runs if r.route is not None)
+    tables = dict.fromkeys(table_of(r) for r in runs if r.route is not None)
     of_table = f"; route table {', '.join(tables)}" if tables else "; no route table"
     return f"not stated ({_key('line')}){of_table}"
-
-
-def _table(run: LoadedRun) -> str:
-    """The file's name; of the one kept in the run, as the trip sheet names it."""
-    source = "" if run.route is None else Path(run.route.source).name
-    sheet = None if run.trip is None else run.trip.route
-    return sheet.file if sheet is not None and ": " in source else source
-
-
-def _crew(trip: TripSheet | None, runs: Sequence[LoadedRun]) -> str:
-    if trip is not None and trip.crew:
-        return ", ".join(trip.crew)
-    keyed = dict.fromkeys(m.by for r in runs for m in r.marks if m.by)
-    if trip is not None and trip.operator:
-        keyed = {trip.operator: None, **keyed}
-    by = f"; marks were keyed by {', '.join(keyed)}" if keyed else ""
-    return f"not stated ({_key('crew')}){by}"
-
-
-def _when(run: LoadedRun) -> str:
-    """The day, and the times of day as far as they are known."""
-    clock = run.provenance.description.clock
-    stated = run.trip.date.isoformat() if run.trip is not None and run.trip.date else ""
-    if not clock.known or clock.u_s is None:
-        day = stated or f"{_began(run)[:10]} by the {clock.source_words}"
-        return f"{day}; UTC is not known"
-    began, ended = _span(run)
-    day = stated or began[:10]
-    worth = f"to {max(2 * clock.u_s, 0.001):.2g} s (95 %) by {clock.source_words}"
-    invented = "; the time is simulated" if clock.simulated_speed is not None else ""
-    return f"{day}, {began[11:16]} to {ended[11:16]} UTC, known {worth}{invented}"
-
-
-def _span(run: LoadedRun) -> tuple[str, str]:
-    from_text = _began(run)
-    try:
-        began = datetime.fromisoformat(from_text.replace("Z", "+00:00"))
-    except ValueError:
-        return from_text, "not known"
-    ended = datetime.fromtimestamp(began.timestamp() + run.duration_s, began.tzinfo)
-    return began.isoformat(), ended.isoformat()
-
-
-def _began(run: LoadedRun) -> str:
-    return run.provenance.description.clock.began_utc
 
 
 def _run_file(run: LoadedRun, naming: Naming) -> str:
@@ -165,7 +120,3 @@ def _each(
 def _key(names: str) -> str:
     """Where it would be stated: a key of the trip sheet."""
     return f"[trip] {names}"
-
-
-def _trip(answer: CampaignAnswer) -> TripSheet | None:
-    return next((r.loaded.trip for r in answer.runs if r.loaded.trip is not None), None)

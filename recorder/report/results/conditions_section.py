@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from calibration.quantities.written import written
-from recorder.analysis.series.series import GradeSource
 from recorder.marks.kinds import Kind
 from recorder.report.pages.document import Block, Heading, Text, TextTable, pm
-from recorder.report.results.weather import weather_words
+from recorder.report.particulars.keyed import keyed_words
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.answer import CampaignAnswer
@@ -19,13 +18,6 @@ if TYPE_CHECKING:
     from recorder.report.section_parts.naming import Naming
 
 __all__ = ["conditions_section"]
-
-_GRADE_FROM: Final = {
-    GradeSource.UNKNOWN: "not known",
-    GradeSource.CHANNEL: "a column",
-    GradeSource.ROUTE: "the route",
-    GradeSource.MARKS: "marks",
-}
 
 
 def conditions_section(answer: CampaignAnswer, naming: Naming) -> list[Block]:
@@ -52,7 +44,7 @@ def conditions_section(answer: CampaignAnswer, naming: Naming) -> list[Block]:
 def _row(run: RunAnswer, naming: Naming) -> tuple[str, ...]:
     loaded, units = run.loaded, naming.units
     weather = [m for m in loaded.marks if m.kind == Kind.WEATHER]
-    told = list(dict.fromkeys(weather_words(m, units) for m in weather))
+    told = list(dict.fromkeys(keyed_words(m.value, units) for m in weather))
     km = run.energy_balance.metres / 1000.0 * units.factor("km")
     return (
         naming.letter(loaded.name),
@@ -61,7 +53,7 @@ def _row(run: RunAnswer, naming: Naming) -> tuple[str, ...]:
         _mass(loaded.train.trailing.mass_t, units),
         f"{km:.2f}" if math.isfinite(km) else "not known",
         f"{loaded.duration_s / 60:.1f}",
-        _GRADE_FROM[loaded.series.grade_source],
+        loaded.series.grade_source.words,
         "; then ".join(told[:4]) or "none keyed",
     )
 

@@ -14,6 +14,7 @@ from recorder.report.pages.document import (
     pm,
 )
 from recorder.report.pages.run_charts import along_chart
+from recorder.report.particulars.days import day_of
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.run_answer import RunAnswer
@@ -27,11 +28,8 @@ __all__ = ["run_section"]
 def run_section(run: RunAnswer, naming: Naming) -> list[Block]:
     """All blocks of one run."""
     loaded = run.loaded
-    day = loaded.provenance.description.clock.began_utc[:10]
-    if loaded.trip is not None and loaded.trip.date is not None:
-        day = loaded.trip.date.isoformat()
     called = naming.run(loaded.name)
-    blocks: list[Block] = [Heading(f"{called[:1].upper()}{called[1:]}, {day}")]
+    blocks: list[Block] = [Heading(f"{called[:1].upper()}{called[1:]}, {day_of(loaded)}")]
     if len(loaded.series):
         caption = (
             f"Along {called} ({loaded.provenance.path.name}): least to greatest in each column,"

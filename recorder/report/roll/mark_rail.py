@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from recorder.report.roll.mark_words import mark_words
+from recorder.report.particulars.keyed import mark_words
 from recorder.report.roll.paper import LEFT_MM, TITLE_MM, TOP_MM, Sheet, text, wrapped
 
 __all__ = ["beside", "draw_marks"]

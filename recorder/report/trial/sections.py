@@ -21,7 +21,7 @@ from recorder.report.opening.instruments_section import (
     object_section,
 )
 from recorder.report.opening.method import method_section
-from recorder.report.pages.document import Block, VerdictBlock
+from recorder.report.pages.document import Block
 from recorder.report.pages.shown_units import METRIC, ShownUnits
 from recorder.report.results.conditions_section import conditions_section
 from recorder.report.results.energy_section import energy_section, fuel_section
@@ -104,7 +104,5 @@ def _after(answer: CampaignAnswer, naming: Naming, held: list[Unmade]) -> Sectio
 
 
 def _conclusion(answer: CampaignAnswer, naming: Naming) -> list[Block]:
-    verdict: VerdictBlock = answer_block(answer, naming)
-    return conclusion_section(
-        answer, naming, verdict=verdict.verdict, rests_on=rests_on(answer, naming)
-    )
+    found = answer_block(answer, naming)
+    return conclusion_section(answer, found, rests_on=rests_on(answer, naming))

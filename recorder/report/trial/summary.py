@@ -11,7 +11,6 @@ import numpy as np
 from calibration.quantities.written import many
 from recorder.analysis.series.run_series import first_channel
 from recorder.exchange.description import RunDescription, describe
-from recorder.report.opening.vehicles import car_words, locomotive_words
 from recorder.report.pages.document import (
     Block,
     Chart,
@@ -25,6 +24,8 @@ from recorder.report.pages.rendering import to_pdf
 from recorder.report.pages.run_charts import trace_chart
 from recorder.report.pages.shown_units import METRIC, SYSTEMS, ShownUnits
 from recorder.report.pages.wording import CAUTION, utc_words
+from recorder.report.particulars.people import crew_words
+from recorder.report.particulars.vehicles import car_words, locomotive_words
 from recorder.run_file.hdf5.reader import open_run
 
 if TYPE_CHECKING:
@@ -87,12 +88,11 @@ def _title_block(run: RunFile, held: RunDescription, units: ShownUnits) -> Title
     """Who was where with what, and the file's name in small."""
     trip = run.trip
     engine = None if trip is None else trip.locomotive
-    crew = ", ".join(trip.crew) if trip is not None else ""
     return TitleBlock(
         rows=(
             ("Locomotive", locomotive_words(engine, units)),
             ("Test car", car_words(run.car, trip, units)),
-            ("Crew", crew or "not stated ([trip] crew)"),
+            ("Crew", crew_words(trip, run.marks())),
             ("File", f"{run.path.name}, run {held.run_id[:8]}"),
         )
     )

@@ -17,6 +17,7 @@ from recorder.report.pages.document import Document
 from recorder.report.pages.rendering import to_pdf
 from recorder.report.pages.shown_units import SYSTEMS, ShownUnits
 from recorder.report.pages.web_page import to_html
+from recorder.report.particulars.days import day_of
 from recorder.report.roll.roll import RollScale, chart_roll
 from recorder.report.section_parts.naming import naming_of
 from recorder.report.trial.sections import report_blocks
@@ -96,9 +97,7 @@ def _tables(answer: CampaignAnswer, folder: Path, grid: str, unmade: list[Unmade
 
 def _document(answer: CampaignAnswer, units: ShownUnits, unmade: list[Unmade]) -> Document:
     first = answer.runs[0].loaded
-    day = first.provenance.description.clock.began_utc[:10]
-    if first.trip is not None and first.trip.date is not None:
-        day = first.trip.date.isoformat()
+    day = day_of(first)
     name = first.trip.name if first.trip is not None and first.trip.name else ""
     return Document(
         title=title_of(answer),

@@ -7,7 +7,7 @@ import pytest
 from recorder.analysis.campaign.answer import AnswerSettings, CampaignAnswer, answer_files
 from recorder.report.closing.conclusion_section import SIGN, conclusion_section
 from recorder.report.opening.title_block import report_number, title_block, title_of
-from recorder.report.pages.document import Signatures
+from recorder.report.pages.document import Signatures, VerdictBlock
 from recorder.report.pages.shown_units import CUSTOMARY, METRIC
 from recorder.report.section_parts.naming import naming_of
 from tests.recorder.report.conftest import TRIP, Make
@@ -55,8 +55,7 @@ def test_what_the_sheets_say_stands_there_and_who_signs(make: Make) -> None:
     assert rows["From, to"] == "Ash to Elm"
     assert rows["Crew"] == "A. Tester"
     assert rows["Test car"].startswith("Car 7")
-    naming = naming_of(answer, METRIC)
-    blocks = conclusion_section(answer, naming, verdict="Meets", rests_on="")
+    blocks = conclusion_section(answer, VerdictBlock("Meets", ""), rests_on="")
     assert [b.lines for b in blocks if isinstance(b, Signatures)] == [
         ("Head of the trials office",)
     ]

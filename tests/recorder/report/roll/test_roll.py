@@ -18,6 +18,7 @@ from calibration.certificates.wheel import WheelCertificate
 from recorder.analysis.campaign.answer import AnswerSettings, answer_files
 from recorder.analysis.campaign.loading import load_runs
 from recorder.report.pages.shown_units import CUSTOMARY, METRIC
+from recorder.report.particulars.places import from_and_to
 from recorder.report.roll.roll import RollScale, roll_sheets
 from recorder.run.parts.gap import Cause, Gap
 from recorder.sheets import parse_car_sheet
@@ -265,9 +266,9 @@ def test_the_head_names_train_day_route_car_certificates_and_scales(
     told = [re.sub(r"\s+", " ", " ".join(words_of(s))) for s in drawn]
     for words in (
         "Full regulator trial", "2026-05-04", "No. 12, steam, 150 t", "950 t, 300 m",
-        "Ash to Elm (line.csv)", "Plumbline 7, 50 t",
-        "certificate F-17, U 1 kN at 800 kN (95 %), last day 2027-01-31",
-        "certificate W-4, U 0.2 % (95 %), last day 2026-12-31",
+        f"{from_and_to(run)} (line.csv)", "Plumbline 7, 50 t",
+        "certificate F-17, U 1 kN at 800 kN (95 %), valid to 2027-01-31",
+        "certificate W-4, U 0.2 % (95 %), valid to 2026-12-31",
         "20 mm = 1 min", "sheet 1 of 2",
     ):  # fmt: skip
         assert words in told[0], words

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from recorder.marks.mark import Mark
 from recorder.report.pages.shown_units import CUSTOMARY, METRIC
 from recorder.report.pages.typeface import FOLDER
+from recorder.report.particulars.keyed import mark_words
 from recorder.report.roll.mark_rail import beside
-from recorder.report.roll.mark_words import mark_words
 from recorder.report.roll.paper import RollScale, hatched, wide, wrapped
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -11,7 +12,7 @@ if TYPE_CHECKING:
     from recorder.analysis.campaign.loaded_run import LoadedRun
     from recorder.track.route.route import Route
 
-__all__ = ["from_and_to"]
+__all__ = ["from_and_to", "table_of"]
 
 AT_M: Final = 1000.0
 """A station so near is where the train stood."""
@@ -26,6 +27,13 @@ def from_and_to(run: LoadedRun) -> str:
     if not begin and not end:
         return ""
     return f"{begin or 'not known'} to {end or 'not known'}"
+
+
+def table_of(run: LoadedRun) -> str:
+    """The route table's file; of the one kept in the run, as the trip sheet names it."""
+    source = "" if run.route is None else Path(run.route.source).name
+    sheet = None if run.trip is None else run.trip.route
+    return sheet.file if sheet is not None and ": " in source else source
 
 
 def _ends(run: LoadedRun) -> tuple[str, str]:

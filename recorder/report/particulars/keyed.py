@@ -1,4 +1,4 @@
-"""A mark in words, its quantities in the edition of the roll."""
+"""Marks in words, what was keyed in units of the other edition said in those of the paper."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from recorder.marks.mark import Mark
     from recorder.report.pages.shown_units import ShownUnits
 
-__all__ = ["mark_words"]
+__all__ = ["keyed_words", "mark_words"]
 
 _CUSTOMARY: Final = {
     "km/h": ("km_h", "mph", "mph"),
@@ -61,13 +61,15 @@ _PATTERNS: Final = {edition: _pattern(table) for edition, table in _TABLES.items
 
 
 def mark_words(mark: Mark, units: ShownUnits) -> str:
-    """Kind, value and note; what was keyed in units of the other edition is said in this one's,
-    to as many digits."""
+    """Kind, value and note."""
     told = f"{mark.kind_label} {mark.value}".strip()
-    if mark.note:
-        told += f"; {mark.note}"
+    return keyed_words(f"{told}; {mark.note}" if mark.note else told, units)
+
+
+def keyed_words(text: str, units: ShownUnits) -> str:
+    """A text that was keyed, its quantities in the edition shown, to as many digits."""
     table = _TABLES[units.edition]
-    return _PATTERNS[units.edition].sub(lambda found: _other(found, table), told)
+    return _PATTERNS[units.edition].sub(lambda found: _other(found, table), text)
 
 
 def _other(found: re.Match[str], table: dict[str, tuple[str, str, str]]) -> str:

@@ -14,23 +14,19 @@ if TYPE_CHECKING:
     from recorder.analysis.campaign.loaded_run import LoadedRun
     from recorder.report.pages.shown_units import ShownUnits
 
-__all__ = ["cell_worth", "day_words", "force_u_words", "wheel_u_words", "wheel_worth"]
+__all__ = ["cell_worth", "force_u_words", "wheel_u_words", "wheel_worth"]
 
 
 def cell_worth(run: LoadedRun, units: ShownUnits) -> str:
-    """``certificate F-17 of cell 4711, U 0.6 kN at 600 kN, to 2027-10-19``."""
+    """``certificate F-17 of serial number 4711, U 1 kN at 600 kN (95 %), valid to 2027-10-19``."""
     return "; ".join(
-        f"certificate {c.certificate_id}{_of(c)}, U {units.words(force_u_words(c))}, {day_words(c)}"
-        for c in _of_kind(run, ForceCertificate)
+        _worth(c, units.words(force_u_words(c))) for c in _of_kind(run, ForceCertificate)
     )
 
 
 def wheel_worth(run: LoadedRun) -> str:
     """The same of the measuring wheel."""
-    return "; ".join(
-        f"certificate {c.certificate_id}{_of(c)}, U {wheel_u_words(c)}, {day_words(c)}"
-        for c in _of_kind(run, WheelCertificate)
-    )
+    return "; ".join(_worth(c, wheel_u_words(c)) for c in _of_kind(run, WheelCertificate))
 
 
 def force_u_words(held: ForceCertificate) -> str:
@@ -46,13 +42,10 @@ def wheel_u_words(held: WheelCertificate) -> str:
     return f"{200.0 * held.u_circumference_m / held.circumference_m:.2g} %"
 
 
-def day_words(held: ForceCertificate | WheelCertificate) -> str:
-    """Until when it may be used."""
-    return "without a last day" if held.expires is None else f"valid to {held.expires}"
-
-
-def _of(held: ForceCertificate | WheelCertificate) -> str:
-    return f" of serial number {held.serial}" if held.serial else ""
+def _worth(held: ForceCertificate | WheelCertificate, u: str) -> str:
+    of = f" of serial number {held.serial}" if held.serial else ""
+    until = "without a last day" if held.expires is None else f"valid to {held.expires}"
+    return f"certificate {held.certificate_id}{of}, U {u} (95 %), {until}"
 
 
 _Held = TypeVar("_Held", ForceCertificate, WheelCertificate)
