@@ -52,8 +52,8 @@ def test_the_roll_says_of_a_run_what_the_title_block_says(
 def zoned(run: LoadedRun, zone: str) -> LoadedRun:
     """The same in a car of that zone, whose trip sheet states no day."""
     car = parse_car_sheet(
-        f'[car]\nname = "Plumbline"\ntime_zone = "{zone}"\n[devices.a]\ndriver = "load-cell-frames"\n'
-        'port = "tcp://127.0.0.1:4001"\n'
+        f'[car]\nname = "Plumbline"\ntime_zone = "{zone}"\n'
+        '[devices.a]\ndriver = "load-cell-frames"\nport = "tcp://127.0.0.1:4001"\n'
     )
     assert run.trip is not None
     clock = replace(
