@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from calibration.quantities.constants import KM_H_PER_M_S
 from recorder.analysis.specification.verdicts import Verdict
-from recorder.command_line.demo.stated import BAND_MARGIN, Stated, stated_figures
+from recorder.command_line.demo.stated import FigureKind, Stated, stated_figures
 from recorder.command_line.demo.true_day import TrueDay
 from recorder.report.pages.document import (
     Block,
@@ -136,7 +136,7 @@ def _band_rows(
     answer: CampaignAnswer, figures: list[Stated]
 ) -> list[tuple[str, str, str, str, str]]:
     """Band, verdict, margin as stated and as it was (per cent), whether it holds."""
-    margins = {f.name: f for f in figures if f.kind == BAND_MARGIN}
+    margins = {f.name: f for f in figures if f.kind is FigureKind.BAND_MARGIN}
     found = ((band, margins.get(f"margin at {band.name}")) for band in answer.bands)
     return [_band_row(band, margin) for band, margin in found if margin is not None]
 
@@ -174,7 +174,7 @@ def _document(answer: CampaignAnswer, told: DayTold, *, seed: int) -> Document:
         Heading("Figures of the whole day", level=1, new_page=True),
         TextTable(
             ("figure", "stated", "truth", "unit", "holds"),
-            tuple(_row(f) for f in told.figures if "test section" not in f.kind),
+            tuple(_row(f) for f in told.figures if not f.kind.of_test_section),
             caption="Stated intervals of the whole day beside the truth; those of single test"
             " sections stand in truth.csv.",
         ),

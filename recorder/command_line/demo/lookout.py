@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from typing import TYPE_CHECKING, Final
 
-from recorder.command_line.demo.ride_score import FULL, SHUT
+from recorder.command_line.demo.ride_score import Throttle, throttle_at
 from recorder.track.route.route import load_route
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ class Lookout:
         self._truth = feed / "truth.csv"
         self.posts = sorted(load_route(feed / "route.csv").mileposts, key=lambda p: p.s_m)
         self._call = call
-        self._setting = ""
+        self._setting: Throttle | None = None
         self._called: set[str] = set()
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._watch, name="demo lookout", daemon=True)
@@ -66,7 +66,7 @@ class Lookout:
 
     def look(self, seen: Seen) -> None:
         """Call out what is new."""
-        setting = _setting(seen.throttle)
+        setting = throttle_at(seen.throttle)
         if setting != self._setting:
             self._setting = setting
             self._call(f"driver: the throttle is {setting}")
@@ -80,9 +80,3 @@ class Lookout:
         while not self._stop.wait(LOOK_S):
             if (seen := last_seen(self._truth)) is not None:
                 self.look(seen)
-
-
-def _setting(throttle: float) -> str:
-    if throttle >= FULL:
-        return "full"
-    return "shut" if throttle <= SHUT else "partly open"

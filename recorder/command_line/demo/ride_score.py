@@ -21,7 +21,16 @@ if TYPE_CHECKING:
     from recorder.marks.mark import Mark
     from recorder.track.route.profiles import Milepost
 
-__all__ = ["Keyed", "RideScore", "RideTruth", "Scored", "Throttle", "score_ride", "score_words"]
+__all__ = [
+    "Outcome",
+    "RideScore",
+    "RideTruth",
+    "Scored",
+    "Throttle",
+    "score_ride",
+    "score_words",
+    "throttle_at",
+]
 
 POST_S: Final = 20.0
 """A post keyed further off than this in time is another's, or nobody's."""
@@ -30,18 +39,18 @@ THROTTLE_S: Final = 30.0
 LASTS_S: Final = 5.0
 """A setting of the throttle that is left sooner need not be keyed."""
 FULL: Final = 0.995
-SHUT: Final = 0.005
+CLOSED: Final = 0.005
 
 
 class Throttle(StrEnum):
     """How far it is open."""
 
-    SHUT = "shut"
-    PART = "part"
+    CLOSED = "closed"
+    PART = "partly open"
     FULL = "full"
 
 
-class Keyed(StrEnum):
+class Outcome(StrEnum):
     """What became of something to be keyed."""
 
     RIGHT = "keyed"
@@ -65,7 +74,7 @@ class Scored:
 
     what: str
     true_s: float
-    keyed: Keyed
+    outcome: Outcome
     value: str = ""
     """As keyed; empty when it was missed."""
     late_s: float | None = None
@@ -110,11 +119,13 @@ def score_ride(truth: RideTruth, posts: Sequence[Milepost], marks: Iterable[Mark
 def score_words(score: RideScore) -> list[str]:
     """The score as lines for a person."""
     rows = [*score.posts, *score.throttle]
-    lines = [f"{'what':<18}{'at':>9}  {'keyed as':<12}{'late':>9}{'that is':>10}"]
+    lines = [f"{'what':<22}{'at':>9}  {'keyed as':<12}{'late':>9}{'that is':>10}"]
     lines += [_row(row) for row in rows]
     if not rows:
         lines.append("nothing was passed that had to be keyed")
-    right = [row for row in score.posts if row.keyed is Keyed.RIGHT and row.late_s is not None]
+    right = [
+        row for row in score.posts if row.outcome is Outcome.RIGHT and row.late_s is not None
+    ]
     lines.append("")
     lines.append(_count("mileposts", score.posts))
     lines.append(_count("changes of the throttle", score.throttle))
@@ -132,20 +143,20 @@ def score_words(score: RideScore) -> list[str]:
 
 
 def _row(row: Scored) -> str:
-    if row.keyed is Keyed.MISSED or row.late_s is None:
-        return f"{row.what:<18}{row.true_s:>7.1f} s  MISSED"
+    if row.outcome is Outcome.MISSED or row.late_s is None:
+        return f"{row.what:<22}{row.true_s:>7.1f} s  MISSED"
     value = row.value or "no number"
-    wrong = "  WRONG" if row.keyed is Keyed.WRONG else ""
+    wrong = "  WRONG" if row.outcome is Outcome.WRONG else ""
     metres = "" if row.late_m is None else f"{row.late_m:+.1f} m"
     when = f"{row.true_s:>7.1f} s  {value:<12}{row.late_s:>+7.2f} s"
-    return f"{row.what:<18}{when}{metres:>10}{wrong}"
+    return f"{row.what:<22}{when}{metres:>10}{wrong}"
 
 
 def _count(what: str, rows: Sequence[Scored]) -> str:
-    of = {kind: sum(row.keyed is kind for row in rows) for kind in Keyed}
+    of = {kind: sum(row.outcome is kind for row in rows) for kind in Outcome}
     return (
-        f"{what}: {len(rows)}, of which {of[Keyed.RIGHT]} keyed rightly,"
-        f" {of[Keyed.WRONG]} wrongly, {of[Keyed.MISSED]} missed"
+        f"{what}: {len(rows)}, of which {of[Outcome.RIGHT]} keyed rightly,"
+        f" {of[Outcome.WRONG]} wrongly, {of[Outcome.MISSED]} missed"
     )
 
 
@@ -164,7 +175,7 @@ def _passed(truth: RideTruth, posts: Sequence[Milepost]) -> list[tuple[float, Mi
 
 def _changes(truth: RideTruth) -> list[tuple[float, Throttle]]:
     """When the throttle came to a setting that was kept for a while."""
-    states = np.where(truth.throttle >= FULL, 2, np.where(truth.throttle <= SHUT, 0, 1))
+    states = np.where(truth.throttle >= FULL, 2, np.where(truth.throttle <= CLOSED, 0, 1))
     edges = [*(np.flatnonzero(np.diff(states)) + 1).tolist(), len(states)]
     found = []
     kept = int(states[0]) if len(states) else 0
@@ -199,12 +210,12 @@ def _scored(
 
 def _held(due: _Due, mark: Mark | None, truth: RideTruth) -> Scored:
     if mark is None:
-        return Scored(what=due.what, true_s=due.true_s, keyed=Keyed.MISSED)
+        return Scored(what=due.what, true_s=due.true_s, outcome=Outcome.MISSED)
     there, where = np.interp([mark.t_s, due.true_s], truth.time_s, truth.chainage_m)
     return Scored(
         what=due.what,
         true_s=due.true_s,
-        keyed=Keyed.RIGHT if _agrees(mark, due.wanted) else Keyed.WRONG,
+        outcome=Outcome.RIGHT if _agrees(mark, due.wanted) else Outcome.WRONG,
         value=mark.value,
         late_s=mark.t_s - due.true_s,
         late_m=float(there - where),
@@ -217,14 +228,15 @@ def _agrees(mark: Mark, wanted: object) -> bool:
         case MilepostMark(number=number):
             return number is None or number == wanted
         case ThrottleMark() as throttle:
-            # A notch or words say no share: somewhere between shut and full.
+            # A notch or words say no share: somewhere between closed and full.
             share = throttle.share if throttle.share is not None else 0.5
-            return bool(throttle.text) and _state(share) is wanted
+            return bool(throttle.text) and throttle_at(share) is wanted
         case _:
             return False
 
 
-def _state(share: float) -> Throttle:
+def throttle_at(share: float) -> Throttle:
+    """How far it is open, by the share of full opening."""
     if share >= FULL:
         return Throttle.FULL
-    return Throttle.SHUT if share <= SHUT else Throttle.PART
+    return Throttle.CLOSED if share <= CLOSED else Throttle.PART

@@ -5,6 +5,7 @@ Worked from the simulated train alone; nothing of the recording or of the analys
 
 from __future__ import annotations
 
+from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -20,12 +21,32 @@ if TYPE_CHECKING:
 
     from simulated_feeds.outing.trial_day import TrialDay
 
-__all__ = ["TrueDay"]
+__all__ = ["Rate", "TrueDay", "Work"]
 
 STEPS: Final = 100
 """Fine steps in one second."""
 BITES: Final = 0.01
 """Of full braking: from there a brake is on."""
+
+
+class Rate(StrEnum):
+    """What has a mean over a time."""
+
+    PULL = "pull"
+    POWER = "power"
+    LEVEL = "level"
+    """The pull as it would be on level, straight track at constant speed."""
+    LEVEL_POWER = "level power"
+
+
+class Work(StrEnum):
+    """What is done over a way."""
+
+    WORK = "work"
+    """At the drawbar."""
+    GRADE = "grade"
+    CURVE = "curve"
+    ROLLING = "rolling"
 
 
 class TrueDay:
@@ -67,21 +88,21 @@ class TrueDay:
         rolling_N = behind[0] + (behind[1] + behind[2] * v) * v
         rolling_N += stiff * float(mass_kg[1:].sum())
         by_metre = {
-            "work": self.pull_kN,
-            "grade": np.interp(at, rows, tables.grade_N[1]) / 1000.0,
-            "curve": np.interp(at, rows, tables.curve_N[1]) / 1000.0,
-            "rolling": rolling_N / 1000.0,
+            Work.WORK: self.pull_kN,
+            Work.GRADE: np.interp(at, rows, tables.grade_N[1]) / 1000.0,
+            Work.CURVE: np.interp(at, rows, tables.curve_N[1]) / 1000.0,
+            Work.ROLLING: rolling_N / 1000.0,
         }
         self._way = {name: _summed(force, self.metres) for name, force in by_metre.items()}
         self._time = {
-            "pull": _summed(self.pull_kN, self.t_s),
-            "power": _summed(self.pull_kN * v, self.t_s),
-            "level": _summed(self.level_kN, self.t_s),
-            "level power": _summed(self.level_kN * v, self.t_s),
+            Rate.PULL: _summed(self.pull_kN, self.t_s),
+            Rate.POWER: _summed(self.pull_kN * v, self.t_s),
+            Rate.LEVEL: _summed(self.level_kN, self.t_s),
+            Rate.LEVEL_POWER: _summed(self.level_kN * v, self.t_s),
         }
 
-    def mean(self, what: str, t0_s: float, t1_s: float) -> float:
-        """Mean of ``pull``, ``power``, ``level`` or ``level power`` over a time."""
+    def mean(self, what: Rate, t0_s: float, t1_s: float) -> float:
+        """Mean over a time."""
         low, high = np.interp([t0_s, t1_s], self.t_s, self._time[what])
         return float(high - low) / (t1_s - t0_s)
 
@@ -94,8 +115,8 @@ class TrueDay:
         """Every speed of a time, at even instants."""
         return self.speed_m_s[(self.t_s >= t0_s) & (self.t_s <= t1_s)]
 
-    def done(self, what: str, edges_s: ArrayLike) -> NDArray[np.float64]:
-        """(n,) kJ of ``work``, ``grade``, ``curve`` or ``rolling`` between (n + 1,) instants."""
+    def done(self, what: Work, edges_s: ArrayLike) -> NDArray[np.float64]:
+        """(n,) kJ between (n + 1,) instants."""
         held = np.interp(np.asarray(edges_s, np.float64), self.t_s, self._way[what])
         return np.diff(held)
 
@@ -144,7 +165,7 @@ class TrueDay:
         if began is None:
             return None
         end = began + int(np.argmax(self.speed_m_s[began:] >= reached_m_s))
-        held = self._time["pull"][began - STEPS // 2 : end + 1]
+        held = self._time[Rate.PULL][began - STEPS // 2 : end + 1]
         return float((held[STEPS:] - held[:-STEPS]).max())
 
     def breakaway_kN(self, near_s: float) -> float | None:

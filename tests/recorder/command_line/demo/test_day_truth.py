@@ -12,7 +12,7 @@ import pytest
 from recorder.analysis.campaign.answer import AnswerSettings, CampaignAnswer, answer_files
 from recorder.analysis.specification.verdicts import Verdict
 from recorder.command_line.demo.day_truth import DayTold, write_day_truth
-from recorder.command_line.demo.stated import Stated
+from recorder.command_line.demo.stated import FigureKind, Stated
 from simulated_feeds.outing.trial_day import TrialDay, trial_day
 from tests.recorder.command_line.demo.day_run_file import write_day
 
@@ -21,8 +21,13 @@ UTC0 = 1_795_000_000 * 10**9
 
 def stated(value: float, expanded: float, truth: float) -> Stated:
     return Stated(
-        kind="pull", name="pull", unit="kN", value=value, expanded=expanded, truth=truth
-    )
+        kind=FigureKind.BAND_PULL,
+        name="pull",
+        unit="kN",
+        value=value,
+        expanded=expanded,
+        truth=truth,
+    )  # fmt: skip
 
 
 def test_an_interval_holds_what_lies_inside_it() -> None:
@@ -93,7 +98,7 @@ def test_a_report_that_states_too_much_is_found_out(answered: Answered, tmp_path
         for b in answered.answer.bands
     )
     told = write_day_truth(answered.day, replace(answered.answer, bands=bands), tmp_path)
-    margins = [f for f in told.figures if f.kind == "margin of a band"]
+    margins = [f for f in told.figures if f.kind is FigureKind.BAND_MARGIN]
     assert len(margins) >= 4
     assert not any(f.holds for f in margins)
     # Among those of the whole day, and once more among those that miss.

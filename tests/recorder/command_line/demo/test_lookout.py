@@ -27,7 +27,7 @@ def test_each_post_ahead_is_called_once_and_each_change_of_the_throttle(feed: Pa
     for at_m, throttle in ((-500.0, 0.0), (-140.0, 0.5), (-20.0, 1.0), (+10.0, 1.0)):
         lookout.look(Seen(posts[0].s_m + at_m, throttle))
     assert called == [
-        "driver: the throttle is shut",
+        "driver: the throttle is closed",
         "driver: the throttle is partly open",
         f"lookout: milepost {posts[0].label} in 140 m",
         "driver: the throttle is full",

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from recorder.command_line.demo.ride_score import (
-    Keyed,
+    Outcome,
     RideTruth,
     Scored,
     score_ride,
@@ -21,7 +21,7 @@ POSTS = [Milepost(label=str(n), s_m=1000.0 * n, number=float(n)) for n in range(
 
 
 def truth() -> RideTruth:
-    """Shut for 50 s, full until 250 s, with a slip of the hand of 2 s, then shut."""
+    """Closed for 50 s, full until 250 s, with a slip of the hand of 2 s, then closed."""
     t = np.arange(0.0, 350.0, 0.1)
     throttle = np.where((t >= 50.0) & (t < 250.0), 1.0, 0.0)
     throttle[(t >= 150.0) & (t < 152.0)] = 0.4
@@ -36,13 +36,13 @@ def post(t_s: float, value: str = "", *, withdrawn: bool = False) -> Mark:
     return mark(Kind.MILEPOST, t_s, value, withdrawn=withdrawn)
 
 
-def kinds(scored: tuple[Scored, ...]) -> list[Keyed]:
-    return [row.keyed for row in scored]
+def kinds(scored: tuple[Scored, ...]) -> list[Outcome]:
+    return [row.outcome for row in scored]
 
 
 def test_a_post_keyed_late_is_late_by_so_many_seconds_and_metres() -> None:
     score = score_ride(truth(), POSTS, [post(100.5, "1"), post(199.8, "2"), post(301.2, "3")])
-    assert kinds(score.posts) == [Keyed.RIGHT] * 3
+    assert kinds(score.posts) == [Outcome.RIGHT] * 3
     assert [row.true_s for row in score.posts] == pytest.approx([100.0, 200.0, 300.0])
     assert [row.late_s for row in score.posts] == pytest.approx([0.5, -0.2, 1.2])
     assert [row.late_m for row in score.posts] == pytest.approx([5.0, -2.0, 12.0])
@@ -51,14 +51,14 @@ def test_a_post_keyed_late_is_late_by_so_many_seconds_and_metres() -> None:
 
 def test_missed_wrong_and_without_a_number() -> None:
     score = score_ride(truth(), POSTS, [post(101.0, "2"), post(202.0)])
-    assert kinds(score.posts) == [Keyed.WRONG, Keyed.RIGHT, Keyed.MISSED]
+    assert kinds(score.posts) == [Outcome.WRONG, Outcome.RIGHT, Outcome.MISSED]
     assert score.posts[2].late_s is None
 
 
 def test_a_mark_stands_for_one_post_and_what_stands_for_none_is_counted() -> None:
     taken_back = post(299.9, "3", withdrawn=True)
     score = score_ride(truth(), POSTS, [post(100.2, "1"), post(103.0, "1"), taken_back])
-    assert kinds(score.posts) == [Keyed.RIGHT, Keyed.MISSED, Keyed.MISSED]
+    assert kinds(score.posts) == [Outcome.RIGHT, Outcome.MISSED, Outcome.MISSED]
     assert score.posts[0].late_s == pytest.approx(0.2)
     assert score.beside == 1
 
@@ -66,8 +66,8 @@ def test_a_mark_stands_for_one_post_and_what_stands_for_none_is_counted() -> Non
 def test_the_throttle_counts_where_it_stays_and_by_what_it_says() -> None:
     marks = [mark(Kind.THROTTLE, 52.0, "full"), mark(Kind.THROTTLE, 251.0, "full")]
     score = score_ride(truth(), POSTS, marks)
-    assert [row.what for row in score.throttle] == ["throttle full", "throttle shut"]
-    assert kinds(score.throttle) == [Keyed.RIGHT, Keyed.WRONG]
+    assert [row.what for row in score.throttle] == ["throttle full", "throttle closed"]
+    assert kinds(score.throttle) == [Outcome.RIGHT, Outcome.WRONG]
     assert score.throttle[0].late_s == pytest.approx(2.0)
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from calibration.quantities.constants import KM_H_PER_M_S
-from recorder.command_line.demo.true_day import TrueDay
+from recorder.command_line.demo.true_day import Rate, TrueDay, Work
 from simulated_feeds.outing.trial_day import TrialDay, trial_day
 
 UTC0 = 1_795_000_000 * 10**9
@@ -34,16 +34,18 @@ def test_held_at_full_throttle_it_pulls_what_the_locomotive_is_able_to(true: Tru
     t0, t1 = 1750.0, 1800.0
     v = true.mean_speed(t0, t1)
     assert np.ptp(true.speeds_between(t0, t1)) < 0.2
-    assert true.mean("level", t0, t1) == pytest.approx(true.able_kN(v), rel=1e-3)
-    assert true.mean("level power", t0, t1) == pytest.approx(true.able_kN(v) * v, rel=1e-3)
+    assert true.mean(Rate.LEVEL, t0, t1) == pytest.approx(true.able_kN(v), rel=1e-3)
+    assert true.mean(Rate.LEVEL_POWER, t0, t1) == pytest.approx(true.able_kN(v) * v, rel=1e-3)
 
 
 def test_work_is_what_became_of_it(true: TrueDay) -> None:
     """Over running with the brake off: work at the drawbar is height, speed, curves, rolling."""
     edges = np.array([700.0, 1000.0])
-    parts = [float(true.done(name, edges)[0]) for name in ("grade", "curve", "rolling")]
+    parts = [
+        float(true.done(name, edges)[0]) for name in (Work.GRADE, Work.CURVE, Work.ROLLING)
+    ]
     gained = float(np.diff(true.kinetic_kJ(edges))[0])
-    assert float(true.done("work", edges)[0]) == pytest.approx(sum(parts) + gained, rel=2e-3)
+    assert float(true.done(Work.WORK, edges)[0]) == pytest.approx(sum(parts) + gained, rel=2e-3)
 
 
 def test_a_train_goes_on_climbing_at_its_balancing_speed(day: TrialDay, true: TrueDay) -> None:
@@ -100,7 +102,7 @@ def test_coal_and_water_go_with_the_work(day: TrialDay, true: TrueDay) -> None:
     assert whole == pytest.approx(parts)
     assert 5.0 < true.used("water", 500.0, 900.0) / true.used("fuel", 500.0, 900.0) < 9.0
     assert true.drawn_kWh(500.0, 900.0) == pytest.approx(
-        float(true.done("work", [500.0, 900.0])[0]) / 3600.0, rel=1e-3
+        float(true.done(Work.WORK, [500.0, 900.0])[0]) / 3600.0, rel=1e-3
     )
 
 
