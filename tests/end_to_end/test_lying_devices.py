@@ -152,7 +152,8 @@ def test_time_that_runs_on_without_a_fix(lying: LyingRuns) -> None:
     assert {s.words[2] for s in sentences if s.second_s < 8.0} == {"A"}
     assert {s.words[2] for s in sentences if s.second_s >= 8.0} == {"V"}
     dated = told(run, "ZDA")
-    assert len(dated) == len(sentences)
+    # The stop may come between the two sentences of one second.
+    assert len(sentences) - len(dated) in {0, 1}
     assert {s.off for s in dated} == {timedelta()}
 
 
