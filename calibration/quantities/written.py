@@ -7,7 +7,7 @@ from typing import Final
 
 from calibration.quantities.units import find_unit
 
-__all__ = ["NO_VALUE", "many", "short_time", "symbol", "typeset", "written"]
+__all__ = ["NO_VALUE", "lasting", "many", "short_time", "symbol", "typeset", "written"]
 
 THIN_SPACE: Final = "\u2009"
 """Between groups of three digits (SI Brochure, 9th edition, 5.4.4)."""
@@ -66,6 +66,14 @@ def short_time(u_s: float | None) -> str:
             unit, shown = smaller, shown * 1e3
     decimals = max(0, 1 - math.floor(math.log10(shown))) if shown > 0.0 else 0
     return f"{typeset(f'{shown:.{decimals}f}')} {unit}"
+
+
+def lasting(seconds: float) -> str:
+    """``1 h 47 min``; of less than two minutes, seconds."""
+    if seconds < 120.0:
+        return f"{seconds:.3g} s"
+    hours, minutes = divmod(round(seconds / 60.0), 60)
+    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
 
 
 def typeset(number: str) -> str:

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from simulated_feeds.physics.line import SimulatedLine
 
 __all__ = [
+    "STATED_M",
+    "U_WHEEL",
     "Scenario",
     "Stated",
     "Sureness",
@@ -38,6 +40,12 @@ __all__ = [
     "freight_train",
     "make_scenario",
 ]
+
+
+STATED_M: Final = 2.6389
+"""Circumference of the measuring wheel as its certificate has it."""
+U_WHEEL: Final = 5.0e-4
+"""Standard uncertainty of that, relative."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,7 +192,7 @@ def make_scenario(
     sample_rate_hz: int = 2000,
     samples_per_frame: int = 20,
     wheel_scale_error: float | None = None,
-    u_wheel: float = 5.0e-4,
+    u_wheel: float = U_WHEEL,
     pps: bool = False,
     slips: tuple[tuple[float, float, float], ...] = (),
     slides: tuple[tuple[float, float, float], ...] = (),
@@ -212,14 +220,13 @@ def make_scenario(
     stops = _station_stops(line, start) if stops is None else stops
     journey = Journey(line=line, train=train, engine=engine or demo_engine(), slips=slips,
                       stops=stops, start_s_m=start, depart_t_s=depart_t_s)  # fmt: skip
-    stated_m = 2.6389
     error = drawn(rng, u_wheel) if wheel_scale_error is None else wheel_scale_error
-    stated = Stated(circumference_m=stated_m, u_circumference_m=u_wheel * stated_m)
+    stated = Stated(circumference_m=STATED_M, u_circumference_m=u_wheel * STATED_M)
     return Scenario(
         seed=seed, utc0_ns=time.time_ns() if utc0_ns is None else utc0_ns, journey=journey,
         cell=draw_cell(rng), cars=tuple(groups),
         front=_front_end(channels, samples_per_frame, sample_rate_hz),
-        wheel=WheelLaw(circumference_m=stated_m * (1.0 + error), pps=pps, slides=slides),
+        wheel=WheelLaw(circumference_m=STATED_M * (1.0 + error), pps=pps, slides=slides),
         gnss=GnssLaw(outages=outages), stated=stated,
         cell_clock=draw_clock(rng), wheel_clock=draw_clock(rng),
     )  # fmt: skip

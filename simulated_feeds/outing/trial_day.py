@@ -20,6 +20,8 @@ from simulated_feeds.devices.load_cell import FrontEnd
 from simulated_feeds.devices.wheel import WheelLaw
 from simulated_feeds.outing.promise import Promise
 from simulated_feeds.outing.scenario import (
+    STATED_M,
+    U_WHEEL,
     Scenario,
     Stated,
     Sureness,
@@ -53,8 +55,6 @@ PROMISED: Final = Promise(
 SURE: Final = Sureness(
     mass_rel=0.003, rotary=0.005, grade=1e-4, grade_length_m=500.0, curve_rel=0.25
 )
-U_WHEEL: Final = 5.0e-4
-STATED_M: Final = 2.6389
 CARS: Final = 20
 BEGINS_HOUR: Final = 13
 """Of the day, UTC: a wet afternoon is to come."""

@@ -12,6 +12,7 @@ import tomli_w
 from calibration.certificates.certificate import dump_certificate
 from calibration.certificates.force import ForceCertificate
 from calibration.certificates.wheel import WheelCertificate
+from simulated_feeds.outing.scenario import drawn
 from simulated_feeds.physics.locomotive import Steam
 
 if TYPE_CHECKING:
@@ -68,9 +69,7 @@ def force_certificate(scenario: Scenario) -> ForceCertificate:
     """
     law, stated = scenario.cell, scenario.stated
     rng = np.random.default_rng(np.random.SeedSequence([scenario.seed, 0xCE]))
-    off = float(
-        np.clip(rng.normal(0.0, stated.u_relative), *np.array((-1.7, 1.7)) * stated.u_relative)
-    )
+    off = drawn(rng, stated.u_relative)
     curves = []
     for sense in (1.0, -1.0):
         force = sense * np.linspace(0.0, law.capacity_kN, 61)

@@ -72,7 +72,7 @@ class AnswerSettings:
     band_m_s: float = 10.0 / KM_H_PER_M_S
     switches: Switches = field(default_factory=Switches)
     weather: str = "fair"
-    least_speed_m_s: float | None = None
+    minimum_speed_m_s: float | None = None
     """For the tonnage rating; by default the slowest band that was measured."""
     edits: tuple[StretchEdit, ...] = ()
 
@@ -221,7 +221,7 @@ def _rated(
             bands,
             resistance.fit,
             notes,
-            least_speed_m_s=settings.least_speed_m_s,
+            minimum_speed_m_s=settings.minimum_speed_m_s,
             weather=settings.weather,
         ),
         CampaignRating(),

@@ -60,7 +60,7 @@ def rate_campaign(
     fit: ResistanceFit | None,
     notes: list[str],
     *,
-    least_speed_m_s: float | None,
+    minimum_speed_m_s: float | None,
     weather: str,
 ) -> CampaignRating:
     """Ratings over each ruling grade, and the speeds held with the run's own train."""
@@ -72,7 +72,7 @@ def rate_campaign(
         notes.append(f"tonnage cannot be rated: {why}")
         return CampaignRating()
     speeds = (judged[0].speed.value, judged[-1].speed.value)
-    least = _least_speed(least_speed_m_s or speeds[0], speeds, notes)
+    least = _minimum_speed(minimum_speed_m_s or speeds[0], speeds, notes)
     ratings, balancing, not_climbed = [], [], []
     for grade, bend in _grades(run):
         rating = rate(
@@ -142,7 +142,7 @@ def _between(low: Band, high: Band, v: float) -> Measured:
     return chord.shifted(0.5 * apart).with_part(shape, abs(apart) / (2.0 * math.sqrt(3.0)))
 
 
-def _least_speed(wanted: float, speeds: tuple[float, float], notes: list[str]) -> float:
+def _minimum_speed(wanted: float, speeds: tuple[float, float], notes: list[str]) -> float:
     """The speed to rate at, inside the measured ones."""
     slow, fast = speeds
     if not slow - 1e-9 <= wanted <= fast + 1e-9:

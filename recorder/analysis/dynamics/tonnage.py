@@ -28,7 +28,7 @@ WEATHER: Final = {"fair": 1.0, "cold": 0.90, "very cold": 0.85, "bitter cold": 0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rating:
-    """What the locomotive takes over one grade at one least speed."""
+    """What the locomotive takes over one grade at one minimum speed."""
 
     grade: float
     curvature_per_m: float
@@ -145,7 +145,7 @@ def balancing_speed_m_s(
     grade: float,
     speeds_m_s: tuple[float, float],
 ) -> Measured | None:
-    """Speed held with the train's own trailing load on a grade, inside the measured speeds.
+    """Balancing speed with the train's own trailing load on a grade, inside the measured speeds.
 
     ``None`` when the balance lies outside ``speeds_m_s``, or without the trailing mass. The
     uncertainty is that of the balance of forces over its slope with speed (implicit function,

@@ -7,6 +7,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from calibration.quantities.written import lasting
 from recorder.acquisition.process.launch import start_recording
 from recorder.acquisition.process.reports import CheckReport, Progress, Swept, Warned
 from recorder.command_line.demo.beside import WindowBeside
@@ -94,14 +95,6 @@ class DemoProgress:
             case Progress(status):
                 if status.t_s >= self._next_s:
                     self._next_s = self._every_s * (status.t_s // self._every_s + 1.0)
-                    print(f"demo: {_passed(status.t_s)} recorded", file=sys.stderr)
+                    print(f"demo: {lasting(status.t_s)} recorded", file=sys.stderr)
             case Warned(text) | CheckReport(text) | Swept(text):
                 print(f"demo: {text}", file=sys.stderr)
-
-
-def _passed(seconds: float) -> str:
-    """``12 s``, ``1 h 20 min``."""
-    if seconds < 600.0:
-        return f"{seconds:.0f} s"
-    hours, minutes = divmod(round(seconds / 60.0), 60)
-    return f"{hours} h {minutes:02d} min"

@@ -29,10 +29,13 @@ LEFT: Final = (
     ("summary.pdf", "one page"),
     ("window.png", "the window"),
     ("report", "the report: report.pdf, report.html, chart_roll.pdf, tables"),
+)
+"""By every demo."""
+OF_SOME: Final = (
+    ("report/truth.pdf", "the truth beside the report; also as truth.html, .csv and .json"),
     ("ride.txt", "how well it was keyed"),
 )
-ALWAYS: Final = 5
-"""So many of these are left by every demo."""
+"""Of a day, and of a ride."""
 
 
 def sum_up(out: Path, started_ns: int) -> bool:
@@ -67,7 +70,8 @@ def score_keys(out: Path) -> list[str]:
 
 def say_what_is_there(out: Path) -> None:
     """A line for each thing that was made, or was to be."""
-    for i, (name, what) in enumerate(LEFT):
-        there = (out / name).exists()
-        if there or i < ALWAYS:
-            print(f"demo: {out / name}  {what}{'' if there else '  (not made)'}")
+    for name, what in LEFT:
+        print(f"demo: {out / name}  {what}{'' if (out / name).exists() else '  (not made)'}")
+    for name, what in OF_SOME:
+        if (out / name).exists():
+            print(f"demo: {out / name}  {what}")

@@ -142,7 +142,7 @@ class TrueDay:
         return level_pull_kN(journey.engine, journey.train.vehicles[0], speed_m_s)
 
     def balanced_m_s(self, grade: float) -> float:
-        """Speed held on a grade with the whole train."""
+        """Balancing speed on a grade with the whole train."""
         lifting_kN = (self.locomotive_t + self.trailing_t) * G_M_S2 * grade
 
         def net(v: float) -> float:

@@ -87,7 +87,7 @@ def _add_settings(parser: argparse.ArgumentParser) -> None:
         "all are made.",
     )  # fmt: skip
     parser.add_argument(
-        "--least-speed-km-h", type=float, metavar="V",
+        "--minimum-speed-km-h", type=float, metavar="V",
         help="The lowest speed at which the tonnage rating may run, in km/h. By default the "
         "lowest that was measured.",
     )  # fmt: skip
@@ -182,12 +182,12 @@ def _part(progress: Progress, start: float, end: float) -> Progress:
 
 
 def _settings(args: argparse.Namespace) -> AnswerSettings:
-    least = args.least_speed_km_h
+    least = args.minimum_speed_km_h
     return AnswerSettings(
         band_m_s=band_m_s(args, edition_shown(args.runs[0], args.units)),
         switches=Switches(**{c.replace("-", "_"): False for c in args.without}),
         weather=args.weather,
-        least_speed_m_s=None if least is None else least / KM_H_PER_M_S,
+        minimum_speed_m_s=None if least is None else least / KM_H_PER_M_S,
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -25,7 +26,15 @@ if TYPE_CHECKING:
     from recorder.analysis.campaign.loaded_run import LoadedRun
     from recorder.analysis.stretches.stretch_results import StretchResult
 
-__all__ = ["passed", "posts", "stretches", "ticks"]
+__all__ = ["posts", "stretches", "ticks"]
+
+
+class Lineside(StrEnum):
+    """What stands beside the line and is written on the roll."""
+
+    POST = "post"
+    STATION = "station"
+
 
 STRETCH_MM: Final = 4.6
 _SIZE: Final = 2.6
@@ -132,31 +141,35 @@ def ticks(sheet: Sheet, y: float) -> str:
 
 def posts(sheet: Sheet, y: float) -> str:
     """Mileposts and, below them, stations of the route where the placed run passed them."""
-    found = [p for p in passed(sheet.run, sheet.x_mm) if sheet.holds(p[0])]
+    found = [p for p in _passed(sheet.run, sheet.x_mm) if sheet.holds(p[0])]
     if not found:
         return ""
     out = [text(LEFT_MM - 1, y + 4.4, "mileposts", _SIZE, "end")]
-    if any(kind == "station" for _, _, kind in found):
+    if any(kind is Lineside.STATION for _, _, kind in found):
         out.append(text(LEFT_MM - 1, y + 8.0, "stations", _SIZE, "end"))
-    free = {"post": -math.inf, "station": -math.inf}
+    free = dict.fromkeys(Lineside, -math.inf)
     for x, words, kind in found:
         place = sheet.page(x)
         out.append(line((place, y, place, y + 2.0), 0.3, kind))
         half = wide(words, 2.8) / 2 + 0.6
         if place - half > free[kind]:
-            low = 8.0 if kind == "station" else 4.4
+            low = 8.0 if kind is Lineside.STATION else 4.4
             out.append(text(place, y + low, words, 2.8, "middle"))
             free[kind] = place + half
     return "".join(out)
 
 
-def passed(run: LoadedRun, x_mm: np.ndarray) -> list[tuple[float, str, str]]:
-    """Where along the paper each post and station was passed, in order; twice when passed twice:
-    (mm, name, ``post`` or ``station``)."""
+def _passed(run: LoadedRun, x_mm: np.ndarray) -> list[tuple[float, str, Lineside]]:
+    """Where along the paper (mm) each post and station was passed, in order; twice when passed
+    twice."""
     if run.route is None or not np.isfinite(run.series.chainage_m).any():
         return []
-    at = [(p.s_m, p.label, "post") for p in run.route.mileposts]
-    at += [(f.s_m, f.label, "station") for f in run.route.all_features if f.kind == "station"]
+    at = [(p.s_m, p.label, Lineside.POST) for p in run.route.mileposts]
+    at += [
+        (f.s_m, f.label, Lineside.STATION)
+        for f in run.route.all_features
+        if f.kind == "station"
+    ]
     s = run.series.chainage_m
     found = []
     for place, words, kind in at:

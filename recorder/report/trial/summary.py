@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from calibration.quantities.written import many
+from calibration.quantities.written import lasting, many
 from recorder.analysis.series.run_series import first_channel
 from recorder.exchange.description import RunDescription, describe
 from recorder.report.pages.document import (
@@ -107,17 +107,9 @@ def _sentence(held: RunDescription) -> str:
         else "no gap"
     )
     return (
-        f"{_lasted(held.duration_s)} recorded; {holes}; {many(held.marks.n, 'mark')}; the file"
+        f"{lasting(held.duration_s)} recorded; {holes}; {many(held.marks.n, 'mark')}; the file"
         f" is {state}. {utc_words(held.clock)}."
     )
-
-
-def _lasted(seconds: float) -> str:
-    """``1 h 47 min``; of less than two minutes, seconds."""
-    if seconds < 120.0:
-        return f"{seconds:.1f} s"
-    hours, minutes = divmod(round(seconds / 60.0), 60)
-    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
 
 
 def _begun(clock: ClockOfRun) -> str:

@@ -7,7 +7,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calibration.quantities.units import UnitError
-from calibration.quantities.written import NO_VALUE, many, short_time, symbol, typeset, written
+from calibration.quantities.written import (
+    NO_VALUE,
+    lasting,
+    many,
+    short_time,
+    symbol,
+    typeset,
+    written,
+)
 
 
 def test_thin_spaces_true_minus_and_no_minus_zero() -> None:
@@ -34,6 +42,15 @@ def test_digits_already_there() -> None:
 def test_the_digits_are_those_of_the_number(value: float, decimals: int) -> None:
     text = written(value, decimals).replace("\u2009", "").replace("−", "-")
     assert float(text) == pytest.approx(round(value, decimals), abs=1e-9, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(12.5, "12.5 s"), (119.0, "119 s"), (150.0, "2 min"), (3599.0, "1 h 00 min"),
+     (6480.0, "1 h 48 min")],
+)  # fmt: skip
+def test_how_long_it_lasted_to_the_minute(seconds: float, words: str) -> None:
+    assert lasting(seconds) == words
 
 
 def test_symbols() -> None:
