@@ -12,14 +12,16 @@ from recorder.command_line.support.errors import UsageError
 from recorder.command_line.support.progress import ProgressLine
 from recorder.command_line.support.speed_bands import add_band_options, band_m_s, edition_shown
 from recorder.machine.version import software
+from recorder.report.pages.shown_units import SYSTEMS
 from recorder.run_file.seal.digest_check import refuse_damaged
 from recorder.sheets import load_trip_sheet
 
 __all__ = ["add_parser", "run"]
 
 EXAMPLE = """\
-Example:
+Examples:
   testcar compare before.h5 after.h5 --out overhaul
+  testcar compare before.h5 after.h5 --units customary
 
 Every later run is compared with the first. Causes of uncertainty that two runs share (one
 certificate, one wheel) cancel in the difference.
@@ -46,6 +48,11 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     )  # fmt: skip
     add_band_options(parser)
     parser.add_argument(
+        "--units", choices=tuple(SYSTEMS),
+        help="The units in words and on paper; comparison.json stays as it is. By default those "
+        "of the car sheet of the first run.",
+    )  # fmt: skip
+    parser.add_argument(
         "--out", type=Path, metavar="DIR",
         help="Write comparison.json and comparison.pdf into DIR. Without it, print only.",
     )  # fmt: skip
@@ -64,25 +71,27 @@ def run(args: argparse.Namespace) -> int:
     if len(args.runs) < 2:
         msg = f"give at least two runs to compare, got {len(args.runs)}"
         raise UsageError(msg)
+    edition = edition_shown(args.runs[0], args.units)
     trip = load_trip_sheet(args.trip) if args.trip else None
     with ProgressLine() as progress:
         for path in args.runs:
             refuse_damaged(path, progress=progress)
         comparison = compare_files(
             args.runs,
-            AnswerSettings(band_m_s=band_m_s(args, edition_shown(args.runs[0], None))),
+            AnswerSettings(band_m_s=band_m_s(args, edition)),
             trip=trip,
             route=args.route,
             progress=progress,
         )
+    units = SYSTEMS[edition.value]
     plain = comparison_json(comparison, software=software())
     if args.out is not None:
         args.out.mkdir(parents=True, exist_ok=True)
         text = json.dumps(plain, indent=1, ensure_ascii=False, allow_nan=False)
         (args.out / "comparison.json").write_text(text + "\n", encoding="utf-8")
-        (args.out / "comparison.pdf").write_bytes(comparison_pdf(comparison))
+        (args.out / "comparison.pdf").write_bytes(comparison_pdf(comparison, units))
     if args.json:
         print(json.dumps(plain, indent=1, ensure_ascii=False))
     else:
-        print(in_words(comparison))
+        print(in_words(comparison, units))
     return 0

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 
-from calibration.quantities.constants import KM_H_PER_M_S
 from recorder.analysis.campaign.comparison import (
     BandDifference,
     BandRow,
     Comparison,
     SectionDifference,
 )
+from recorder.analysis.uncertainty.measured import Measured
 from recorder.machine.version import software
 from recorder.report.pages.charts import comparison_chart
 from recorder.report.pages.document import (
@@ -24,43 +24,58 @@ from recorder.report.pages.document import (
     pm,
 )
 from recorder.report.pages.rendering import to_pdf
+from recorder.report.pages.shown_units import METRIC, ShownUnits
 from recorder.report.pages.wording import CAUTION
 
 __all__ = ["comparison_pdf", "in_words"]
 
 
-def in_words(comparison: Comparison) -> str:
+def in_words(comparison: Comparison, units: ShownUnits = METRIC) -> str:
     """The comparison for a terminal."""
+    speed = units.label("m/s")
     lines = [f"compared with {comparison.runs[0].loaded.name}:"]
     lines += [
-        f"{row.reference.name:>12} {row.rail} {d.run}: pull {pm(d.pull, unit=True)}, {_share(d)}"
+        f"{_band(row, units):>9} {speed} {row.rail}{' ' * bool(row.rail)}{d.run}:"
+        f" pull {_shown(d.pull, units)}, {_share(d)}"
         for row in comparison.bands
         for d in row.differences
     ]
     lines += [
         f"  {row.section}  {d.run}: equivalent pull"
-        f" {pm(d.figures.equivalent_pull, unit=True)}: {_word(d)}"
+        f" {_shown(d.figures.equivalent_pull, units)}: {_word(d)}"
         for row in comparison.sections
         for d in row.differences
     ]
-    lines += [f"note: {n}" for n in comparison.notes]
+    lines += [f"note: {units.words(n)}" for n in comparison.notes]
     return "\n".join(lines)
 
 
-def comparison_pdf(comparison: Comparison) -> bytes:
+def comparison_pdf(comparison: Comparison, units: ShownUnits = METRIC) -> bytes:
     """The comparison as a PDF."""
     first, *others = (run.loaded.name for run in comparison.runs)
     blocks: list[Block] = [
         TitleBlock((("First run", first), *(("Compared with it", name) for name in others))),
-        *_band_blocks(comparison),
-        *_section_blocks(comparison),
+        *_band_blocks(comparison, units),
+        *_section_blocks(comparison, units),
     ]
     if comparison.notes:
-        blocks += [Heading("Notes"), *(Text(f"• {n}") for n in comparison.notes)]
+        blocks += [Heading("Notes"), *(Text(f"• {units.words(n)}") for n in comparison.notes)]
     blocks.append(Text(CAUTION, "caution foot"))
     return to_pdf(
         Document(title="Comparison of runs", subtitle="", blocks=blocks, footer=software())
     )
+
+
+def _shown(value: Measured, units: ShownUnits) -> str:
+    return pm(units.of(value), unit=True)
+
+
+def _band(row: BandRow, units: ShownUnits) -> str:
+    """``40-50``, in the unit of speed shown."""
+    low, high = (
+        v * units.factor("m/s") for v in (row.reference.low_m_s, row.reference.high_m_s)
+    )
+    return f"{low:.3g}-{high:.3g}"
 
 
 def _share(difference: BandDifference) -> str:
@@ -71,14 +86,14 @@ def _word(difference: BandDifference | SectionDifference) -> str:
     return "a difference" if difference.significant else "no difference that can be told"
 
 
-def _band_blocks(comparison: Comparison) -> list[Block]:
+def _band_blocks(comparison: Comparison, units: ShownUnits) -> list[Block]:
     rows = tuple(
         (
-            f"{row.reference.name.removesuffix(' km/h')} {row.rail}".rstrip(),
-            pm(row.reference.pull, unit=True),
+            f"{_band(row, units)} {row.rail}".rstrip(),
+            _shown(row.reference.pull, units),
             d.run,
-            pm(d.pull, unit=True),
-            pm(d.power, unit=True),
+            _shown(d.pull, units),
+            _shown(d.power, units),
             _share(d),
         )
         for row in comparison.bands
@@ -87,10 +102,17 @@ def _band_blocks(comparison: Comparison) -> list[Block]:
     blocks: list[Block] = [Heading("By speed band")]
     if not rows:
         return [*blocks, Text("No band is shared.")]
-    heads = ("km/h", "first run, pull", "run", "pull less first", "power less first", "share")
+    heads = (
+        f"band, {units.label('m/s')}",
+        "first run, pull",
+        "run",
+        "pull less first",
+        "power less first",
+        "share",
+    )
     caption = "Equivalent drawbar pull, ± 95 % of the difference from the first run."
-    curves = _curves(comparison.runs[0].loaded.name, comparison.bands)
-    chart = Chart("comparison", comparison_chart(curves), caption)
+    curves = _curves(comparison.runs[0].loaded.name, comparison.bands, units)
+    chart = Chart("comparison", comparison_chart(curves, units), caption)
     return [
         *blocks,
         chart,
@@ -99,31 +121,34 @@ def _band_blocks(comparison: Comparison) -> list[Block]:
 
 
 def _curves(
-    reference: str, bands: tuple[BandRow, ...]
+    reference: str, bands: tuple[BandRow, ...], units: ShownUnits
 ) -> dict[str, list[tuple[float, float, float]]]:
-    """By run: middle of the band in km/h, pull, expanded uncertainty of the difference."""
+    """By run, in units shown: middle of the band, pull, expanded uncertainty of the difference."""
+    force, per = units.factor("kN"), units.factor("m/s")
     curves: dict[str, list[tuple[float, float, float]]] = {reference: []}
     for row in bands:
         base = row.reference.pull.value
         if not math.isfinite(base):
             continue
-        v = (row.reference.low_m_s + row.reference.high_m_s) / 2 * KM_H_PER_M_S
-        curves[reference].append((v, base, 0.0))
+        v = (row.reference.low_m_s + row.reference.high_m_s) / 2 * per
+        curves[reference].append((v, base * force, 0.0))
         for d in row.differences:
             if math.isfinite(d.pull.value):
                 spread = d.pull.expanded if math.isfinite(d.pull.expanded) else 0.0
-                curves.setdefault(d.run, []).append((v, base + d.pull.value, spread))
+                curves.setdefault(d.run, []).append(
+                    (v, (base + d.pull.value) * force, spread * force)
+                )
     return curves
 
 
-def _section_blocks(comparison: Comparison) -> list[Block]:
+def _section_blocks(comparison: Comparison, units: ShownUnits) -> list[Block]:
     rows = tuple(
         (
             row.section,
             d.run,
-            pm(d.figures.pull, unit=True),
-            pm(d.figures.equivalent_pull, unit=True),
-            pm(d.figures.speed, unit=True),
+            _shown(d.figures.pull, units),
+            _shown(d.figures.equivalent_pull, units),
+            _shown(d.figures.speed, units),
             _word(d),
         )
         for row in comparison.sections

@@ -231,8 +231,11 @@ def _columns(rows: Sequence[tuple[float, ...]], width: int) -> tuple[tuple[float
     return tuple(tuple(row[i] for row in rows) for i in range(width))
 
 
-def comparison_chart(curves: Mapping[str, Sequence[tuple[float, float, float]]]) -> Drawing:
-    """Runs side by side: speed (km/h), pull (kN) and the uncertainty of its difference."""
+def comparison_chart(
+    curves: Mapping[str, Sequence[tuple[float, float, float]]], units: ShownUnits = METRIC
+) -> Drawing:
+    """Runs side by side: speed, pull and the uncertainty of its difference, in units shown."""
+    speed, force = units.label("m/s"), units.label("kN")
     with styled("".join(curves)):
         figure, (axes,) = figure_of(3.3)
         signs = itertools.cycle(("o-", "s--", "^:", "D-.", "v-", "x--"))
@@ -247,16 +250,16 @@ def comparison_chart(curves: Mapping[str, Sequence[tuple[float, float, float]]])
                 label=shortened(name) + (" (first run)" if n == 0 else ""),
             )  # fmt: skip
             rows += [(float(n + 1), *point) for point in points]
-        dress(axes, "speed, km/h", "equivalent drawbar pull, kN")
+        dress(axes, f"speed, {speed}", f"equivalent drawbar pull, {force}")
         at = np.array([row[1:3] for row in rows], np.float64).reshape(-1, 2)
         key(figure, axes)
         notes = _covered(axes, at, 5.0, "mark")
         svg = svg_of(figure)
     heads = (
         "run, in the order of the key",
-        "speed, km/h",
-        "pull, kN",
-        "± of the difference, kN",
+        f"speed, {speed}",
+        f"pull, {force}",
+        f"± of the difference, {force}",
     )
     return Drawing(svg, ChartData(heads, _columns(rows, len(heads))), notes=notes)
 

@@ -7,7 +7,7 @@ import unicodedata
 from collections.abc import Sequence
 from typing import Final
 
-__all__ = ["numeric", "printable"]
+__all__ = ["numeric", "printable", "without_controls"]
 
 _LONGEST_WORD: Final = 24
 _FORMATS: Final = frozenset("\u200b\u200c\u200d\u00ad")
@@ -20,8 +20,13 @@ _NO_NUMBER: Final = frozenset({"", "—", "–", "not known", "worst", "∞"})
 
 
 def printable(text: str, longest: int = _LONGEST_WORD) -> str:
-    """The text, with places to break in words longer than ``longest``."""
-    kept = "".join(
+    """The text without controls, with places to break in words longer than ``longest``."""
+    return re.sub(rf"\S{{{longest},}}", _breakable, without_controls(text))
+
+
+def without_controls(text: str) -> str:
+    """The text with a box in place of each control sign and each that reverses the order."""
+    return "".join(
         c
         if unicodedata.category(c) not in {"Cc", "Cf", "Cs", "Co", "Cn"} or c in _FORMATS
         else c
@@ -31,7 +36,6 @@ def printable(text: str, longest: int = _LONGEST_WORD) -> str:
         else "\ufffd"
         for c in text
     )
-    return re.sub(rf"\S{{{longest},}}", _breakable, kept)
 
 
 def _breakable(match: re.Match[str]) -> str:

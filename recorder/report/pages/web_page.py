@@ -28,7 +28,7 @@ from recorder.report.pages.document import (
     VerdictBlock,
 )
 from recorder.report.pages.numbering import numbers_of
-from recorder.report.pages.printable import numeric
+from recorder.report.pages.printable import numeric, without_controls
 from recorder.report.pages.typeface import FAMILY, web_font
 
 __all__ = ["to_html"]
@@ -68,7 +68,8 @@ def to_html(document: Document) -> str:
 
 
 def _text(words: str) -> str:
-    return html.escape(words)
+    """Words as text of the page, with no sign that turns or controls what stands beside them."""
+    return html.escape(without_controls(words))
 
 
 def _anchor(number: str) -> str:

@@ -12,6 +12,7 @@ import numpy as np
 from matplotlib.ft2font import FT2Font, LoadFlags
 
 from calibration.quantities.units import exact_ratio
+from recorder.report.pages.printable import without_controls
 from recorder.report.pages.shown_units import METRIC, ShownUnits
 from recorder.report.pages.typeface import FOLDER
 
@@ -141,7 +142,7 @@ def text(x: float, y: float, words: str, size: float, anchor: str = "start") -> 
     """One line of words."""
     return (
         f'<text x="{x:.3f}" y="{y:.3f}" font-size="{size}" text-anchor="{anchor}">'
-        f"{html.escape(words)}</text>"
+        f"{html.escape(without_controls(words))}</text>"
     )
 
 
@@ -162,7 +163,10 @@ def wide(words: str, size: float) -> float:
 
 @lru_cache(maxsize=4096)
 def _advance(letter: str) -> float:
-    """Share of its size by which a letter moves on."""
+    """Share of its size by which a letter moves on; a whole one where the face lacks it, and
+    another face draws it, or a box."""
+    if _face().get_char_index(ord(letter)) == 0:
+        return 1.0
     glyph = _face().load_char(ord(letter), LoadFlags.NO_HINTING)
     return float(glyph.linearHoriAdvance) / 65536.0 / _FACE_PX
 

@@ -118,6 +118,14 @@ def test_what_a_name_holds_never_becomes_part_of_the_page() -> None:
     assert "<script>alert" not in text
 
 
+def test_a_name_turns_nothing_round_on_the_page() -> None:
+    """A sign that reverses the order of what follows would show ``0001`` for ``1000``."""
+    turned = "crew \u202e0001 kN\u202c \u2067x\u2069 \x1b[31m \x07 \u0645\u062d\u0637\u0629"
+    text = to_html(Document(title=turned, subtitle=turned, blocks=[Heading(turned)]))
+    assert not re.search(r"[\u202a-\u202e\u2066-\u2069\x00-\x08\x0b-\x1f]", text)
+    assert text.count("\u0645\u062d\u0637\u0629") >= 3
+
+
 def test_charts_do_not_share_the_names_inside_them() -> None:
     text = to_html(Document(title="", subtitle="", blocks=BLOCKS))
     names = re.findall(r'<clipPath id="([^"]+)"', text)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import xml.etree.ElementTree as ET
 
 import pytest
 from fontTools.ttLib import TTFont  # type: ignore[import-untyped]  # a library without types
@@ -14,7 +15,7 @@ from recorder.report.pages.shown_units import CUSTOMARY, METRIC
 from recorder.report.pages.typeface import FOLDER
 from recorder.report.particulars.keyed import mark_words
 from recorder.report.roll.mark_rail import beside
-from recorder.report.roll.paper import RollScale, hatched, wide, wrapped
+from recorder.report.roll.paper import RollScale, hatched, text, wide, wrapped
 
 
 @given(
@@ -118,3 +119,15 @@ def test_hatching_stays_in_its_box(x: float, w: float, h: float) -> None:
     points = [p.split(" ") for p in path.replace("M", "L").split("L") if p]
     assert all(x - 0.01 <= float(px) <= x + w + 0.01 for px, _ in points)
     assert all(10.0 - 0.01 <= float(py) <= 10.0 + h + 0.01 for _, py in points)
+
+
+@given(st.text(max_size=60))
+def test_words_in_any_script_have_a_width_and_can_be_read_back(words: str) -> None:
+    """A letter that the roll's own face lacks is drawn by another, and loses no roll."""
+    assert 0.0 <= wide(words, 3.0) <= 12.0 * len(words)
+    assert ET.fromstring(text(1.0, 2.0, words, 3.0)).tag == "text"
+
+
+def test_a_letter_of_another_script_takes_a_whole_place() -> None:
+    assert wide("\u7dda\u8def", 3.0) == pytest.approx(6.0)
+    assert wrapped("\u7dda" * 40, 30.0, 3.0, 1)[0].endswith("\N{HORIZONTAL ELLIPSIS}")

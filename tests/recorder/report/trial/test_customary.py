@@ -11,11 +11,13 @@ import pypdf
 import pytest
 
 from recorder.analysis.campaign.answer import AnswerSettings, answer_files
+from recorder.analysis.campaign.comparison import compare_files
 from recorder.command_line.main import main
 from recorder.report.closing.cautions import cautions_of
+from recorder.report.comparison.comparison_pages import comparison_pdf, in_words
 from recorder.report.opening.first_page import doubt_blocks
 from recorder.report.pages.document import Text
-from recorder.report.pages.shown_units import CUSTOMARY
+from recorder.report.pages.shown_units import CUSTOMARY, METRIC
 from recorder.report.section_parts.naming import Naming, naming_of
 from tests.recorder.report.conftest import (
     PLACED,
@@ -78,6 +80,52 @@ def test_a_whole_report_says_no_si_unit(
         for units in ("metric", "customary")
     ]
     assert results[0] == results[1]
+
+
+@pytest.mark.slow
+def test_a_comparison_says_no_si_unit_and_the_same_differences(
+    make: Make, tmp_path: Path
+) -> None:
+    line(tmp_path)
+    v = plateaus(np.arange(900.0))
+    keyed = (*full_throttle(900), *posts_keyed(v))
+    runs = [
+        make(name, seconds=900, trip=PLACED, marks=keyed, speed=v, factor=factor)
+        for name, factor in (("before", 1.0), ("after", 1.1))
+    ]
+    compared = compare_files(runs, AnswerSettings(band_m_s=5 * 1609.344 / 3600))
+    (tmp_path / "c.pdf").write_bytes(comparison_pdf(compared, CUSTOMARY))
+    metric, customary = in_words(compared, METRIC), in_words(compared, CUSTOMARY)
+    for said in (customary, words_of(tmp_path / "c.pdf")):
+        assert not SI.findall(said), [
+            said[m.start() - 60 : m.end() + 20] for m in SI.finditer(said)
+        ]
+        assert "mph" in said
+    assert "15-20 mph" in customary
+    assert "24.1-32.2 km/h" in metric
+    kN, lbf = (
+        [float(re.sub(r"[^\d.]", "", f)) for f in re.findall(r"pull ([^±]+) ±", words)]
+        for words in (metric, customary)
+    )
+    assert len(kN) > 4
+    assert lbf == pytest.approx([224.809 * f for f in kN], rel=0.05)
+
+
+@pytest.mark.slow
+def test_a_comparison_is_told_in_the_units_asked_for(
+    make: Make, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    runs = [str(make(name, seconds=400)) for name in ("before", "after")]
+    printed = {}
+    for units in ("metric", "customary"):
+        out = ["--out", str(tmp_path / units), "--units", units]
+        assert main(["compare", *runs, "--band-mph", "5", *out]) == 0
+        printed[units] = capsys.readouterr().out
+    assert "km/h" in printed["metric"]
+    assert "mph" in printed["customary"]
+    assert not SI.findall(printed["customary"])
+    files = [(tmp_path / units / "comparison.json").read_bytes() for units in printed]
+    assert files[0] == files[1]
 
 
 @pytest.mark.slow
