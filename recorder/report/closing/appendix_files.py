@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -17,6 +18,8 @@ __all__ = ["FOLDER", "AppendixFile", "appendix_files", "write_appendix"]
 
 FOLDER: Final = "appendix"
 DIGESTS: Final = "sha256.txt"
+_LONGEST: Final = 50
+"""Letters of a name before its ending: 200 bytes at the most, where a disk takes 255."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,13 +45,19 @@ def appendix_files(runs: Sequence[LoadedRun], naming: Naming) -> tuple[AppendixF
                 sharing.setdefault(held, []).append(naming.letter(run.name))
     out, taken = list[AppendixFile](), set[str]()
     for (stem, ending, what, text), letters in sharing.items():
-        name = f"{stem}{ending}"
-        if name in taken:
-            name = f"{stem}-{letters[0]}{ending}"
-        taken.add(name)
+        name = _free(stem, letters[0], ending, taken)
+        taken.add(name.casefold())
         of = f" of run{'s' * (len(letters) > 1)} {', '.join(letters)}"
         out.append(AppendixFile(name=name, what=what + of, text=text))
     return tuple(out)
+
+
+def _free(stem: str, letter: str, ending: str, taken: set[str]) -> str:
+    """A name that no file of the folder has, also where capitals are no difference."""
+    short = stem[:_LONGEST]
+    tails = itertools.chain(("", f"-{letter}"), (f"-{letter}{n}" for n in itertools.count(2)))
+    names = (f"{short}{tail}{ending}" for tail in tails)
+    return next(name for name in names if name.casefold() not in taken)
 
 
 def _held(run: LoadedRun) -> Iterator[tuple[str, str, str, str]]:
