@@ -216,7 +216,7 @@ def trip_sheet(scenario: Scenario) -> dict[str, Any]:
             "line": journey.line.name,
             "date": day_of(scenario),
             "crew": ["chief of the car", "second observer"],
-            "operator": "invented for the simulated feed",
+            "operator": "the simulated crew",
             "planned_hours": 2.0,
             **TITLE_BLOCK,
         },

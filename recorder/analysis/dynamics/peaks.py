@@ -31,6 +31,7 @@ __all__ = [
     "with_noise",
 ]
 
+HOUR_S: Final = 3600.0
 LIKE: Final = 0.5
 """Of the highest: where less was pulled the noise is another."""
 
@@ -45,6 +46,12 @@ class Peak:
     seconds: float
     value: Measured
     speed_m_s: float
+
+    @property
+    def name(self) -> str:
+        """``highest 10 s mean pull``, ``highest one-hour mean power``."""
+        span = "one-hour" if self.seconds == HOUR_S else f"{self.seconds:.0f} s"
+        return f"highest {span} mean {'pull' if self.value.unit == 'kN' else 'power'}"
 
 
 def highest_mean(run: RunBasis, seconds: float, unit: str) -> Peak | None:

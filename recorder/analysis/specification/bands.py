@@ -68,7 +68,7 @@ class Band:
         if self.verdict is Verdict.REFUSED:
             return say(f"{self.verdict} because ", refusal_words(self.refusals))
         if self.verdict is Verdict.NOT_TESTED:
-            return f"{self.verdict} at such speeds of it as are specified"
+            return f"{self.verdict} at those of its speeds that are specified"
         return self.verdict.value
 
     @property

@@ -147,7 +147,7 @@ class _Crew:
                     due_s = t + float(self._rng.uniform(*CONFIRM_S))
             if said is not None:
                 yield self._seen(at, Kind.THROTTLE, said)
-                held = {"opening": 0.5, "closed": 0.0}.get(said, now)
+                held = 0.0 if said == "closed" else now
                 due_s = t + float(self._rng.uniform(*CONFIRM_S))
                 at += 10
             at += 1
@@ -160,7 +160,7 @@ class _Crew:
         if held >= OPEN:
             return _share(float(ahead[5])) if now < 0.97 else None
         if held == 0.0:
-            return "opening" if now > 0.1 else None
+            return _share(now) if now > 0.1 else None
         if now <= 0.01:
             return "closed"
         steady = float(np.ptp(self._throttle[max(at - 20, 0) : at + 1])) < 0.03

@@ -236,8 +236,7 @@ def _peaks(run: RunAnswer, true: TrueDay) -> Iterator[Stated]:
     for peak in run.peaks:
         what = Rate.PULL if peak.value.unit == "kN" else Rate.POWER
         truth = true.mean(what, peak.t_start_s, peak.t_start_s + peak.seconds)
-        name = f"highest {peak.seconds:.0f} s mean {what}"
-        yield from _held(FigureKind.PEAKS, name, peak.value, truth)
+        yield from _held(FigureKind.PEAKS, peak.name, peak.value, truth)
 
 
 def _starts(run: RunAnswer, true: TrueDay) -> Iterator[Stated]:

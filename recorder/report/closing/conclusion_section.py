@@ -22,11 +22,12 @@ def conclusion_section(
     lines = answer.trip.paper.signatures if answer.trip is not None else ()
     return [
         Heading("Conclusion"),
-        Text(f"{found.verdict}. {found.detail}".strip()),
-        Text(rests_on),
+        Text(f"{found.verdict}. {found.detail}".strip(), "kept"),
+        Text(rests_on, "kept"),
         Text(
             "The answer holds for this locomotive as it ran on these days, at the speeds and on the"
-            " rail stated; it says nothing of others, nor of speeds that were not tested."
+            " rail stated; it says nothing of others, nor of speeds that were not tested.",
+            "kept",
         ),
         Signatures(lines or SIGN),
     ]

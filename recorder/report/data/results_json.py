@@ -140,8 +140,7 @@ def _run_figures(run: RunAnswer) -> Iterator[tuple[str, Measured | None]]:
     for key, value in balance_figures(run.energy_balance).items():
         yield key.replace("_", " "), value
     for peak in run.peaks:
-        what = "pull" if peak.value.unit == "kN" else "power"
-        yield f"highest {peak.seconds:.0f} s mean {what}", peak.value
+        yield peak.name, peak.value
     for i, start in enumerate(run.starts, 1):
         yield f"start {i} breakaway pull", start.breakaway_pull
         yield f"start {i} greatest pull", start.greatest_pull

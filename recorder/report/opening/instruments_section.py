@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from calibration.certificates.force import ForceCertificate
 from calibration.certificates.wheel import WheelCertificate
+from calibration.quantities.written import typeset
 from recorder.report.opening.title_block import object_words
 from recorder.report.pages.document import Block, Heading, Text, TextTable, plain
 from recorder.report.particulars.worth import force_u_words, wheel_u_words
@@ -34,9 +35,10 @@ DEVICE: Final = {
 
 def object_section(answer: CampaignAnswer, naming: Naming) -> list[Block]:
     """What the trial asks, and what was promised."""
+    said = object_words(answer)
     blocks: list[Block] = [
         Heading("Object of the trial", new_page=True),
-        Text(f"{object_words(answer)}."),
+        Text(said if said.endswith((".", "?", "!")) else f"{said}."),
     ]
     spec, units = answer.specification, naming.units
     if spec is None:
@@ -85,7 +87,7 @@ def _devices(runs: list[LoadedRun], naming: Naming) -> list[Block]:
             DEVICE.get(device.driver, device.driver or "values of a table"),
             name,
             "—" if device.rate_hz is None else f"{device.rate_hz:.4g}",
-            f"{device.records:,}",
+            typeset(f"{device.records}"),
             f"{device.gaps}",
         )
         for run in runs

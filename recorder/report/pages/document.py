@@ -44,8 +44,8 @@ class Text:
 
     text: str
     role: str = ""
-    """``caution``, ``caution foot`` (at the foot of the first page), ``small``, ``code`` or
-    nothing."""
+    """``caution``, ``caution foot`` (at the foot of the first page), ``small``, ``code``, ``kept``
+    (on one page with what follows) or nothing."""
 
 
 @dataclass(frozen=True, slots=True)

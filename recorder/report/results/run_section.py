@@ -45,7 +45,7 @@ def _peaks(run: RunAnswer, naming: Naming) -> list[Block]:
     rows = [
         (
             p.t_start_s,
-            f"highest {p.seconds:.0f} s mean {'pull' if p.value.unit == 'kN' else 'power'}",
+            p.name,
             _shown(p.value, units),
             _speed(p.speed_m_s, units),
         )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from calibration.quantities.written import lasting, many
+from calibration.quantities.written import lasting, many, typeset
 from recorder.analysis.series.run_series import first_channel
 from recorder.exchange.description import RunDescription, describe
 from recorder.report.pages.document import (
@@ -166,7 +166,7 @@ def _row(run: RunFile, channel: Channel, units: ShownUnits) -> tuple[str, ...]:
     digits = 7 if channel.unit == "deg" else 4
     shown = plain(low, digits), plain(high, digits)
     label = units.label(channel.unit)
-    return (channel.name, label, f"{channel.n:,}", *shown, name)
+    return (channel.name, label, typeset(f"{channel.n}"), *shown, name)
 
 
 def _extremes(run: RunFile, channel: Channel) -> tuple[float, float]:
@@ -210,7 +210,7 @@ def _marks(run: RunFile) -> Block:
     shown = marks[: max(_MOST_MARKS - max(len(run.channels) - 8, 0), 1)]
     more = len(marks) - len(shown)
     return TextTable(
-        ("run time, s", "mark", "value", "note"),
-        tuple((f"{m.t_s:.2f}", m.kind, m.value, m.note) for m in shown),
+        ("run time, s", "mark", "as keyed", "note"),
+        tuple((f"{m.t_s:.2f}", m.kind_label, m.value, m.note) for m in shown),
         f"First {len(shown)} marks of {len(marks)}." if more else "",
     )

@@ -11,7 +11,7 @@ import pytest
 from scipy.signal import lfilter
 
 from recorder.analysis.dynamics.energy import drawbar_work
-from recorder.analysis.dynamics.peaks import highest_mean, running_mean, white_noise
+from recorder.analysis.dynamics.peaks import Peak, highest_mean, running_mean, white_noise
 from recorder.analysis.dynamics.stops_and_starts import find_starts, starting_effort
 from recorder.analysis.uncertainty.causes import CauseKind
 from recorder.analysis.uncertainty.measured import Measured
@@ -175,3 +175,19 @@ def test_a_wander_is_in_every_short_mean_by_its_own_extent() -> None:
     shared = set(pull.value.parts) & set(power.value.parts)
     assert not any(c.kind is CauseKind.WANDER for c in shared)
     assert pull.value.value == pytest.approx(150.0)
+
+
+@pytest.mark.parametrize(
+    ("seconds", "unit", "name"),
+    [
+        (10.0, "kN", "highest 10 s mean pull"),
+        (60.0, "kW", "highest 60 s mean power"),
+        (3600.0, "kW", "highest one-hour mean power"),
+    ],
+)
+def test_a_highest_mean_is_named_as_the_trade_says_it(
+    seconds: float, unit: str, name: str
+) -> None:
+    value = Measured(100.0, unit)
+    peak = Peak(t_start_s=0.0, seconds=seconds, value=value, speed_m_s=10.0)
+    assert peak.name == name

@@ -85,6 +85,14 @@ def test_full_is_keyed_when_it_is_full_and_another_word_when_it_is_left(
     assert np.count_nonzero(believed & opened) > 0.98 * np.count_nonzero(opened)
 
 
+def test_every_throttle_mark_of_the_day_tells_a_share_of_full_opening(acts: list[Act]) -> None:
+    """A good crew keys no word that the report would have to call not understood."""
+    for act in keyed(acts, Kind.THROTTLE):
+        setting = read_kept(Kind.THROTTLE, act.value)
+        assert isinstance(setting, ThrottleMark)
+        assert setting.share is not None, act
+
+
 def test_an_open_throttle_is_confirmed_every_few_minutes(acts: list[Act]) -> None:
     words = keyed(acts, Kind.THROTTLE)
     for word, after in itertools.pairwise(words):

@@ -6,8 +6,9 @@ import pytest
 
 from recorder.analysis.campaign.answer import AnswerSettings, CampaignAnswer, answer_files
 from recorder.report.closing.conclusion_section import SIGN, conclusion_section
+from recorder.report.opening.instruments_section import object_section
 from recorder.report.opening.title_block import report_number, title_block, title_of
-from recorder.report.pages.document import Signatures, VerdictBlock
+from recorder.report.pages.document import Signatures, Text, VerdictBlock
 from recorder.report.pages.shown_units import CUSTOMARY, METRIC
 from recorder.report.section_parts.naming import naming_of
 from tests.recorder.report.conftest import TRIP, Make
@@ -51,6 +52,9 @@ def test_what_the_sheets_say_stands_there_and_who_signs(make: Make) -> None:
     rows = rows_of(answer)
     assert report_number(answer) == rows["Report number"] == "T-12/26"
     assert rows["Object"] == "Is the new blast pipe better?"
+    # A question ends once.
+    section = object_section(answer, naming_of(answer, METRIC))
+    assert Text("Is the new blast pipe better?") in section
     assert rows["Line"] == "Vellumbrook branch"
     assert rows["From, to"] == "Ash to Elm"
     assert rows["Crew"] == "A. Tester"
