@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     # argparse keeps the type of what adds a verb to itself.
     Verbs = argparse._SubParsersAction[argparse.ArgumentParser]  # noqa: SLF001
 
-__all__ = ["HelpFormatter", "Parser", "Verbs", "number", "whole_number"]
+__all__ = ["HelpFormatter", "Parser", "Verbs", "number", "seed_number", "whole_number"]
 
 WIDEST: Final = 78
 """Columns of a help text, with room to spare on a terminal of 80."""
@@ -86,3 +86,12 @@ def whole_number(text: str) -> int:
     except ValueError:
         msg = f"got {text[:60]!r}; allowed: a whole number, such as 3"
         raise argparse.ArgumentTypeError(msg) from None
+
+
+def seed_number(text: str) -> int:
+    """Which train is simulated: a whole number that is not below 0."""
+    number = whole_number(text)
+    if number < 0:
+        msg = f"got {text[:60]!r}; allowed: a whole number from 0 up"
+        raise argparse.ArgumentTypeError(msg)
+    return number

@@ -12,6 +12,7 @@ from recorder.acquisition.process.reports import SessionOpen
 from recorder.command_line.demo.beside import WindowBeside
 from recorder.command_line.demo.live_run import DemoProgress, LiveDemo, record_live
 from recorder.command_line.support.errors import UsageError
+from recorder.command_line.support.parsers import seed_number
 from recorder.command_line.support.recording_console import screen_there
 from recorder.window.qt.frame.preflight import NoScreenError, check_screen, has_screen
 
@@ -63,7 +64,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         f" --ride, {RIDE_S:g} seconds.",
     )  # fmt: skip
     parser.add_argument(
-        "--seed", type=int, default=1, metavar="N",
+        "--seed", type=seed_number, default=1, metavar="N",
         help="Which train is simulated: another number, another train; by default 1.",
     )  # fmt: skip
     parser.add_argument(

@@ -14,6 +14,7 @@ from typing import Any, Final
 
 from calibration.quantities.written import many
 from recorder.command_line.support.errors import UsageError
+from recorder.command_line.support.parsers import seed_number
 from simulated_feeds.devices.fault_kinds import KINDS, KindFacts
 from simulated_feeds.serving.feed_reports import (
     FEED_REPORTS,
@@ -55,7 +56,7 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
 
 def _add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "--seed", type=int, default=1, metavar="N",
+        "--seed", type=seed_number, default=1, metavar="N",
         help="Which train is simulated: another number, another train; by default 1.",
     )  # fmt: skip
     parser.add_argument(
