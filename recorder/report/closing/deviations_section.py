@@ -8,6 +8,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Final
 
 from recorder.report.closing.cautions import cautions_of
+from recorder.report.closing.marked_deviations import marked_deviations
 from recorder.report.pages.document import Block, Heading, RunPlace, Text, TextTable
 
 if TYPE_CHECKING:
@@ -38,6 +39,7 @@ def deviations_section(
     ]  # fmt: skip
     for run in answer.runs:
         blocks += _gaps(run.loaded, naming) + _health(run.loaded, naming)
+        blocks += _marked(run.loaded, naming)
     blocks.append(Heading("Cautions", 2))
     return [*blocks, *(Text(f"• {words}") for words in cautions_of(answer, naming))]
 
@@ -122,6 +124,18 @@ def _health(loaded: LoadedRun, naming: Naming) -> list[Block]:
     )
     places = tuple(RunPlace(loaded.run_id, e.t_start_s) for e in held)
     return [listed(heads, rows, caption, "results.json", places)]
+
+
+def _marked(loaded: LoadedRun, naming: Naming) -> list[Block]:
+    """Marks that tell of what did not go as planned."""
+    found = marked_deviations(loaded, naming.units)
+    told = f"Marks put right, wheel slips and changes of weather on {naming.run(loaded.name)}"
+    if not found:
+        return [Text(f"{told}: none was keyed.")]
+    places = [RunPlace(loaded.run_id, t_s) for t_s, _ in found]
+    heads = ("run time, s", "what", "the mark as it stands")
+    rows = [row for _, row in found]
+    return [listed(heads, rows, f"{told}.", "the table tables/marks", places)]
 
 
 def listed(

@@ -44,8 +44,9 @@ __all__ = [
 
 INK: Final = "#000000"
 LIMIT: Final = "#8a2b2e"
-SPEED: Final = "#2c4f80"
-POWER: Final = "#2d5d4b"
+SPEED: Final = "#b0124f"
+POWER: Final = "#6a6000"
+"""As the window's pens by day."""
 GREY: Final = "#6e6e6e"
 BAND: Final = "#dcdcdc"
 WIDE_IN: Final = 6.8

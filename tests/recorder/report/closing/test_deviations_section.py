@@ -12,9 +12,10 @@ from recorder.analysis.campaign.run_answer import RunAnswer
 from recorder.analysis.uncertainty.measured import Measured
 from recorder.report.closing.appendices import appendices_section
 from recorder.report.closing.deviations_section import deviations_section
+from recorder.report.closing.marked_deviations import marked_deviations
 from recorder.report.data.results_json import results_json
 from recorder.report.pages.document import Text, TextTable
-from recorder.report.pages.shown_units import METRIC
+from recorder.report.pages.shown_units import CUSTOMARY, METRIC
 from recorder.report.results.energy_section import energy_of
 from recorder.report.section_parts.naming import Naming, naming_of
 from tests.recorder.made_runs import mark
@@ -80,3 +81,24 @@ def test_a_list_of_marks_has_an_end_on_paper_and_says_where_all_are(
     assert [row[2] for row in found.rows] == [f"{i}" for i in range(500)]
     said = "The first 500 of 20,000; the table tables/marks has them all." in found.caption
     assert said is (keyed > 500)
+
+
+def test_marks_put_right_slips_and_weather_are_deviations(tmp_path: Path) -> None:
+    """The mark as it stands, in the edition shown; the first weather is none."""
+    marks = [
+        mark(20.0, kind="weather", value="dry"),
+        mark(50.0, value="42", revision=1, note="keyed one too high"),
+        mark(60.0, value="43"),
+        mark(70.0, kind="slip", value="at the bridge"),
+        mark(90.0, kind="weather", value="rain, rail wet; wind 6 m/s from 220"),
+    ]
+    path = tmp_path / "monday.h5"
+    Train(seconds=300.0).keep(path)
+    (run,) = answer_files([path], AnswerSettings()).runs
+    found = marked_deviations(replace(run.loaded, marks=tuple(marks)), CUSTOMARY)
+    assert [row[:2] for _, row in found] == [
+        ("50", "mark put right"), ("70", "wheel slip"), ("90", "weather changed"),
+    ]  # fmt: skip
+    assert "42; keyed one too high" in found[0][1][2]
+    assert "m/s" not in found[2][1][2]
+    assert [t_s for t_s, _ in found] == [50.0, 70.0, 90.0]

@@ -11,6 +11,7 @@ import pytest
 from numpy.typing import NDArray
 from PyQt6.QtGui import QColor
 
+from recorder.report.pages.chart_style import POWER, SPEED
 from recorder.window.qt.panels.appearance import APPEARANCES, Appearance
 
 PENS = ("pull", "speed", "power", "other")
@@ -133,3 +134,8 @@ def test_no_pen_is_of_a_plotting_library(look: Appearance) -> None:
 def test_the_line_borrows_no_colour_of_a_pen(look: Appearance) -> None:
     pairs = [(drawn, getattr(look, p)) for drawn in (look.land, look.train) for p in PENS]
     assert min(apart(*pair) for pair in pairs) > 15.0
+
+
+def test_a_pen_has_one_colour_in_the_window_and_on_paper() -> None:
+    by_day = next(a for name, a in APPEARANCES.items() if str(name) == "day")
+    assert (by_day.speed.lower(), by_day.power.lower()) == (SPEED, POWER)
