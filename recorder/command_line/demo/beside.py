@@ -29,11 +29,14 @@ class WindowBeside:
         unseen: bool,
         seconds: float = 86_400.0,
         paper: float | None = None,
+        calls: Path | None = None,
     ) -> None:
         """Open it on a session, ``unseen`` without a screen."""
         words = ["--session", str(session), "--png", str(png), "--seconds", f"{seconds:.1f}"]
         if paper is not None:
             words += ["--paper", f"{paper:g}"]
+        if calls is not None:
+            words += ["--calls", str(calls)]
         environment = child_environment()
         if unseen:
             environment["QT_QPA_PLATFORM"] = "offscreen"

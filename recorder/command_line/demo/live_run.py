@@ -17,6 +17,7 @@ from recorder.command_line.support.errors import UsageError
 from simulated_feeds.serving.serving import start_feed
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from recorder.acquisition.process.launch import RecordingProcess
@@ -60,7 +61,7 @@ def record_live(demo: LiveDemo) -> int:
         ):  # fmt: skip
             started_ns = recording.session.header.started_monotonic_ns
             window = _window(recording, demo)
-            helper = Lookout(feed_folder) if demo.by_hand else None
+            helper = Lookout(feed_folder, _caller(_calls(demo))) if demo.by_hand else None
             crew = None if demo.by_hand else DemoCrew(recording.session, feed_folder)
             for one in (helper, crew):
                 if one is not None:
@@ -80,7 +81,24 @@ def _window(recording: RecordingProcess, demo: LiveDemo) -> WindowBeside:
     return WindowBeside(
         recording.session_path, demo.folder / "window.png", unseen=demo.unseen,
         seconds=max(demo.seconds - before_s, 1.0),
+        calls=_calls(demo) if demo.by_hand else None,
     )  # fmt: skip
+
+
+def _calls(demo: LiveDemo) -> Path:
+    """Where the window reads what is called out."""
+    return demo.folder / "feed" / "calls.txt"
+
+
+def _caller(path: Path) -> Callable[[str], None]:
+    """Calls out on the terminal and, for the window, in a file."""
+
+    def call(words: str) -> None:
+        print(words, flush=True)
+        with path.open("a", encoding="utf-8") as stream:
+            stream.write(f"{words}\n")
+
+    return call
 
 
 class DemoProgress:

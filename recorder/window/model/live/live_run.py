@@ -15,6 +15,7 @@ from recorder.run.parts.states import DeviceState, FilerState, RunState
 from recorder.sheets import TripSheet, parse_car_sheet, parse_trip_sheet
 from recorder.window.model.crew.mark_list import EntryState, MarkList
 from recorder.window.model.line.route_of_run import route_of_run
+from recorder.window.model.live.calls import Calls
 from recorder.window.model.live.control_worker import (
     ContactBack,
     ContactLost,
@@ -77,9 +78,11 @@ class LiveRun:
         *,
         route_path: str | Path | None = None,
         attach_again: Callable[[], LiveSession] | None = None,
+        calls: Calls | None = None,
     ) -> None:
         """Raises ``ValueError`` when the run's sheets or certificates do not read."""
         self.session = session
+        self._calls = calls or Calls(None)
         self.header = session.header
         self.car = parse_car_sheet(self.header.car_sheet, source="car sheet of the run")
         self.trip = TripSheet(name=session.run_path.stem)
@@ -291,6 +294,8 @@ class LiveRun:
     def alarms(self, now_ns: int) -> list[Alarm]:
         """Every alarm there is now, the worst first."""
         found = [*self._session_alarms(now_ns), *self.numerals.alarms(self.due_s(now_ns))]
+        if call := self._calls.told(now_ns):
+            found.append(Alarm(Level.WARN, call))
         if self.ahead is not None:
             found += self._place_alarms(self.ahead)
         if self.ring_worker.problem:

@@ -40,6 +40,8 @@ class WindowOptions:
     full_screen: bool = False
     route: str = ""
     """Route table, when it is not beside the run."""
+    calls: str = ""
+    """A text file; its newest line is shown for a while."""
     measure: str = ""
     """Write a CSV of each frame: when it was painted, and of each device the newest sample
     drawn and when that was received, s of run time."""
@@ -68,6 +70,7 @@ def options_of(args: argparse.Namespace) -> WindowOptions:
         fps=args.fps,
         full_screen=args.full_screen,
         route=args.route or "",
+        calls=args.calls or "",
         measure=args.measure or "",
         wait_s=args.wait,
     )
@@ -121,6 +124,11 @@ def _add_frame_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--route", metavar="ROUTE.csv",
         help="The route table. By default the one the run's trip sheet names.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--calls", metavar="FILE.txt",
+        help="Show each new line of FILE.txt for some seconds, as a rehearsal's driver calls out."
+        " By default nobody calls.",
     )  # fmt: skip
     parser.add_argument(
         "--measure", metavar="FILE.csv",

@@ -12,10 +12,12 @@ import os
 import sys
 import threading
 import time
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from recorder.acquisition.control.client import attach
 from recorder.acquisition.control.session_files import SessionError
+from recorder.window.model.live.calls import Calls
 from recorder.window.model.live.live_run import LiveRun
 from recorder.window.model.shown.options import WindowOptions, add_options, options_of
 from recorder.window.qt.frame.preflight import (
@@ -55,7 +57,10 @@ def run_window(options: WindowOptions) -> int:
     check_screen()
     session = attach_when_there(options.session or None, options.wait_s)
     run = LiveRun(
-        session, route_path=options.route or None, attach_again=lambda: attach(session.path)
+        session,
+        route_path=options.route or None,
+        attach_again=lambda: attach(session.path),
+        calls=Calls(Path(options.calls)) if options.calls else None,
     )
     try:
         return _show_until_closed(run, options)
