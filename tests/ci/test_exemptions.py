@@ -12,7 +12,7 @@ ROOT: Final = Path(__file__).resolve().parents[2]
 FOLDERS: Final = ("recorder", "drivers", "calibration", "simulated_feeds", "tests", ".ci")
 EXEMPTION: Final = re.compile(r"# (noqa\b|type: ignore\b|pragma: no cover\b|ruff: noqa|mypy:)")
 REASON: Final = re.compile(
-    r"# (noqa: [A-Z0-9, ]+|pragma: no cover) - \w|# type: ignore\[[^\]]+\] *(#|-) *\w"
+    r"# ((?:ruff: )?noqa: [A-Z0-9, ]+|pragma: no cover) - \w|# type: ignore\[[^\]]+\] *(#|-) *\w"
 )
 
 
@@ -47,6 +47,8 @@ def test_reasons_are_told_from_their_absence() -> None:
     assert (
         without_reason("# The trade's word.\na = 1  # noqa: A001\nb = 1  # noqa: A001\n") == []
     )
+    assert without_reason("# ruff: noqa: A001\n") == [1]
+    assert without_reason("# ruff: noqa: A001 - the trade's word\n") == []
     assert without_reason("s = '# noqa: A001'\n") == []
 
 

@@ -130,7 +130,7 @@ def dress(axes: Axes, across: str, up: str) -> None:
         axis.set_minor_locator(AutoMinorLocator(5))
         axis.set_major_formatter(_Figures())
     for which, (colour, width) in _SQUARES.items():
-        axes.grid(visible=True, which=which, color=colour, linewidth=width)  # type: ignore[arg-type]
+        axes.grid(visible=True, which=which, color=colour, linewidth=width)  # type: ignore[arg-type]  # its stubs list the words
 
 
 def shortened(name: str, most: int = _LONGEST) -> str:
