@@ -23,6 +23,7 @@ def pytest_configure(config: pytest.Config) -> None:
         config.option.hypothesis_seed = str(secrets.randbelow(2**32))
 
 
+@pytest.hookimpl(tryfirst=True)  # before xdist reads the groups
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """What shares what it sets up goes to one process of several (``--dist loadgroup``): the
     tests of a file, and those that hold the recordings of lying devices."""
