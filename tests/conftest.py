@@ -23,15 +23,6 @@ def pytest_configure(config: pytest.Config) -> None:
         config.option.hypothesis_seed = str(secrets.randbelow(2**32))
 
 
-@pytest.hookimpl(tryfirst=True)  # before xdist reads the groups
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """What shares what it sets up goes to one process of several (``--dist loadgroup``): the
-    tests of a file, and those that hold the recordings of lying devices."""
-    for item in items:
-        together = "lying" if "lying" in getattr(item, "fixturenames", ()) else str(item.path)
-        item.add_marker(pytest.mark.xdist_group(together))
-
-
 def pytest_sessionstart(session: pytest.Session) -> None:
     """Tell the seed; not in the header, which ``-q`` leaves out."""
     reporter = session.config.pluginmanager.get_plugin("terminalreporter")
