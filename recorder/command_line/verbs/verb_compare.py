@@ -10,6 +10,7 @@ from recorder.analysis.campaign.answer import AnswerSettings
 from recorder.analysis.campaign.comparison import compare_files
 from recorder.command_line.support.errors import UsageError
 from recorder.command_line.support.progress import ProgressLine
+from recorder.command_line.support.runs_sheets import add_sheet_options
 from recorder.command_line.support.speed_bands import add_band_options, band_m_s, edition_shown
 from recorder.machine.version import software
 from recorder.report.pages.shown_units import SYSTEMS
@@ -38,14 +39,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument(
         "runs", nargs="+", type=Path, metavar="RUN", help="Two run files or more."
     )
-    parser.add_argument(
-        "--trip", type=Path, metavar="TRIP.toml",
-        help="A trip sheet that stands for those of the runs. By default their own stand.",
-    )  # fmt: skip
-    parser.add_argument(
-        "--route", type=Path, metavar="ROUTE.csv",
-        help="The route table. By default the one each trip sheet names.",
-    )  # fmt: skip
+    add_sheet_options(parser)
     add_band_options(parser)
     parser.add_argument(
         "--units", choices=tuple(SYSTEMS),

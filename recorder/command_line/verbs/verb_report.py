@@ -17,6 +17,7 @@ from recorder.analysis.dynamics.tonnage import WEATHER
 from recorder.analysis.series.corrections import Switches
 from recorder.command_line.support.person import person
 from recorder.command_line.support.progress import ProgressLine
+from recorder.command_line.support.runs_sheets import add_sheet_options
 from recorder.command_line.support.speed_bands import add_band_options, band_m_s, edition_shown
 from recorder.report.pages.shown_units import SYSTEMS
 from recorder.run_file.seal.digest_check import refuse_damaged
@@ -62,14 +63,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument(
         "--out", type=Path, required=True, metavar="DIR", help="The folder for the report."
     )
-    parser.add_argument(
-        "--trip", type=Path, metavar="TRIP.toml",
-        help="A trip sheet that stands for those of the runs. By default their own stand.",
-    )  # fmt: skip
-    parser.add_argument(
-        "--route", type=Path, metavar="ROUTE.csv",
-        help="The route table. By default the one each trip sheet names.",
-    )  # fmt: skip
+    add_sheet_options(parser)
     parser.add_argument(
         "--json", action="store_true", help="Print results.json, in place of words."
     )
