@@ -112,7 +112,7 @@ def _add_layout(parser: argparse.ArgumentParser) -> None:
         "default 1s.",
     )  # fmt: skip
     parser.add_argument(
-        "--units", choices=("metric", "customary"),
+        "--units", choices=tuple(SYSTEMS),
         help="The units on paper. By default those of the car sheet.",
     )  # fmt: skip
     scale = parser.add_mutually_exclusive_group()
