@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 
 import numpy as np
 
+from calibration.files.durable import new_file
 from calibration.quantities.units import UNITS
 from recorder.run.parts.errors import RunFileError
 from recorder.run.parts.progress import untold
@@ -109,9 +110,11 @@ def export_run(
     written = [place / name for name in (*names, "marks.csv", "gaps.csv")]
     _clear(written, replace=replace)
     for i, (channel, path) in enumerate(zip(run.channels.values(), written, strict=False)):
-        _export_channel(channel, path, form, partial(_part_of, report, i, len(written)))
+        with new_file(path) as part:
+            _export_channel(channel, part, form, partial(_part_of, report, i, len(written)))
     if pull is not None and speed is not None and with_power:
-        _export_power(run, pull, speed, place / f"power.{form}", form)
+        with new_file(place / f"power.{form}") as part:
+            _export_power(run, pull, speed, part, form)
     _export_marks(run, place / "marks.csv")
     _export_gaps(run, place / "gaps.csv")
     report(1.0, "written")
@@ -220,7 +223,7 @@ class _CsvSink:
     def __init__(self, path: Path, columns: dict[str, NDArray[np.generic]]) -> None:
         from pyarrow import csv as arrow_csv  # slow to import
 
-        self._file = path.open("xb")
+        self._file = path.open("wb")
         self._file.write((",".join(columns) + "\n").encode())
         options = arrow_csv.WriteOptions(include_header=False, quoting_style="none")
         self._writer = arrow_csv.CSVWriter(
@@ -239,7 +242,7 @@ class _ParquetSink:
     def __init__(self, path: Path, columns: dict[str, NDArray[np.generic]]) -> None:
         from pyarrow import parquet  # slow to import
 
-        self._file = path.open("xb")
+        self._file = path.open("wb")
         self._writer = parquet.ParquetWriter(self._file, _table(columns).schema)
 
     def write(self, columns: dict[str, NDArray[np.generic]]) -> None:
@@ -265,7 +268,7 @@ def _export_marks(run: RunFile, path: Path) -> None:
     marks = run.marks()
     at_s = np.array([mark.t_s for mark in marks], dtype=np.float64)
     utc, u_s = run.utc.utc_ns(at_s), run.utc.u_s(at_s)
-    with path.open("x", newline="", encoding="utf-8") as file:
+    with new_file(path) as part, part.open("w", newline="", encoding="utf-8") as file:
         table = csv.writer(file)
         table.writerow(MARK_COLUMNS)
         for mark, utc_ns, u in zip(marks, utc.tolist(), u_s.tolist(), strict=True):
@@ -278,7 +281,7 @@ def _export_marks(run: RunFile, path: Path) -> None:
 
 
 def _export_gaps(run: RunFile, path: Path) -> None:
-    with path.open("x", newline="", encoding="utf-8") as file:
+    with new_file(path) as part, part.open("w", newline="", encoding="utf-8") as file:
         table = csv.writer(file)
         table.writerow(GAP_COLUMNS)
         for gap in run.gaps():

@@ -23,10 +23,10 @@ import threading
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Self
 
+from calibration.files.durable import sync_folder
 from recorder.keeping.errors import JournalError, JournalFullError
 from recorder.keeping.journal_rows import FORMAT, VERSION, pack_blocks, row_crc
 from recorder.keeping.owner import OwnerLock, boot_id
-from recorder.machine.durable import sync_folder
 from recorder.run.parts.block import by_device
 from recorder.run.parts.gap import Gap
 

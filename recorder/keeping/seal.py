@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from calibration.files.durable import sync_folder
 from recorder.keeping.errors import JournalError, SealBugError, SealError
 from recorder.keeping.journal_reader import JournalReader
 from recorder.keeping.journal_rows import Cursor
 from recorder.keeping.owner import JournalState, journal_state
 from recorder.keeping.transfer import Transfer, rows_by_device
-from recorder.machine.durable import sync_folder
 from recorder.run.parts.block import HEAD_DTYPE, joined
 from recorder.run.parts.errors import RunFileError
 from recorder.run.parts.progress import untold

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from calibration.evaluation.evaluation import evaluate
+from calibration.files.durable import write_whole
 from calibration.readings.bench_settings import BenchSettings
 from drivers.interface.errors import DriverError
 from drivers.interface.registry import open_driver
@@ -36,7 +37,7 @@ def run_session(
     with open_session(args, settings, stated) as session:
         finished = _on_page(args, session) if args.page else _at_prompt(args, session)
         if args.csv and session.taken:
-            Path(args.csv).write_text(session.to_csv(), encoding="utf-8")
+            write_whole(Path(args.csv), session.to_csv().encode())
             print(f"readings: {args.csv}")
         if not finished:
             print(f"{session.done} of {len(session.plan)} steps done; run it again to go on")

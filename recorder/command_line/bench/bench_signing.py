@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
 import getpass
 import os
 import sys
@@ -26,6 +25,7 @@ from calibration.certificates.signature import (
     read_small_file,
     sign_document,
 )
+from calibration.files.durable import write_new
 from recorder.command_line.support.errors import UsageError
 from recorder.run.values.certificate_standing import PROVES, Standing, readings_finding
 
@@ -137,9 +137,9 @@ def _run_key(args: argparse.Namespace) -> int:
             raise UsageError(msg)
     key, pem = make_private_key(_passphrase("new passphrase", again=True))
     held = key_of(key.public_key())
-    _write_new(path, pem, mode=0o600)
+    write_new(path, pem, mode=0o600)
     try:
-        _write_new(public, public_text(held).encode(), mode=0o644)
+        write_new(public, public_text(held).encode(), mode=0o644)
     except OSError:
         path.unlink()
         raise
@@ -163,7 +163,7 @@ def _run_sign(args: argparse.Namespace) -> int:
         raise CertificateError(msg)
     text = read_small_file(Path(args.key))
     key = open_private_key(text, _passphrase(f"passphrase of {args.key}"), source=args.key)
-    _write_new(out, sign_document(document, key).encode(), mode=0o644)
+    write_new(out, sign_document(document, key).encode(), mode=0o644)
     print(f"{source}: {found.words}")
     print(f"signature: {out}")
     print(f"key: {key_of(key.public_key()).fingerprint}")
@@ -188,19 +188,3 @@ def _passphrase(prompt: str, *, again: bool = False) -> str:
         msg = "the two passphrases differ; nothing was made"
         raise UsageError(msg)
     return answer
-
-
-def _write_new(path: Path, data: bytes, *, mode: int) -> None:
-    """Whole, readable by nobody else where ``mode`` says so from its first byte on."""
-    try:
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-    except FileExistsError:
-        raise
-    except OSError as error:
-        with contextlib.suppress(OSError):
-            path.unlink(missing_ok=True)
-        raise OSError(error.errno, f"cannot be written: {error.strerror}", str(path)) from error

@@ -20,11 +20,11 @@ from calibration.doubts.doubtful_rows import doubt_cautions
 from calibration.evaluation.evaluation import Evaluation, evaluate
 from calibration.evaluation.issue import issue_certificate
 from calibration.evaluation.results_document import results_document
+from calibration.files.durable import write_whole
 from calibration.quantities.written import many
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings_csv import read_readings
 from calibration.readings.stated_facts import printable
-from recorder.command_line.bench.certificate_files import write_whole
 from recorder.machine.version import software
 from recorder.report.certificate.certificate_pdf import certificate_pdf
 from recorder.report.certificate.force_words import figure_name

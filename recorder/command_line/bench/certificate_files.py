@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
-import os
 from datetime import date
 from pathlib import Path
 from typing import Any, Final
@@ -16,6 +14,7 @@ from calibration.certificates.certificate import (
     parse_certificate_document,
 )
 from calibration.evaluation.verify import verify_document
+from calibration.files import durable
 from calibration.proof.recomputed import Outcome, Recomputed, recompute
 from calibration.readings.stated_facts import printable
 from recorder.command_line.bench.bench_signing import add_signed, signed_words
@@ -25,7 +24,7 @@ from recorder.machine.version import software
 from recorder.report.certificate.certificate_pdf import certificate_pdf
 from recorder.run.values.certificate_standing import PROVES
 
-__all__ = ["add_verify_and_pdf", "day_of", "lay_out", "verify", "write_new", "write_whole"]
+__all__ = ["add_verify_and_pdf", "day_of", "lay_out", "verify", "write_new"]
 
 MOST_TOLD: Final = 10
 """Disagreements told one by one; --json lists all."""
@@ -154,7 +153,9 @@ def lay_out(path: str, out: str, *, kind: str) -> int:
             " for signing"
         )
         raise CertificateError(msg)
-    write_whole(Path(out), certificate_pdf(parse_certificate_document(document, source=path)))
+    durable.write_whole(
+        Path(out), certificate_pdf(parse_certificate_document(document, source=path))
+    )
     print(f"pdf: {out}")
     if again.outcome is not Outcome.FOLLOWS:
         print(printable(f"note: {again.words}"))
@@ -181,24 +182,7 @@ def day_of(text: str | None, option: str) -> date | None:
 def write_new(path: Path, text: str) -> None:
     """Where nothing stands yet; raises ``UsageError`` where something does, or ``OSError``."""
     try:
-        with path.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
+        durable.write_new(path, text.encode())
     except FileExistsError as error:
         msg = f"{path}: there already; a certificate is never overwritten, choose another name"
         raise UsageError(msg) from error
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """Whole or not at all."""
-    part = path.with_name(path.name + ".part")
-    try:
-        with part.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    except OSError as error:
-        with contextlib.suppress(OSError):
-            part.unlink(missing_ok=True)
-        # The person named the place, not the piece beside it; a full disk names none at all.
-        raise OSError(error.errno, f"cannot be written: {error.strerror}", str(path)) from error

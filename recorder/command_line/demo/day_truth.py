@@ -8,6 +8,7 @@ from collections import Counter
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Final
 
+from calibration.files.durable import whole_file, write_whole
 from calibration.quantities.constants import KM_H_PER_M_S
 from recorder.analysis.specification.verdicts import Verdict
 from recorder.command_line.demo.stated import FigureKind, Stated, stated_figures
@@ -94,8 +95,8 @@ def write_day_truth(
     told = DayTold(figures=tuple(figures), lines=tuple(_lines(answer, figures)))
     _write_tables(told, out)
     document = _document(answer, told, seed=day.scenario.seed)
-    (out / "truth.pdf").write_bytes(to_pdf(document))
-    (out / "truth.html").write_text(to_html(document), encoding="utf-8")
+    write_whole(out / "truth.pdf", to_pdf(document))
+    write_whole(out / "truth.html", to_html(document).encode())
     return told
 
 
@@ -107,13 +108,16 @@ def _write_tables(told: DayTold, out: Path) -> None:
     for row in rows:
         del row["expanded"]
     names = ("kind", "name", "unit", "value", "expanded_uncertainty", "truth", "holds")
-    with (out / "truth.csv").open("w", encoding="utf-8", newline="") as stream:
+    with (
+        whole_file(out / "truth.csv") as part,
+        part.open("w", encoding="utf-8", newline="") as stream,
+    ):
         writer = csv.DictWriter(stream, names, lineterminator="\n")
         writer.writeheader()
         writer.writerows(rows)
     whole = {"stated": told.stated, "held": told.held, "figures": rows}
     text = json.dumps(whole, indent=1, ensure_ascii=False, allow_nan=False)
-    (out / "truth.json").write_text(text + "\n", encoding="utf-8")
+    write_whole(out / "truth.json", f"{text}\n".encode())
 
 
 def _share_words(held: int, stated: int) -> str:

@@ -6,6 +6,7 @@ import argparse
 import json
 from pathlib import Path
 
+from calibration.files.durable import write_whole
 from recorder.analysis.campaign.answer import AnswerSettings
 from recorder.analysis.campaign.comparison import compare_files
 from recorder.command_line.support.errors import UsageError
@@ -82,8 +83,8 @@ def run(args: argparse.Namespace) -> int:
     if args.out is not None:
         args.out.mkdir(parents=True, exist_ok=True)
         text = json.dumps(plain, indent=1, ensure_ascii=False, allow_nan=False)
-        (args.out / "comparison.json").write_text(text + "\n", encoding="utf-8")
-        (args.out / "comparison.pdf").write_bytes(comparison_pdf(comparison, units))
+        write_whole(args.out / "comparison.json", f"{text}\n".encode())
+        write_whole(args.out / "comparison.pdf", comparison_pdf(comparison, units))
     if args.json:
         print(json.dumps(plain, indent=1, ensure_ascii=False))
     else:

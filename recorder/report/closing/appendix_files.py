@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from calibration.files.durable import write_whole
+
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
@@ -95,6 +97,6 @@ def write_appendix(files: Sequence[AppendixFile], report: Path) -> None:
         return
     folder.mkdir(exist_ok=True)
     for held in files:
-        (folder / held.name).write_text(held.text, encoding="utf-8", newline="")
+        write_whole(folder / held.name, held.text.encode())
     lines = "".join(f"{f.sha256}  {f.name}\n" for f in files)
-    listing.write_text(lines, encoding="utf-8")
+    write_whole(listing, lines.encode())

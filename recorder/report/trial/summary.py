@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from calibration.files.durable import write_whole
 from calibration.quantities.written import lasting, many, typeset
 from recorder.analysis.series.run_series import first_channel
 from recorder.exchange.description import RunDescription, describe
@@ -56,7 +57,7 @@ def write_summary(run_path: Path | str, out: Path | str) -> None:
     """
     with open_run(run_path) as run:
         document = _document(run)
-    Path(out).write_bytes(to_pdf(document))
+    write_whole(Path(out), to_pdf(document))
 
 
 def _document(run: RunFile) -> Document:

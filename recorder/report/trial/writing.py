@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from calibration.files.durable import write_whole
 from recorder.analysis.campaign.unmade import Unmade, attempt
 from recorder.machine.version import software
 from recorder.report.closing.appendix_files import appendix_files, write_appendix
@@ -69,8 +70,8 @@ def write_report(
     _tables(answer, out / "tables", options.grid, unmade)
     report(0.4, "charts and pages")
     document = _document(answer, units, unmade)
-    (out / "report.pdf").write_bytes(to_pdf(document))
-    (out / "report.html").write_text(to_html(document), encoding="utf-8")
+    write_whole(out / "report.pdf", to_pdf(document))
+    write_whole(out / "report.html", to_html(document).encode())
     report(0.7, "chart roll")
     rolled = [(run.loaded, run.results) for run in answer.runs]
     roll = attempt(
@@ -80,12 +81,12 @@ def write_report(
         unmade,
     )
     if roll is not None:
-        (out / "chart_roll.pdf").write_bytes(roll)
+        write_whole(out / "chart_roll.pdf", roll)
     naming = naming_of(answer, units)
     write_appendix(appendix_files(runs, naming), out)
     results = results_json(answer, software=software(), unmade=unmade)
     text = json.dumps(results, indent=1, ensure_ascii=False, allow_nan=False)
-    (out / "results.json").write_text(text + "\n", encoding="utf-8")
+    write_whole(out / "results.json", f"{text}\n".encode())
     report(1.0, "done")
     return results
 

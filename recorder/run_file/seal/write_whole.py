@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from recorder.machine.durable import sync_folder
+from calibration.files.durable import rename_new
 from recorder.run.parts.block import BLOCK_DTYPE
 from recorder.run.parts.errors import RunFileError
 from recorder.run.parts.gap import Gap
@@ -86,8 +86,7 @@ def write_run(
                 _fill(store, device, devices[device.name])
         seal_file(work, marks=marks, events=kept, progress=progress, given_times=True)
         mark_complete(work)
-        work.rename(place)
-        sync_folder(place.parent)
+        rename_new(work, place)
     finally:
         work.unlink(missing_ok=True)
 
