@@ -1,12 +1,50 @@
-"""The text of a file that somebody else wrote: not larger than it may be, and UTF-8."""
+"""A file that somebody else wrote: a file indeed, not larger than it may be, and UTF-8 text."""
 
 from __future__ import annotations
 
+import errno
+import os
+import stat
 from pathlib import Path
+from typing import BinaryIO
 
-__all__ = ["read_bounded_text"]
+__all__ = ["open_regular", "read_bounded_bytes", "read_bounded_text"]
 
 _STEPS = ((2**20, "MiB"), (2**10, "KiB"))
+
+
+def open_regular(path: Path) -> BinaryIO:
+    """Open a file for reading; a named pipe would wait for ever, a device never ends.
+
+    Raises
+    ------
+    OSError
+        There is none, it may not be read, or it is no file.
+    """
+    handle = os.open(
+        path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    )
+    mode = os.fstat(handle).st_mode
+    if stat.S_ISREG(mode):
+        return os.fdopen(handle, "rb")
+    os.close(handle)
+    if stat.S_ISDIR(mode):
+        raise IsADirectoryError(errno.EISDIR, "is a folder; a file is needed", str(path))
+    words = "is no file but a pipe, a socket or a device; a file is needed"
+    raise OSError(errno.EINVAL, words, str(path))
+
+
+def read_bounded_bytes(
+    path: Path, *, largest: int, refused: str, error: type[ValueError]
+) -> bytes:
+    """The bytes of a file of at most ``largest`` of them; arguments and errors as
+    :func:`read_bounded_text`."""
+    with open_regular(path) as file:
+        data = file.read(largest + 1)
+    if len(data) > largest:
+        msg = f"{path}: larger than {_size(largest)}: {refused}"
+        raise error(msg)
+    return data
 
 
 def read_bounded_text(
@@ -25,11 +63,7 @@ def read_bounded_text(
     OSError
         The file cannot be read.
     """
-    with path.open("rb") as file:
-        data = file.read(largest + 1)
-    if len(data) > largest:
-        msg = f"{path}: larger than {_size(largest)}: {refused}"
-        raise error(msg)
+    data = read_bounded_bytes(path, largest=largest, refused=refused, error=error)
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as wrong:

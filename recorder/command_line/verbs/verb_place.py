@@ -12,6 +12,7 @@ from recorder.command_line.support.json_answer import print_json
 from recorder.command_line.support.person import person
 from recorder.machine.version import software
 from recorder.run_file.hdf5.reader import open_run
+from recorder.run_file.seal.digest_check import refuse_damaged
 from recorder.track.placing.placement import MarkUse
 from recorder.track.placing.run_source import (
     find_route,
@@ -63,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
     ValueError, OSError
         The run or the route cannot be used, or nothing ties them together.
     """
-
+    refuse_damaged(args.run_file)
     with open_run(args.run_file) as held:
         route = find_route(held, args.route)
         options = options_of(held)

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from recorder.run.parts.header import ChannelHeader, DeviceHeader
-    from recorder.run_file.hdf5.amended import AmendedZero
+    from recorder.run.values.amended import AmendedZero
     from recorder.run_file.hdf5.store import Column, Store
 
 __all__ = ["Channel", "Device", "read_records"]
@@ -47,6 +47,8 @@ class Device:
         self._blocks = store.column(f"blocks/{header.name}")
         self._check_types()
         self._measure()
+        if store.number("complete") == 1:
+            self._check_rows()
 
     def _check_types(self) -> None:
         for field in self.header.record_dtype.names or ():
@@ -65,8 +67,24 @@ class Device:
             words = f"the table of blocks of {self.name} is not as it should be"
             raise UnreadableError(self._path, words)
 
+    def _check_rows(self) -> None:
+        """A sealed device has the rows that its blocks brought: no column more, none less."""
+        brought = self._brought()
+        for name, column in self._columns.items():
+            if (n := column.n) != brought:
+                words = f"{self.name}/{name} has {n:,} rows, its table of blocks {brought:,}"
+                raise UnreadableError(self._path, words)
+
+    def _brought(self) -> int:
+        """Records up to the end of the last block."""
+        n = self._blocks.n
+        last = self._blocks.read(max(n - 1, 0), n)
+        return sum(int(row["first_record"]) + int(row["n"]) for row in last)
+
     def _measure(self) -> None:
-        self.n = min(column.n for column in self._columns.values())
+        # Rows that no block brought are none: nobody knows when they were received.
+        held = min(column.n for column in self._columns.values())
+        self.n = max(min(held, self._brought()), 0)
         self.end_s = (
             float(self._columns["time_s"].read(self.n - 1, self.n)[0]) if self.n else 0.0
         )

@@ -21,7 +21,9 @@ from typing import Final
 
 import h5py
 
+from calibration.quantities.bounded_text import open_regular
 from recorder.run.parts.errors import RunFileError
+from recorder.run_file.hdf5.gate import check_structure
 from recorder.run_file.hdf5.store import Hdf5Calls, Store
 
 __all__ = [
@@ -61,7 +63,7 @@ def open_for_reading(path: Path) -> Store:
     RunFileError
         No HDF5 file, or damaged.
     """
-    with path.open("rb") as raw:
+    with open_regular(path) as raw:
         head = raw.read(SUPERBLOCK_BYTES)
     if head[: len(SIGNATURE)] != SIGNATURE:
         msg = f"{path}: not a run file (no HDF5 signature)"
@@ -70,11 +72,11 @@ def open_for_reading(path: Path) -> Store:
     if not is_marked(head):
         with calls:
             file = _plain(path)
-        return Store(path, file)
+        return _gated(path, file, closed=True)
     view = _LiftedView(path)
     with calls:
         file = h5py.File(view, "r")
-    store = Store(path, file)
+    store = _gated(path, file, closed=False)
     try:
         _touch(store)
     except BaseException:
@@ -100,7 +102,19 @@ def open_for_writing(path: Path) -> Store:
     """
     with Hdf5Calls(path):
         file = h5py.File(path, "r+", libver=LIBVER, rdcc_nbytes=CACHE_BYTES)
-    return Store(path, file)
+    # The seal makes the values: their rows are declared and not written yet.
+    return _gated(path, file, closed=False)
+
+
+def _gated(path: Path, file: h5py.File, *, closed: bool) -> Store:
+    """The store of a file whose structure is a run file's; closes it when it is not."""
+    store = Store(path, file)
+    try:
+        check_structure(store, file, size=path.stat().st_size, closed=closed)
+    except BaseException:
+        store.close()
+        raise
+    return store
 
 
 def _plain(path: Path) -> h5py.File:

@@ -15,10 +15,10 @@ from recorder.run.checks.shunt_check import ShuntCheck, shunt_checks_of
 from recorder.run.checks.zero_line import Zero, current_zeros, zeros_of
 from recorder.run.parts.event import EventKind
 from recorder.run.time.utc import UtcScale, wall_clock_scale
+from recorder.run.values.amended import AmendedZero, amended_zeros
 from recorder.run.values.calibrate import force_certificates, parse_certificates
 from recorder.run.values.overview import Overview
 from recorder.run_file.companion.companion import Companion, companion_path
-from recorder.run_file.hdf5.amended import AmendedZero, amended_zeros
 from recorder.run_file.hdf5.devices import Channel, Device
 from recorder.run_file.hdf5.open import open_for_reading
 from recorder.run_file.hdf5.stored_header import read_header

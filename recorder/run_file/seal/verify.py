@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.quantities.bounded_text import open_regular
 from recorder.run.parts.errors import RunFileError, UnreadableError
 from recorder.run.parts.progress import untold
 from recorder.run_file.companion.companion import Companion, companion_path
@@ -55,15 +56,15 @@ def verify_run(path: Path | str, *, progress: Progress | None = None) -> list[st
     """
     place = Path(path)
     progress = progress or untold
-    with place.open("rb") as raw:
+    with open_regular(place) as raw:
         head = raw.read(64)
     if is_marked(head):
         return [NOT_SEALED]
+    whole = _all_bytes(place, lambda part, what: progress(0.5 * part, what))
     try:
         store = open_for_reading(place)
     except UnreadableError as error:
-        return [f"cannot be opened: {error.words}"]
-    whole = _all_bytes(place, lambda part, what: progress(0.5 * part, what))
+        return [f"cannot be opened: {error.words}", *whole]
     with store:
         header = _header(store)
         if isinstance(header, str):

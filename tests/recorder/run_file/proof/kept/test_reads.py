@@ -161,7 +161,7 @@ def test_flags_that_are_numbers_of_another_kind_are_a_finding(mine: Path) -> Non
     def harm(file: h5py.File) -> None:
         n = len(file["devices/cell/pull_flags"])
         del file["devices/cell/pull_flags"]
-        file.create_dataset("devices/cell/pull_flags", data=np.zeros(n))
+        file.create_dataset("devices/cell/pull_flags", data=np.zeros(n), chunks=(n,))
 
     (finding,) = verify_run(harmed(mine, harm))
     assert "cell/pull_flags is float64" in finding
