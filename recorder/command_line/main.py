@@ -34,6 +34,7 @@ VERBS: Final = {
     "info": "Tell what a run file holds.",
     "marks": "List, add, correct, move or withdraw marks after the run.",
     "zeros": "List, withdraw, restore or accept zeros after the run.",
+    "notes": "List what was added after the run, and mend it where it is damaged.",
     "verify": "Check that a run file is as it was sealed, and what it proves.",
     "recover": "Make the run file of a recording that was cut off.",
     "export": "Write the channels and marks of a run as tables.",

@@ -116,7 +116,10 @@ def keep_edits(runs: Sequence[LoadedRun], edits: Sequence[StretchEdit], *, by: s
             for e in edits
             if e.run == run.name
         ]
-        companion = Companion(companion_path(run.provenance.path), run.run_id)
+        of_run = run.provenance
+        companion = Companion(
+            companion_path(of_run.path), run.run_id, of_run.description.digest
+        )
         kept = companion.result(EDITS)
         if rows == ([] if kept is None else kept.data):
             continue

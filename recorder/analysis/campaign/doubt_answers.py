@@ -110,7 +110,10 @@ def keep_answers(runs: Sequence[LoadedRun], *, by: str) -> None:
     """
     for run in runs:
         answers = {str(d.kind): d.answer for d in run.doubts if d.answer}
-        companion = Companion(companion_path(run.provenance.path), run.run_id)
+        of_run = run.provenance
+        companion = Companion(
+            companion_path(of_run.path), run.run_id, of_run.description.digest
+        )
         kept = companion.result(ANSWERS)
         if answers and (kept is None or answers != kept.data):
             companion.set_result(ANSWERS, answers, by=by, version=software())

@@ -65,10 +65,11 @@ def _digests(args: argparse.Namespace) -> int:
         findings = verify_run(args.file, progress=progress)
     time: list[str] = []
     standing: Standings = {}
+    added = ""
     if not findings:
         # Bytes as they were sealed do not make a clock right, nor a part one that reads.
         try:
-            clock, standing = _clock(args.file)
+            clock, standing, added = _clock(args.file)
         except UnreadableError as error:
             findings = [f"does not read: {error.words}"]
         else:
@@ -78,16 +79,22 @@ def _digests(args: argparse.Namespace) -> int:
         print(f"testcar verify: {args.file}: {line}", file=sys.stderr)
     if args.json:
         told = {"file": args.file, "sound": not findings, "findings": findings}
-        print(json.dumps({**told, "time": time, "certificates": standings_json(standing)}))
+        print(
+            json.dumps(
+                {**told, "time": time, "certificates": standings_json(standing), "added": added}
+            )
+        )
     elif not findings:
-        print("\n".join([f"{args.file}: sound", *time, *standings_words(standing)]))
+        told_so = [f"{args.file}: sound", *time, *standings_words(standing)]
+        print("\n".join([*told_so, *([added] if added else [])]))
     return 1 if findings else 0
 
 
-def _clock(path: str) -> tuple[ClockOfRun, Standings]:
+def _clock(path: str) -> tuple[ClockOfRun, Standings, str]:
     with open_run(path) as run:
         run.revisions(), run.gaps(), run.events()  # what is damaged in them is raised
-        return clock_of(run), standings_of(run.header, readings=False)
+        added = run.companion.protection()
+        return clock_of(run), standings_of(run.header, readings=False), added
 
 
 def _deep(args: argparse.Namespace) -> int:

@@ -1,8 +1,9 @@
 """The companion: what is added to a sealed run afterwards, in ``RUN.h5.notes`` beside it.
 
 A small SQLite file, every change on the disk when the call returns. Mark revisions and named
-results (JSON), each with when, by whom and by which version of the software. Nothing is ever
-overwritten: a result set again is a new entry.
+results (JSON), each with when, by whom and by which version of the software, and a check that
+binds it to the run and to the entry before it. Nothing is ever overwritten: a result set again is
+a new entry.
 """
 
 from __future__ import annotations
@@ -11,17 +12,17 @@ import json
 import time
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Self, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from recorder.marks.mark import Mark
 from recorder.run.checks.zero_line import Zero
 from recorder.run.parts.errors import CompanionError
 from recorder.run.parts.event import Event, EventKind
-from recorder.run_file.companion.notes_file import NotesFile, text_of
+from recorder.run_file.companion.entries import VERSION, Entry, EntryKind
+from recorder.run_file.companion.notes_file import NotesFile
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-    from types import TracebackType
+    from collections.abc import Callable, Iterator, Mapping
 
 __all__ = ["Companion", "Result", "companion_path"]
 
@@ -54,8 +55,11 @@ def companion_path(run_path: Path | str) -> Path:
 class Companion:
     """The companion of one run. Reading never makes the file; the first entry does."""
 
-    def __init__(self, path: Path | str, run_id: str) -> None:
+    def __init__(self, path: Path | str, run_id: str, digest: str | None) -> None:
         """``path`` is the companion's own; the file need not be there.
+
+        ``digest`` is the sealed run file's; None for a run that is not sealed, whose notes can
+        be read and not added to.
 
         Raises
         ------
@@ -63,7 +67,7 @@ class Companion:
             There is a file and it is no companion, is damaged, or belongs to another run.
         """
         self.path = Path(path)
-        self._file = NotesFile(self.path, run_id)
+        self._file = NotesFile(self.path, run_id, digest)
 
     # ------------------------------------------------------------------ reading
 
@@ -74,8 +78,8 @@ class Companion:
         ------
         CompanionError
         """
-        rows = self._file.rows("SELECT json FROM revisions ORDER BY id")
-        return [self._parsed(_mark, text) for (text,) in rows]
+        held = self._file.held().entries
+        return [self._parsed(_mark, e.text) for e in held if e.kind == EntryKind.REVISION]
 
     def zero_revisions(self) -> list[Zero]:
         """Every revision of a zero made after the seal, in order of entry."""
@@ -83,7 +87,7 @@ class Companion:
 
     def results(self) -> dict[str, Result]:
         """The newest entry of every named result."""
-        return {entry.name: entry for entry in self._entries("", ())}
+        return {entry.name: entry for entry in self._results()}
 
     def result(self, name: str) -> Result | None:
         """The newest entry of one result, or None."""
@@ -92,33 +96,58 @@ class Companion:
 
     def history(self, name: str) -> list[Result]:
         """All entries of one result, oldest first."""
-        return self._entries("WHERE name = ?", (name,))
+        return [entry for entry in self._results() if entry.name == name]
 
-    def _entries(self, where: str, values: tuple[str, ...]) -> list[Result]:
-        query = f"SELECT name, json, utc_ns, by, version FROM results {where} ORDER BY id"
-        return [
-            Result(
-                name=text_of(name),
-                data=self._parsed(json.loads, text),
-                utc_ns=self._parsed(int, utc_ns),
-                by=text_of(by),
-                version=text_of(version),
-            )
-            for name, text, utc_ns, by, version in self._file.rows(query, values)
-        ]
+    def _results(self) -> Iterator[Result]:
+        for entry in self._file.held().entries:
+            if entry.kind == EntryKind.RESULT:
+                yield Result(
+                    name=str(entry.name),
+                    data=self._parsed(json.loads, entry.text),
+                    utc_ns=self._parsed(int, entry.utc_ns),
+                    by=str(entry.by),
+                    version=str(entry.version),
+                )
 
     def findings(self) -> list[str]:
         """What is wrong with the file, one line each; empty when it is sound or absent."""
-        if not self.path.exists():
-            return []
         try:
-            findings = [text_of(row[0]) for row in self._file.rows("PRAGMA integrity_check")]
             self.revisions()
             self.results()
             self.zero_revisions()
         except CompanionError as error:
             return [str(error)]
-        return [f"{self.path}: {line}" for line in findings if line != "ok"]
+        return []
+
+    def unprotected(self) -> int:
+        """How many entries an earlier version kept, without checks; the first ones.
+
+        Raises
+        ------
+        CompanionError
+        """
+        return self._file.held().carried
+
+    def protection(self) -> str:
+        """In one sentence, what holds the entries to what was kept; empty when there are none.
+
+        Raises
+        ------
+        CompanionError
+        """
+        held = self._file.held()
+        added = "1 entry" if len(held.entries) == 1 else f"{len(held.entries):,} entries"
+        if not held.entries:
+            return ""
+        if held.version < VERSION:
+            return (
+                f"{self.path.name}: {added} not protected: an earlier version kept no checks of"
+                " them; from the next addition on they have some"
+            )
+        words = f"{self.path.name}: {added} added after the seal, each as it was kept"
+        if held.carried:
+            words += f"; the first {held.carried} had no checks at first, and may be otherwise"
+        return words
 
     def disagreements(self) -> list[str]:
         """Entries whose text is not what stands beside it, one line each.
@@ -130,15 +159,16 @@ class Companion:
         ------
         CompanionError
         """
-        rows = self._file.rows("SELECT mark_id, revision, by, version, json FROM revisions")
         found = []
-        for mark_id, revision, by, version, text in rows:
-            mark = self._parsed(_mark, text)
-            beside = (text_of(mark_id), revision, text_of(by), text_of(version))
+        for entry in self._file.held().entries:
+            if entry.kind != EntryKind.REVISION:
+                continue
+            mark = self._parsed(_mark, entry.text)
+            beside = (entry.name, entry.revision, entry.by, entry.version)
             if beside != (mark.mark_id, mark.revision, mark.by, mark.software):
                 found.append(
                     f"{self.path.name}: revision {mark.revision} of mark {mark.mark_id[:8]} is"
-                    f" kept as revision {revision} of {text_of(mark_id)[:8]} by {text_of(by)}"
+                    f" kept as revision {entry.revision} of {str(entry.name)[:8]} by {entry.by}"
                 )
         return found
 
@@ -150,37 +180,54 @@ class Companion:
         Raises
         ------
         CompanionError
-            This revision is there already, or the file is damaged.
+            This revision is there already, the run is not sealed, or the file is damaged.
         OSError
             The place cannot be written.
         """
-        text = json.dumps(mark.to_dict(), sort_keys=True, ensure_ascii=False)
-        self._file.add(
-            "INSERT INTO revisions (mark_id, revision, json, utc_ns, by, version)"
-            " VALUES (?, ?, ?, ?, ?, ?)",
-            (mark.mark_id, mark.revision, text, time.time_ns(), mark.by, mark.software),
+        entry = Entry(
+            kind=EntryKind.REVISION.value,
+            name=mark.mark_id,
+            revision=mark.revision,
+            text=_json(mark.to_dict()),
+            utc_ns=time.time_ns(),
+            by=mark.by,
+            version=mark.software,
         )
+        self._file.add([entry])
 
     def add_zero_revision(self, zero: Zero) -> None:
-        """Keep a new revision of a zero; durable on return. Raises as :meth:`set_result`."""
+        """Keep a new revision of a zero; durable on return. Raises as :meth:`set_results`."""
         event = zero.to_event()
         data = {"t_s": event.t_s, **event.data}
         self.set_result(ZEROS, data, by=zero.by, version=zero.software)
 
     def set_result(self, name: str, data: object, *, by: str, version: str) -> None:
-        """Keep a named result (plain JSON values); durable on return.
+        """Keep one named result; raises as :meth:`set_results`."""
+        self.set_results({name: data}, by=by, version=version)
+
+    def set_results(self, results: Mapping[str, object], *, by: str, version: str) -> None:
+        """Keep named results (plain JSON values), all or none; durable on return.
 
         Raises
         ------
         TypeError
-            ``data`` is not plain.
+            One is not plain.
         CompanionError, OSError
             As :meth:`add_revision`.
         """
-        text = json.dumps(data, sort_keys=True, ensure_ascii=False)
+        now = time.time_ns()
         self._file.add(
-            "INSERT INTO results (name, json, utc_ns, by, version) VALUES (?, ?, ?, ?, ?)",
-            (name, text, time.time_ns(), by, version),
+            [
+                Entry(
+                    kind=EntryKind.RESULT.value,
+                    name=name,
+                    text=_json(data),
+                    utc_ns=now,
+                    by=by,
+                    version=version,
+                )
+                for name, data in results.items()
+            ]
         )
 
     def _parsed(self, parse: Callable[[Any], T], held: object) -> T:
@@ -190,23 +237,12 @@ class Companion:
             msg = f"{self.path}: damaged companion (an entry does not read: {error})"
             raise CompanionError(msg) from error
 
-    def close(self) -> None:
-        """Let the file go; it opens again when needed."""
-        self._file.close()
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
+def _json(data: object) -> str:
+    return json.dumps(data, sort_keys=True, ensure_ascii=False)
 
 
-def _mark(text: bytes) -> Mark:
+def _mark(text: str) -> Mark:
     held = json.loads(text)
     if not isinstance(held, dict):
         msg = "not a JSON object"

@@ -1,43 +1,46 @@
 """The SQLite file of a companion: one file and no log beside it, every change on the disk.
 
-Nothing is known here of what its rows mean, beyond whose notes they are.
+Nothing is known here of what its entries mean, beyond whose they are and that each is as it was
+kept. The file is made whole; a change that was cut off is taken back (``cut_off``). Every look
+reads and checks all of it: it is small, and what was sound a moment ago may not be now.
 """
 
 from __future__ import annotations
 
+import errno
 import sqlite3
-from typing import TYPE_CHECKING, Any, Final
-from urllib.parse import quote
+from contextlib import closing
+from typing import TYPE_CHECKING, Final
 
+from calibration.files.durable import refusal, write_new
 from recorder.machine.sqlite_errors import SQLITE_READ_ERRORS
 from recorder.run.parts.errors import CompanionError
+from recorder.run_file.companion.cut_off import after_a_cut, is_cut_off, journal_of, never_made
+from recorder.run_file.companion.entries import VERSION, Binding, Entry, EntryKind, chained
+from recorder.run_file.companion.stored import (
+    Held,
+    Whose,
+    connection_to,
+    database_of,
+    put_entries,
+    read_held,
+)
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
-__all__ = ["NotesFile", "text_of"]
+__all__ = ["NotesFile"]
 
-FORMAT: Final = "testcar-notes"
-VERSION: Final = 1
-LARGEST_ENTRY_BYTES: Final = 64 * 2**20
-BUSY_S: Final = 10.0
-"""How long another program may hold the file."""
-
-_SCHEMA: Final = (
-    "CREATE TABLE IF NOT EXISTS meta (key TEXT PRIMARY KEY, value TEXT NOT NULL)",
-    "CREATE TABLE IF NOT EXISTS revisions (id INTEGER PRIMARY KEY, mark_id TEXT NOT NULL,"
-    " revision INTEGER NOT NULL, json TEXT NOT NULL, utc_ns INTEGER NOT NULL, by TEXT NOT NULL,"
-    " version TEXT NOT NULL, UNIQUE (mark_id, revision))",
-    "CREATE TABLE IF NOT EXISTS results (id INTEGER PRIMARY KEY, name TEXT NOT NULL,"
-    " json TEXT NOT NULL, utc_ns INTEGER NOT NULL, by TEXT NOT NULL, version TEXT NOT NULL)",
-)
+_FULL: Final = frozenset({sqlite3.SQLITE_FULL})
+_BUSY: Final = frozenset({sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED})
 
 
 class NotesFile:
-    """The file of one run. Reading never makes it; the first row added does."""
+    """The file of one run. Reading never makes it; the first entry added does."""
 
-    def __init__(self, path: Path, run_id: str) -> None:
-        """The file need not be there.
+    def __init__(self, path: Path, run_id: str, digest: str | None) -> None:
+        """The file need not be there; ``digest`` is None for a run that is not sealed.
 
         Raises
         ------
@@ -45,100 +48,97 @@ class NotesFile:
             There is a file and it is no companion, is damaged, or belongs to another run.
         """
         self.path = path
-        self.run_id = run_id
-        self._reader: sqlite3.Connection | None = None
-        if self.path.exists():
-            self._check()
+        self._whose = Whose(path, run_id, digest)
+        self.held()
 
-    def _check(self) -> None:
-        rows = self.rows("SELECT key, value FROM meta")
-        meta = {text_of(key): text_of(value) for key, value in rows}
-        if meta.get("format") != FORMAT:
-            msg = f"{self.path}: not a companion of a run file"
-            raise CompanionError(msg)
-        if not meta.get("version", "").isdecimal() or int(meta["version"]) > VERSION:
-            msg = (
-                f"{self.path}: companion version {meta.get('version')!r}; this program reads up"
-                f" to {VERSION}: use a newer one"
-            )
-            raise CompanionError(msg)
-        if meta.get("run_id") != self.run_id:
-            msg = f"{self.path}: belongs to run {meta.get('run_id')!r}, not to {self.run_id!r}"
-            raise CompanionError(msg)
-
-    def rows(self, query: str, values: tuple[object, ...] = ()) -> list[tuple[Any, ...]]:
-        """All rows of a query, texts as bytes (they may be damaged); none without a file.
+    def held(self) -> Held:
+        """All that is in it, every entry as it was kept; nothing without a file.
 
         Raises
         ------
         CompanionError
-            It is damaged, or no companion.
+            It is damaged, no companion, or another run's.
         """
-        if not self.path.exists():
-            return []
+        if not self.path.exists() or never_made(self.path):
+            return Held()
         try:
-            if self._reader is None:
-                place = f"file:{quote(self.path.resolve().as_posix())}?mode=ro"
-                self._reader = sqlite3.connect(
-                    place, uri=True, isolation_level=None, timeout=BUSY_S
-                )
-                self._reader.text_factory = bytes
-                self._reader.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LARGEST_ENTRY_BYTES)
-            rows: list[tuple[Any, ...]] = self._reader.execute(query, values).fetchall()
-        except SQLITE_READ_ERRORS as error:
-            msg = f"{self.path}: not a companion of a run file, or damaged ({error})"
+            return self._read(self.path)
+        except sqlite3.Error as error:
+            if is_cut_off(error):
+                return after_a_cut(self.path, self._read) or Held()
+            msg = f"{self.path}: cannot be read now ({error}); do it again, or look at the disk"
             raise CompanionError(msg) from error
-        return rows
 
-    def add(self, statement: str, values: tuple[object, ...]) -> None:
-        """Insert a row; durable on return.
+    def _read(self, place: Path) -> Held:
+        with closing(connection_to(place, "ro")) as sql:
+            return read_held(sql, self._whose)
+
+    def add(self, new: Sequence[Entry]) -> None:
+        """Keep entries, all of them or none; durable on return.
 
         Raises
         ------
         CompanionError
-            There is such a row already, or the file is damaged.
+            A revision of the kind is there already, the file is damaged, or the run is not
+            sealed.
         OSError
             The place cannot be written.
         """
+        if self._whose.digest is None:
+            msg = f"{self.path}: the run is not sealed yet, and only a sealed one is added to"
+            raise CompanionError(msg)
+        binding = Binding(self._whose.run_id, self._whose.digest)
+        self.held()
+        if (not self.path.exists() or never_made(self.path)) and self._made(new, binding):
+            return
         try:
-            connection = sqlite3.connect(self.path, isolation_level=None, timeout=BUSY_S)
-            try:
-                self._insert(connection, statement, values)
-            finally:
-                connection.close()
+            with closing(connection_to(self.path, "rw")) as sql:
+                self._append(sql, new, binding)
         except sqlite3.OperationalError as error:
-            raise OSError(None, f"cannot write ({error})", str(self.path)) from error
-        except sqlite3.IntegrityError as error:
-            msg = f"{self.path}: this revision is there already; nothing is overwritten"
-            raise CompanionError(msg) from error
+            raise _not_written(self.path, error) from error
         except SQLITE_READ_ERRORS as error:
-            msg = f"{self.path}: damaged companion ({error})"
-            raise CompanionError(msg) from error
-        self._check()
+            raise self._whose.damaged(str(error)) from error
+        self.held()
 
-    def _insert(
-        self, connection: sqlite3.Connection, statement: str, values: tuple[object, ...]
-    ) -> None:
+    def _made(self, new: Sequence[Entry], binding: Binding) -> bool:
+        """Whether the file could be made whole with its first entries; another may be first."""
+        entries = chained(new, binding)
+        self._refuse_taken(entries)
+        with refusal(self.path):
+            if never_made(self.path):
+                self.path.unlink()
+            # A piece of a file that is gone: it would be taken back into this one.
+            journal_of(self.path).unlink(missing_ok=True)
+        try:
+            write_new(self.path, database_of(entries, binding, carried=0))
+        except FileExistsError:
+            return False
+        return True
+
+    def _append(self, sql: sqlite3.Connection, new: Sequence[Entry], binding: Binding) -> None:
         # One file and no log beside it: it is copied and mailed with the run.
-        connection.execute("PRAGMA journal_mode=DELETE")
-        connection.execute("PRAGMA synchronous=EXTRA")
-        connection.execute("BEGIN IMMEDIATE")
-        for table in _SCHEMA:
-            connection.execute(table)
-        connection.executemany(
-            "INSERT OR IGNORE INTO meta VALUES (?, ?)",
-            [("format", FORMAT), ("version", str(VERSION)), ("run_id", self.run_id)],
-        )
-        connection.execute(statement, values)
-        connection.execute("COMMIT")
+        sql.execute("PRAGMA journal_mode=DELETE")
+        sql.execute("PRAGMA synchronous=EXTRA")
+        sql.execute("BEGIN IMMEDIATE")
+        held = read_held(sql, self._whose)
+        entries = chained([*held.entries, *new], binding)
+        self._refuse_taken(entries)
+        kept = len(held.entries) if held.version == VERSION else None
+        put_entries(sql, entries, binding, kept=kept, carried=held.carried)
+        sql.execute("COMMIT")
 
-    def close(self) -> None:
-        """Let the file go; it opens again when needed."""
-        if self._reader is not None:
-            self._reader.close()
-            self._reader = None
+    def _refuse_taken(self, entries: Sequence[Entry]) -> None:
+        revisions = [(e.name, e.revision) for e in entries if e.kind == EntryKind.REVISION]
+        if len(set(revisions)) < len(revisions):
+            msg = f"{self.path}: this revision is there already; nothing is overwritten"
+            raise CompanionError(msg)
 
 
-def text_of(value: object) -> str:
-    """The text of a value as :meth:`NotesFile.rows` gives it."""
-    return value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value)
+def _not_written(path: Path, error: sqlite3.OperationalError) -> OSError:
+    code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+    if code in _FULL:
+        return OSError(errno.ENOSPC, "disk full: nothing was added; make room", str(path))
+    if code in _BUSY:
+        words = "another program is writing to it; nothing was added, do it again"
+        return OSError(errno.EBUSY, words, str(path))
+    return OSError(errno.EIO, f"cannot be written ({error}); nothing was added", str(path))

@@ -21,7 +21,7 @@ from recorder.run.values.overview import Overview
 from recorder.run_file.companion.companion import Companion, companion_path
 from recorder.run_file.hdf5.devices import Channel, Device
 from recorder.run_file.hdf5.open import open_for_reading
-from recorder.run_file.hdf5.stored_header import read_header
+from recorder.run_file.hdf5.stored_header import read_header, sealed_digest
 from recorder.run_file.hdf5.stored_overviews import raw_overview, stored_level
 from recorder.run_file.hdf5.tables import (
     read_events,
@@ -87,7 +87,9 @@ class RunFile:
             for device in self.header.devices
             for channel in device.channels
         }
-        self.companion = Companion(companion_path(store.path), self.header.run_id)
+        self.companion = Companion(
+            companion_path(store.path), self.header.run_id, sealed_digest(store)
+        )
 
     # ------------------------------------------------------------------ what it is
 
@@ -143,8 +145,7 @@ class RunFile:
     @property
     def digest(self) -> str | None:
         """``sha256:…`` over the digests of all datasets; None before the seal."""
-        held = self._store.word("digests_sha256")
-        return None if held is None else f"sha256:{held}"
+        return sealed_digest(self._store)
 
     def tick_ties(self) -> dict[str, tuple[Segment, ...]]:
         """By device: the stretches of one tie of ticks to run time, with uncertainty."""
@@ -244,7 +245,6 @@ class RunFile:
 
     def close(self) -> None:
         """Close; may be called twice."""
-        self.companion.close()
         self._store.close()
 
     def __enter__(self) -> Self:

@@ -14,7 +14,7 @@ from recorder.run_file.hdf5.store import parsed
 if TYPE_CHECKING:
     from recorder.run_file.hdf5.store import Store
 
-__all__ = ["check_kind", "read_header"]
+__all__ = ["check_kind", "read_header", "sealed_digest"]
 
 
 def check_kind(store: Store) -> None:
@@ -89,3 +89,9 @@ def _json_object(text: str) -> dict[str, Any]:
         msg = "not a JSON object"
         raise TypeError(msg)
     return held
+
+
+def sealed_digest(store: Store) -> str | None:
+    """``sha256:…`` over the digests of all datasets; None before the seal."""
+    held = store.word("digests_sha256")
+    return None if held is None else f"sha256:{held}"

@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from recorder.run.parts.errors import RunFileError
-from recorder.run_file.hdf5.reader import open_run
+from recorder.run_file.hdf5.open import open_for_reading
+from recorder.run_file.hdf5.stored_header import read_header
 from recorder.run_file.seal.digests import CLOSING_BYTES, file_digest, read_closing_line
 
 if TYPE_CHECKING:
@@ -30,8 +31,9 @@ def refuse_damaged(path: Path | str, *, progress: Progress | None = None) -> Non
         It cannot be read.
     """
     place = Path(path)
-    with open_run(place) as run:
-        complete = run.complete
+    with open_for_reading(place) as store:
+        read_header(store)
+        complete = store.number("complete") == 1
     if not complete:
         return
     with place.open("rb") as raw:

@@ -15,7 +15,7 @@ from recorder.run_file.companion.companion import Companion, companion_path
 from recorder.run_file.hdf5.devices import Device
 from recorder.run_file.hdf5.layout import PARTS, ROOT
 from recorder.run_file.hdf5.open import is_marked, open_for_reading
-from recorder.run_file.hdf5.stored_header import check_kind, read_header
+from recorder.run_file.hdf5.stored_header import check_kind, read_header, sealed_digest
 from recorder.run_file.seal.digests import (
     CLOSING_BYTES,
     attributes_digest,
@@ -73,13 +73,18 @@ def verify_run(path: Path | str, *, progress: Progress | None = None) -> list[st
         findings += [*whole, *_digests(store, progress, attributes=not whole)]
         for device in header.devices:
             findings.extend(_guarded(partial(_device, store, device), device.name))
-    try:
-        with Companion(companion_path(place), header.run_id) as companion:
-            findings.extend(companion.findings())
-    except RunFileError as error:
-        findings.append(str(error))
+        findings += _added(store, header)
     progress(1.0, "checked")
     return findings
+
+
+def _added(store: Store, header: RunHeader) -> list[str]:
+    """What is wrong with what was added after the seal."""
+    try:
+        digest = sealed_digest(store)
+        return Companion(companion_path(store.path), header.run_id, digest).findings()
+    except RunFileError as error:
+        return [str(error)]
 
 
 def _all_bytes(place: Path, progress: Progress) -> list[str]:

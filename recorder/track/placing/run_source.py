@@ -98,7 +98,7 @@ class KeptResults(Protocol):
     """The companion of the run."""
 
     def result(self, name: str) -> KeptResult | None: ...
-    def set_result(self, name: str, data: object, *, by: str, version: str) -> None: ...
+    def set_results(self, results: Mapping[str, object], *, by: str, version: str) -> None: ...
 
 
 class RunSource(Protocol):
@@ -306,8 +306,9 @@ def keep_placement(
 ) -> None:
     """Keep the placement, and the route it is on, in the run's companion."""
     table = {"file": route.source, "digest": route.digest, "text": route.text}
-    run.companion.set_result(ROUTE, table, by=by, version=version)
-    run.companion.set_result(PLACEMENT, placement.to_dict(), by=by, version=version)
+    # Together: a placement belongs to the route that it is on.
+    results = {ROUTE: table, PLACEMENT: placement.to_dict()}
+    run.companion.set_results(results, by=by, version=version)
 
 
 def kept_placement(run: RunSource) -> tuple[Route, Placement] | None:

@@ -13,6 +13,7 @@ from recorder.run.parts.event import EventKind
 from recorder.run.parts.event_numbers import number
 from recorder.run_file.companion.companion import Companion, companion_path
 from recorder.run_file.hdf5.layout import MARK_DTYPE
+from recorder.run_file.hdf5.stored_header import sealed_digest
 from recorder.run_file.hdf5.tables import rows_as_written, table_rows
 from recorder.run_file.proof.parts.proof import Check, Proof, State, first_of
 
@@ -38,9 +39,10 @@ def prove_marks(held: Held, progress: Callable[[float], None]) -> Iterator[Proof
     """The revisions of the run file and of its companion."""
     path = companion_path(held.store.path)
     try:
-        with Companion(path, held.header.run_id) as companion:
-            added = companion.revisions()
-            wrong = list(companion.disagreements())
+        companion = Companion(path, held.header.run_id, sealed_digest(held.store))
+        added = companion.revisions()
+        wrong = list(companion.disagreements())
+        unprotected = companion.unprotected()
     except RunFileError as error:
         yield _proof(State.NOT_PROVED, f"the companion does not read: {error}")
         return
@@ -53,6 +55,10 @@ def prove_marks(held: Held, progress: Callable[[float], None]) -> Iterator[Proof
     yield _outcome(revisions, added, wrong)
     yield from _beyond_rows(held)
     yield from _doubtful(held, added)
+    if unprotected:
+        entries = "1 entry" if unprotected == 1 else f"{unprotected:,} entries"
+        words = f"{entries} added after the seal by an earlier version, which kept no checks"
+        yield _proof(State.NOT_PROVED, words)
 
 
 def _outcome(revisions: Sequence[Mark], added: Sequence[Mark], wrong: list[str]) -> Proof:

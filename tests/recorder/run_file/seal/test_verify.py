@@ -125,8 +125,9 @@ def test_a_damaged_companion_is_a_finding(copied: Path) -> None:
 
 
 def test_a_companion_of_another_run_is_a_finding(copied: Path) -> None:
-    with Companion(companion_path(copied), "another run") as companion:
-        companion.set_result("x", 1, by="me", version="1")
+    Companion(companion_path(copied), "another run", "sha256:1").set_result(
+        "x", 1, by="me", version="1"
+    )
     (line,) = verify_run(copied)
     assert "belongs to run 'another run'" in line
 

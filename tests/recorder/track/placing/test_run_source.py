@@ -26,6 +26,8 @@ from recorder.track.placing.run_source import (
 from tests.recorder.made_runs import header as made_header
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
 
     from recorder.marks.mark import Mark
@@ -77,8 +79,8 @@ class FakeCompanion:
     def result(self, name: str) -> Any:
         return self.held.get(name)
 
-    def set_result(self, name: str, data: object, *, by: str, version: str) -> None:
-        self.held[name] = (data, by, version)
+    def set_results(self, results: Mapping[str, object], *, by: str, version: str) -> None:
+        self.held |= {name: (data, by, version) for name, data in results.items()}
 
 
 @dataclass

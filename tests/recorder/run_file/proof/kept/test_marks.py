@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sqlite3
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -13,6 +12,9 @@ import pytest
 
 from recorder.marks.mark import Mark
 from recorder.run_file.companion.companion import Companion, companion_path
+from recorder.run_file.companion.entries import Binding, chained
+from recorder.run_file.companion.salvage import salvage
+from recorder.run_file.companion.stored import database_of
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.proof.kept.marks import prove_marks
 from recorder.run_file.proof.parts.held import open_held
@@ -64,10 +66,13 @@ def test_a_revision_of_no_mark_is_told(mine: Path) -> None:
 
 
 def test_an_entry_changed_by_hand_is_told(mine: Path) -> None:
+    """Even where all checks were made anew, as anybody can."""
     add(mine, now(first_mark(mine)))
-    with sqlite3.connect(companion_path(mine)) as notes:
-        notes.execute("UPDATE revisions SET by = 'somebody else'")
-    notes.close()
+    with open_run(mine) as run:
+        binding = Binding(run.header.run_id, str(run.digest))
+    notes = companion_path(mine)
+    forged = [replace(e, by="somebody else") for e in salvage(notes, binding).entries]
+    notes.write_bytes(database_of(chained(forged, binding), binding, carried=0))
     (proof,) = proofs_of(mine)
     assert proof.state is State.CONTRADICTED
     assert "by somebody else" in proof.words
@@ -82,9 +87,23 @@ def test_nobody_and_a_wrong_clock_are_not_proved(mine: Path) -> None:
     assert "without a name of who made it" in rest[1].words
 
 
+def test_entries_without_checks_are_not_proved(mine: Path) -> None:
+    with open_run(mine) as run:
+        binding = Binding(run.header.run_id, str(run.digest))
+    add(mine, now(first_mark(mine)))
+    notes = companion_path(mine)
+    held = salvage(notes, binding).entries
+    notes.write_bytes(database_of(held, binding, carried=1))
+    proved, left = proofs_of(mine)
+    assert proved.state is State.PROVED
+    assert left.state is State.NOT_PROVED
+    assert "1 entry added after the seal by an earlier version" in left.words
+
+
 def test_a_companion_that_does_not_read_is_not_proved(mine: Path) -> None:
-    with Companion(companion_path(mine), "another run") as companion:
-        companion.set_result("x", 1, by="me", version="1")
+    Companion(companion_path(mine), "another run", "sha256:1").set_result(
+        "x", 1, by="me", version="1"
+    )
     (proof,) = proofs_of(mine)
     assert proof.state is State.NOT_PROVED
 

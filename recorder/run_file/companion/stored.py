@@ -1,0 +1,242 @@
+"""How entries lie in the SQLite file of a companion: version 2, and version 1 as it was."""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+from urllib.parse import quote
+
+from recorder.machine.sqlite_errors import SQLITE_READ_ERRORS
+from recorder.run.parts.errors import CompanionError
+from recorder.run_file.companion.entries import (
+    FORMAT,
+    VERSION,
+    Binding,
+    Entry,
+    MetaKey,
+    chained,
+    damage_of,
+    entry_of,
+    meta_of,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+__all__ = [
+    "COLUMNS",
+    "Held",
+    "Whose",
+    "connection_to",
+    "database_of",
+    "put_entries",
+    "read_held",
+    "read_meta",
+    "run_of",
+    "version_1_entries",
+]
+
+LARGEST_ENTRY_BYTES: Final = 64 * 2**20
+BUSY_S: Final = 10.0
+"""How long another program may hold the file."""
+PAGE_BYTES: Final = 4096
+COLUMNS: Final = "id, kind, name, revision, json, utc_ns, by, version, before, sha256"
+_SCHEMA: Final = (
+    "CREATE TABLE meta (key TEXT NOT NULL, value TEXT NOT NULL)",
+    "CREATE TABLE entries (id INTEGER PRIMARY KEY, kind TEXT NOT NULL, name TEXT NOT NULL,"
+    " revision INTEGER NOT NULL, json TEXT NOT NULL, utc_ns INTEGER NOT NULL, by TEXT NOT NULL,"
+    " version TEXT NOT NULL, before TEXT NOT NULL, sha256 TEXT NOT NULL)",
+)
+_VERSION_1: Final = (
+    "SELECT id, 'revision', mark_id, revision, json, utc_ns, by, version, '', ''"
+    " FROM revisions ORDER BY id",
+    "SELECT id, 'result', name, 0, json, utc_ns, by, version, '', '' FROM results ORDER BY id",
+)
+_PASSING: Final = frozenset(
+    {
+        sqlite3.SQLITE_BUSY,
+        sqlite3.SQLITE_LOCKED,
+        sqlite3.SQLITE_NOMEM,
+        sqlite3.SQLITE_INTERRUPT,
+        sqlite3.SQLITE_CANTOPEN,
+        sqlite3.SQLITE_READONLY,
+        sqlite3.SQLITE_PERM,
+        sqlite3.SQLITE_FULL,
+    }
+)
+"""Causes that are no sign of damage: another moment, or another person, may read it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """All that a file holds, every entry as it was kept."""
+
+    entries: tuple[Entry, ...] = ()
+    version: int = VERSION
+    carried: int = 0
+    """How many of the first entries had no check at first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Whose:
+    """The file by its own name, and the run it must be of."""
+
+    path: Path
+    run_id: str
+    digest: str | None
+    """None: of a run that is not sealed; then any of its digests will do."""
+
+    def damaged(self, why: str) -> CompanionError:
+        """The refusal of a file that does not hold what was kept, with what to do."""
+        msg = (
+            f"{self.path}: damaged ({' '.join(why.split())}): nothing in it is believed; put back"
+            f" a copy of it, or see what is sound: testcar notes {run_of(self.path)}"
+        )
+        return CompanionError(msg)
+
+
+def run_of(path: Path) -> Path:
+    """The run file beside which a companion lies."""
+    return path.with_name(path.name.removesuffix(".notes"))
+
+
+def connection_to(place: Path, mode: str) -> sqlite3.Connection:
+    """Open a file that is there: ``ro`` or ``rw``; raises ``sqlite3.Error``, if not now, later."""
+    name = f"file:{quote(place.resolve().as_posix())}?mode={mode}"
+    sql = sqlite3.connect(name, uri=True, isolation_level=None, timeout=BUSY_S)
+    sql.text_factory = bytes
+    sql.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LARGEST_ENTRY_BYTES)
+    return sql
+
+
+def read_held(sql: sqlite3.Connection, whose: Whose) -> Held:
+    """All that is in a file, of one moment, every check held.
+
+    Raises
+    ------
+    CompanionError
+        It is damaged, no companion, or another run's.
+    sqlite3.Error
+        It cannot be read now.
+    """
+    try:
+        with _one_moment(sql):
+            return _read(sql, whose)
+    except SQLITE_READ_ERRORS as error:
+        if getattr(error, "sqlite_errorcode", 0) & 0xFF in _PASSING:
+            raise
+        if whose.path.stat().st_size == 0:
+            msg = (
+                f"{whose.path}: empty (0 bytes): put back a copy of it; remove it only if nothing"
+                " was ever added to the run"
+            )
+            raise CompanionError(msg) from error
+        raise whose.damaged(str(error)) from error
+
+
+@contextmanager
+def _one_moment(sql: sqlite3.Connection) -> Iterator[None]:
+    """Within a transaction: the one there is, or one of its own."""
+    own = not sql.in_transaction
+    if own:
+        sql.execute("BEGIN")
+    try:
+        yield
+    finally:
+        if own and sql.in_transaction:
+            sql.execute("ROLLBACK")
+
+
+def _read(sql: sqlite3.Connection, whose: Whose) -> Held:
+    meta = read_meta(sql)
+    version = meta.get(MetaKey.VERSION, "")
+    if meta.get(MetaKey.FORMAT) != FORMAT:
+        msg = f"{whose.path}: not a companion of a run file, or damaged where it says so"
+        raise CompanionError(msg)
+    if not (version.isascii() and version.isdecimal()) or int(version) > VERSION:
+        msg = (
+            f"{whose.path}: companion version {version!r}; this program reads up"
+            f" to {VERSION}: use a newer one"
+        )
+        raise CompanionError(msg)
+    if (run_id := meta.get(MetaKey.RUN)) != whose.run_id:
+        msg = (
+            f"{whose.path}: belongs to run {run_id!r}, not to {whose.run_id!r}; put it back beside"
+            " its own run, and the notes of this one here"
+        )
+        raise CompanionError(msg)
+    if int(version) < VERSION:
+        entries = tuple(version_1_entries(sql))
+        return Held(entries, version=int(version), carried=len(entries))
+    return _checked(sql, meta, whose)
+
+
+def _checked(sql: sqlite3.Connection, meta: dict[str, str], whose: Whose) -> Held:
+    digest = meta.get(MetaKey.DIGEST, "")
+    if whose.digest is not None and digest != whose.digest:
+        msg = (
+            f"{whose.path}: was added to another file of this run ({digest[:19]}…), not to this"
+            f" one ({whose.digest[:19]}…): was it recovered again? Look at both:"
+            f" testcar notes {run_of(whose.path)}"
+        )
+        raise CompanionError(msg)
+    rows = sql.execute(f"SELECT {COLUMNS} FROM entries ORDER BY id").fetchall()
+    entries = tuple(map(entry_of, rows))
+    if found := damage_of(entries, meta, Binding(whose.run_id, digest)):
+        more = f" and {len(found) - 1} more" if len(found) > 1 else ""
+        raise whose.damaged(found[0] + more)
+    return Held(entries, carried=int(meta[MetaKey.CARRIED]))
+
+
+def read_meta(sql: sqlite3.Connection) -> dict[str, str]:
+    """What is kept of the whole file; raises ``sqlite3.Error``."""
+    rows = sql.execute("SELECT key, value FROM meta").fetchall()
+    return {_word(key): _word(value) for key, value in rows}
+
+
+def version_1_entries(sql: sqlite3.Connection) -> list[Entry]:
+    """Of a file of version 1, which had no checks; raises ``sqlite3.Error``."""
+    return [entry_of(row) for query in _VERSION_1 for row in sql.execute(query).fetchall()]
+
+
+def _word(value: Any) -> str:  # noqa: ANN401 - a damaged file gives anything
+    return value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value)
+
+
+def put_entries(
+    sql: sqlite3.Connection,
+    entries: Sequence[Entry],
+    binding: Binding,
+    *,
+    kept: int | None,
+    carried: int,
+) -> None:
+    """Bring a file up to these entries within a transaction.
+
+    ``kept`` of the first are there already; None: it is empty or of version 1, whose tables go.
+    """
+    if kept is None:
+        for table in ("meta", "revisions", "results"):
+            sql.execute(f"DROP TABLE IF EXISTS {table}")
+        for table in _SCHEMA:
+            sql.execute(table)
+    sql.executemany(
+        f"INSERT INTO entries ({COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        [entry.row for entry in entries[kept or 0 :]],
+    )
+    sql.execute("DELETE FROM meta")
+    meta = meta_of(entries, binding, carried=carried)
+    sql.executemany("INSERT INTO meta VALUES (?, ?)", list(meta.items()))
+
+
+def database_of(entries: Sequence[Entry], binding: Binding, *, carried: int) -> bytes:
+    """A whole file with these entries, their checks made anew."""
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as sql:
+        sql.execute(f"PRAGMA page_size={PAGE_BYTES}")
+        sql.execute("BEGIN")
+        put_entries(sql, chained(entries, binding), binding, kept=None, carried=carried)
+        sql.execute("COMMIT")
+        return sql.serialize()
