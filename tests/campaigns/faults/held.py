@@ -21,7 +21,6 @@ from calibration.bench.session import BenchSession
 from recorder.command_line.main import main
 from recorder.marks.mark import Mark
 from recorder.run.parts.errors import RunFileError
-from recorder.run_file.companion.companion import Companion, companion_path
 from recorder.run_file.hdf5.reader import RunFile, open_run
 from tests.campaigns.faults.jobs import JOURNAL, RUN, JobName, bench, commands
 
@@ -137,21 +136,19 @@ def _companion(folder: Path, acks: Sequence[str], seed: int) -> Iterator[str]:
     if code:
         yield f"verify: exit {code}: {told[:200]}"
     with open_run(run) as opened:
-        run_id = opened.header.run_id
-        marks = opened.revisions()
-    with Companion(companion_path(run), run_id) as notes:
-        there = {(mark.mark_id, mark.revision) for mark in notes.revisions()}
-        for mark_id, revision in _of(acks, "revision"):
-            if (mark_id, int(revision)) not in there:
-                yield f"revision {revision} of mark {mark_id[:8]}"
-        results = notes.results()
-        for words in _of(acks, "result"):
-            if " ".join(words) not in results:
-                yield f"result {' '.join(words)}"
-        again: Mark = marks[0].revised(value="after the cut")
-        notes.add_revision(again)
-        if again not in notes.revisions():
-            yield "a revision added after the cut"
+        marks, notes = opened.revisions(), opened.companion
+    there = {(mark.mark_id, mark.revision) for mark in notes.revisions()}
+    for mark_id, revision in _of(acks, "revision"):
+        if (mark_id, int(revision)) not in there:
+            yield f"revision {revision} of mark {mark_id[:8]}"
+    results = notes.results()
+    for words in _of(acks, "result"):
+        if " ".join(words) not in results:
+            yield f"result {' '.join(words)}"
+    again: Mark = marks[0].revised(value="after the cut")
+    notes.add_revision(again)
+    if again not in notes.revisions():
+        yield "a revision added after the cut"
 
 
 # ---------------------------------------------------------------------- bench sessions

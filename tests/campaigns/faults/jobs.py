@@ -34,7 +34,6 @@ from recorder.keeping.journal import Journal
 from recorder.keeping.seal import recover
 from recorder.machine.version import BUILT_ON, software
 from recorder.marks.kinds import Kind
-from recorder.run_file.companion.companion import Companion, companion_path
 from recorder.run_file.hdf5.reader import open_run
 from simulated_feeds.devices.emission import DeviceName
 from simulated_feeds.outing.scenario import Scenario, make_scenario
@@ -195,18 +194,17 @@ def companion(folder: Path, ack: Ack, seed: int) -> None:
     """Marks corrected and results kept beside a sealed run."""
     chance = random.Random(seed)
     with open_run(folder / RUN) as run:
-        marks, run_id = run.marks(), run.header.run_id
-    with Companion(companion_path(folder / RUN), run_id) as notes:
-        for i in range(ENTRIES):
-            if marks and chance.random() < 0.5:
-                new = marks[i % len(marks)].revised(value=f"corrected {i}", note="n" * 3000)
-                new = replace(new, mark_id=uuid.UUID(int=chance.getrandbits(128)).hex)
-                notes.add_revision(new)
-                ack(f"revision {new.mark_id} {new.revision}")
-            else:
-                data = {"n": i, "text": "t" * chance.randrange(9000)}
-                notes.set_result(f"result {i}", data, by="crew", version=software())
-                ack(f"result result {i}")
+        marks, notes = run.marks(), run.companion
+    for i in range(ENTRIES):
+        if marks and chance.random() < 0.5:
+            new = marks[i % len(marks)].revised(value=f"corrected {i}", note="n" * 3000)
+            new = replace(new, mark_id=uuid.UUID(int=chance.getrandbits(128)).hex)
+            notes.add_revision(new)
+            ack(f"revision {new.mark_id} {new.revision}")
+        else:
+            data = {"n": i, "text": "t" * chance.randrange(9000)}
+            notes.set_result(f"result {i}", data, by="crew", version=software())
+            ack(f"result result {i}")
 
 
 def bench(folder: Path, ack: Ack, seed: int) -> None:
