@@ -11,6 +11,7 @@ import numpy as np
 
 from calibration.bench.bench_reading import TakenReading
 from calibration.bench.plan import PlanStep
+from calibration.quantities.spreadsheet import as_cell, as_remark
 from calibration.readings.readings import DIRECTIONS, Readings, ReadingsError
 from calibration.readings.readings_check import check_readings
 
@@ -75,7 +76,7 @@ def csv_of(
     """
     text = io.StringIO()
     for utc, kind, words in events:
-        text.write(f"# {utc} {kind}: {' '.join(words.split())}\n")
+        text.write(f"# {utc} {kind}: {as_remark(words)}\n")
     table = csv.writer(text, lineterminator="\n")
     kept = _doubts_kept(taken)
     table.writerow(
@@ -89,10 +90,11 @@ def csv_of(
         temperature, reference_sd = _cell(r.temperature_C), _cell(r.applied_sd_kN)
         table.writerow(
             (step.series, step.position_deg, step.direction, r.applied_kN, r.mean,
-             temperature, round(r.time_s, 3), step.kind, r.step, r.reason,
+             temperature, round(r.time_s, 3), step.kind, r.step, as_cell(r.reason),
              r.sd if r.n > 1 else "",
              reference_sd, int(r.stable), r.applied_by, _cell(r.low), _cell(r.high),
-             _cell(r.waited_s), *(("; ".join(r.doubts), r.accepted_because) if kept else ()))
+             _cell(r.waited_s),
+             *map(as_cell, ("; ".join(r.doubts), r.accepted_because) if kept else ()))
         )  # fmt: skip
     return text.getvalue()
 

@@ -27,6 +27,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities.bounded_text import read_bounded_text
+from calibration.quantities.spreadsheet import from_cell
 from calibration.quantities.units import UNITS, UnitError, convert, find_unit, units_of
 from calibration.readings.reading_doubts import Doubt
 from calibration.readings.readings import DIRECTIONS, KINDS, Readings, ReadingsError
@@ -131,7 +132,7 @@ class _Parser:
         reader = csv.reader(lines, delimiter=delimiter, strict=True)
         try:
             for cells in reader:
-                stripped = [cell.strip() for cell in cells]
+                stripped = [from_cell(cell.strip()) for cell in cells]
                 if any(stripped) and not stripped[0].startswith("#"):
                     yield reader.line_num, stripped
         except csv.Error as error:

@@ -1,12 +1,14 @@
 """Tables out of a run: one table a channel, the marks and the gaps.
 
 Every row is a sample that was taken. Nothing is filled in where there was none, so a gap is a
-step in ``time_s``; a value that is not there (NaN) is an empty field.
+step in ``time_s``; a value that is not there (NaN) is an empty field. A text that a spreadsheet
+would run is kept from it (:mod:`calibration.quantities.spreadsheet`).
 """
 
 from __future__ import annotations
 
 import csv
+import io
 import json
 import math
 from functools import partial
@@ -16,6 +18,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 import numpy as np
 
 from calibration.files.durable import new_file
+from calibration.quantities.spreadsheet import as_cell
 from calibration.quantities.units import UNITS
 from recorder.run.parts.errors import RunFileError
 from recorder.run.parts.progress import untold
@@ -224,7 +227,9 @@ class _CsvSink:
         from pyarrow import csv as arrow_csv  # slow to import
 
         self._file = path.open("wb")
-        self._file.write((",".join(columns) + "\n").encode())
+        head = io.StringIO()
+        csv.writer(head, lineterminator="\n").writerow(map(as_cell, columns))
+        self._file.write(head.getvalue().encode("utf-8", "replace"))
         options = arrow_csv.WriteOptions(include_header=False, quoting_style="none")
         self._writer = arrow_csv.CSVWriter(
             self._file, _table(columns).schema, write_options=options
@@ -276,8 +281,9 @@ def _export_marks(run: RunFile, path: Path) -> None:
             when = (utc_text(utc_ns), f"{u:.3g}") if math.isfinite(u) else ("", "")
             entered = utc_text(mark.entered_utc_ns) if mark.entered_utc_ns else ""
             extra = json.dumps(mark.extra, sort_keys=True) if mark.extra else ""
-            row = (mark.kind, mark.value, mark.note, mark.by, mark.revision, entered)
-            table.writerow((repr(mark.t_s), *when, *row, mark.mark_id, extra))
+            words = map(as_cell, (mark.kind, mark.value, mark.note, mark.by))
+            row = (*words, mark.revision, entered, as_cell(mark.mark_id), as_cell(extra))
+            table.writerow((repr(mark.t_s), *when, *row))
 
 
 def _export_gaps(run: RunFile, path: Path) -> None:
@@ -287,11 +293,11 @@ def _export_gaps(run: RunFile, path: Path) -> None:
         for gap in run.gaps():
             table.writerow(
                 (
-                    gap.device,
+                    as_cell(gap.device),
                     repr(gap.t_start_s),
                     repr(gap.t_end_s),
-                    gap.cause,
-                    gap.detail,
+                    as_cell(gap.cause),
+                    as_cell(gap.detail),
                     gap.lost_records,
                     gap.before_record,
                 )

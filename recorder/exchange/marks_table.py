@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.quantities.spreadsheet import from_cell
 from calibration.quantities.units import UnitError, convert, split_column
 from recorder.exchange.table_text import TableError, number_in, rows_of
 from recorder.marks.kinds import MarkError, find_kind
@@ -54,7 +55,7 @@ def read_marks_table(
             warn(f"{path}: column {name!r} is left out: a mark has {known}")
     marks = []
     for number, cells in rows[1:]:
-        row = dict(zip(names, [c.strip() for c in cells], strict=False))
+        row = dict(zip(names, [from_cell(c.strip()) for c in cells], strict=False))
         place = number_in(path, number, where, row.get(where, ""))
         if not math.isfinite(place):
             msg = f"{path} row {number}: {where} is empty; every mark needs it"

@@ -7,6 +7,8 @@ import io
 import math
 from typing import TYPE_CHECKING, Final
 
+from calibration.quantities.bounded_text import read_bounded_bytes
+
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -29,10 +31,9 @@ def rows_of(path: Path) -> tuple[list[tuple[int, list[str]]], int]:
     OSError
         The file cannot be read.
     """
-    if path.stat().st_size > LARGEST_BYTES:
-        msg = f"{path}: {path.stat().st_size} bytes are more than {LARGEST_BYTES}; split it"
-        raise TableError(msg)
-    data = path.read_bytes()
+    data = read_bounded_bytes(
+        path, largest=LARGEST_BYTES, refused="too large a table; split it", error=TableError
+    )
     if b"\0" in data[:4096] and not data.startswith((b"\xff\xfe", b"\xfe\xff")):
         msg = f"{path}: not a text table (it holds zero bytes)"
         raise TableError(msg)

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import csv
+import io
 import math
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from calibration.quantities.bounded_text import read_bounded_text
+from calibration.quantities.spreadsheet import from_cell
 from recorder.analysis.stretches.stretch_edits import EditAction, StretchEdit
 from recorder.machine.version import software
 from recorder.run_file.companion.companion import Companion, companion_path
@@ -21,6 +24,8 @@ __all__ = ["EDITS", "edits_for", "keep_edits", "kept_edits", "read_edits"]
 
 EDITS: Final = "stretch edits"
 """Name of the result in the companion."""
+LARGEST_BYTES: Final = 2**20
+"""Some ten thousand edits; nobody makes so many by hand."""
 _WANTED: Final = "columns action (strike or add), start_s, end_s, reason, and run when several"
 
 
@@ -34,13 +39,15 @@ def read_edits(path: Path) -> tuple[StretchEdit, ...]:
     OSError
         The file cannot be read.
     """
+    text = read_bounded_text(
+        path, largest=LARGEST_BYTES, refused="not a table of edits", error=ValueError
+    )
     number, edits = 1, []
     try:
-        with path.open(encoding="utf-8-sig", newline="") as stream:
-            for row in csv.DictReader(stream):
-                number += 1
-                edits.append(_edit(row))
-    except (csv.Error, UnicodeDecodeError, KeyError, TypeError, ValueError) as error:
+        for row in csv.DictReader(io.StringIO(text, newline="")):
+            number += 1
+            edits.append(_edit(row))
+    except (csv.Error, KeyError, TypeError, ValueError) as error:
         why = f"{error.args[0]} is missing" if isinstance(error, KeyError) else error
         msg = f"{path} row {number}: {why}; wanted: {_WANTED}"
         raise ValueError(msg) from error
@@ -56,8 +63,8 @@ def _edit(row: dict[str, Any], run: str = "") -> StretchEdit:
         action=EditAction(action),
         t_start_s=float(row["start_s"]),
         t_end_s=float(row["end_s"]),
-        reason=str(row["reason"] or "").strip(),
-        run=run or str(row.get("run") or "").strip(),
+        reason=from_cell(str(row["reason"] or "").strip()),
+        run=run or from_cell(str(row.get("run") or "").strip()),
     )
     if not math.isfinite(edit.t_start_s) or not edit.t_end_s > edit.t_start_s:
         msg = f"the end {edit.t_end_s} s must come after the start {edit.t_start_s} s"

@@ -20,7 +20,8 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
         "export",
         description="Write a run as tables: one for each channel (time, value, counts and "
         "flags; each column is named by quantity and unit), one of the drawbar power, one of the "
-        "marks and one of the gaps.",
+        "marks and one of the gaps. A text that a spreadsheet would run as a formula stands "
+        "behind an apostrophe.",
         epilog="Example:\n  testcar export run.h5 --format csv --out tables\n\n"
         "The column of flags adds up: "
         f"{', '.join(f'{bit} {describe(bit)}' for bit in ALL_FLAGS)}.",

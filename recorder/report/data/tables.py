@@ -9,10 +9,7 @@ from urllib.parse import quote
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.csv
-import pyarrow.parquet as pq
 
-from calibration.files.durable import whole_file
 from calibration.quantities.units import split_column
 from calibration.quantities.written import symbol
 from recorder.analysis.campaign.answer import CampaignAnswer
@@ -35,6 +32,7 @@ from recorder.analysis.uncertainty.measured import Measured
 from recorder.analysis.uncertainty.table_uncertainty import with_uncertainty
 from recorder.marks.kinds import Kind, kind_or_name
 from recorder.report.data.results_json import UNACCOUNTED, balance_figures, figures
+from recorder.report.data.table_files import keep_csv, keep_parquet
 
 if TYPE_CHECKING:
     from recorder.analysis.campaign.loaded_run import LoadedRun
@@ -95,22 +93,16 @@ def write_tables(answer: CampaignAnswer, folder: Path, *, grid: str = "1s") -> l
         if content.num_columns == 0:
             continue
         stated = _with_units(content)
-        _keep_parquet(stated, folder / f"{name}.parquet")
-        with whole_file(folder / f"{name}.csv") as part:
-            pyarrow.csv.write_csv(stated, part)
+        keep_parquet(stated, folder / f"{name}.parquet")
+        keep_csv(stated, folder / f"{name}.csv")
         made += [folder / f"{name}.parquet", folder / f"{name}.csv"]
     for run, content in zip(answer.runs, run_tables, strict=True):
         place = folder / "run_table" / f"run={quote(run.loaded.name, safe='')}"
         place.mkdir(parents=True, exist_ok=True)
-        _keep_parquet(_with_units(content.drop_columns(["run"])), place / "part.parquet")
+        keep_parquet(_with_units(content.drop_columns(["run"])), place / "part.parquet")
     # What the writers held back is wanted by the pages.
     pa.default_memory_pool().release_unused()
     return made
-
-
-def _keep_parquet(table: pa.Table, path: Path) -> None:
-    with whole_file(path) as part:
-        pq.write_table(table, part)
 
 
 def _rows(answer: CampaignAnswer) -> dict[str, list[dict[str, Any]]]:
