@@ -59,20 +59,20 @@ def mean_counts(
     means = sums[held > 0] / held[held > 0]
     scatter = float(np.std(means, ddof=1)) / len(means) ** 0.5 if len(means) > 1 else 0.0
     third = max(1, n // 3)
-    middles = np.flatnonzero(held) + 0.5
+    places = np.flatnonzero(held).astype(np.float64)
     return MeanCounts(
         mean=float(np.mean(counts)),
         u=max(scatter, sd / n**0.5),
         sd=sd,
         n=n,
         drift=float(np.mean(counts[-third:]) - np.mean(counts[:third])),
-        u_drift=_u_drift(middles, means),
+        u_drift=_u_drift(places, means),
         lowest=float(np.min(counts)),
         highest=float(np.max(counts)),
     )
 
 
-def _u_drift(middles: NDArray[np.floating[Any]], means: NDArray[np.floating[Any]]) -> float:
+def _u_drift(places: NDArray[np.floating[Any]], means: NDArray[np.floating[Any]]) -> float:
     """Of the mean of a third less that of another, from the means of (k,) stretches at (k,) places.
 
     What lies on a line is drift and no noise; the rest scatters with k - 2 degrees of freedom
@@ -81,7 +81,7 @@ def _u_drift(middles: NDArray[np.floating[Any]], means: NDArray[np.floating[Any]
     k = len(means)
     if k < LEAST_STRETCHES:
         return math.inf
-    x = middles - middles.mean()
+    x = places - places.mean()
     rest = means - means.mean() - x * float(x @ means / (x @ x))
     scatter = math.sqrt(float(rest @ rest) / (k - 2))
     return scatter * math.sqrt(2.0 * 3.0 / k)

@@ -51,6 +51,8 @@ def test_zero_check_in_and_out_of_limits() -> None:
     assert "OUT OF LIMITS" in bad.text
     assert "+60000 counts (+6 kN)" in bad.text
     assert "\n" not in bad.text
+    assert "+5000 counts (+0.5 kN)" in check_zero(certificate(), found(6000.0)).text
+    assert "-5000 counts (−0.5 kN)" in check_zero(certificate(), found(-4000.0)).text
 
 
 def test_shunt_check_in_and_out_of_limits() -> None:
@@ -117,6 +119,17 @@ class TestUnsteady:
         assert unsteady(certificate(), found(0.0, drift=5_100.0)) == "drift 0.51 kN"
         assert unsteady(certificate(), found(0.0, drift=5_100.0, u_drift=1_690.0)) != ""
         assert unsteady(certificate(), found(0.0, drift=5_100.0, u_drift=1_710.0)) == ""
+
+    @pytest.mark.parametrize(("zero_return", "limit"), [(0.001, 5_000.0), (0.2, 11_547.0)])
+    def test_twice_what_its_certificate_says_or_what_an_untaken_zero_is_worth(
+        self, zero_return: float, limit: float
+    ) -> None:
+        """0.2 % of 500 kN over √3 is 0.577 kN: twice that. 0.001 % is less than 0.1 % of 500 kN,
+        which is what a zero that nobody took is worth (from experience)."""
+        figures = {"zero_return": {"value": zero_return}}
+        cell = replace(certificate(), details={"results": {"figures": figures}})
+        assert unsteady(cell, found(0.0, drift=limit - 50.0)) == ""
+        assert unsteady(cell, found(0.0, drift=limit + 50.0)).startswith("drift ")
 
     @pytest.mark.parametrize("noise", [1.0, 262.0, 5_000.0])
     def test_a_ramp_is_told_of_whatever_its_start(self, noise: float) -> None:

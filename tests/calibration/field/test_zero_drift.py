@@ -46,6 +46,11 @@ def test_the_certificate_goes_before_the_usual_values() -> None:
     )
 
 
+def test_without_a_creep_the_zero_return_stands_alone() -> None:
+    drift = zero_drift_of(certificate(zero_return=0.03))
+    assert drift.at_once_kN == pytest.approx(0.12 / math.sqrt(3.0))
+
+
 def test_creep_alone_does_not_say_that_the_zero_comes_back() -> None:
     assert zero_drift_of(certificate(creep=0.001)).at_once_kN == pytest.approx(0.25)
 

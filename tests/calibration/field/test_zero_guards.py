@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -25,8 +26,11 @@ from calibration.field.zero_guards import (
     guard_receiver,
     guard_scatter,
     guard_wheel,
+    railed,
     standing,
 )
+
+REFUSED = GuardAnswer.REFUSED
 
 
 def certificate(limit: float | None = 20_000.0) -> ForceCertificate:
@@ -69,6 +73,12 @@ class TestReceiver:
     def test_a_train_that_runs_is_refused(self) -> None:
         guard = guard_receiver(np.array([1.3, 1.4, 0.1]), device="clock")
         assert (guard.answer, guard.value, guard.unit) == (GuardAnswer.REFUSED, 1.3, "m/s")
+        assert guard.text.startswith("THE TRAIN MOVED, clock: 1.30 m/s")
+
+    def test_of_a_train_that_stands_nobody_reads_that_it_moved(self) -> None:
+        assert guard_receiver(np.array([0.1]), device="clock").text.startswith(
+            "clock: 0.10 m/s"
+        )
 
     @pytest.mark.parametrize(
         ("speeds", "words"),
@@ -90,8 +100,20 @@ class TestCounts:
         cell = certificate()
         assert guard_rail(cell, found(8_388_607.0)).answer is GuardAnswer.REFUSED
         assert guard_rail(cell, found(0.0)).answer is GuardAnswer.PASSED
+        assert railed([guard_rail(cell, found(8_388_607.0))])
+        assert not railed([guard_rail(cell, found(0.0)), guard(GuardKind.OFFSET, REFUSED)])
         assert guard_scatter(cell, found(0.0, drift=51_000.0)).answer is GuardAnswer.REFUSED
         assert guard_scatter(cell, found(0.0)).answer is GuardAnswer.PASSED
+
+    @pytest.mark.parametrize("end", [0, 1])
+    def test_the_rail_and_the_count_at_it_are_told(self, end: int) -> None:
+        """Exactly at it, the other counts well inside."""
+        cell = certificate()
+        at = float(cell.rails[end])
+        inside = found(at / 2.0)
+        held = replace(inside, lowest=at) if end == 0 else replace(inside, highest=at)
+        guard = guard_rail(cell, held)
+        assert (guard.answer, guard.value, guard.limit) == (GuardAnswer.REFUSED, at, at)
 
 
 class TestOffset:
@@ -124,6 +146,16 @@ class TestOffset:
         later = expected_zero(cell, 0.0, 5.0, 1.0)
         assert later.limit_counts == pytest.approx(55_000.0, rel=1e-3)
 
+    def test_at_once_nothing_has_drifted(self) -> None:
+        expected = expected_zero(certificate(), 0.0, 5.0)
+        assert (expected.limit_counts, expected.u_counts) == (20_000.0, 5.0)
+
+    def test_a_zero_nobody_took_and_one_of_unknown_worth_are_worth_the_same(self) -> None:
+        """0.1 % of 500 kN (from experience): 5000 counts."""
+        assert expected_zero(certificate()).u_counts == pytest.approx(5_000.0)
+        unknown = expected_zero(certificate(), 0.0, math.nan, 3600.0)
+        assert unknown.u_counts == pytest.approx(math.hypot(5_000.0, 7_500.0))
+
     def test_an_unsure_zero_does_not_open_the_door_for_the_next(self) -> None:
         sure = expected_zero(certificate(), 0.0, 5.0, 60.0)
         unsure = expected_zero(certificate(), 0.0, 1e6, 60.0)
@@ -137,6 +169,12 @@ class TestOffset:
         doubted = doubted_u(u, offset, expected)
         assert 2.0 * doubted >= abs(offset)
         assert doubted >= max(u, expected.u_counts)
+
+    def test_a_doubted_zero_is_rectangular_over_what_may_be_force(self) -> None:
+        """3000 of offset: variance 3000² / 3 (JCGM 100:2008, 4.3.7; from memory)."""
+        expected = replace(expected_zero(certificate()), u_counts=500.0)
+        doubted = doubted_u(200.0, 3000.0, expected)
+        assert doubted**2 == pytest.approx(200.0**2 + 3_000_000.0 + 500.0**2)
 
 
 def guard(kind: GuardKind, answer: GuardAnswer) -> ZeroGuard:
@@ -161,6 +199,13 @@ def test_a_guard_is_kept_as_plain_json() -> None:
     ):
         document = json.loads(json.dumps(kept.to_document(), allow_nan=False))
         assert ZeroGuard.from_document(document) == kept
+
+
+def test_what_is_no_number_is_no_value() -> None:
+    document = {"kind": "wheel", "answer": "passed", "value": True, "limit": "2"}
+    kept = ZeroGuard.from_document(document)
+    assert kept is not None
+    assert (kept.value, kept.limit) == (None, None)
 
 
 @pytest.mark.parametrize(
