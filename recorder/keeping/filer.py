@@ -27,6 +27,7 @@ from recorder.keeping.journal_reader import JournalReader
 from recorder.keeping.seal import bugs_named, seal
 from recorder.keeping.transfer import Transfer
 from recorder.machine.child_reports import Orders, ReportWriter
+from recorder.machine.private_files import share_as
 from recorder.run.parts.errors import RunFileError
 from recorder.run_file.hdf5.live_writer import LiveWriter
 
@@ -79,6 +80,7 @@ def follow(
         The journal cannot be read, or the file cannot be written. The journal is untouched.
     """
     with JournalReader(journal_path) as reader, LiveWriter(run_path, reader.header) as writer:
+        share_as(writer.path, reader.path)
         transfer = Transfer(reader)
         synced_at = -sync_s
         while True:

@@ -27,6 +27,7 @@ from calibration.files.durable import sync_folder
 from recorder.keeping.errors import JournalError, JournalFullError
 from recorder.keeping.journal_rows import FORMAT, VERSION, pack_blocks, row_crc
 from recorder.keeping.owner import OwnerLock, boot_id
+from recorder.machine.private_files import create_private, is_ours, share, squatted
 from recorder.run.parts.block import by_device
 from recorder.run.parts.gap import Gap
 
@@ -82,9 +83,16 @@ class Journal:
 
     @classmethod
     def create(
-        cls, path: Path | str, header: RunHeader, *, ballast_bytes: int = BALLAST_BYTES
+        cls,
+        path: Path | str,
+        header: RunHeader,
+        *,
+        ballast_bytes: int = BALLAST_BYTES,
+        group: int | None = None,
     ) -> Self:
         """Begin a journal; it is on the disk, with its directory entry, on return.
+
+        Nobody else can open it or what belongs to it, but for ``group``, which may read.
 
         Raises
         ------
@@ -101,10 +109,10 @@ class Journal:
         lock = OwnerLock(place)
         try:
             # Made by us alone: two that start at once cannot share one.
-            place.open("xb").close()
+            os.close(create_private(place))
         except OSError as error:
             lock.release()
-            if isinstance(error, FileExistsError):
+            if isinstance(error, FileExistsError) and not squatted(place):
                 msg = (
                     f"an unfinished journal is there; recover it first: testcar recover {place}"
                 )
@@ -114,6 +122,8 @@ class Journal:
         try:
             journal = cls(place, header, lock)
             journal._begin(ballast_bytes)
+            if group is not None:
+                journal._share(group)
         except BaseException:
             if journal is None:
                 lock.release()
@@ -147,6 +157,11 @@ class Journal:
             msg = f"{self.path}: the journal cannot be begun ({error})"
             raise JournalError(msg) from error
         sync_folder(self.path.parent)
+
+    def _share(self, group: int) -> None:
+        """Let a group read: SQLite gives its log the rights of the journal, not its group."""
+        for ending in ("", "-wal", "-shm", ".lock"):
+            share(self.path.with_name(self.path.name + ending), group)
 
     @property
     def _ballast(self) -> Path:
@@ -229,7 +244,7 @@ class Journal:
                 msg = f"{self.path}: the journal did not close cleanly ({error})"
                 raise JournalError(msg) from error
             finally:
-                self._ballast.unlink(missing_ok=True)
+                self._release_ballast()
                 self._lock.release()
 
     def __enter__(self) -> Self:
@@ -274,7 +289,8 @@ class Journal:
             raise JournalError(msg) from error
 
     def _release_ballast(self) -> None:
-        self._ballast.unlink(missing_ok=True)
+        if is_ours(self._ballast):
+            self._ballast.unlink(missing_ok=True)
 
     def _log_bytes(self) -> int:
         try:
@@ -328,7 +344,9 @@ def _is_full(error: sqlite3.Error) -> bool:
 
 
 def _write_ballast(path: Path, n_bytes: int) -> None:
-    with path.open("wb") as file:
+    if not squatted(path):
+        path.unlink(missing_ok=True)  # of a recording that was cut off
+    with os.fdopen(create_private(path), "wb") as file:
         # Really written: a hole would give no room when it is wanted.
         file.write(os.urandom(n_bytes))
         file.flush()

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import sys
 from enum import Enum
 from pathlib import Path
 from typing import IO
+
+from recorder.machine.private_files import create_private, no_file, open_ours
 
 __all__ = ["JournalState", "OwnerLock", "boot_id", "journal_path_for", "journal_state"]
 
@@ -51,9 +54,11 @@ class OwnerLock:
         ------
         BlockingIOError
             Another process holds it.
+        FileExistsError
+            What is there is not ours, or no plain file; it is left as it is.
         """
         self.path = _lock_path(journal)
-        self._file: IO[bytes] = self.path.open("a+b")
+        self._file: IO[bytes] = os.fdopen(_opened(self.path), "r+b")
         if not _try_lock(self._file):
             self._file.close()
             msg = f"{journal}: another process is recording to it"
@@ -75,6 +80,14 @@ class OwnerLock:
                     self.path.unlink(missing_ok=True)
 
 
+def _opened(path: Path) -> int:
+    """The lock's file, made, or the one that a recording left that was cut off."""
+    try:
+        return create_private(path)
+    except FileExistsError:
+        return open_ours(path)
+
+
 def _lock_path(journal: Path) -> Path:
     return journal.with_name(journal.name + ".lock")
 
@@ -86,14 +99,25 @@ def journal_path_for(run_path: Path | str) -> Path:
 
 
 def journal_state(journal: Path | str) -> JournalState:
-    """What a journal is to somebody who comes upon it."""
+    """What a journal is to somebody who comes upon it, who need not be its owner.
+
+    Raises
+    ------
+    OSError
+        What lies there in place of its lock is no file, or may not be read.
+    """
     path = Path(journal)
     if not path.exists():
         return JournalState.ABSENT
     lock = _lock_path(path)
-    if not lock.exists():
+    if not os.path.lexists(lock):
         return JournalState.UNFINISHED
-    with lock.open("a+b") as file:
+    if kind := no_file(lock):
+        msg = f"{kind} is there, where the lock of a journal should be; have it taken away"
+        raise FileExistsError(errno.EEXIST, msg, str(lock))
+    ways = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+    how = os.O_RDWR if sys.platform == "win32" else os.O_RDONLY
+    with os.fdopen(os.open(lock, how | ways), "rb") as file:
         return JournalState.UNFINISHED if _try_lock(file) else JournalState.RECORDING
 
 

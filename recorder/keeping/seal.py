@@ -17,6 +17,7 @@ from recorder.keeping.journal_reader import JournalReader
 from recorder.keeping.journal_rows import Cursor
 from recorder.keeping.owner import JournalState, journal_state
 from recorder.keeping.transfer import Transfer, rows_by_device
+from recorder.machine.private_files import is_ours, share_as
 from recorder.run.parts.block import HEAD_DTYPE, joined
 from recorder.run.parts.errors import RunFileError
 from recorder.run.parts.progress import untold
@@ -142,6 +143,7 @@ def _refile(reader: JournalReader, work: Path, progress: Progress) -> list[Damag
     transfer = Transfer(reader)
     total = reader.last_batch() or 1
     with LiveWriter(work, reader.header) as writer:
+        share_as(work, reader.path)
         while transfer.step(writer):
             progress(0.3 * min(transfer.cursor.batches / total, 1.0), "filing")
     return transfer.damage
@@ -211,7 +213,9 @@ def remove_journal(journal_path: Path | str) -> None:
     """Remove a journal and what belongs to it."""
     path = Path(journal_path)
     for ending in ("-wal", "-shm", ".ballast", ".lock", ""):
-        path.with_name(path.name + ending).unlink(missing_ok=True)
+        part = path.with_name(path.name + ending)
+        if is_ours(part):
+            part.unlink(missing_ok=True)
 
 
 def _refuse_living(journal: Path) -> None:

@@ -5,12 +5,12 @@ from recorder.sheets.car import (
     ChannelSheet,
     DeviceSheet,
     PenSheet,
-    RecordingSheet,
     TimingSheet,
     load_car_sheet,
     parse_car_sheet,
 )
 from recorder.sheets.errors import SheetError
+from recorder.sheets.recording import RecordingSheet
 from recorder.sheets.trip import (
     MilepostSheet,
     PaperSheet,

@@ -10,15 +10,14 @@ from pathlib import Path
 from typing import Any, Final
 
 from recorder.sheets.errors import SheetError
+from recorder.sheets.recording import RecordingSheet, recording_sheet
 from recorder.sheets.sheet_table import SheetTable, likely, read_text_file, read_toml, shown
 
 __all__ = [
-    "LONGEST_ZERO_S",
     "CarSheet",
     "ChannelSheet",
     "DeviceSheet",
     "PenSheet",
-    "RecordingSheet",
     "TimingSheet",
     "load_car_sheet",
     "parse_car_sheet",
@@ -37,10 +36,6 @@ _USUAL_FIELDS: Final = {
     "gnss_course": "course_deg",
 }
 """Quantity → the field it is made from, where only one can be meant."""
-LONGEST_ZERO_S: Final = 600.0
-"""A zero longer than ten minutes is a drift test, and nobody keeps a train at rest for it."""
-SLOWEST: Final = 0.001
-"""Times real time, that anybody would watch a feed at."""
 MOST_LABORATORIES: Final = 20
 """More is no list of those that anybody knows and trusts."""
 STYLES: Final = ("solid", "dashed", "dotted", "dash-dot")
@@ -115,22 +110,6 @@ class PenSheet:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RecordingSheet:
-    """How this car records."""
-
-    zero_seconds: float = 3.0
-    """How long the zero is taken, standing, before the run; 0: the certificate's zero."""
-    free_disk_margin_hours: float = 1.0
-    """Disk left, in hours of recording, at which the crew is warned."""
-    stop_free_MiB: float = 256.0
-    """Disk left at which recording stops cleanly."""
-    allow_network_disk: bool = False
-    simulated_speed: float | None = None
-    """Run seconds in a second of the computer, where feeds are fast or slow on purpose; 0: as fast
-    as they go; None: time is real."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class CarSheet:
     """The whole car sheet. Immutable."""
 
@@ -142,7 +121,7 @@ class CarSheet:
     keys: Mapping[str, str] = field(default_factory=dict)
     """Key → kind of mark, over the usual keys."""
     pens: Mapping[str, PenSheet] = field(default_factory=dict)
-    recording: RecordingSheet = RecordingSheet()
+    recording: RecordingSheet = field(default_factory=RecordingSheet)
     laboratories: Mapping[str, str] = field(default_factory=dict)
     """Laboratories whose signatures are trusted → file of the public key, relative to the sheet;
     empty: no signature is asked for."""
@@ -200,7 +179,7 @@ def parse_car_sheet(
         devices=devices,
         keys=_keys(marks.table("keys")),
         pens={n: _pen(t) for n, t in root.table("pens").named_tables().items()},
-        recording=_recording(root.table("recording")),
+        recording=recording_sheet(root.table("recording")),
         laboratories=_laboratories(root.table("laboratories")),
         source=source,
         folder=folder,
@@ -375,26 +354,3 @@ def _pen(table: SheetTable) -> PenSheet:
     pen = PenSheet(low=low, high=high, style=table.text("style", "solid", allowed=STYLES))
     table.done()
     return pen
-
-
-def _recording(table: SheetTable) -> RecordingSheet:
-    usual = RecordingSheet()
-    zero = table.number("zero_seconds", usual.zero_seconds, low=0.0, high=LONGEST_ZERO_S)
-    margin = table.number(
-        "free_disk_margin_hours", usual.free_disk_margin_hours, low=0.0, high=100.0
-    )
-    stop = table.number("stop_free_MiB", usual.stop_free_MiB, low=16.0, high=1e6)
-    sheet = RecordingSheet(
-        zero_seconds=usual.zero_seconds if zero is None else zero,
-        free_disk_margin_hours=usual.free_disk_margin_hours if margin is None else margin,
-        stop_free_MiB=usual.stop_free_MiB if stop is None else stop,
-        allow_network_disk=table.flag("allow_network_disk"),
-        simulated_speed=table.number("simulated_speed", low=0.0, high=1000.0),
-    )
-    if sheet.simulated_speed is not None and 0.0 < sheet.simulated_speed < SLOWEST:
-        table.problem(
-            f"simulated_speed must be 0 (as fast as it goes) or {SLOWEST:g} to 1000, got"
-            f" {sheet.simulated_speed:g}"
-        )
-    table.done()
-    return sheet

@@ -20,7 +20,7 @@ from recorder.machine.version import software
 from recorder.run.checks.shunt_check import ShuntCheck, ShuntStep
 from recorder.run.checks.zero_line import Zero, ZeroTime, ZeroWish, current_zeros
 from recorder.run.checks.zero_revision import RevisionMade, revised_zero
-from recorder.sheets.car import LONGEST_ZERO_S
+from recorder.sheets.recording import LONGEST_ZERO_S
 
 if TYPE_CHECKING:
     from calibration.field.mean_counts import MeanCounts

@@ -18,6 +18,7 @@ from recorder.acquisition.devices.device_stream import DeviceStream, TickClock
 from recorder.acquisition.devices.device_thread import DeviceThread
 from recorder.acquisition.preparation.planned import DevicePlan, Plan
 from recorder.acquisition.preparation.settings import RecordingError, RecordingSettings
+from recorder.acquisition.preparation.taken_names import refuse_taken
 from recorder.acquisition.ring.ring import RingWriter
 from recorder.keeping.owner import JournalState, boot_id, journal_path_for, journal_state
 from recorder.machine.host import free_bytes, network_disk
@@ -65,11 +66,12 @@ def check_place(settings: RecordingSettings, plan: Plan) -> None:
     Raises
     ------
     RecordingError
-        A run or an unfinished journal is there, the folder is missing or on a network disk,
-        or there is no room for the planned hours. Nothing has been touched.
+        A run or an unfinished journal is there, one of the names is taken, the folder is missing
+        or on a network disk, or there is no room for the planned hours. Nothing has been touched.
     """
     out = settings.out
     journal = journal_path_for(out)
+    refuse_taken(out, journal)
     state = journal_state(journal)
     if state is JournalState.RECORDING:
         msg = f"{journal}: another process is recording to it; choose another name"

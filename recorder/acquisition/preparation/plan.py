@@ -13,6 +13,7 @@ from drivers.interface.errors import SetupError
 from drivers.interface.registry import DRIVERS, description_of, layout_of
 from recorder.acquisition.preparation.held_certificates import HeldCertificates
 from recorder.acquisition.preparation.planned import DevicePlan, Plan
+from recorder.machine.private_files import group_number
 from recorder.machine.version import BUILT_ON
 from recorder.marks.kinds import check_keys
 from recorder.run.parts.header import ChannelHeader
@@ -95,6 +96,7 @@ class _PlanMaker:
                     f"{self.car.source} [pens.{name}]: no such channel"
                     f"{likely(name, known)}; there are {', '.join(known)}"
                 )
+        group = self._group()
         if self.problems:
             raise SheetError(self.problems)
         return Plan(
@@ -106,8 +108,19 @@ class _PlanMaker:
             signatures=self.held.signatures,
             keys=self.held.keys,
             findings={name: in_order(found) for name, found in self.held.findings.items()},
+            group=group,
             warnings=tuple(self.warnings),
         )
+
+    def _group(self) -> int | None:
+        """The group that may read what is recorded; None: nobody but the owner."""
+        if not self.car.recording.group:
+            return None
+        try:
+            return group_number(self.car.recording.group)
+        except ValueError as error:
+            self._problem("recording", str(error))
+            return None
 
     def _problem(self, where: str, words: str) -> None:
         # A file may name itself over several lines; a problem is one.

@@ -59,6 +59,8 @@ class Plan:
     """Public keys the car sheet trusts, in full, by the name of the laboratory."""
     findings: Mapping[str, tuple[Finding, ...]] = field(default_factory=dict)
     """How each certificate stands: serial, readings, signature."""
+    group: int | None = None
+    """Number of the group that may read journal and run file; None: their owner alone."""
     warnings: tuple[str, ...]
 
     @property

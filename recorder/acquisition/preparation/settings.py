@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from recorder.sheets.car import LONGEST_ZERO_S
+from recorder.sheets.recording import LONGEST_ZERO_S
 
 __all__ = ["Outcome", "RecordingError", "RecordingSettings"]
 

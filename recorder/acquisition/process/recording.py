@@ -25,6 +25,7 @@ from recorder.acquisition.safekeeping.filer_supervisor import FilerSupervisor
 from recorder.keeping.journal import Journal
 from recorder.keeping.owner import journal_path_for
 from recorder.machine.clocks import RunClock
+from recorder.machine.private_files import is_ours
 from recorder.sheets import load_car_sheet, load_trip_sheet
 
 if TYPE_CHECKING:
@@ -61,7 +62,8 @@ def record(
         drivers, threads = _open_devices(stack, settings, plan, notices, pace, zero_s)
         header = make_header(plan, pace, start_ns=notices.clock.start_ns)
         begun = _Begun()
-        journal = stack.enter_context(_journal(settings, header, begun))
+        journal = stack.enter_context(_journal(settings, header, begun, plan.group))
+        begun.filing = True
         filer = FilerSupervisor(journal.path, settings.out, warn=notices.warn)
         stack.callback(filer.abandon)
         run = RunningRecording(settings, plan, threads, journal, filer, notices, stop, pace)
@@ -139,14 +141,16 @@ class _Begun:
     """Whether there is anything worth keeping."""
 
     yes = False
+    filing = False
+    """A run file may have been made."""
 
 
 @contextlib.contextmanager
 def _journal(
-    settings: RecordingSettings, header: RunHeader, begun: _Begun
+    settings: RecordingSettings, header: RunHeader, begun: _Begun, group: int | None
 ) -> Iterator[Journal]:
     """The journal; at the end closed, and removed with the run file if nothing ever began."""
-    journal = Journal.create(journal_path_for(settings.out), header)
+    journal = Journal.create(journal_path_for(settings.out), header, group=group)
     try:
         yield journal
     finally:
@@ -156,7 +160,8 @@ def _journal(
             from recorder.keeping.seal import remove_journal
 
             remove_journal(journal.path)
-            settings.out.unlink(missing_ok=True)
+            if begun.filing and is_ours(settings.out):
+                settings.out.unlink()
 
 
 def _close_all(drivers: list[DeviceDriver]) -> None:

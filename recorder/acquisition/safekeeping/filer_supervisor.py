@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from recorder.keeping.errors import SealError
 from recorder.keeping.filer_process import FilerProcess
+from recorder.machine.private_files import is_ours
 from recorder.run.parts.states import FilerState
 
 if TYPE_CHECKING:
@@ -91,5 +92,6 @@ class FilerSupervisor:
     def _again(self) -> None:
         """Start afresh: what the dead filer wrote is all in the journal too."""
         self._filer.kill()
-        self._run_path.unlink(missing_ok=True)
+        if is_ours(self._run_path):
+            self._run_path.unlink()
         self._filer = FilerProcess(self._journal_path, self._run_path)

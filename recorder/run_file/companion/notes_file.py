@@ -8,11 +8,13 @@ reads and checks all of it: it is small, and what was sound a moment ago may not
 from __future__ import annotations
 
 import errno
+import os
 import sqlite3
 from contextlib import closing
 from typing import TYPE_CHECKING, Final
 
 from calibration.files.durable import refusal, write_new
+from recorder.machine.private_files import PRIVATE, no_file, share_as
 from recorder.machine.sqlite_errors import SQLITE_READ_ERRORS
 from recorder.run.parts.errors import CompanionError
 from recorder.run_file.companion.cut_off import after_a_cut, is_cut_off, journal_of, never_made
@@ -45,10 +47,13 @@ class NotesFile:
         Raises
         ------
         CompanionError
-            There is a file and it is no companion, is damaged, or belongs to another run.
+            There is something and it is no companion, is damaged, or belongs to another run.
         """
         self.path = path
         self._whose = Whose(path, run_id, digest)
+        if os.path.lexists(path) and (kind := no_file(path)):
+            msg = f"{path}: {kind} is there, where the notes of a run should be; take it away"
+            raise CompanionError(msg)
         self.held()
 
     def held(self) -> Held:
@@ -110,7 +115,8 @@ class NotesFile:
             # A piece of a file that is gone: it would be taken back into this one.
             journal_of(self.path).unlink(missing_ok=True)
         try:
-            write_new(self.path, database_of(entries, binding, carried=0))
+            write_new(self.path, database_of(entries, binding, carried=0), mode=PRIVATE)
+            share_as(self.path, self.path.with_suffix(""))
         except FileExistsError:
             return False
         return True

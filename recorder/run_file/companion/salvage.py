@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Final
 
 from calibration.files.durable import sync_folder, write_new, write_whole
+from recorder.machine.private_files import PRIVATE, share_as
 from recorder.machine.sqlite_errors import SQLITE_READ_ERRORS
 from recorder.run.parts.errors import CompanionError
 from recorder.run_file.companion.cut_off import journal_of, taken_back
@@ -99,10 +100,10 @@ def mend(path: Path, binding: Binding, *, by: str, version: str) -> Path:
         for n in range(1, MOST_ENTRIES)
         if not (place := path.with_name(f"{path.name}.damaged-{n}")).exists()
     )
-    write_new(aside, path.read_bytes())
+    write_new(aside, path.read_bytes(), mode=PRIVATE)
     journal = journal_of(path)
     if journal.exists():
-        write_new(journal_of(aside), journal.read_bytes())
+        write_new(journal_of(aside), journal.read_bytes(), mode=PRIVATE)
         # Left beside the new file it would be taken back into it.
         journal.unlink()
         sync_folder(path.parent)
@@ -116,7 +117,8 @@ def mend(path: Path, binding: Binding, *, by: str, version: str) -> Path:
         version=version,
     )
     entries = chained([*found.entries, note], binding)
-    write_whole(path, database_of(entries, binding, carried=found.carried))
+    write_whole(path, database_of(entries, binding, carried=found.carried), mode=PRIVATE)
+    share_as(path, path.with_suffix(""))
     return aside
 
 

@@ -10,6 +10,7 @@ import h5py
 import numpy as np
 
 from calibration.quantities.flags import ALL_FLAGS, describe
+from recorder.machine.private_files import create_private
 from recorder.run.time.utc import utc_text
 from recorder.run.values.calibrate import parse_certificates
 from recorder.run_file.hdf5 import layout, naming
@@ -62,10 +63,10 @@ def create_file(path: Path, header: RunHeader) -> Store:
 
 
 def _new(path: Path) -> Store:
+    # HDF5 would leave the rights to the umask.
+    os.close(create_private(path))
     try:
-        return Store(path, h5py.File(path, "x", libver=LIBVER))
-    except FileExistsError:
-        raise
+        return Store(path, h5py.File(path, "w", libver=LIBVER, locking=False))
     except OSError as error:
         if error.errno is None:
             raise

@@ -6,6 +6,10 @@ piece of metadata that fails its checksum: on a file damaged by a power cut it w
 ever. So a marked file is first read through a view in which the mark is lifted, where damage is
 an error; and an old one is read through that view alone.
 
+No lock of HDF5's is asked for, neither to write nor to read: whoever may read the file could hold
+it and keep it from being sealed, and network disks know none. Two writers are kept apart by the
+lock of the journal, and nobody writes to a file that is sealed.
+
 The superblock (version 3) is laid out in the HDF5 File Format Specification 3.0, section II.A:
 signature 8, version 1, sizes 1 + 1, consistency flags 1, base 8, extension 8, end of file 8,
 root 8, checksum 4 (Jenkins lookup3, after the public description of the hash).
@@ -71,7 +75,7 @@ def open_for_reading(path: Path) -> Store:
     calls = Hdf5Calls(path)
     if not is_marked(head):
         with calls:
-            file = _plain(path)
+            file = h5py.File(path, "r", locking=False)
         return _gated(path, file, closed=True)
     view = _LiftedView(path)
     with calls:
@@ -86,7 +90,7 @@ def open_for_reading(path: Path) -> Store:
         return store
     store.close()
     with calls:
-        file = h5py.File(path, "r", swmr=True)
+        file = h5py.File(path, "r", swmr=True, locking=False)
     return Store(path, file)
 
 
@@ -101,7 +105,7 @@ def open_for_writing(path: Path) -> Store:
         It may not be written.
     """
     with Hdf5Calls(path):
-        file = h5py.File(path, "r+", libver=LIBVER, rdcc_nbytes=CACHE_BYTES)
+        file = h5py.File(path, "r+", libver=LIBVER, rdcc_nbytes=CACHE_BYTES, locking=False)
     # The seal makes the values: their rows are declared and not written yet.
     return _gated(path, file, closed=False)
 
@@ -115,17 +119,6 @@ def _gated(path: Path, file: h5py.File, *, closed: bool) -> Store:
         store.close()
         raise
     return store
-
-
-def _plain(path: Path) -> h5py.File:
-    """Called among the calls to h5py only."""
-    try:
-        return h5py.File(path, "r")
-    except OSError as error:
-        if "lock" not in str(error):
-            raise
-        # A network disk that knows no locks; nobody writes to a closed run file.
-        return h5py.File(path, "r", locking=False)
 
 
 def is_marked(head: bytes) -> bool:

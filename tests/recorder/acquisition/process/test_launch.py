@@ -16,7 +16,7 @@ from recorder.acquisition.process.reports import (
     ZeroBegins,
 )
 from recorder.sheets import SheetError, load_car_sheet
-from recorder.sheets.car import LONGEST_ZERO_S
+from recorder.sheets.recording import LONGEST_ZERO_S
 
 
 def settings(**more: float) -> RecordingSettings:

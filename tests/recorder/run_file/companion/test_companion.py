@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from pathlib import Path
 
@@ -135,3 +136,31 @@ def test_garbage_is_no_companion(tmp_path: Path, content: bytes) -> None:
     path.write_bytes(content)
     with pytest.raises(CompanionError, match=r"run\.h5\.notes"):
         Companion(path, "run-1", DIGEST)
+
+
+def test_notes_are_read_by_those_who_may_read_the_run(tmp_path: Path) -> None:
+    run = tmp_path / "run.h5"
+    for rights, wanted in ((0o600, 0o600), (0o640, 0o640), (0o644, 0o640)):
+        run.write_bytes(b"")
+        run.chmod(rights)
+        before = os.umask(0)
+        try:
+            Companion(tmp_path / "run.h5.notes", "r", "d").set_result(
+                "route", {}, by="crew", version="testcar test"
+            )
+        finally:
+            os.umask(before)
+        held = (tmp_path / "run.h5.notes").stat()
+        assert held.st_mode & 0o777 == wanted
+        (tmp_path / "run.h5.notes").unlink()
+
+
+def test_a_link_or_a_pipe_is_no_companion(tmp_path: Path) -> None:
+    notes = tmp_path / "run.h5.notes"
+    notes.symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(CompanionError, match="a symbolic link is there"):
+        Companion(notes, "r", "d")
+    notes.unlink()
+    os.mkfifo(notes)
+    with pytest.raises(CompanionError, match="a named pipe is there"):
+        Companion(notes, "r", "d")
