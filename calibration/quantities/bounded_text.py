@@ -35,7 +35,7 @@ def open_regular(path: Path) -> BinaryIO:
 
 
 def read_bounded_bytes(
-    path: Path, *, largest: int, refused: str, error: type[ValueError]
+    path: Path, *, largest: int, refused: str, error: type[Exception]
 ) -> bytes:
     """The bytes of a file of at most ``largest`` of them; arguments and errors as
     :func:`read_bounded_text`."""
@@ -47,9 +47,7 @@ def read_bounded_bytes(
     return data
 
 
-def read_bounded_text(
-    path: Path, *, largest: int, refused: str, error: type[ValueError]
-) -> str:
+def read_bounded_text(path: Path, *, largest: int, refused: str, error: type[Exception]) -> str:
     """The text, a byte-order mark taken off.
 
     Parameters

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import unicodedata
 from collections.abc import Mapping
 from dataclasses import asdict, fields
 from datetime import date, datetime
@@ -16,13 +15,11 @@ if TYPE_CHECKING:
 
 T = TypeVar("T", bound="DataclassInstance")
 
-__all__ = ["facts_document", "fail_fact", "is_number", "printable", "read_facts"]
+__all__ = ["facts_document", "fail_fact", "is_number", "read_facts"]
 
 FIRST_YEAR: Final = 1950
 LAST_YEAR: Final = 2100
 """No certificate that is still in use is older, and none runs so far ahead (from experience)."""
-STEERING: Final = ("Cc", "Cf", "Cs", "Zl", "Zp")
-"""Categories of Unicode: control, format (turns the line about), half a pair, ends of lines."""
 SHOWN: Final = 200
 """So many characters of a value are told; a number may have hundreds of digits."""
 
@@ -118,8 +115,3 @@ def is_number(value: object) -> bool:
         return math.isfinite(value)
     except OverflowError:  # a whole number of hundreds of digits
         return False
-
-
-def printable(text: str) -> str:
-    """The text for a line on a screen: what would steer the terminal is shown as ``\ufffd``."""
-    return "".join("\ufffd" if unicodedata.category(c) in STEERING else c for c in text)

@@ -14,6 +14,7 @@ from typing import Final
 
 from recorder.command_line.support.errors import USER_ERRORS, AnswerIsNoError
 from recorder.command_line.support.parsers import Parser
+from recorder.command_line.support.screen import guarded
 from recorder.machine.version import software
 
 __all__ = ["build_parser", "main", "run"]
@@ -83,6 +84,11 @@ class _Version(argparse.Action):
 
 def main(argv: list[str] | None = None) -> int:
     """Run one command line and return its exit code."""
+    with guarded():
+        return _main(argv)
+
+
+def _main(argv: list[str] | None) -> int:
     words = sys.argv[1:] if argv is None else argv
     verb = next((word for word in words if not word.startswith("-")), None)
     parser = build_parser(verb if verb in VERBS else None)
@@ -130,14 +136,12 @@ def _refused(asked: str, unknown: list[str]) -> int:
 
 
 def _one_line(error: BaseException) -> str:
-    # A command that works waits for no more than it needs.
-    from calibration.readings.stated_facts import printable
-
+    words = str(error)
     if isinstance(error, OSError) and error.filename is not None:
-        return f"{error.filename}: {error.strerror}"
-    if isinstance(error, OSError) and error.strerror:
-        return " ".join(str(error.strerror).split())
-    return printable(" ".join(str(error).split())) or type(error).__name__
+        words = f"{error.filename}: {error.strerror}"
+    elif isinstance(error, OSError) and error.strerror:
+        words = str(error.strerror)
+    return " ".join(words.split()) or type(error).__name__
 
 
 def run() -> None:

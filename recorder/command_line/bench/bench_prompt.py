@@ -12,9 +12,10 @@ from calibration.bench.bench_reading import BenchError, DoubtedReadingError, Tak
 from calibration.bench.pending_reading import shown_force, typed_force_kN, typed_temperature_C
 from calibration.bench.plan import PlanStep
 from calibration.evaluation.issue import CAUTIONS
+from calibration.quantities.bounded_text import read_bounded_text
+from calibration.quantities.printable import printable
 from calibration.quantities.typed import typed_parts
 from calibration.quantities.units import UnitError
-from calibration.readings.stated_facts import printable
 from recorder.command_line.support.errors import UsageError
 
 if TYPE_CHECKING:
@@ -231,7 +232,9 @@ class Prompt:
 
 def script_lines(path: str) -> Iterator[tuple[int, str]]:
     """(line, answer); remarks begin with #, ``take`` stands for an empty answer."""
-    text = Path(path).read_text(encoding="utf-8-sig")
+    text = read_bounded_text(
+        Path(path), largest=2**20, refused="not a script of answers", error=UsageError
+    )
     for number, line in enumerate(text.splitlines(), start=1):
         answer = line.strip()
         if answer and not answer.startswith("#"):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -21,10 +20,11 @@ from calibration.evaluation.evaluation import Evaluation, evaluate
 from calibration.evaluation.issue import issue_certificate
 from calibration.evaluation.results_document import results_document
 from calibration.files.durable import write_whole
+from calibration.quantities.printable import printable
 from calibration.quantities.written import many
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.readings_csv import read_readings
-from calibration.readings.stated_facts import printable
+from recorder.command_line.support.json_answer import print_json
 from recorder.machine.version import software
 from recorder.report.certificate.certificate_pdf import certificate_pdf
 from recorder.report.certificate.force_words import figure_name
@@ -47,7 +47,7 @@ def fit_file(args: argparse.Namespace, settings: BenchSettings) -> int:
         document = results_document(evaluation)
         document["doubts"] = [d.to_document() for d in evaluation.doubts]
         document["certificate"] = written
-        print(json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False))
+        print_json(document, indent=1)
     else:
         print_results(evaluation)
         for name, path in written.items():

@@ -16,7 +16,7 @@ from calibration.certificates.certificate import (
 from calibration.evaluation.verify import verify_document
 from calibration.files import durable
 from calibration.proof.recomputed import Outcome, Recomputed, recompute
-from calibration.readings.stated_facts import printable
+from calibration.quantities.printable import printable
 from recorder.command_line.bench.bench_signing import add_signed, signed_words
 from recorder.command_line.support.errors import UsageError
 from recorder.command_line.support.json_answer import print_json

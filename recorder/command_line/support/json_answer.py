@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 
-__all__ = ["add_json", "print_json"]
+__all__ = ["add_json", "json_text", "print_json"]
 
 
 def add_json(parser: argparse.ArgumentParser) -> None:
@@ -20,6 +20,20 @@ def add_json(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def print_json(answer: object) -> None:
+def print_json(answer: object, *, indent: int | None = 2) -> None:
     """Print it, in letters of any script."""
-    print(json.dumps(answer, indent=2, ensure_ascii=False))
+    print(json_text(answer, indent=indent))
+
+
+def json_text(answer: object, *, indent: int | None = 2) -> str:
+    """JSON in letters of any script; what would steer a terminal is written as its code."""
+    text = json.dumps(answer, indent=indent, ensure_ascii=False)
+    # Signs that do not print stand within texts only, but for the ends of our own lines.
+    return "\n".join(
+        line if line.isprintable() else "".join(map(_as_code, line))
+        for line in text.split("\n")
+    )
+
+
+def _as_code(sign: str) -> str:
+    return sign if sign.isprintable() else json.dumps(sign)[1:-1]

@@ -6,6 +6,8 @@ import sys
 from types import TracebackType
 from typing import Self
 
+from recorder.command_line.support.screen import steer
+
 __all__ = ["ProgressLine"]
 
 
@@ -21,8 +23,8 @@ class ProgressLine:
         percent = int(100 * min(max(part, 0.0), 1.0))
         if self._watched and percent != self._shown:
             self._shown = percent
-            sys.stderr.write(f"\r\x1b[K{percent:3d} %  {what}")
-            sys.stderr.flush()
+            steer("\r\x1b[K")
+            print(f"{percent:3d} %  {what}", end="", file=sys.stderr, flush=True)
 
     def __enter__(self) -> Self:
         return self
@@ -34,5 +36,4 @@ class ProgressLine:
         trace: TracebackType | None,
     ) -> None:
         if self._shown >= 0:
-            sys.stderr.write("\r\x1b[K")
-            sys.stderr.flush()
+            steer("\r\x1b[K")

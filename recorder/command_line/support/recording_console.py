@@ -20,6 +20,7 @@ from recorder.acquisition.process.reports import (
     Warned,
     ZeroBegins,
 )
+from recorder.command_line.support.screen import steer
 from recorder.machine.child_process import child_environment, python_command
 from recorder.run.parts.states import DeviceState
 from recorder.window.qt.frame.preflight import NoScreenError, check_screen
@@ -104,7 +105,8 @@ class RecordingConsole:
             print(text, file=sys.stderr, flush=True)
             return
         end = "" if moving else "\n"
-        print(f"\r\x1b[K{text}", end=end, file=sys.stderr, flush=True)
+        steer("\r\x1b[K")
+        print(text, end=end, file=sys.stderr, flush=True)
         self._moving = moving
 
     def _open_window(self, session_path: Path) -> None:

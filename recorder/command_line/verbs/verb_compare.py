@@ -9,10 +9,15 @@ from pathlib import Path
 from calibration.files.durable import write_whole
 from recorder.analysis.campaign.answer import AnswerSettings
 from recorder.analysis.campaign.comparison import compare_files
+from recorder.command_line.support.answer_options import (
+    add_band_options,
+    add_sheet_options,
+    band_m_s,
+    edition_shown,
+)
 from recorder.command_line.support.errors import UsageError
+from recorder.command_line.support.json_answer import print_json
 from recorder.command_line.support.progress import ProgressLine
-from recorder.command_line.support.runs_sheets import add_sheet_options
-from recorder.command_line.support.speed_bands import add_band_options, band_m_s, edition_shown
 from recorder.machine.version import software
 from recorder.report.pages.shown_units import SYSTEMS
 from recorder.run_file.seal.digest_check import refuse_damaged
@@ -86,7 +91,7 @@ def run(args: argparse.Namespace) -> int:
         write_whole(args.out / "comparison.json", f"{text}\n".encode())
         write_whole(args.out / "comparison.pdf", comparison_pdf(comparison, units))
     if args.json:
-        print(json.dumps(plain, indent=1, ensure_ascii=False))
+        print_json(plain, indent=1)
     else:
         print(in_words(comparison, units))
     return 0

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from calibration.readings.stated_facts import printable
+from calibration.quantities.printable import printable
 from recorder.command_line.support.errors import AnswerIsNoError, UsageError
 from recorder.command_line.support.json_answer import print_json
 from recorder.command_line.support.person import person

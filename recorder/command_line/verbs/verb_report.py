@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,10 +14,15 @@ from recorder.analysis.campaign.crew_edits import read_edits
 from recorder.analysis.campaign.doubt_answers import read_answers
 from recorder.analysis.dynamics.tonnage import WEATHER
 from recorder.analysis.series.corrections import Switches
+from recorder.command_line.support.answer_options import (
+    add_band_options,
+    add_sheet_options,
+    band_m_s,
+    edition_shown,
+)
+from recorder.command_line.support.json_answer import print_json
 from recorder.command_line.support.person import person
 from recorder.command_line.support.progress import ProgressLine
-from recorder.command_line.support.runs_sheets import add_sheet_options
-from recorder.command_line.support.speed_bands import add_band_options, band_m_s, edition_shown
 from recorder.report.pages.shown_units import SYSTEMS
 from recorder.run_file.seal.digest_check import refuse_damaged
 from recorder.sheets import load_trip_sheet
@@ -157,7 +161,7 @@ def run(args: argparse.Namespace) -> int:
             answer, args.out, options, progress=_part(progress, WORKING, 1.0)
         )
     if args.json:
-        print(json.dumps(results, indent=1, ensure_ascii=False))
+        print_json(results, indent=1)
         return 0
     units = SYSTEMS[options.units or answer.runs[0].loaded.provenance.units]
     words = units.words(join("; ", answer.overall.reasons))

@@ -78,6 +78,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.quantities.bounded_text import open_regular
 from recorder.track.route.alignment import Alignment, alignment_of
 from recorder.track.route.features import STEEPEST, Curve, Feature, read_features
 from recorder.track.route.profile import Profile
@@ -87,7 +88,7 @@ from recorder.track.route.profiles import (
     grade_profile,
     number_profile,
 )
-from recorder.track.route.rows import Problems, RouteError, read_table
+from recorder.track.route.rows import MAX_BYTES, Problems, RouteError, read_table
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -347,4 +348,7 @@ def load_route(path: str | Path) -> Route:
         The file cannot be read.
     """
     file = Path(path)
-    return parse_route(file.read_bytes(), source=str(file))
+    with open_regular(file) as stream:
+        # One more than the most: how large it is is told by who counts.
+        data = stream.read(MAX_BYTES + 1)
+    return parse_route(data, source=str(file))

@@ -8,11 +8,11 @@ from datetime import date
 import pytest
 
 from calibration.certificates.certificate import CertificateError
+from calibration.quantities.printable import printable
 from calibration.readings.bench_settings import BenchSettings
 from calibration.readings.data_sheet import DataSheet
 from calibration.readings.laboratory import Laboratory
 from calibration.readings.reference_standard import ReferenceStandard
-from calibration.readings.stated_facts import printable
 
 
 def test_everything_stated_reads_back() -> None:

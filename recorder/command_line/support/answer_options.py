@@ -1,4 +1,7 @@
-"""How wide the bands of speed are: as asked for, or a round width in the edition shown."""
+"""Options of every verb that works an answer out of runs: its sheets, and its bands of speed.
+
+A band is as wide as asked for, or of a round width in the edition shown.
+"""
 
 from __future__ import annotations
 
@@ -12,13 +15,25 @@ from calibration.quantities.editions import Edition
 from recorder.command_line.support.errors import UsageError
 from recorder.run_file.hdf5.reader import open_run
 
-__all__ = ["add_band_options", "band_m_s", "edition_shown"]
+__all__ = ["add_band_options", "add_sheet_options", "band_m_s", "edition_shown"]
 
 USUAL_KM_H: Final[Mapping[Edition, float]] = {
     Edition.METRIC: 10.0,
     Edition.CUSTOMARY: 5.0 * KM_H_PER_MPH,
 }
 """Round where it is read, and wide enough for several test sections (our choice)."""
+
+
+def add_sheet_options(parser: argparse.ArgumentParser) -> None:
+    """``--trip`` and ``--route``."""
+    parser.add_argument(
+        "--trip", type=Path, metavar="TRIP.toml",
+        help="A trip sheet that stands for those of the runs. By default their own stand.",
+    )  # fmt: skip
+    parser.add_argument(
+        "--route", type=Path, metavar="ROUTE.csv",
+        help="The route table. By default the one each trip sheet names.",
+    )  # fmt: skip
 
 
 def add_band_options(parser: argparse.ArgumentParser) -> None:

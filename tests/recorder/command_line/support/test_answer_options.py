@@ -7,8 +7,8 @@ import argparse
 import pytest
 
 from calibration.quantities.editions import Edition
+from recorder.command_line.support.answer_options import add_band_options, band_m_s
 from recorder.command_line.support.errors import UsageError
-from recorder.command_line.support.speed_bands import add_band_options, band_m_s
 
 
 def parsed(*words: str) -> argparse.Namespace:

@@ -1,0 +1,92 @@
+"""What is written to the terminal: whatever a file, a name or an error holds, none of it steers it.
+
+Every verb prints through here: :func:`guarded` stands around a whole command line. Signs that
+steer (control, turning the line about, half a pair) are shown as a mark; on the standard error a
+word of 100 kB is shortened with how long it was; letters that the terminal does not have are
+written as their codes. Our own progress lines move the cursor by :func:`steer` alone.
+"""
+
+from __future__ import annotations
+
+import re
+import sys
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from typing import Any, Final, TextIO
+
+from calibration.quantities.printable import printable
+
+__all__ = ["guarded", "shortened", "steer"]
+
+LONGEST_WORD: Final = 300
+"""Letters of a word, such as a path, that are told whole."""
+LONGEST_LINE: Final = 6_000
+_HEAD, _TAIL = 200, 60
+
+
+class _Guarded:
+    """A stream that lets no text steer the terminal; else the stream itself."""
+
+    def __init__(self, stream: TextIO, *, short: bool) -> None:
+        self.stream = stream
+        self._short = short
+
+    def write(self, text: str) -> int:
+        """As streams do."""
+        self._put("\n".join(self._line(line) for line in text.split("\n")))
+        return len(text)
+
+    def writelines(self, lines: Iterable[str]) -> None:
+        """As streams do."""
+        for line in lines:
+            self.write(line)
+
+    def _line(self, line: str) -> str:
+        shown = printable(line, but="\t")
+        return shortened(shown) if self._short else shown
+
+    def _put(self, text: str) -> None:
+        try:
+            self.stream.write(text)
+        except UnicodeEncodeError:
+            code = self.stream.encoding or "ascii"
+            self.stream.write(text.encode(code, "backslashreplace").decode(code))
+
+    def __getattr__(self, name: str) -> Any:  # noqa: ANN401 - whatever the stream has
+        return getattr(self.stream, name)
+
+
+def shortened(line: str) -> str:
+    """The line with its long words cut in the middle, and itself at its end, with how long they
+    were."""
+    if len(line) <= LONGEST_WORD:
+        return line
+    line = re.sub(rf"[^\s,;]{{{LONGEST_WORD + 1},}}", _cut, line)
+    if len(line) <= LONGEST_LINE:
+        return line
+    return f"{line[:LONGEST_LINE]}… ({len(line):,} characters)"
+
+
+def _cut(word: re.Match[str]) -> str:
+    text = word.group()
+    return f"{text[:_HEAD]}…{text[-_TAIL:]} ({len(text):,} characters)"
+
+
+@contextmanager
+def guarded() -> Iterator[None]:
+    """Whatever is printed within steers no terminal."""
+    out, err = sys.stdout, sys.stderr
+    sys.stdout = _Guarded(out, short=False)
+    sys.stderr = _Guarded(err, short=True)
+    try:
+        yield
+    finally:
+        sys.stdout, sys.stderr = out, err
+
+
+def steer(code: str) -> None:
+    """Write a code of our own that moves the cursor on the standard error."""
+    stream = sys.stderr
+    raw = stream.stream if isinstance(stream, _Guarded) else stream
+    raw.write(code)
+    raw.flush()
