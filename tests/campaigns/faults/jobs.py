@@ -71,6 +71,10 @@ READINGS: Final = 12
 """Typed in a bench session."""
 
 
+class RefusedError(ValueError):
+    """A command line ended with other than 0; what it said."""
+
+
 class JobName(StrEnum):
     """Whose writing is cut short."""
 
@@ -237,7 +241,7 @@ def certificate(folder: Path, ack: Ack, seed: int) -> None:
         with contextlib.redirect_stdout(told), contextlib.redirect_stderr(told):
             code = main(words)
         if code:
-            raise SystemExit(told.getvalue())
+            raise RefusedError(told.getvalue().strip())
         for name in kept:
             ack(f"file {name}")
 

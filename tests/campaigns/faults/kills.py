@@ -45,10 +45,11 @@ def takes_s(job: JobName, at: Places) -> float:
     """How long a job takes that is let alone; it has to succeed."""
     folder, acks = at.fresh(job)
     began = time.monotonic()
-    code = Child(job, folder, acks, at.seed).wait()
+    child = Child(job, folder, acks, at.seed)
+    code = child.wait()
     took = time.monotonic() - began
     if code:
-        msg = f"{job} fails unharmed: {Path(f'{acks}.said').read_text()}"
+        msg = f"{job} fails unharmed: {child.said}"
         raise RuntimeError(msg)
     at.done(folder)
     return took
@@ -88,8 +89,8 @@ def kill_once(job: JobName, whom: str, after_s: float, at: Places, seed: int) ->
             os.kill(filer, signal.SIGKILL)
         code = child.wait()
         if code or "sealed" not in child.told():
-            said = Path(f"{acks}.said").read_text()[-300:]
-            found.append(f"the recording ended with {code}, {child.told()[-1:]} {said}")
+            told = f"{child.told()[-1:]} {child.said[-300:]}"
+            found.append(f"the recording ended with {code}, {told}")
     else:
         child.kill()
         child.wait()

@@ -8,17 +8,21 @@ import shutil
 import signal
 import tempfile
 import time
+import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from recorder.command_line.main import USER_ERRORS
 from tests.campaigns.faults.jobs import JOBS, JOURNAL, RUN, JobName, surroundings, tell_acks
 
 __all__ = ["Child", "Places", "places"]
 
 SHARED_MEMORY: Final = Path("/dev/shm")
+PATIENCE_S: Final = 60.0
+"""No job takes as long, whatever befalls it."""
 LEFT_AFTER: Final = 120
 """Acknowledgements after which the recording is killed whose journal is recovered."""
 
@@ -44,8 +48,18 @@ class Child:
         """It and all that it started, at one instant."""
         os.killpg(self.pid, signal.SIGKILL)
 
+    @property
+    def said(self) -> str:
+        """What it printed, and how it was refused."""
+        return Path(f"{self.acks}.said").read_text(errors="replace")
+
     def wait(self) -> int:
-        """Until it has ended; its exit code, negative for a signal."""
+        """Until it has ended; its exit code, negative for a signal: ``SIGKILL`` if it never does."""
+        until = time.monotonic() + PATIENCE_S
+        while not self.ended:
+            if time.monotonic() > until:
+                self.kill()
+            time.sleep(0.005)
         _, status = os.waitpid(self.pid, 0)
         return os.waitstatus_to_exitcode(status)
 
@@ -56,30 +70,22 @@ class Child:
 
 
 def _work(job: JobName, folder: Path, acks: Path, seed: int) -> None:
-    """In the child; never returns."""
-    code = 1
+    """In the child; never returns. 0 done, 2 refused in one line, 1 a mistake of the program."""
+    os.setpgid(0, 0)
+    silent = os.open(os.devnull, os.O_RDWR)
+    said = os.open(str(acks) + ".said", os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
+    for handle, place in ((silent, 0), (said, 1), (said, 2)):
+        os.dup2(handle, place)
+    code = 0
     try:
-        os.setpgid(0, 0)
-        silent = os.open(os.devnull, os.O_RDWR)
-        said = os.open(str(acks) + ".said", os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
-        for handle, place in ((silent, 0), (said, 1), (said, 2)):
-            os.dup2(handle, place)
         JOBS[job](folder, tell_acks(acks), seed)
-        code = 0
-    finally:
-        # Whatever was raised is in the file of what it said.
-        _tell_error()
-        os._exit(code)
-
-
-def _tell_error() -> None:
-    import sys  # only where something may have been raised
-    import traceback
-
-    if sys.exc_info()[0] is not None:
-        traceback.print_exc()
-    sys.stdout.flush()
-    sys.stderr.flush()
+    except USER_ERRORS as error:
+        os.write(said, f"refused: {type(error).__name__}: {error}\n".encode())
+        code = 2
+    except BaseException:  # noqa: BLE001 - told below, and by the exit code
+        os.write(said, traceback.format_exc().encode())
+        code = 1
+    os._exit(code)
 
 
 @dataclass
