@@ -89,8 +89,8 @@ def kill_once(job: JobName, whom: str, after_s: float, at: Places, seed: int) ->
             os.kill(filer, signal.SIGKILL)
         code = child.wait()
         if code or "sealed" not in child.told():
-            told = f"{child.told()[-1:]} {child.said[-300:]}"
-            found.append(f"the recording ended with {code}, {told}")
+            last = f"{child.told()[-1:]} {child.said[-300:]}"
+            found.append(f"the recording ended with {code}, {last}")
     else:
         child.kill()
         child.wait()

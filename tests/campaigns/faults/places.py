@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from recorder.command_line.main import USER_ERRORS
+from recorder.command_line.support.errors import USER_ERRORS
 from tests.campaigns.faults.jobs import JOBS, JOURNAL, RUN, JobName, surroundings, tell_acks
 
 __all__ = ["Child", "Places", "places"]
@@ -54,7 +54,7 @@ class Child:
         return Path(f"{self.acks}.said").read_text(errors="replace")
 
     def wait(self) -> int:
-        """Until it has ended; its exit code, negative for a signal: ``SIGKILL`` if it never does."""
+        """Until it has ended; its exit code, negative for a signal, of which it dies at last."""
         until = time.monotonic() + PATIENCE_S
         while not self.ended:
             if time.monotonic() > until:
