@@ -8,8 +8,10 @@ as :class:`UnreadableError` is the file's fault, anything else is ours.
 
 from __future__ import annotations
 
+import ctypes
 import errno
 import os
+import re
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import h5py
@@ -46,18 +48,31 @@ NO_PLACE: Final = frozenset(
     {errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EPERM}
 )
 """Of the disk or its rights, not of the file."""
+REFUSED: Final = NO_PLACE | {errno.EIO, errno.EFBIG, errno.EINTR, errno.ENXIO, errno.ESTALE}
+"""Answers of the system to a write."""
+_TOLD: Final = re.compile(r"errno = (\d+)")
+"""HDF5 tells them within its own words."""
 
 
 class Hdf5Calls:
     """Around calls to h5py and nothing else: what they raise names the file, in one line."""
 
-    __slots__ = ("path",)
+    __slots__ = ("_file", "_refusal", "path")
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, file: h5py.File | None = None) -> None:
+        """``file`` is told of one that is open already, and may be written to."""
         self.path = path
+        self._file = file if file is not None and file.mode != "r" else None
+        self._refusal: OSError | None = None
+
+    def dead(self) -> bool:
+        """Whether a write was refused: then the handle is left lying."""
+        return self._refusal is not None
 
     def __enter__(self) -> None:
-        """Nothing to open."""
+        """Raises ``OSError`` once a write was refused."""
+        if self._refusal is not None:
+            raise self._refusal
 
     def __exit__(
         self,
@@ -66,12 +81,41 @@ class Hdf5Calls:
         trace: TracebackType | None,
     ) -> None:
         """Raises ``UnreadableError``; ``OSError`` when the place cannot be written."""
+        if self._refused(error) and self._refusal is not None:
+            raise self._refusal from error
         if isinstance(error, OSError) and error.errno in NO_PLACE:
             name = str(error.filename or self.path)
             why = str(error.strerror) if error.filename else os.strerror(error.errno)
             raise OSError(error.errno, why, name) from error
         if isinstance(error, HDF5_ERRORS):
             raise UnreadableError(self.path, str(error) or type(error).__name__) from error
+
+    def let_go(self, dataset: h5py.Dataset) -> None:
+        """Write what is held back of a dataset that nobody holds any more.
+
+        Its end could raise nothing, and would print: what is refused is raised by the next call.
+        """
+        try:
+            if dataset:
+                dataset.flush()
+        except (OSError, RuntimeError) as error:
+            self._refused(error, otherwise=errno.EIO)
+
+    def _refused(self, error: BaseException | None, otherwise: int | None = None) -> bool:
+        """Whether the system refused a write; from then on the handle is left lying.
+
+        Closing would write again, fail again, print, and may end the whole process. What is open
+        is counted once more and never taken down; the system closes it with the process.
+        """
+        told = _TOLD.search(str(error))
+        number = int(told[1]) if told else getattr(error, "errno", None) or otherwise
+        if self._file is None or number not in REFUSED:
+            return False
+        if self._refusal is None:
+            self._refusal = OSError(number, os.strerror(number), str(self.path))
+            held = h5py.h5f.get_obj_ids(self._file.id, h5py.h5f.OBJ_ALL)
+            ctypes.pythonapi.Py_IncRef(ctypes.py_object(held))
+        return True
 
 
 def parsed(path: Path, what: str, parse: Callable[[A], T], held: A) -> T:
@@ -92,18 +136,25 @@ def parsed(path: Path, what: str, parse: Callable[[A], T], held: A) -> T:
 class Column:
     """One dataset of rows."""
 
-    __slots__ = ("_calls", "_dataset", "dtype", "name")
+    __slots__ = ("_calls", "_dataset", "_written", "dtype", "name")
 
-    def __init__(self, dataset: h5py.Dataset, name: str, calls: Hdf5Calls) -> None:
+    def __init__(
+        self, dataset: h5py.Dataset, name: str, calls: Hdf5Calls, *, written: bool = False
+    ) -> None:
         """Raises ``UnreadableError`` when it is no column of rows."""
         self.name = name
         self._dataset = dataset
         self._calls = calls
+        self._written = written
         with calls:
             shape = dataset.shape
             self.dtype: np.dtype[Any] = dataset.dtype
         if shape is None or len(shape) != 1:
             raise UnreadableError(calls.path, f"{name} is not one column")
+
+    def __del__(self) -> None:
+        if getattr(self, "_written", False):
+            self._calls.let_go(self._dataset)
 
     @property
     def n(self) -> int:
@@ -127,11 +178,13 @@ class Column:
         """Write rows over those from ``start`` on, in the column's own type."""
         # Converted out here: rows that do not fit are a mistake of the caller.
         data = np.ascontiguousarray(rows, self.dtype)
+        self._written = True
         with self._calls:
             self._dataset[start : start + len(data)] = data
 
     def resize(self, n: int) -> None:
         """Cut off rows behind, or add rows of the fill value."""
+        self._written = True
         with self._calls:
             self._dataset.resize((n,))
 
@@ -139,6 +192,7 @@ class Column:
         """Write rows behind the last."""
         data = np.ascontiguousarray(rows, self.dtype)
         if len(data):
+            self._written = True
             with self._calls:
                 n = self._dataset.shape[0]
                 self._dataset.resize((n + len(data),))
@@ -173,7 +227,7 @@ class Store:
     def __init__(self, path: Path, file: h5py.File) -> None:
         self.path = path
         self._file = file
-        self._calls = Hdf5Calls(path)
+        self._calls = Hdf5Calls(path, file)
         with self._calls:
             self.growing = bool(file.swmr_mode)
         """Whether a living writer may add rows meanwhile."""
@@ -237,7 +291,7 @@ class Store:
                 path, shape=(1,), maxshape=(1,), chunks=(1,), dtype=kind
             )
             dataset[0] = data
-        return Column(dataset, path, self._calls)
+        return Column(dataset, path, self._calls, written=True)
 
     def word(self, name: str) -> str | None:
         """A root attribute of fixed length; None when there is none of that kind."""
@@ -296,7 +350,7 @@ class Store:
         """Create a column of these rows, for good."""
         with self._calls:
             dataset = self._file.create_dataset(path, data=rows, chunks=(chunk_rows,))
-        return Column(dataset, path, self._calls)
+        return Column(dataset, path, self._calls, written=True)
 
     # ------------------------------------------------------------------ the file
 
@@ -321,9 +375,14 @@ class Store:
             os.fsync(self._file.id.get_vfd_handle())
 
     def close(self) -> None:
-        """Close; may be called twice."""
+        """Close; may be called twice. A file that could not be written is left as it is."""
+        if self._calls.dead():
+            return
         with self._calls:
             if self._file:
+                if self._file.mode != "r":
+                    # What cannot be written shows here, where the handle can still be left lying.
+                    self._file.flush()
                 self._file.close()
 
     def __enter__(self) -> Store:

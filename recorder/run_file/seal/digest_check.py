@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from recorder.run.parts.errors import RunFileError
+from recorder.run_file.hdf5.devices import Device
 from recorder.run_file.hdf5.open import open_for_reading
 from recorder.run_file.hdf5.stored_header import read_header
 from recorder.run_file.seal.digests import CLOSING_BYTES, file_digest, read_closing_line
@@ -32,7 +33,8 @@ def refuse_damaged(path: Path | str, *, progress: Progress | None = None) -> Non
     """
     place = Path(path)
     with open_for_reading(place) as store:
-        read_header(store)
+        for device in read_header(store).devices:
+            Device(store, device)
         complete = store.number("complete") == 1
     if not complete:
         return
