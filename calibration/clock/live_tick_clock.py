@@ -32,7 +32,7 @@ LEAN_S: Final = 1.0
 
 
 class LiveTickClock:
-    """Ties ticks to run time block by block; times never step back.
+    """Ties ticks to run time block by block; times never step back, nor beyond a receipt.
 
     One clock a start of a device. Memory is bounded: the least lateness of every second of the
     last five minutes is held. Their slope is the rate, weighed against the usual rate error of a
@@ -82,8 +82,9 @@ class LiveTickClock:
             missing_s *= -np.expm1(-usual_s / LEAN_S)
         # Never faster than twice nor slower than half: order of samples is kept.
         t_s = self._t_s + usual_s + min(max(missing_s, -0.5 * usual_s), usual_s)
-        # No sample is received before it is taken; then nearly standing is better.
-        t_s = min(t_s, max(received_s, self._t_s + 0.05 * usual_s))
+        # No sample is received before it is taken: what waited while reading stood still and
+        # comes all at once, after the first of it was believed to be new, has that one instant.
+        t_s = max(min(t_s, received_s), self._t_s)
         line = TickLine(self._tick, self._t_s, (t_s - self._t_s) / step)
         self._tick, self._t_s = tick, t_s
         return line

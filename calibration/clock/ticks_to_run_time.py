@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -11,6 +11,7 @@ import numpy as np
 from calibration.clock.local_smooth import interpolated
 from calibration.clock.lower_edge import Edge, lower_edge
 from calibration.clock.pace import fast_by, no_crystal, off_words
+from calibration.clock.under_receipts import held_under
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -41,7 +42,8 @@ class TickFit:
     knots_s: NDArray[np.float64]
     """(k,) run time, rising."""
     u_s: float
-    """Standard uncertainty of a time: edge, least latency and the host clock's resolution."""
+    """Standard uncertainty of a time: edge, what it was lowered by to lie under every receipt,
+    least latency and the host clock's resolution."""
     rate: float
     """Mean slope of lateness, s/s: what one second of the device takes more."""
     u_rate: float
@@ -99,6 +101,9 @@ def fit_ticks(
 ) -> TickFit:
     """Tie one start of a device to run time by the lower edge of its receipt times.
 
+    No tick of a block is timed after the block's receipt (after the step of the clock that it was
+    read from), however long reading stood still.
+
     Parameters
     ----------
     ticks : (n,) unwrapped, rising; of the last sample of each block.
@@ -137,7 +142,14 @@ def fit_ticks(
     # Where receipts keep step with the ticks it is the device that is even, not the clock.
     step_s = max(resolution_s, seen_s if edge.excess_s > seen_s / 10.0 else 0.0)
     u_s = math.sqrt(edge.u_s**2 + u_latency_s**2 + (edge.excess_s**2 + step_s**2) / 12.0)
-    return _fit_of(edge, int(ticks[0]), tick_hz, u_s, 0.5 * step_s - latency_s)
+    fit = _fit_of(edge, int(ticks[0]), tick_hz, u_s, 0.5 * step_s - latency_s)
+    # A clock that steps may have been read up to a step before the instant.
+    latest_s = received_s + step_s
+    steps = _steps(ticks, fit.tick0)
+    knots_s, lowered_s = held_under(
+        fit.knots_tick, fit.knots_s, fit.s_per_tick, steps, latest_s
+    )
+    return replace(fit, knots_s=knots_s, u_s=math.hypot(u_s, lowered_s))
 
 
 def _fit_of(edge: Edge, tick0: int, tick_hz: float, u_s: float, shift_s: float) -> TickFit:

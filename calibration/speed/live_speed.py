@@ -43,7 +43,9 @@ class LiveSpeed:
 
         NaN until two edges came, or half a second without: then it is standing.
         """
-        self._rates.append(line.s_per_tick)
+        if line.s_per_tick > 0.0:
+            # What had waited and came at once stands at one instant: no tick is so short.
+            self._rates.append(line.s_per_tick)
         tick_s = float(np.median(self._rates))
         if len(records):
             ticks, edge_ticks, counts = columns(records)

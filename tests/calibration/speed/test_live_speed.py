@@ -68,3 +68,14 @@ def test_a_train_at_rest_is_known_to_stand_after_half_a_second() -> None:
     found = live(records, TickLine(5_000_000, 0.0, 1e-6), size=1)
     assert np.isnan(found[:40]).all()
     assert (found[60:] == 0.0).all()
+
+
+def test_what_came_at_once_after_a_stop_of_the_reader_is_as_fast_as_before() -> None:
+    _, records = ride(np.full(3000, 8.0))
+    speed = LiveSpeed(WHEEL)
+    found = []
+    for i in range(0, 1200, 2):
+        at_once = i >= 400
+        line = TickLine(0, 1.0, 0.0) if at_once else TickLine(0, 0.0, 1e-6)
+        found.append(speed.update(records[i : i + 2], line))
+    assert found[100:] == pytest.approx(np.full(len(found) - 100, 8.0), abs=0.02)
