@@ -179,10 +179,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--room", default="", help="only rooms whose name holds this")
     parser.add_argument("--module", default="", help="only modules whose path holds this")
     parser.add_argument("--seed", type=int, default=1, help="of the samples of large modules")
+    parser.add_argument(
+        "--most", type=int, default=10_000, help="of a module, for a first look"
+    )
     parser.add_argument("--again", action="store_true", help="try survivors again")
     parser.add_argument("--list", action="store_true", help="try nothing, tell what was found")
     given = parser.parse_args(arguments)
-    rooms = [r for r in rooms_of(TREE / "pyproject.toml") if given.room in r.name]
+    rooms = [
+        replace(room, most=min(room.most, given.most))
+        for room in rooms_of(TREE / "pyproject.toml")
+        if given.room in room.name
+    ]
     if not given.list:
         for room in rooms:
             try_room(room, given.results, given.seed, given.module, again=given.again)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -96,6 +97,111 @@ class TestSpecified:
     def test_without_a_promise_nothing_is_specified(self) -> None:
         (band,) = speed_bands(unjudged((3.0, 4.0)), 5.0)
         assert band.verdict is Verdict.NOT_SPECIFIED
+
+
+def scatter_of(found: Measured) -> list[tuple[float, float]]:
+    """What the scatter between stretches adds, with its degrees of freedom."""
+    held = {c: u for c, u in found.parts.items() if c.kind is CauseKind.SCATTER}
+    return [(abs(u), found.dof[c]) for c, u in held.items()]
+
+
+class TestScatter:
+    """What stretches scatter beyond their own uncertainty (Birge's ratio, from memory)."""
+
+    def test_two_stretches_by_hand(self) -> None:
+        """100 and 110, own 1 each: the mean of two that scatter by 10 / √2 is worth 5 in all;
+        their own part of it is 1 / √2, so that 25 - 0.5 is beyond."""
+        (band,) = speed_bands(
+            [result(0.0, 100.0, 1.0, "C"), result(60.0, 110.0, 1.0, "C")], 5.0
+        )
+        assert band.margin is not None
+        for found, unit in ((band.margin, 1.0), (band.pull, 1.0), (band.power, 12.0)):
+            ((u, dof),) = scatter_of(found)
+            assert u == pytest.approx(unit * 24.5**0.5)
+            assert dof == 1
+
+    def test_stretches_that_agree_add_nothing(self) -> None:
+        (band,) = speed_bands(
+            [result(0.0, 100.0, 1.0, "C"), result(60.0, 100.5, 1.0, "C")], 5.0
+        )
+        assert band.margin is not None
+        assert scatter_of(band.margin) == scatter_of(band.pull) == []
+
+    def test_one_stretch_has_none(self) -> None:
+        (band,) = speed_bands([result(0.0, 100.0, 1.0, "C")], 5.0)
+        assert scatter_of(band.pull) == []
+
+    @pytest.mark.parametrize(("count", "beyond"), [(4, [2.75**0.5]), (3, [])])
+    def test_without_a_specification_the_fall_with_speed_is_no_scatter(
+        self, count: int, beyond: list[float]
+    ) -> None:
+        """3, -3, -3, 3 about a line: 36 over 3 degrees of freedom over 4, less own 1 / 4. Three
+        stretches show no line."""
+        held = [
+            replace(
+                result(60.0 * i, 100.0 - 8.0 * i + aside, 1.0, "C"),
+                margin=None,
+                speed=Measured(11.0 + 0.5 * i, "m/s"),
+            )
+            for i, aside in enumerate((3.0, -3.0, -3.0, 3.0)[:count])
+        ]
+        (band,) = speed_bands(held, 5.0)
+        assert [u for u, _ in scatter_of(band.pull)] == pytest.approx(beyond)
+
+    def test_at_one_speed_there_is_no_line(self) -> None:
+        held = [replace(result(60.0 * i, 90.0 + i, 0.1, "C"), margin=None) for i in range(4)]
+        (band,) = speed_bands(held, 5.0)
+        assert scatter_of(band.pull) == []
+
+
+class TestWhatABandShows:
+    def test_the_limit_is_weighted_as_the_margins_are(self) -> None:
+        """Weights 1 and 1/4: (90 + 95 / 4) / 1.25."""
+        held = [
+            replace(result(0.0, 100.0, 1.0, "C"), limit_kN=90.0),
+            replace(result(60.0, 102.0, 2.0, "C"), limit_kN=95.0),
+        ]
+        (band,) = speed_bands(held, 5.0)
+        assert band.limit_kN == pytest.approx(91.0)
+
+    def test_what_is_admitted_goes_before_what_is_refused(self) -> None:
+        (refused,) = unjudged((11.0, 13.0), reasons=(CriterionKind.CONFIRMED,))
+        admitted = replace(result(60.0, 150.0, 1.0, "C"), margin=None)
+        (band,) = speed_bands([refused, admitted], 5.0)
+        assert (band.pull.value, band.stretches, band.refused) == (150.0, 1, 2)
+
+    def test_what_is_not_known_hides_nothing_that_is(self) -> None:
+        (refused,) = unjudged((11.0, 13.0), reasons=(CriterionKind.CONFIRMED,))
+        unknown = replace(refused, pull=Measured(float("nan"), "kN"))
+        (band,) = speed_bands([refused, unknown], 5.0)
+        assert (band.pull.value, band.stretches) == (100.0, 1)
+        (band,) = speed_bands([unknown, unknown], 5.0)
+        assert math.isnan(band.pull.value)
+
+    def test_its_name_is_in_whole_kilometres_an_hour(self) -> None:
+        (band,) = speed_bands([result(0.0, 100.0, 1.0, "C")], 10.0 / 3.6)
+        assert band.name == "40-50 km/h"
+
+    @pytest.mark.parametrize(
+        ("reasons", "words"),
+        [
+            (2, "cannot be told: refused because {0} (1); {1} (1)"),
+            (3, "cannot be told: refused because {0} (1); {1} (1); and 1 more reason"),
+            (4, "cannot be told: refused because {0} (1); {1} (1); and 2 more reasons"),
+        ],
+    )
+    def test_the_two_commonest_reasons_are_told(self, reasons: int, words: str) -> None:
+        kinds = tuple(CriterionKind)[:reasons]
+        (band,) = speed_bands(
+            unjudged((6.0, 7.0), reasons=kinds), 10.0, TestSpecified.SPECIFICATION
+        )
+        assert band.in_words == words.format(*(kind.value for kind in kinds))
+
+    def test_a_band_beside_the_ridden_speeds_says_so(self) -> None:
+        (band,) = speed_bands(unjudged((3.9, 4.0)), 10.0, TestSpecified.SPECIFICATION)
+        assert band.in_words.endswith(" at those of its speeds that are specified")
+        (band,) = speed_bands([result(0.0, 500.0, 1.0, "C")], 5.0)
+        assert band.in_words == Verdict.MEETS.value
 
 
 @pytest.mark.parametrize("several", [False, True])

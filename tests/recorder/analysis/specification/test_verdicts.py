@@ -103,6 +103,22 @@ def test_beyond_its_points_the_specification_says_nothing(speed: float) -> None:
     assert math.isnan(SPECIFICATION.limit_kN(speed))
 
 
+@pytest.mark.parametrize(
+    ("margin", "word", "sure"),
+    [(0.0, Verdict.MEETS, 1.0), (0.3, Verdict.MEETS, 1.0), (-0.3, Verdict.DOES_NOT_MEET, 0.0)],
+)
+def test_what_is_known_exactly_is_decided(margin: float, word: Verdict, sure: float) -> None:
+    """JCGM 106:2012: no uncertainty, no guard; at the limit it conforms."""
+    assert judge_margin(kN(margin)) == (word, sure)
+
+
+def test_less_than_one_degree_of_freedom_counts_as_one() -> None:
+    """Student's t with one is Cauchy's distribution: 1/2 + atan(x) / π."""
+    part = cause("scatter")
+    _, probability = judge_margin(Measured(3.0, "kN", {part: 1.0}, {part: 0.4}))
+    assert probability == pytest.approx(0.5 + math.atan(3.0) / math.pi, abs=1e-9)
+
+
 def test_the_diode_of_the_guide_conforms_with_its_probability() -> None:
     """JCGM 106:2012, 7.3 (from memory): a Zener diode's breakdown voltage of −5.47 V, standard
     uncertainty 0.05 V, against a greatest of −5.40 V conforms with 92 %: not accepted at 95 %."""
