@@ -11,6 +11,11 @@ returns. One connection writes and checkpoints; readers are read-only. Tables::
 
 Ids count 1, 2, 3 … without holes. Every row has a CRC-32 over all its columns, so that a row
 torn by a disk that lied about its writes is found, skipped and reported as a gap.
+
+A commit that fails has kept nothing, and may be tried again as it was: it is then kept once.
+After an error of the disk the connection is opened anew, while the old one still holds the
+index of the log: the next commit is then written over the one that failed, from its first
+byte on. So no page that the system gave up, and calls clean since, is taken for one on the disk.
 """
 
 from __future__ import annotations
@@ -21,10 +26,19 @@ import os
 import sqlite3
 import threading
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Self
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, Self
 
 from calibration.files.durable import sync_folder
-from recorder.keeping.errors import JournalError, JournalFullError
+from recorder.keeping.errors import JournalError, JournalFullError, NotKeptError
+from recorder.keeping.journal_connection import (
+    Connect,
+    identity,
+    is_full,
+    is_passing,
+    open_connection,
+    roll_back,
+    wants_reopening,
+)
 from recorder.keeping.journal_rows import FORMAT, VERSION, pack_blocks, row_crc
 from recorder.keeping.owner import OwnerLock, boot_id
 from recorder.machine.private_files import create_private, is_ours, share, squatted
@@ -32,7 +46,7 @@ from recorder.run.parts.block import by_device
 from recorder.run.parts.gap import Gap
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
     from types import TracebackType
 
     from recorder.marks.mark import Mark
@@ -42,16 +56,12 @@ if TYPE_CHECKING:
 
 __all__ = ["Journal"]
 
-PAGE_BYTES: Final = 16_384
-"""A commit's rows are of some kilobytes: smaller pages make chains of them."""
 BALLAST_BYTES: Final = 4 * 2**20
 """Room kept for the end of the run: last blocks, last marks and the log they grow."""
 CHECKPOINT_BYTES: Final = 8 * 2**20
 """Log size at which the writer moves it into the database: bounds the log and the stall."""
 LARGEST_LOG_BYTES: Final = 16 * CHECKPOINT_BYTES
 """A reader that is never at rest keeps the log from starting anew: then it is waited for."""
-LOCK_TIMEOUT_S: Final = 5.0
-"""Nobody else writes; only a reader that moves the last log away holds the lock, for less."""
 
 _SCHEMA: Final = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL, crc INTEGER NOT NULL);
@@ -69,17 +79,23 @@ CREATE TABLE events (id INTEGER PRIMARY KEY, kind TEXT NOT NULL, t_s REAL NOT NU
 class Journal:
     """The writing end. One process, one connection; calls may come from any thread."""
 
-    def __init__(self, path: Path, header: RunHeader, lock: OwnerLock) -> None:
+    def __init__(
+        self, path: Path, header: RunHeader, lock: OwnerLock, connect: Connect
+    ) -> None:
         self.path = path
         self.header = header
         self.disk_full = False
         """The disk was full once; the ballast has been given up for the end of the run."""
+        self.untidy = ""
+        """Why the log could not be moved into the database the last time; empty when it was."""
         self._lock = lock
         self._guard = threading.Lock()
         self._records = {device.name: 0 for device in header.devices}
         self._dtypes = {device.name: device.record_dtype for device in header.devices}
         self._next = {"batches": 1, "marks": 1, "events": 1}
-        self._connection = _connect(path)
+        self._connect = connect
+        self._connection = connect(path)
+        self._identity = identity(path)
 
     @classmethod
     def create(
@@ -89,10 +105,12 @@ class Journal:
         *,
         ballast_bytes: int = BALLAST_BYTES,
         group: int | None = None,
+        connect: Connect = open_connection,
     ) -> Self:
         """Begin a journal; it is on the disk, with its directory entry, on return.
 
         Nobody else can open it or what belongs to it, but for ``group``, which may read.
+        ``connect`` opens the connection that writes, and opens it anew after an error.
 
         Raises
         ------
@@ -120,7 +138,7 @@ class Journal:
             raise
         journal = None
         try:
-            journal = cls(place, header, lock)
+            journal = cls(place, header, lock, connect)
             journal._begin(ballast_bytes)
             if group is not None:
                 journal._share(group)
@@ -152,7 +170,7 @@ class Journal:
                     )
             _write_ballast(self._ballast, ballast_bytes)
         except sqlite3.Error as error:
-            if _is_full(error):
+            if is_full(error, self.path):
                 raise JournalFullError(28, "disk full", str(self.path)) from error
             msg = f"{self.path}: the journal cannot be begun ({error})"
             raise JournalError(msg) from error
@@ -176,63 +194,52 @@ class Journal:
 
         Raises
         ------
-        JournalFullError
-            Nothing of this commit was kept, everything before it is.
+        NotKeptError
+            Nothing of this commit was kept, everything before it is; :class:`JournalFullError`
+            where there is no room. The same commit is to be tried again before another.
         JournalError
-            A block of an unknown device or layout, or SQLite refused.
+            A block of an unknown device or layout, or what no other try would keep.
         """
-        rows = [e.to_event() if isinstance(e, Gap) else e for e in events]
+        told = [e.to_event() if isinstance(e, Gap) else e for e in events]
         for block in blocks:
             if self._dtypes.get(block.device) != block.records.dtype:
                 msg = f"{self.path}: a block of {block.device!r} does not fit the run's header"
                 raise JournalError(msg)
         packed = {d: pack_blocks(b) for d, b in by_device(blocks).items()}
         with self._guard:
-            self._kept(lambda: self._insert(packed, rows))
+            self._keep([*self._batch_rows(packed), *self._event_rows(told)])
             for device, (n, _) in packed.items():
                 self._records[device] += n
             self._next["batches"] += len(packed)
-            self._next["events"] += len(rows)
+            self._next["events"] += len(told)
             self._checkpoint_when_due()
 
-    def _insert(self, packed: dict[str, tuple[int, bytes]], events: list[Event]) -> None:
-        with self._commit() as sql:
-            for i, (device, (n, payload)) in enumerate(packed.items(), self._next["batches"]):
-                first = self._records[device]
-                check = row_crc(i, device, first, n, payload)
-                sql.execute(
-                    "INSERT INTO batches VALUES (?, ?, ?, ?, ?, ?)",
-                    (i, device, first, n, check, payload),
-                )
-            for i, event in enumerate(events, self._next["events"]):
-                text = json.dumps(event.data, sort_keys=True, ensure_ascii=False)
-                t_s = float(event.t_s)
-                sql.execute(
-                    "INSERT INTO events VALUES (?, ?, ?, ?, ?)",
-                    (i, event.kind, t_s, text, row_crc(i, event.kind, t_s, text)),
-                )
+    def _batch_rows(self, packed: dict[str, tuple[int, bytes]]) -> Iterator[_Row]:
+        for i, (device, (n, payload)) in enumerate(packed.items(), self._next["batches"]):
+            first = self._records[device]
+            check = row_crc(i, device, first, n, payload)
+            yield _Row("batches", check, (i, device, first, n, check, payload))
+
+    def _event_rows(self, events: list[Event]) -> Iterator[_Row]:
+        for i, event in enumerate(events, self._next["events"]):
+            text = json.dumps(event.data, sort_keys=True, ensure_ascii=False)
+            t_s = float(event.t_s)
+            check = row_crc(i, event.kind, t_s, text)
+            yield _Row("events", check, (i, event.kind, t_s, text, check))
 
     def commit_mark(self, mark: Mark) -> None:
         """Keep one revision of a mark; it is on the disk on return.
 
         Raises
         ------
-        JournalFullError, JournalError
+        NotKeptError, JournalError
             As :meth:`append`; also when this revision of this mark is there already.
         """
         text = json.dumps(mark.to_dict(), sort_keys=True, ensure_ascii=False)
-
-        def insert() -> None:
+        with self._guard:
             i = self._next["marks"]
             check = row_crc(i, mark.mark_id, mark.revision, text)
-            with self._commit() as sql:
-                sql.execute(
-                    "INSERT INTO marks VALUES (?, ?, ?, ?, ?)",
-                    (i, mark.mark_id, mark.revision, text, check),
-                )
-
-        with self._guard:
-            self._kept(insert)
+            self._keep([_Row("marks", check, (i, mark.mark_id, mark.revision, text, check))])
             self._next["marks"] += 1
 
     def close(self) -> None:
@@ -244,8 +251,8 @@ class Journal:
                 msg = f"{self.path}: the journal did not close cleanly ({error})"
                 raise JournalError(msg) from error
             finally:
-                self._release_ballast()
                 self._lock.release()
+                self._release_ballast()
 
     def __enter__(self) -> Self:
         return self
@@ -261,41 +268,88 @@ class Journal:
     @contextlib.contextmanager
     def _commit(self) -> Iterator[sqlite3.Connection]:
         sql = self._connection
+        roll_back(sql)  # where that failed the last time
         sql.execute("BEGIN IMMEDIATE")
         try:
             yield sql
             sql.execute("COMMIT")
         except BaseException:
-            # A full disk may have rolled back by itself.
-            if sql.in_transaction:
-                sql.execute("ROLLBACK")
+            roll_back(sql)
             raise
 
-    def _kept(self, insert: Callable[[], None]) -> None:
+    def _keep(self, rows: Sequence[_Row]) -> None:
+        """All rows in one commit, once, whatever became of the try before; or none."""
         try:
             try:
-                insert()
-            except sqlite3.OperationalError as error:
-                if not _is_full(error) or self.disk_full:
+                self._insert(rows)
+            except (sqlite3.Error, MemoryError) as error:
+                if self._is_there(rows, after=error):
+                    return
+                if self.disk_full or not is_full(error, self.path):
                     raise
                 self.disk_full = True
                 self._release_ballast()
-                insert()
-        except sqlite3.Error as error:
-            if _is_full(error):
-                msg = "disk full: the last commit was not kept, everything before it is"
-                raise JournalFullError(28, msg, str(self.path)) from error
-            msg = f"{self.path}: the journal refused a commit ({error})"
-            raise JournalError(msg) from error
+                self._insert(rows)
+        except (sqlite3.Error, MemoryError) as error:
+            why = " ".join(str(error).split()) or "no memory"
+            if not is_passing(error):
+                msg = f"{self.path}: the journal refused a commit ({why})"
+                raise JournalError(msg) from error
+            if is_full(error, self.path):
+                raise JournalFullError(28, "disk full", str(self.path)) from error
+            raise NotKeptError(5, why, str(self.path)) from error
+
+    def _insert(self, rows: Sequence[_Row]) -> None:
+        with self._commit() as sql:
+            for row in rows:
+                places = ", ".join("?" * len(row.columns))
+                sql.execute(f"INSERT INTO {row.table} VALUES ({places})", row.columns)
+
+    def _is_there(self, rows: Sequence[_Row], *, after: Exception) -> bool:
+        """Whether a commit that failed, now or when it was tried before, is on the disk all
+        the same; its id and check say so of every row."""
+        if wants_reopening(after):
+            self._reopen()
+        elif not isinstance(after, sqlite3.IntegrityError):
+            return False
+        try:
+            held = [
+                self._connection.execute(
+                    f"SELECT crc FROM {row.table} WHERE id = ?", (row.columns[0],)
+                ).fetchone()
+                for row in rows
+            ]
+        except (sqlite3.Error, MemoryError):
+            return False  # not known: if it is there, the next try finds its ids taken
+        return bool(rows) and held == [(row.check,) for row in rows]
+
+    def _reopen(self) -> None:
+        """Another connection to the same file, before the old one is let go.
+
+        While one of them is open the index of the log stays as it was, and ends where the last
+        good commit did. Closed first, the log would be read anew, from memory: the commit that
+        failed might be found in it, whole, and not be on the disk.
+        """
+        try:
+            if identity(self.path) != self._identity:
+                return  # another file lies there now: ours is open in the old connection alone
+            new = self._connect(self.path)
+        except (JournalError, OSError):
+            return  # the next try fails as this one did, and tells of it
+        old, self._connection = self._connection, new
+        with contextlib.suppress(sqlite3.Error):
+            old.close()
 
     def _release_ballast(self) -> None:
-        if is_ours(self._ballast):
-            self._ballast.unlink(missing_ok=True)
+        # Where it cannot be removed there is no more room than before: the next try tells.
+        with contextlib.suppress(OSError):
+            if is_ours(self._ballast):
+                self._ballast.unlink(missing_ok=True)
 
     def _log_bytes(self) -> int:
         try:
             return self.path.with_name(self.path.name + "-wal").stat().st_size
-        except FileNotFoundError:
+        except OSError:
             return 0
 
     def _checkpoint_when_due(self) -> None:
@@ -303,44 +357,23 @@ class Journal:
             return
         mode = "TRUNCATE" if self._log_bytes() > LARGEST_LOG_BYTES else "PASSIVE"
         try:
-            self._connection.execute(f"PRAGMA wal_checkpoint({mode})").fetchone()
-        except sqlite3.OperationalError as error:
+            held, *_ = self._connection.execute(f"PRAGMA wal_checkpoint({mode})").fetchone()
+        except (sqlite3.Error, MemoryError) as error:
             # The commits are in the log and stay there; only its size is at stake.
-            if not _is_full(error):
-                msg = f"{self.path}: the journal cannot be tidied ({error})"
-                raise JournalError(msg) from error
-            self.disk_full = True
-            self._release_ballast()
+            self.untidy = " ".join(str(error).split()) or "no memory"
+            if is_full(error, self.path):
+                self.disk_full = True
+                self._release_ballast()
+        else:
+            self.untidy = "somebody reads it without a pause" if held else ""
 
 
-def _connect(path: Path) -> sqlite3.Connection:
-    connection = sqlite3.connect(
-        path, isolation_level=None, check_same_thread=False, timeout=LOCK_TIMEOUT_S
-    )
-    try:
-        connection.execute(f"PRAGMA page_size={PAGE_BYTES}")
-        connection.execute("PRAGMA journal_mode=WAL")
-        connection.execute("PRAGMA synchronous=FULL")
-        connection.execute("PRAGMA fullfsync=1")
-        connection.execute("PRAGMA wal_autocheckpoint=0")
-        mode = connection.execute("PRAGMA journal_mode").fetchone()[0]
-        level = connection.execute("PRAGMA synchronous").fetchone()[0]
-    except sqlite3.Error as error:
-        connection.close()
-        msg = f"{path}: the journal cannot be begun ({error}); is this a local disk with room?"
-        raise JournalError(msg) from error
-    if (mode, level) != ("wal", 2):
-        connection.close()
-        msg = (
-            f"{path}: this disk cannot promise that records survive a power cut (SQLite gives"
-            f" journal_mode {mode}, synchronous {level}); record to a local disk"
-        )
-        raise JournalError(msg)
-    return connection
+class _Row(NamedTuple):
+    """A row to be kept; its id is the first column."""
 
-
-def _is_full(error: sqlite3.Error) -> bool:
-    return getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_FULL
+    table: str
+    check: int
+    columns: tuple[Any, ...]
 
 
 def _write_ballast(path: Path, n_bytes: int) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
+import time
 import uuid
 from contextlib import closing
 from multiprocessing import AuthenticationError
@@ -18,6 +19,7 @@ from recorder.acquisition.control.requests import (
     Extra,
     KeyedMark,
     MarkRevision,
+    NotKeptYetError,
     ShuntRequest,
     Since,
     StopRequest,
@@ -144,18 +146,24 @@ class LiveSession:
         extra: Extra | None = None,
     ) -> Mark:
         """Take a mark keyed at ``keyed_monotonic_ns`` (``machine.clocks.now_ns()``); see
-        :meth:`take`."""
-        return self.take(
-            KeyedMark(
-                mark_id=uuid.uuid4().hex,
-                kind=kind,
-                keyed_monotonic_ns=keyed_monotonic_ns,
-                value=value,
-                note=note,
-                by=by,
-                extra=extra or {},
-            )
+        :meth:`take`, which is asked again, as the same mark, until it is kept: for so long as a
+        recording may take to answer."""
+        keyed = KeyedMark(
+            mark_id=uuid.uuid4().hex,
+            kind=kind,
+            keyed_monotonic_ns=keyed_monotonic_ns,
+            value=value,
+            note=note,
+            by=by,
+            extra=extra or {},
         )
+        deadline = time.monotonic() + ANSWER_S
+        while True:
+            try:
+                return self.take(keyed)
+            except NotKeptYetError:
+                if time.monotonic() >= deadline:
+                    raise
 
     def take(self, keyed: KeyedMark) -> Mark:
         """Take a mark; it is durable when this returns. Asked again, it is the same mark.
@@ -164,6 +172,9 @@ class LiveSession:
         ------
         RequestRefusedError
             Unknown kind, a value of the wrong form, an instant outside the run.
+        NotKeptYetError
+            The disk does not take it now; the recording goes on trying, and lists it among
+            :meth:`marks` once it is kept.
         SessionLostError
             No acknowledgement: the mark must not be shown as taken.
         """

@@ -1,7 +1,8 @@
 """Every exchange of the control channel: its word, its request, its answer, both as JSON.
 
 The one table both ends are made from. A request is a JSON object with the word ``ask``; the
-answer has ``ok`` and either ``answer`` or ``error``, one line.
+answer has ``ok`` and either ``answer`` or ``error``, one line; a mark that is not kept yet has
+``waits`` beside it.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from recorder.acquisition.control.requests import (
     Ask,
     KeyedMark,
     MarkRevision,
+    NotKeptYetError,
     ShuntRequest,
     Since,
     StopRequest,
@@ -72,15 +74,19 @@ class Exchange(Generic[R, A]):
         ------
         RequestRefusedError
             Refused, or not an answer to this.
+        NotKeptYetError
+            Neither kept nor refused yet.
         """
         try:
             data = json.loads(message)
             if data["ok"]:
                 return self.parse_answer(data["answer"])
-            why = str(data["error"])
+            why, waits = str(data["error"]), data.get("waits") is True
         except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
             why = f"not an answer to {self.word} ({type(error).__name__}: {error})"
             raise RequestRefusedError(why) from error
+        if waits:
+            raise NotKeptYetError(why)
         raise RequestRefusedError(why)
 
 

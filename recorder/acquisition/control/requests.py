@@ -21,6 +21,7 @@ __all__ = [
     "Ask",
     "KeyedMark",
     "MarkRevision",
+    "NotKeptYetError",
     "RequestError",
     "ShuntRequest",
     "Since",
@@ -44,6 +45,13 @@ MAX_VALUE: Final = 4000
 
 class RequestError(ValueError):
     """Not a request this recording understands; one line."""
+
+
+class NotKeptYetError(ValueError):
+    """A mark that was taken up and is not kept yet: it is tried again until it is.
+
+    Neither kept nor refused: asked for again, with the same identity, it is the same mark.
+    """
 
 
 @dataclass(frozen=True, slots=True)

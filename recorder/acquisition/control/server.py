@@ -25,6 +25,7 @@ from multiprocessing.connection import (
 from typing import Final
 
 from recorder.acquisition.control.exchanges import Handler
+from recorder.acquisition.control.requests import NotKeptYetError
 
 __all__ = ["ControlServer"]
 
@@ -128,6 +129,8 @@ class ControlServer:
             return json.dumps({"ok": True, "answer": handler(fields)}).encode()
         except RecursionError:
             return _refused("too deeply nested")
+        except NotKeptYetError as error:
+            return _refused(str(error), waits=True)
         except (ValueError, OSError) as error:
             return _refused(" ".join(str(error).split()))
         except Exception as bug:  # noqa: BLE001 - a client never brings the recording down
@@ -135,8 +138,10 @@ class ControlServer:
             return _refused(f"internal error: {type(bug).__name__}: {bug}")
 
 
-def _refused(why: str) -> bytes:
-    return json.dumps({"ok": False, "error": why}).encode()
+def _refused(why: str, *, waits: bool = False) -> bytes:
+    return json.dumps(
+        {"ok": False, "error": why, **({"waits": True} if waits else {})}
+    ).encode()
 
 
 def _limit_stalls(connection: Connection) -> None:

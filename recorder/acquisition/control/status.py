@@ -11,9 +11,11 @@ from recorder.run.checks.zero_line import Zero
 from recorder.run.parts.event import Event
 from recorder.run.parts.states import DeviceState, FilerState, RunState
 
-__all__ = ["UNHEARD", "ClockStatus", "DeviceStatus", "SessionStatus"]
+__all__ = ["UNHEARD", "ClockStatus", "DeviceStatus", "KeepingStatus", "SessionStatus"]
 
 UNHEARD: Final = "not worked out yet"
+STALLED_S: Final = 1.0
+"""A commit takes some hundredths of a second: after so long what comes is not being kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +53,36 @@ class ClockStatus:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class KeepingStatus:
+    """Whether what comes is being kept, now."""
+
+    waiting_s: float = 0.0
+    """For how long the commit that is due has been tried."""
+    why: str = ""
+    """Why it failed the last time; empty where it has not: the disk does not answer."""
+    room_s: float | None = None
+    """For how long the rings can still hold what comes, the fullest of them; None: not known."""
+    device: str = ""
+    """Whose ring that is."""
+    marks: int = 0
+    """Marks keyed and not kept yet."""
+
+    @property
+    def stalled(self) -> bool:
+        """Nothing is being kept."""
+        return self.waiting_s >= STALLED_S
+
+    @property
+    def words(self) -> str:
+        """That nothing is being kept, since when, and how long the rings hold; else empty."""
+        if not self.stalled:
+            return ""
+        room = "" if self.room_s is None else f", room for {self.room_s:.0f} s"
+        why = self.why or "the disk does not answer"
+        return f"not kept since {self.waiting_s:.0f} s ({why}){room}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SessionStatus:
     """The whole recording, now."""
 
@@ -77,6 +109,7 @@ class SessionStatus:
     """Longest commit of the last seconds."""
     dropped_records: int = 0
     clock: ClockStatus = ClockStatus()
+    keeping: KeepingStatus = KeepingStatus()
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready."""
@@ -98,6 +131,7 @@ class SessionStatus:
             "devices": {name: _device(row) for name, row in data["devices"].items()},
             "warnings": tuple(data["warnings"]),
             "clock": ClockStatus(**data["clock"]),
+            "keeping": KeepingStatus(**data["keeping"]),
             "zeros": tuple(Zero.from_event(Event(**row)) for row in data["zeros"]),
         }
         return cls(**{**data, **known})

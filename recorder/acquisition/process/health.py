@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from recorder.acquisition.control.status import DeviceStatus
+from recorder.acquisition.field.guarded import Guarded
 from recorder.machine.clocks import HostTimepiece
 from recorder.machine.host import free_bytes, rss_bytes
 from recorder.run.parts.event import Event, EventKind
@@ -60,6 +61,7 @@ class HealthMonitor:
         unsound: Callable[[str], tuple[str, ...]] = lambda _device: (),
         timepiece: Timepiece | None = None,
         free: Callable[[Path], int] = free_bytes,
+        rss: Callable[[], int] = rss_bytes,
     ) -> None:
         self.free_bytes = 0
         self.hours_left: float | None = None
@@ -76,6 +78,9 @@ class HealthMonitor:
         self._unsound = unsound
         self._timepiece = timepiece or HostTimepiece()
         self._free = free
+        self._rss = rss
+        self._now_s = 0.0
+        self._guarded = Guarded(keep, warn, lambda: self._now_s)
         self._rates = {thread.name: _Rate() for thread in threads}
         self._wall: int | None = None
         self._asleep: int | None = None
@@ -83,18 +88,30 @@ class HealthMonitor:
         self._warned_blind = False
 
     def second(self, t_s: float, *, keep_s: float, more: Mapping[str, Any]) -> None:
-        """One second's work; ``keep_s`` is its longest commit, ``more`` is kept with it."""
-        self.look_at_rates(t_s)
+        """One second's work; ``keep_s`` is its longest commit, ``more`` is kept with it.
+
+        Each part by itself: one that fails is told, and the others go on.
+        """
+        self._now_s = t_s
         self.keep_s = keep_s
-        self.rss_bytes = rss_bytes()
-        self._clocks(t_s)
-        self.look_at_disk(t_s)
-        self._keep(Event(kind=EventKind.HEALTH, t_s=t_s, data={**self._health(), **more}))
+        ask = self._guarded
+        ask.do("the rates of the devices", lambda: self.look_at_rates(t_s))
+        self.rss_bytes = ask.get("the memory of the recording", self._rss, 0)
+        ask.do("the computer's clocks", lambda: self._clocks(t_s))
+        ask.do("the free disk", lambda: self.look_at_disk(t_s))
+        nothing: dict[str, Any] = {}
+        health = ask.get("the health of the devices", self._health, nothing)
+        self._keep(Event(kind=EventKind.HEALTH, t_s=t_s, data={**health, **more}))
 
     def look_at_rates(self, t_s: float) -> None:
         """How fast records come, also before the run."""
         for thread in self._threads:
             self._rates[thread.name].update(t_s, thread.stream.seen)
+
+    def rate_hz(self, name: str) -> float:
+        """How fast records of a device come; as its sheet gives, before that is measured."""
+        rate = self._rates[name]
+        return self._expected(name) if rate.t_s is None else rate.rate_hz
 
     def devices(self, t_s: float) -> dict[str, DeviceStatus]:
         """State of every device."""
@@ -140,9 +157,11 @@ class HealthMonitor:
                 "dropped": ring.dropped_records,
                 "state": thread.state,
             }
+        # What cannot be had is left out: a figure of 0 would be one.
+        memory = {"rss_MiB": round(self.rss_bytes / MiB, 1)} if self.rss_bytes else {}
         return {
             "devices": devices,
-            "rss_MiB": round(self.rss_bytes / MiB, 1),
+            **memory,
             "free_MiB": self.free_bytes // MiB,
             "keep_ms": round(self.keep_s * 1e3, 1),
         }

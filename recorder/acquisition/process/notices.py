@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from recorder.acquisition.process.reports import CheckReport, GapReport, Warned
-from recorder.acquisition.safekeeping.keeper import Outbox
+from recorder.acquisition.safekeeping.intake import Outbox
 from recorder.run.parts.event import Event, EventKind
 from recorder.run.parts.gap import Gap
 

@@ -23,6 +23,7 @@ from recorder.acquisition.process.reports import SessionOpen, Swept
 from recorder.acquisition.process.running import RunningRecording, StopWish
 from recorder.acquisition.safekeeping.filer_supervisor import FilerSupervisor
 from recorder.keeping.journal import Journal
+from recorder.keeping.journal_connection import Connect, open_connection
 from recorder.keeping.owner import journal_path_for
 from recorder.machine.clocks import RunClock
 from recorder.machine.private_files import is_ours
@@ -40,12 +41,18 @@ __all__ = ["record"]
 
 
 def record(
-    settings: RecordingSettings, report: Reporter, stop: StopWish, pace: Pace | None = None
+    settings: RecordingSettings,
+    report: Reporter,
+    stop: StopWish,
+    pace: Pace | None = None,
+    *,
+    connect: Connect = open_connection,
 ) -> Outcome:
     """One recording, from sheets to sealed file; needs no window.
 
     ``stop`` may be wished for from a signal handler or any thread; ``pace`` is how its time
-    passes, as the computer's unless it is given.
+    passes, as the computer's unless it is given; ``connect`` opens the connection that writes the
+    journal.
 
     Raises
     ------
@@ -62,7 +69,7 @@ def record(
         drivers, threads = _open_devices(stack, settings, plan, notices, pace, zero_s)
         header = make_header(plan, pace, start_ns=notices.clock.start_ns)
         begun = _Begun()
-        journal = stack.enter_context(_journal(settings, header, begun, plan.group))
+        journal = stack.enter_context(_journal(settings, header, begun, plan.group, connect))
         begun.filing = True
         filer = FilerSupervisor(journal.path, settings.out, warn=notices.warn)
         stack.callback(filer.abandon)
@@ -147,10 +154,15 @@ class _Begun:
 
 @contextlib.contextmanager
 def _journal(
-    settings: RecordingSettings, header: RunHeader, begun: _Begun, group: int | None
+    settings: RecordingSettings,
+    header: RunHeader,
+    begun: _Begun,
+    group: int | None,
+    connect: Connect,
 ) -> Iterator[Journal]:
     """The journal; at the end closed, and removed with the run file if nothing ever began."""
-    journal = Journal.create(journal_path_for(settings.out), header, group=group)
+    path = journal_path_for(settings.out)
+    journal = Journal.create(path, header, group=group, connect=connect)
     try:
         yield journal
     finally:

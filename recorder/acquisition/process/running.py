@@ -2,28 +2,27 @@
 
 from __future__ import annotations
 
+import traceback
+from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
-from recorder.acquisition.control.status import SessionStatus
+from recorder.acquisition.control.status import DeviceStatus, KeepingStatus, SessionStatus
 from recorder.acquisition.field.channel_watch import ChannelWatch
 from recorder.acquisition.field.clock_watch import ClockWatch
 from recorder.acquisition.field.field_checks import FieldChecks
+from recorder.acquisition.field.guarded import Guarded
 from recorder.acquisition.preparation.settings import Outcome
 from recorder.acquisition.process.health import HealthMonitor
-from recorder.acquisition.process.reports import (
-    Progress,
-    SealProgress,
-    Started,
-    Stopping,
-    ZeroBegins,
-)
+from recorder.acquisition.process.keep_watch import KeepWatch
+from recorder.acquisition.process.reports import Progress, Started, Stopping, ZeroBegins
+from recorder.acquisition.process.sealing import seal_run
 from recorder.acquisition.safekeeping.keeper import Keeper
-from recorder.acquisition.safekeeping.mark_register import MarkRegister
-from recorder.keeping.errors import SealBugError, SealError
-from recorder.keeping.owner import journal_path_for
+from recorder.acquisition.safekeeping.mark_register import END_S, PATIENCE_S, MarkRegister
+from recorder.keeping.errors import JournalError, NotKeptError
 from recorder.machine.version import BUILT_ON, software
 from recorder.run.checks.zero_line import ZeroTime
 from recorder.run.parts.event import Event, EventKind
+from recorder.run.parts.gap import Gap
 from recorder.run.parts.states import RunState
 
 if TYPE_CHECKING:
@@ -78,11 +77,7 @@ class RunningRecording:
         """As clients see it."""
         self.state = RunState.OPENING
         self.notices = notices
-        self.marks = self._mark_register(journal, plan, pace)
-        self.checks = FieldChecks(
-            plan, threads, keep=notices.keep, notice=notices.check,
-            utc_ns=lambda: pace.timepiece.read().utc_ns,
-        )  # fmt: skip
+        self._guarded = Guarded(notices.keep, notices.warn, notices.now_s)
         self._settings = settings
         self._plan = plan
         self._threads = threads
@@ -90,18 +85,22 @@ class RunningRecording:
         self._filer = filer
         self._stop = stop
         self._pace = pace
-        self._problem, self._bug = "", False
+        self.marks = self._mark_register(journal, plan, pace)
+        self.checks = FieldChecks(
+            plan, threads, keep=notices.keep, notice=notices.check, utc_ns=self._utc_ns
+        )
+        self._problems: list[str] = []
+        self._bug = False
         self._end_s = 0.0
         """Run time of the stop, or of the last record where the feeds ended."""
         self._channels, self._health, self._clock = _watches(
             journal.header, plan, threads, settings.out, notices, pace.timepiece
         )
-        self._keeper = Keeper(
-            journal,
-            {thread.name: thread.ring.keeper(thread.name) for thread in threads},
-            notices.outbox,
-            failed=self._keeper_failed,
-            overrun=notices.publish,
+        rings = {thread.name: thread.ring.keeper(thread.name) for thread in threads}
+        outbox, failed, overrun = notices.outbox, self._keeper_failed, notices.publish
+        self._keeper = Keeper(journal, rings, outbox, failed=failed, overrun=overrun)
+        self._keeping = KeepWatch(
+            self._keeper, journal, self.marks, threads, self._health.rate_hz, notices.warn
         )
 
     def _mark_register(self, journal: Journal, plan: Plan, pace: Pace) -> MarkRegister:
@@ -113,9 +112,17 @@ class RunningRecording:
             software=software(),
             by="" if plan.trip is None else plan.trip.operator,
             now_ns=lambda: clock.instant_ns(now_s()),
-            utc_ns=lambda: pace.timepiece.read().utc_ns,
+            utc_ns=self._utc_ns,
             clocks_apart=pace.simulated,
+            # Simulated time stands still while a mark is being kept.
+            patience_s=END_S if pace.simulated else PATIENCE_S,
         )
+
+    def _utc_ns(self) -> int:
+        """By the computer's clock; by the start and run time where it does not read."""
+        started = self.header.started_utc_ns + round(self.notices.now_s() * 1e9)
+        read = self._pace.timepiece.read
+        return self._guarded.get("the computer's clock", lambda: read().utc_ns, started)
 
     def run(self, zero_s: float) -> Outcome:
         """Record until the end, then seal."""
@@ -124,12 +131,14 @@ class RunningRecording:
         host = Event(kind=EventKind.HOST_CLOCK, t_s=0.0, data=clock)
         self._clock.note(host)
         self.notices.keep(host)
-        self._health.look_at_disk(0.0)
+        self._guarded.do("the free disk", lambda: self._health.look_at_disk(0.0))
         self._pace.begin(self._threads, self._keeper, self.marks, self.checks)
         try:
             self._zero_before(zero_s)
             self._watch()
             self._zero_after()
+        except Exception as bug:  # noqa: BLE001 - told; the run is ended as at every stop
+            self._end_by(bug)
         finally:
             self._end_threads()
         return self._finish()
@@ -185,11 +194,20 @@ class RunningRecording:
             self._fail(f"{out}: disk nearly full, {margin:g} MiB are kept free")
 
     def _second(self, now: float) -> None:
-        self._filer.look()
-        self._channels.second(now)
-        self._clock.second(now)
+        """Each by itself: what fails is told by its name, and the recording goes on."""
+        do = self._guarded.do
+        do("the filer", self._filer.look)
+        do("the channels", lambda: self._channels.second(now))
+        do("the clocks", lambda: self._clock.second(now))
+        do("whether all is kept", lambda: self._keeping.second(now))
         more = {"filer": self._filer.state, "marks": len(self.marks)}
+        do("the health of the recording", lambda: self._look(now, more))
+        do("the state of the recording", self._report_progress)
+
+    def _look(self, now: float, more: dict[str, Any]) -> None:
         self._health.second(now, keep_s=self._keeper.take_longest_s(), more=more)
+
+    def _report_progress(self) -> None:
         self.notices.report(Progress(self.status()))
 
     def _feeds_end(self, now: float) -> float | None:
@@ -201,7 +219,7 @@ class RunningRecording:
 
     def _zero_after(self) -> None:
         seconds = self._settings.zero_after
-        if seconds and self.checks.channels and not self._problem:
+        if seconds and self.checks.channels and not self._problems:
             self.state = RunState.ZERO
             self.notices.report(ZeroBegins(seconds))
             try:
@@ -215,84 +233,73 @@ class RunningRecording:
         self.state = RunState.STOPPING
         self.notices.report(Stopping(self._stop.reason))
         self._end_s = self.notices.now_s()
-        hangs = self._pace.end(self._threads)
+        hangs: dict[str, str] = {}
+        end = self._pace.end
+        hangs = self._guarded.get("the end of the devices", lambda: end(self._threads), hangs)
         for name in hangs:
             self.notices.warn(f"{name}: does not stop; its port hangs")
         ended_s = self._feeds_end(self._end_s)
         if ended_s is not None:
             self._end_s = ended_s
         for thread in self._threads:
-            why = hangs.get(thread.name, "")
-            gaps = thread.stream.finish(self._end_s, hangs=why, with_feed=ended_s is not None)
-            for gap in gaps:
+            stream, why = thread.stream, hangs.get(thread.name, "")
+            last = partial(stream.finish, self._end_s, hangs=why, with_feed=ended_s is not None)
+            none: list[Gap] = []
+            for gap in self._guarded.get(f"the last gap of {thread.name}", last, none):
                 self.notices.keep(gap)
 
     def _finish(self) -> Outcome:
         now = self.notices.now_s()
-        self._health.second(now, keep_s=self._keeper.take_longest_s(), more={})
+        self._guarded.do("the health of the recording", lambda: self._look(now, {}))
         streams = {thread.name: thread.stream for thread in self._threads}
         self.state = RunState.SEALING
-        marks = self.marks.close()
+        marks = self.marks.close(waiting=self._wait_on)
+        if given_up := self.marks.not_kept:
+            keyed = ", ".join(f"{m.kind_label} {m.value} at {m.t_s:.1f} s" for m in given_up)
+            self._problems.append(f"{self._settings.out}: not kept: {keyed}")
         data: dict[str, Any] = {
             "reason": self._stop.reason,
-            "problem": self._problem,
+            "problem": "; ".join(self._problems),
             "records": {name: stream.total for name, stream in streams.items()},
             "marks": marks,
             "partial_bytes": {name: s.partial_bytes for name, s in streams.items()},
             "cut_bytes": {name: s.cut_bytes for name, s in streams.items()},
         }
         self.notices.keep(Event(kind=EventKind.STOP, t_s=self._end_s, data=data))
-        self._keeper.stop()
-        self._journal.close()
-        sealed = self._seal()
+        if left := self._keeper.stop(self._end_s, waiting=self._wait_on):
+            self._problems.append(f"{self._settings.out}: {left}")
+        self._close_journal()
+        sealing = seal_run(self._filer, self._settings.out, self.notices.report)
+        self._problems += [sealing.problem] * bool(sealing.problem)
         self.state = RunState.ENDED
         lost = sum(s.lost_records for s in streams.values()) + self._keeper.lost_records
         return Outcome(
             run_path=self._settings.out,
             reason=self._stop.reason,
-            duration_s=max(self._end_s, 0.0),
+            duration_s=max(self._keeper.ends_at_s(self._end_s), 0.0),
             records=self._keeper.kept(),
             gaps=sum(s.gaps for s in streams.values()) + self._keeper.overruns,
             lost_records=lost,
             partial_bytes=data["partial_bytes"],
             cut_bytes=data["cut_bytes"],
             marks=marks,
-            sealed=sealed,
-            problem=self._problem,
-            internal_error=self._bug,
+            sealed=sealing.sealed,
+            problem="; ".join(self._problems),
+            internal_error=self._bug or sealing.bug,
             warnings=tuple(self.notices.warnings),
         )
 
-    def _seal(self) -> bool:
-        report, percent = self.notices.report, 0
-        report(SealProgress(0.0, ""))
+    def _wait_on(self) -> None:
+        """The end waits for a disk: whoever looks is told."""
+        now = self.notices.now_s()
+        self._guarded.do("whether all is kept", lambda: self._keeping.second(now))
+        self._guarded.do("the state of the recording", self._report_progress)
 
-        def progress(part: float, what: str) -> None:
-            nonlocal percent
-            if int(100.0 * part) > percent:
-                percent = int(100.0 * part)
-                report(SealProgress(part, what))
-
+    def _close_journal(self) -> None:
         try:
-            self._filer.seal(progress)
-        except SealError as error:
-            journal = journal_path_for(self._settings.out)
-            self._problem = (
-                f"{self._settings.out}: not sealed ({error}); nothing is lost, the journal is"
-                f" kept: testcar recover {journal} --out NEW.h5"
-            )
-            return False
-        except SealBugError as bug:
-            journal = journal_path_for(self._settings.out)
-            self._problem, self._bug = (
-                (
-                    f"{self._settings.out}: not sealed, internal error: {bug}; report what testcar"
-                    f" --debug recover {journal} --out NEW.h5 shows"
-                ),
-                True,
-            )
-            return False
-        return True
+            self._journal.close()
+        except JournalError as error:
+            self.notices.warn(str(error))
 
     # ------------------------------------------------------------------ what others ask
 
@@ -312,11 +319,13 @@ class RunningRecording:
     def status(self) -> SessionStatus:
         """State, now; for clients and progress."""
         now = self.notices.now_s()
-        health, devices = self._health, self._health.devices(now)
+        ask, health = self._guarded.get, self._health
+        unknown: dict[str, DeviceStatus] = {}
+        devices = ask("the states of the devices", lambda: health.devices(now), unknown)
         return SessionStatus(
             state=self.state,
             t_s=now,
-            utc_ns=self._pace.timepiece.read().utc_ns,
+            utc_ns=self._utc_ns(),
             devices=devices,
             marks=len(self.marks),
             zeros=tuple(self.checks.zeros.values()),
@@ -329,15 +338,26 @@ class RunningRecording:
             keep_s=health.keep_s,
             clock=self._clock.status,
             dropped_records=sum(d.ring.dropped_records for d in devices.values()),
+            keeping=ask("whether all is kept", self._keeping.status, KeepingStatus()),
         )
 
     def _fail(self, problem: str) -> None:
-        self._problem = self._problem or problem
+        if not self._problems:
+            self._problems.append(problem)
         self.stop("stopped by a fault")
 
     def _keeper_failed(self, error: Exception) -> None:
         """The keeper can keep no more; called from its thread."""
+        self._bug = self._bug or not isinstance(error, NotKeptError)
         self._fail(f"{self._settings.out}: recording stopped, {error}")
+
+    def _end_by(self, bug: Exception) -> None:
+        """A mistake of ours ends the run, but takes nothing with it that has come."""
+        words = f"{type(bug).__name__}: {bug}"
+        data = {"error": words, "trace": "".join(traceback.format_exception(bug)[-6:])}
+        self.notices.keep(Event(kind=EventKind.BUG, t_s=self.notices.now_s(), data=data))
+        self._bug = True
+        self._fail(f"{self._settings.out}: recording stopped, internal error: {words}")
 
 
 def _watches(

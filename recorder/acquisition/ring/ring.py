@@ -186,6 +186,11 @@ class RingWriter:
             if used > self._words[_W_PEAK]:
                 self._words[_W_PEAK] = used
 
+    @property
+    def bytes_per_record(self) -> float:
+        """What a record takes of it, with its share of heads; any thread may ask."""
+        return self._head / self._records if self._records else float(self.dtype.itemsize)
+
     def stats(self) -> RingStats:
         """How full it is; any thread of this process may ask."""
         with self._publishing:

@@ -5,103 +5,52 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
-from recorder.keeping.errors import JournalError, JournalFullError
+from recorder.acquisition.safekeeping.intake import Batch, Cursor, Outbox
+from recorder.keeping.errors import JournalError, JournalFullError, NotKeptError
 from recorder.run.parts.event import Event
-from recorder.run.parts.gap import Cause, Gap
 
 if TYPE_CHECKING:
     from recorder.acquisition.ring.ring import RingReader
     from recorder.keeping.journal import Journal
     from recorder.run.parts.block import Block
+    from recorder.run.parts.gap import Gap
 
-__all__ = ["Keeper", "Outbox"]
+__all__ = ["Keeper", "Stall"]
 
 FULL_SHARE: Final = 0.1
 """A ring fuller than this after a commit is drained again at once."""
 EVERY_S: Final = 0.1
 """Between commits; with the commit itself well under the promised quarter of a second."""
+AGAIN_S: Final = (0.1, 0.2, 0.5, 1.0)
+"""Between the tries of a commit that fails; the last stands for all further ones."""
+PATIENCE_S: Final = 30.0
+"""At the stop a commit that fails is tried for so long: drives give a request up after 7 to 30 s
+(common practice), and a person waits."""
+TICK_S: Final = 1.0
+"""How often whoever waits for the end is told that it goes on."""
 
 
-class Outbox:
-    """Gaps and events on their way to the journal; any thread puts, the keeper takes."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stall:
+    """A while in which nothing could be kept."""
 
-    def __init__(self) -> None:
-        self._waiting: deque[Event | Gap] = deque()
-
-    def put(self, item: Event | Gap) -> None:
-        """Hand over; kept with the next commit."""
-        self._waiting.append(item)
-
-    def take(self) -> list[Event | Gap]:
-        """All that waits, in order."""
-        taken = []
-        while self._waiting:
-            taken.append(self._waiting.popleft())
-        return taken
-
-
-class _Cursor:
-    """One device: what is kept, and what was overwritten before it could be."""
-
-    def __init__(self, name: str, reader: RingReader) -> None:
-        self.name = name
-        self.reader = reader
-        self.kept = 0
-        self._next = 0
-        self._damaged = 0
-        self._last_t = 0.0
-        self._drops: list[tuple[int, int]] = []
-
-    def poll(self) -> tuple[list[Block], list[Gap]]:
-        blocks = self.reader.poll()
-        gaps = []
-        for block in blocks:
-            times = block.time_s()
-            if lost := block.first_record - self._next:
-                self._drops.append((block.first_record, lost))
-                gaps.append(self._lost(lost, float(times[0])))
-            self._next = block.first_record + len(block.records)
-            self.kept += len(block.records)
-            self._last_t = float(times[-1])
-        return blocks, gaps
-
-    def index(self, record: int) -> int:
-        """Index among the kept records of what was record number ``record``."""
-        return record - sum(lost for first, lost in self._drops if first <= record)
-
-    def finish(self) -> list[Gap]:
-        """What was lost at the very end, where no later block shows it."""
-        lost = self.reader.not_read()
-        return [self._lost(lost, self._last_t)] if lost else []
-
-    def _lost(self, lost: int, t_end_s: float) -> Gap:
-        cause, why = (
-            Cause.RING_OVERRUN,
-            "overwritten before they could be kept: the disk stalled",
-        )
-        if self.reader.damaged > self._damaged:
-            self._damaged = self.reader.damaged
-            cause, why = Cause.RING_DAMAGED, "in shared memory did not agree with their check"
-        return Gap(
-            device=self.name,
-            t_start_s=min(self._last_t, t_end_s),
-            t_end_s=t_end_s,
-            cause=cause,
-            detail=f"{lost} records {why}",
-            lost_records=lost,
-            before_record=self.kept,
-        )
+    lasted_s: float
+    tries: int
+    why: str
+    """Empty where no try has failed: the disk does not answer."""
 
 
 class Keeper:
     """Owns the readers that count as kept, and the thread that commits.
 
-    ``failed`` is called once, from the keeper's thread, when the journal takes no more;
-    ``overrun`` is called with every gap the keeper itself had to make.
+    A commit that fails is held and tried again, as it was, until it is kept; what comes
+    meanwhile waits in the rings. ``failed`` is called once, from the keeper's thread, when
+    nothing more is to come: the disk is full, or a mistake of ours. ``overrun`` is called with
+    every gap the keeper itself had to make.
     """
 
     def __init__(
@@ -117,13 +66,24 @@ class Keeper:
         """Longest commit since :meth:`take_longest_s` was last asked."""
         self.overruns = 0
         self.lost_records = 0
-        """Overwritten before they could be kept."""
+        """Overwritten before they could be kept, or left when the run ended."""
         self._journal = journal
-        self._cursors = {name: _Cursor(name, reader) for name, reader in readers.items()}
+        self._cursors = {name: Cursor(name, reader) for name, reader in readers.items()}
         self._outbox = outbox
         self._failed = failed
         self._overrun = overrun
-        self._broken = False
+        self._told_failure = False
+        self._bug = ""
+        """A mistake of ours after which it keeps no more; empty while there was none."""
+        self._batch = Batch()
+        self._since: float | None = None
+        """Of the clock below, when the batch was first tried; None while there is none."""
+        self._tries = 0
+        self._why = ""
+        self._full = False
+        """There was no room at the last try."""
+        self._events_lost = 0
+        self._stalls: deque[Stall] = deque()
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="keeper", daemon=True)
 
@@ -131,43 +91,99 @@ class Keeper:
         """Begin to keep."""
         self._thread.start()
 
-    def stop(self) -> None:
-        """Keep what is in the rings and the outbox, then end."""
+    def stop(
+        self,
+        end_s: float = 0.0,
+        *,
+        patience_s: float = PATIENCE_S,
+        waiting: Callable[[], None] = lambda: None,
+    ) -> str:
+        """Keep what is in the rings and the outbox, then end; what is not kept, in words.
+
+        A commit that fails is tried for ``patience_s``; what can then not be kept is told by a
+        gap up to ``end_s``, the end of the run, if that can. ``waiting`` is called now and then.
+        """
         self._stop.set()
-        if self._thread.is_alive():
-            self._thread.join()
-        while self.keep():
-            pass
-        if gaps := self._counted([g for c in self._cursors.values() for g in c.finish()]):
-            self._commit([], gaps)
+        while self._thread.is_alive():
+            self._thread.join(TICK_S)
+            waiting()
+        deadline = time.monotonic() + patience_s
+        if self._keep_all(deadline, waiting):
+            for cursor in self._cursors.values():
+                self._batch.items.extend(self._counted(cursor.finish()))
+            if self._keep_all(deadline, waiting):
+                return ""
+        return self._give_up(end_s)
 
     def keep(self) -> bool:
-        """One commit of what is there; False when there was nothing, or no more can be kept.
+        """One commit of what is there, first of all of what could not be kept before; False when
+        there was nothing, or it is not kept.
 
         Called by the keeper's own thread, or when that has ended.
         """
-        if self._broken:
+        if self._bug:
             return False
-        blocks, gaps = self._poll()
-        # After the rings: a gap is put before its records, so it is never missed.
-        items: list[Event | Gap] = [*gaps, *(self._mapped(i) for i in self._outbox.take())]
-        return bool(blocks or items) and self._commit(blocks, items)
+        if not self._batch:
+            self._gather()
+        return bool(self._batch) and self._commit()
 
-    def _commit(self, blocks: Sequence[Block], items: Sequence[Event | Gap]) -> bool:
-        """False when no more can be kept."""
-        if self._broken:
-            return False
-        began = time.perf_counter()
+    def _commit(self) -> bool:
+        if self._since is None:
+            self._since = time.monotonic()
         try:
-            self._journal.append(blocks, items)
-        except (JournalError, JournalFullError) as error:
-            self._broken = True
-            self._failed(error)
+            self._journal.append(self._batch.blocks, self._batch.items)
+        except (NotKeptError, MemoryError) as error:
+            self._put_off(error)
             return False
-        self.longest_s = max(self.longest_s, time.perf_counter() - began)
+        except JournalError as error:
+            self._end_by(error)
+            return False
+        lasted_s = time.monotonic() - self._since
+        self.longest_s = max(self.longest_s, lasted_s)
+        if self._tries:
+            self._stalls.append(Stall(lasted_s=lasted_s, tries=self._tries + 1, why=self._why))
+        self._note_kept()
+        return True
+
+    def _note_kept(self) -> None:
+        self._batch, self._since = Batch(), None
+        self._tries, self._why, self._full = 0, "", False
+        for cursor in self._cursors.values():
+            cursor.note_kept()
+            cursor.reader.mark_kept()
+
+    def _put_off(self, error: NotKeptError | MemoryError) -> None:
+        """Held here, it needs no room in the rings any more."""
+        self._tries += 1
+        self._why = getattr(error, "strerror", None) or str(error) or "no memory"
         for cursor in self._cursors.values():
             cursor.reader.mark_kept()
-        return True
+        self._full = isinstance(error, JournalFullError)
+        if self._full:
+            self._tell(error)
+
+    def _end_by(self, bug: Exception) -> None:
+        self._bug = f"{type(bug).__name__}: {bug}"
+        self._tell(bug)
+
+    def _tell(self, error: Exception) -> None:
+        if not self._told_failure:
+            self._told_failure = True
+            self._failed(error)
+
+    # ------------------------------------------------------------------ how it stands
+
+    def stall(self) -> Stall | None:
+        """That nothing can be kept just now, and for how long; any thread may ask."""
+        since = self._since
+        if since is None:
+            return None
+        lasted_s = time.monotonic() - since
+        return Stall(lasted_s=lasted_s, tries=self._tries, why=self._why)
+
+    def take_stalls(self) -> list[Stall]:
+        """Those that are over, and in which a try had failed, since last asked."""
+        return [self._stalls.popleft() for _ in range(len(self._stalls))]
 
     def take_longest_s(self) -> float:
         """Longest commit since last asked."""
@@ -178,33 +194,103 @@ class Keeper:
         """Records kept, by device."""
         return {name: cursor.kept for name, cursor in self._cursors.items()}
 
+    def ends_at_s(self, stop_s: float) -> float:
+        """Run time at which what is kept ends: at the stop; with the last record kept, where
+        the stop is not."""
+        if not self._events_lost:
+            return stop_s
+        return max((cursor.kept_until_s for cursor in self._cursors.values()), default=0.0)
+
     def close(self) -> None:
         """Let go of the rings."""
         for cursor in self._cursors.values():
             cursor.reader.close()
 
+    # ------------------------------------------------------------------ the thread
+
     def _run(self) -> None:
         try:
-            while not self._stop.wait(0.0 if self._behind() else EVERY_S):
+            while not self._stop.wait(self._wait_s()):
                 self.keep()
         except Exception as bug:  # noqa: BLE001 - never dies unseen
-            self._broken = True
-            self._failed(bug)
+            self._end_by(bug)
+
+    def _wait_s(self) -> float:
+        if self._tries:
+            return AGAIN_S[min(self._tries, len(AGAIN_S)) - 1]
+        return 0.0 if self._behind() else EVERY_S
 
     def _behind(self) -> bool:
-        if self._broken:
+        if self._bug:
             return False
         stats = [cursor.reader.stats() for cursor in self._cursors.values()]
         return any(ring.used > FULL_SHARE * ring.capacity for ring in stats)
 
-    def _poll(self) -> tuple[list[Block], list[Gap]]:
-        kept: list[Block] = []
-        lost: list[Gap] = []
+    def _keep_all(self, deadline: float, waiting: Callable[[], None]) -> bool:
+        """Until there is nothing left; False when what is left cannot be kept in time."""
+        while not self._bug:
+            if self.keep():
+                continue
+            if not self._batch:
+                return True
+            if self._full or time.monotonic() >= deadline:
+                break
+            time.sleep(self._wait_s())
+            waiting()
+        return False
+
+    def _give_up(self, end_s: float) -> str:
+        """What is left is told by a gap, and the events are kept without it, if any commit is
+        possible; what is not kept, in words."""
+        if self._bug:
+            self._keep_without_the_fault()
+        why = self._bug or self._why
+        gaps = [g for c in self._cursors.values() if (g := c.left(end_s, why)) is not None]
+        waiting = [*self._batch.items, *self._outbox.take()]
+        self._batch = Batch()
+        items = [*self._counted(gaps), *map(self._clipped, waiting)]
+        left = [f"{gap.lost_records} records of {gap.device}" for gap in gaps]
+        error = self._error_of([], items)
+        if error is not None:
+            lost = len(items)
+            if not isinstance(
+                error, NotKeptError
+            ):  # one of them is at fault: the others are kept
+                lost = sum(self._error_of([], [item]) is not None for item in items)
+            self._events_lost = lost
+            left += [f"{lost} of the last {len(items)} events"] * bool(lost)
+        return f"not kept at the end: {', '.join(left)} ({why or error})" if left else ""
+
+    def _keep_without_the_fault(self) -> None:
+        """A mistake of ours may lie in the events alone: then the records are kept."""
+        items = self._batch.items
+        if self._error_of(self._batch.blocks, items) is None:
+            self._note_kept()
+        elif self._batch.blocks and self._error_of(self._batch.blocks, []) is None:
+            self._note_kept()
+            self._batch.items = items
+
+    def _error_of(self, blocks: list[Block], items: list[Event | Gap]) -> Exception | None:
+        """Try to keep them, at the very end, whatever stands against it; None: they are kept."""
+        try:
+            self._journal.append(blocks, items)
+        except Exception as error:  # noqa: BLE001 - whoever asked tells what is not kept, and why
+            return error
+        return None
+
+    def _clipped(self, item: Event | Gap) -> Event | Gap:
+        """A gap behind what is kept stands at its end."""
+        if isinstance(item, Event):
+            return item
+        kept = self._cursors[item.device].kept
+        return replace(item, before_record=min(item.before_record, kept))
+
+    def _gather(self) -> None:
+        """Into the batch at once: what a later ring may raise takes nothing with it."""
         for cursor in self._cursors.values():
-            blocks, gaps = cursor.poll()
-            lost.extend(self._counted(gaps))
-            kept.extend(blocks)
-        return kept, lost
+            self._counted(cursor.poll(self._batch))
+        # After the rings: a gap is put before its records, so it is never missed.
+        self._batch.items.extend(self._mapped(item) for item in self._outbox.take())
 
     def _counted(self, gaps: list[Gap]) -> list[Gap]:
         for gap in gaps:

@@ -5,11 +5,13 @@ Mileposts are keyed from where the simulated train is, a human moment late.
 
 from __future__ import annotations
 
+import contextlib
 import random
 import threading
 from typing import TYPE_CHECKING, Final
 
 from recorder.acquisition.control.exchanges import RequestRefusedError
+from recorder.acquisition.control.requests import NotKeptYetError
 from recorder.acquisition.control.session_files import SessionError
 from recorder.command_line.demo.lookout import last_seen
 from recorder.machine.clocks import now_ns
@@ -65,7 +67,8 @@ class DemoCrew:
                 self._key(Kind.MILEPOST, post.label)
 
     def _key(self, kind: Kind, value: str) -> None:
-        self._session.mark(kind, now_ns(), value)
+        with contextlib.suppress(NotKeptYetError):  # the recording goes on trying, and warns
+            self._session.mark(kind, now_ns(), value)
 
     def _place(self) -> float | None:
         """Chainage by the truth; None before there is one."""

@@ -132,6 +132,8 @@ def _status_line(status: SessionStatus) -> str:
     parts.append(many(status.marks, "mark"))
     if status.disk_hours_left is not None:
         parts.append(f"disk {status.disk_hours_left:.0f} h")
+    if words := status.keeping.words:
+        parts.append(words.upper())
     return "  ".join(parts)
 
 

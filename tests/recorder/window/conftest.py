@@ -25,8 +25,8 @@ from calibration.certificates.wheel import WheelCertificate
 from calibration.clock.tick_line import TickLine
 from recorder.acquisition.control.client import SessionLostError
 from recorder.acquisition.control.exchanges import RequestRefusedError
-from recorder.acquisition.control.requests import KeyedMark
-from recorder.acquisition.control.status import DeviceStatus, SessionStatus
+from recorder.acquisition.control.requests import KeyedMark, NotKeptYetError
+from recorder.acquisition.control.status import DeviceStatus, KeepingStatus, SessionStatus
 from recorder.acquisition.ring.ring import RingStats
 from recorder.marks.mark import Mark
 from recorder.run.checks.shunt_check import ShuntCheck, ShuntStep
@@ -171,7 +171,7 @@ class FakeReader:
 
 @dataclass
 class FakeSession:
-    """Stands for a :class:`LiveSession`; refuses, loses and counts as a test says."""
+    """Stands for a :class:`LiveSession`; refuses, stalls, loses and counts as a test says."""
 
     header: RunHeader = field(default_factory=header)
     run_path: Path = Path("run.h5")
@@ -179,13 +179,14 @@ class FakeSession:
     revisions: list[Mark] = field(default_factory=list)
     asked: list[tuple[str, Any]] = field(default_factory=list)
     refuse: str = ""
+    stalls: str = ""
+    keeping: KeepingStatus = field(default_factory=KeepingStatus)
     gone: str = ""
     state: RunState = RunState.RECORDING
     device_state: DeviceState = DeviceState.RUNNING
     filer: FilerState = FilerState.RUNNING
     disk_hours_left: float | None = 31.0
     unsound: tuple[str, ...] = ()
-    """Of the cell's channels."""
     zeros: tuple[Zero, ...] = (Zero(channel="pull", t_s=0.0, counts=float(ZERO_COUNTS)),)
     rings: dict[str, FakeReader] = field(
         default_factory=lambda: {"drawbar": FakeReader(), "wheel": FakeReader()}
@@ -237,11 +238,13 @@ class FakeSession:
         return SessionStatus(
             state=self.state, t_s=1.0, utc_ns=0, devices=devices, marks=len(self.revisions),
             zeros=self.zeros, filer=self.filer, disk_free_bytes=412_000_000_000,
-            disk_hours_left=self.disk_hours_left,
+            disk_hours_left=self.disk_hours_left, keeping=self.keeping,
         )  # fmt: skip
 
     def take(self, keyed: KeyedMark) -> Mark:
         self._ask("mark", (keyed.kind, keyed.keyed_monotonic_ns, keyed.value))
+        if self.stalls:
+            raise NotKeptYetError(self.stalls)
         held = next((m for m in self.revisions if m.mark_id == keyed.mark_id), None)
         mark = Mark(
             mark_id=keyed.mark_id,
@@ -275,7 +278,6 @@ class FakeSession:
         )
 
     def _must_record(self) -> None:
-        """As the real one: checks are taken while it records, and in no other state."""
         if self.state is not RunState.RECORDING:
             msg = f"not now: the recording is at {self.state}"
             raise RequestRefusedError(msg)
@@ -290,7 +292,7 @@ class FakeSession:
     # ------------------------------------------------------------------ what a test sends
 
     def send_pull(self, t0_s: float, pull_kN: ArrayLike, *, hz: float = 2000.0) -> None:
-        """Records of the drawbar from t0_s on, one each 1/hz s."""
+        """Records of the drawbar from t0_s on."""
         counts = np.rint(np.asarray(pull_kN) / KN_PER_COUNT) + ZERO_COUNTS
         records = np.zeros(len(counts), dtype=DRAWBAR.record_dtype)
         records["tick"] = np.rint((t0_s + np.arange(len(counts)) / hz) * 1e6)

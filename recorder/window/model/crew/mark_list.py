@@ -56,6 +56,8 @@ class Entry:
     """Changes typed but not yet acknowledged."""
     busy: bool = False
     """A request for this mark is on its way."""
+    waits: bool = False
+    """The recording has the request and cannot keep it yet; the list of marks tells when."""
 
     @property
     def shown(self) -> Mark:
@@ -190,12 +192,27 @@ class MarkList:
         entry = self._by_id.get(mark.mark_id)
         if entry is None:
             return
+        self._kept(entry, mark)
+        self._sort()
+
+    def _kept(self, entry: Entry, mark: Mark) -> None:
         entry.mark, entry.state, entry.problem = mark, EntryState.TAKEN, ""
-        entry.busy = False
+        entry.busy = entry.waits = False
         kept = mark.to_dict()
         entry.wanted = {k: v for k, v in entry.wanted.items() if kept[k] != v}
         self._send_revision(entry)
-        self._sort()
+
+    def waits(self, mark_id: str, why: str) -> None:
+        """The recording has what was asked and goes on trying to keep it: not taken yet."""
+        if (entry := self._by_id.get(mark_id)) is not None:
+            entry.waits, entry.problem = True, why
+
+    def contact_lost(self, why: str) -> None:
+        """Whether the recording still comes to keep what waited there, nobody tells now."""
+        for entry in self.entries:
+            if entry.waits:
+                entry.waits = False
+                self.unanswered(entry.mark.mark_id, why)
 
     def refused(self, mark_id: str, why: str) -> None:
         """The recording refused what was asked about this mark."""
@@ -220,10 +237,14 @@ class MarkList:
             entry = self._by_id.get(mark.mark_id)
             if entry is None:
                 self._add(mark, EntryState.TAKEN, None)
+            elif entry.state is EntryState.TAKEN and mark.revision <= entry.mark.revision:
+                continue
+            elif entry.waits:
+                self._kept(entry, mark)
             elif entry.state is not EntryState.TAKEN:
                 # Listed before its own answer came, or the answer got lost: it is durable.
                 entry.mark, entry.state, entry.problem = mark, EntryState.TAKEN, ""
-            elif mark.revision > entry.mark.revision:
+            else:
                 entry.mark = mark
         self._sort()
 

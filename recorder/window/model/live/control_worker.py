@@ -11,7 +11,12 @@ from typing import TYPE_CHECKING, Final, TypeAlias
 
 from recorder.acquisition.control.client import SessionLostError
 from recorder.acquisition.control.exchanges import RequestRefusedError
-from recorder.acquisition.control.requests import KeyedMark, MarkRevision, StopRequest
+from recorder.acquisition.control.requests import (
+    KeyedMark,
+    MarkRevision,
+    NotKeptYetError,
+    StopRequest,
+)
 from recorder.acquisition.control.session_files import SessionError
 from recorder.acquisition.control.status import SessionStatus
 from recorder.marks.mark import Mark
@@ -31,6 +36,7 @@ __all__ = [
     "MarkKept",
     "MarkRefused",
     "MarkUnanswered",
+    "MarkWaits",
     "MarksListed",
     "Order",
     "ShuntRead",
@@ -57,6 +63,14 @@ class MarkKept:
 @dataclass(frozen=True, slots=True)
 class MarkRefused:
     """The recording does not take it, and says why."""
+
+    mark_id: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class MarkWaits:
+    """The recording has it and cannot keep it yet; it tries on, and lists it once it is kept."""
 
     mark_id: str
     why: str
@@ -123,7 +137,7 @@ class Trouble:
 
 
 ControlReport: TypeAlias = (
-    MarkKept | MarkRefused | MarkUnanswered | MarksListed | StatusReport | ContactLost
+    MarkKept | MarkRefused | MarkWaits | MarkUnanswered | MarksListed | StatusReport | ContactLost
     | ContactBack | ZeroTaken | ShuntRead | StopAccepted | Trouble
 )  # fmt: skip
 
@@ -191,6 +205,8 @@ class ControlWorker:
             self.reports.put(MarkKept(ask()))
         except RequestRefusedError as error:
             self.reports.put(MarkRefused(mark_id, str(error)))
+        except NotKeptYetError as error:
+            self.reports.put(MarkWaits(mark_id, str(error)))
         except SessionLostError as error:
             self.reports.put(MarkUnanswered(mark_id, str(error)))
             self._note_lost(error)

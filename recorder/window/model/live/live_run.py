@@ -25,6 +25,7 @@ from recorder.window.model.live.control_worker import (
     MarkRefused,
     MarksListed,
     MarkUnanswered,
+    MarkWaits,
     ShuntRead,
     StatusReport,
     StopAccepted,
@@ -203,21 +204,17 @@ class LiveRun:
             case MarkRefused(mark_id, why):
                 self.marks.refused(mark_id, why)
                 self.message = why
+            case MarkWaits(mark_id, why):
+                self.marks.waits(mark_id, why)
             case MarkUnanswered(mark_id, why):
                 self.marks.unanswered(mark_id, why)
             case MarksListed(marks):
                 self.marks.refresh(marks)
             case StatusReport(status):
-                self.status, self.status_ns = status, now_ns()
-                self.ring_worker.note_zeros(status.zeros)
-                self._enter(status.state)
-                self.traces.silent = frozenset(
-                    device.name
-                    for device in status.devices.values()
-                    if device.state is not DeviceState.RUNNING
-                )
+                self._take_status(status)
             case ContactLost(why):
                 self.lost = why
+                self.marks.contact_lost(why)
                 if self.is_ending:
                     self._enter(RunState.ENDED)
             case ContactBack():
@@ -234,6 +231,16 @@ class LiveRun:
                 self.message = "stopping: the file is being closed and checked"
             case Trouble(text):
                 self.message = text
+
+    def _take_status(self, status: SessionStatus) -> None:
+        self.status, self.status_ns = status, now_ns()
+        self.ring_worker.note_zeros(status.zeros)
+        self._enter(status.state)
+        self.traces.silent = frozenset(
+            device.name
+            for device in status.devices.values()
+            if device.state is not DeviceState.RUNNING
+        )
 
     def _enter(self, state: RunState) -> None:
         self.state = state
@@ -332,6 +339,8 @@ class LiveRun:
         silent = (now_ns - self.status_ns) / 1e9
         if silent > QUIET_STATUS_S:
             found.append(Alarm(Level.LOUD, f"the recorder has not answered for {silent:.0f} s"))
+        if words := status.keeping.words:
+            found.append(Alarm(Level.LOUD, words))
         for device in status.devices.values():
             if device.state is not DeviceState.RUNNING:
                 lost = device.state is DeviceState.LOST

@@ -19,6 +19,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from recorder.acquisition.control import server
+from recorder.acquisition.control.exchanges import MARK, RequestRefusedError
+from recorder.acquisition.control.requests import NotKeptYetError
 from recorder.acquisition.control.server import ControlServer
 from recorder.acquisition.control.session_files import socket_address
 
@@ -41,6 +43,7 @@ class Desk:
                 "wait": lambda _fields: self.wait.wait(20.0),
                 "bug": lambda _fields: 1 // 0,
                 "refuse": self.refuse,
+                "mark": self.waits,
             },
             on_bug=self.bugs.append,
         )
@@ -48,6 +51,10 @@ class Desk:
     def refuse(self, _fields: Mapping[str, object]) -> object:
         msg = "not\nnow"
         raise ValueError(msg)
+
+    def waits(self, _fields: Mapping[str, object]) -> object:
+        msg = "not kept yet (database is locked)"
+        raise NotKeptYetError(msg)
 
     def client(self, key: bytes = KEY) -> Connection:
         return Client(self.server.address, family=FAMILY, authkey=key)
@@ -74,10 +81,23 @@ def test_a_friend_is_answered(desk: Desk) -> None:
         assert ask(friend, ECHO) == {"ok": True, "answer": "hello"}
         assert ask(friend, {"ask": "tea"}) == {
             "ok": False,
-            "error": "unknown request 'tea'; known: echo, wait, bug, refuse",
+            "error": "unknown request 'tea'; known: echo, wait, bug, refuse, mark",
         }
         assert ask(friend, {"ask": "refuse"}) == {"ok": False, "error": "not now"}
         assert ask(friend, ECHO)["ok"]
+
+
+def test_a_mark_not_kept_yet_is_neither_kept_nor_refused(desk: Desk) -> None:
+    with desk.client() as friend:
+        friend.send_bytes(b'{"ask": "mark"}')
+        assert friend.poll(10.0)
+        with pytest.raises(NotKeptYetError, match="database is locked"):
+            MARK.answer_of(friend.recv_bytes())
+        friend.send_bytes(b'{"ask": "refuse"}')
+        assert friend.poll(10.0)
+        with pytest.raises(RequestRefusedError, match="not now"):
+            MARK.answer_of(friend.recv_bytes())
+    assert desk.bugs == []
 
 
 def test_a_stranger_is_refused(desk: Desk) -> None:

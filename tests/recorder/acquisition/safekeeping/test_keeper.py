@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import os
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any, cast
 
 import numpy as np
@@ -13,29 +13,45 @@ import pytest
 
 from calibration.clock.tick_line import TickLine
 from recorder.acquisition.ring.ring import RingWriter
-from recorder.acquisition.safekeeping.keeper import Keeper, Outbox
-from recorder.keeping.errors import JournalFullError
+from recorder.acquisition.safekeeping.intake import Outbox
+from recorder.acquisition.safekeeping.keeper import Keeper
+from recorder.keeping.errors import JournalError, JournalFullError, NotKeptError
 from recorder.keeping.journal import Journal
 from recorder.run.parts.block import Block
 from recorder.run.parts.event import Event
 from recorder.run.parts.gap import Cause, Gap
 from tests.recorder.acquisition.ring_damage import flip_byte
 
+LOCKED = NotKeptError(5, "database is locked", "run.h5.journal")
 DTYPE = np.dtype([("tick", "<u8"), ("ch0", "<i4")])
 _NUMBER = itertools.count()
 
 
 class FakeJournal:
-    """Remembers commits; may be full."""
+    """Remembers commits; may be full, locked, or hang."""
 
     def __init__(self) -> None:
         self.commits: list[tuple[list[Block], list[Event | Gap]]] = []
         self.full = False
+        self.fault: Exception | None = None
+        self.refuses: Callable[[Sequence[Block], Sequence[Event | Gap]], bool] = lambda _b, _e: (
+            True
+        )
+        """Which commits the fault is met by."""
+        self.tries = 0
+        self.flows = threading.Event()
+        self.flows.set()
+        self.tried = threading.Event()
         self.committed = threading.Event()
 
     def append(self, blocks: Sequence[Block], events: Sequence[Event | Gap]) -> None:
+        self.tries += 1
+        self.tried.set()
+        assert self.flows.wait(20.0)
         if self.full:
             raise JournalFullError(28, "disk full", "run.h5.journal")
+        if self.fault is not None and self.refuses(blocks, events):
+            raise self.fault
         self.commits.append((list(blocks), list(events)))
         self.committed.set()
 
@@ -74,6 +90,9 @@ class Desk:
         line = TickLine(tick0=0, t0_s=0.0, s_per_tick=1e-3)
         self.ring.write(Block(device="cell", records=records, line=line, received_s=1.0))
 
+    def event(self, kind: str) -> None:
+        self.outbox.put(Event(kind=kind, t_s=0.0, data={}))
+
     def gap(self, before_record: int) -> None:
         self.outbox.put(
             Gap(
@@ -90,7 +109,7 @@ class Desk:
 def desk() -> Iterator[Desk]:
     made = Desk()
     yield made
-    made.keeper.stop()
+    made.keeper.stop(patience_s=0.0)
     made.keeper.close()
     made.ring.close()
 
@@ -186,3 +205,156 @@ def test_a_full_disk_is_told_once_and_nothing_is_called_kept(desk: Desk) -> None
     assert not desk.keeper.keep()
     assert [type(error) for error in desk.failures] == [JournalFullError]
     assert desk.ring.stats().used > 0
+
+
+class TestFaults:
+    """A commit that fails is held and tried again; what comes meanwhile waits in the rings."""
+
+    def test_nothing_of_a_commit_that_failed_is_lost_or_kept_twice(self, desk: Desk) -> None:
+        desk.write(10)
+        desk.event("first")
+        desk.journal.fault = LOCKED
+        for _ in range(5):
+            assert not desk.keeper.keep()
+        desk.write(7)
+        desk.event("second")
+        assert desk.keeper.kept() == {"cell": 0}, "nothing is called kept"
+        stall = desk.keeper.stall()
+        assert stall is not None
+        assert (stall.tries, stall.why) == (5, "database is locked")
+        desk.journal.fault = None
+        assert desk.keeper.keep()
+        assert desk.keeper.kept() == {"cell": 10}
+        assert desk.keeper.stall() is None
+        assert desk.keeper.keep()
+        assert not desk.keeper.keep()
+        assert np.array_equal(desk.journal.records, np.arange(17))
+        assert [cast("Event", e).kind for e in desk.journal.items] == ["first", "second"]
+        assert desk.failures == []
+        (over,) = desk.keeper.take_stalls()
+        assert (over.tries, over.why) == (6, "database is locked")
+        assert desk.keeper.take_stalls() == []
+
+    def test_what_is_held_for_another_try_needs_no_room_in_the_ring(self, desk: Desk) -> None:
+        desk.write(10)
+        desk.journal.fault = LOCKED
+        desk.keeper.keep()
+        assert desk.ring.stats().used == 0
+
+    def test_the_thread_tries_again_by_itself(self, desk: Desk) -> None:
+        desk.journal.fault = LOCKED
+        desk.write(10)
+        desk.keeper.start()
+        assert desk.journal.tried.wait(10.0)
+        desk.journal.tried.clear()
+        assert desk.journal.tried.wait(10.0), "it tried again"
+        desk.journal.fault = None
+        assert desk.journal.committed.wait(10.0)
+        assert np.array_equal(desk.journal.records, np.arange(10))
+
+    def test_a_fault_longer_than_the_ring_is_a_gap_and_keeping_goes_on(
+        self, desk: Desk
+    ) -> None:
+        desk.write(10)
+        desk.journal.fault = LOCKED
+        desk.keeper.keep()
+        for _ in range(40):
+            desk.write(50)
+            assert not desk.keeper.keep()
+        desk.journal.fault = None
+        while desk.keeper.keep():
+            pass
+        (gap,) = (cast("Gap", item) for item in desk.journal.items)
+        kept = desk.journal.records
+        assert np.array_equal(kept[:10], np.arange(10)), "what was held is kept all the same"
+        assert (gap.cause, gap.before_record) == (Cause.RING_OVERRUN, 10)
+        assert gap.lost_records == desk.total - len(kept) > 0
+        assert int(kept[10]) == 10 + gap.lost_records
+        assert desk.failures == []
+
+    def test_a_disk_that_hangs_is_told_while_it_hangs(self, desk: Desk) -> None:
+        desk.journal.flows.clear()
+        desk.write(10)
+        desk.keeper.start()
+        assert desk.journal.tried.wait(10.0)
+        stall = desk.keeper.stall()
+        assert stall is not None
+        assert (stall.tries, stall.why) == (0, "")
+        ended = []
+        stopping = threading.Thread(target=lambda: ended.append(desk.keeper.stop()))
+        stopping.start()
+        desk.journal.flows.set()
+        stopping.join(20.0)
+        assert ended == [""]
+        assert np.array_equal(desk.journal.records, np.arange(10))
+
+    def test_the_stop_waits_for_a_fault_that_passes(self, desk: Desk) -> None:
+        desk.write(10)
+        desk.journal.fault = LOCKED
+        waits = []
+
+        def waiting() -> None:
+            waits.append(desk.journal.tries)
+            if len(waits) == 2:
+                desk.journal.fault = None
+
+        assert desk.keeper.stop(waiting=waiting) == ""
+        assert len(waits) == 2
+        assert np.array_equal(desk.journal.records, np.arange(10))
+
+    def test_what_cannot_be_kept_in_time_is_a_gap_up_to_the_end(self, desk: Desk) -> None:
+        """Blocks that fail for ever take neither the other events nor the stop with them."""
+        desk.write(10)
+        desk.keeper.keep()
+        desk.write(20)
+        desk.gap(before_record=30)
+        desk.journal.fault = LOCKED
+        desk.journal.refuses = lambda blocks, _events: bool(blocks)
+        assert not desk.keeper.keep()
+        desk.write(5)
+        desk.event("stop")
+        words = desk.keeper.stop(9.5, patience_s=0.0)
+        assert words == "not kept at the end: 25 records of cell (database is locked)"
+        left, held, stop = desk.journal.items
+        assert isinstance(left, Gap)
+        assert left.t_start_s == pytest.approx(0.009)
+        assert left.t_end_s == 9.5
+        assert (left.lost_records, left.before_record) == (25, 10)
+        assert "database is locked" in left.detail
+        assert isinstance(held, Gap)
+        assert held.before_record == 10, "it stands where the records end"
+        assert isinstance(stop, Event)
+        assert desk.keeper.kept() == {"cell": 10}
+        assert desk.keeper.lost_records == 25
+
+    def test_where_nothing_can_be_kept_any_more_the_words_say_what_is_not(
+        self, desk: Desk
+    ) -> None:
+        desk.write(10)
+        desk.event("stop")
+        desk.journal.fault = LOCKED
+        words = desk.keeper.stop(9.5, patience_s=0.0)
+        assert words == (
+            "not kept at the end: 10 records of cell, 2 of the last 2 events (database is locked)"
+        )
+        assert desk.journal.commits == []
+
+    @pytest.mark.parametrize("bug", [JournalError("does not fit"), TypeError("not JSON")])
+    def test_a_mistake_of_ours_is_told_and_the_end_is_kept(
+        self, desk: Desk, bug: Exception
+    ) -> None:
+        def refuses(_blocks: Sequence[Block], events: Sequence[Event | Gap]) -> bool:
+            return any(isinstance(e, Event) and e.kind == "bad" for e in events)
+
+        desk.journal.fault, desk.journal.refuses = bug, refuses
+        desk.write(10)
+        desk.event("bad")
+        desk.keeper.start()
+        assert desk.journal.tried.wait(10.0)
+        desk.event("stop")
+        words = desk.keeper.stop(9.5)
+        assert desk.failures == [bug]
+        assert words.startswith("not kept at the end: 1 of the last 2 events")
+        assert str(bug) in words
+        assert np.array_equal(desk.journal.records, np.arange(10))
+        assert [cast("Event", item).kind for item in desk.journal.items] == ["stop"]

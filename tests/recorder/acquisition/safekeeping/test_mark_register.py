@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import threading
 import uuid
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
 
-from recorder.acquisition.control.requests import KeyedMark, MarkRevision
+from recorder.acquisition.control.requests import KeyedMark, MarkRevision, NotKeptYetError
 from recorder.acquisition.safekeeping.mark_register import MarkRefusedError, MarkRegister
+from recorder.keeping.errors import NotKeptError
 from recorder.machine.clocks import RunClock
 from recorder.marks.kinds import MarkError
 from recorder.marks.mark import SINCE_LAST, Mark
 
+LOCKED = NotKeptError(5, "database is locked", "run.h5.journal")
 START_NS = 1_000_000_000_000
 OPEN_NS = START_NS - 6_000_000_000
 """The zero before the run takes six seconds."""
@@ -25,6 +29,9 @@ class Crew:
         self.now_ns = START_NS + 10_000_000_000
         self.kept: list[Mark] = []
         self.fail: Exception | None = None
+        self.flows = threading.Event()
+        self.flows.set()
+        self.tried = threading.Event()
         self.register = MarkRegister(
             self._commit,
             clock=RunClock(START_NS),
@@ -33,9 +40,12 @@ class Crew:
             by="chief",
             now_ns=lambda: self.now_ns,
             utc_ns=lambda: 77,
+            patience_s=0.3,
         )
 
     def _commit(self, mark: Mark) -> None:
+        self.tried.set()
+        assert self.flows.wait(20.0)
         if self.fail is not None:
             raise self.fail
         self.kept.append(mark)
@@ -57,8 +67,11 @@ class Crew:
 
 
 @pytest.fixture
-def crew() -> Crew:
-    return Crew()
+def crew() -> Iterator[Crew]:
+    made = Crew()
+    yield made
+    made.flows.set()
+    made.register.close(patience_s=0.0)
 
 
 def test_the_instant_is_the_key_down(crew: Crew) -> None:
@@ -152,3 +165,77 @@ def test_a_wrong_correction(crew: Crew, changes: dict[str, Any], why: str) -> No
     with pytest.raises(MarkRefusedError, match=why):
         crew.revise(crew.key(), **changes)
     assert len(crew.kept) == 1
+
+
+class TestStalled:
+    """A disk that stalls or fails for a while: neither kept nor refused, and tried on."""
+
+    def kept_by_itself(self, crew: Crew) -> None:
+        """Wait until what waits is kept."""
+        crew.fail = None
+        crew.flows.set()
+        crew.register.close(patience_s=20.0)
+
+    @pytest.mark.parametrize("hangs", [False, True])
+    def test_whoever_keys_learns_that_it_is_not_kept_yet_and_later_that_it_is(
+        self, crew: Crew, hangs: bool
+    ) -> None:
+        mark_id = uuid.uuid4().hex
+        if hangs:
+            crew.flows.clear()
+        else:
+            crew.fail = LOCKED
+        why = "the disk does not answer" if hangs else "database is locked"
+        for _ in range(2):
+            with pytest.raises(NotKeptYetError, match=f"not kept yet .{why}"):
+                crew.key(mark_id=mark_id, value="12")
+        assert (len(crew.register), crew.register.waiting) == (0, 1)
+        assert crew.register.since(0) == []
+        self.kept_by_itself(crew)
+        assert [m.mark_id for m in crew.kept] == [mark_id], "keyed again it is the same mark"
+        assert crew.register.since(0) == crew.kept
+        assert crew.key(mark_id=mark_id, value="12") == crew.kept[0]
+
+    def test_marks_are_kept_in_the_order_keyed(self, crew: Crew) -> None:
+        crew.fail = LOCKED
+        for t_s in (5.0, 5.1, 7.0):
+            with pytest.raises(NotKeptYetError):
+                crew.key(t_s=t_s)
+        self.kept_by_itself(crew)
+        assert [m.t_s for m in crew.kept] == pytest.approx([5.0, 5.1, 7.0])
+        assert crew.kept[1].extra == {SINCE_LAST: pytest.approx(0.1)}
+
+    def test_a_revision_asked_for_again_is_kept_once(self, crew: Crew) -> None:
+        first = crew.key(value="12")
+        crew.fail = LOCKED
+        for _ in range(2):
+            with pytest.raises(NotKeptYetError):
+                crew.revise(first, value="13")
+        with pytest.raises(MarkRefusedError, match="the next revision of this mark is 2"):
+            crew.revise(first, value="14")
+        self.kept_by_itself(crew)
+        assert [m.value for m in crew.kept] == ["12", "13"]
+        assert crew.revise(first, value="13") == crew.kept[1], "its answer got lost"
+
+    def test_what_is_never_kept_is_counted_as_such_at_the_end(self, crew: Crew) -> None:
+        crew.key(t_s=4.0)
+        crew.fail = LOCKED
+        mark_id = uuid.uuid4().hex
+        with pytest.raises(NotKeptYetError):
+            crew.key(t_s=5.0, mark_id=mark_id)
+        waits = []
+        assert crew.register.close(patience_s=0.0, waiting=lambda: waits.append(1)) == 1
+        assert waits
+        assert [m.mark_id for m in crew.register.not_kept] == [mark_id]
+        with pytest.raises(MarkRefusedError):
+            crew.key(t_s=5.0, mark_id=mark_id)
+
+    def test_states_are_told_while_a_commit_hangs(self, crew: Crew) -> None:
+        """Nothing that a client asks for waits for the disk."""
+        crew.flows.clear()
+        with pytest.raises(NotKeptYetError):
+            crew.key()
+        assert crew.tried.is_set()
+        assert (len(crew.register), crew.register.since(0)) == (0, [])
+        with pytest.raises(MarkRefusedError, match="in the future"):
+            crew.key(t_s=99.0)

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from recorder.acquisition.control.status import KeepingStatus
 from recorder.run.parts.states import DeviceState
+from recorder.window.model.crew.mark_list import EntryState
 from recorder.window.model.live.device_lines import (
     Level,
     device_lines,
@@ -34,6 +36,31 @@ def test_a_channel_that_is_not_sound_is_loud(
     by_name = {line.name: line for line in device_lines(run.status)}
     assert by_name["drawbar"].level is Level.WARN
     assert by_name["drawbar"].below.startswith("pull stuck")
+
+
+def test_a_disk_that_stalls_is_loud_and_its_marks_are_shown_as_kept_once_they_are(
+    session: FakeSession, kit: Kit, run: LiveRun
+) -> None:
+    def loud() -> str:
+        found = [a for a in run.alarms(time.monotonic_ns()) if a.level is Level.LOUD]
+        return " | ".join(a.text for a in found)
+
+    session.stalls = "not kept yet (database is locked)"
+    session.keeping = KeepingStatus(
+        waiting_s=7.2, why="database is locked", room_s=74.6, device="wheel", marks=1
+    )
+    entry = run.marks.press("S", session.header.started_monotonic_ns)
+    assert entry is not None
+    kit.settle(run, now_s=1.0)
+    states = [entry.state]
+    assert "not kept since 7 s (database is locked), room for 75 s" in loud()
+    session.stalls, session.keeping = "", KeepingStatus(waiting_s=0.05)
+    session.revisions.append(entry.mark)
+    kit.settle(run, now_s=3.0)
+    states.append(entry.state)
+    assert states == [EntryState.PENDING, EntryState.TAKEN]
+    assert "not kept" not in loud()
+    assert [what for what, _ in session.asked].count("mark") == 1
 
 
 @pytest.mark.parametrize(

@@ -221,6 +221,41 @@ def test_an_unanswered_press_that_was_kept_is_not_asked_twice(crew: Crew) -> Non
     assert not crew.asked
 
 
+def test_a_press_not_kept_yet_is_pending_until_it_is_listed(crew: Crew) -> None:
+    """A stalled disk: the recording has it and tries on; nobody keys it again."""
+    entry = crew.press("S", S)
+    asked = crew.asked.pop()
+    crew.list.waits(entry.mark.mark_id, "not kept yet (database is locked)")
+    assert state(entry) is EntryState.PENDING
+    assert "locked" in entry.problem
+    crew.list.fill_in(entry, "Birchmoor")
+    assert crew.list.waiting_s(4 * S) == 3.0, "it is an alarm until it is kept"
+    assert not crew.asked
+    crew.list.refresh([kept(asked)])
+    assert state(entry) is EntryState.TAKEN
+    assert [type(r) for r in crew.asked] == [MarkRevision], "what was typed meanwhile follows"
+    revision = crew.asked.pop()
+    crew.list.waits(entry.mark.mark_id, "not kept yet")
+    crew.list.refresh([kept(asked)])
+    assert entry.wanted, "an old revision is not the one that waits"
+    crew.list.refresh([kept(revision)])
+    assert (entry.mark.value, entry.wanted, entry.busy) == ("Birchmoor", {}, False)
+    assert not crew.asked
+    assert crew.list.entries == [entry]
+
+
+def test_a_recording_lost_with_a_mark_not_kept_is_asked_again_when_it_is_back(
+    crew: Crew,
+) -> None:
+    entry = crew.press("S", S)
+    first = crew.asked.pop()
+    crew.list.waits(entry.mark.mark_id, "not kept yet")
+    crew.list.contact_lost("the recording does not answer")
+    assert state(entry) is EntryState.UNSURE
+    crew.list.send_again()
+    assert crew.asked == [first], "the same mark: it is kept once"
+
+
 def test_marks_of_other_windows_are_taken_up_newest_revision_first(crew: Crew) -> None:
     old = Mark(mark_id="x", kind="station", t_s=9.0, value="A")
     crew.list.refresh([old, old.revised(value="B")])
