@@ -25,7 +25,7 @@ from recorder.run.parts.errors import RunFileError
 from recorder.run_file.hdf5.reader import RunFile, open_run
 from tests.campaigns.faults.jobs import JOURNAL, RUN, JobName, bench, commands
 
-__all__ = ["lost"]
+__all__ = ["lost", "missing"]
 
 PATIENCE_S: Final = 60.0
 """Longer than anything here may take: whatever does loops for ever."""
@@ -43,7 +43,7 @@ def lost(job: JobName, folder: Path, acks: Sequence[str], seed: int) -> list[str
     pid = os.fork()
     if pid == 0:
         os.close(answer)
-        os.write(tell, json.dumps(_found(job, folder, acks, seed)).encode()[:MOST_BYTES])
+        os.write(tell, json.dumps(missing(job, folder, acks, seed)).encode()[:MOST_BYTES])
         os._exit(0)
     os.close(tell)
     with os.fdopen(answer, "rb") as pipe:
@@ -58,7 +58,8 @@ def lost(job: JobName, folder: Path, acks: Sequence[str], seed: int) -> list[str
     return found
 
 
-def _found(job: JobName, folder: Path, acks: Sequence[str], seed: int) -> list[str]:
+def missing(job: JobName, folder: Path, acks: Sequence[str], seed: int) -> list[str]:
+    """As :func:`lost`, in this process."""
     try:
         return [line[:500] for line in CHECKS[job](folder, acks, seed)][:MOST_LINES]
     except Exception as error:  # noqa: BLE001 - whatever escapes is a finding
@@ -116,12 +117,12 @@ def _recording(folder: Path, acks: Sequence[str], seed: int) -> Iterator[str]:
         if code:
             yield f"verify: exit {code}: {told[:200]}"
         with open_run(back) as opened:
-            yield from _missing(opened, acks)
+            yield from _not_in(opened, acks)
     elif _of(acks, "records") or _of(acks, "mark"):
         yield "neither a journal nor a run file is there"
 
 
-def _missing(run: RunFile, acks: Sequence[str]) -> Iterator[str]:
+def _not_in(run: RunFile, acks: Sequence[str]) -> Iterator[str]:
     kept = {device: int(total) for device, total in _of(acks, "records")}
     for device, total in kept.items():
         if run.devices[device].n < total:
