@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from calibration.quantities.written import many
+from recorder.exchange.damage_told import damage_words
 from recorder.exchange.time_told import ClockOfRun, clock_of, clock_words
 from recorder.exchange.zeros_told import zero_facts, zero_words, zeros_in_run
 from recorder.run.checks.channel_health import episodes_of, told
@@ -133,6 +134,8 @@ class RunDescription:
     channels: Mapping[str, ChannelInRun]
     marks: MarksOfRun
     gaps: tuple[Gap, ...]
+    journal_damage: tuple[str, ...]
+    """What was lost with the journal that it was made from, in words."""
     zeros: tuple[ZeroWorth, ...]
     """Accepted, refused and withdrawn, in the order taken."""
     episodes: tuple[Episode, ...]
@@ -159,6 +162,7 @@ class RunDescription:
             "channels": {name: _channel_json(held) for name, held in self.channels.items()},
             "marks": asdict(self.marks),
             "gaps": [_gap_json(gap) for gap in self.gaps],
+            "journal_damage": list(self.journal_damage),
             "zeros": [zero_facts(zero) for zero in self.zeros],
             "channel_health": [episode.to_json() for episode in self.episodes],
             "certificates": {
@@ -197,6 +201,7 @@ def describe(run: RunFile) -> RunDescription:
             kinds=dict(sorted(Counter(mark.kind for mark in marks).items())),
         ),
         gaps=tuple(run.gaps()),
+        journal_damage=tuple(damage_words(run.gaps(), run.events())),
         zeros=tuple(zeros_in_run(run)),
         episodes=tuple(episodes_of(run.events(EventKind.CHANNEL_HEALTH))),
         certificates=_certificates(run),
@@ -324,11 +329,12 @@ def _certificate_json(held: CertificateInRun) -> dict[str, Any]:
 
 
 def in_words(run: RunDescription) -> str:
-    """The same for a person, some twenty lines."""
+    """The same for a person."""
     state = "sealed" if run.complete else "NOT SEALED: live, or cut off"
     kinds = ", ".join(f"{n} {kind}" for kind, n in run.marks.kinds.items())
     lines = [
         f"{run.file}: {state}",
+        *(f"LOST with the damaged journal: {line}" for line in run.journal_damage),
         f"run {run.run_id}, {run.origin} by {run.software}",
         f"duration {_duration(run.duration_s)}",
         *clock_words(run.clock),

@@ -10,7 +10,8 @@ returns. One connection writes and checkpoints; readers are read-only. Tables::
     events  (id, kind, t_s, json, crc)          gaps are events of kind ``gap``
 
 Ids count 1, 2, 3 … without holes. Every row has a CRC-32 over all its columns, so that a row
-torn by a disk that lied about its writes is found, skipped and reported as a gap.
+torn by a disk that lied about its writes is found, skipped and reported as a gap. Events of
+health and stop carry the journal's own counts, and so does a last row of ``meta`` at a clean end.
 
 A commit that fails has kept nothing, and may be tried again as it was: it is then kept once.
 After an error of the disk the connection is opened anew, while the old one still holds the
@@ -41,12 +42,19 @@ from recorder.keeping.journal_connection import (
 )
 from recorder.keeping.journal_rows import FORMAT, VERSION, pack_blocks, row_crc
 from recorder.keeping.owner import OwnerLock, boot_id
-from recorder.machine.private_files import create_private, is_ours, share, squatted
+from recorder.machine.private_files import (
+    create_private,
+    is_ours,
+    share,
+    squatted,
+    write_filler,
+)
 from recorder.run.parts.block import by_device
 from recorder.run.parts.gap import Gap
+from recorder.run.parts.kept_counts import CLOSED, Counts
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from types import TracebackType
 
     from recorder.marks.mark import Mark
@@ -93,6 +101,7 @@ class Journal:
         self._records = {device.name: 0 for device in header.devices}
         self._dtypes = {device.name: device.record_dtype for device in header.devices}
         self._next = {"batches": 1, "marks": 1, "events": 1}
+        self._ahead = (0, 0)
         self._connect = connect
         self._connection = connect(path)
         self._identity = identity(path)
@@ -162,13 +171,8 @@ class Journal:
         }
         try:
             self._connection.executescript(f"BEGIN; {_SCHEMA} COMMIT;")
-            with self._commit() as sql:
-                for table in ("meta", "meta_copy"):
-                    sql.executemany(
-                        f"INSERT INTO {table} VALUES (?, ?, ?)",
-                        [(k, v, row_crc(k, v)) for k, v in meta.items()],
-                    )
-            _write_ballast(self._ballast, ballast_bytes)
+            self._put_meta(meta)
+            write_filler(self._ballast, ballast_bytes)
         except sqlite3.Error as error:
             if is_full(error, self.path):
                 raise JournalFullError(28, "disk full", str(self.path)) from error
@@ -207,6 +211,8 @@ class Journal:
                 raise JournalError(msg)
         packed = {d: pack_blocks(b) for d, b in by_device(blocks).items()}
         with self._guard:
+            counts = self._counts(packed, len(told))
+            told = [counts.told_by(event) for event in told]
             self._keep([*self._batch_rows(packed), *self._event_rows(told)])
             for device, (n, _) in packed.items():
                 self._records[device] += n
@@ -227,6 +233,29 @@ class Journal:
             check = row_crc(i, event.kind, t_s, text)
             yield _Row("events", check, (i, event.kind, t_s, text, check))
 
+    def _counts(self, packed: Mapping[str, tuple[int, bytes]], n_events: int) -> Counts:
+        """What is kept once this commit is; of marks no more than at its first try, so that it is
+        the same commit when it is tried again."""
+        at = self._next
+        if n_events and self._ahead[0] != at["events"]:
+            self._ahead = (at["events"], at["marks"] - 1)
+        come = {device: n for device, (n, _) in packed.items()}
+        return Counts.after(
+            self.header.run_id, at, self._records, come, n_events, self._ahead[1]
+        )
+
+    def _put_meta(self, meta: Mapping[str, str]) -> None:
+        with self._commit() as sql:
+            for table in ("meta", "meta_copy"):
+                rows = [(key, value, row_crc(key, value)) for key, value in meta.items()]
+                sql.executemany(f"INSERT OR REPLACE INTO {table} VALUES (?, ?, ?)", rows)
+
+    def _tell_closed(self) -> None:
+        """The last row, so that it is known to be the end; one that takes no more has none."""
+        self._ahead = (0, self._next["marks"] - 1)
+        with contextlib.suppress(sqlite3.Error):
+            self._put_meta({CLOSED: json.dumps(self._counts({}, 0).to_dict(), sort_keys=True)})
+
     def commit_mark(self, mark: Mark) -> None:
         """Keep one revision of a mark; it is on the disk on return.
 
@@ -246,6 +275,7 @@ class Journal:
         """Move the log into the database and let go; may be called twice. The file stays."""
         with self._guard:
             try:
+                self._tell_closed()
                 self._connection.close()
             except sqlite3.Error as error:
                 msg = f"{self.path}: the journal did not close cleanly ({error})"
@@ -374,13 +404,3 @@ class _Row(NamedTuple):
     table: str
     check: int
     columns: tuple[Any, ...]
-
-
-def _write_ballast(path: Path, n_bytes: int) -> None:
-    if not squatted(path):
-        path.unlink(missing_ok=True)  # of a recording that was cut off
-    with os.fdopen(create_private(path), "wb") as file:
-        # Really written: a hole would give no room when it is wanted.
-        file.write(os.urandom(n_bytes))
-        file.flush()
-        os.fsync(file.fileno())

@@ -15,20 +15,26 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from recorder.keeping.errors import JournalError
 from recorder.marks.mark import Mark
 from recorder.run.parts.block import HEAD_DTYPE, blocks_of, heads_of
+from recorder.run.parts.errors import RunFileError
 from recorder.run.parts.event import Event
+from recorder.run.parts.header import RunHeader
+from recorder.run.parts.kept_counts import COUNTED, Counts
+from recorder.run_file.hdf5.naming import check_names
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+    from pathlib import Path
 
     from numpy.typing import NDArray
 
     from recorder.run.parts.block import Block
 
 __all__ = [
-    "FORMAT", "VERSION", "Cursor", "Damage", "Rows", "StoredBlocks",
-    "pack_blocks", "row_crc", "unpack_blocks",
+    "FORMAT", "VERSION", "Cursor", "Damage", "Rows", "Shortfall",
+    "StoredBlocks", "header_from", "pack_blocks", "row_crc", "row_proof", "unpack_blocks",
 ]  # fmt: skip
 
 FORMAT: Final = "testcar-journal"
@@ -44,6 +50,66 @@ def row_crc(*columns: float | str | bytes) -> int:
         data = column if isinstance(column, bytes) else str(column).encode("utf-8", "replace")
         check = zlib.crc32(data, zlib.crc32(b"\x1f", check))
     return check
+
+
+def row_proof(
+    row: int, columns: Sequence[int | float | bytes | None]
+) -> tuple[str, int] | None:
+    """Table and check of a row found without its table, which its check alone can tell."""
+    match columns:
+        case (
+            None,
+            bytes() as device,
+            int() as first,
+            int() as n,
+            int() as check,
+            bytes() as blob,
+        ):
+            made = row_crc(row, device, first, n, blob)
+            return ("batches", check) if check == made else None
+        case (
+            None,
+            bytes() as name,
+            int() | float() as number,
+            bytes() as text,
+            int() as check,
+        ):
+            if isinstance(number, int) and check == row_crc(row, name, number, text):
+                return "marks", check
+            # A run time that is a whole number lies in the file as one.
+            made = row_crc(row, name, float(number), text)
+            return ("events", check) if check == made else None
+        case (bytes() as key, bytes() as value, int() as check):
+            return ("meta", check) if check == row_crc(key, value) else None
+    return None
+
+
+def header_from(meta: Mapping[str, str], path: Path) -> RunHeader:
+    """The run's header by the rows of ``meta``.
+
+    Raises
+    ------
+    JournalError
+        Of a newer version, or a header that no run file can have.
+    ValueError, KeyError, TypeError, AttributeError
+        No header.
+    """
+    if meta["format"] != FORMAT:
+        msg = f"format {meta['format']!r}"
+        raise ValueError(msg)
+    if int(meta["version"]) > VERSION:
+        msg = (
+            f"{path}: journal version {meta['version']} is newer than this program"
+            f" reads ({VERSION}): use a newer one"
+        )
+        raise JournalError(msg)
+    header = RunHeader.from_json(meta["header"])
+    try:
+        check_names(header)
+    except RunFileError as error:
+        msg = f"{path}: {error}"
+        raise JournalError(msg) from error
+    return header
 
 
 def pack_blocks(blocks: Sequence[Block]) -> tuple[int, bytes]:
@@ -90,6 +156,19 @@ class Damage:
     """The last of them; None: all to the end of the table, which cannot be read either."""
     why: str
     device: str = ""
+    from_s: float | None = None
+    to_s: float | None = None
+    """Run time of what stands before and after, where rows of events or marks are lost."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shortfall:
+    """Records at the end of a device that were counted, and are not there."""
+
+    device: str
+    records: int
+    counted_s: float
+    """Run time of the count."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,6 +200,7 @@ class Cursor:
     given_up: set[str] = field(default_factory=set)
     """Tables whose end cannot be read: reported as a loss, and not tried again."""
     header_checked: bool = False
+    end_checked: bool = False
 
 
 @dataclass(slots=True)
@@ -131,9 +211,13 @@ class Rows:
     marks: list[Mark] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
     damage: list[Damage] = field(default_factory=list)
+    short: list[Shortfall] = field(default_factory=list)
+    """With the last rows: what should have come after them."""
+    counts: Counts | None = None
+    """The newest that these events carried."""
 
     def __bool__(self) -> bool:
-        return bool(self.batches or self.marks or self.events or self.damage)
+        return bool(self.batches or self.marks or self.events or self.damage or self.short)
 
     def take_batch(self, row: tuple[Any, ...], dtypes: Mapping[str, np.dtype[Any]]) -> None:
         """Take up one row of the batches; ``dtypes`` are the layouts of the run's devices."""
@@ -176,8 +260,10 @@ class Rows:
         text = _text(data)
         if check == row_crc(i, _text(kind), t_s, text):
             try:
-                content = json.loads(text)
-                self.events.append(Event(kind=_text(kind), t_s=float(t_s), data=dict(content)))
+                content = dict(json.loads(text))
+                # The journal's own, put there with the commit: the event is what came.
+                self.counts = Counts.of(content.pop(COUNTED, None), float(t_s)) or self.counts
+                self.events.append(Event(kind=_text(kind), t_s=float(t_s), data=content))
             except (ValueError, TypeError) as error:
                 self.damage.append(_one_row("events", i, str(error)))
         else:

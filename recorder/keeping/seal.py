@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
@@ -15,8 +15,9 @@ from calibration.files.durable import sync_folder
 from recorder.keeping.errors import JournalError, SealBugError, SealError
 from recorder.keeping.journal_reader import JournalReader
 from recorder.keeping.journal_rows import Cursor
+from recorder.keeping.left_behind import LeftBehind
 from recorder.keeping.owner import JournalState, journal_state
-from recorder.keeping.transfer import Transfer, rows_by_device
+from recorder.keeping.transfer import JournalRows, Transfer, rows_by_device
 from recorder.machine.private_files import is_ours, share_as
 from recorder.run.parts.block import HEAD_DTYPE, joined
 from recorder.run.parts.errors import RunFileError
@@ -26,11 +27,13 @@ from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.seal_file import mark_complete, seal_file
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from recorder.keeping.journal_rows import Damage, StoredBlocks
     from recorder.run.parts.progress import Progress
     from recorder.run_file.hdf5.reader import RunFile
+
+_Reader = TypeVar("_Reader", bound="JournalRows")
 
 __all__ = ["bugs_named", "check_against_journal", "recover", "remove_journal", "seal"]
 
@@ -77,24 +80,43 @@ def seal(
     progress = progress or untold
     journal, run = Path(journal_path), Path(run_path)
     _refuse_living(journal)
-    with bugs_named(journal):
-        _seal(journal, run, progress)
+    with bugs_named(journal), JournalReader(journal) as reader:
+        _seal(reader, run, progress, _refuse_torn)
     sync_folder(run.parent)
     if remove:
         remove_journal(journal)
     progress(1.0, "sealed")
 
 
-def _seal(journal: Path, run: Path, progress: Progress) -> None:
-    with JournalReader(journal) as reader:
-        progress(0.0, "reading the journal")
-        marks, events = Transfer(reader).collect()
+def _refuse_torn(reader: JournalReader, transfer: Transfer) -> None:
+    """What a walk through the pages may still find is not given up by sealing without it."""
+    lost = [damage for damage in transfer.damage if damage.row]
+    if lost or not reader.holds_all(transfer.cursor):
+        why = (
+            f"{lost[0].table} row {lost[0].row} {lost[0].why}" if lost else "its end is missing"
+        )
+        msg = f"{reader.path}: the journal is damaged ({why}); recovery reads what can be read"
+        raise SealError(msg)
+
+
+def _seal(
+    reader: _Reader,
+    run: Path,
+    progress: Progress,
+    look_at: Callable[[_Reader, Transfer], None] | None = None,
+) -> list[Damage]:
+    progress(0.0, "reading the journal")
+    transfer = Transfer(reader)
+    marks, events = transfer.collect()
+    if look_at is not None:
+        look_at(reader, transfer)
     seal_file(
         run, marks=marks, events=events, progress=lambda p, w: progress(0.05 + 0.75 * p, w)
     )
     progress(0.8, "checking against the journal")
-    check_against_journal(journal, run, progress=lambda p, w: progress(0.8 + 0.2 * p, w))
+    check_against_journal(reader, run, progress=lambda p, w: progress(0.8 + 0.2 * p, w))
     mark_complete(run)
+    return transfer.damage
 
 
 def recover(
@@ -122,14 +144,15 @@ def recover(
     journal, run = Path(journal_path), Path(run_path)
     _refuse_living(journal)
     work = run.with_name(run.name + ".recovering")
-    with JournalReader(journal) as reader:
+    with LeftBehind(journal) as reader:
         run_id = reader.header.run_id
         _may_stand(run, run_id)
         work.unlink(missing_ok=True)
         try:
             with bugs_named(journal):
-                damage = _refile(reader, work, progress)
-            seal(journal, work, remove=False, progress=lambda p, w: progress(0.3 + 0.7 * p, w))
+                _refile(reader, work, progress)
+                damage = _seal(reader, work, lambda p, w: progress(0.3 + 0.7 * p, w))
+            sync_folder(work.parent)
         except BaseException:
             work.unlink(missing_ok=True)
             raise
@@ -139,18 +162,17 @@ def recover(
     return damage
 
 
-def _refile(reader: JournalReader, work: Path, progress: Progress) -> list[Damage]:
+def _refile(reader: JournalRows, work: Path, progress: Progress) -> None:
     transfer = Transfer(reader)
     total = reader.last_batch() or 1
     with LiveWriter(work, reader.header) as writer:
         share_as(work, reader.path)
         while transfer.step(writer):
             progress(0.3 * min(transfer.cursor.batches / total, 1.0), "filing")
-    return transfer.damage
 
 
 def check_against_journal(
-    journal_path: Path | str, run_path: Path | str, *, progress: Progress | None = None
+    reader: JournalRows, run_path: Path | str, *, progress: Progress | None = None
 ) -> None:
     """Compare every record, mark and index in the run file with the journal, row by row.
 
@@ -160,7 +182,7 @@ def check_against_journal(
         The first difference, in words.
     """
     progress = progress or untold
-    with JournalReader(journal_path) as reader, open_run(run_path) as run:
+    with open_run(run_path) as run:
         total = reader.last_batch() or 1
         at = dict.fromkeys(run.devices, 0)
         block_at = dict.fromkeys(run.devices, 0)

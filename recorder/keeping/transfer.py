@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from recorder.keeping.journal_reader import CHUNK_BYTES
 from recorder.keeping.journal_rows import Cursor
@@ -16,12 +16,29 @@ from recorder.run.parts.states import LinkState
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from recorder.keeping.journal_reader import JournalReader
-    from recorder.keeping.journal_rows import Damage, Rows, StoredBlocks
+    from recorder.keeping.journal_rows import Damage, Rows, Shortfall, StoredBlocks
     from recorder.marks.mark import Mark
+    from recorder.run.parts.header import RunHeader
     from recorder.run_file.hdf5.live_writer import LiveWriter
 
-__all__ = ["IndexMap", "Transfer", "rows_by_device"]
+__all__ = ["IndexMap", "JournalRows", "Transfer", "rows_by_device"]
+
+
+class JournalRows(Protocol):
+    """A journal that is read: while it is written, or left behind."""
+
+    @property
+    def header(self) -> RunHeader:
+        """The run's header."""
+        ...
+
+    def read_new(self, cursor: Cursor, *, chunk_bytes: int = CHUNK_BYTES) -> Rows:
+        """Rows after the cursor, at about so many bytes; moves the cursor on."""
+        ...
+
+    def last_batch(self) -> int | None:
+        """Highest row of the batches; None where it cannot be read."""
+        ...
 
 
 @dataclass(slots=True)
@@ -62,7 +79,7 @@ def rows_by_device(batches: Sequence[StoredBlocks]) -> dict[str, list[StoredBloc
 class Transfer:
     """Moves committed rows on, in order, and turns damaged ones into gaps and events."""
 
-    def __init__(self, reader: JournalReader) -> None:
+    def __init__(self, reader: JournalRows) -> None:
         self.reader = reader
         self.cursor = Cursor()
         self.damage: list[Damage] = []
@@ -140,6 +157,7 @@ class Transfer:
             heads = joined([batch.heads for batch in batches[-REMEMBERED - 1 :]])
             for received_s in heads["received_s"][-REMEMBERED - 1 :].tolist():
                 self._rhythms[device].heard(received_s)
+        gaps += [self._cut_short(short) for short in rows.short]
         latest_s = max(self._latest_s.values(), default=0.0)
         return [
             *(gap.to_event() for gap in gaps),
@@ -164,6 +182,24 @@ class Transfer:
             detail=f"{missing} records could not be read back from the journal",
             lost_records=missing,
             before_record=place.in_file(batch.first_record),
+        )
+
+    def _cut_short(self, short: Shortfall) -> Gap:
+        """The gap at the end of a device whose last records are lost with the journal's end."""
+        start_s = self._latest_s[short.device]
+        end_s = max(start_s, short.counted_s)
+        self._latest_s[short.device] = end_s
+        self._rhythms[short.device].heard(end_s)
+        place = self._maps[short.device]
+        return Gap(
+            device=short.device,
+            t_start_s=start_s,
+            t_end_s=end_s,
+            cause=Cause.JOURNAL_DAMAGED,
+            detail=f"{short.records} records, counted when they were kept, could not be read"
+            " back from the journal",
+            lost_records=short.records,
+            before_record=place.in_file(place.next_record),
         )
 
     def mapped(self, event: Event) -> Event:
@@ -201,5 +237,7 @@ def _damage_event(damage: Damage, t_s: float) -> Event:
         "last_row": damage.last_row,
         "why": damage.why,
         "device": damage.device,
+        "from_s": damage.from_s,
+        "to_s": damage.to_s,
     }
     return Event(kind=EventKind.JOURNAL_DAMAGE, t_s=t_s, data=data)

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "PRIVATE", "create_private", "group_number", "is_ours", "no_file", "open_ours", "share",
-    "share_as", "squatted",
+    "share_as", "squatted", "write_filler",
 ]  # fmt: skip
 
 PRIVATE: Final = 0o600
@@ -55,6 +55,17 @@ def create_private(path: Path) -> int:
         # A strict umask may have left its owner without rights.
         os.fchmod(handle, PRIVATE)
     return handle
+
+
+def write_filler(path: Path, n_bytes: int) -> None:
+    """Take so much room on the disk, to be given back when it is wanted."""
+    if not squatted(path):
+        path.unlink(missing_ok=True)  # of a recording that was cut off
+    with os.fdopen(create_private(path), "wb") as file:
+        # Really written: a hole would give no room when it is wanted.
+        file.write(os.urandom(n_bytes))
+        file.flush()
+        os.fsync(file.fileno())
 
 
 def open_ours(path: Path) -> int:

@@ -8,7 +8,7 @@ from typing import Any
 
 from calibration.quantities.written import many
 from recorder.command_line.support.progress import ProgressLine
-from recorder.keeping.journal_rows import Damage
+from recorder.exchange.damage_told import damage_words
 from recorder.keeping.seal import recover
 from recorder.run_file.hdf5.reader import open_run
 
@@ -20,11 +20,13 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     parser = subparsers.add_parser(
         "recover",
         description="Make a sealed run file from the journal of a recording that was cut off. "
+        "Every page of a damaged journal is searched for what can still be read. "
         "The journal is kept. No run file is overwritten; the unfinished file of this very run "
         "is moved aside.",
         epilog="Example:\n  testcar recover run.h5.journal --out run.h5\n\n"
-        "Exit code 0: it is done; what was lost is told, and is a gap in the run. 2: it cannot "
-        "be done.",
+        "Exit code 0: it is done and nothing is lost. 1: it is done, but the journal is damaged: "
+        "what is lost, and why, is told in lines, and is kept in the run file. 2: it cannot be "
+        "done.",
     )
     parser.add_argument("journal", metavar="JOURNAL", help="The journal: run.h5.journal.")
     parser.add_argument("--out", required=True, metavar="RUN.h5", help="The run file to make.")
@@ -32,7 +34,7 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
 
 
 def run(args: argparse.Namespace) -> int:
-    """Recover and say what was lost.
+    """Recover and say what was lost; 1 if anything was.
 
     Raises
     ------
@@ -42,12 +44,9 @@ def run(args: argparse.Namespace) -> int:
 
     with ProgressLine() as progress:
         damage = recover(args.journal, args.out, progress=progress)
-    for loss in damage:
-        print(
-            f"testcar recover: {args.journal}: {loss.table} {_rows(loss)} {loss.why}",
-            file=sys.stderr,
-        )
     with open_run(args.out) as opened:
+        for line in damage_words(opened.gaps(), opened.events()):
+            print(f"testcar recover: {args.journal}: {line}", file=sys.stderr)
         records = sum(device.n for device in opened.devices.values())
         marks = len(opened.marks())
         print(
@@ -55,12 +54,4 @@ def run(args: argparse.Namespace) -> int:
             f" {many(marks, 'mark')}; the journal {args.journal} is kept: remove it when you have"
             " checked the run"
         )
-    return 0
-
-
-def _rows(loss: Damage) -> str:
-    if loss.last_row is None:
-        return f"from row {loss.row} on"
-    return (
-        f"row {loss.row}" if loss.last_row == loss.row else f"rows {loss.row}-{loss.last_row}"
-    )
+    return 1 if damage else 0

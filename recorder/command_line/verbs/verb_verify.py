@@ -16,6 +16,7 @@ from recorder.command_line.support.standings_told import (
     standings_json,
     standings_words,
 )
+from recorder.exchange.damage_told import damage_words
 from recorder.exchange.time_told import ClockOfRun, clock_of, clock_words
 from recorder.run.parts.errors import UnreadableError
 from recorder.run.values.certificate_standing import Standings, standings_of
@@ -38,7 +39,8 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
         "nobody can prove from the file alone.",
         epilog="Examples:\n  testcar verify run.h5\n  testcar verify --deep run.h5\n"
         "  testcar verify --deep --json run.h5\n\n"
-        "Exit code 0: it is sound, or with --deep nothing is contradicted. 1: it is damaged, "
+        "Exit code 0: it is as it was sealed (what was lost with a damaged journal before that "
+        "is told), or with --deep nothing is contradicted. 1: it is damaged, "
         "not sealed or contradicted; each finding is one line. 2: it is no run file.",
     )
     parser.add_argument("file", metavar="RUN", help="The run file.")
@@ -64,12 +66,13 @@ def _digests(args: argparse.Namespace) -> int:
     with ProgressLine() as progress:
         findings = verify_run(args.file, progress=progress)
     time: list[str] = []
+    lost: list[str] = []
     standing: Standings = {}
     added = ""
     if not findings:
         # Bytes as they were sealed do not make a clock right, nor a part one that reads.
         try:
-            clock, standing, added = _clock(args.file)
+            clock, standing, lost, added = _told(args.file)
         except UnreadableError as error:
             findings = [f"does not read: {error.words}"]
         else:
@@ -79,22 +82,27 @@ def _digests(args: argparse.Namespace) -> int:
         print(f"testcar verify: {args.file}: {line}", file=sys.stderr)
     if args.json:
         told = {"file": args.file, "sound": not findings, "findings": findings}
-        print(
-            json.dumps(
-                {**told, "time": time, "certificates": standings_json(standing), "added": added}
-            )
-        )
+        more = {"journal_damage": lost, "time": time, "certificates": standings_json(standing)}
+        print(json.dumps({**told, **more, "added": added}))
     elif not findings:
-        told_so = [f"{args.file}: sound", *time, *standings_words(standing)]
+        told_so = [*_sound(args.file, lost), *time, *standings_words(standing)]
         print("\n".join([*told_so, *([added] if added else [])]))
     return 1 if findings else 0
 
 
-def _clock(path: str) -> tuple[ClockOfRun, Standings, str]:
+def _told(path: str) -> tuple[ClockOfRun, Standings, list[str], str]:
+    """Clock, certificates, what was lost with the journal, and how additions are held."""
     with open_run(path) as run:
-        run.revisions(), run.gaps(), run.events()  # what is damaged in them is raised
-        added = run.companion.protection()
-        return clock_of(run), standings_of(run.header, readings=False), added
+        run.revisions()  # what is damaged in them is raised
+        lost, added = damage_words(run.gaps(), run.events()), run.companion.protection()
+        return clock_of(run), standings_of(run.header, readings=False), lost, added
+
+
+def _sound(path: str, lost: list[str]) -> list[str]:
+    if not lost:
+        return [f"{path}: sound"]
+    state = "as it was sealed, from a journal that was damaged; it lacks:"
+    return [f"{path}: {state}", *(f"  {line}" for line in lost)]
 
 
 def _deep(args: argparse.Namespace) -> int:

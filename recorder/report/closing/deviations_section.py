@@ -38,6 +38,7 @@ def deviations_section(
         for u in unmade
     ]  # fmt: skip
     for run in answer.runs:
+        blocks += _lost(run.loaded, naming)
         blocks += _gaps(run.loaded, naming) + _health(run.loaded, naming)
         blocks += _marked(run.loaded, naming)
     blocks.append(Heading("Cautions", 2))
@@ -77,6 +78,13 @@ def _edits(answer: CampaignAnswer, naming: Naming) -> list[Block]:
     places = tuple(RunPlace(ids[e.run], e.t_start_s) for e in answer.settings.edits)
     heads = ("run", "edit", "time, s", "reason")
     return [TextTable(heads, rows, "Test sections struck out or added by the crew.", places)]
+
+
+def _lost(loaded: LoadedRun, naming: Naming) -> list[Block]:
+    """What the run lacks because its journal was damaged."""
+    lost = loaded.provenance.description.journal_damage
+    told = f"Lost from {naming.run(loaded.name)} with its damaged journal"
+    return [Text(f"• {told}: {words}.") for words in lost]
 
 
 def _gaps(loaded: LoadedRun, naming: Naming) -> list[Block]:
