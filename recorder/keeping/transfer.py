@@ -15,6 +15,7 @@ from recorder.run.parts.states import LinkState
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+    from pathlib import Path
 
     from recorder.keeping.journal_rows import Damage, Rows, Shortfall, StoredBlocks
     from recorder.marks.mark import Mark
@@ -26,6 +27,11 @@ __all__ = ["IndexMap", "JournalRows", "Transfer", "rows_by_device"]
 
 class JournalRows(Protocol):
     """A journal that is read: while it is written, or left behind."""
+
+    @property
+    def path(self) -> Path:
+        """Where it lies."""
+        ...
 
     @property
     def header(self) -> RunHeader:
