@@ -27,7 +27,7 @@ import os
 import sqlite3
 import threading
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, NamedTuple, Self
+from typing import TYPE_CHECKING, Final, Self
 
 from calibration.files.durable import sync_folder
 from recorder.keeping.errors import JournalError, JournalFullError, NotKeptError
@@ -40,7 +40,7 @@ from recorder.keeping.journal_connection import (
     roll_back,
     wants_reopening,
 )
-from recorder.keeping.journal_rows import FORMAT, VERSION, pack_blocks, row_crc
+from recorder.keeping.journal_rows import FORMAT, VERSION, NewRow, pack_blocks, row_crc
 from recorder.keeping.owner import OwnerLock, boot_id
 from recorder.machine.private_files import (
     create_private,
@@ -220,18 +220,18 @@ class Journal:
             self._next["events"] += len(told)
             self._checkpoint_when_due()
 
-    def _batch_rows(self, packed: dict[str, tuple[int, bytes]]) -> Iterator[_Row]:
+    def _batch_rows(self, packed: dict[str, tuple[int, bytes]]) -> Iterator[NewRow]:
         for i, (device, (n, payload)) in enumerate(packed.items(), self._next["batches"]):
             first = self._records[device]
             check = row_crc(i, device, first, n, payload)
-            yield _Row("batches", check, (i, device, first, n, check, payload))
+            yield NewRow("batches", check, (i, device, first, n, check, payload))
 
-    def _event_rows(self, events: list[Event]) -> Iterator[_Row]:
+    def _event_rows(self, events: list[Event]) -> Iterator[NewRow]:
         for i, event in enumerate(events, self._next["events"]):
             text = json.dumps(event.data, sort_keys=True, ensure_ascii=False)
             t_s = float(event.t_s)
             check = row_crc(i, event.kind, t_s, text)
-            yield _Row("events", check, (i, event.kind, t_s, text, check))
+            yield NewRow("events", check, (i, event.kind, t_s, text, check))
 
     def _counts(self, packed: Mapping[str, tuple[int, bytes]], n_events: int) -> Counts:
         """What is kept once this commit is; of marks no more than at its first try, so that it is
@@ -268,7 +268,7 @@ class Journal:
         with self._guard:
             i = self._next["marks"]
             check = row_crc(i, mark.mark_id, mark.revision, text)
-            self._keep([_Row("marks", check, (i, mark.mark_id, mark.revision, text, check))])
+            self._keep([NewRow("marks", check, (i, mark.mark_id, mark.revision, text, check))])
             self._next["marks"] += 1
 
     def close(self) -> None:
@@ -307,7 +307,7 @@ class Journal:
             roll_back(sql)
             raise
 
-    def _keep(self, rows: Sequence[_Row]) -> None:
+    def _keep(self, rows: Sequence[NewRow]) -> None:
         """All rows in one commit, once, whatever became of the try before; or none."""
         try:
             try:
@@ -329,13 +329,13 @@ class Journal:
                 raise JournalFullError(28, "disk full", str(self.path)) from error
             raise NotKeptError(5, why, str(self.path)) from error
 
-    def _insert(self, rows: Sequence[_Row]) -> None:
+    def _insert(self, rows: Sequence[NewRow]) -> None:
         with self._commit() as sql:
             for row in rows:
                 places = ", ".join("?" * len(row.columns))
                 sql.execute(f"INSERT INTO {row.table} VALUES ({places})", row.columns)
 
-    def _is_there(self, rows: Sequence[_Row], *, after: Exception) -> bool:
+    def _is_there(self, rows: Sequence[NewRow], *, after: Exception) -> bool:
         """Whether a commit that failed, now or when it was tried before, is on the disk all
         the same; its id and check say so of every row."""
         if wants_reopening(after):
@@ -396,11 +396,3 @@ class Journal:
                 self._release_ballast()
         else:
             self.untidy = "somebody reads it without a pause" if held else ""
-
-
-class _Row(NamedTuple):
-    """A row to be kept; its id is the first column."""
-
-    table: str
-    check: int
-    columns: tuple[Any, ...]

@@ -11,7 +11,7 @@ import json
 import struct
 import zlib
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from recorder.run.parts.block import Block
 
 __all__ = [
-    "FORMAT", "VERSION", "Cursor", "Damage", "Rows", "Shortfall",
+    "FORMAT", "VERSION", "Cursor", "Damage", "NewRow", "Rows", "Shortfall",
     "StoredBlocks", "header_from", "pack_blocks", "row_crc", "row_proof", "unpack_blocks",
 ]  # fmt: skip
 
@@ -41,6 +41,14 @@ FORMAT: Final = "testcar-journal"
 VERSION: Final = 1
 """Written, and the newest that is read."""
 _COUNT: Final = struct.Struct("<I")
+
+
+class NewRow(NamedTuple):
+    """A row to be kept; its id is the first column."""
+
+    table: str
+    check: int
+    columns: tuple[Any, ...]
 
 
 def row_crc(*columns: float | str | bytes) -> int:
