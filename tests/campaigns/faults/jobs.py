@@ -29,6 +29,8 @@ from recorder.acquisition.preparation.settings import RecordingSettings
 from recorder.acquisition.process import simulated
 from recorder.acquisition.process.reports import RecordingReport, Stopping
 from recorder.acquisition.process.simulated_desk import Desk
+from recorder.acquisition.safekeeping.keeper import Keeper
+from recorder.acquisition.safekeeping.mark_register import MarkRegister
 from recorder.command_line.main import main
 from recorder.keeping.journal import Journal
 from recorder.keeping.seal import recover
@@ -64,6 +66,8 @@ SPEED: Final = 40.0
 """Simulated seconds in one of the computer's, so that the filer keeps abreast."""
 KEEP_S: Final = 1.0
 """Between two commits of a simulated recording here: many more instants to be cut at."""
+PATIENCE_S: Final = 2.0
+"""At the stop what fails is tried for so long here, not for half a minute."""
 UTC0_NS: Final = (BUILT_ON.toordinal() - 719_163) * 86_400 * 10**9 + 43_200 * 10**9
 ENTRIES: Final = 12
 """Added to a companion."""
@@ -169,6 +173,8 @@ def record(folder: Path, ack: Ack, seed: int) -> None:
 
     with (
         mock.patch.object(simulated, "KEEP_S", KEEP_S),
+        mock.patch.dict(Keeper.stop.__kwdefaults__, patience_s=PATIENCE_S),
+        mock.patch.dict(MarkRegister.close.__kwdefaults__, patience_s=PATIENCE_S),
         mock.patch.object(Journal, "append", _told_append(ack)),
     ):
         outcome = simulated.record_simulated(
