@@ -100,8 +100,14 @@ class ChildProcess(Generic[R]):
             self._threads.append(
                 threading.Thread(target=self._listen_errors, name=f"{name} errors", daemon=True)
             )
-        for thread in self._threads:
-            thread.start()
+        try:
+            for thread in self._threads:
+                thread.start()
+        except RuntimeError:
+            # No thread could be had: a child that nobody hears is no child.
+            self._process.kill()
+            self._process.wait()
+            raise
 
     @property
     def pid(self) -> int:
