@@ -17,6 +17,7 @@ from recorder.acquisition.preparation.plan import make_plan
 from recorder.acquisition.process.health import HealthMonitor
 from recorder.acquisition.ring.ring import RingWriter
 from recorder.machine.clocks import Clocks, HostTimepiece, Timepiece
+from recorder.machine.host import rss_bytes
 from recorder.run.parts.event import Event
 from recorder.run.parts.states import DeviceState
 from recorder.sheets import load_car_sheet
@@ -28,7 +29,13 @@ GiB = 2**30
 class Desk:
     """Monitors one device that exists in name only."""
 
-    def __init__(self, folder: Path, car: Path, clocks: Timepiece | None = None) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        car: Path,
+        clocks: Timepiece | None = None,
+        rss: Callable[[], int] = rss_bytes,
+    ) -> None:
         self.free: int | OSError = 1000 * GiB
         """What the disk answers."""
         self.events: list[Event] = []
@@ -36,15 +43,9 @@ class Desk:
         name = f"tctest_w{os.getpid()}_{next(_NUMBER)}"
         self.ring = RingWriter(name, dtype=np.dtype([("tick", "<u8")]), capacity=8192)
         self.stream = SimpleNamespace(
-            total=0,
-            seen=0,
-            gaps=0,
-            lost_records=0,
-            bytes_dropped=0,
-            quiet_after_s=1.0,
-            last_fault="",
-            last_fault_t_s=None,
-        )
+            total=0, seen=0, gaps=0, lost_records=0, bytes_dropped=0, quiet_after_s=1.0,
+            last_fault="", last_fault_t_s=None,
+        )  # fmt: skip
         self.thread = SimpleNamespace(
             name="drawbar",
             stream=self.stream,
@@ -61,6 +62,7 @@ class Desk:
             warn=self.warnings.append,
             timepiece=clocks,
             free=self._answer,
+            rss=rss,
         )
 
     def _answer(self, _folder: Path) -> int:
@@ -188,3 +190,28 @@ def test_steps_of_the_wall_clock_and_sleep_are_told(
     slept = next(e for e in desk.events if e.kind == "suspended")
     assert slept.data["slept_s"] == pytest.approx(2.0)
     assert len(desk.warnings) == 2, "the step seen after sleep is the sleep's own"
+
+
+def test_a_figure_that_cannot_be_had_is_told_once_and_takes_no_other_down(
+    tmp_path: Path, make_sheets: Callable[..., tuple[Path, Path]]
+) -> None:
+    def fails() -> Any:
+        msg = "no such figure"
+        raise KeyError(msg)
+
+    car, _ = make_sheets(tmp_path, "tcp://127.0.0.1:1")
+    desk = Desk(tmp_path, car, rss=fails)
+    desk.thread.ring = SimpleNamespace(stats=fails)
+    for t in range(3):
+        desk.second(float(t))
+    desk.ring.close()
+    assert [w.partition(":")[0] for w in desk.warnings] == [
+        "the memory of the recording",
+        "the health of the devices",
+    ]
+    assert all("internal error, KeyError" in words for words in desk.warnings)
+    bugs = [e.data["what"] for e in desk.events if e.kind == "bug"]
+    assert bugs == ["the memory of the recording", "the health of the devices"]
+    assert [e.kind for e in desk.events if e.kind == "clock_anchor"] == ["clock_anchor"] * 3
+    health = [e.data for e in desk.events if e.kind == "health"]
+    assert [sorted(data) for data in health] == [[]] * 3
