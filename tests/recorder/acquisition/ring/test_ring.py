@@ -56,6 +56,7 @@ def test_what_is_written_is_read(writer: RingWriter) -> None:
         write(writer, 15, 3)
         first, second = reader.poll()
         assert (first.sequence, first.first_record, second.first_record) == (0, 0, 5)
+        assert (second.sequence, reader.lost_blocks, reader.lost_records) == (1, 0, 0)
         assert np.array_equal(first.records, records(10, 5))
         assert first.time_s() == pytest.approx(0.25 + 1e-3 * np.arange(5))
         assert (second.received_s, second.line.tick0) == (1.5, 15)
@@ -67,6 +68,37 @@ def test_ticks_before_the_line_begins_have_their_time(writer: RingWriter) -> Non
         line = TickLine(tick0=2, t0_s=1.0, s_per_tick=0.1)
         writer.write(Block(device="cell", records=records(0, 3), line=line, received_s=0.0))
         assert reader.poll()[0].time_s() == pytest.approx([0.8, 0.9, 1.0])
+
+
+def test_a_counter_of_64_bits_that_is_nearly_full_is_kept_as_it_is(writer: RingWriter) -> None:
+    tick = 2**64 - 3
+    with RingReader(writer.name, dtype=DTYPE) as reader:
+        line = TickLine(tick0=tick, t0_s=1.0, s_per_tick=0.1)
+        made = np.array([(tick, 1, 2)], DTYPE)
+        writer.write(Block(device="cell", records=made, line=line, received_s=0.0))
+        (block,) = reader.poll()
+        assert (block.line.tick0, int(block.records["tick"][0])) == (tick, tick)
+        assert block.time_s() == pytest.approx([1.0])
+
+
+def test_a_ring_holds_whole_lines_and_no_more_than_asked_for() -> None:
+    ring = RingWriter(fresh_name(), dtype=DTYPE, capacity=5000)
+    try:
+        assert (ring.capacity, ring.stats().capacity) == (4992, 4992)
+        with RingReader(ring.name, dtype=DTYPE) as reader:
+            for first in range(0, 600, 6):
+                write(ring, first, 6)
+                assert [b.first_record for b in reader.poll()] == [first]
+    finally:
+        ring.close()
+
+
+def test_no_more_is_given_up_than_the_new_block_needs(writer: RingWriter) -> None:
+    """A header of 64 bytes and 12 records of 16 are 256 bytes: the ring holds 256 such blocks."""
+    for number in range(300):
+        write(writer, 12 * number, 12)
+    with RingReader(writer.name, dtype=DTYPE) as reader:
+        assert [b.sequence for b in reader.poll()] == list(range(300 - 256, 300))
 
 
 def test_the_gap_before_a_block_is_read_with_it_and_stands_before_its_first_part_only(
@@ -139,6 +171,7 @@ def test_the_keeper_knows_from_the_first_record_on(writer: RingWriter) -> None:
         assert keeper.lost_records == total - seen > 0
         stats = writer.stats()
         assert stats.dropped_records == keeper.lost_records
+        assert stats.dropped == keeper.lost_blocks > 0
         assert stats.peak_used == stats.capacity
 
 
@@ -153,6 +186,34 @@ def test_statistics_count_from_what_is_kept(writer: RingWriter) -> None:
         assert writer.stats().used == 0
         assert writer.stats().peak_used == used
         assert writer.stats().dropped == 0
+
+
+def test_what_is_dropped_is_what_nobody_kept(writer: RingWriter) -> None:
+    """Of blocks of 256 bytes the ring holds 256: after 300 more the first 44 of them are gone."""
+    with RingReader(writer.name, dtype=DTYPE, kept=threading.Event()) as keeper:
+        for number in range(310):
+            write(writer, 12 * number, 12)
+            if number == 9:
+                assert len(keeper.poll()) == 10
+                keeper.mark_kept()
+        stats = writer.stats()
+        assert (stats.dropped, stats.dropped_records) == (44, 44 * 12)
+        assert len(keeper.poll()) == 256
+        assert (keeper.lost_blocks, keeper.lost_records) == (44, 44 * 12)
+
+
+def test_a_reader_knows_how_much_it_has_not_read(writer: RingWriter) -> None:
+    """Before its first block it knows nothing."""
+    with RingReader(writer.name, dtype=DTYPE) as reader:
+        write(writer, 0, 10)
+        assert reader.not_read() == 0
+        reader.poll()
+        assert reader.not_read() == 0
+        write(writer, 10, 7)
+        write(writer, 17, 5)
+        assert reader.not_read() == 12
+        reader.poll(max_blocks=1)
+        assert reader.not_read() == 5
 
 
 def test_a_late_reader_may_have_the_backlog_or_not(writer: RingWriter) -> None:
