@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 __all__ = ["student_characteristic"]
 
 _MANY: Final = 120.0
-"""Degrees of freedom from which the expansion for large order is good to 1e-12."""
+"""Degrees of freedom from which the expansion for large order is good to 4e-12."""
 
 
 def student_characteristic(z: NDArray[np.float64], dof: float) -> NDArray[np.float64]:

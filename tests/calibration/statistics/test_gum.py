@@ -6,11 +6,13 @@ import numpy as np
 import pytest
 
 from calibration.statistics.gum import (
+    Component,
     combine,
     coverage_factor,
     effective_dof,
     rectangular,
 )
+from calibration.statistics.half_width import Shape
 
 
 def test_gum_h1_end_gauge_budget() -> None:
@@ -39,6 +41,49 @@ def test_gum_h1_type_b_inputs() -> None:
     length_nm = 50_000_623.0
     assert length_nm * 0.1 * rectangular(1e-6) == pytest.approx(2.88679, rel=1e-4)
     assert length_nm * 11.5e-6 * rectangular(0.05) == pytest.approx(16.599, rel=1e-4)
+
+
+def test_each_value_of_a_measurand_is_combined_by_itself() -> None:
+    """3 and 4 are 5; 0 and 1 are 1."""
+    assert combine([[3.0, 0.0], [4.0, 1.0]]) == pytest.approx([5.0, 1.0])
+
+
+def component(shape: Shape | None, standard: list[float] | None) -> Component:
+    known = None if standard is None else np.array(standard)
+    return Component(
+        name="creep",
+        standard=known,
+        dof=7.0,
+        evaluation="B",
+        distribution=shape,
+        basis="no step",
+    )
+
+
+@pytest.mark.parametrize(
+    ("shape", "width"),
+    [
+        (Shape.NORMAL, 2.0),
+        (Shape.STUDENT, 2.0),
+        (Shape.RECTANGLE, 2.0 * math.sqrt(3.0)),
+        (Shape.TRIANGLE, 2.0 * math.sqrt(6.0)),
+        (Shape.TWO_POINT, 2.0),
+    ],
+)
+def test_a_standard_uncertainty_is_that_of_its_distribution(shape: Shape, width: float) -> None:
+    """GUM 4.3.7 and 4.3.9: half-widths of a rectangle and a triangle over √3 and √6; a value that
+    is at one of two ends deviates by all of it. A Student t is given by its scale (4.2.3)."""
+    part = component(shape, [9.0, 2.0]).part(1)
+    assert (part.shape, part.dof) == (shape, 7.0)
+    assert part.width == pytest.approx(width)
+
+
+@pytest.mark.parametrize(("shape", "standard"), [(None, [1.0]), (Shape.NORMAL, None)])
+def test_what_is_not_known_is_no_error_of_a_sum(
+    shape: Shape | None, standard: list[float] | None
+) -> None:
+    with pytest.raises(ValueError, match="creep is not known: no step"):
+        component(shape, standard).part(0)
 
 
 def test_welch_satterthwaite_over_forces() -> None:

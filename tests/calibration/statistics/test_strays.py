@@ -75,3 +75,19 @@ def test_too_few_values_tell_nothing() -> None:
     x, design, y = line(3, 1)
     y[1] += 1e6
     assert not np.any(find(x, design, y).stray)
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("off", [None, 100.0, 400.0])
+def test_strays_side_by_side_at_the_far_end_do_not_turn_the_curve(
+    seed: int, off: float | None
+) -> None:
+    """Three of twenty where they have most leverage: least squares through all would follow.
+
+    They read nothing, or are off by so many times 0.01, the scatter of a curve up to 4.
+    """
+    x = np.linspace(0.1, 1.0, 20)
+    y = 5.0 * x - x**2 + np.random.default_rng(seed).normal(0.0, 0.01, 20)
+    far = [17, 18, 19]
+    y[far] = 0.0 if off is None else y[far] + 0.01 * off
+    assert np.flatnonzero(find(x, np.column_stack((x, x**2)), y).stray).tolist() == far

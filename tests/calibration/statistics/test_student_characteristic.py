@@ -39,3 +39,13 @@ def test_the_ways_to_work_it_out_meet() -> None:
         student_characteristic(z, 6.0 + 1e-9), abs=1e-7
     )
     assert student_characteristic(np.array([0.0]), 7.5)[0] == 1.0
+
+
+def test_the_expansion_follows_the_recurrence_of_bessels_function() -> None:
+    """φ of 120 from those of 118 and 116 degrees of freedom, at one y = √ν z (NIST DLMF 10.29.1,
+    from memory)."""
+    y = np.linspace(0.0, 60.0, 61)
+    lower, upper, next_up = (
+        student_characteristic(y / math.sqrt(dof), dof) for dof in (116.0, 118.0, 120.0)
+    )
+    assert next_up == pytest.approx(upper + y**2 * lower / (4.0 * 59.0 * 58.0), abs=4e-12)
