@@ -140,8 +140,10 @@ class Journal:
         except OSError as error:
             lock.release()
             if isinstance(error, FileExistsError) and not squatted(place):
+                run = place.with_name(place.name.removesuffix(".journal"))
                 msg = (
-                    f"an unfinished journal is there; recover it first: testcar recover {place}"
+                    "an unfinished journal is there; recover it first: testcar recover"
+                    f" {place} --out {run}"
                 )
                 raise FileExistsError(error.errno, msg, str(place)) from error
             raise

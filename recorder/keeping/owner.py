@@ -9,11 +9,26 @@ import os
 import sys
 from enum import Enum
 from pathlib import Path
-from typing import IO
+from typing import IO, TYPE_CHECKING, Final
 
 from recorder.machine.private_files import create_private, no_file, open_ours
 
-__all__ = ["JournalState", "OwnerLock", "boot_id", "journal_path_for", "journal_state"]
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+__all__ = [
+    "JournalState",
+    "OwnerLock",
+    "SealingLock",
+    "boot_id",
+    "journal_path_for",
+    "journal_state",
+    "sealing_alone",
+]
+
+NO_PLACE: Final = frozenset(
+    {errno.EROFS, errno.EACCES, errno.EPERM, errno.ENOSPC, errno.EDQUOT}
+)
 
 if sys.platform == "win32":
     import msvcrt
@@ -47,6 +62,9 @@ class JournalState(Enum):
 class OwnerLock:
     """Held while this process records to a journal; gone with the process, however it ends."""
 
+    ending = ".lock"
+    held_words = "another process is recording to it"
+
     def __init__(self, journal: Path) -> None:
         """Take the lock.
 
@@ -57,16 +75,23 @@ class OwnerLock:
         FileExistsError
             What is there is not ours, or no plain file; it is left as it is.
         """
-        self.path = _lock_path(journal)
+        self.path = journal.with_name(journal.name + self.ending)
         self._file: IO[bytes] = os.fdopen(_opened(self.path), "r+b")
-        if not _try_lock(self._file):
+        if not _try_lock(self._file) or not self._is_there():
             self._file.close()
-            msg = f"{journal}: another process is recording to it"
+            msg = f"{journal}: {self.held_words}"
             raise BlockingIOError(msg)
         self._file.truncate(0)
         owner = {"pid": os.getpid(), "boot_id": boot_id()}
         self._file.write(b" " + json.dumps(owner).encode())
         self._file.flush()
+
+    def _is_there(self) -> bool:
+        """Whether the locked file still has the name: its last holder may just have removed it."""
+        try:
+            return os.path.samestat(self.path.stat(), os.fstat(self._file.fileno()))
+        except FileNotFoundError:
+            return False
 
     def release(self) -> None:
         """Let go and remove the lock's file; may be called twice."""
@@ -80,16 +105,43 @@ class OwnerLock:
                     self.path.unlink(missing_ok=True)
 
 
+class SealingLock(OwnerLock):
+    """Held while this process makes the run file of a journal, live or afterwards."""
+
+    ending = ".sealing"
+    held_words = "another process is making a run file of it; wait until that is done"
+
+
+@contextlib.contextmanager
+def sealing_alone(journal: Path) -> Iterator[None]:
+    """While this process alone makes a run file of a journal.
+
+    Where nothing can be made beside the journal (a disk that is only read, or full) no lock can.
+
+    Raises
+    ------
+    BlockingIOError
+        Another process does.
+    """
+    try:
+        lock = SealingLock(journal)
+    except OSError as error:
+        if error.errno not in NO_PLACE:
+            raise
+        yield
+        return
+    try:
+        yield
+    finally:
+        lock.release()
+
+
 def _opened(path: Path) -> int:
     """The lock's file, made, or the one that a recording left that was cut off."""
     try:
         return create_private(path)
     except FileExistsError:
         return open_ours(path)
-
-
-def _lock_path(journal: Path) -> Path:
-    return journal.with_name(journal.name + ".lock")
 
 
 def journal_path_for(run_path: Path | str) -> Path:
@@ -109,7 +161,7 @@ def journal_state(journal: Path | str) -> JournalState:
     path = Path(journal)
     if not path.exists():
         return JournalState.ABSENT
-    lock = _lock_path(path)
+    lock = path.with_name(path.name + OwnerLock.ending)
     if not os.path.lexists(lock):
         return JournalState.UNFINISHED
     if kind := no_file(lock):

@@ -11,12 +11,17 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
-from calibration.files.durable import sync_folder
+from calibration.files.durable import rename_new, sync_folder
 from recorder.keeping.errors import JournalError, SealBugError, SealError
 from recorder.keeping.journal_reader import JournalReader
 from recorder.keeping.journal_rows import Cursor
 from recorder.keeping.left_behind import LeftBehind
-from recorder.keeping.owner import JournalState, journal_state
+from recorder.keeping.owner import (
+    JournalState,
+    journal_path_for,
+    journal_state,
+    sealing_alone,
+)
 from recorder.keeping.transfer import JournalRows, Transfer, rows_by_device
 from recorder.machine.private_files import is_ours, share_as
 from recorder.run.parts.block import HEAD_DTYPE, joined
@@ -24,6 +29,8 @@ from recorder.run.parts.errors import RunFileError
 from recorder.run.parts.progress import untold
 from recorder.run_file.hdf5.live_writer import LiveWriter
 from recorder.run_file.hdf5.reader import open_run
+from recorder.run_file.seal.at_place import AtPlace, at_place
+from recorder.run_file.seal.room import room_told
 from recorder.run_file.seal.seal_file import mark_complete, seal_file
 
 if TYPE_CHECKING:
@@ -80,11 +87,12 @@ def seal(
     progress = progress or untold
     journal, run = Path(journal_path), Path(run_path)
     _refuse_living(journal)
-    with bugs_named(journal), JournalReader(journal) as reader:
-        _seal(reader, run, progress, _refuse_torn)
-    sync_folder(run.parent)
-    if remove:
-        remove_journal(journal)
+    with sealing_alone(journal):
+        with bugs_named(journal), JournalReader(journal) as reader:
+            _seal(reader, run, progress, _refuse_torn)
+        sync_folder(run.parent)
+        if remove:
+            remove_journal(journal)
     progress(1.0, "sealed")
 
 
@@ -120,11 +128,16 @@ def _seal(
 
 
 def recover(
-    journal_path: Path | str, run_path: Path | str, *, progress: Progress | None = None
+    journal_path: Path | str,
+    run_path: Path | str,
+    *,
+    progress: Progress | None = None,
+    moved_aside: Callable[[Path], object] | None = None,
 ) -> list[Damage]:
     """Make a sealed run file from a journal that was left behind. The journal is kept.
 
-    An unfinished file of this very run at ``run_path`` is moved aside, never written over.
+    An unfinished, torn or unreadable file of this very run at ``run_path`` is moved aside, never
+    written over; ``moved_aside`` is told where it is then.
 
     Returns
     -------
@@ -134,31 +147,35 @@ def recover(
     Raises
     ------
     FileExistsError
-        Something else is at ``run_path``.
+        This run is at ``run_path``, sealed and sound, or something else is.
+    BlockingIOError
+        Another process is making a run file of the journal.
     JournalError
         Not a journal, or a living process is recording to it.
     RunFileError, SealError, SealBugError, OSError
-        As :func:`seal`.
+        As :func:`seal`; a full disk says so, and how much is needed.
     """
     progress = progress or untold
     journal, run = Path(journal_path), Path(run_path)
     _refuse_living(journal)
     work = run.with_name(run.name + ".recovering")
-    with LeftBehind(journal) as reader:
-        run_id = reader.header.run_id
-        _may_stand(run, run_id)
+    with sealing_alone(journal), LeftBehind(journal) as reader:
+        unfinished = _may_stand(run, journal, reader.header.run_id)
+        # Of a recovery that was cut off.
         work.unlink(missing_ok=True)
         try:
-            with bugs_named(journal):
+            with room_told(run, journal, reader.header), bugs_named(journal):
                 _refile(reader, work, progress)
                 damage = _seal(reader, work, lambda p, w: progress(0.3 + 0.7 * p, w))
-            sync_folder(work.parent)
         except BaseException:
             work.unlink(missing_ok=True)
             raise
-    _stand_aside(run, run_id)
-    work.rename(run)
-    sync_folder(run.parent)
+        if unfinished:
+            aside = _stand_aside(run)
+            if moved_aside is not None:
+                moved_aside(aside)
+        rename_new(work, run)
+    progress(1.0, "sealed")
     return damage
 
 
@@ -246,25 +263,37 @@ def _refuse_living(journal: Path) -> None:
         raise JournalError(msg)
 
 
-def _may_stand(run: Path, run_id: str) -> None:
-    if not run.exists():
-        return
-    try:
-        with open_run(run) as held:
-            same = held.header.run_id == run_id and not held.complete
-    except (RunFileError, OSError):
-        same = False
-    if not same:
-        msg = "is there already and is never overwritten; choose another --out"
-        raise FileExistsError(17, msg, str(run))
+def _may_stand(run: Path, journal: Path, run_id: str) -> bool:
+    """Whether there is an unfinished file of this run, to be moved aside.
+
+    Raises
+    ------
+    FileExistsError
+        What is there stays.
+    """
+    own_name = journal.resolve() == journal_path_for(run).resolve()
+    found = at_place(run, run_id, its_own_name=own_name)
+    if found is AtPlace.SEALED:
+        msg = (
+            f"is this very run, sealed and sound: it is recovered already; the journal {journal}"
+            f" can be removed (testcar verify {run} checks the run)"
+        )
+    elif found is AtPlace.ANOTHER:
+        msg = (
+            "is there already, is no file of the run in this journal, and is never overwritten;"
+            " choose another --out"
+        )
+    else:
+        return found is AtPlace.UNFINISHED
+    raise FileExistsError(17, msg, str(run))
 
 
-def _stand_aside(run: Path, run_id: str) -> None:
-    """Move the unfinished file of the same run away, keeping it."""
-    _may_stand(run, run_id)
-    if run.exists():
-        for i in range(1, 1000):
-            aside = run.with_name(f"{run.name}.unfinished-{i}")
-            if not aside.exists():
-                run.rename(aside)
-                return
+def _stand_aside(run: Path) -> Path:
+    """Give an unfinished file another name, keeping it."""
+    for i in range(1, 1000):
+        aside = run.with_name(f"{run.name}.unfinished-{i}")
+        if not aside.exists():
+            run.rename(aside)
+            return aside
+    msg = "there are 999 unfinished files of this run beside it; remove some of them"
+    raise FileExistsError(17, msg, str(run))

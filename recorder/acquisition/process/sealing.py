@@ -45,13 +45,13 @@ def seal_run(filer: FilerSupervisor, out: Path, report: Reporter) -> Sealing:
     except SealError as error:
         problem = (
             f"{out}: not sealed ({error}); nothing is lost, the journal is"
-            f" kept: testcar recover {journal} --out NEW.h5"
+            f" kept: testcar recover {journal} --out {out}"
         )
         return Sealing(sealed=False, problem=problem)
     except SealBugError as bug:
         problem = (
             f"{out}: not sealed, internal error: {bug}; report what testcar"
-            f" --debug recover {journal} --out NEW.h5 shows"
+            f" --debug recover {journal} --out {out} shows"
         )
         return Sealing(sealed=False, problem=problem, bug=True)
     return Sealing(sealed=True)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import argparse
 import sys
+from pathlib import Path
 from typing import Any
 
 from calibration.quantities.written import many
 from recorder.command_line.support.progress import ProgressLine
 from recorder.exchange.damage_told import damage_words
 from recorder.keeping.seal import recover
+from recorder.run.parts.errors import CompanionError
 from recorder.run_file.hdf5.reader import open_run
 
 __all__ = ["add_parser", "run"]
@@ -21,8 +23,8 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
         "recover",
         description="Make a sealed run file from the journal of a recording that was cut off. "
         "Every page of a damaged journal is searched for what can still be read. "
-        "The journal is kept. No run file is overwritten; the unfinished file of this very run "
-        "is moved aside.",
+        "The journal is kept. No run file is overwritten; an unfinished, torn or unreadable file "
+        "of this very run is moved aside and kept.",
         epilog="Example:\n  testcar recover run.h5.journal --out run.h5\n\n"
         "Exit code 0: it is done and nothing is lost. 1: it is done, but the journal is damaged: "
         "what is lost, and why, is told in lines, and is kept in the run file. 2: it cannot be "
@@ -41,17 +43,32 @@ def run(args: argparse.Namespace) -> int:
     OSError, JournalError, RunFileError, SealError
         The journal cannot be used, or there is something at ``--out``.
     """
-
+    aside: list[Path] = []
     with ProgressLine() as progress:
-        damage = recover(args.journal, args.out, progress=progress)
-    with open_run(args.out) as opened:
-        for line in damage_words(opened.gaps(), opened.events()):
-            print(f"testcar recover: {args.journal}: {line}", file=sys.stderr)
-        records = sum(device.n for device in opened.devices.values())
-        marks = len(opened.marks())
-        print(
-            f"{args.out}: recovered {opened.duration_s:.1f} s, {many(records, 'record')},"
-            f" {many(marks, 'mark')}; the journal {args.journal} is kept: remove it when you have"
-            " checked the run"
-        )
+        damage = recover(args.journal, args.out, progress=progress, moved_aside=aside.append)
+    print(_recovered(args.journal, args.out, len(damage)))
+    for place in aside:
+        print(f"{place}: the file that was at {args.out}, kept as it was")
+    print(
+        f"{args.journal}: the journal is kept; check the run (testcar verify {args.out}), then"
+        " remove it"
+    )
     return 1 if damage else 0
+
+
+def _recovered(journal: str, out: str, losses: int) -> str:
+    """What there is; what was lost is told beside it."""
+    try:
+        with open_run(out) as opened:
+            for line in damage_words(opened.gaps(), opened.events()):
+                print(f"testcar recover: {journal}: {line}", file=sys.stderr)
+            records = sum(device.n for device in opened.devices.values())
+            marks = len(opened.marks())
+            return (
+                f"{out}: recovered {opened.duration_s:.1f} s, {many(records, 'record')},"
+                f" {many(marks, 'mark')}"
+            )
+    except CompanionError as error:
+        # Notes of the file that was there before.
+        lost = f", with losses ({losses}) that testcar info tells" if losses else ""
+        return f"{out}: recovered{lost}; beside it {error}"

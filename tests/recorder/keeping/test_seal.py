@@ -110,7 +110,7 @@ def test_recovery_keeps_what_is_there(tmp_path: Path) -> None:
     assert (tmp_path / "run.h5.unfinished-1").read_bytes() == unfinished
     assert journal.exists()
     # Now there is a sealed run: that one is never touched.
-    with pytest.raises(FileExistsError, match="never overwritten"):
+    with pytest.raises(FileExistsError, match="is recovered already"):
         recover(journal, run)
     assert sorted(p.name for p in tmp_path.iterdir()) == [
         "run.h5",
