@@ -187,7 +187,7 @@ def test_files_that_are_too_large_or_no_text_are_refused(tmp_path: Path) -> None
     path.write_bytes(b"\xff\xfe\x00")
     with pytest.raises(SignatureError, match="not UTF-8"):
         read_small_file(path)
-    with pytest.raises(OSError, match="directory"):
+    with pytest.raises(IsADirectoryError, match="is a folder"):
         read_small_file(tmp_path)
 
 
