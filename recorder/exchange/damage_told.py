@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from calibration.quantities.written import many
 from recorder.run.parts.event import EventKind
@@ -16,15 +16,14 @@ if TYPE_CHECKING:
 
 __all__ = ["damage_words"]
 
-_WHAT = {"marks": "mark", "events": "event", "batches": "batch"}
+_WHAT: Final = {"marks": "mark", "events": "event", "batches": "commit"}
 
 
 def damage_words(gaps: Sequence[Gap], events: Sequence[Event]) -> list[str]:
     """A line for each loss, of the gaps and events of a run; none where nothing was lost."""
     lost = [gap for gap in gaps if gap.cause is Cause.JOURNAL_DAMAGED]
     lines = [
-        f"{many(gap.lost_records, 'record')} of {gap.device} are missing, from"
-        f" {gap.t_start_s:.2f} s to {gap.t_end_s:.2f} s"
+        f"{many(gap.lost_records, 'record')} of {gap.device} missing, {_extent(gap)}"
         for gap in lost
     ]
     told = [event.data for event in events if event.kind == EventKind.JOURNAL_DAMAGE]
@@ -39,14 +38,24 @@ def _event_words(data: dict[str, Any]) -> Iterator[str]:
         # The header has a copy: that one of them is damaged costs nothing.
         return
     elif not isinstance(last, int):
-        yield f"whatever the journal's {table} held from row {row} on {why}"
+        yield f"{_WHAT[table]}s from number {row} on{_records(table)} {why}"
     else:
         n = many(last - row + 1, _WHAT[table])
-        yield f"{n} ({_rows(row, last)} of the journal's {table}){_between(data)} {why}"
+        yield f"{n}{_records(table)} ({_rows(row, last)}){_between(data)} {why}"
+
+
+def _extent(gap: Gap) -> str:
+    if gap.t_end_s > gap.t_start_s:
+        return f"from {gap.t_start_s:.2f} s to {gap.t_end_s:.2f} s"
+    return f"from {gap.t_start_s:.2f} s on"
+
+
+def _records(table: str) -> str:
+    return " of records" if table == "batches" else ""
 
 
 def _rows(row: int, last: int) -> str:
-    return f"row {row}" if row == last else f"rows {row} to {last}"
+    return f"number {row}" if row == last else f"numbers {row} to {last}"
 
 
 def _between(data: dict[str, Any]) -> str:

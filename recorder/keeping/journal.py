@@ -101,7 +101,7 @@ class Journal:
         self._records = {device.name: 0 for device in header.devices}
         self._dtypes = {device.name: device.record_dtype for device in header.devices}
         self._next = {"batches": 1, "marks": 1, "events": 1}
-        self._ahead = (0, 0)
+        self._ahead = (0, 0, 0.0)
         self._connect = connect
         self._connection = connect(path)
         self._identity = identity(path)
@@ -213,7 +213,7 @@ class Journal:
                 raise JournalError(msg)
         packed = {d: pack_blocks(b) for d, b in by_device(blocks).items()}
         with self._guard:
-            counts = self._counts(packed, len(told))
+            counts = self._counts(packed, told)
             told = [counts.told_by(event) for event in told]
             self._keep([*self._batch_rows(packed), *self._event_rows(told)])
             for device, (n, _) in packed.items():
@@ -235,16 +235,14 @@ class Journal:
             check = row_crc(i, event.kind, t_s, text)
             yield NewRow("events", check, (i, event.kind, t_s, text, check))
 
-    def _counts(self, packed: Mapping[str, tuple[int, bytes]], n_events: int) -> Counts:
+    def _counts(self, packed: Mapping[str, tuple[int, bytes]], told: Sequence[Event]) -> Counts:
         """What is kept once this commit is; of marks no more than at its first try, so that it is
         the same commit when it is tried again."""
-        at = self._next
-        if n_events and self._ahead[0] != at["events"]:
-            self._ahead = (at["events"], at["marks"] - 1)
-        come = {device: n for device, (n, _) in packed.items()}
-        return Counts.after(
-            self.header.run_id, at, self._records, come, n_events, self._ahead[1]
-        )
+        at, come = self._next, {device: n for device, (n, _) in packed.items()}
+        if told and self._ahead[0] != at["events"]:
+            self._ahead = (at["events"], at["marks"] - 1, max(float(e.t_s) for e in told))
+        run, n = self.header.run_id, len(told)
+        return Counts.after(run, at, self._records, come, n, self._ahead)
 
     def _put_meta(self, meta: Mapping[str, str]) -> None:
         with self._commit() as sql:
@@ -254,9 +252,9 @@ class Journal:
 
     def _tell_closed(self) -> None:
         """The last row, so that it is known to be the end; one that takes no more has none."""
-        self._ahead = (0, self._next["marks"] - 1)
+        self._ahead = (0, self._next["marks"] - 1, self._ahead[2])
         with contextlib.suppress(sqlite3.Error):
-            self._put_meta({CLOSED: json.dumps(self._counts({}, 0).to_dict(), sort_keys=True)})
+            self._put_meta({CLOSED: json.dumps(self._counts({}, ()).to_dict(), sort_keys=True)})
 
     def commit_mark(self, mark: Mark) -> None:
         """Keep one revision of a mark; it is on the disk on return.

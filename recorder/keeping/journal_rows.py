@@ -270,7 +270,7 @@ class Rows:
             try:
                 content = dict(json.loads(text))
                 # The journal's own, put there with the commit: the event is what came.
-                self.counts = Counts.of(content.pop(COUNTED, None), float(t_s)) or self.counts
+                self.counts = Counts.of(content.pop(COUNTED, None)) or self.counts
                 self.events.append(Event(kind=_text(kind), t_s=float(t_s), data=content))
             except (ValueError, TypeError) as error:
                 self.damage.append(_one_row("events", i, str(error)))

@@ -44,6 +44,7 @@ ROOTS: Final = {"batches": 6, "marks": 7, "events": 9}
 USUAL_PAGE_BYTES: Final = 16_384
 LOG: Final = "log"
 """What a loss is of where nobody can say which rows there were."""
+LAST: Final = "what was kept last of all, and not elsewhere yet, was in it"
 LOOKED_AT: Final = 200
 """Events of the log among which its run's name is looked for."""
 NAMED: Final = 3
@@ -84,7 +85,7 @@ class LeftBehind:
         self._walk_all()
         base, log = self._meta(Walk.BASE), self._meta(Walk.SOUND)
         if self._log_is_foreign(base, log):
-            self._foreign = "the log beside it is of another recording and was left out"
+            self._foreign = "is of another recording and was left out"
             self._images.use_no_log()
             self._walk_all()
             log = {}
@@ -182,11 +183,13 @@ class LeftBehind:
             return
         missing = images.frames_told - max(log.end, images.frames_in_base)
         if missing > 0:
-            yield f"is cut short: the last {missing} of its {images.frames_told} frames are gone"
+            n = images.frames_told
+            yield f"is cut short: the last {missing:,} of its {n:,} frames are gone; {LAST}"
         elif not log.end and not images.frames_told and not self._stopped():
             what = "does not read" if images.log_bytes else "is not there"
-            yield f"{what}, though the recording was never ended: the last commits were in it"
-        yield from (f"{where} does not read" for where in lost_frames(self._walk))
+            yield f"{what}, though the recording was never ended: {LAST}"
+        for where in lost_frames(self._walk):
+            yield f"is damaged: {where} does not read, nor is it known which rows it held"
 
     def _stopped(self) -> bool:
         return any(event.kind == EventKind.STOP for event in self._events.events)
@@ -224,7 +227,7 @@ class LeftBehind:
         if images.rest_bytes or (not images.head_bad and images.cut_short):
             told.append("the database is cut short")
         if self._foreign:
-            told.append(self._foreign)
+            told.append(f"the log beside it {self._foreign}")
         return "; ".join(told)
 
     # ------------------------------------------------------------------ reading

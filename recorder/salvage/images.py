@@ -128,7 +128,7 @@ class Images:
             return f"page {place} of the database"
         frame = -place - 1
         page = self.log.pages[frame] if frame < len(self.log.pages) else 0
-        return f"frame {frame + 1} of the log (page {page})"
+        return f"frame {frame + 1} of the log" + (f" (page {page})" if page else "")
 
     def close(self) -> None:
         """Let go."""

@@ -101,7 +101,7 @@ def _told(path: str) -> tuple[ClockOfRun, Standings, list[str], str]:
 def _sound(path: str, lost: list[str]) -> list[str]:
     if not lost:
         return [f"{path}: sound"]
-    state = "as it was sealed, from a journal that was damaged; it lacks:"
+    state = "as it was sealed; but the journal that it was made from was damaged:"
     return [f"{path}: {state}", *(f"  {line}" for line in lost)]
 
 

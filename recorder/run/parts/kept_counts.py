@@ -35,6 +35,8 @@ class Counts:
     records: Mapping[str, tuple[int, float]]
     """By device: records, and the run time of the count."""
     run: str = ""
+    t_s: float = 0.0
+    """Run time of the newest event."""
 
     @classmethod
     def after(
@@ -44,31 +46,38 @@ class Counts:
         before: Mapping[str, int],
         come: Mapping[str, int],
         n_events: int,
-        marks: int,
+        ahead: tuple[int, int, float],
     ) -> Self:
-        """Counts with a commit: its first rows by table, records before it and with it."""
+        """Counts with a commit: its first rows by table, records before it and with it; ``ahead``
+        has marks and run time."""
+        _, marks, t_s = ahead
         rows = {
             "batches": first["batches"] - 1 + len(come),
             "marks": marks,
             "events": first["events"] - 1 + n_events,
         }
-        return cls(rows, {d: (n + come.get(d, 0), 0.0) for d, n in before.items()}, run)
+        records = {d: (n + come.get(d, 0), t_s) for d, n in before.items()}
+        return cls(rows, records, run, t_s)
 
     def to_dict(self) -> dict[str, Any]:
         """As it is kept."""
         records = {name: n for name, (n, _) in self.records.items()}
-        return {"run": self.run, "rows": dict(self.rows), "records": records}
+        rows = dict(self.rows)
+        return {"run": self.run, "rows": rows, "records": records, "t_s": self.t_s}
 
     @classmethod
-    def of(cls, data: object, t_s: float = 0.0) -> Self | None:
+    def of(cls, data: object) -> Self | None:
         """What :meth:`to_dict` gave, of any version and any damage; None where it is not that."""
         if not isinstance(data, dict):
             return None
         rows, records = _numbers(data.get("rows")), _numbers(data.get("records"))
+        told_s = data.get("t_s")
+        t_s = float(told_s) if isinstance(told_s, int | float) else 0.0
         return cls(
             {table: rows.get(table, 0) for table in TABLES},
             {name: (n, t_s) for name, n in records.items()},
             str(data.get("run", "")),
+            t_s,
         )
 
     def told_by(self, event: Event) -> Event:
