@@ -16,6 +16,7 @@ from recorder.keeping import journal as journal_module
 from recorder.keeping.errors import JournalError, SealError
 from recorder.keeping.filer import follow
 from recorder.keeping.journal import Journal
+from recorder.keeping.journal_connection import open_connection
 from recorder.keeping.journal_reader import JournalReader
 from recorder.keeping.journal_rows import Cursor, Damage, row_crc
 from recorder.keeping.left_behind import LeftBehind
@@ -295,7 +296,7 @@ def test_counts_are_the_same_when_a_commit_is_tried_again(tmp_path: Path) -> Non
     refusing = True
 
     def connect(path: Path) -> sqlite3.Connection:
-        connection = journal_module.open_connection(path)
+        connection = open_connection(path)
         connection.set_authorizer(
             lambda action, table, *_: (
                 sqlite3.SQLITE_DENY
