@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from calibration.quantities.printable import one_line
 from calibration.quantities.written import many
 from recorder.exchange.damage_told import damage_words
 from recorder.exchange.time_told import ClockOfRun, clock_of, clock_words
@@ -350,7 +351,7 @@ def in_words(run: RunDescription) -> str:
         lines.append(
             f"… and {many(len(run.gaps) - MOST_GAPS, 'gap')} more (testcar info --json lists all)"
         )
-    return "\n".join([*lines, *told(run.episodes, MOST_GAPS)])
+    return "\n".join(map(one_line, [*lines, *told(run.episodes, MOST_GAPS)]))
 
 
 def _device_words(name: str, held: DeviceInRun) -> str:

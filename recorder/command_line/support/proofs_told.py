@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final
 
+from calibration.quantities.printable import one_line
 from recorder.command_line.support.doubts_told import doubts_json
 from recorder.run_file.proof.parts.proof import Check, State
 
@@ -28,9 +29,9 @@ def proofs_words(proven: Proven) -> Iterator[str]:
     for state, heading in HEADINGS.items():
         if lines := [proof.line for proof in proven.of(state)]:
             yield heading
-            yield from (f"  {line}" for line in lines)
+            yield from (f"  {one_line(line)}" for line in lines)
     yield BEYOND
-    yield from (f"  {line}" for line in proven.beyond)
+    yield from (f"  {one_line(line)}" for line in proven.beyond)
     found = len(proven.of(State.CONTRADICTED))
     said = (
         f"{found} contradiction{'' if found == 1 else 's'}"

@@ -8,20 +8,14 @@ written as their codes. Our own progress lines move the cursor by :func:`steer` 
 
 from __future__ import annotations
 
-import re
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from typing import Any, Final, TextIO
+from typing import Any, TextIO
 
-from calibration.quantities.printable import printable
+from calibration.quantities.printable import printable, shortened
 
-__all__ = ["guarded", "shortened", "steer"]
-
-LONGEST_WORD: Final = 300
-"""Letters of a word, such as a path, that are told whole."""
-LONGEST_LINE: Final = 6_000
-_HEAD, _TAIL = 200, 60
+__all__ = ["guarded", "steer"]
 
 
 class _Guarded:
@@ -54,22 +48,6 @@ class _Guarded:
 
     def __getattr__(self, name: str) -> Any:  # noqa: ANN401 - whatever the stream has
         return getattr(self.stream, name)
-
-
-def shortened(line: str) -> str:
-    """The line with its long words cut in the middle, and itself at its end, with how long they
-    were."""
-    if len(line) <= LONGEST_WORD:
-        return line
-    line = re.sub(rf"[^\s,;]{{{LONGEST_WORD + 1},}}", _cut, line)
-    if len(line) <= LONGEST_LINE:
-        return line
-    return f"{line[:LONGEST_LINE]}… ({len(line):,} characters)"
-
-
-def _cut(word: re.Match[str]) -> str:
-    text = word.group()
-    return f"{text[:_HEAD]}…{text[-_TAIL:]} ({len(text):,} characters)"
 
 
 @contextmanager

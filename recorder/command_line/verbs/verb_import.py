@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 
 __all__ = ["add_parser", "run"]
 
+FIRST_YEAR, LAST_YEAR = 1700, 2200
+"""Nanoseconds since 1970 hold these years, and no roll is older."""
 EXAMPLE = """\
 Example:
   testcar import roll.csv --trip trip.toml --column pull=draft:lbf \\
@@ -137,12 +139,17 @@ def _started(text: str | None, trip: TripSheet | None) -> datetime | None:
     if text is None:
         if trip is None or trip.date is None:
             return None
-        return datetime.combine(trip.date, time(), tzinfo=UTC)
-    try:
-        when = datetime.fromisoformat(text)
-    except ValueError:
-        msg = f"--started {text!r} is not an ISO 8601 time such as 2026-05-04T09:30:00"
-        raise UsageError(msg) from None
+        when, what = datetime.combine(trip.date, time(), tzinfo=UTC), "the trip sheet's date"
+    else:
+        what = "--started"
+        try:
+            when = datetime.fromisoformat(text)
+        except ValueError:
+            msg = f"--started {text!r} is not an ISO 8601 time such as 2026-05-04T09:30:00"
+            raise UsageError(msg) from None
+    if not FIRST_YEAR <= when.year <= LAST_YEAR:
+        msg = f"{what} is of the year {when.year}; allowed: {FIRST_YEAR} to {LAST_YEAR}"
+        raise UsageError(msg)
     return when.replace(tzinfo=UTC) if when.tzinfo is None else when.astimezone(UTC)
 
 

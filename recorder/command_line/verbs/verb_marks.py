@@ -7,6 +7,7 @@ import re
 import sys
 from typing import TYPE_CHECKING, Any, Final
 
+from calibration.quantities.printable import one_line
 from recorder.command_line.support.errors import AnswerIsNoError, UsageError
 from recorder.command_line.support.json_answer import add_json, print_json
 from recorder.command_line.support.person import person
@@ -198,6 +199,7 @@ def _state(mark: Mark, *, after: bool) -> str:
 
 
 def _print_table(rows: list[list[str]]) -> None:
+    rows = [[one_line(cell) for cell in row] for row in rows]
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
     for row in rows:
         cells = (text.ljust(width) for text, width in zip(row, widths, strict=True))

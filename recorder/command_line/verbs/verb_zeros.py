@@ -6,6 +6,7 @@ import argparse
 import time
 from typing import TYPE_CHECKING, Any, Final
 
+from calibration.quantities.printable import one_line
 from recorder.command_line.support.errors import AnswerIsNoError, UsageError
 from recorder.command_line.support.json_answer import add_json, print_json
 from recorder.command_line.support.person import person
@@ -114,7 +115,7 @@ def _list(held: RunFile, args: argparse.Namespace) -> None:
         print_json({"run": str(held.path), "zeros": facts})
         return
     for zero in zeros:
-        print(zero_words(zero))
+        print(one_line(zero_words(zero)))
     if not zeros:
         print(f"{held.path}: no zero was taken: the certificates' own zeros stand")
 
@@ -127,4 +128,4 @@ def _report(held: RunFile, zero: Zero, args: argparse.Namespace) -> None:
     if args.json:
         print_json({"run": str(held.path), "zero": zero_facts(told)})
         return
-    print(f"{held.companion.path}: {zero_words(told)}")
+    print(f"{held.companion.path}: {one_line(zero_words(told))}")

@@ -26,6 +26,7 @@ __all__ = [
 
 MAX_BYTES: Final = 64 * 1024 * 1024
 _MAX_LINES_SHOWN: Final = 40
+_MOST_COLUMNS: Final = 200
 
 COLUMNS: Final = (
     "chainage_m", "chainage_km", "chainage_ft", "chainage_mi",
@@ -195,6 +196,10 @@ def _with_header(
     records: list[tuple[int, list[str]]], problems: Problems
 ) -> tuple[tuple[str, ...], list[Cells]]:
     header_row, header = records[0]
+    if len(header) > _MOST_COLUMNS:
+        words = f"{len(header):,} columns; a route table has {_MOST_COLUMNS} at the most"
+        problems.error(header_row, words)
+        problems.stop_if_any()
     names = [re.sub(r"[\s\-]+", "_", cell.strip().lower()) for cell in header]
     for name in sorted({n for n in names if n and names.count(n) > 1}):
         problems.error(header_row, f"column {name} is there twice")

@@ -10,9 +10,10 @@ from pathlib import Path
 
 import pytest
 
+from calibration.quantities.printable import shortened
 from recorder.command_line.main import main
 from recorder.command_line.support.json_answer import json_text
-from recorder.command_line.support.screen import guarded, shortened, steer
+from recorder.command_line.support.screen import guarded, steer
 
 STEERING = "\x1b[2J\x07\x08\r\x00\x9b31m\u202e\u2066\u200b\u200e\u2028\u2029\ufeff\x7f\ud800"
 

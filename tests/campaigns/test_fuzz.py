@@ -1,0 +1,46 @@
+"""A small seeded part of the campaigns over hostile files; thousands are tried by their scripts."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from recorder.command_line.main import main
+from tests.campaigns.fuzz.fuzz_files import fuzz
+from tests.campaigns.fuzz.run_file_damage import damage
+
+
+def test_no_kind_of_file_raises_what_its_reader_does_not_declare(tmp_path: Path) -> None:
+    told: list[str] = []
+    counts = fuzz(tmp_path, 250, 2, tell=told.append)
+    assert [line for line in told if not line.startswith("--")] == []
+    assert sum(counts.values()) >= 240
+    assert len(counts) >= 35
+
+
+def test_every_harm_to_a_sealed_run_file_is_found(tmp_path: Path) -> None:
+    counts, wrong = damage(tmp_path, 12, 3)
+    assert wrong == []
+    assert sum(n for ended, n in counts.items() if ended.startswith("sealed found")) >= 3
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "import table.csv --out n.h5 --started 9999-12-31",
+        "import table.csv --out n.h5 --started 0001-01-01T00:00:00+23:00",
+    ],
+)
+def test_what_the_campaign_found_is_refused_in_a_line(
+    words: str,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "table.csv").write_text("time_s,pull_kN\n0,1\n1,2\n", "utf-8")
+    assert main(words.split()) == 2
+    told = capsys.readouterr().err
+    assert told.count("\n") == 1
+    assert "internal error" not in told
