@@ -27,6 +27,7 @@ from recorder.keeping.journal_reader import JournalReader
 from recorder.keeping.seal import bugs_named, seal
 from recorder.keeping.transfer import Transfer
 from recorder.machine.child_reports import Orders, ReportWriter
+from recorder.machine.host import FILER, give_way
 from recorder.machine.private_files import share_as
 from recorder.run.parts.errors import RunFileError
 from recorder.run_file.hdf5.live_writer import LiveWriter
@@ -132,5 +133,6 @@ def main(words: list[str]) -> int:
 
 
 if __name__ == "__main__":
+    give_way(FILER)
     # A dead HDF5 handle may crash the interpreter as it is torn down: everything is reported.
     os._exit(main(sys.argv[1:]))

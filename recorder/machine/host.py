@@ -8,12 +8,23 @@ import sys
 from pathlib import Path
 from typing import Final
 
-__all__ = ["free_bytes", "network_disk", "rss_bytes"]
+__all__ = ["FILER", "WINDOW", "free_bytes", "give_way", "network_disk", "rss_bytes"]
+
+WINDOW: Final = 10
+FILER: Final = 5
+"""By so much each gives way on a busy machine: first the screen, then the live file with its
+overviews, never what reads devices and keeps records and marks, which has all its rights."""
 
 _NETWORK: Final = frozenset(
     {"nfs", "nfs4", "cifs", "smb", "smb2", "smb3", "smbfs", "afs", "ncpfs", "9p", "ceph",
      "glusterfs", "lustre", "davfs", "beegfs", "gpfs", "afpfs", "webdav"}
 )  # fmt: skip
+
+
+def give_way(steps: int) -> None:
+    """Let everybody else go first, from now on, where the system knows how (POSIX)."""
+    if hasattr(os, "nice"):
+        os.nice(steps)
 
 
 def free_bytes(folder: Path) -> int:

@@ -18,6 +18,7 @@ from drivers.links.memory_link import MemoryPort
 from recorder.acquisition.process.recording import record
 from recorder.acquisition.process.running import StopWish
 from recorder.acquisition.process.simulated_desk import Crew, Desk
+from recorder.keeping.journal_connection import Connect, open_connection
 from recorder.machine.clocks import SimulatedTimepiece, now_ns
 
 if TYPE_CHECKING:
@@ -45,6 +46,9 @@ READ_S: Final = 0.5
 """Simulated seconds between two reads of a device."""
 KEEP_S: Final = 10.0
 """And between two commits of the journal: rings hold half a minute."""
+KEEP_PATIENCE_S: Final = 60.0
+"""Seconds of the computer that a commit which fails is tried for; then the day goes on."""
+KEEP_AGAIN_S: Final = 0.05
 LOOK_S: Final = 1.0
 """A device from which nothing comes is read as often, so that its silence is noticed."""
 LATENCY_S: Final = (0.001, 0.003)
@@ -211,7 +215,7 @@ class SimulatedPace:
             self._desk.look(self.timepiece.t_s)
         if self._keeper is not None and self.timepiece.t_s - self._kept_s >= KEEP_S:
             self._kept_s = self.timepiece.t_s
-            self._keeper.keep()
+            _keep(self._keeper)
         self._hold_back()
 
     def wait_for(self, done: threading.Event, seconds: float) -> object:
@@ -314,6 +318,7 @@ def record_simulated(
     seed: int = 0,
     report: Reporter | None = None,
     stop: StopWish | None = None,
+    connect: Connect = open_connection,
 ) -> Outcome:
     """Record a simulated day in this thread, by the recording of every day; see
     :class:`SimulatedPace`.
@@ -326,7 +331,14 @@ def record_simulated(
     pace = SimulatedPace(
         source, utc0_ns=utc0_ns, crew=crew, outages=outages, speed=speed, seed=seed
     )
-    return record(settings, report or _unheard, stop or StopWish(), pace)
+    return record(settings, report or _unheard, stop or StopWish(), pace, connect=connect)
+
+
+def _keep(keeper: Keeper) -> None:
+    """Simulated time stands still while a commit that fails is tried again."""
+    deadline = time.monotonic() + KEEP_PATIENCE_S
+    while not keeper.keep() and keeper.tries_again and time.monotonic() < deadline:
+        time.sleep(KEEP_AGAIN_S)
 
 
 def _unheard(_report: RecordingReport) -> None:

@@ -181,6 +181,11 @@ class Keeper:
         lasted_s = time.monotonic() - since
         return Stall(lasted_s=lasted_s, tries=self._tries, why=self._why)
 
+    @property
+    def tries_again(self) -> bool:
+        """A commit has failed and may be kept at another try."""
+        return bool(self._tries) and not self._full and not self._bug
+
     def take_stalls(self) -> list[Stall]:
         """Those that are over, and in which a try had failed, since last asked."""
         return [self._stalls.popleft() for _ in range(len(self._stalls))]

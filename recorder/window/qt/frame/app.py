@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Final
 
 from recorder.acquisition.control.client import attach
 from recorder.acquisition.control.session_files import SessionError
+from recorder.machine.host import WINDOW, give_way
 from recorder.window.model.live.calls import Calls
 from recorder.window.model.live.live_run import LiveRun
 from recorder.window.model.shown.options import WindowOptions, add_options, options_of
@@ -158,4 +159,5 @@ def leave(code: int) -> None:
 
 
 if __name__ == "__main__":
+    give_way(WINDOW)
     leave(main())

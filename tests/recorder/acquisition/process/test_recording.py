@@ -17,7 +17,7 @@ import pytest
 from recorder.acquisition.control.client import SessionLostError, attach
 from recorder.acquisition.control.exchanges import RequestRefusedError
 from recorder.acquisition.control.session_files import SessionError, session_folder
-from recorder.acquisition.process.launch import start_recording
+from recorder.acquisition.process.launch import RecordingProcess, start_recording
 from recorder.acquisition.ring.ring import RingError
 from recorder.machine.child_process import child_environment, python_command
 from recorder.run.parts.states import DeviceState, FilerState, RunState
@@ -176,24 +176,34 @@ def test_a_client_may_stop_it(tmp_path: Path, sheets: Sheets) -> None:
         assert process.outcome.reason == "enough"
 
 
+HUNG_WINDOW = (
+    "import sys\n"
+    "from recorder.acquisition.control.client import attach\n"
+    "session = attach(sys.argv[1])\n"
+    "readers = session.readers()\n"
+    "print('up', flush=True)\n"
+    "while True:\n"
+    "    session.status()\n"
+    "    [r.poll() for r in readers.values()]\n"
+)
+
+
+def filer_of(process: RecordingProcess) -> psutil.Process:
+    """The process that writes the run file."""
+    children = psutil.Process(process.pid).children()
+    (filer,) = [child for child in children if "recorder.keeping.filer" in child.cmdline()]
+    return filer
+
+
 @pytest.mark.skipif(os.name == "nt", reason="POSIX signals")
-def test_a_frozen_window_loses_not_one_sample(
+def test_a_frozen_window_and_a_frozen_filer_lose_not_one_sample(
     tmp_path: Path, sheets: Sheets, listener: Listener, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A client is stopped in the middle of its work, as a hung window would be."""
+    """Both are stopped in the middle of their work, as on a machine that has no time for them;
+    the filer has less right to it than who records."""
     out = tmp_path / "run.h5"
-    window_code = (
-        "import sys\n"
-        "from recorder.acquisition.control.client import attach\n"
-        "session = attach(sys.argv[1])\n"
-        "readers = session.readers()\n"
-        "print('up', flush=True)\n"
-        "while True:\n"
-        "    session.status()\n"
-        "    [r.poll() for r in readers.values()]\n"
-    )
     (tmp_path / "modules").mkdir()
-    (tmp_path / "modules" / "hung_window.py").write_text(window_code, "utf-8")
+    (tmp_path / "modules" / "hung_window.py").write_text(HUNG_WINDOW, "utf-8")
     monkeypatch.setenv("PYTHONPATH", str(tmp_path / "modules"))
     with start_recording(*sheets, out, ring_bytes=65536, report=listener) as process:
         window = subprocess.Popen(
@@ -205,10 +215,17 @@ def test_a_frozen_window_loses_not_one_sample(
             assert window.stdout is not None
             assert window.stdout.readline() == b"up\n"
             window.send_signal(signal.SIGSTOP)
+            listener.status(lambda s: s.filed.get("drawbar", 0) > 0)
+            filer = filer_of(process)
+            assert filer.nice() > psutil.Process(process.pid).nice()
+            filer.suspend()
             here = process.session.status().devices["drawbar"].records
             # More than the small ring holds.
             status = listener.status(lambda s: s.devices["drawbar"].records > here + 6_000)
             assert status.dropped_records == 0
+            assert not status.keeping.stalled
+            assert process.session.mark("milepost", time.monotonic_ns(), "12").value == "12"
+            filer.resume()
             window.kill()
             window.wait()
             window.stdout.close()
@@ -221,20 +238,11 @@ def test_the_death_of_the_filer_costs_nothing(
 ) -> None:
     out = tmp_path / "run.h5"
     with start_recording(*sheets, out, report=listener) as process:
-
-        def kill_filer() -> None:
-            (filer,) = [
-                child
-                for child in psutil.Process(process.pid).children()
-                if "recorder.keeping.filer" in child.cmdline()
-            ]
-            filer.kill()
-
         listener.status(lambda s: s.filed.get("drawbar", 0) > 0)
-        kill_filer()
+        filer_of(process).kill()
         again = listener.status(lambda s: s.filer is FilerState.RESTARTED)
         assert any("started again" in text for text in again.warnings)
-        kill_filer()
+        filer_of(process).kill()
         dead = listener.status(
             lambda s: any("again from the journal in" in w for w in s.warnings)
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -18,6 +19,7 @@ from recorder.acquisition.process.simulated import (
     Outage,
     record_simulated,
 )
+from recorder.keeping.journal_connection import Connect, open_connection
 from recorder.machine.version import BUILT_ON
 from recorder.marks.kinds import Kind
 from recorder.run.checks.zero_line import ZeroTime
@@ -31,6 +33,7 @@ from simulated_feeds.outing.scenario import Scenario, make_scenario
 from simulated_feeds.outing.simulated_outing import SimulatedOuting
 from simulated_feeds.physics.coarse_train import CoarseTrain
 from simulated_feeds.sheets.sheet_files import write_sheets
+from tests.recorder.faulty_journal import Faults
 
 DAY_NS = 86_400 * 10**9
 UTC0_NS = (BUILT_ON.toordinal() - 719_163) * DAY_NS + DAY_NS // 2
@@ -71,7 +74,11 @@ class Keying:
 
 
 def record(
-    folder: Path, *, seconds: float | None = RUN_S, speed: float | None = None
+    folder: Path,
+    *,
+    seconds: float | None = RUN_S,
+    speed: float | None = None,
+    connect: Connect = open_connection,
 ) -> Outcome:
     folder.mkdir(parents=True)
     made = scenario()
@@ -87,6 +94,7 @@ def record(
         outages=[UNPLUGGED],
         speed=speed,
         seed=5,
+        connect=connect,
     )
 
 
@@ -215,3 +223,21 @@ def test_silence_is_noticed_in_simulated_seconds(tmp_path: Path) -> None:
     assert gap.t_start_s == pytest.approx(15.0 - ZERO_S, abs=3.0)
     assert gap.t_end_s == pytest.approx(30.0, abs=0.01)
     assert 1.0 < lost.t_s - gap.t_start_s < 6.0
+
+
+def test_simulated_time_stands_still_while_a_commit_is_tried_again(
+    run: Path, tmp_path: Path
+) -> None:
+    """The day is the same to the last count and mark, whatever the disk did meanwhile."""
+    faults = Faults()
+    for code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_IOERR_FSYNC, sqlite3.SQLITE_INTERRUPT):
+        for table in ("batches", "events", "marks"):
+            faults.fail(code, at=f"INSERT INTO {table}", times=2)
+    outcome = record(tmp_path / "b", seconds=15.0, connect=faults.connect)
+    assert faults.met == 18
+    assert (outcome.exit_code, outcome.gaps, outcome.marks) == (0, 0, 3)
+    with open_run(run) as wanted, open_run(tmp_path / "b" / "run.h5") as found:
+        counts = found.channels["pull"].counts()
+        assert len(counts) >= 14.5 * 200
+        assert np.array_equal(counts, wanted.channels["pull"].counts()[: len(counts)])
+        assert [m.t_s for m in found.revisions()] == [m.t_s for m in wanted.revisions()]
