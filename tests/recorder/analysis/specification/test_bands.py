@@ -90,6 +90,22 @@ class TestSpecified:
     def test_a_band_beside_it_is_not_specified(self, km_h: tuple[float, float]) -> None:
         assert self.verdict(*km_h) is Verdict.NOT_SPECIFIED
 
+    def test_a_band_that_only_touches_it_is_not_specified(self) -> None:
+        """Above its last point, from 20 m/s on; and its last point is not its second."""
+        told = replace(self.SPECIFICATION, speed_m_s=(5.0, 10.0, 20.0), pull_kN=(9.0, 8.0, 7.0))
+        for ridden, word in (
+            ((20.5, 21.0), Verdict.NOT_SPECIFIED),
+            ((19.0, 20.5), Verdict.NOT_TESTED),
+            ((1.0, 2.0), Verdict.NOT_SPECIFIED),
+        ):
+            (band,) = speed_bands(unjudged(ridden), 5.0, told)
+            assert band.verdict is word
+
+    @pytest.mark.parametrize("width", [0.0, -1.0, math.nan])
+    def test_a_width_that_is_none_is_refused(self, width: float) -> None:
+        with pytest.raises(ValueError, match="band width must be above zero"):
+            speed_bands([], width)
+
     def test_within_it_what_has_no_margin_was_refused(self) -> None:
         """Its pull is not known: the speed was specified all the same."""
         assert self.verdict(22.0, 24.0) is Verdict.REFUSED
