@@ -8,14 +8,18 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import Any, Final, Self
 
 from calibration.bench.bench_reading import BenchError, TakenReading
+from calibration.files.durable import write_new
 
-__all__ = ["BenchStore"]
+__all__ = ["BenchStore", "never_begun"]
 
 APPLICATION_ID: Final = 0x54434253
+_LOGS: Final = ("-wal", "-shm", "-journal")
+"""What SQLite keeps beside a file."""
 LAYOUT: Final = 2
 """2 keeps with a reading what stood against it; files of 1 open, and become 2."""
 _SCHEMA: Final = """
@@ -45,29 +49,27 @@ class BenchStore:
     def create(cls, path: str | Path, facts: dict[str, Any]) -> Self:
         """Make a new session file; refuses to touch one that exists."""
         target = Path(path)
-        if target.exists():
+        if target.is_symlink() and not target.exists():
+            msg = f"{target}: cannot be opened (it is a link to what is not there)"
+            raise BenchError(msg)
+        if target.exists() and not never_begun(target):
             msg = f"{target}: exists already; resume it, or give another name"
             raise BenchError(msg)
         if not target.parent.is_dir():
             msg = f"{target}: there is no folder {target.parent}"
             raise BenchError(msg)
-        store = cls(target, _connect(target))
         try:
-            store._db.execute("BEGIN IMMEDIATE")
-            for statement in _statements(_SCHEMA):
-                store._db.execute(statement)
-            store._db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-            store._db.execute(f"PRAGMA user_version = {LAYOUT}")
-            store._db.executemany(
-                "INSERT INTO facts VALUES (?, ?)",
-                [(name, json.dumps(value)) for name, value in facts.items()],
-            )
-            store._db.execute("COMMIT")
-        except sqlite3.Error as error:
-            store.close()
-            msg = f"{target}: the session cannot be written ({error})"
+            for ending in ("", *_LOGS):
+                # Of one whose making was cut off, or of one that is gone.
+                target.with_name(target.name + ending).unlink(missing_ok=True)
+            write_new(target, _database_of(facts))
+        except FileExistsError as error:
+            msg = f"{target}: was just made by somebody else; give another name"
             raise BenchError(msg) from error
-        return store
+        except OSError as error:
+            msg = f"{target}: the session cannot be written ({error.strerror})"
+            raise BenchError(msg) from error
+        return cls(target, _connect(target))
 
     @classmethod
     def open(cls, path: str | Path) -> Self:
@@ -83,8 +85,7 @@ class BenchStore:
             connection.execute("SELECT count(*) FROM readings").fetchone()
         except (sqlite3.Error, ValueError) as error:  # SQLite decodes damaged names too
             connection.close()
-            msg = f"{target}: not a bench session, damaged, or in use ({error})"
-            raise BenchError(msg) from error
+            raise BenchError(_unreadable(target, error)) from error
         if application != APPLICATION_ID or not 1 <= layout <= LAYOUT:
             connection.close()
             msg = f"{target}: not a bench session, or of a newer version"
@@ -100,8 +101,7 @@ class BenchStore:
             rows = self._db.execute("SELECT name, value FROM facts").fetchall()
             return {name: json.loads(value) for name, value in rows}
         except (sqlite3.Error, ValueError) as error:
-            msg = f"{self.path}: damaged bench session ({error})"
-            raise BenchError(msg) from error
+            raise BenchError(_unreadable(self.path, error, "damaged bench session")) from error
 
     def readings(self) -> list[TakenReading]:
         """Every reading, in the order taken."""
@@ -109,16 +109,14 @@ class BenchStore:
             rows = self._db.execute("SELECT body FROM readings ORDER BY id").fetchall()
             return [TakenReading.from_document(json.loads(body)) for (body,) in rows]
         except (sqlite3.Error, ValueError, TypeError) as error:
-            msg = f"{self.path}: damaged bench session ({error})"
-            raise BenchError(msg) from error
+            raise BenchError(_unreadable(self.path, error, "damaged bench session")) from error
 
     def events(self) -> list[tuple[str, str, str]]:
         """(utc, kind, text) in order."""
         try:
             return self._db.execute("SELECT utc, kind, text FROM events ORDER BY id").fetchall()
         except (sqlite3.Error, ValueError) as error:
-            msg = f"{self.path}: damaged bench session ({error})"
-            raise BenchError(msg) from error
+            raise BenchError(_unreadable(self.path, error, "damaged bench session")) from error
 
     def add_reading(self, reading: TakenReading) -> None:
         """Durable on return."""
@@ -161,8 +159,7 @@ def _connect(path: Path) -> sqlite3.Connection:
         (level,) = connection.execute("PRAGMA synchronous").fetchone()
     except (sqlite3.Error, ValueError) as error:
         connection.close()
-        msg = f"{path}: not a bench session, damaged, or in use by another program ({error})"
-        raise BenchError(msg) from error
+        raise BenchError(_unreadable(path, error)) from error
     if level != 2:
         connection.close()
         msg = f"{path}: this SQLite cannot promise that readings survive a power cut"
@@ -170,11 +167,41 @@ def _connect(path: Path) -> sqlite3.Connection:
     return connection
 
 
-def _statements(script: str) -> list[str]:
-    found, pending = [], ""
-    for line in script.splitlines():
-        pending += line + "\n"
-        if sqlite3.complete_statement(pending):
-            found.append(pending.strip())
-            pending = ""
-    return found
+def never_begun(path: Path) -> bool:
+    """Whether a file's making was cut off before anything was in it: it may be made anew."""
+    if path.is_symlink() or not path.is_file():
+        return False
+    logs = [path.with_name(path.name + ending) for ending in _LOGS]
+    if path.stat().st_size == 0:
+        return not any(log.exists() and log.stat().st_size for log in logs)
+    try:
+        with closing(sqlite3.connect(path, isolation_level=None, timeout=0.5)) as sql:
+            (tables,) = sql.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    except (sqlite3.Error, ValueError):
+        return False
+    return bool(tables == 0)
+
+
+def _unreadable(
+    path: Path, error: Exception, what: str = "not a bench session, or damaged"
+) -> str:
+    code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+    if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        return f"{path}: in use by another program ({error}); end it there, and do this again"
+    return (
+        f"{path}: {what} ({error}); nothing was changed: put back a copy of it, or begin another"
+        " session under another name"
+    )
+
+
+def _database_of(facts: dict[str, Any]) -> bytes:
+    """A whole session file without a reading: it appears with its facts, or not at all."""
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as sql:
+        sql.executescript(_SCHEMA)
+        sql.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        sql.execute(f"PRAGMA user_version = {LAYOUT}")
+        sql.executemany(
+            "INSERT INTO facts VALUES (?, ?)",
+            [(name, json.dumps(value)) for name, value in facts.items()],
+        )
+        return sql.serialize()

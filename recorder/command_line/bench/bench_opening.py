@@ -13,6 +13,7 @@ import numpy as np
 
 from calibration.bench.plan import PlanStep, make_plan
 from calibration.bench.session import BenchSession
+from calibration.bench.session_file import never_begun
 from calibration.bench.stability import StabilityLimits
 from calibration.certificates.certificate import full_document, load_certificate
 from calibration.certificates.force import ForceCertificate
@@ -58,7 +59,8 @@ def open_session(
         Options that a session cannot be begun with, or that differ from those it was begun
         with: the first that differs, by name.
     """
-    if Path(args.session).exists():
+    path = Path(args.session)
+    if path.exists() and not never_begun(path):
         session = BenchSession.open(args.session)
         try:
             _same(args, stated, session.facts)

@@ -218,3 +218,78 @@ def test_facts_that_cannot_be_are_refused(name: str, junk: object) -> None:
     # What a session catches when it opens; anything else fails the test.
     with contextlib.suppress(KeyError, TypeError, ValueError, OverflowError):
         SessionFacts.from_document(document)
+
+
+_CUT_AT_ITS_MAKING = """
+import os, sqlite3, sys
+at = int(sys.argv[2])
+sql = sqlite3.connect(sys.argv[1], isolation_level=None)
+if at > 0:
+    sql.execute("PRAGMA journal_mode = WAL")
+if at > 1:
+    sql.execute("PRAGMA cache_size = 1")
+    sql.execute("BEGIN IMMEDIATE")
+    sql.execute("CREATE TABLE facts (name TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT")
+    for i in range(99):
+        sql.execute("INSERT INTO facts VALUES (?, ?)", (str(i), "x" * 900))
+os._exit(9)
+"""
+
+
+@pytest.mark.parametrize("at", [0, 1, 2])
+def test_one_that_was_cut_off_at_its_making_is_begun_anew(tmp_path: Path, at: int) -> None:
+    """As the first version left them: it made them in place."""
+    path = tmp_path / "cut.bench"
+    path.touch()
+    subprocess.run([sys.executable, "-c", _CUT_AT_ITS_MAKING, str(path), str(at)], check=False)
+    plan = make_plan(capacity_kN=9.0, steps=3)
+    with BenchSession.create(
+        path, settings=BenchSettings(capacity_kN=9.0), plan=plan
+    ) as session:
+        session.type_reading(9000.0)
+    with BenchSession.open(path) as session:
+        assert [r.mean for r in session.taken] == [9000.0]
+
+
+def test_nothing_of_a_session_that_is_gone_comes_into_the_next(tmp_path: Path) -> None:
+    path = tmp_path / "s.bench"
+    plan = make_plan(capacity_kN=9.0, steps=3)
+    settings = BenchSettings(capacity_kN=9.0)
+    session = BenchSession.create(path, settings=settings, plan=plan)
+    session.type_reading(9000.0)
+    log = path.with_name("s.bench-wal").read_bytes()
+    session.close()
+    path.unlink()
+    path.with_name("s.bench-wal").write_bytes(log)
+    with BenchSession.create(path, settings=settings, plan=plan) as new:
+        assert new.taken == ()
+
+
+def test_it_appears_whole_or_not_at_all(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(_: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(BenchError, match=r"s\.bench: the session cannot be written.*No space"):
+        BenchSession.create(
+            tmp_path / "s.bench", settings=BenchSettings(), plan=make_plan(capacity_kN=1.0)
+        )
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_torn_session_is_refused_by_name_with_what_to_do(
+    tmp_path: Path, bench: Bench
+) -> None:
+    bench.take()
+    bench.session.close()
+    whole = bench.session.path.read_bytes()
+    torn = tmp_path / "torn.bench"
+    for content in (whole[: len(whole) // 2], bytes(4096) + whole[4096:], whole[:4096]):
+        torn.write_bytes(content)
+        with pytest.raises(BenchError, match=r"torn\.bench: .*put back a copy"):
+            BenchSession.open(torn)
+        with pytest.raises(BenchError, match="exists already"):
+            BenchSession.create(torn, settings=BenchSettings(), plan=make_plan(capacity_kN=1.0))
+        assert torn.read_bytes() == content
