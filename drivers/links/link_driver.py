@@ -6,18 +6,19 @@ import time
 from collections import deque
 from dataclasses import replace
 from itertools import pairwise
-from typing import TYPE_CHECKING, Final, Self
+from typing import TYPE_CHECKING, ClassVar, Final, Self
 
 from drivers.interface.driver_interface import Batch, Fault, FaultCause, Rest
 from drivers.interface.errors import LinkLostError, SetupError
 from drivers.links.backlog import BacklogWatch
+from drivers.links.gathering import Gathering
 from drivers.links.transport import open_link
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from drivers.decoding.framing import RecordDecoder
-    from drivers.interface.driver_interface import DeviceDriver, Layout
+    from drivers.interface.driver_interface import DeviceDriver, DriverDescription, Layout
     from drivers.interface.settings import LinkSettings
     from drivers.links.transport import Link, LinkOpener
 
@@ -41,7 +42,12 @@ class LinkDriver:
         Longest time without one good frame.
     now_ns : callable
         Monotonic clock, handed in for tests.
+    pause : callable, optional
+        Sleeps, so that bytes can gather at a port that they often come at; without it each read
+        takes what there is.
     """
+
+    description: ClassVar[DriverDescription]
 
     def __init__(
         self,
@@ -51,6 +57,7 @@ class LinkDriver:
         device_id: str,
         silence_limit_s: float,
         now_ns: Callable[[], int] = time.monotonic_ns,
+        pause: Callable[[float], object] | None = None,
     ) -> None:
         self.device_id = device_id
         self.decoder = decoder
@@ -63,6 +70,8 @@ class LinkDriver:
         self._ready: deque[Batch] = deque()
         self._counters = link.counters()
         self._watch = BacklogWatch(link.full_bytes, self._alive_ns)
+        self._gathering = Gathering(link.full_bytes)
+        self._pause = pause
 
     @classmethod
     def on_port(
@@ -93,7 +102,12 @@ class LinkDriver:
             device_id=device_id,
         )
         limit_s = settings.silence_limit_s
-        return cls(link, decoder, device_id=device_id, silence_limit_s=limit_s, now_ns=now_ns)
+        # A link in memory is one of simulated time; a host's tick is when its bytes are read.
+        sleeps = opener is open_link and not cls.description.host_clock
+        return cls(
+            link, decoder, device_id=device_id, silence_limit_s=limit_s, now_ns=now_ns,
+            pause=time.sleep if sleeps else None,
+        )  # fmt: skip
 
     @property
     def port(self) -> str:
@@ -115,10 +129,14 @@ class LinkDriver:
             return self._ready.popleft()
         if self._overdue:
             raise LinkLostError(self.device_id, self._silence())
+        paused = self._let_gather()
         waiting = self._link.waiting()
         began_ns = self._now_ns()
-        chunk = self._link.read(_READ_BYTES)
+        chunk = self._gathered(waiting) if paused else b""
+        waited_from_ns = self._now_ns()
+        chunk = self._and_the_next(chunk)
         now_ns = self._now_ns()
+        self._gathering.took(len(chunk), now_ns - waited_from_ns, now_ns)
         backlog = self._watch.look(waiting, len(chunk), now_ns)
         good_before = self.decoder.good_frames
         batch = replace(self._decode(chunk, now_ns), backlog=backlog)
@@ -133,6 +151,29 @@ class LinkDriver:
         first, *rest = split_at_restarts(batch)
         self._ready.extend(rest)
         return first
+
+    def _let_gather(self) -> bool:
+        """Sleep while bytes gather, where they come often; whether it did."""
+        pause_s = self._gathering.pause_s
+        if self._pause is None or not pause_s:
+            return False
+        self._pause(pause_s)
+        return True
+
+    def _gathered(self, waiting: int) -> bytes:
+        """What has gathered by now, without waiting for more."""
+        return self._link.read(min(waiting, _READ_BYTES)) if waiting else b""
+
+    def _and_the_next(self, chunk: bytes) -> bytes:
+        """What is in hand, with what comes next: waited for, one read timeout at most."""
+        if not chunk:
+            return self._link.read(_READ_BYTES)
+        room = _READ_BYTES - len(chunk)
+        try:
+            return chunk + self._link.read(room) if room else chunk
+        except LinkLostError:
+            # What came before is of the run; the next read finds the link lost again.
+            return chunk
 
     def drain(self) -> Rest:
         """Read what has come by now, without waiting: once, before or after the closing.

@@ -36,6 +36,8 @@ from recorder.keeping.journal_connection import (
     identity,
     is_full,
     is_passing,
+    log_bytes,
+    move_log,
     open_connection,
     roll_back,
     wants_reopening,
@@ -102,6 +104,7 @@ class Journal:
         self._dtypes = {device.name: device.record_dtype for device in header.devices}
         self._next = {"batches": 1, "marks": 1, "events": 1}
         self._ahead = (0, 0, 0.0)
+        self._logged_bytes = 0
         self._connect = connect
         self._connection = connect(path)
         self._identity = identity(path)
@@ -334,6 +337,7 @@ class Journal:
             for row in rows:
                 places = ", ".join("?" * len(row.columns))
                 sql.execute(f"INSERT INTO {row.table} VALUES ({places})", row.columns)
+        self._logged_bytes += log_bytes(rows)
 
     def _is_there(self, rows: Sequence[NewRow], *, after: Exception) -> bool:
         """Whether a commit that failed, now or when it was tried before, is on the disk all
@@ -376,18 +380,11 @@ class Journal:
             if is_ours(self._ballast):
                 self._ballast.unlink(missing_ok=True)
 
-    def _log_bytes(self) -> int:
-        try:
-            return self.path.with_name(self.path.name + "-wal").stat().st_size
-        except OSError:
-            return 0
-
     def _checkpoint_when_due(self) -> None:
-        if self._log_bytes() < CHECKPOINT_BYTES or self.disk_full:
+        if self._logged_bytes < CHECKPOINT_BYTES or self.disk_full:
             return
-        mode = "TRUNCATE" if self._log_bytes() > LARGEST_LOG_BYTES else "PASSIVE"
         try:
-            held, *_ = self._connection.execute(f"PRAGMA wal_checkpoint({mode})").fetchone()
+            held, moved = move_log(self._connection, longest=LARGEST_LOG_BYTES)
         except (sqlite3.Error, MemoryError) as error:
             # The commits are in the log and stay there; only its size is at stake.
             self.untidy = " ".join(str(error).split()) or "no memory"
@@ -395,4 +392,6 @@ class Journal:
                 self.disk_full = True
                 self._release_ballast()
         else:
+            # All moved: the next commit begins the log anew, though its file stays as long.
+            self._logged_bytes = 0 if moved else self._logged_bytes
             self.untidy = "somebody reads it without a pause" if held else ""

@@ -8,14 +8,19 @@ import sqlite3
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
-from typing import Final, TypeAlias
+from typing import TYPE_CHECKING, Final, TypeAlias
 from urllib.parse import quote
 
 from recorder.keeping.errors import JournalError
 
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from recorder.keeping.journal_rows import NewRow
+
 __all__ = [
-    "Connect", "identity", "is_full", "is_passing", "open_connection", "roll_back",
-    "wants_reopening",
+    "Connect", "identity", "is_full", "is_passing", "log_bytes", "move_log", "open_connection",
+    "roll_back", "wants_reopening",
 ]  # fmt: skip
 
 PAGE_BYTES: Final = 16_384
@@ -105,6 +110,27 @@ def roll_back(connection: sqlite3.Connection) -> None:
     """Give up what is not committed, if there is any: a full disk may have done so by itself."""
     if connection.in_transaction:
         connection.execute("ROLLBACK")
+
+
+def log_bytes(rows: Sequence[NewRow]) -> int:
+    """By how much about a commit of these rows makes the log longer: whole pages are written, for
+    every row the one that it ends on."""
+    held = [x for row in rows for x in row.columns if isinstance(x, str | bytes)]
+    return sum(map(len, held)) + PAGE_BYTES * (len(rows) + 1)
+
+
+def move_log(connection: sqlite3.Connection, *, longest: int) -> tuple[bool, bool]:
+    """Move the log into the database; whether that was held up, and whether all was moved.
+
+    Nobody is waited for, unless the log has more than ``longest`` bytes: a reader that is never at
+    rest keeps it from beginning anew. When all is moved the next commit does that; the file of
+    the log stays as long as it was.
+    """
+    ask = "PRAGMA wal_checkpoint({})"
+    held, pages, moved = connection.execute(ask.format("PASSIVE")).fetchone()
+    if pages * PAGE_BYTES > longest:
+        held, pages, moved = connection.execute(ask.format("TRUNCATE")).fetchone()
+    return bool(held), moved == pages
 
 
 def identity(path: Path) -> tuple[int, int]:

@@ -154,6 +154,30 @@ def test_the_log_stays_bounded_and_readers_never_see_half_a_commit(tmp_path: Pat
         assert largest < 2 * CHECKPOINT_BYTES
 
 
+def test_a_log_that_was_long_once_is_not_moved_at_every_commit(
+    tmp_path: Path, connections: list[sqlite3.Connection]
+) -> None:
+    """Its file stays as long as it was: what counts is what was written since."""
+    records = np.zeros(50_000, load_cell().record_dtype)
+    blocks = [replace(cell_blocks(0.1)[0], records=records)]
+    moved = 0
+    with Journal.create(tmp_path / "j", header(load_cell())) as journal:
+        statements: list[str] = []
+        connections[0].set_trace_callback(statements.append)
+        while not moved:
+            journal.append(blocks)
+            moved = sum("wal_checkpoint" in sql for sql in statements)
+        assert (tmp_path / "j-wal").stat().st_size >= CHECKPOINT_BYTES
+        statements.clear()
+        for i in range(20):
+            journal.append([], [Event(kind="health", t_s=float(i), data={"i": i})])
+        assert not any("wal_checkpoint" in sql for sql in statements)
+        while not moved > 1:
+            journal.append(blocks)
+            moved += any("wal_checkpoint" in sql for sql in statements)
+        assert (tmp_path / "j-wal").stat().st_size < 2 * CHECKPOINT_BYTES
+
+
 class TestDiskFull:
     def test_the_ballast_carries_the_end_of_the_run(
         self,
