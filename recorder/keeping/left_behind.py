@@ -48,7 +48,7 @@ LAST: Final = "what was kept last of all, and not elsewhere yet, was in it"
 LOOKED_AT: Final = 200
 """Events of the log among which its run's name is looked for."""
 NAMED: Final = 3
-"""Damaged places named in words; of more the number is told."""
+"""Damaged places of a kind named in words; of more the number is told."""
 _NO_ROWS: Final = np.zeros(0, np.int64)
 
 
@@ -213,13 +213,12 @@ class LeftBehind:
         That alone does not mean that anything is lost.
         """
         images, log = self._images, self._images.log
-        unread = images.unread()
-        places = [p for p in self._walk.suspects if p > 0 or -p - 1 not in log.bad]
-        told = [f"{images.in_words(p)} does not hold together" for p in places]
-        told += [f"{images.in_words(-f - 1)} fails its checksum" for f in log.bad]
-        told += [f"{images.in_words(p)}: {why}" for p, why in unread.items()]
-        if len(told) > NAMED:
-            told[NAMED:] = [f"and {len(told) - NAMED} more places"]
+        torn = [p for p in self._walk.suspects if p > 0 or -p - 1 not in log.bad]
+        told = [
+            *_named(images, torn, "does not hold together"),
+            *_named(images, [-frame - 1 for frame in log.bad], "fails its checksum"),
+        ]
+        told += [f"{images.in_words(p)}: {why}" for p, why in images.unread().items()][:NAMED]
         if images.head_bad:
             told.append("the head of the database does not read")
         if log.header_bad and log.end:
@@ -299,6 +298,13 @@ class LeftBehind:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+def _named(images: Images, places: list[int], what: str) -> list[str]:
+    """The first few places, and how many more there are."""
+    told = [f"{images.in_words(place)} {what}" for place in places[:NAMED]]
+    more = len(places) - NAMED
+    return [*told, f"so {'does' if more == 1 else 'do'} {more:,} more"] if more > 0 else told
 
 
 def _short_loss(short: Shortfall, last: int) -> Damage:

@@ -44,8 +44,8 @@ def seal_run(filer: FilerSupervisor, out: Path, report: Reporter) -> Sealing:
         filer.seal(progress)
     except SealError as error:
         problem = (
-            f"{out}: not sealed ({error}); nothing is lost, the journal is"
-            f" kept: testcar recover {journal} --out {out}"
+            f"{out}: not sealed ({error}); the journal is kept:"
+            f" testcar recover {journal} --out {out}"
         )
         return Sealing(sealed=False, problem=problem)
     except SealBugError as bug:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import random
 import struct
 from pathlib import Path
@@ -13,6 +15,7 @@ from hypothesis import strategies as st
 from recorder.keeping.journal_rows import row_proof
 from recorder.salvage.cells import LEAF, cell_at, columns_of, scanned
 from recorder.salvage.images import Images
+from recorder.salvage.page_file import PageFile
 from recorder.salvage.tails import lost_frames, tail_of
 from recorder.salvage.walk import Walk
 
@@ -106,3 +109,22 @@ def test_cells_stay_on_their_page(page: bytes) -> None:
         cell = cell_at(page, start)
         assert cell is None or start < cell.at <= cell.end <= len(page)
     assert len(list(scanned(page))) <= 12 * len(page)
+
+
+def test_a_page_that_the_disk_does_not_give_is_told_and_the_others_are_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "f").write_bytes(b"".join(bytes([i]) * PAGE for i in range(8)))
+    given = os.pread
+
+    def failing(handle: int, n: int, at: int) -> bytes:
+        if at <= 3 * PAGE < at + n:
+            raise OSError(errno.EIO, "Input/output error")
+        return given(handle, n, at)
+
+    monkeypatch.setattr("recorder.salvage.page_file.os.pread", failing)
+    with PageFile(tmp_path / "f", PAGE) as file:
+        read = [file.read(i) for i in range(9)]
+        assert file.unread == {3: "Input/output error"}
+    assert read == [*(bytes([i]) * PAGE for i in range(3)), None,
+                    *(bytes([i]) * PAGE for i in range(4, 8)), None]  # fmt: skip
