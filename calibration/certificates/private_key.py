@@ -2,7 +2,8 @@
 
 The file is PEM of an encrypted PKCS #8 key (RFC 5958): PBES2 with PBKDF2 over HMAC-SHA-256 and
 AES-256-CBC (RFC 8018), which ``openssl pkey`` opens too. Whoever holds file and passphrase signs in
-the laboratory's name; the file alone is of no use to anybody.
+the laboratory's name; the file alone is of no use to anybody. A key that signs unattended may have
+no passphrase (PKCS #8 as it is): then the rights of its file are all that protects it.
 """
 
 from __future__ import annotations
@@ -26,12 +27,14 @@ from cryptography.hazmat.primitives.serialization import (
 
 from calibration.certificates.signature import SignatureError, pem_bytes
 
-__all__ = ["LEAST_PASSPHRASE", "make_private_key", "open_private_key"]
+__all__ = ["LEAST_PASSPHRASE", "is_locked", "make_private_key", "open_private_key"]
 
 LEAST_PASSPHRASE: Final = 10
 """Characters; fewer are tried through in days by whoever gets hold of the file (common
 practice)."""
 PEM_PRIVATE: Final = "ENCRYPTED PRIVATE KEY"
+PEM_BARE: Final = "PRIVATE KEY"
+"""Without a passphrase: of a car, which signs with nobody there to type one."""
 PBES2: Final = bytes.fromhex("2a864886f70d01050d")
 PBKDF2: Final = bytes.fromhex("2a864886f70d01050c")
 """Object identifiers 1.2.840.113549.1.5.13 and .12 (RFC 8018)."""
@@ -47,14 +50,18 @@ MOST_ROUNDS: Final = 10_000_000
 _SEQUENCE, _INTEGER, _OCTETS, _NULL, _IDENTIFIER = 0x30, 0x02, 0x04, 0x05, 0x06
 
 
-def make_private_key(passphrase: str) -> tuple[Ed25519PrivateKey, bytes]:
-    """A new key, and the bytes of its file.
+def make_private_key(passphrase: str | None) -> tuple[Ed25519PrivateKey, bytes]:
+    """A new key, and the bytes of its file; None: not locked by a passphrase.
 
     Raises
     ------
     SignatureError
         The passphrase is too short to protect it.
     """
+    if passphrase is None:
+        bare_key = Ed25519PrivateKey.generate()
+        pem = bare_key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
+        return bare_key, pem
     if len(passphrase) < LEAST_PASSPHRASE:
         msg = (
             f"passphrase: {len(passphrase)} characters; at least {LEAST_PASSPHRASE} are needed,"
@@ -93,18 +100,27 @@ def _put(tag: int, contents: bytes) -> bytes:
     return bytes([tag]) + head + contents
 
 
-def open_private_key(text: str, passphrase: str, *, source: str) -> Ed25519PrivateKey:
-    """The key in the text of a key file.
+def is_locked(text: str) -> bool:
+    """Whether the key in a text wants a passphrase."""
+    return f"-----BEGIN {PEM_PRIVATE}-----" in text
+
+
+def open_private_key(
+    text: str, passphrase: str, *, source: str, may_be_bare: bool = False
+) -> Ed25519PrivateKey:
+    """The key in the text of a key file; one without a passphrase only where it may be.
 
     Raises
     ------
     SignatureError
         Not such a file, of another kind, or the passphrase is wrong.
     """
-    der = pem_bytes(text, PEM_PRIVATE, source=source)
-    _check_rounds(der, source)
+    locked = is_locked(text) or not may_be_bare
+    der = pem_bytes(text, PEM_PRIVATE if locked else PEM_BARE, source=source)
+    if locked:
+        _check_rounds(der, source)
     try:
-        key = load_der_private_key(der, passphrase.encode())
+        key = load_der_private_key(der, passphrase.encode() if locked else None)
     except (ValueError, TypeError, UnsupportedAlgorithm) as error:
         msg = f"{source}: cannot be opened: the passphrase is wrong, or the file is damaged"
         raise SignatureError(msg) from error

@@ -22,6 +22,7 @@ from recorder.run.parts.quantities import COUNTS, PULSES
 from recorder.run.time.timeline import TieSource
 from recorder.run.time.utc import utc_text
 from recorder.run.values.calibrate import day_of
+from recorder.run_file.seal.signature import signature_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     from recorder.run.time.timeline import Segment
     from recorder.run_file.hdf5.devices import Channel, Device
     from recorder.run_file.hdf5.reader import RunFile
+    from recorder.run_file.seal.signature import Signed
 
 __all__ = [
     "CertificateInRun",
@@ -124,12 +126,12 @@ class RunDescription:
     origin: str
     software: str
     started_utc: str
-    """ISO 8601."""
     duration_s: float
     complete: bool
     """Sealed; otherwise live, or cut off."""
     sealed_utc: str | None
     digest: str | None
+    signed: Signed
     clock: ClockOfRun
     devices: Mapping[str, DeviceInRun]
     channels: Mapping[str, ChannelInRun]
@@ -158,6 +160,7 @@ class RunDescription:
             "complete": self.complete,
             "sealed_utc": self.sealed_utc,
             "digest": self.digest,
+            "signature": self.signed.to_json(),
             "utc": asdict(self.clock),
             "devices": {name: asdict(held) for name, held in self.devices.items()},
             "channels": {name: _channel_json(held) for name, held in self.channels.items()},
@@ -193,6 +196,7 @@ def describe(run: RunFile) -> RunDescription:
         complete=run.complete,
         sealed_utc=run.sealed_utc,
         digest=run.digest,
+        signed=signature_of(run.path, run.header.run_id),
         clock=clock_of(run),
         devices={d.name: _device(run, d, half) for d in run.devices.values()},
         channels={c.name: _channel(run, c) for c in run.channels.values()},
@@ -338,6 +342,7 @@ def in_words(run: RunDescription) -> str:
         *(f"LOST with the damaged journal: {line}" for line in run.journal_damage),
         f"run {run.run_id}, {run.origin} by {run.software}",
         f"duration {_duration(run.duration_s)}",
+        *([run.signed.in_words()] if run.complete else []),
         *clock_words(run.clock),
         *(_device_words(name, held) for name, held in run.devices.items()),
         *(_channel_words(name, held) for name, held in run.channels.items()),

@@ -1,9 +1,9 @@
 """The filer: tails the journal into the run file, in a process of its own.
 
 HDF5's global lock, a stalling disk or a dead handle cannot hold up acquisition: the recording
-process never touches the file. Started with the paths of journal and run file; its orders and
-reports are in ``filer_reports``. The end of orders means that the recording process
-is gone: file what is committed and close.
+process never touches the file. Started with the paths of journal and run file and, where the run is
+to be signed, of the car's key; its orders and reports are in ``filer_reports``. The end of orders
+means that the recording process is gone: file what is committed and close.
 """
 
 from __future__ import annotations
@@ -14,6 +14,8 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Protocol
 
+from calibration.certificates.signature import SignatureError
+from calibration.certificates.signing_key import load_signing_key
 from recorder.keeping.errors import JournalError, SealBugError, SealError
 from recorder.keeping.filer_reports import (
     FILER_REPORTS,
@@ -31,6 +33,7 @@ from recorder.machine.host import FILER, give_way
 from recorder.machine.private_files import share_as
 from recorder.run.parts.errors import RunFileError
 from recorder.run_file.hdf5.live_writer import LiveWriter
+from recorder.run_file.seal.signature import SignedAt, Signer
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -109,19 +112,21 @@ def _result(transfer: Transfer, writer: LiveWriter) -> Filed:
 
 def main(words: list[str]) -> int:
     """Entry of the filer process; returns the exit code."""
-    journal_path, run_path = words
+    journal_path, run_path, *keys = words
     orders = Orders(list(FilerOrder))
     report = ReportWriter(FILER_REPORTS)
     try:
         with bugs_named(Path(journal_path)):
             report(follow(journal_path, run_path, orders.given, report=report))
         if orders.word == FilerOrder.SEAL:
+            signer, unsigned = _signer(keys)
             seal(
                 journal_path,
                 run_path,
                 progress=lambda part, what: report(SealProgress(part, what)),
+                signer=signer,
             )
-            report(Sealed())
+            report(Sealed(unsigned=unsigned))
     except (JournalError, RunFileError, SealError, OSError) as error:
         report(FilerFailed(" ".join(str(error).split())))
         return EXIT_FAILED
@@ -130,6 +135,17 @@ def main(words: list[str]) -> int:
         report(FilerFailed(str(bug), bug=True))
         return EXIT_FAILED
     return EXIT_DONE
+
+
+def _signer(keys: list[str]) -> tuple[Signer | None, str]:
+    """Who signs the run, and why nobody does though a key was named: the run comes first."""
+    try:
+        for key in keys:
+            return Signer(load_signing_key(Path(key)), SignedAt.STOP), ""
+    except (SignatureError, OSError) as error:
+        why = " ".join(str(error).split())
+        return None, f"the run is sealed and NOT SIGNED: its key could not be used: {why}"
+    return None, ""
 
 
 if __name__ == "__main__":

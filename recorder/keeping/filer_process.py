@@ -26,8 +26,10 @@ __all__ = ["FilerProcess"]
 class FilerProcess:
     """A filer at work. Its failure never stops a recording: the journal has everything."""
 
-    def __init__(self, journal_path: Path | str, run_path: Path | str) -> None:
-        """Start the process.
+    def __init__(
+        self, journal_path: Path | str, run_path: Path | str, signing_key: Path | None = None
+    ) -> None:
+        """Start the process, which signs the run by ``signing_key`` when it seals it.
 
         Raises
         ------
@@ -44,8 +46,11 @@ class FilerProcess:
         self._failed = ""
         self._bug = False
         self._sealed = False
+        self.unsigned = ""
+        """Why a sealed run could not be signed, where it should have been; else empty."""
+        keys = [] if signing_key is None else [signing_key]
         self._child: ChildProcess[FilerReport] = ChildProcess(
-            python_command("recorder.keeping.filer", journal_path, run_path),
+            python_command("recorder.keeping.filer", journal_path, run_path, *keys),
             name="filer",
             table=FILER_REPORTS,
             receive=self._receive,
@@ -118,8 +123,8 @@ class FilerProcess:
             case SealProgress(part, what):
                 if self._progress is not None:
                     self._progress(part, what)
-            case Sealed():
-                self._sealed = True
+            case Sealed(unsigned):
+                self._sealed, self.unsigned = True, unsigned
             case FilerFailed(why, bug):
                 self._failed, self._bug = why, bug
 

@@ -47,6 +47,9 @@ class SealProgress(Report):
 class Sealed(Report):
     """Sealed, checked, the journal removed."""
 
+    unsigned: str = ""
+    """Why it could not be signed, where it should have been."""
+
 
 @dataclass(frozen=True, slots=True)
 class FilerFailed(Report):

@@ -6,6 +6,7 @@ And the other end: recovery of a run from a journal that was left behind, by the
 from __future__ import annotations
 
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
     from recorder.keeping.journal_rows import Damage, StoredBlocks
     from recorder.run.parts.progress import Progress
     from recorder.run_file.hdf5.reader import RunFile
+    from recorder.run_file.seal.signature import Signer
 
 _Reader = TypeVar("_Reader", bound="JournalRows")
 
@@ -70,6 +72,7 @@ def seal(
     *,
     remove: bool = True,
     progress: Progress | None = None,
+    signer: Signer | None = None,
 ) -> None:
     """Seal a run file that holds all of its journal, check it, and remove the journal.
 
@@ -89,7 +92,7 @@ def seal(
     _refuse_living(journal)
     with sealing_alone(journal):
         with bugs_named(journal), JournalReader(journal) as reader:
-            _seal(reader, run, progress, _refuse_torn)
+            _seal(reader, run, progress, _refuse_torn, signer=signer)
         sync_folder(run.parent)
         if remove:
             remove_journal(journal)
@@ -112,6 +115,8 @@ def _seal(
     run: Path,
     progress: Progress,
     look_at: Callable[[_Reader, Transfer], None] | None = None,
+    *,
+    signer: Signer | None = None,
 ) -> list[Damage]:
     progress(0.0, "reading the journal")
     transfer = Transfer(reader)
@@ -123,7 +128,7 @@ def _seal(
     )
     progress(0.8, "checking against the journal")
     check_against_journal(reader, run, progress=lambda p, w: progress(0.8 + 0.2 * p, w))
-    mark_complete(run)
+    mark_complete(run, signer)
     return transfer.damage
 
 
@@ -133,6 +138,7 @@ def recover(
     *,
     progress: Progress | None = None,
     moved_aside: Callable[[Path], object] | None = None,
+    signer: Signer | None = None,
 ) -> list[Damage]:
     """Make a sealed run file from a journal that was left behind. The journal is kept.
 
@@ -166,7 +172,8 @@ def recover(
         try:
             with room_told(run, journal, reader.header), bugs_named(journal):
                 _refile(reader, work, progress)
-                damage = _seal(reader, work, lambda p, w: progress(0.3 + 0.7 * p, w))
+                told = partial(_later, progress)
+                damage = _seal(reader, work, told, signer=signer)
         except BaseException:
             work.unlink(missing_ok=True)
             raise
@@ -177,6 +184,10 @@ def recover(
         rename_new(work, run)
     progress(1.0, "sealed")
     return damage
+
+
+def _later(progress: Progress, part: float, what: str) -> None:
+    progress(0.3 + 0.7 * part, what)
 
 
 def _refile(reader: JournalRows, work: Path, progress: Progress) -> None:

@@ -8,6 +8,8 @@ from typing import Final
 
 import numpy as np
 
+from calibration.certificates.signature import SignatureError, key_of
+from calibration.certificates.signing_key import load_signing_key
 from drivers.interface.driver_interface import DriverDescription, Layout, Role
 from drivers.interface.errors import SetupError
 from drivers.interface.registry import DRIVERS, description_of, layout_of
@@ -69,6 +71,12 @@ def make_plan(
     return maker.make(trip)
 
 
+def _words(error: Exception) -> str:
+    if isinstance(error, OSError) and error.strerror:
+        return f"{error.filename}: {error.strerror}"
+    return str(error)
+
+
 class _PlanMaker:
     def __init__(self, car: CarSheet, on: date, *, allow_expired: bool) -> None:
         self.car = car
@@ -96,7 +104,7 @@ class _PlanMaker:
                     f"{self.car.source} [pens.{name}]: no such channel"
                     f"{likely(name, known)}; there are {', '.join(known)}"
                 )
-        group = self._group()
+        group, signed_by = self._group(), self._signed_by()
         if self.problems:
             raise SheetError(self.problems)
         return Plan(
@@ -109,8 +117,26 @@ class _PlanMaker:
             keys=self.held.keys,
             findings={name: in_order(found) for name, found in self.held.findings.items()},
             group=group,
+            signing_key=self._signing_key,
+            signed_by=signed_by,
             warnings=tuple(self.warnings),
         )
+
+    @property
+    def _signing_key(self) -> Path | None:
+        named = self.car.recording.signing_key
+        return self.car.certificate_path(named).absolute() if named else None
+
+    def _signed_by(self) -> str:
+        """The fingerprint of the car's key, which is opened to see that it can be."""
+        if self._signing_key is None:
+            return ""
+        try:
+            key = load_signing_key(self._signing_key)
+        except (SignatureError, OSError) as error:
+            self._problem("recording", f"signing_key: {_words(error)}")
+            return ""
+        return key_of(key.public_key()).fingerprint
 
     def _group(self) -> int | None:
         """The group that may read what is recorded; None: nobody but the owner."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
+from pathlib import Path
 from typing import Any, Final
 
 from calibration.certificates.certificate import Certificate
@@ -59,6 +60,10 @@ class Plan:
     """Public keys the car sheet trusts, in full, by the name of the laboratory."""
     findings: Mapping[str, tuple[Finding, ...]] = field(default_factory=dict)
     """How each certificate stands: serial, readings, signature."""
+    signing_key: Path | None = None
+    """File of the key by which the run is signed at the stop; None: it is not signed."""
+    signed_by: str = ""
+    """The fingerprint of that key."""
     group: int | None = None
     """Number of the group that may read journal and run file; None: their owner alone."""
     warnings: tuple[str, ...]
@@ -111,6 +116,8 @@ class Plan:
                     f" from {channel.field}{by}"
                 )
         lines.extend(self.standings)
+        if self.signing_key is not None:
+            lines.append(f"signed at the stop by {self.signing_key.name}, key {self.signed_by}")
         need = self.bytes_per_hour * self.planned_hours / 2**30
         lines.append(f"disk: about {need:.2f} GiB for {self.planned_hours:g} h")
         lines.extend(f"warning: {words}" for words in self.warnings)
@@ -160,6 +167,8 @@ class Plan:
                 }
                 for name, c in self.certificates.items()
             },
+            "signed_by": self.signed_by or None,
+            "group": self.car.recording.group or None,
             "warnings": list(self.warnings),
         }
 

@@ -69,14 +69,19 @@ class Outcome:
     """What went wrong, in one line; empty when nothing did."""
     internal_error: bool = False
     """It was a mistake of this program."""
+    unsigned: str = ""
+    """Why the run could not be signed, in one line, where it should have been; else empty."""
     warnings: tuple[str, ...] = ()
 
     @property
     def exit_code(self) -> int:
-        """0 done, 1 not sealed (the journal is kept), 2 stopped by a fault or internal error."""
+        """0 done, 1 not sealed (the journal is kept) or not signed though it should be, 2 stopped
+        by a fault or internal error."""
         if not self.sealed and not self.internal_error:
             return 1
-        return 2 if self.problem else 0
+        if self.problem:
+            return 2
+        return 1 if self.unsigned else 0
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready."""

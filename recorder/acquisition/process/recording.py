@@ -71,7 +71,9 @@ def record(
         begun = _Begun()
         journal = stack.enter_context(_journal(settings, header, begun, plan.group, connect))
         begun.filing = True
-        filer = FilerSupervisor(journal.path, settings.out, warn=notices.warn)
+        filer = FilerSupervisor(
+            journal.path, settings.out, warn=notices.warn, signing_key=plan.signing_key
+        )
         stack.callback(filer.abandon)
         run = RunningRecording(settings, plan, threads, journal, filer, notices, stop, pace)
         stack.callback(run.let_go)

@@ -249,8 +249,7 @@ class RunningRecording:
                 self.notices.keep(gap)
 
     def _finish(self) -> Outcome:
-        now = self.notices.now_s()
-        self._guarded.do("the health of the recording", lambda: self._look(now, {}))
+        self._guarded.do("the health of the recording", self._look_at_the_end)
         streams = {thread.name: thread.stream for thread in self._threads}
         self.state = RunState.SEALING
         marks = self.marks.close(waiting=self._wait_on)
@@ -284,10 +283,14 @@ class RunningRecording:
             cut_bytes=data["cut_bytes"],
             marks=marks,
             sealed=sealing.sealed,
+            unsigned=self._filer.unsigned,
             problem="; ".join(self._problems),
             internal_error=self._bug or sealing.bug,
             warnings=tuple(self.notices.warnings),
         )
+
+    def _look_at_the_end(self) -> None:
+        self._look(self.notices.now_s(), {})
 
     def _wait_on(self) -> None:
         """The end waits for a disk: whoever looks is told."""

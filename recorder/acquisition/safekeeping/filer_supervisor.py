@@ -36,7 +36,8 @@ class FilerSupervisor:
         run_path: Path,
         *,
         warn: Callable[[str], None],
-        start: Callable[[Path, Path], FilerProcess] = FilerProcess,
+        signing_key: Path | None = None,
+        start: Callable[[Path, Path, Path | None], FilerProcess] = FilerProcess,
         now_s: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
@@ -54,7 +55,8 @@ class FilerSupervisor:
         self._now_s = now_s
         self._sleep = sleep
         self._start = start
-        self._filer = start(journal_path, run_path)
+        self._signing_key = signing_key
+        self._filer = start(journal_path, run_path, signing_key)
         self._ended = False
         self._tries = 0
         self._again_s: float | None = None
@@ -65,6 +67,11 @@ class FilerSupervisor:
         """Records in the synced run file, by device; empty before the first report."""
         filed = self._filer.filed
         return {} if filed is None else dict(filed.records)
+
+    @property
+    def unsigned(self) -> str:
+        """Why the sealed run could not be signed, where it should have been; else empty."""
+        return self._filer.unsigned
 
     def look(self) -> None:
         """See whether the filer lives; start another if not, after waits that grow."""
@@ -147,4 +154,4 @@ class FilerSupervisor:
         self._filer.kill()
         if is_ours(self._run_path):
             self._run_path.unlink()
-        self._filer = self._start(self._journal_path, self._run_path)
+        self._filer = self._start(self._journal_path, self._run_path, self._signing_key)

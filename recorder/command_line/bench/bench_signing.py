@@ -25,22 +25,27 @@ from calibration.certificates.signature import (
     read_small_file,
     sign_document,
 )
+from calibration.certificates.signing_key import PASSPHRASE
 from calibration.files.durable import write_new
 from recorder.command_line.support.errors import UsageError
 from recorder.run.values.certificate_standing import PROVES, Standing, readings_finding
 
 __all__ = ["add_key", "add_sign", "add_signed", "signed_words"]
 
-PASSPHRASE: Final = "TESTCAR_KEY_PASSPHRASE"
-"""Environment variable that stands in for the prompt."""
 _KEY_EPILOG: Final = f"""\
-Example:
+Examples:
   testcar bench key --out lab.key
+  testcar bench key --out car.key --no-passphrase
 
 The private key is kept encrypted (PKCS #8, mode 0600): whoever holds it and its passphrase signs in
 the laboratory's name. The public key lies beside it as .pub; give that one away, and let whoever
 trusts it compare the fingerprint with one they had from you in another way. The passphrase is asked
 for, or taken from the environment variable {PASSPHRASE}.
+
+A test car signs its runs, too: signing_key = "car.key" in [recording] of the car sheet. Nobody is
+there at the stop to type a passphrase, so such a key may be made without one: then whoever can
+read the file signs in the car's name. Keep it on the recording computer alone, and car.pub
+elsewhere.
 """
 _SIGN_EPILOG: Final = f"""\
 Example:
@@ -55,13 +60,18 @@ def add_key(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add ``bench key``."""
     key = verbs.add_parser(
         "key",
-        help="Make a key by which a laboratory signs its certificates.",
-        description="Make a key by which a laboratory signs its certificates.",
+        help="Make a key by which a laboratory signs its certificates, or a car its runs.",
+        description="Make a key by which a laboratory signs its certificates, or a car its runs.",
         epilog=_KEY_EPILOG,
     )
     key.add_argument(
         "--out", metavar="LAB.key", required=True,
         help="Where to write the private key; LAB.pub comes beside it. No file is overwritten.",
+    )  # fmt: skip
+    key.add_argument(
+        "--no-passphrase", action="store_true",
+        help="Do not lock the private key: for a car's, which signs with nobody there. Without it, "
+        "the key is locked.",
     )  # fmt: skip
     key.set_defaults(run=_run_key)
 
@@ -135,7 +145,8 @@ def _run_key(args: argparse.Namespace) -> int:
         if taken.exists():
             msg = f"{taken}: there already; a key is never overwritten, choose another name"
             raise UsageError(msg)
-    key, pem = make_private_key(_passphrase("new passphrase", again=True))
+    locked = not args.no_passphrase
+    key, pem = make_private_key(_passphrase("new passphrase", again=True) if locked else None)
     held = key_of(key.public_key())
     write_new(path, pem, mode=0o600)
     try:
@@ -143,7 +154,8 @@ def _run_key(args: argparse.Namespace) -> int:
     except OSError:
         path.unlink()
         raise
-    print(f"private key: {path}, encrypted; keep it where nobody else reads it")
+    how = "encrypted" if locked else "NOT encrypted, its rights alone protect it"
+    print(f"private key: {path}, {how}; keep it where nobody else reads it")
     print(f"public key: {public}")
     print(f"fingerprint: {held.fingerprint}")
     return 0

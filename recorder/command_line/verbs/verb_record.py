@@ -40,7 +40,8 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
         epilog="Example:\n"
         "  testcar record car.toml trip.toml --out run.h5\n"
         "  testcar record --check car.toml\n\n"
-        "Exit code 0: it is done. 1: it was recorded but not sealed, and the journal is kept. "
+        "Exit code 0: it is done. 1: it was recorded but not sealed, and the journal is kept; or "
+        "it is sealed, and could not be signed by the key of the car sheet. "
         "2: it could not begin, or a fault stopped it early; the journal, if any, is kept.\n\n"
         "This is never a safety system: local rules and licensed practice come first.",
     )
@@ -206,11 +207,14 @@ def _print_outcome(outcome: Outcome, *, as_json: bool) -> None:
             f"{many(n, 'record')} of {name}" for name, n in outcome.records.items()
         )
         state = "sealed" if outcome.sealed else "NOT SEALED"
+        state += ", NOT SIGNED" if outcome.unsigned else ""
         print(
             f"{outcome.run_path}: {outcome.duration_s:.1f} s, {counts},"
             f" {many(outcome.marks, 'mark revision')}, {many(outcome.gaps, 'gap')},"
             f" {many(outcome.lost_records, 'record')} known lost;"
             f" {outcome.reason}; {state}"
         )
+    if outcome.unsigned:
+        print(f"testcar record: {outcome.run_path}: {outcome.unsigned}", file=sys.stderr)
     if outcome.problem:
         print(f"testcar record: {outcome.problem}", file=sys.stderr)

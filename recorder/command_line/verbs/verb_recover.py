@@ -7,12 +7,14 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from calibration.certificates.signing_key import load_signing_key
 from calibration.quantities.written import many
 from recorder.command_line.support.progress import ProgressLine
 from recorder.exchange.damage_told import damage_words
 from recorder.keeping.seal import recover
 from recorder.run.parts.errors import CompanionError
 from recorder.run_file.hdf5.reader import open_run
+from recorder.run_file.seal.signature import SignedAt, Signer
 
 __all__ = ["add_parser", "run"]
 
@@ -32,6 +34,11 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     )
     parser.add_argument("journal", metavar="JOURNAL", help="The journal: run.h5.journal.")
     parser.add_argument("--out", required=True, metavar="RUN.h5", help="The run file to make.")
+    parser.add_argument(
+        "--sign-with", metavar="CAR.key",
+        help="Sign the run by this private key; it says that it was signed at its recovery. "
+        "Without it, the run is not signed.",
+    )  # fmt: skip
     parser.set_defaults(run=run)
 
 
@@ -40,12 +47,19 @@ def run(args: argparse.Namespace) -> int:
 
     Raises
     ------
-    OSError, JournalError, RunFileError, SealError
-        The journal cannot be used, or there is something at ``--out``.
+    OSError, JournalError, RunFileError, SealError, SignatureError
+        The journal or the key cannot be used, or there is something at ``--out``.
     """
     aside: list[Path] = []
+    signer = None
+    if args.sign_with is not None:
+        # Before anything else: a key that cannot be used is told before an hour of work.
+        signer = Signer(load_signing_key(Path(args.sign_with)), SignedAt.RECOVERY)
     with ProgressLine() as progress:
-        damage = recover(args.journal, args.out, progress=progress, moved_aside=aside.append)
+        damage = recover(
+            args.journal, args.out,
+            progress=progress, moved_aside=aside.append, signer=signer,
+        )  # fmt: skip
     print(_recovered(args.journal, args.out, len(damage)))
     for place in aside:
         print(f"{place}: the file that was at {args.out}, kept as it was")

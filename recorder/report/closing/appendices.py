@@ -45,9 +45,24 @@ def appendices_section(
             "small",
         ),
         TextTable(("run", "file", "identity", "recorded by", "digest"), rows, "Run files."),
+        *_signatures(runs, naming),
         Heading("Files of the appendix", 2),
         *_files(files),
     ]
+
+
+def _signatures(runs: Sequence[LoadedRun], naming: Naming) -> list[Block]:
+    """By which key each run is signed; what that proves is a matter of whose key it is."""
+    words = [
+        f"Run {naming.letter(r.name)}: {r.provenance.description.signed.in_words()}."
+        for r in runs
+    ]
+    proof = (
+        " A digest shows damage alone; a signature shows that the holder of that key signed the"
+        " run as it is. Whose key it is, is known by its fingerprint: compare it with one had in"
+        " another way (testcar verify --key CAR.pub)."
+    )
+    return [Text(" ".join(words) + proof, "small")]
 
 
 def _marks(run: LoadedRun, naming: Naming) -> list[Block]:

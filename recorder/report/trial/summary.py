@@ -75,6 +75,7 @@ def _document(run: RunFile) -> Document:
         _marks(run),
         *(Text(words, "caution") for words in held.clock.ticks),
         Text(held.digest or "not sealed: no digest", "code"),
+        Text(held.signed.in_words(), "code"),
         Text(CAUTION, "caution foot"),
     ]
     return Document(

@@ -22,6 +22,7 @@ __all__ = [
     "CLOSING_BYTES",
     "ItemDigest",
     "attributes_digest",
+    "bytes_digest",
     "closing_line",
     "column_digest",
     "digested_paths",
@@ -61,6 +62,13 @@ def read_closing_line(file: BinaryIO) -> str | None:
 
 def file_digest(file: BinaryIO, *, less: int = 0, progress: Progress | None = None) -> str:
     """SHA-256, in hex, of a file's bytes but for the last ``less``."""
+    return bytes_digest(file, less=less, progress=progress).hexdigest()
+
+
+def bytes_digest(
+    file: BinaryIO, *, less: int = 0, progress: Progress | None = None
+) -> hashlib._Hash:
+    """SHA-256 of a file's bytes but for the last ``less``, which may be gone on with."""
     size = max(file.seek(0, os.SEEK_END) - less, 0)
     file.seek(0)
     check = hashlib.sha256()
@@ -70,7 +78,7 @@ def file_digest(file: BinaryIO, *, less: int = 0, progress: Progress | None = No
         left -= len(chunk)
         if progress is not None:
             progress(1.0 - left / size, "all bytes")
-    return check.hexdigest()
+    return check
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -24,16 +24,17 @@ from recorder.run_file.hdf5.create import put_text
 from recorder.run_file.hdf5.open import open_for_reading, open_for_writing
 from recorder.run_file.hdf5.stored_header import read_header
 from recorder.run_file.seal.digests import (
+    bytes_digest,
     closing_line,
     digests_of,
     digests_to_json,
-    file_digest,
     read_closing_line,
 )
 from recorder.run_file.seal.final_health import flag_health
 from recorder.run_file.seal.final_overviews import write_overviews
 from recorder.run_file.seal.final_times import as_they_stand, duration_of, refit_times, tie_utc
 from recorder.run_file.seal.final_values import revalue_device
+from recorder.run_file.seal.signature import signature_line
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -45,6 +46,7 @@ if TYPE_CHECKING:
     from recorder.run.parts.progress import Progress
     from recorder.run.time.timeline import Timeline
     from recorder.run_file.hdf5.store import Store
+    from recorder.run_file.seal.signature import Signer
 
 __all__ = ["mark_complete", "seal_file"]
 
@@ -141,18 +143,25 @@ def _refuse_sealed(place: Path) -> None:
         raise RunFileError(msg)
 
 
-def mark_complete(path: Path | str) -> None:
-    """Set the last word of a sealed file, and close it with a digest of all its bytes, durably.
+def mark_complete(path: Path | str, signer: Signer | None = None) -> None:
+    """Set the last word of a sealed file, sign it, and close it with a digest of all, durably.
 
-    The digest stands behind the end of the HDF5 file, where its readers do not look.
+    Signature and digest stand behind the end of the HDF5 file, where its readers do not look.
     """
     place = Path(path)
     with open_for_writing(place) as store:
         store.set_attributes("/", {"complete": np.uint8(1)})
+        run_id = read_header(store).run_id
     with place.open("r+b") as raw:
-        digest = file_digest(raw)
+        digest = bytes_digest(raw)
+        line = b""
+        if signer is not None:
+            now = utc_text(time.time_ns())
+            sha256 = digest.hexdigest()
+            line = signature_line(signer, run_id=run_id, sha256=sha256, signed_utc=now)
+        digest.update(line)
         raw.seek(0, os.SEEK_END)
-        raw.write(closing_line(digest))
+        raw.write(line + closing_line(digest.hexdigest()))
         raw.flush()
         os.fsync(raw.fileno())
 

@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from calibration.certificates.private_key import make_private_key
+from calibration.certificates.signature import key_of
 from recorder.acquisition.preparation.plan import make_plan
 from recorder.sheets import SheetError, load_car_sheet
 
@@ -45,3 +47,45 @@ def test_the_groups_number_is_planned_with(tmp_path: Path, make_sheets: Sheets) 
     name = grp.getgrgid(os.getegid()).gr_name
     car = car_with(tmp_path, make_sheets, f'group = "{name}"')
     assert make_plan(load_car_sheet(car), on=ON).group == os.getegid()
+
+
+class TestSigningKey:
+    """The car's key is opened before anything else: the crew learns of it before leaving."""
+
+    def test_it_is_told_by_its_fingerprint(self, tmp_path: Path, make_sheets: Sheets) -> None:
+        key, pem = make_private_key(None)
+        (tmp_path / "car.key").write_bytes(pem)
+        (tmp_path / "car.key").chmod(0o600)
+        car = car_with(tmp_path, make_sheets, 'signing_key = "car.key"')
+        plan = make_plan(load_car_sheet(car), on=ON)
+        fingerprint = key_of(key.public_key()).fingerprint
+        assert plan.signing_key == tmp_path / "car.key"
+        assert f"signed at the stop by car.key, key {fingerprint}" in plan.describe()
+        assert plan.to_dict()["signed_by"] == fingerprint
+
+    @pytest.mark.parametrize(
+        ("spoil", "words"),
+        [
+            (lambda path: path.unlink(), "No such file"),
+            (lambda path: path.chmod(0o644), "others can read this private key"),
+            (lambda path: path.write_text("no key"), "not the key that is wanted"),
+        ],
+        ids=["none", "open", "spoilt"],
+    )
+    def test_one_that_cannot_sign_is_refused(
+        self,
+        spoil: Callable[[Path], None],
+        words: str,
+        tmp_path: Path,
+        make_sheets: Sheets,
+    ) -> None:
+        path = tmp_path / "car.key"
+        path.write_bytes(make_private_key(None)[1])
+        path.chmod(0o600)
+        spoil(path)
+        car = car_with(tmp_path, make_sheets, 'signing_key = "car.key"')
+        with pytest.raises(SheetError) as caught:
+            make_plan(load_car_sheet(car), on=ON)
+        (problem,) = caught.value.problems
+        assert problem.startswith("car.toml [recording]: signing_key: ")
+        assert words in problem

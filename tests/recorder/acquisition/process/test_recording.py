@@ -14,6 +14,8 @@ import numpy as np
 import psutil
 import pytest
 
+from calibration.certificates.private_key import make_private_key
+from calibration.certificates.signature import key_of
 from recorder.acquisition.control.client import SessionLostError, attach
 from recorder.acquisition.control.exchanges import RequestRefusedError
 from recorder.acquisition.control.session_files import SessionError, session_folder
@@ -22,6 +24,8 @@ from recorder.acquisition.ring.ring import RingError
 from recorder.machine.child_process import child_environment, python_command
 from recorder.run.parts.states import DeviceState, FilerState, RunState
 from recorder.run_file.hdf5.reader import open_run
+from recorder.run_file.seal.signature import SignedAt, Standing, signature_of
+from recorder.run_file.seal.verify import verify_run
 from tests.recorder.acquisition.process.conftest import Sheets, assert_unbroken, counts
 
 if TYPE_CHECKING:
@@ -272,3 +276,34 @@ def test_two_recordings_side_by_side(
         with attach() as session:
             assert session.header.run_id == first.session.header.run_id
         assert first.stop() == 0
+
+
+@pytest.mark.skipif(os.name != "posix", reason="rights as POSIX has them")
+@pytest.mark.parametrize("gone", [False, True], ids=["there", "gone"])
+def test_a_run_is_signed_at_its_stop_or_sealed_all_the_same(
+    gone: bool, tmp_path: Path, sheets: Sheets
+) -> None:
+    car, _ = sheets
+    key, pem = make_private_key(None)
+    (tmp_path / "car.key").write_bytes(pem)
+    (tmp_path / "car.key").chmod(0o600)
+    line = '[recording]\nsigning_key = "car.key"'
+    car.write_text(car.read_text("utf-8").replace("[recording]", line, 1), "utf-8")
+    out = tmp_path / "run.h5"
+    with start_recording(*sheets, out, seconds=1.0) as process:
+        if gone:
+            (tmp_path / "car.key").unlink()
+        code = process.wait(60.0)
+        outcome = process.outcome
+    assert outcome is not None
+    assert outcome.sealed
+    assert verify_run(out) == []
+    with open_run(out) as run:
+        signed = signature_of(out, run.header.run_id)
+    if gone:
+        assert (code, signed.standing) == (1, Standing.NONE)
+        assert "the run is sealed and NOT SIGNED: its key could not be used" in outcome.unsigned
+    else:
+        assert (code, outcome.unsigned) == (0, "")
+        assert (signed.standing, signed.signed_at) == (Standing.HOLDS, SignedAt.STOP)
+        assert signed.fingerprint == key_of(key.public_key()).fingerprint

@@ -51,7 +51,7 @@ class Desk:
             sleep=self.sleep,
         )
 
-    def start(self, _journal: Path, _run: Path) -> FilerProcess:
+    def start(self, _journal: Path, _run: Path, _key: Path | None) -> FilerProcess:
         if self.fails is not None:
             raise self.fails
         self.started.append(FakeFiler())
