@@ -10,6 +10,7 @@ import importlib
 import os
 import sys
 import traceback
+import warnings
 from typing import Final
 
 from recorder.command_line.support.errors import USER_ERRORS, AnswerIsNoError
@@ -149,6 +150,9 @@ def run() -> None:
     # Python's own helpers (the tracker of shared memory) start from the current folder otherwise,
     # where a crew may keep a file of any name.
     os.environ["PYTHONSAFEPATH"] = "1"
+    if not sys.warnoptions:
+        # What libraries tell their programmers of numbers beyond all bounds is nothing to a crew.
+        warnings.simplefilter("ignore")
     sys.exit(main())
 
 

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 __all__ = ["TableError", "number_in", "rows_of"]
 
 LARGEST_BYTES: Final = 512 * 2**20
+LARGEST: Final = 1e24
+"""Nothing on a railway is larger in any unit, and its powers are numbers still."""
 
 
 class TableError(ValueError):
@@ -67,7 +69,7 @@ def number_in(path: Path, row: int, column: str, cell: str) -> float:
     Raises
     ------
     TableError
-        Not a finite number.
+        Not a finite number, or beyond all bounds.
     """
     text = cell.strip().replace("\u2212", "-")
     if not text or text.lower() in {"nan", "na", "null"}:
@@ -80,5 +82,8 @@ def number_in(path: Path, row: int, column: str, cell: str) -> float:
         raise TableError(msg) from None
     if math.isinf(value) or "_" in text:
         msg = f"{path} row {row}: {column} is {cell!r}, a finite number is needed"
+        raise TableError(msg)
+    if abs(value) > LARGEST:
+        msg = f"{path} row {row}: {column} is {cell!r}; allowed: {-LARGEST:g} to {LARGEST:g}"
         raise TableError(msg)
     return value

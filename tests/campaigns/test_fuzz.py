@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from recorder.command_line.main import main
+from recorder.exchange.table_import import ImportedTable, import_table
 from tests.campaigns.fuzz.fuzz_files import fuzz
 from tests.campaigns.fuzz.run_file_damage import damage
 
@@ -44,3 +46,15 @@ def test_what_the_campaign_found_is_refused_in_a_line(
     told = capsys.readouterr().err
     assert told.count("\n") == 1
     assert "internal error" not in told
+
+
+def test_a_run_of_values_without_bounds_is_no_record_of_a_train(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    t = np.arange(10.0)
+    table = ImportedTable(time_s=t, columns={"pull": t * 1e300, "speed": t}, warnings=())
+    import_table(table, tmp_path / "n.h5", software="testcar test")
+    assert main(["report", str(tmp_path / "n.h5"), "--out", str(tmp_path / "d")]) == 2
+    told = capsys.readouterr().err
+    assert "pull reaches 9e+300 kN; allowed: up to 1e+24" in told
+    assert told.count("\n") == 1

@@ -40,6 +40,7 @@ from recorder.analysis.uncertainty.zero import with_zero_drift, zero_drift_kN
 from recorder.exchange.description import describe
 from recorder.marks.mark import Mark, unread
 from recorder.run.checks.channel_health import episodes_of
+from recorder.run.parts.errors import RunFileError
 from recorder.run.parts.event import EventKind
 from recorder.run.values.certificate_standing import standings_of
 from recorder.run_file.hdf5.reader import open_run
@@ -62,6 +63,9 @@ if TYPE_CHECKING:
     from recorder.track.route.route import Route
 
 __all__ = ["PlacedOn", "distinct_names", "load_run", "load_runs"]
+
+LARGEST: Final = 1e24
+"""In any unit."""
 
 MOST_UNREAD: Final = 20
 """Notes of marks that do not read (our choice): more say no more."""
@@ -126,6 +130,18 @@ def distinct_names(paths: Sequence[Path]) -> list[str]:
     ]
 
 
+def _refuse_boundless(run: RunFile) -> None:
+    """Powers of such values are no numbers any more, and no figure of them would be one."""
+    for name, channel in run.channels.items():
+        low, high, _ = run.extremes(name)
+        if (most := max(abs(low), abs(high))) > LARGEST:
+            msg = (
+                f"{run.path}: {name} reaches {most:g} {channel.unit}; allowed: up to {LARGEST:g};"
+                " nothing on a railway is larger, so the file is no record of one"
+            )
+            raise RunFileError(msg)
+
+
 def load_run(
     run: RunFile,
     *,
@@ -144,9 +160,14 @@ def load_run(
     placed : the line and where the run lies on it; without them grade comes from a grade
         channel, from grade marks, or is not known.
     edits : stretch edits kept beside the run.
+
+    Raises
+    ------
+    RunFileError
+        A channel reaches what nothing on a railway does.
     """
-    name = name or run.path.stem
-    applied = switches or Switches()
+    _refuse_boundless(run)
+    name, applied = name or run.path.stem, switches or Switches()
     sheet = trip if trip is not None else run.trip
     marks, gaps, on = tuple(run.marks()), tuple(run.gaps()), RunGrid.of(run)
     notes = _unread(marks)

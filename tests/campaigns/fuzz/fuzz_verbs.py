@@ -19,6 +19,7 @@ import signal
 import sys
 import tempfile
 import time
+import warnings
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -26,6 +27,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Any, NoReturn
 
+from calibration.quantities.printable import printable
 from recorder.command_line.main import main
 from tests.campaigns.fuzz.materials import FORGED, STEERING, materials
 
@@ -89,7 +91,12 @@ def tried(words: list[str]) -> tuple[str, str | None]:
     signal.signal(signal.SIGALRM, _overtime)
     signal.alarm(LONGEST_S)
     try:
-        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        with (
+            contextlib.redirect_stdout(out),
+            contextlib.redirect_stderr(err),
+            warnings.catch_warnings(),
+        ):
+            warnings.simplefilter("ignore")  # as the installed command does
             code: Any = main(words)
     except SystemExit as end:
         code = end.code
@@ -110,14 +117,14 @@ def _wrong(words: list[str], code: object, out: str, err: str) -> str | None:
     for sign in ("internal error", "Traceback", "HDF5-DIAG", "Warning:"):
         if sign in both:
             return both[max(both.find(sign) - 100, 0) :][:400]
-    if len(both) > MOST_OUTPUT or len(err) > MOST_OUTPUT // 20:
+    if (len(both) > MOST_OUTPUT and "--json" not in words) or len(err) > MOST_OUTPUT // 20:
         return f"printed {len(out):,} and {len(err):,} characters"
     given = any(FORGED in word for word in words)
     if not given and any(line.lstrip().startswith(FORGED) for line in both.splitlines()):
         return f"a text of a file stands as a line of ours: {both[:300]!r}"
-    steering = [c for c in both if not c.isprintable() and c not in "\n\t"]
-    if steering:
-        return f"steers the terminal: {steering[:5]!r}"
+    if (shown := printable(both, but="\n\t")) != both:
+        at = next(i for i, c in enumerate(shown) if c != both[i])
+        return f"steers the terminal: {both[at : at + 10]!r}"
     if code == 2 and len(err.strip().splitlines()) > 45:
         return f"{len(err.splitlines())} lines of refusal"
     if "--json" in words and code == 0 and out.strip():

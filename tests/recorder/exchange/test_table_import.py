@@ -131,6 +131,12 @@ def test_bad_tables_get_one_line(tmp_path: Path, text: str, words: str) -> None:
     assert "\n" not in str(caught.value)
 
 
+def test_a_number_beyond_all_bounds_is_named_with_its_row(tmp_path: Path) -> None:
+    table = write(tmp_path / "t.csv", "time_s,pull_kN\n0,1\n1,1e300\n")
+    with pytest.raises(TableError, match=r"row 3: pull_kN is '1e300'; allowed: -1e\+24 to"):
+        read_table(table)
+
+
 def test_mapping_names_the_columns(tmp_path: Path) -> None:
     path = write(tmp_path / "t.csv", "time_s,p\n0,1\n")
     with pytest.raises(TableError, match="one of the columns"):
