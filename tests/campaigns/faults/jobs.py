@@ -68,6 +68,8 @@ KEEP_S: Final = 1.0
 """Between two commits of a simulated recording here: many more instants to be cut at."""
 PATIENCE_S: Final = 2.0
 """At the stop what fails is tried for so long here, not for half a minute."""
+KEYED_S: Final = 0.1
+"""And the crew is told after so long that a mark is not kept yet."""
 UTC0_NS: Final = (BUILT_ON.toordinal() - 719_163) * 86_400 * 10**9 + 43_200 * 10**9
 ENTRIES: Final = 12
 """Added to a companion."""
@@ -174,6 +176,7 @@ def record(folder: Path, ack: Ack, seed: int) -> None:
     with (
         mock.patch.object(simulated, "KEEP_S", KEEP_S),
         mock.patch.dict(Keeper.stop.__kwdefaults__, patience_s=PATIENCE_S),
+        mock.patch.dict(MarkRegister.__init__.__kwdefaults__, patience_s=KEYED_S),
         mock.patch.dict(MarkRegister.close.__kwdefaults__, patience_s=PATIENCE_S),
         mock.patch.object(Journal, "append", _told_append(ack)),
     ):
