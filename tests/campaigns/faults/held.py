@@ -20,13 +20,17 @@ from typing import Final
 from calibration.bench.bench_reading import BenchError
 from calibration.bench.session import BenchSession
 from recorder.command_line.main import main
+from recorder.command_line.verbs import verb_bench, verb_recover, verb_wheel
 from recorder.marks.mark import Mark
 from recorder.run.parts.errors import RunFileError
 from recorder.run_file.hdf5.reader import RunFile, open_run
+from recorder.run_file.seal.verify import verify_run
 from tests.campaigns.faults.jobs import JOURNAL, RUN, JobName, bench, commands
 
 __all__ = ["lost", "missing"]
 
+LOADED: Final = (verb_bench, verb_recover, verb_wheel)
+"""Loaded here, so that no trial has to."""
 PATIENCE_S: Final = 60.0
 """Longer than anything here may take: whatever does loops for ever."""
 MOST_LINES: Final = 20
@@ -113,9 +117,7 @@ def _recording(folder: Path, acks: Sequence[str], seed: int) -> Iterator[str]:
             yield f"recover: exit {code}: {told[:300]}"
             return
     if back.exists():
-        code, told = command("verify", back)
-        if code:
-            yield f"verify: exit {code}: {told[:200]}"
+        yield from (f"verify: {line}" for line in verify_run(back))
         with open_run(back) as opened:
             yield from _not_in(opened, acks)
     elif _of(acks, "records") or _of(acks, "mark"):
@@ -139,9 +141,7 @@ def _not_in(run: RunFile, acks: Sequence[str]) -> Iterator[str]:
 def _companion(folder: Path, acks: Sequence[str], seed: int) -> Iterator[str]:
     del seed
     run = folder / RUN
-    code, told = command("verify", run)
-    if code:
-        yield f"verify: exit {code}: {told[:200]}"
+    yield from (f"verify: {line}" for line in verify_run(run))
     with open_run(run) as opened:
         marks, notes = opened.revisions(), opened.companion
     there = {(mark.mark_id, mark.revision) for mark in notes.revisions()}

@@ -31,10 +31,10 @@ from tests.campaigns.faults.tally import Tally, tell
 __all__ = ["cut_job", "main"]
 
 SHARES: Final = {
-    JobName.RECORD: 0.40,
-    JobName.RECOVER: 0.15,
-    JobName.COMPANION: 0.15,
-    JobName.BENCH: 0.15,
+    JobName.RECORD: 0.35,
+    JobName.RECOVER: 0.10,
+    JobName.COMPANION: 0.20,
+    JobName.BENCH: 0.20,
     JobName.CERTIFICATE: 0.15,
 }
 """Of the cuts, by job; a recording has by far the most instants."""

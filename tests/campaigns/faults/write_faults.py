@@ -35,7 +35,7 @@ from tests.campaigns.faults.jobs import JOURNAL, JobName
 from tests.campaigns.faults.places import Child, Places, places
 from tests.campaigns.faults.tally import Tally, tell
 
-__all__ = ["main"]
+__all__ = ["PLAN", "Call", "Plan", "compiled", "main"]
 
 ERRORS: Final = (errno.EIO, errno.ENOSPC, errno.EDQUOT, errno.EINTR)
 FOR_GOOD: Final = 10**9

@@ -6,7 +6,9 @@
 Each trial records a feed on real ports (four channels at 2 kHz, wheel, receiver; 60 s, or
 ``--seconds``) and stops one process for a while (SIGSTOP, SIGCONT): the recording, its filer, the
 feed, a window. Or it starves the recording: nice 19 and one processor, shared with two busy loops.
-``--longest`` freezes the recording ever longer and says which was the longest that lost nothing.
+Where there is a C compiler, one sync of the journal may take as long instead (``disk``).
+``--longest`` stalls recording and disk ever longer and says which was the longest that lost
+nothing.
 Printed: samples lost, how many of them are in no gap, the latest sample beyond its receipt, marks
 kept. Exit code 1 when a loss is not told, a sample is dated after its receipt, an acknowledged
 mark is gone, or the recording does not end sealed.
@@ -29,6 +31,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 from typing import Final
+from unittest import mock
 
 import psutil
 
@@ -39,6 +42,7 @@ from simulated_feeds.serving.feed_process import FeedProcess
 from simulated_feeds.serving.serving import start_feed
 from tests.campaigns.faults.jobs import surroundings
 from tests.campaigns.faults.tally import tell
+from tests.campaigns.faults.write_faults import PLAN, Call, Plan, compiled
 from tests.campaigns.stalls.against_truth import Held, hold
 
 __all__ = ["main"]
@@ -56,12 +60,13 @@ class Whom(StrEnum):
     FEED = "feed"
     WINDOW = "window"
     STARVED = "starved"
+    DISK = "disk"
 
 
 USUAL: Final = (
     (Whom.RECORDING, 1.0), (Whom.RECORDING, 5.0), (Whom.RECORDING, 20.0),
     (Whom.RECORDING, 40.0), (Whom.FILER, 20.0), (Whom.FILER, 40.0), (Whom.FEED, 5.0),
-    (Whom.FEED, 40.0), (Whom.WINDOW, 40.0), (Whom.STARVED, 40.0),
+    (Whom.FEED, 40.0), (Whom.WINDOW, 40.0), (Whom.STARVED, 40.0), (Whom.DISK, 20.0),
 )  # fmt: skip
 
 
@@ -118,7 +123,30 @@ def _filer(pid: int) -> int:
     raise RuntimeError(msg)
 
 
-def _disturb(trial: Trial, recording: RecordingProcess, feed: FeedProcess) -> None:
+@contextmanager
+def _slow_disk(place: Path) -> Iterator[Plan]:
+    """For processes started meanwhile: syncs of the run's journal can be made to take long."""
+    library = compiled(place / "faults.so")
+    if library is None:
+        msg = "there is no C compiler; install the package gcc"
+        raise SystemExit(msg)
+    path = place / "plan"
+    path.write_bytes(bytes(PLAN.size))
+    wanted = {
+        "LD_PRELOAD": str(library), "FAULTS": str(path),
+        "FAULT_FOLDER": str(place / "run.h5.journal"),
+    }  # fmt: skip
+    with mock.patch.dict(os.environ, wanted):
+        yield Plan(path)
+
+
+def _disturb(
+    trial: Trial, recording: RecordingProcess, feed: FeedProcess, plan: Plan | None
+) -> None:
+    if plan is not None:
+        plan.set(Call.SYNC, first=1, times=1, us=round(1e6 * trial.for_s))
+        time.sleep(trial.for_s)
+        return
     with contextlib.ExitStack() as held:
         if trial.whom is Whom.STARVED:
             held.enter_context(_starved(recording.pid))
@@ -147,15 +175,18 @@ def run_trial(trial: Trial, place: Path) -> tuple[Held | None, list[str], int]:
     with start_feed(
         place / "feed", seed=trial.seed, seconds=trial.seconds + 120.0, truth_hz=50.0
     ) as feed:
-        recording = start_recording(
-            feed.sheets["car"], feed.sheets["trip"], place / "run.h5", seconds=trial.seconds,
-            zero_seconds=0.0,
-        )  # fmt: skip
+        with contextlib.ExitStack() as slow:
+            disk = trial.whom is Whom.DISK
+            plan = slow.enter_context(_slow_disk(place)) if disk else None
+            recording = start_recording(
+                feed.sheets["car"], feed.sheets["trip"], place / "run.h5",
+                seconds=trial.seconds, zero_seconds=0.0,
+            )  # fmt: skip
         began = time.monotonic()
         started_ns = recording.session.header.started_monotonic_ns
         marks.append(recording.session.mark("remark", time.monotonic_ns(), "before").mark_id)
         time.sleep(max(trial.at_s - (time.monotonic() - began), 0.0))
-        _disturb(trial, recording, feed)
+        _disturb(trial, recording, feed, plan)
         with contextlib.suppress(Exception):  # it may have ended meanwhile: then none is kept
             marks.append(recording.session.mark("remark", time.monotonic_ns(), "after").mark_id)
         code = recording.wait(trial.seconds + 300.0)
@@ -199,7 +230,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Freeze, look, print."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n", maxsplit=1)[0])
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--number", type=int, default=len(USUAL), help="of the usual trials")
+    parser.add_argument("--number", type=int, default=99, help="of the usual trials at most")
     parser.add_argument("--seconds", type=float, default=60.0, help="of every recording")
     parser.add_argument("--whom", action="append", choices=[str(whom) for whom in Whom])
     parser.add_argument("--longest", action="store_true", help="freeze it ever longer")
@@ -207,7 +238,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     given = parser.parse_args(arguments)
     surroundings(given.out / "runtime")
     chance = random.Random(given.seed)
-    usual = [(Whom.RECORDING, s) for s in LONGEST_S] if given.longest else USUAL
+    ever_longer = [(whom, s) for whom in (Whom.RECORDING, Whom.DISK) for s in LONGEST_S]
+    usual = ever_longer if given.longest else USUAL
     trials = [
         Trial(
             whom=whom, for_s=for_s, at_s=chance.uniform(4.0, 8.0), seconds=given.seconds,
