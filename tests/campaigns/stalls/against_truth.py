@@ -42,8 +42,10 @@ class Held:
     findings: tuple[str, ...]
 
 
-def hold(run_path: Path, acknowledged: Sequence[str], *, rate_hz: int, truth: Path) -> Held:
-    """Open a sealed run and look."""
+def hold(
+    run_path: Path, acknowledged: Sequence[str], *, rate_hz: int, truth: Path | None
+) -> Held:
+    """Open a sealed run and look; without a truth the pull is not compared."""
     findings = [f"verify: {line}" for line in verify_run(run_path)]
     with open_run(run_path) as run:
         device = run.devices[DeviceName.DRAWBAR]
@@ -55,7 +57,7 @@ def hold(run_path: Path, acknowledged: Sequence[str], *, rate_hz: int, truth: Pa
         untold = int(sum(holes[i] for i in np.flatnonzero(holes) if not _told(gaps, time_s[i])))
         latest_s = _latest(run)
         findings += _said(acknowledged, {mark.mark_id for mark in run.marks()})
-        findings += _pull(run, truth)
+        findings += [] if truth is None else _pull(run, truth)
     if untold:
         findings.append(f"{untold} samples are missing and lie in no gap")
     if latest_s > LATE_S:
