@@ -32,11 +32,11 @@ __all__ = ["kill_once", "main"]
 WHOLE: Final = "the whole job"
 FILER: Final = "the filer alone"
 SHARES: Final = {
-    (JobName.RECORD, WHOLE): 0.44,
-    (JobName.RECORD, FILER): 0.10,
-    (JobName.RECOVER, WHOLE): 0.14,
-    (JobName.COMPANION, WHOLE): 0.12,
-    (JobName.BENCH, WHOLE): 0.10,
+    (JobName.RECORD, WHOLE): 0.24,
+    (JobName.RECORD, FILER): 0.06,
+    (JobName.RECOVER, WHOLE): 0.20,
+    (JobName.COMPANION, WHOLE): 0.20,
+    (JobName.BENCH, WHOLE): 0.20,
     (JobName.CERTIFICATE, WHOLE): 0.10,
 }
 

@@ -6,6 +6,8 @@ import sys
 from collections import Counter
 from dataclasses import dataclass, field
 
+from tests.campaigns.faults.held import TOLD
+
 __all__ = ["Tally", "tell"]
 
 MOST_TOLD = 40
@@ -24,11 +26,15 @@ class Tally:
 
     tried: Counter[tuple[str, str]] = field(default_factory=Counter)
     bad: Counter[tuple[str, str]] = field(default_factory=Counter)
+    warned: Counter[tuple[str, str]] = field(default_factory=Counter)
+    """Trials after which recovery warned of what was never acknowledged."""
     losses: list[str] = field(default_factory=list)
 
-    def add(self, what: str, how: str, lost: list[str], again: str = "") -> None:
+    def add(self, what: str, how: str, found: list[str], again: str = "") -> None:
         """One trial; ``again`` says how it is done again."""
         self.tried[what, how] += 1
+        lost = [line for line in found if not line.startswith(TOLD)]
+        self.warned[what, how] += lost != found
         if lost:
             self.bad[what, how] += 1
             self.losses.append(f"{what}, {how}, {again}: {'; '.join(lost)}")
@@ -42,10 +48,14 @@ class Tally:
 
     def table(self) -> str:
         """A row a kind, and the sum."""
-        rows = [f"{'what':14} {'how':32} {'tried':>6} {'survived':>8} {'lost':>5}"]
+        rows = [
+            f"{'what':14} {'how':32} {'tried':>6} {'survived':>8} {'lost':>5} {'warned':>6}"
+        ]
         for (what, how), n in sorted(self.tried.items()):
             bad = self.bad[what, how]
-            rows.append(f"{what:14} {how:32} {n:6} {n - bad:8} {bad:5}")
+            warned = self.warned[what, how]
+            rows.append(f"{what:14} {how:32} {n:6} {n - bad:8} {bad:5} {warned:6}")
         total, bad = self.tried.total(), self.bad.total()
-        rows.append(f"{'all':14} {'':32} {total:6} {total - bad:8} {bad:5}")
+        warned = self.warned.total()
+        rows.append(f"{'all':14} {'':32} {total:6} {total - bad:8} {bad:5} {warned:6}")
         return "\n".join(rows)
