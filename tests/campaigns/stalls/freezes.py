@@ -49,7 +49,7 @@ __all__ = ["main"]
 
 RATE_HZ: Final = 2000
 BUSY: Final = "while True: pass"
-LONGEST_S: Final = (5.0, 10.0, 15.0, 20.0, 30.0, 40.0)
+LONGEST_S: Final = (20.0, 30.0, 40.0, 60.0, 90.0)
 
 
 class Whom(StrEnum):
@@ -234,18 +234,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__.split("\n", maxsplit=1)[0])
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--number", type=int, default=99, help="of the usual trials at most")
-    parser.add_argument("--seconds", type=float, default=60.0, help="of every recording")
+    parser.add_argument("--seconds", type=float, default=60.0, help="of a recording at least")
     parser.add_argument("--whom", action="append", choices=[str(whom) for whom in Whom])
     parser.add_argument("--longest", action="store_true", help="freeze it ever longer")
     parser.add_argument("--out", type=Path, required=True, help="a new folder")
     given = parser.parse_args(arguments)
     surroundings(given.out / "runtime")
     chance = random.Random(given.seed)
-    ever_longer = [(whom, s) for whom in (Whom.RECORDING, Whom.DISK) for s in LONGEST_S]
+    ever_longer = [(whom, s) for whom in (Whom.DISK, Whom.RECORDING) for s in LONGEST_S]
     usual = ever_longer if given.longest else USUAL
     trials = [
         Trial(
-            whom=whom, for_s=for_s, at_s=chance.uniform(4.0, 8.0), seconds=given.seconds,
+            whom=whom, for_s=for_s, at_s=chance.uniform(4.0, 8.0), seconds=max(given.seconds, for_s + 20.0),
             seed=given.seed + i,
         )
         for i, (whom, for_s) in enumerate(usual[: given.number])
