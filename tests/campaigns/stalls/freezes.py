@@ -245,8 +245,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     usual = ever_longer if given.longest else USUAL
     trials = [
         Trial(
-            whom=whom, for_s=for_s, at_s=chance.uniform(4.0, 8.0), seconds=max(given.seconds, for_s + 20.0),
-            seed=given.seed + i,
+            whom=whom, for_s=for_s, at_s=chance.uniform(4.0, 8.0),
+            seconds=max(given.seconds, for_s + 20.0), seed=given.seed + i,
         )
         for i, (whom, for_s) in enumerate(usual[: given.number])
         if not given.whom or str(whom) in given.whom
