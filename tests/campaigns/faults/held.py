@@ -95,9 +95,10 @@ def _of(acks: Sequence[str], word: str) -> list[list[str]]:
 
 
 def _complete(path: Path) -> bool:
+    """Sealed, up to its closing line: the last thing that is written."""
     try:
         with open_run(path) as run:
-            return run.complete
+            return run.complete and not verify_run(path)
     except (RunFileError, OSError):
         return False
 
