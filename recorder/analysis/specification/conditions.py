@@ -159,7 +159,7 @@ def _homogeneity(judged: Sequence[StretchResult], band_m_s: float) -> Homogeneit
     for held in cells.values():
         for band in speed_bands(held, band_m_s):
             by_low.setdefault(band.low_m_s, []).append(band)
-    chances = [_chance(bands) for bands in by_low.values() if len(bands) > 1]
+    chances = [_chance(bands) for bands in by_low.values()]
     known = [p for p in chances if math.isfinite(p)]
     probability = min(1.0, min(known) * len(known)) if known else math.nan
     return Homogeneity(
@@ -171,7 +171,8 @@ def _homogeneity(judged: Sequence[StretchResult], band_m_s: float) -> Homogeneit
 
 
 def _chance(bands: Sequence[Band]) -> float:
-    """Probability that the margins of the cells in one band differ so much by chance."""
+    """Probability that the margins of the cells in one band differ so much by chance; NaN for one
+    cell alone."""
     margins = [
         b.margin.scaled(100.0 / b.limit_kN, "%")
         for b in bands

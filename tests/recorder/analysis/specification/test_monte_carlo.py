@@ -138,6 +138,13 @@ class TestOneInputAtATime:
             1.0, rel=0.03
         )
 
+    def test_one_error_of_the_wheel_moves_acceleration_and_limit_together(self) -> None:
+        """100 t · 1.05 · 0.2 m/s² is 21 kN: 1 % of 21 + 100 kN."""
+        steep = Specification(name="steep", speed_m_s=(5.0, 15.0), pull_kN=(140.0, 40.0))
+        held = inputs(acceleration_m_s2=0.2)
+        found = simulated(held, run=ridden(wheel=0.01), promise=steep)
+        assert found.u_kN == pytest.approx(1.21, rel=0.03)
+
     @pytest.mark.parametrize(("names", "u_kN"), [(("a", "a"), 2.0), (("a", "b"), 2.0**0.5)])
     def test_what_two_stretches_share_does_not_average_out(
         self, names: tuple[str, str], u_kN: float
