@@ -15,6 +15,8 @@ from multiprocessing import resource_tracker, shared_memory
 from pathlib import Path
 from typing import Final, cast
 
+from recorder.machine.private_files import is_ours, squatted
+
 __all__ = [
     "PAGE",
     "SHM_FOLDER",
@@ -79,7 +81,8 @@ def create_segment(name: str, size: int) -> shared_memory.SharedMemory:
     try:
         segment = shared_memory.SharedMemory(name=name, create=True, size=size)
     except FileExistsError as error:
-        msg = f"shared memory {name} exists already"
+        words = squatted(SHM_FOLDER / name) or "it is yours; end what uses it, or remove it"
+        msg = f"shared memory {name} exists already: {words}"
         raise RingError(msg) from error
     except OSError as error:
         msg = f"no shared memory for {name}, {size} bytes: {error.strerror}"
@@ -120,7 +123,9 @@ def attach_segment(name: str) -> shared_memory.SharedMemory:
 
 
 def unlink_segment(name: str) -> bool:
-    """Remove a leftover segment; False when there was none."""
+    """Remove a leftover segment of ours; False when there was none."""
+    if SHM_FOLDER.is_dir() and not is_ours(SHM_FOLDER / name):
+        return False
     try:
         # Registered by attaching, and unregistered by unlinking: the tracker ends even.
         segment = shared_memory.SharedMemory(name=name)

@@ -2,7 +2,9 @@
 
 A message is one JSON object with the word ``ask``; the answer has ``ok`` and either what was
 asked for or ``error``, one line. Nothing is unpickled. Each client has a thread of its own, so
-that one that stalls holds up nobody.
+that one that stalls holds up nobody. Whoever has not shown the key is a stranger: there are so
+many at most, each has a short time for all of the handshake, and where more come the oldest make
+room, once they have had the time that a friend needs.
 """
 
 from __future__ import annotations
@@ -13,6 +15,7 @@ import os
 import socket
 import struct
 import threading
+import time
 from collections.abc import Callable, Mapping
 from multiprocessing import AuthenticationError
 from multiprocessing.connection import (
@@ -30,6 +33,14 @@ from recorder.acquisition.control.requests import NotKeptYetError
 __all__ = ["ControlServer"]
 
 MOST_CLIENTS: Final = 32
+MOST_STRANGERS: Final = 256
+"""Who are at their handshake; others wait in the system's queue."""
+QUEUE: Final = 1024
+"""Of connections that nobody has looked at yet."""
+HANDSHAKE_S: Final = 5.0
+"""For all of the handshake, however its bytes come."""
+FRIEND_S: Final = 0.15
+"""A friend's handshake takes some milliseconds: no stranger makes room for another before this."""
 MOST_BYTES: Final = 64 * 1024
 """Of one request."""
 STALL_S: Final = 5.0
@@ -54,14 +65,17 @@ class ControlServer:
         self._handlers = handlers
         self._on_bug = on_bug
         self._stopping = threading.Event()
-        self._guard = threading.Lock()
+        self._guard = threading.Condition()
         self._clients: dict[threading.Thread, Connection] = {}
+        self._strangers: dict[threading.Thread, _Stranger] = {}
         # Without a key here: the handshake would hold up everybody in ``accept``.
-        self._listener = Listener(address, family=self._family)
+        self._listener = Listener(address, family=self._family, backlog=QUEUE)
         if self._family == "AF_UNIX":
             os.chmod(address, 0o600)  # noqa: PTH101 - the address is a text
         self._thread = threading.Thread(target=self._accept, name="control", daemon=True)
         self._thread.start()
+        self._reaper = threading.Thread(target=self._reap, name="control limits", daemon=True)
+        self._reaper.start()
 
     def close(self) -> None:
         """Stop listening and end every client's thread."""
@@ -69,8 +83,13 @@ class ControlServer:
         with contextlib.suppress(OSError, EOFError):
             Client(self.address, family=self._family).close()  # wakes the accepting thread
         self._thread.join(STALL_S)
+        self._reaper.join(STALL_S)
         self._listener.close()
-        for thread in list(self._clients):
+        with self._guard:
+            for stranger in self._strangers.values():
+                stranger.drop()
+            threads = [*self._clients, *self._strangers]
+        for thread in threads:
             thread.join(2 * STALL_S)
 
     # ------------------------------------------------------------------ threads
@@ -84,19 +103,36 @@ class ControlServer:
                 self._stopping.wait(0.05)
                 continue
             with self._guard:
-                if self._stopping.is_set() or len(self._clients) >= MOST_CLIENTS:
+                self._make_room()
+                if self._stopping.is_set():
                     connection.close()
                     continue
                 thread = threading.Thread(
                     target=self._serve, args=(connection,), name="control client", daemon=True
                 )
-                self._clients[thread] = connection
+                self._strangers[thread] = _Stranger(connection)
             thread.start()
+
+    def _make_room(self) -> None:
+        """Wait for a place among the strangers; who has had a friend's time gives his up."""
+        while len(self._strangers) >= MOST_STRANGERS and not self._stopping.is_set():
+            self._drop_older(FRIEND_S)
+            self._guard.wait(FRIEND_S / 8)
+
+    def _drop_older(self, seconds: float) -> None:
+        for stranger in self._strangers.values():
+            if stranger.age_s > seconds:
+                stranger.drop()
+
+    def _reap(self) -> None:
+        while not self._stopping.wait(HANDSHAKE_S / 20):
+            with self._guard:
+                self._drop_older(HANDSHAKE_S)
 
     def _serve(self, connection: Connection) -> None:
         try:
             _limit_stalls(connection)
-            if not self._known(connection):
+            if not self._known(connection) or not self._welcome(connection):
                 return
             while not self._stopping.is_set():
                 if connection.poll(0.2):
@@ -104,9 +140,22 @@ class ControlServer:
         except (OSError, EOFError):
             return  # gone, stalled, or too long a message: there is no answer
         finally:
-            connection.close()
             with self._guard:
+                # Before it is closed: its number may then be another connection's.
+                self._strangers.pop(threading.current_thread(), None)
                 self._clients.pop(threading.current_thread(), None)
+                connection.close()
+                self._guard.notify_all()
+
+    def _welcome(self, connection: Connection) -> bool:
+        """Let a stranger that has the key in, where there are not too many already."""
+        with self._guard:
+            self._strangers.pop(threading.current_thread(), None)
+            if len(self._clients) >= MOST_CLIENTS:
+                return False
+            self._clients[threading.current_thread()] = connection
+            self._guard.notify_all()
+        return True
 
     def _known(self, connection: Connection) -> bool:
         """Both sides show that they have the key, without sending it."""
@@ -136,6 +185,30 @@ class ControlServer:
         except Exception as bug:  # noqa: BLE001 - a client never brings the recording down
             self._on_bug(bug)
             return _refused(f"internal error: {type(bug).__name__}: {bug}")
+
+
+class _Stranger:
+    """A connection whose other end has not shown the key yet; used under the server's guard."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection = connection
+        self._since = time.monotonic()
+        self._dropped = False
+
+    @property
+    def age_s(self) -> float:
+        return time.monotonic() - self._since
+
+    def drop(self) -> None:
+        """End what its thread waits for; that thread closes it."""
+        if self._dropped or os.name == "nt":
+            return
+        self._dropped = True
+        with (
+            contextlib.suppress(OSError),
+            socket.socket(fileno=os.dup(self._connection.fileno())) as same,
+        ):
+            same.shutdown(socket.SHUT_RDWR)
 
 
 def _refused(why: str, *, waits: bool = False) -> bytes:

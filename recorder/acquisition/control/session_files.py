@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import stat
@@ -13,6 +14,7 @@ from typing import Any, Final
 
 import platformdirs
 
+from recorder.machine.private_files import create_private, squatted
 from recorder.machine.shared_memory import SHM_FOLDER, unlink_segment
 
 __all__ = [
@@ -62,13 +64,18 @@ def session_folder() -> Path:
     Raises
     ------
     SessionError
-        It belongs to somebody else or can be read by others.
+        Something else is there, or it belongs to somebody else; it is left as it is.
     """
     folder = _folder()
-    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    if not os.path.lexists(folder):
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     if os.name == "posix":
         found = folder.lstat()
-        if found.st_uid != os.getuid() or not stat.S_ISDIR(found.st_mode):
+        if not stat.S_ISDIR(found.st_mode):
+            msg = f"{folder}: {squatted(folder) or 'a file is there'};"
+            msg += f" or set {FOLDER_VARIABLE} to a private folder"
+            raise SessionError(msg)
+        if found.st_uid != os.getuid():
             msg = (
                 f"{folder}: belongs to another user; set {FOLDER_VARIABLE} to a private folder"
             )
@@ -93,7 +100,10 @@ def socket_address(pid: int) -> str:
     path = session_folder() / f"{pid}.sock"
     if len(os.fsencode(path)) > 100:  # a socket's path has some 104 bytes
         path = Path(tempfile.mkdtemp(prefix="tcar")) / "s"
-    path.unlink(missing_ok=True)
+    _remove_socket(str(path))
+    if os.path.lexists(path):
+        msg = f"{path}: {squatted(path) or 'a file is there; remove it'}"
+        raise SessionError(msg)
     return str(path)
 
 
@@ -154,9 +164,12 @@ def write_session(session: SessionFile) -> Path:
     folder = session_folder()
     path = folder / f"{session.pid}.session"
     fresh = folder / f"{session.pid}.session.new"
+    for place in (fresh, path):
+        if words := squatted(place):
+            msg = f"{place}: {words}"
+            raise SessionError(msg)
     fresh.unlink(missing_ok=True)
-    handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(handle, "w", encoding="utf-8") as stream:
+    with os.fdopen(create_private(fresh), "w", encoding="utf-8") as stream:
         json.dump(asdict(session), stream)
     fresh.replace(path)
     return path
@@ -172,10 +185,11 @@ def read_session(path: Path) -> SessionFile:
     OSError
         It cannot be read.
     """
-    if os.name == "posix" and path.stat().st_uid != os.getuid():
-        msg = f"{path}: belongs to another user"
+    if words := squatted(path):
+        msg = f"{path}: {words}"
         raise SessionError(msg)
-    with path.open("rb") as stream:
+    ways = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+    with os.fdopen(os.open(path, os.O_RDONLY | ways), "rb") as stream:
         raw = stream.read(_MAX_BYTES + 1)
     try:
         data = json.loads(raw.decode("utf-8"))
@@ -245,8 +259,16 @@ def _owner_lives(name: str) -> bool:
 
 
 def _remove_socket(address: str) -> None:
+    """Remove a socket of ours; whatever else has its name is left."""
+    if os.name != "posix":
+        return
     path = Path(address)
-    if os.name == "posix" and path.is_socket():
+    try:
+        held = path.lstat()
+    except OSError:
+        return
+    if stat.S_ISSOCK(held.st_mode) and held.st_uid == os.getuid():
         path.unlink(missing_ok=True)
         if path.name == "s":
-            path.parent.rmdir()
+            with contextlib.suppress(OSError):
+                path.parent.rmdir()

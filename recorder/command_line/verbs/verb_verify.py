@@ -29,6 +29,7 @@ from recorder.exchange.signature_told import (
     proves,
     signature_words,
 )
+from recorder.exchange.time_stamp import write_request
 from recorder.exchange.time_told import clock_of, clock_words
 from recorder.run.parts.errors import RunFileError, UnreadableError
 from recorder.run.values.certificate_standing import Standings, standings_of
@@ -56,7 +57,8 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
         "nobody can prove from the file alone.",
         epilog="Examples:\n  testcar verify run.h5\n  testcar verify --deep run.h5\n"
         "  testcar verify --deep --json run.h5\n"
-        "  testcar verify --key car.pub run.h5\n\n"
+        "  testcar verify --key car.pub run.h5\n"
+        "  testcar verify --ask-time-stamp run.h5\n\n"
         "Exit code 0: it is as it was sealed (what was lost with a damaged journal before that "
         "is told), or with --deep nothing is contradicted. 1: it is damaged, not sealed, "
         "contradicted, or not signed as --key demands; each finding is one line. 2: it is no run "
@@ -66,6 +68,12 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     parser.add_argument(
         "--deep", action="store_true", help="Work everything out again, too, and compare."
     )
+    parser.add_argument(
+        "--ask-time-stamp", action="store_true",
+        help="If the run is sound, write RUN.tsq beside it: a request (RFC 3161) for a time stamp "
+        "over the whole file, to be sent to an authority of your choice; nothing is sent. Its "
+        "answer is checked by: openssl ts -verify -data RUN -in RUN.tsr -CAfile AUTHORITY.pem",
+    )  # fmt: skip
     parser.add_argument(
         "--key", metavar="CAR.pub",
         help="Demand that the run is signed by this public key. Without it, a signature is looked "
@@ -84,7 +92,11 @@ def run(args: argparse.Namespace) -> int:
         Not a run file, or it cannot be read.
     """
     key = None if args.key is None else _public_key(Path(args.key))
-    return _deep(args, key) if args.deep else _digests(args, key)
+    code = _deep(args, key) if args.deep else _digests(args, key)
+    if args.ask_time_stamp and code == 0:
+        request = write_request(Path(args.file))
+        print(f"request for a time stamp: {request}; nothing was sent", file=sys.stderr)
+    return code
 
 
 def _public_key(path: Path) -> LaboratoryKey:

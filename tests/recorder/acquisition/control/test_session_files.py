@@ -6,7 +6,9 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Callable
 from dataclasses import asdict, replace
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -24,10 +26,16 @@ from recorder.acquisition.control.session_files import (
     ring_name,
     session_folder,
     sessions,
+    socket_address,
     sweep,
     write_session,
 )
-from recorder.machine.shared_memory import create_segment, unlink_segment
+from recorder.machine.shared_memory import (
+    SHM_FOLDER,
+    RingError,
+    create_segment,
+    unlink_segment,
+)
 
 linux = pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs /proc")
 
@@ -165,3 +173,80 @@ def test_two_recordings_must_be_told_apart() -> None:
         attach()
     with pytest.raises(SessionError, match="cannot be reached; it has ended"):
         attach(other)
+
+
+SQUATS: tuple[Callable[[Path], object], ...] = (
+    Path.mkdir,
+    lambda path: os.mkfifo(path),
+    lambda path: path.symlink_to(path.with_name("elsewhere")),
+)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="links and pipes as POSIX has them")
+@pytest.mark.parametrize("squat", SQUATS, ids=["folder", "pipe", "link"])
+@pytest.mark.parametrize("ending", ["session", "session.new", "sock"])
+def test_what_has_the_name_of_a_session_is_said_and_left(
+    squat: Callable[[Path], object], ending: str
+) -> None:
+    pid = os.getpid()
+    place = session_folder() / f"{pid}.{ending}"
+    squat(place)
+    before = place.lstat()
+    mine = session(pid, process_started(pid))
+    make = partial(socket_address, pid) if ending == "sock" else partial(write_session, mine)
+    with pytest.raises(OSError, match="is there, it belongs to you; it is neither followed"):
+        make()
+    assert sessions() == []
+    sweep()
+    assert place.lstat() == before
+
+
+@pytest.mark.skipif(os.name != "posix", reason="links as POSIX has them")
+def test_a_link_or_a_file_is_no_session_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place = tmp_path / "place"
+    monkeypatch.setenv("TESTCAR_RUNTIME_DIR", str(place))
+    (tmp_path / "elsewhere").mkdir(mode=0o755)
+    place.symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(SessionError, match="a symbolic link is there"):
+        session_folder()
+    assert (tmp_path / "elsewhere").stat().st_mode & 0o777 == 0o755
+    place.unlink()
+    place.touch()
+    with pytest.raises(SessionError, match="a file is there"):
+        session_folder()
+
+
+@pytest.mark.skipif(not SHM_FOLDER.is_dir(), reason="segments are seen in /dev/shm only")
+class TestSegments:
+    """Shared memory: ours alone, and never somebody else's."""
+
+    def test_it_is_its_owners_alone_and_a_name_that_is_taken_is_told(self) -> None:
+        name = ring_name(97)
+        before = os.umask(0)
+        try:
+            segment = create_segment(name, 4096)
+        finally:
+            os.umask(before)
+        try:
+            assert (SHM_FOLDER / name).stat().st_mode & 0o777 == 0o600
+            with pytest.raises(RingError, match=f"{name} exists already: it is yours"):
+                create_segment(name, 4096)
+        finally:
+            segment.close()
+            segment.unlink()
+
+    @pytest.mark.skipif(os.name != "posix" or os.geteuid() != 0, reason="only root gives files")
+    def test_one_of_somebody_else_is_told_and_never_swept(self) -> None:
+        pid, _ = dead_pid()
+        place = SHM_FOLDER / f"tcar_{pid}_1f_98"
+        place.write_bytes(bytes(4096))
+        try:
+            os.chown(place, 54321, -1)
+            assert place.name not in sweep()
+            with pytest.raises(RingError, match="it belongs to user number 54321"):
+                create_segment(place.name, 4096)
+            assert place.stat().st_uid == 54321
+        finally:
+            place.unlink()
