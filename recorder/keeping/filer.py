@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 
 __all__ = ["follow", "main"]
 
-POLL_S: Final = 0.5
+POLL_S: Final = 1.0
 """Between looks at the journal; a reader of the growing file is never further behind than this
 and ``SYNC_S``."""
 SYNC_S: Final = 2.0

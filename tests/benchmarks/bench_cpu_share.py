@@ -24,7 +24,7 @@ from recorder.acquisition.process.launch import start_recording
 from recorder.machine.child_process import child_environment, python_command
 from simulated_feeds.serving.serving import start_feed
 
-SETTLE_S = 12.0
+SETTLE_S = 20.0
 """Imports, first pages of the rings, the window's first frames."""
 FPS = 30.0
 

@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 
 __all__ = ["RingWorker"]
 
-POLL_S: Final = 0.004
+POLL_S: Final = 0.02
+"""Devices that send often are read every forty milliseconds: twice as often is soon enough."""
 MOST_WAITING: Final = 400
 """A window that hangs leaves the rest in the ring; what is overwritten there is counted."""
 MOST_BLOCKS: Final = 4096
@@ -124,8 +125,8 @@ class RingWorker:
 
     def _run(self) -> None:
         while not self._stop.is_set() and not self._broken:
-            came = self.step()
-            self._stop.wait(self._poll_s / 2 if came else self._poll_s)
+            self.step()
+            self._stop.wait(self._poll_s)
 
     def close(self) -> None:
         """Stop the thread and let go of the rings."""

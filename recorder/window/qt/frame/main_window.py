@@ -73,6 +73,10 @@ class CrewWindow(QWidget):
         self.run = run
         self.look_name = appearance
         self.system = run.car.units
+        self._newest = float("nan")
+        """Where the paper ended when it was last drawn."""
+        self._paper_due = True
+        """Marks or states may have changed since."""
         self.after_draw: Any = None
         """Called at each frame with what is about to be painted."""
         self.setWindowTitle(f"{run.trip.name} — test car recorder")
@@ -202,15 +206,21 @@ class CrewWindow(QWidget):
         self.draw_words()
 
     def draw_frame(self) -> None:
-        """One frame of the paper."""
+        """One frame of the paper, if it has moved or words have changed; where it stands still
+        nothing is drawn."""
         began_s = self.run.now_s()
         self.run.tick()
+        newest = self.run.traces.newest(self.paper.view.axis)
+        if newest == self._newest and not self._paper_due:
+            return
+        self._newest, self._paper_due = newest, False
         self.paper.draw()
         if self.after_draw is not None:
             self.after_draw(dict(self.run.drawn), began_s)
 
     def draw_words(self) -> None:
         """Numerals, marks, states: as often as an eye reads them."""
+        self._paper_due = True
         if self.run.shunt_due and self.commands.mode is KeyMode.KEYS:
             self.run.shunt_due = False
             self.commands.command(Command.SHUNTED)
@@ -265,6 +275,7 @@ class CrewWindow(QWidget):
             case Command.LEAVE:
                 self.close()
         self.dress()
+        self._paper_due = True
 
     def _touched(self, key: str) -> None:
         self.commands.key(key, key, now_ns())

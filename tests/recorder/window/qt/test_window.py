@@ -162,9 +162,32 @@ def test_frames_add_no_items(
     window.draw_frame()
     count = len(window.paper.scene().items())
     for _ in range(20):
+        window.draw_words()
         window.draw_frame()
         application.processEvents()
     assert len(window.paper.scene().items()) == count
+
+
+def test_paper_that_stands_still_is_not_drawn_again(
+    window: CrewWindow, session: FakeSession, kit: Kit, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kit.settle(window.run)
+    window.draw_frame()
+    drawn: list[int] = []
+    monkeypatch.setattr(window.paper, "draw", lambda: drawn.append(1))
+    for _ in range(10):
+        window.draw_frame()
+    assert drawn == []
+    # What may have changed is drawn with the numerals, and what a key does at once.
+    window.draw_words()
+    window.draw_frame()
+    assert len(drawn) == 1
+    click(window, Qt.Key.Key_Up, Qt.KeyboardModifier.ControlModifier)
+    window.draw_frame()
+    window.run.marks.press("R", session.header.started_monotonic_ns)
+    window.draw_words()
+    window.draw_frame()
+    assert len(drawn) == 3
 
 
 def test_an_error_in_a_slot_is_told_and_the_window_lives(window: CrewWindow) -> None:
