@@ -92,7 +92,10 @@ class SenseCurve:
                 if np.all(np.abs(step) <= 1e-12 * np.maximum(1.0, np.abs(x))):
                     break
             gradient = np.polynomial.polynomial.polyval(x, slope)
-        if not (np.all(np.isfinite(x)) and np.all(gradient * self.coefficients[1] > 0.0)):
+            # Of a force that the curve does not reach, Newton's method wanders for ever.
+            away = np.abs(self.force_kN(x) - force_kN)
+        met = away <= 1e-9 * np.maximum(1.0, np.abs(force_kN))
+        if not np.all(met & (gradient * self.coefficients[1] > 0.0)):
             msg = "the calibration curve does not reach that force on its rising branch"
             raise ValueError(msg)
         return np.asarray(x)

@@ -79,6 +79,35 @@ def test_uncertainty_interpolates_and_grows_beyond() -> None:
     assert c.expanded_uncertainty_kN(0.0) == pytest.approx(0.2)
 
 
+def test_beyond_the_far_end_of_either_sense_it_grows_in_proportion() -> None:
+    """Stated from -50 to 100 kN: the farther end counts."""
+    for forces in ((-50.0, 0.0, 100.0), (-100.0, 0.0, 50.0)):
+        table = UncertaintyTable(forces, (0.3, 0.1, 0.3), (2.0, 2.0, 2.0))
+        assert table.standard_at([150.0, -150.0]) == pytest.approx([0.45, 0.45])
+
+
+def test_the_band_about_zero_is_twice_the_uncertainty_there() -> None:
+    """At zero 3 kN with k = 2, beside it less: 12 kN; of a surer cell 0.5 % of its capacity."""
+    table = UncertaintyTable((-100.0, 0.0, 100.0), (1.0, 3.0, 1.0), (2.0, 2.0, 2.0))
+    assert replace(simple(), uncertainty=table).zero_band_kN == pytest.approx(12.0)
+    assert simple().zero_band_kN == pytest.approx(2.5)
+
+
+@pytest.mark.parametrize("force_kN", [249.0, 251.0, 400.0, 1e4])
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_force_beyond_the_top_of_the_curve_has_no_deflection(
+    force_kN: float, sign: float
+) -> None:
+    """``1e-4 x - 1e-11 x²`` turns back at 5 million counts and 250 kN."""
+    curve = SenseCurve((0.0, sign * 1e-4, -sign * 1e-11))
+    forces = np.array([sign * force_kN])
+    if force_kN < 250.0:
+        assert curve.force_kN(curve.deflection(forces)) == pytest.approx(forces)
+        return
+    with pytest.raises(ValueError, match="does not reach that force"):
+        curve.deflection(forces)
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [
