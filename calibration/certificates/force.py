@@ -145,11 +145,12 @@ class ForceCertificate:
         has no such deflection.
         """
         force = np.asarray(force_kN, dtype=np.float64)
-        negative = force < 0.0
-        result = self.tension.deflection(force)
-        if self.compression is not None and np.any(negative):
-            result = np.where(negative, self.compression.deflection(force), result)
-        return np.asarray(result)
+        if self.compression is None:
+            return self.tension.deflection(force)
+        # Each curve is asked for forces of its own sense alone: the other way it may turn back.
+        pulled = self.tension.deflection(np.maximum(force, 0.0))
+        pushed = self.compression.deflection(np.minimum(force, 0.0))
+        return np.where(force < 0.0, pushed, pulled)
 
     def standard_uncertainty_kN(self, force_kN: ArrayLike) -> NDArray[np.float64]:
         """Standard uncertainty of an indicated force, half of U; (...) float64, kN.

@@ -93,6 +93,16 @@ def test_the_band_about_zero_is_twice_the_uncertainty_there() -> None:
     assert simple().zero_band_kN == pytest.approx(2.5)
 
 
+def test_each_sense_is_asked_of_its_own_curve_alone() -> None:
+    """The tension curve turns back at -250 kN, the compression curve at 250 kN."""
+    c = ForceCertificate.from_coefficients(
+        (0.0, 1e-4, 1e-11), compression=(0.0, 1e-4, -1e-11), capacity_kN=500.0
+    )
+    forces = np.array([400.0, -400.0, 0.0])
+    again = c.to_force(c.to_deflection(forces), zero_counts=0.0)
+    assert again == pytest.approx(forces)
+
+
 @pytest.mark.parametrize("force_kN", [249.0, 251.0, 400.0, 1e4])
 @pytest.mark.parametrize("sign", [1.0, -1.0])
 def test_a_force_beyond_the_top_of_the_curve_has_no_deflection(
