@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from recorder.acquisition.control.session_files import VERSION, SessionError, read_session
 from recorder.command_line.main import main
 from recorder.exchange.table_import import ImportedTable, import_table
 from tests.campaigns.fuzz.fuzz_files import fuzz
@@ -58,3 +60,15 @@ def test_a_run_of_values_without_bounds_is_no_record_of_a_train(
     told = capsys.readouterr().err
     assert "pull reaches 9e+300 kN; allowed: up to 1e+24" in told
     assert told.count("\n") == 1
+
+
+def test_a_session_file_of_a_process_without_a_number_is_none(tmp_path: Path) -> None:
+    texts = dict.fromkeys(
+        ("started", "address", "authkey", "run_path", "journal_path", "run_id"), "00"
+    )
+    path = tmp_path / "session.json"
+    path.write_text(
+        json.dumps({"version": VERSION, "pid": float("inf"), "rings": {}, **texts}), "utf-8"
+    )
+    with pytest.raises(SessionError):
+        read_session(path)

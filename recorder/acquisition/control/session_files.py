@@ -194,7 +194,14 @@ def read_session(path: Path) -> SessionFile:
     try:
         data = json.loads(raw.decode("utf-8"))
         return _session_of(data)
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+    except (
+        ValueError,
+        KeyError,
+        TypeError,
+        AttributeError,
+        OverflowError,
+        RecursionError,
+    ) as error:
         msg = f"{path}: not a session file ({type(error).__name__})"
         raise SessionError(msg) from error
 
