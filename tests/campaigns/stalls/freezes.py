@@ -7,9 +7,9 @@ Each trial records a feed on real ports (four channels at 2 kHz, wheel, receiver
 ``--seconds``) and stops one process for a while (SIGSTOP, SIGCONT): the recording, its filer, the
 feed, a window. Or it starves the recording: nice 19 and one processor, shared with two busy loops.
 Where there is a C compiler, one sync of the journal may take as long instead (``disk``).
-How long nothing is lost while nobody reads depends on what the port holds: ``--transport pty`` has
-the few kilobytes of a serial line, TCP has megabytes. ``--longest`` stalls recording and disk ever longer and says which was the longest that lost
-nothing.
+How long nothing is lost while nobody reads depends on what the port holds: ``--transport pty``
+has the few kilobytes of a serial line, TCP has megabytes. ``--longest`` stalls recording and disk
+ever longer and says which was the longest that lost nothing.
 Printed: samples lost, how many of them are in no gap, the latest sample beyond its receipt, marks
 kept. Exit code 1 when a loss is not told, a sample is dated after its receipt, an acknowledged
 mark is gone, or the recording does not end sealed.
