@@ -32,16 +32,9 @@ A = TypeVar("A")
 T = TypeVar("T")
 
 HDF5_ERRORS: Final = (
-    OSError,
-    RuntimeError,
-    ValueError,
-    KeyError,
-    TypeError,
-    IndexError,
-    AttributeError,
-    OverflowError,
-    MemoryError,
-)
+    OSError, RuntimeError, ValueError, KeyError, TypeError, IndexError, AttributeError,
+    OverflowError, MemoryError,
+)  # fmt: skip
 """What h5py raises, by experience, on a damaged file."""
 
 NO_PLACE: Final = frozenset(
@@ -57,21 +50,25 @@ _TOLD: Final = re.compile(r"errno = (\d+)")
 class Hdf5Calls:
     """Around calls to h5py and nothing else: what they raise names the file, in one line."""
 
-    __slots__ = ("_file", "_refusal", "path")
+    __slots__ = ("_file", "_refusal", "_told", "path")
 
     def __init__(self, path: Path, file: h5py.File | None = None) -> None:
         """``file`` is told of one that is open already, and may be written to."""
         self.path = path
         self._file = file if file is not None and file.mode != "r" else None
         self._refusal: OSError | None = None
+        self._told = False
 
     def dead(self) -> bool:
-        """Whether a write was refused: then the handle is left lying."""
+        """Whether a write was refused: then the handle is left lying. Raises it if untold."""
+        if not self._told:
+            self.__enter__()
         return self._refusal is not None
 
     def __enter__(self) -> None:
         """Raises ``OSError`` once a write was refused."""
         if self._refusal is not None:
+            self._told = True
             raise self._refusal
 
     def __exit__(
@@ -82,6 +79,7 @@ class Hdf5Calls:
     ) -> None:
         """Raises ``UnreadableError``; ``OSError`` when the place cannot be written."""
         if self._refused(error) and self._refusal is not None:
+            self._told = True
             raise self._refusal from error
         if isinstance(error, OSError) and error.errno in NO_PLACE:
             name = str(error.filename or self.path)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from calibration.files.durable import rename_new
+from calibration.files.durable import refusal, rename_new
 from recorder.run.parts.block import BLOCK_DTYPE
 from recorder.run.parts.errors import RunFileError
 from recorder.run.parts.gap import Gap
@@ -81,12 +81,13 @@ def write_run(
     work = place.with_name(place.name + f".making-{os.getpid()}")
     kept = [e.to_event() if isinstance(e, Gap) else e for e in events]
     try:
-        with create_file(work, header) as store:
-            for device in header.devices:
-                _fill(store, device, devices[device.name])
-        seal_file(work, marks=marks, events=kept, progress=progress, given_times=True)
-        mark_complete(work)
-        rename_new(work, place)
+        with refusal(place, work):
+            with create_file(work, header) as store:
+                for device in header.devices:
+                    _fill(store, device, devices[device.name])
+            seal_file(work, marks=marks, events=kept, progress=progress, given_times=True)
+            mark_complete(work)
+            rename_new(work, place)
     finally:
         work.unlink(missing_ok=True)
 

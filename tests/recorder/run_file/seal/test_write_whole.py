@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import errno
 import os
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -163,3 +165,40 @@ def test_headers_that_cannot_be_laid_out(
     with pytest.raises(RunFileError, match=words):
         write_run(tmp_path / "run.h5", header(*devices), data)
     assert list(tmp_path.iterdir()) == []
+
+
+FULL = """
+import resource, sys
+from pathlib import Path
+import numpy as np
+from recorder.run_file.seal.write_whole import DeviceData, write_run
+from tests.recorder.made_runs import cell_blocks, header, joined, load_cell
+place = Path(sys.argv[1])
+records = joined([block.records for block in cell_blocks(2.0)])
+data = {"cell": DeviceData(time_s=np.arange(len(records)) / 2000.0, records=records)}
+def tried(most):
+    resource.setrlimit(resource.RLIMIT_FSIZE, (most, resource.RLIM_INFINITY))
+    try:
+        write_run(place, header(load_cell()), data)
+    except OSError as error:
+        print(error.filename, error.strerror)
+        assert not list(place.parent.iterdir())
+tried(resource.RLIM_INFINITY)
+whole = place.stat().st_size
+place.unlink()
+for part in (0.001, 0.01, 0.1, 0.5, 0.9, 0.99, 0.999):
+    tried(int(part * whole))
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="limits of POSIX")
+def test_a_disk_that_takes_no_more_is_told_once_wherever_it_ends(tmp_path: Path) -> None:
+    """Also where HDF5 holds back what it could not write until the very end."""
+    place = tmp_path / "run.h5"
+    child = subprocess.run(
+        [sys.executable, "-c", FULL, str(place)],
+        check=False, cwd=Path(__file__).parents[4], capture_output=True, text=True,
+    )  # fmt: skip
+    assert child.returncode == 0, child.stderr
+    assert child.stderr == ""
+    assert child.stdout.splitlines() == [f"{place} cannot be written: File too large"] * 7
