@@ -66,7 +66,8 @@ def add_key(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     )
     key.add_argument(
         "--out", metavar="LAB.key", required=True,
-        help="Where to write the private key; LAB.pub comes beside it. No file is overwritten.",
+        help="Where to write the private key; LAB.pub comes beside it, also beside a key that "
+        "has none. No file is overwritten.",
     )  # fmt: skip
     key.add_argument(
         "--no-passphrase", action="store_true",
@@ -141,19 +142,24 @@ def _run_key(args: argparse.Namespace) -> int:
     if public == path:
         msg = f"--out {path}: .pub is for the public key beside it; call it {path.stem}.key"
         raise UsageError(msg)
+    half = path.exists() and not public.exists()
     for taken in (path, public):
-        if taken.exists():
+        if taken.exists() and not half:
             msg = f"{taken}: there already; a key is never overwritten, choose another name"
             raise UsageError(msg)
     locked = not args.no_passphrase
-    key, pem = make_private_key(_passphrase("new passphrase", again=True) if locked else None)
+    if half:
+        # Its making was cut off between the two files.
+        word = _passphrase(f"passphrase of {path}") if locked else ""
+        text = read_small_file(path)
+        key = open_private_key(text, word, source=args.out, may_be_bare=not locked)
+    else:
+        key, pem = make_private_key(
+            _passphrase("new passphrase", again=True) if locked else None
+        )
+        write_new(path, pem, mode=0o600)
     held = key_of(key.public_key())
-    write_new(path, pem, mode=0o600)
-    try:
-        write_new(public, public_text(held).encode(), mode=0o644)
-    except OSError:
-        path.unlink()
-        raise
+    write_new(public, public_text(held).encode(), mode=0o644)
     how = "encrypted" if locked else "NOT encrypted, its rights alone protect it"
     print(f"private key: {path}, {how}; keep it where nobody else reads it")
     print(f"public key: {public}")

@@ -215,3 +215,19 @@ def test_a_key_that_cannot_be_written_leaves_nothing(
 ) -> None:
     assert main(["bench", "key", "--out", str(tmp_path / "no" / "lab.key")]) == 2
     assert "cannot be written: No such file" in one_line(capsys)
+
+
+def test_a_key_whose_making_was_cut_off_is_finished_by_the_same_command(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The private key was there, the public one not yet."""
+    monkeypatch.setenv("TESTCAR_KEY_PASSPHRASE", "long enough to be one")
+    words = ["bench", "key", "--out", str(tmp_path / "lab.key")]
+    assert main(words) == 0
+    whole, told = (tmp_path / "lab.pub").read_bytes(), capsys.readouterr().out
+    (tmp_path / "lab.pub").unlink()
+    assert main(words) == 0
+    assert (tmp_path / "lab.pub").read_bytes() == whole
+    assert capsys.readouterr().out == told
+    assert main(words) == 2
+    assert "never overwritten" in capsys.readouterr().err
