@@ -9,6 +9,7 @@ each other (numbers rise by one) and against the counts that the journal itself 
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Self
 
@@ -44,6 +45,8 @@ ROOTS: Final = {"batches": 6, "marks": 7, "events": 9}
 USUAL_PAGE_BYTES: Final = 16_384
 LOG: Final = "log"
 """What a loss is of where nobody can say which rows there were."""
+SILENT_S: Final = 1.5
+"""From the last record to the stop, without a gap that tells of it: then records are missing."""
 LAST: Final = "what was kept last of all, and not elsewhere yet, was in it"
 LOOKED_AT: Final = 200
 """Events of the log among which its run's name is looked for."""
@@ -192,7 +195,26 @@ class LeftBehind:
             yield f"is damaged: {where} does not read, nor is it known which rows it held"
 
     def _stopped(self) -> bool:
-        return any(event.kind == EventKind.STOP for event in self._events.events)
+        """Whether the recording was ended, and what came until then is there: a stop tells of
+        every device that was silent before it."""
+        stops = [event.t_s for event in self._events.events if event.kind == EventKind.STOP]
+        if not stops:
+            return False
+        gaps = [event for event in self._events.events if event.kind == EventKind.GAP]
+        ends_s = [event.data.get("t_end_s") for event in gaps]
+        silent = any(isinstance(t, int | float) and t >= stops[-1] - 0.1 for t in ends_s)
+        return silent or self._last_heard_s() >= stops[-1] - SILENT_S
+
+    def _last_heard_s(self) -> float:
+        """Receipt of the last batch that reads."""
+        rows = Rows()
+        for number, place in zip(
+            self._numbers["batches"][-1:], self._places["batches"][-1:], strict=True
+        ):
+            columns = self._walk.columns(int(place))
+            if columns is not None:
+                rows.take_batch((int(number), *columns[1:]), self._dtypes)
+        return float(rows.batches[0].heads["received_s"][-1]) if rows.batches else -math.inf
 
     def _loss(
         self,

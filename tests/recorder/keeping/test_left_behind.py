@@ -317,3 +317,14 @@ def test_counts_are_the_same_when_a_commit_is_tried_again(tmp_path: Path) -> Non
     journal.close()
     (text,) = sqlite3.connect(tmp_path / "j").execute("SELECT json FROM events").fetchone()
     assert json.loads(text)["journal"]["rows"] == {"batches": 0, "marks": 0, "events": 1}
+
+
+def test_a_stop_that_nothing_came_before_is_no_end(tmp_path: Path) -> None:
+    """Of an earlier version, whose log is gone: the stop is there, what came before it is not."""
+    path = left_journal(tmp_path)
+    whole = by_walk(path)
+    beside(path, "-wal").unlink()
+    found = by_walk(path)
+    assert len(found.batches) < len(whole.batches)
+    assert ("stop", 7.0) in found.events
+    assert [loss.table for loss in found.damage] == ["log"]

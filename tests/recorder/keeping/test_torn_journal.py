@@ -195,3 +195,28 @@ def test_a_name_that_is_no_text_any_more_is_a_loss(tmp_path: Path, whole: bytes)
     read, losses = accounted(path)
     assert len(read["batches"]) == committed(whole, tmp_path)["batches"]
     assert [(loss.table, loss.row, loss.last_row) for loss in losses] == [("events", 1, 60)]
+
+
+def test_a_tree_that_gives_one_page_over_and_over_ends(tmp_path: Path, whole: bytes) -> None:
+    """Every branch leads to the first leaf: rows come once, and the rest is missed."""
+    size, events_root = page_bytes(whole), 9
+    data = bytearray(whole)
+    page = memoryview(data)[(events_root - 1) * size : events_root * size]
+    assert page[0] == 5
+    n = int.from_bytes(page[3:5], "big")
+    cells = [int.from_bytes(page[12 + 2 * i : 14 + 2 * i], "big") for i in range(n)]
+    first = bytes(page[cells[0] : cells[0] + 4])
+    for at in [*cells, 8]:
+        page[at : at + 4] = first
+    page.release()
+    (tmp_path / "j").write_bytes(data)
+    cursor = Cursor()
+    with JournalReader(tmp_path / "j") as reader:
+        events = reader.read_new(cursor).events
+        assert 0 < len(events) < 60
+        assert len({event.t_s for event in events}) == len(events)
+        # SQLite says nothing of it: the counts of the clean end do, and nothing is sealed.
+        assert not reader.holds_all(cursor)
+    assert recover(tmp_path / "j", tmp_path / "run.h5") == []
+    with open_run(tmp_path / "run.h5") as opened:
+        assert len(opened.events("health")) == 60
