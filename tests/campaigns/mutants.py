@@ -71,11 +71,13 @@ def rooms_of(settings: Path) -> list[Room]:
     """The rooms as the settings name them."""
     table = tomllib.loads(settings.read_text("utf-8"))["tool"]["mutants"]
     found = []
+    by_itself = {room["name"] for room in table["rooms"]}
     for room in table["rooms"]:
         name = room["name"]
         place = TREE / name
         files = [place] if place.suffix else sorted(place.glob("*.py"))
-        modules = [f.relative_to(TREE).as_posix() for f in files if f.name != "__init__.py"]
+        paths = [f.relative_to(TREE).as_posix() for f in files if f.name != "__init__.py"]
+        modules = [path for path in paths if path == name or path not in by_itself]
         found.append(Room(name, tuple(modules), tuple(room["tests"]), room["most_of_a_module"]))
     return found
 

@@ -4,14 +4,22 @@ from __future__ import annotations
 
 import json
 import zlib
-from typing import Any
+from pathlib import Path
+from typing import Any, ClassVar
 
 import numpy as np
 import pytest
 
 from calibration.clock.tick_line import TickLine
+from recorder.keeping.errors import JournalError
 from recorder.keeping.journal_rows import (
+    FORMAT,
+    VERSION,
+    Cursor,
+    Damage,
     Rows,
+    Shortfall,
+    header_from,
     pack_blocks,
     row_crc,
     row_proof,
@@ -19,6 +27,7 @@ from recorder.keeping.journal_rows import (
 )
 from recorder.marks.mark import Mark
 from recorder.run.parts.block import Block
+from tests.recorder.made_runs import header, load_cell
 
 DTYPE = np.dtype([("tick", "<u8"), ("ch0", "<i4")])
 
@@ -122,6 +131,15 @@ class TestTaken:
         assert not rows.damage
         assert rows
 
+    def test_what_an_event_counted_is_told_beside_it_and_is_no_part_of_it(self) -> None:
+        rows = Rows()
+        counted = {"rows": {"batches": 4, "marks": 1, "events": 5}, "records": {"cell": 90}}
+        rows.take_event(event(text=json.dumps({"a": 1, "journal": counted})))
+        rows.take_event(event(row=6))
+        assert [e.data for e in rows.events] == [{"a": 1}, {"a": 1}]
+        assert rows.counts is not None
+        assert dict(rows.counts.rows) == counted["rows"]
+
     @pytest.mark.parametrize("column", range(6))
     def test_a_batch_of_which_any_column_changed_is_damage(self, column: int) -> None:
         held = list(batch())
@@ -168,3 +186,41 @@ class TestTaken:
         rows.take_event(event(text=text))
         assert (rows.marks, rows.events) == ([], [])
         assert [d.table for d in rows.damage] == ["marks", "events"]
+
+
+def test_each_kind_of_row_by_itself_is_something() -> None:
+    assert not Rows()
+    lost = Damage(table="marks", row=1, last_row=1, why="")
+    short = Shortfall(device="cell", records=1, counted_s=1.0)
+    taken = Rows()
+    taken.take_batch(batch(), {"cell": DTYPE})
+    marked, told = Rows(), Rows()
+    marked.take_mark(mark())
+    told.take_event(event())
+    for rows in (Rows(damage=[lost]), Rows(short=[short]), taken, marked, told):
+        assert rows
+
+
+def test_a_cursor_begins_before_the_first_row() -> None:
+    assert Cursor() == Cursor(batches=0, marks=0, events=0, header_checked=False)
+
+
+HEADER = header(load_cell())
+
+
+class TestHeader:
+    META: ClassVar[dict[str, str]] = {
+        "format": "testcar-journal", "version": "1", "header": HEADER.to_json(),
+    }  # fmt: skip
+
+    def test_the_first_version_is_read_for_ever(self) -> None:
+        assert (FORMAT, VERSION) == ("testcar-journal", 1)
+        assert header_from(self.META, Path("j")) == HEADER
+
+    def test_a_newer_version_is_refused_with_the_way_out(self) -> None:
+        with pytest.raises(JournalError, match="version 2 is newer than this program reads"):
+            header_from({**self.META, "version": "2"}, Path("j"))
+
+    def test_another_format_is_none(self) -> None:
+        with pytest.raises(ValueError, match="format 'other'"):
+            header_from({**self.META, "format": "other"}, Path("j"))
