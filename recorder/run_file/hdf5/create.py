@@ -63,10 +63,12 @@ def create_file(path: Path, header: RunHeader) -> Store:
 
 
 def _new(path: Path) -> Store:
-    # HDF5 would leave the rights to the umask.
-    os.close(create_private(path))
     try:
+        # HDF5 would leave the rights to the umask.
+        os.close(create_private(path))
         return Store(path, h5py.File(path, "w", libver=LIBVER, locking=False))
+    except FileExistsError:
+        raise  # its words say already what stands there
     except OSError as error:
         if error.errno is None:
             raise
