@@ -54,6 +54,8 @@ class LiveTickClock:
         self._hold_s = hold_s
         self._least: deque[tuple[float, float]] = deque(maxlen=BUCKETS)
         """(nominal seconds since the first block, lateness) of the least of each bucket."""
+        self._low_s = 0.0
+        """Of the last minute's, carried along the rate to the first block."""
         self._bucket = -1
         self._rate = 0.0
         self._u_rate = PRIOR_RATE
@@ -77,7 +79,8 @@ class LiveTickClock:
         x_s = (tick - self._origin) / self._hz
         self._note(x_s, received_s - x_s)
         usual_s = step / self._hz * (1.0 + self._rate)
-        missing_s = x_s + self._offset(x_s) - self._t_s - usual_s
+        # The least lateness of the last minute, carried along the rate to here.
+        missing_s = x_s + self._low_s + self._rate * x_s - self._t_s - usual_s
         if abs(missing_s) < FAR_S:
             missing_s *= -np.expm1(-usual_s / LEAN_S)
         # Never faster than twice nor slower than half: order of samples is kept.
@@ -96,10 +99,12 @@ class LiveTickClock:
             self._bucket = bucket
             self._least.append((x_s, late_s))
             self._rate, self._u_rate = self._slope()
+            self._low_s = self._lowest()
             return
         at_s, least_s = self._least[-1]
         if late_s - self._rate * (x_s - at_s) < least_s:
             self._least[-1] = (x_s, late_s)
+            self._low_s = self._lowest()
 
     @property
     def rate(self) -> float:
@@ -144,14 +149,9 @@ class LiveTickClock:
         # The middle slope scatters by about √1.5 times the one of least squares.
         return weighed_rate(slope, 1.5 * max(scatter, 1e-6) ** 2 / float((dx**2).sum()))
 
-    def _offset(self, x_s: float) -> float:
-        """Least lateness of the last minute, carried along the rate to ``x_s``."""
-        newest_s = self._least[-1][0]
-        return min(
-            late + self._rate * (x_s - at)
-            for at, late in self._least
-            if at >= newest_s - self._hold_s
-        )
+    def _lowest(self) -> float:
+        oldest_s = self._least[-1][0] - self._hold_s
+        return min(late - self._rate * at for at, late in self._least if at >= oldest_s)
 
 
 class NominalTickClock:

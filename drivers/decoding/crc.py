@@ -10,6 +10,7 @@ Worked example: CRC-16/IBM-3740 of ``123456789`` is 0x29B1, CRC-32/ISO-HDLC is 0
 
 from __future__ import annotations
 
+import binascii
 from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Final
@@ -17,6 +18,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
 __all__ = ["CATALOGUE", "CrcModel"]
@@ -53,6 +56,11 @@ class CrcModel:
         -------
         (n,) uint64
         """
+        if (whole := self._in_c()) is not None:
+            packed, size = memoryview(rows.tobytes()), rows.shape[1]
+            starts = range(0, rows.shape[0] * size, size) if size else [0] * rows.shape[0]
+            made = [whole(packed[at : at + size]) for at in starts]
+            return np.array(made, dtype=np.uint64)
         table = _array_of(self)
         state = np.full(rows.shape[0], self._start(), dtype=np.uint64)
         eight, low = np.uint64(8), np.uint64(0xFF)
@@ -64,6 +72,12 @@ class CrcModel:
             else:
                 state = ((state << eight) & mask) ^ table[((state >> top) ^ byte) & low]
         return state ^ np.uint64(self.xorout)
+
+    def _in_c(self) -> Callable[[memoryview], int] | None:
+        """The same check of one message by Python's own library, where that has it."""
+        if (self.width, self.poly, self.reflected) == (16, 0x1021, False):
+            return lambda message: binascii.crc_hqx(message, self.init) ^ self.xorout
+        return None
 
     def _start(self) -> int:
         return _mirror(self.init, self.width) if self.reflected else self.init

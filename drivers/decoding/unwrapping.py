@@ -57,7 +57,7 @@ def run_forward(first: int, wires: NDArray[np.uint32]) -> NDArray[np.uint64]:
     """
     wide = np.empty(wires.size, dtype=np.uint64)
     wide[0] = first
-    np.cumsum(np.diff(wires), dtype=np.uint64, out=wide[1:])
+    np.cumsum(wires[1:] - wires[:-1], dtype=np.uint64, out=wide[1:])
     wide[1:] += np.uint64(first)
     return wide
 
@@ -77,7 +77,7 @@ def run_signed(first: int, wires: NDArray[np.uint32]) -> NDArray[np.int64]:
     """
     wide = np.empty(wires.size, dtype=np.int64)
     wide[0] = first
-    np.cumsum(np.diff(wires).view(np.int32), dtype=np.int64, out=wide[1:])
+    np.cumsum((wires[1:] - wires[:-1]).view(np.int32), dtype=np.int64, out=wide[1:])
     wide[1:] += first
     return wide
 

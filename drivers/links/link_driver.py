@@ -139,7 +139,9 @@ class LinkDriver:
         self._gathering.took(len(chunk), now_ns - waited_from_ns, now_ns)
         backlog = self._watch.look(waiting, len(chunk), now_ns)
         good_before = self.decoder.good_frames
-        batch = replace(self._decode(chunk, now_ns), backlog=backlog)
+        batch = self._decode(chunk, now_ns)
+        if backlog is not None:
+            batch = replace(batch, backlog=backlog)
         if self.decoder.good_frames != good_before:
             self._alive_ns = now_ns
         elif began_ns - self._alive_ns > self._silence_limit_s * 1e9:

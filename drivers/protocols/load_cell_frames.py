@@ -214,7 +214,8 @@ class _Clock:
         """Give the wide first tick of each frame; report what is missing between them."""
         sequences, ticks = heads["sequence"], heads["tick"]
         advance = samples * step
-        jumps = (np.diff(sequences) != 1) | (np.diff(ticks) != np.uint32(advance & MASK_32))
+        jumps = sequences[1:] - sequences[:-1] != 1
+        jumps |= ticks[1:] - ticks[:-1] != np.uint32(advance & MASK_32)
         starts = [0, *(np.flatnonzero(jumps) + 1).tolist()]
         firsts = np.empty(len(heads), dtype=np.uint64)
         for start, stop in zip(starts, [*starts[1:], len(heads)], strict=True):

@@ -203,10 +203,11 @@ class _Counter:
 
     def _breaks(self, frames: NDArray[np.void]) -> list[int]:
         """Rows that do not simply follow the one before: few, so judged one by one."""
-        steps = np.diff(frames["made"])
-        pulses = np.abs(np.diff(frames["count"]).view(np.int32).astype(np.int64))
+        made, count, sequence = frames["made"], frames["count"], frames["sequence"]
+        steps = made[1:] - made[:-1]
+        pulses = np.abs((count[1:] - count[:-1]).view(np.int32).astype(np.int64))
         too_many = pulses > steps * (self._max_pulse_hz / self._tick_hz) + 2.0
-        odd = (np.diff(frames["sequence"]) != 1) | (steps >= self._tick_hz) | too_many
+        odd = (sequence[1:] - sequence[:-1] != 1) | (steps >= self._tick_hz) | too_many
         return (np.flatnonzero(odd) + 1).tolist()
 
     def _judge(self, frame: np.void, received_ns: int) -> _Verdict:

@@ -248,7 +248,7 @@ class DeviceStream:
         if skipped == len(times):
             return []
         before = times[skipped - 1] if skipped else self._from_s()
-        steps = np.diff(times[skipped:], prepend=before)
+        steps = times[skipped:] - np.concatenate(([before], times[skipped:-1]))
         if steps.max() <= QUIET_S:
             return []
         gaps = []
