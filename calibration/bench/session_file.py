@@ -7,6 +7,7 @@ session at a time.
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -14,6 +15,8 @@ from typing import Any, Final, Self
 
 from calibration.bench.bench_reading import BenchError, TakenReading
 from calibration.files.durable import write_new
+from calibration.files.plain_database import bounded_rows, check_plain, made_harmless
+from calibration.quantities.bounded_text import bounded_json
 
 __all__ = ["BenchStore", "never_begun"]
 
@@ -36,6 +39,7 @@ CREATE TRIGGER events_kept BEFORE UPDATE ON events
 CREATE TRIGGER events_stay BEFORE DELETE ON events
   BEGIN SELECT RAISE(ABORT, 'an event is never thrown away'); END;
 """
+_TRIGGERS: Final = frozenset(re.findall(r"CREATE TRIGGER.*?END(?=;)", _SCHEMA, re.DOTALL))
 
 
 class BenchStore:
@@ -80,6 +84,7 @@ class BenchStore:
             raise BenchError(msg)
         connection = _connect(target)
         try:
+            check_plain(connection, triggers=_TRIGGERS)
             (application,) = connection.execute("PRAGMA application_id").fetchone()
             (layout,) = connection.execute("PRAGMA user_version").fetchone()
             connection.execute("SELECT count(*) FROM readings").fetchone()
@@ -98,23 +103,23 @@ class BenchStore:
     def facts(self) -> dict[str, Any]:
         """What was stated when the session was made."""
         try:
-            rows = self._db.execute("SELECT name, value FROM facts").fetchall()
-            return {name: json.loads(value) for name, value in rows}
+            rows = bounded_rows(self._db, "SELECT name, value FROM facts")
+            return {name: bounded_json(value) for name, value in rows}
         except (sqlite3.Error, ValueError) as error:
             raise BenchError(_unreadable(self.path, error, "damaged bench session")) from error
 
     def readings(self) -> list[TakenReading]:
         """Every reading, in the order taken."""
         try:
-            rows = self._db.execute("SELECT body FROM readings ORDER BY id").fetchall()
-            return [TakenReading.from_document(json.loads(body)) for (body,) in rows]
+            rows = bounded_rows(self._db, "SELECT body FROM readings ORDER BY id")
+            return [TakenReading.from_document(bounded_json(body)) for (body,) in rows]
         except (sqlite3.Error, ValueError, TypeError) as error:
             raise BenchError(_unreadable(self.path, error, "damaged bench session")) from error
 
     def events(self) -> list[tuple[str, str, str]]:
         """(utc, kind, text) in order."""
         try:
-            return self._db.execute("SELECT utc, kind, text FROM events ORDER BY id").fetchall()
+            return bounded_rows(self._db, "SELECT utc, kind, text FROM events ORDER BY id")
         except (sqlite3.Error, ValueError) as error:
             raise BenchError(_unreadable(self.path, error, "damaged bench session")) from error
 
@@ -152,6 +157,7 @@ def _connect(path: Path) -> sqlite3.Connection:
         msg = f"{path}: cannot be opened ({error})"
         raise BenchError(msg) from error
     try:
+        made_harmless(connection)
         # One process at a time: no second press operator writes into this session.
         connection.execute("PRAGMA locking_mode = EXCLUSIVE")
         connection.execute("PRAGMA journal_mode = WAL")

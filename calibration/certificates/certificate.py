@@ -27,7 +27,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, ClassVar, Final, Protocol, Self, cast
 
-from calibration.quantities.bounded_text import read_bounded_text
+from calibration.quantities.bounded_text import bounded_json, read_bounded_text
 
 __all__ = [
     "FORMAT",
@@ -143,7 +143,7 @@ def parse_document(text: str, *, source: str = "certificate") -> dict[str, Any]:
         Not JSON, not one of our certificates, or written by a newer version.
     """
     try:
-        document = json.loads(text, parse_constant=_refuse_constant)
+        document = bounded_json(text, parse_constant=_refuse_constant)
     except (ValueError, RecursionError) as error:
         msg = f"{source}: not a certificate: the JSON does not read ({error})"
         raise CertificateError(msg) from error

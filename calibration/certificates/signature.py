@@ -39,7 +39,7 @@ from calibration.certificates.certificate import (
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
-from calibration.quantities.bounded_text import read_bounded_text
+from calibration.quantities.bounded_text import bounded_json, read_bounded_text
 
 __all__ = [
     "SUFFIX",
@@ -211,7 +211,7 @@ def _read(text: str, source: str) -> dict[str, str]:
         msg = f"{source}: not a signature: larger than {MAX_BYTES // 2**10} KiB"
         raise SignatureError(msg)
     try:
-        held = json.loads(text)
+        held = bounded_json(text)
     except (ValueError, RecursionError) as error:
         msg = f"{source}: not a signature: the JSON does not read ({error})"
         raise SignatureError(msg) from error

@@ -1,1 +1,2 @@
-"""Files written whole or not at all, their names on the disk. What is in them is the writer's."""
+"""Files written whole or not at all, their names on the disk; plain databases. What is in them is
+the writer's."""

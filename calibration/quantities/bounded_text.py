@@ -1,14 +1,28 @@
-"""A file that somebody else wrote: a file indeed, not larger than it may be, and UTF-8 text."""
+"""A file that somebody else wrote: a file indeed, not larger than it may be, and UTF-8 text; JSON
+and TOML whose whole numbers can be reckoned with."""
 
 from __future__ import annotations
 
 import errno
+import json
 import os
 import stat
+import tomllib
+from collections.abc import Callable
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO, Final
 
-__all__ = ["open_regular", "read_bounded_bytes", "read_bounded_text"]
+__all__ = [
+    "bounded_json",
+    "bounded_toml",
+    "open_regular",
+    "read_bounded_bytes",
+    "read_bounded_text",
+]
+
+MOST_DIGITS: Final = 40
+"""Of a whole number; none that is measured or counted has more, and from 310 on it is no number of
+the processor's."""
 
 _STEPS = ((2**20, "MiB"), (2**10, "KiB"))
 
@@ -68,6 +82,51 @@ def read_bounded_text(path: Path, *, largest: int, refused: str, error: type[Exc
         row = data[: wrong.start].count(b"\n") + 1
         msg = f"{path}: row {row} is not UTF-8 text: {refused}"
         raise error(msg) from wrong
+
+
+def bounded_json(
+    text: str | bytes, *, parse_constant: Callable[[str], Any] | None = None
+) -> Any:  # noqa: ANN401 - JSON holds anything
+    """What a JSON text holds; ``parse_constant`` is given ``NaN`` and the like.
+
+    Raises
+    ------
+    ValueError
+        It is no JSON, nested too deep, or holds a whole number that nothing can reckon with.
+    """
+    try:
+        return json.loads(text, parse_int=_whole, parse_constant=parse_constant)
+    except RecursionError as error:
+        raise ValueError(_TOO_DEEP) from error
+
+
+def bounded_toml(text: str) -> dict[str, Any]:
+    """What a TOML text holds, its byte-order mark passed over; errors as :func:`bounded_json`."""
+    try:
+        held = tomllib.loads(text.removeprefix("\ufeff"))
+        _check_wholes(held)
+    except RecursionError as error:
+        raise ValueError(_TOO_DEEP) from error
+    return held
+
+
+_TOO_DEEP: Final = "too deeply nested"
+
+
+def _whole(digits: str) -> int:
+    if len(digits) > MOST_DIGITS:
+        msg = f"a whole number has {len(digits):,} digits; allowed: up to {MOST_DIGITS}"
+        raise ValueError(msg)
+    return int(digits)
+
+
+def _check_wholes(held: object) -> None:
+    if isinstance(held, dict | list):
+        for part in held.values() if isinstance(held, dict) else held:
+            _check_wholes(part)
+    elif isinstance(held, int) and abs(held) >= 10**MOST_DIGITS:
+        msg = f"a whole number has more than {MOST_DIGITS} digits"
+        raise ValueError(msg)
 
 
 def _size(largest: int) -> str:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import tomllib
 from typing import TYPE_CHECKING, Final
 
+from calibration.quantities.bounded_text import bounded_toml
 from recorder.run_file.seal.signature import Standing
 
 if TYPE_CHECKING:
@@ -37,8 +37,8 @@ STRIPPED: Final = (
 def names_key(header: RunHeader) -> bool:
     """Whether the car sheet in a run says that its runs are signed."""
     try:
-        recording = tomllib.loads(header.car_sheet).get("recording", {})
-    except (tomllib.TOMLDecodeError, RecursionError):
+        recording = bounded_toml(header.car_sheet).get("recording", {})
+    except ValueError:
         return False
     return isinstance(recording, dict) and bool(recording.get("signing_key"))
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import sqlite3
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Self
 from urllib.parse import quote
 
+from calibration.files.plain_database import bounded_rows, check_plain, made_harmless
+from calibration.quantities.bounded_text import bounded_json
 from recorder.keeping.errors import JournalError
 from recorder.keeping.journal_rows import Cursor, Damage, Rows, header_from, row_crc
 from recorder.keeping.owner import JournalState, journal_state
@@ -108,16 +109,17 @@ class JournalReader:
         raise JournalError(msg)
 
     def _header_of(self, table: str) -> RunHeader:
-        rows = self._connection.execute(f"SELECT key, value, crc FROM {table}")
+        check_plain(self._connection)
+        rows = bounded_rows(self._connection, f"SELECT key, value, crc FROM {table}")
         meta = {}
-        for key, value, check in rows.fetchall():
+        for key, value, check in rows:
             name, text = bytes(key).decode(), bytes(value).decode()
             if check != row_crc(name, text):
                 msg = f"{table} row {name!r} fails its check"
                 raise ValueError(msg)
             meta[name] = text
         if CLOSED in meta:
-            self._closed = Counts.of(json.loads(meta[CLOSED]))
+            self._closed = Counts.of(bounded_json(meta[CLOSED]))
         return header_from(meta, self.path)
 
     def holds_all(self, cursor: Cursor) -> bool:
@@ -283,7 +285,7 @@ def _connect(path: Path) -> sqlite3.Connection:
     # A text that is not UTF-8 any more must not stop the rows after it.
     connection.text_factory = bytes
     connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LARGEST_ROW_BYTES)
-    return connection
+    return made_harmless(connection)
 
 
 def _is_torn(error: sqlite3.Error) -> bool:

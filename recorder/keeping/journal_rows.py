@@ -7,7 +7,6 @@ blocks on end.
 
 from __future__ import annotations
 
-import json
 import struct
 import zlib
 from dataclasses import dataclass, field
@@ -15,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 
+from calibration.quantities.bounded_text import bounded_json
 from recorder.keeping.errors import JournalError
 from recorder.marks.mark import Mark
 from recorder.run.parts.block import HEAD_DTYPE, blocks_of, heads_of
@@ -256,7 +256,7 @@ class Rows:
         text = _text(data)
         if check == row_crc(i, _text(mark_id), revision, text):
             try:
-                self.marks.append(Mark.from_dict(json.loads(text)))
+                self.marks.append(Mark.from_dict(bounded_json(text)))
             except (ValueError, TypeError, AttributeError) as error:
                 self.damage.append(_one_row("marks", i, str(error)))
         else:
@@ -268,7 +268,7 @@ class Rows:
         text = _text(data)
         if check == row_crc(i, _text(kind), t_s, text):
             try:
-                content = dict(json.loads(text))
+                content = dict(bounded_json(text))
                 # The journal's own, put there with the commit: the event is what came.
                 self.counts = Counts.of(content.pop(COUNTED, None)) or self.counts
                 self.events.append(Event(kind=_text(kind), t_s=float(t_s), data=content))

@@ -8,13 +8,13 @@ each other (numbers rise by one) and against the counts that the journal itself 
 
 from __future__ import annotations
 
-import json
 import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Self
 
 import numpy as np
 
+from calibration.quantities.bounded_text import bounded_json
 from recorder.keeping.errors import JournalError
 from recorder.keeping.journal_reader import CHUNK_BYTES
 from recorder.keeping.journal_rows import (
@@ -346,6 +346,6 @@ def _counted(text: object) -> object:
 
 def _parsed(text: str) -> object:
     try:
-        return json.loads(text)
+        return bounded_json(text)
     except (ValueError, RecursionError):
         return None

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import difflib
 import math
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from calibration.quantities.bounded_text import read_bounded_text
+from calibration.quantities.bounded_text import bounded_toml, read_bounded_text
 from calibration.quantities.units import UNITS, convert, units_of
 from recorder.sheets.errors import SheetError
 
@@ -41,8 +40,8 @@ def read_text_file(path: Path) -> str:
 def read_toml(text: str, *, source: str) -> dict[str, Any]:
     """Parse TOML; a syntax error becomes one line with its place."""
     try:
-        return tomllib.loads(text.removeprefix("\ufeff"))
-    except (ValueError, RecursionError) as error:
+        return bounded_toml(text)
+    except ValueError as error:
         words = " ".join(str(error).split()) or type(error).__name__
         msg = f"{source}: not TOML: {words}"
         raise SheetError(msg) from error

@@ -4,8 +4,9 @@
 
 Journals are made by the journal itself: with and without a log, with several checkpoints, with
 rows that go on in chains of pages, ended and cut off. One place of the database or of the log is
-then damaged: a bit flipped, a sector of 512 or 4,096 bytes gone to zeros or to other bytes, two
-pages changed over, or the file cut short.
+then damaged: a bit flipped, or two to five anywhere; a number of a page that is another's, so that
+a tree or a chain runs in a circle; a sector of 512 or 4,096 bytes gone to zeros or to other bytes,
+two pages changed over, or the file cut short.
 Each must end in one of these: all but what was hit is read back and the loss is told; nothing is
 lost and nothing claimed; or a refusal that says that the journal does not read. Every tenth is
 recovered as a person does it, and its exit code and the file's own words are looked at.
@@ -51,6 +52,8 @@ WAYS: Final = (
     "bit",
     "bit",
     "bit",
+    "bits",
+    "pointer",
     "zeros 512",
     "zeros 4096",
     "torn 512",
@@ -144,6 +147,13 @@ def damaged(whole: Whole, dice: random.Random) -> tuple[str, int, dict[str, byte
     if how == "bit":
         at, n = dice.randrange(len(data)), 1
         data[at] ^= 1 << dice.randrange(8)
+    elif how == "bits":
+        at, n = dice.randrange(len(data)), dice.randint(2, 5)
+        for place in (at, *(dice.randrange(len(data)) for _ in range(n - 1))):
+            data[place] ^= 1 << dice.randrange(8)
+    elif how == "pointer":
+        at, n = _pointer(dice, data), 1
+        data[at : at + 4] = dice.randint(1, len(data) // PAGE + 1).to_bytes(4, "big")
     elif how == "cut":
         at = n = dice.randrange(len(data))
         del data[at:]
@@ -162,6 +172,18 @@ def damaged(whole: Whole, dice: random.Random) -> tuple[str, int, dict[str, byte
     return f"{whole.name}{end}: {how} at {at}", n, files
 
 
+def _pointer(dice: random.Random, data: bytes | bytearray) -> int:
+    """A place where a number of a page may stand, of a tree's inner page, chain or free list."""
+    pages = len(data) // PAGE
+    found = [
+        at
+        for at in range(len(data) - 4)
+        if data[at : at + 2] == b"\0\0"
+        and 0 < int.from_bytes(data[at : at + 4], "big") <= pages
+    ]
+    return dice.choice(found) if found else 0
+
+
 def outcome(whole: Whole, what: str, n: int, files: dict[str, bytes], place: Path) -> str:
     """How one damaged journal ended; raises where it must not end so."""
     path = _put(place, files)
@@ -173,7 +195,7 @@ def outcome(whole: Whole, what: str, n: int, files: dict[str, bytes], place: Pat
         assert whole.rows.get(key) == content, (what, "a row that never was", key)
     lost = sorted(map(str, whole.rows.keys() - rows.keys()))
     cut = ": cut" in what
-    most = 1 if n == 1 else n // SMALLEST_ROW + 2
+    most = n if n <= 5 else n // SMALLEST_ROW + 2
     assert cut or len(lost) <= most, (what, "more is lost than was hit", len(lost), lost[:3])
     if lost and "-wal: cut" in what and not damage:
         # Nothing tells it from a log that was cut off there, unless the index beside it does.

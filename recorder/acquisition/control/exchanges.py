@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, fields
 from typing import Any, Final, Generic, TypeAlias, TypeVar
 
+from calibration.quantities.bounded_text import bounded_json
 from recorder.acquisition.control.requests import (
     Ask,
     KeyedMark,
@@ -78,7 +79,7 @@ class Exchange(Generic[R, A]):
             Neither kept nor refused yet.
         """
         try:
-            data = json.loads(message)
+            data = bounded_json(message)
             if data["ok"]:
                 return self.parse_answer(data["answer"])
             why, waits = str(data["error"]), data.get("waits") is True

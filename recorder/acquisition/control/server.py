@@ -27,6 +27,7 @@ from multiprocessing.connection import (
 )
 from typing import Final
 
+from calibration.quantities.bounded_text import bounded_json
 from recorder.acquisition.control.exchanges import Handler
 from recorder.acquisition.control.requests import NotKeptYetError
 
@@ -168,7 +169,7 @@ class ControlServer:
 
     def _answer(self, message: bytes) -> bytes:
         try:
-            fields = json.loads(message.decode("utf-8"))
+            fields = bounded_json(message.decode("utf-8"))
             if not isinstance(fields, dict) or not isinstance(fields.get("ask"), str):
                 return _refused("a message is a JSON object with the word ask")
             handler = self._handlers.get(fields["ask"])
@@ -176,8 +177,6 @@ class ControlServer:
                 known = ", ".join(self._handlers)
                 return _refused(f"unknown request {fields['ask']!r:.40}; known: {known}")
             return json.dumps({"ok": True, "answer": handler(fields)}).encode()
-        except RecursionError:
-            return _refused("too deeply nested")
         except NotKeptYetError as error:
             return _refused(str(error), waits=True)
         except (ValueError, OSError) as error:

@@ -14,6 +14,7 @@ from typing import Any, Final
 
 import platformdirs
 
+from calibration.quantities.bounded_text import bounded_json
 from recorder.machine.private_files import create_private, squatted
 from recorder.machine.shared_memory import SHM_FOLDER, unlink_segment
 
@@ -192,7 +193,7 @@ def read_session(path: Path) -> SessionFile:
     with os.fdopen(os.open(path, os.O_RDONLY | ways), "rb") as stream:
         raw = stream.read(_MAX_BYTES + 1)
     try:
-        data = json.loads(raw.decode("utf-8"))
+        data = bounded_json(raw.decode("utf-8"))
         return _session_of(data)
     except (
         ValueError,

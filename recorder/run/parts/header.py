@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from calibration.quantities.bounded_text import bounded_json
 from recorder.machine.clocks import RunClock
 from recorder.run.parts.quantities import COUNTS, PULSES, made_unit, run_unit
 
@@ -184,7 +185,7 @@ class RunHeader:
         ValueError, KeyError, TypeError
             The text is not a header.
         """
-        return cls.from_dict(json.loads(text))
+        return cls.from_dict(bounded_json(text))
 
     @classmethod
     def from_dict(cls, data: dict[str, Any]) -> RunHeader:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from calibration.quantities.bounded_text import bounded_json
 from calibration.utc.utc_judgement import judge_utc
 from calibration.utc.utc_witnesses import UtcJudgement, WitnessKind
 from recorder.run.time.utc_evidence import NO_UTC
@@ -93,7 +94,7 @@ class UtcSource:
         ValueError, TypeError, KeyError
             The text is none; files may be damaged.
         """
-        held = json.loads(text)
+        held = bounded_json(text)
         return cls(
             source=UtcBy(held["source"]),
             fixes=int(held.get("fixes", 0)),

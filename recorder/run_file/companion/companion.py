@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
+from calibration.quantities.bounded_text import bounded_json
 from recorder.marks.mark import Mark
 from recorder.run.checks.zero_line import Zero
 from recorder.run.parts.errors import CompanionError
@@ -103,7 +104,7 @@ class Companion:
             if entry.kind == EntryKind.RESULT:
                 yield Result(
                     name=str(entry.name),
-                    data=self._parsed(json.loads, entry.text),
+                    data=self._parsed(bounded_json, entry.text),
                     utc_ns=self._parsed(int, entry.utc_ns),
                     by=str(entry.by),
                     version=str(entry.version),
@@ -243,7 +244,7 @@ def _json(data: object) -> str:
 
 
 def _mark(text: str) -> Mark:
-    held = json.loads(text)
+    held = bounded_json(text)
     if not isinstance(held, dict):
         msg = "not a JSON object"
         raise TypeError(msg)

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Final
 
 from calibration.files.durable import sync_folder, write_new, write_whole
+from calibration.files.plain_database import bounded_rows, check_plain
 from recorder.machine.private_files import PRIVATE, share_as
 from recorder.machine.sqlite_errors import SQLITE_READ_ERRORS
 from recorder.run.parts.errors import CompanionError
@@ -149,6 +150,7 @@ def _give_first_page(alone: Path) -> None:
 
 def _of_database(alone: Path, path: Path, binding: Binding) -> Salvage:
     with closing(connection_to(alone, "rw")) as sql:
+        check_plain(sql)
         torn: list[str] = []
         meta: dict[str, str] = {}
         try:
@@ -191,7 +193,7 @@ def _rows(sql: sqlite3.Connection, meta: dict[str, str]) -> tuple[list[Entry], l
     """Every entry that reads, and what does not."""
     query = f"SELECT {COLUMNS} FROM entries"
     try:
-        rows = sql.execute(f"{query} ORDER BY id").fetchall()
+        rows = bounded_rows(sql, f"{query} ORDER BY id")
     except SQLITE_READ_ERRORS:
         return _one_by_one(sql, query, _number(meta, MetaKey.ENTRIES))
     return [entry_of(row) for row in rows], []

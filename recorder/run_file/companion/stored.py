@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import quote
 
+from calibration.files.plain_database import bounded_rows, check_plain, made_harmless
 from recorder.machine.sqlite_errors import SQLITE_READ_ERRORS
 from recorder.run.parts.errors import CompanionError
 from recorder.run_file.companion.entries import (
@@ -109,7 +110,7 @@ def connection_to(place: Path, mode: str) -> sqlite3.Connection:
     sql = sqlite3.connect(name, uri=True, isolation_level=None, timeout=BUSY_S)
     sql.text_factory = bytes
     sql.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LARGEST_ENTRY_BYTES)
-    return sql
+    return made_harmless(sql)
 
 
 def read_held(sql: sqlite3.Connection, whose: Whose) -> Held:
@@ -183,7 +184,7 @@ def _checked(sql: sqlite3.Connection, meta: dict[str, str], whose: Whose) -> Hel
             f" testcar notes {run_of(whose.path)}"
         )
         raise CompanionError(msg)
-    rows = sql.execute(f"SELECT {COLUMNS} FROM entries ORDER BY id").fetchall()
+    rows = bounded_rows(sql, f"SELECT {COLUMNS} FROM entries ORDER BY id")
     entries = tuple(map(entry_of, rows))
     if found := damage_of(entries, meta, Binding(whose.run_id, digest)):
         more = f" and {len(found) - 1} more" if len(found) > 1 else ""
@@ -193,13 +194,14 @@ def _checked(sql: sqlite3.Connection, meta: dict[str, str], whose: Whose) -> Hel
 
 def read_meta(sql: sqlite3.Connection) -> dict[str, str]:
     """What is kept of the whole file; raises ``sqlite3.Error``."""
-    rows = sql.execute("SELECT key, value FROM meta").fetchall()
+    check_plain(sql)
+    rows = bounded_rows(sql, "SELECT key, value FROM meta")
     return {_word(key): _word(value) for key, value in rows}
 
 
 def version_1_entries(sql: sqlite3.Connection) -> list[Entry]:
     """Of a file of version 1, which had no checks; raises ``sqlite3.Error``."""
-    return [entry_of(row) for query in _VERSION_1 for row in sql.execute(query).fetchall()]
+    return [entry_of(row) for query in _VERSION_1 for row in bounded_rows(sql, query)]
 
 
 def _word(value: Any) -> str:  # noqa: ANN401 - a damaged file gives anything

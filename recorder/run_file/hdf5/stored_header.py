@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING, Any
 
+from calibration.quantities.bounded_text import bounded_json
 from recorder.run.parts.errors import RunFileError, UnreadableError
 from recorder.run.parts.header import RunHeader
 from recorder.run_file.hdf5.layout import FORMAT, LAYOUT_VERSION
@@ -84,7 +84,7 @@ def _check_devices(store: Store, header: RunHeader) -> None:
 
 
 def _json_object(text: str) -> dict[str, Any]:
-    held = json.loads(text)
+    held = bounded_json(text)
     if not isinstance(held, dict):
         msg = "not a JSON object"
         raise TypeError(msg)

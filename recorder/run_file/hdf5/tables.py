@@ -3,12 +3,12 @@ the ties of its times, which the seal makes."""
 
 from __future__ import annotations
 
-import json
 import math
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
+from calibration.quantities.bounded_text import bounded_json
 from recorder.machine.version import software
 from recorder.marks.mark import Mark
 from recorder.run.parts.errors import UnreadableError
@@ -168,7 +168,7 @@ def _each(
 
 
 def _json_rows(text: str) -> list[dict[str, Any]]:
-    rows = json.loads(text)
+    rows = bounded_json(text)
     if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
         msg = "not a list of JSON objects"
         raise ValueError(msg)
@@ -214,12 +214,12 @@ def _event(row: dict[str, Any]) -> Event:
 
 
 def _event_row(row: dict[str, Any]) -> Event:
-    data = {"words_cut": row["data"]} if row["cut"] else json.loads(row["data"])
+    data = {"words_cut": row["data"]} if row["cut"] else bounded_json(row["data"])
     return _event({**row, "data": data})
 
 
 def _ties(text: str) -> dict[str, tuple[Segment, ...]]:
-    held = json.loads(text)
+    held = bounded_json(text)
     if not isinstance(held, dict):
         msg = "not a JSON object"
         raise TypeError(msg)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Final
 
 import numpy as np
 
+from calibration.quantities.bounded_text import bounded_json
 from recorder.run.parts.errors import UnreadableError
 from recorder.run_file.hdf5.store import parsed
 
@@ -191,4 +192,4 @@ def stored_digests(store: Store) -> dict[str, ItemDigest]:
 
 
 def _from_json(text: str) -> dict[str, ItemDigest]:
-    return {path: ItemDigest(**held) for path, held in json.loads(text).items()}
+    return {path: ItemDigest(**held) for path, held in bounded_json(text).items()}

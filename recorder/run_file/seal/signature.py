@@ -30,6 +30,7 @@ from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
 from calibration.certificates.signature import LaboratoryKey, key_of
+from calibration.quantities.bounded_text import bounded_json
 from recorder.run_file.seal.digests import CLOSING_BYTES, file_digest, read_closing_line
 
 if TYPE_CHECKING:
@@ -187,7 +188,7 @@ def _read_line(file: BinaryIO) -> tuple[bytes, int] | None:
 
 
 def _parsed(line: bytes) -> tuple[_Statement, bytes, Ed25519PublicKey]:
-    held = json.loads(line)
+    held = bounded_json(line)
     signature = base64.b64decode(held.pop("signature"), validate=True)
     statement = _Statement(**held)
     kind = (statement.format, statement.version, statement.algorithm)

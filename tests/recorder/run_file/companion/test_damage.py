@@ -18,7 +18,7 @@ from recorder.run.parts.errors import CompanionError
 from recorder.run_file.companion.companion import Companion, companion_path
 from recorder.run_file.companion.entries import Binding, chained
 from recorder.run_file.companion.salvage import MENDED, mend, salvage
-from recorder.run_file.companion.stored import database_of
+from recorder.run_file.companion.stored import COLUMNS, database_of
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.verify import verify_run
 from tests.campaigns.companion_damage import harmed, harms
@@ -306,3 +306,18 @@ def test_checks_are_of_the_run_and_its_digest(tmp_path: Path, notes: Path) -> No
     other = Binding("run-2", BINDING.digest)
     assert [e.check for e in chained(rebound, other)] != [e.check for e in rebound]
     assert database_of(rebound, BINDING, carried=0).startswith(b"SQLite format 3")
+
+
+@pytest.mark.parametrize(
+    ("table", "columns"), [("meta", "x, 'a'"), ("entries", "x, 1, 1, 1, 1, 1, 1, 1, 1, 1")]
+)
+def test_a_view_that_loops_is_damage_and_gives_nothing(
+    notes: Path, table: str, columns: str
+) -> None:
+    names = "key, value" if table == "meta" else COLUMNS
+    without_end = "WITH RECURSIVE c(x) AS (SELECT 1 UNION ALL SELECT x + 1 FROM c)"
+    view = f"CREATE VIEW {table}({names}) AS {without_end} SELECT {columns} FROM c"
+    edited(notes, f"DROP TABLE {table}", view)
+    with pytest.raises(CompanionError, match=f"view '{table}' is no plain table"):
+        Companion(notes, BINDING.run_id, BINDING.digest)
+    assert salvage(notes, BINDING).wrong

@@ -1,0 +1,91 @@
+"""An SQLite file that somebody else may have written: tables and rows, and nothing that works."""
+
+from __future__ import annotations
+
+import re
+import sqlite3
+from collections.abc import Collection
+from typing import Any, Final
+
+__all__ = ["bounded_rows", "check_plain", "made_harmless"]
+
+_PLAIN: Final = re.compile(
+    r"CREATE TABLE \w+ \([\w\s,()\ufffd]*\)(\s*STRICT|\s*WITHOUT ROWID)?", re.IGNORECASE
+)
+"""A name that a flipped bit made no text of is damage, which is told of by whoever reads."""
+_WORKS: Final = re.compile(
+    r"\b(AS|GENERATED|CHECK|DEFAULT|COLLATE|REFERENCES)\b", re.IGNORECASE
+)
+"""What makes a column do more than hold a value."""
+MOST_PARTS: Final = 100
+"""Tables, indices and triggers; ours have a dozen."""
+_MANY: Final = f"it has more than {MOST_PARTS} tables"
+_MORE: Final = "its tables hold more than the file"
+
+
+def made_harmless(sql: sqlite3.Connection) -> sqlite3.Connection:
+    """The connection, which from now on runs no function that a file's own schema names."""
+    sql.execute("PRAGMA trusted_schema = OFF")
+    sql.execute("PRAGMA cell_size_check = ON")
+    return sql
+
+
+def check_plain(sql: sqlite3.Connection, *, triggers: Collection[str] = ()) -> None:
+    """See that a file holds plain tables: no view that loops, no table that is made by a program,
+    no trigger but those (in their own words).
+
+    Raises
+    ------
+    sqlite3.DatabaseError
+        It holds another thing, or does not read.
+    """
+    query = f"SELECT type, name, rootpage, sql FROM sqlite_master LIMIT {MOST_PARTS + 1}"
+    parts = sql.execute(query).fetchall()
+    if len(parts) > MOST_PARTS:
+        raise _corrupt(_MANY)
+    for held in parts:
+        kind, name, root, made = (_text(value) for value in held)
+        plain = (
+            root.isdecimal()
+            and root != "0"
+            and (made == "None" if kind == "index" else kind == "table" and _is_plain(made))
+        )
+        if not plain and not (kind == "trigger" and made in triggers):
+            why = f"{kind:.20} {name!r:.40} is no plain table"
+            raise _corrupt(why)
+
+
+def _is_plain(made: str) -> bool:
+    return _PLAIN.fullmatch(made) is not None and _WORKS.search(made) is None
+
+
+def bounded_rows(sql: sqlite3.Connection, query: str) -> list[tuple[Any, ...]]:
+    """All rows of a query over one table, which hold no more than the file itself.
+
+    Raises
+    ------
+    sqlite3.DatabaseError
+        They hold more: its pages are counted over and over, and may be without end.
+    """
+    ((pages,),) = sql.execute("PRAGMA page_count").fetchall()
+    ((page,),) = sql.execute("PRAGMA page_size").fetchall()
+    left = pages * page
+    rows = []
+    for row in sql.execute(query):
+        # A row has two bytes at least beside its texts.
+        left -= 2 + sum(len(value) for value in row if isinstance(value, bytes | str))
+        if left < 0:
+            raise _corrupt(_MORE)
+        rows.append(row)
+    return rows
+
+
+def _corrupt(why: str) -> sqlite3.DatabaseError:
+    error = sqlite3.DatabaseError(why)
+    # As SQLite's own word for a file that does not hold together.
+    error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+    return error
+
+
+def _text(value: object) -> str:
+    return value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value)
