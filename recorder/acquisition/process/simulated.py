@@ -47,7 +47,8 @@ READ_S: Final = 0.5
 KEEP_S: Final = 10.0
 """And between two commits of the journal: rings hold half a minute."""
 KEEP_PATIENCE_S: Final = 60.0
-"""Seconds of the computer that a commit which fails is tried for; then the day goes on."""
+"""Seconds of the computer that commits which fail one after the other are tried for; then the day
+goes on, with one try at each."""
 KEEP_AGAIN_S: Final = 0.05
 LOOK_S: Final = 1.0
 """A device from which nothing comes is read as often, so that its silence is noticed."""
@@ -336,8 +337,10 @@ def record_simulated(
 
 def _keep(keeper: Keeper) -> None:
     """Simulated time stands still while a commit that fails is tried again."""
-    deadline = time.monotonic() + KEEP_PATIENCE_S
-    while not keeper.keep() and keeper.tries_again and time.monotonic() < deadline:
+    while not keeper.keep() and keeper.tries_again:
+        stall = keeper.stall()
+        if stall is None or stall.lasted_s > KEEP_PATIENCE_S:
+            return
         time.sleep(KEEP_AGAIN_S)
 
 

@@ -175,6 +175,7 @@ def record(folder: Path, ack: Ack, seed: int) -> None:
 
     with (
         mock.patch.object(simulated, "KEEP_S", KEEP_S),
+        mock.patch.object(simulated, "KEEP_PATIENCE_S", PATIENCE_S),
         mock.patch.dict(Keeper.stop.__kwdefaults__, patience_s=PATIENCE_S),
         mock.patch.dict(MarkRegister.__init__.__kwdefaults__, patience_s=KEYED_S),
         mock.patch.dict(MarkRegister.close.__kwdefaults__, patience_s=PATIENCE_S),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -11,6 +12,7 @@ import numpy as np
 import pytest
 
 from recorder.acquisition.preparation.settings import Outcome, RecordingSettings
+from recorder.acquisition.process import simulated
 from recorder.acquisition.process.simulated import (
     ORIGIN_NS,
     PORT,
@@ -19,6 +21,7 @@ from recorder.acquisition.process.simulated import (
     Outage,
     record_simulated,
 )
+from recorder.acquisition.safekeeping.keeper import Keeper
 from recorder.keeping.journal_connection import Connect, open_connection
 from recorder.machine.version import BUILT_ON
 from recorder.marks.kinds import Kind
@@ -241,3 +244,21 @@ def test_simulated_time_stands_still_while_a_commit_is_tried_again(
         assert len(counts) >= 14.5 * 200
         assert np.array_equal(counts, wanted.channels["pull"].counts()[: len(counts)])
         assert [m.t_s for m in found.revisions()] == [m.t_s for m in wanted.revisions()]
+
+
+def test_a_disk_that_never_works_again_ends_the_day_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Commits that fail one after the other are waited for once, not each for itself."""
+    monkeypatch.setattr(simulated, "KEEP_S", 0.5)
+    monkeypatch.setattr(simulated, "KEEP_PATIENCE_S", 1.0)
+    usual = Keeper.stop.__kwdefaults__ or {}
+    monkeypatch.setattr(Keeper.stop, "__kwdefaults__", {**usual, "patience_s": 0.2})
+    faults = Faults()
+    faults.fail(sqlite3.SQLITE_IOERR_FSYNC, at="INSERT INTO batches", times=10**9)
+    began_s = time.monotonic()
+    outcome = record(tmp_path / "day", seconds=30.0, connect=faults.connect)
+    assert time.monotonic() - began_s < 60 * simulated.KEEP_PATIENCE_S
+    assert sum(outcome.records.values()) == 0
+    assert outcome.exit_code != 0
+    assert outcome.problem
