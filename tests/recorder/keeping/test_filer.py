@@ -169,7 +169,7 @@ def test_a_dead_handle_stays_dead(
         msg = "Can't write data (file write failed: no space left on device)"
         raise RuntimeError(msg)
 
-    monkeypatch.setattr(h5py.Dataset, "resize", refuse)
+    monkeypatch.setattr(h5py.Dataset, "id", property(refuse))
     with pytest.raises(WriterDeadError, match="no space left"):
         append_blocks(writer, cell_run.blocks[5:6])
     monkeypatch.undo()
