@@ -340,13 +340,9 @@ class Store:
         """Create an empty column that can grow."""
         with self._calls:
             dataset = self._file.create_dataset(
-                path,
-                shape=(0,),
-                maxshape=(None,),
-                chunks=(chunk_rows,),
-                dtype=dtype,
+                path, shape=(0,), maxshape=(None,), chunks=(chunk_rows,), dtype=dtype,
                 fillvalue=fill,
-            )
+            )  # fmt: skip
         return Column(dataset, path, self._calls)
 
     def put_rows(self, path: str, rows: NDArray[Any], chunk_rows: int) -> Column:

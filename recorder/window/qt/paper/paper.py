@@ -145,6 +145,10 @@ class Paper(pg.GraphicsLayoutWidget):  # type: ignore[misc]  # a library without
                 plot.hideAxis("bottom")
             self.strips.append(PenStrip(pen, plot))
             self.ci.layout.setRowStretchFactor(i + 1, 5 if pen.quantity == "pull" else 3)
+        for plot in (self._rail, *(strip.plot for strip in self.strips)):
+            for side in ("left", "bottom", "top", "right"):
+                # Hidden or bare, an axis else lays out its label anew whenever the paper moves.
+                plot.getAxis(side).enableAutoSIPrefix(enable=False)
         started = run.header.started_utc_ns
         self._bottom.start = datetime.fromtimestamp(started / 1e9, UTC)
         self._bottom.zone = ZoneInfo(run.car.time_zone)
@@ -219,6 +223,8 @@ class Paper(pg.GraphicsLayoutWidget):  # type: ignore[misc]  # a library without
             )
             strip.draw_marks(taken, waiting)
             strip.draw_gaps(traces.gap_spans(strip.pen, view.axis, x0, x1), x0, x1)
+        # Done by the painting itself, it would move all items and have them painted once more.
+        self.scene().prepareForPaint()
 
     def _draw_labels(
         self, x0: float, x1: float, pixels: float
