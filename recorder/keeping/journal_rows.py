@@ -40,6 +40,8 @@ __all__ = [
 FORMAT: Final = "testcar-journal"
 VERSION: Final = 1
 """Written, and the newest that is read."""
+MOST_RECORDS: Final = 2**53
+"""Of a device in a run: a million in a second would take three centuries."""
 _COUNT: Final = struct.Struct("<I")
 
 
@@ -232,7 +234,9 @@ class Rows:
         i, device, first, n, check, payload = row
         name = _text(device)
         why = "fails its check"
-        if (
+        if isinstance(first, int) and not 0 <= first < MOST_RECORDS:
+            why = f"cannot begin at record {first}"
+        elif (
             isinstance(payload, bytes)
             and isinstance(first, int)
             and check == row_crc(i, name, first, n, payload)

@@ -18,6 +18,7 @@ from calibration.quantities.bounded_text import bounded_json
 from recorder.keeping.errors import JournalError
 from recorder.keeping.journal_reader import CHUNK_BYTES
 from recorder.keeping.journal_rows import (
+    MOST_RECORDS,
     Cursor,
     Damage,
     Rows,
@@ -117,7 +118,9 @@ class LeftBehind:
     def _prove(self, row: int, columns: Columns) -> tuple[str, int] | None:
         proof = row_proof(row, columns)
         match columns:
-            case (None, bytes() as name, int() as first, int() as n, _, _) if proof:
+            case (None, bytes() as name, int() as first, int() as n, _, _) if (
+                proof and 0 <= first < MOST_RECORDS
+            ):
                 device = name.decode("utf-8", "replace")
                 self._have[device] = max(self._have.get(device, 0), first + n)
         return proof

@@ -6,6 +6,7 @@ import html
 import re
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import accumulate, takewhile
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -199,9 +200,11 @@ def _cut(words: str, room_mm: float, size: float) -> str:
     if wide(words, size) <= room_mm:
         return words
     kept = words.removesuffix(" …")
-    while kept and wide(f"{kept}…", size) > room_mm:
-        kept = kept[:-1]
-    return f"{kept.rstrip()}…"
+    room = room_mm - wide("…", size)
+    # Once through: a remark may have a hundred thousand letters.
+    ends = accumulate(size * _advance(letter) for letter in kept)
+    fit = sum(1 for _ in takewhile(lambda end: end <= room, ends))
+    return f"{kept[:fit].rstrip()}…"
 
 
 def hatched(box: tuple[float, float, float, float], pitch: float, kind: str) -> str:

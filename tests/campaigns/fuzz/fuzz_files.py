@@ -21,6 +21,7 @@ from types import FrameType
 from typing import NoReturn
 
 from tests.campaigns.fuzz.file_kinds import Kind, file_kinds
+from tests.campaigns.fuzz.sealed_kinds import sealed_kinds
 
 __all__ = ["fuzz"]
 
@@ -60,7 +61,8 @@ def fuzz(
 ) -> Counter[str]:
     """Try so many inputs, of every kind its share; ``tell`` hears of each finding once."""
     signal.signal(signal.SIGALRM, _overtime)
-    kinds = [k for k in file_kinds(folder) if only in k.name]
+    every = [*file_kinds(folder), *sealed_kinds(folder)]
+    kinds = [k for k in every if only in k.name]
     share = sum(k.share for k in kinds)
     counts: Counter[str] = Counter()
     told: set[str] = set()

@@ -8,14 +8,23 @@ from pathlib import Path
 
 import pytest
 
+from recorder.command_line.main import main
 from recorder.keeping.errors import JournalError
 from recorder.keeping.journal_reader import JournalReader
-from recorder.keeping.journal_rows import Cursor, Damage
+from recorder.keeping.journal_rows import Cursor, Damage, row_crc
 from recorder.keeping.seal import recover
-from recorder.run.parts.event import Event
+from recorder.run.parts.event import Event, EventKind
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.verify import verify_run
-from tests.recorder.made_runs import MadeRun, all_rows, cell_blocks, header, load_cell, mark
+from tests.recorder.made_runs import (
+    MadeRun,
+    all_rows,
+    cell_blocks,
+    header,
+    load_cell,
+    made_run,
+    mark,
+)
 
 TABLES = ("batches", "marks", "events")
 
@@ -220,3 +229,20 @@ def test_a_tree_that_gives_one_page_over_and_over_ends(tmp_path: Path, whole: by
     assert recover(tmp_path / "j", tmp_path / "run.h5") == []
     with open_run(tmp_path / "run.h5") as opened:
         assert len(opened.events("health")) == 60
+
+
+@pytest.mark.parametrize("first", [-1, -(2**63), 2**63 - 1, 2**53])
+def test_a_batch_at_a_record_that_cannot_be_is_a_loss(first: int, tmp_path: Path) -> None:
+    """Its check holds; nothing can be counted from it."""
+    run = made_run(1.0)
+    run.journal(tmp_path / "j")
+    with sqlite3.connect(tmp_path / "j") as sql:
+        row, device, _, n, _, payload = sql.execute("SELECT * FROM batches").fetchone()
+        check = row_crc(row, device, first, n, payload)
+        sql.execute("UPDATE batches SET first_record=?, crc=? WHERE id=?", (first, check, row))
+    sql.close()
+    out = tmp_path / "run.h5"
+    assert main(["recover", str(tmp_path / "j"), "--out", str(out)]) == 1
+    with open_run(out) as held:
+        told = [e.data["why"] for e in held.events() if e.kind == EventKind.JOURNAL_DAMAGE]
+    assert f"cannot begin at record {first}" in told

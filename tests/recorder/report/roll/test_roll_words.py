@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import time
 import xml.etree.ElementTree as ET
 
 import pytest
@@ -131,3 +132,10 @@ def test_words_in_any_script_have_a_width_and_can_be_read_back(words: str) -> No
 def test_a_letter_of_another_script_takes_a_whole_place() -> None:
     assert wide("\u7dda\u8def", 3.0) == pytest.approx(6.0)
     assert wrapped("\u7dda" * 40, 30.0, 3.0, 1)[0].endswith("\N{HORIZONTAL ELLIPSIS}")
+
+
+def test_a_word_of_a_hundred_thousand_letters_is_cut_at_once() -> None:
+    began = time.process_time()
+    (line,) = wrapped("i" * 100_000, 30.0, 3.0, 1)
+    assert time.process_time() - began < 2.0
+    assert wide(line, 3.0) <= 30.0 < wide(f"i{line}", 3.0)
