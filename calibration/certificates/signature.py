@@ -89,7 +89,7 @@ def key_of(key: Ed25519PublicKey) -> LaboratoryKey:
 def public_text(key: LaboratoryKey) -> str:
     """What is written beside a private key, to be given away: PEM with the fingerprint above."""
     pem = key.key.public_bytes(Encoding.PEM, PublicFormat.SubjectPublicKeyInfo).decode("ascii")
-    return f"testcar public key, {ALGORITHM}\n{FINGERPRINT}{key.fingerprint}\n{pem}"
+    return f"Public key ({ALGORITHM})\n{FINGERPRINT}{key.fingerprint}\n{pem}"
 
 
 def read_small_file(path: Path) -> str:

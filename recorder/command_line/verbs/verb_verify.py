@@ -70,9 +70,9 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type i
     )
     parser.add_argument(
         "--ask-time-stamp", action="store_true",
-        help="If the run is sound, write RUN.tsq beside it: a request (RFC 3161) for a time stamp "
-        "over the whole file, to be sent to an authority of your choice; nothing is sent. Its "
-        "answer is checked by: openssl ts -verify -data RUN -in RUN.tsr -CAfile AUTHORITY.pem",
+        help="Where the run is sound, write RUN.tsq beside it, a request (RFC 3161) for a time "
+        "stamp over the whole file. Nothing is sent: send it to an authority of your choice. "
+        "The answer is checked by openssl ts -verify -data RUN -in RUN.tsr -CAfile AUTHORITY.pem.",
     )  # fmt: skip
     parser.add_argument(
         "--key", metavar="CAR.pub",
@@ -193,6 +193,6 @@ def _deep(args: argparse.Namespace, key: LaboratoryKey | None) -> int:
     if args.json:
         print(json.dumps({**proofs_json(proven), "signature": signed.to_json()}))
     else:
-        print("\n".join([*proofs_words(proven), *words, *proves(signed, key)]))
+        print("\n".join([*words, *proves(signed, key), *proofs_words(proven)]))
     _tell_findings(args.file, findings)
     return 1 if proven.contradicted or findings else 0

@@ -94,7 +94,7 @@ class Signed:
     def in_words(self) -> str:
         """In one sentence."""
         if self.standing is Standing.NONE:
-            return "not signed"
+            return "not signed by any key"
         if self.standing is Standing.FALSE:
             return f"its signature does not hold: {self.why}"
         at = "at the stop" if self.signed_at is SignedAt.STOP else "at its recovery, later"

@@ -163,7 +163,7 @@ class TestRecover:
         assert main(["verify", str(out)]) == 0
         capsys.readouterr()
         assert main(["recover", str(journal), "--out", str(out)]) == 2
-        assert "never overwritten" in capsys.readouterr().err
+        assert "is this very run, sealed" in capsys.readouterr().err
 
     def test_what_is_no_journal(
         self, tmp_path: Path, sealed: Path, capsys: pytest.CaptureFixture[str]

@@ -35,7 +35,9 @@ def test_an_honest_run_is_told_in_groups(run: Path, capsys: pytest.CaptureFixtur
     assert main(["verify", "--deep", str(run)]) == 0
     out, err = capsys.readouterr()
     lines = out.splitlines()
-    assert [line for line in lines if not line.startswith((" ", str(run)))] == [
+    assert lines[0] == "not signed by any key"
+    assert lines[1].startswith("proved by the digest: ")
+    assert [line for line in lines[2:] if not line.startswith((" ", str(run)))] == [
         HEADINGS[0], HEADINGS[1], HEADINGS[3],
     ]  # fmt: skip
     assert lines[-1] == f"{run}: nothing contradicts it"

@@ -206,7 +206,7 @@ def test_bad_edits_are_refused_by_row(tmp_path: Path, text: str) -> None:
     else:
         assert read_edits(path) == ()
     path.write_bytes(b"action,start_s,end_s,reason\n\xff\xfe\x00,0,1,2\n")
-    with pytest.raises(ValueError, match="wanted"):
+    with pytest.raises(ValueError, match="row 2 is not UTF-8 text"):
         read_edits(path)
 
 
