@@ -12,6 +12,7 @@ import h5py
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
+from calibration.certificates.certificate import document_digest, dump_certificate
 from calibration.certificates.private_key import make_private_key
 from calibration.certificates.signature import SignatureError, key_of, public_text
 from calibration.certificates.signing_key import load_signing_key
@@ -23,6 +24,7 @@ from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.digests import CLOSING_BYTES, closing_line, file_digest
 from recorder.run_file.seal.signature import SignedAt, Signer, Standing, signature_of
 from recorder.run_file.seal.verify import verify_run
+from tests.calibration.made_certificates import made as made_certificate
 from tests.recorder.made_runs import MadeRun, cell_blocks, header, load_cell, mark
 
 CAR = '[car]\nname = "Level"\n[recording]\nsigning_key = "car.key"\n'
@@ -62,6 +64,19 @@ def sealed(
     journal = journal_path_for(path)
     made(factor).journal(journal)
     recover(journal, path, signer=None if key is None else Signer(key, at))
+    return path
+
+
+def certified(path: Path, key: Ed25519PrivateKey | None, factor: float) -> Path:
+    """With a certificate whose every kilonewton is so many, its digest right."""
+    document = json.loads(dump_certificate(made_certificate()))
+    document["curve"]["tension"] = [factor * c for c in document["curve"]["tension"]]
+    document["digest"] = document_digest(document)
+    whole = made()
+    held = replace(whole.header, certificates={"certs/cell.json": json.dumps(document)})
+    journal = journal_path_for(path)
+    MadeRun(header=held, blocks=whole.blocks, marks=whole.marks).journal(journal)
+    recover(journal, path, signer=None if key is None else Signer(key, SignedAt.STOP))
     return path
 
 
@@ -164,6 +179,22 @@ class TestForged:
     ) -> None:
         forged = sealed(tmp_path / "forged.h5", Ed25519PrivateKey.generate(), 1.1)
         assert "signed by another key: by " in refused(capsys, "--key", public, str(forged))
+
+    def test_by_the_certificate_and_not_by_the_counts(
+        self,
+        tmp_path: Path,
+        key: Ed25519PrivateKey,
+        public: str,
+        capsys: pytest.CaptureFixture[str],
+    ) -> None:
+        """The certificate's own digest is made anew too; only the car's key is missing."""
+        true = certified(tmp_path / "true.h5", key, 1.0)
+        assert main(["verify", "--key", public, str(true)]) == 0
+        forged = certified(tmp_path / "forged.h5", None, 1.1)
+        assert "not signed; it should be by " in refused(capsys, "--key", public, str(forged))
+        body = forged.read_bytes()[:-CLOSING_BYTES] + line_of(true)
+        told = refused(capsys, "--key", public, str(closed_with(body, tmp_path / "x.h5")))
+        assert told.endswith("the file was changed after it was signed")
 
     @pytest.mark.parametrize("words", [(), ("--key",)], ids=["no key", "key"])
     def test_with_the_signature_of_the_true_run(
