@@ -41,14 +41,14 @@ def readings_of(
         source=source,
         force_unit="kN",
         reading_unit="counts",
-        applied=np.array([r.applied_kN for r in taken]),
-        reading=np.array([r.mean for r in taken]),
+        applied=np.array([r.applied_kN for r in taken], dtype=np.float64),
+        reading=np.array([r.mean for r in taken], dtype=np.float64),
         series=np.array([names.index(step.series) for step in steps], dtype=np.int64),
         series_names=names,
-        position_deg=np.array([step.position_deg for step in steps]),
+        position_deg=np.array([step.position_deg for step in steps], dtype=np.float64),
         direction=np.array([DIRECTIONS[step.direction] for step in steps], dtype=np.int8),
-        temperature_C=np.array(temperatures),
-        time_s=np.array([r.time_s for r in taken]),
+        temperature_C=np.array(temperatures, dtype=np.float64),
+        time_s=np.array([r.time_s for r in taken], dtype=np.float64),
         kind=tuple(step.kind for step in steps),
         row=np.arange(1, len(taken) + 1),
         superseded=np.zeros(len(taken), dtype=np.bool_),
@@ -58,7 +58,7 @@ def readings_of(
         resolution=1.0,
         columns=frozenset(columns),
         # One reading by eye shows nothing of how the indication moves.
-        sd=np.array([r.sd if r.n > 1 else math.nan for r in taken]),
+        sd=np.array([r.sd if r.n > 1 else math.nan for r in taken], dtype=np.float64),
     )
     return check_readings(
         made, repeat_reasons=[r.reason for r in taken], steps=[str(r.step) for r in taken]

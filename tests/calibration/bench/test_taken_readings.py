@@ -127,3 +127,10 @@ def test_the_scatter_of_the_reference_is_in_the_table(tmp_path: Path) -> None:
 def test_nothing_taken_is_no_table_of_readings(bench: Bench) -> None:
     with pytest.raises(ReadingsError, match="no reading has been taken yet"):
         bench.session.readings()
+
+
+def test_a_whole_number_beyond_64_bits_is_no_reading(tmp_path: Path) -> None:
+    bench = Bench(tmp_path / "s.bench")
+    taken = [replace(bench.take(), applied_kN=2**64)]
+    with pytest.raises(ReadingsError, match=r"a value of 1\.84467e\+19 is no reading"):
+        readings_of(taken, bench.session.plan, source="s")
