@@ -151,7 +151,7 @@ def mark_complete(path: Path | str, signer: Signer | None = None) -> None:
     place = Path(path)
     with open_for_writing(place) as store:
         store.set_attributes("/", {"complete": np.uint8(1)})
-        run_id = read_header(store).run_id
+        run_id = "" if signer is None else read_header(store).run_id
     with place.open("r+b") as raw:
         digest = bytes_digest(raw)
         line = b""

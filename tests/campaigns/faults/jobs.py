@@ -147,9 +147,9 @@ def _told_append(ack: Ack) -> Callable[..., None]:
 
     def told(journal: Journal, blocks: list[object], items: tuple[object, ...] = ()) -> None:
         nonlocal events
-        append(journal, blocks, items)  # type: ignore[arg-type]
+        append(journal, blocks, items)  # type: ignore[arg-type]  # as they came
         for block in blocks:
-            device, n = block.device, len(block.records)  # type: ignore[attr-defined]
+            device, n = block.device, len(block.records)  # type: ignore[attr-defined]  # a block
             kept[device] = kept.get(device, 0) + n
         events += len(list(items))
         for device, total in kept.items():

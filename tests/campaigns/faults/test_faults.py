@@ -167,13 +167,13 @@ def journal_log(place: Path) -> list[Op]:
         for block in blocks:
             told[block.device] = told.get(block.device, 0) + len(block.records)
         kept(
-            lambda blocks=blocks: journal.append(blocks),  # type: ignore[misc]
+            lambda blocks=blocks: journal.append(blocks),  # type: ignore[misc]  # bound now
             lambda: [f"records {device} {n}" for device, n in told.items()],
         )
         keyed = mark(i / 10.0)
         kept(
-            lambda keyed=keyed: journal.commit_mark(keyed),  # type: ignore[misc]
-            lambda keyed=keyed: [f"mark {keyed.mark_id} {keyed.revision}"],  # type: ignore[misc]
+            lambda keyed=keyed: journal.commit_mark(keyed),  # type: ignore[misc]  # bound now
+            lambda keyed=keyed: [f"mark {keyed.mark_id} {keyed.revision}"],  # type: ignore[misc]  # bound now
         )
     journal.close()
     return ops

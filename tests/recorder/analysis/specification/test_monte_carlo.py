@@ -78,7 +78,7 @@ def inputs(**changes: object) -> StretchInputs:
         "curvature_per_m": 0.0, "acceleration_m_s2": 0.0, "u_acceleration_m_s2": 0.0,
         "speed_m_s": 10.0, "weight": 1.0,
     }  # fmt: skip
-    return StretchInputs(**{**fields, **changes})  # type: ignore[arg-type]
+    return StretchInputs(**{**fields, **changes})  # type: ignore[arg-type]  # by name
 
 
 def simulated(
