@@ -14,7 +14,7 @@ from recorder.machine.private_files import create_private
 from recorder.run.time.utc import utc_text
 from recorder.run.values.calibrate import parse_certificates
 from recorder.run_file.hdf5 import layout, naming
-from recorder.run_file.hdf5.open import LIBVER
+from recorder.run_file.hdf5.open import CACHE_BYTES, LIBVER
 from recorder.run_file.hdf5.store import Column, Store
 
 if TYPE_CHECKING:
@@ -66,7 +66,8 @@ def _new(path: Path) -> Store:
     try:
         # HDF5 would leave the rights to the umask.
         os.close(create_private(path))
-        return Store(path, h5py.File(path, "w", libver=LIBVER, locking=False))
+        file = h5py.File(path, "w", libver=LIBVER, locking=False, rdcc_nbytes=CACHE_BYTES)
+        return Store(path, file)
     except FileExistsError:
         raise  # its words say already what stands there
     except OSError as error:

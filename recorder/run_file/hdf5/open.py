@@ -31,6 +31,7 @@ from recorder.run_file.hdf5.gate import check_structure
 from recorder.run_file.hdf5.store import Hdf5Calls, Store
 
 __all__ = [
+    "CACHE_BYTES",
     "LIBVER",
     "SIGNATURE",
     "is_marked",
@@ -43,8 +44,8 @@ LIBVER: Final = ("v110", "v110")
 """Bounds of the file format: single-writer multiple-reader mode, and the offices' tools."""
 
 CACHE_BYTES: Final = 2**20
-"""Cache of chunks for each dataset that is open at the seal, which goes through all of them once
-and in order: the library's own, 8 MB from HDF5 2.0 on, would only hold memory."""
+"""Cache of chunks for each dataset of a file that is written or sealed, which goes through all of
+them once and in order: the library's own, 8 MB from HDF5 2.0 on, fills memory for hours."""
 
 SIGNATURE: Final = b"\x89HDF\r\n\x1a\n"
 SUPERBLOCK_BYTES: Final = 48
