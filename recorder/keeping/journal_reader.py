@@ -14,7 +14,7 @@ from calibration.quantities.bounded_text import bounded_json
 from recorder.keeping.errors import JournalError
 from recorder.keeping.journal_rows import Cursor, Damage, Rows, header_from, row_crc
 from recorder.keeping.owner import JournalState, journal_state
-from recorder.machine.sqlite_errors import SQLITE_READ_ERRORS
+from recorder.machine.sqlite_errors import SQLITE_PASSING, SQLITE_READ_ERRORS
 from recorder.run.parts.kept_counts import CLOSED, Counts
 
 if TYPE_CHECKING:
@@ -40,18 +40,6 @@ ORDINARY_HOLE: Final = 1_000
 page holds some hundred rows at most, and each try walks the tree anew."""
 LOCK_TIMEOUT_S: Final = 5.0
 """In write-ahead mode a reader waits for nobody but whoever is just moving a log away."""
-_PASSING: Final = frozenset(
-    {
-        sqlite3.SQLITE_BUSY,
-        sqlite3.SQLITE_LOCKED,
-        sqlite3.SQLITE_NOMEM,
-        sqlite3.SQLITE_INTERRUPT,
-        sqlite3.SQLITE_PROTOCOL,
-        sqlite3.SQLITE_CANTOPEN,
-        sqlite3.SQLITE_FULL,
-    }
-)
-"""Causes that are no sign of damage to the rows: another moment may read them."""
 
 
 class JournalReader:
@@ -292,7 +280,7 @@ def _is_torn(error: sqlite3.Error) -> bool:
     """Whether what does not read is the journal itself: damaged pages, a failing disk."""
     code = getattr(error, "sqlite_errorcode", None)
     # Without a code it is a misuse of the module, a bug of ours: not the journal's fault.
-    return code is not None and code & 0xFF not in _PASSING
+    return code is not None and code & 0xFF not in SQLITE_PASSING
 
 
 def _loss(table: str, row: int, last_row: int | None, torn: str) -> Damage:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import quote
 
 from calibration.files.plain_database import bounded_rows, check_plain, made_harmless
-from recorder.machine.sqlite_errors import SQLITE_READ_ERRORS
+from recorder.machine.sqlite_errors import SQLITE_PASSING, SQLITE_READ_ERRORS
 from recorder.run.parts.errors import CompanionError
 from recorder.run_file.companion.entries import (
     FORMAT,
@@ -56,19 +56,6 @@ _VERSION_1: Final = (
     " FROM revisions ORDER BY id",
     "SELECT id, 'result', name, 0, json, utc_ns, by, version, '', '' FROM results ORDER BY id",
 )
-_PASSING: Final = frozenset(
-    {
-        sqlite3.SQLITE_BUSY,
-        sqlite3.SQLITE_LOCKED,
-        sqlite3.SQLITE_NOMEM,
-        sqlite3.SQLITE_INTERRUPT,
-        sqlite3.SQLITE_CANTOPEN,
-        sqlite3.SQLITE_READONLY,
-        sqlite3.SQLITE_PERM,
-        sqlite3.SQLITE_FULL,
-    }
-)
-"""Causes that are no sign of damage: another moment, or another person, may read it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +114,7 @@ def read_held(sql: sqlite3.Connection, whose: Whose) -> Held:
         with _one_moment(sql):
             return _read(sql, whose)
     except SQLITE_READ_ERRORS as error:
-        if getattr(error, "sqlite_errorcode", 0) & 0xFF in _PASSING:
+        if getattr(error, "sqlite_errorcode", 0) & 0xFF in SQLITE_PASSING:
             raise
         if whose.path.stat().st_size == 0:
             msg = (
