@@ -234,7 +234,12 @@ class Keeper:
     def _keep_all(self, deadline: float, waiting: Callable[[], None]) -> bool:
         """Until there is nothing left; False when what is left cannot be kept in time."""
         while not self._bug:
-            if self.keep():
+            try:
+                kept = self.keep()
+            except Exception as bug:  # noqa: BLE001 - told as what ended it, by who gives up
+                self._end_by(bug)
+                return False
+            if kept:
                 continue
             if not self._batch:
                 return True

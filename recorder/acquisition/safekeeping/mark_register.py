@@ -120,13 +120,17 @@ class MarkRegister:
         """
         with self._guard:
             self._closed = True
-            worker = self._worker
+            self._set_to_work()
+            worker = self._worker if self._working else None
         deadline = time.monotonic() + patience_s
         while worker is not None and worker.is_alive():
             worker.join(min(TICK_S, max(deadline - time.monotonic(), 0.01)))
             if time.monotonic() >= deadline:
                 self._given_up.set()
             waiting()
+        if worker is None and self._queue:
+            self._given_up.set()
+            self._work()
         return len(self._revisions)
 
     def take(self, keyed: KeyedMark, at_s: float | None = None) -> Mark:
@@ -148,6 +152,7 @@ class MarkRegister:
                     return held
                 self._must_be_open()
                 waiting = self._put(self._made(keyed, at_s))
+            self._set_to_work()
         return self._answer(waiting)
 
     def _made(self, keyed: KeyedMark, at_s: float | None) -> Mark:
@@ -194,6 +199,7 @@ class MarkRegister:
                 self._must_be_open()
                 self._must_follow(asked, held)
                 waiting = self._put(mark)
+            self._set_to_work()
         return self._answer(waiting)
 
     def _revised(self, asked: Mark, held: Mark) -> Mark:
@@ -234,11 +240,20 @@ class MarkRegister:
         self._queue.append(waiting)
         if not mark.revision:
             self._last_t[mark.kind] = mark.t_s
-        if not self._working:
-            self._working = True
-            self._worker = threading.Thread(target=self._work, name="marks", daemon=True)
-            self._worker.start()
         return waiting
+
+    def _set_to_work(self) -> None:
+        """See that what waits is worked on; with the guard held."""
+        if self._working or not self._queue:
+            return
+        worker = threading.Thread(target=self._work, name="marks", daemon=True)
+        try:
+            worker.start()
+        except RuntimeError as error:
+            # No thread to be had just now: whoever asks next tries again.
+            self._queue[-1].why = str(error)
+            return
+        self._worker, self._working = worker, True
 
     def _answer(self, waiting: _Waiting) -> Mark:
         if not waiting.settled.wait(self._patience_s):
@@ -263,6 +278,8 @@ class MarkRegister:
             waiting.settled.set()
 
     def _try(self, waiting: _Waiting) -> Exception | None:
+        if not self._follows(waiting.mark):
+            return NotKeptError(None, "an earlier revision of this mark could not be kept")
         while True:
             try:
                 self._commit(waiting.mark)
@@ -274,6 +291,11 @@ class MarkRegister:
                 return error
             else:
                 return None
+
+    def _follows(self, mark: Mark) -> bool:
+        """A revision without the one it corrects says nothing that can be believed."""
+        held = self._newest.get(mark.mark_id)
+        return mark.revision == 0 or (held is not None and held.revision == mark.revision - 1)
 
     def _settle(self, waiting: _Waiting, error: Exception | None) -> None:
         mark, waiting.error = waiting.mark, error

@@ -358,3 +358,13 @@ class TestFaults:
         assert str(bug) in words
         assert np.array_equal(desk.journal.records, np.arange(10))
         assert [cast("Event", item).kind for item in desk.journal.items] == ["stop"]
+
+
+def test_a_mistake_of_ours_met_at_the_stop_is_told_and_raises_nothing() -> None:
+    journal, outbox, told = FakeJournal(), Outbox(), list[Exception]()
+    keeper = Keeper(cast("Journal", journal), {}, outbox, failed=told.append)
+    keeper.start()
+    journal.fault = TypeError("not JSON")
+    outbox.put(Event(kind="stop", t_s=1.0, data={}))
+    assert "TypeError: not JSON" in keeper.stop(1.0, patience_s=0.0)
+    assert told == [journal.fault]

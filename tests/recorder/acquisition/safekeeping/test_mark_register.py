@@ -16,6 +16,7 @@ from recorder.machine.clocks import RunClock
 from recorder.marks.kinds import MarkError
 from recorder.marks.mark import SINCE_LAST, Mark
 
+NO_THREAD = RuntimeError("can't start new thread")
 LOCKED = NotKeptError(5, "database is locked", "run.h5.journal")
 START_NS = 1_000_000_000_000
 OPEN_NS = START_NS - 6_000_000_000
@@ -29,6 +30,7 @@ class Crew:
         self.now_ns = START_NS + 10_000_000_000
         self.kept: list[Mark] = []
         self.fail: Exception | None = None
+        self.fail_once: Exception | None = None
         self.flows = threading.Event()
         self.flows.set()
         self.tried = threading.Event()
@@ -46,6 +48,9 @@ class Crew:
     def _commit(self, mark: Mark) -> None:
         self.tried.set()
         assert self.flows.wait(20.0)
+        if (fault := self.fail_once) is not None:
+            self.fail_once = None
+            raise fault
         if self.fail is not None:
             raise self.fail
         self.kept.append(mark)
@@ -167,6 +172,10 @@ def test_a_wrong_correction(crew: Crew, changes: dict[str, Any], why: str) -> No
     assert len(crew.kept) == 1
 
 
+def no_thread(_thread: threading.Thread) -> None:
+    raise NO_THREAD
+
+
 class TestStalled:
     """A disk that stalls or fails for a while: neither kept nor refused, and tried on."""
 
@@ -239,3 +248,34 @@ class TestStalled:
         assert (len(crew.register), crew.register.since(0)) == (0, [])
         with pytest.raises(MarkRefusedError, match="in the future"):
             crew.key(t_s=99.0)
+
+    def test_a_correction_is_never_kept_without_what_it_corrects(self, crew: Crew) -> None:
+        crew.flows.clear()
+        mark_id = uuid.uuid4().hex
+        with pytest.raises(NotKeptYetError):
+            crew.key(mark_id=mark_id, value="12")
+        keyed = Mark(mark_id=mark_id, kind="milepost", t_s=5.0, value="12")
+        with pytest.raises(NotKeptYetError):
+            crew.revise(keyed, value="13")
+        crew.fail_once = LOCKED
+        crew.register.close(patience_s=0.0, waiting=crew.flows.set)
+        assert crew.kept == []
+        assert [m.revision for m in crew.register.not_kept] == [0, 1]
+
+    def test_a_thread_that_is_not_to_be_had_costs_no_mark(
+        self, crew: Crew, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        with monkeypatch.context() as patched:
+            patched.setattr(threading.Thread, "start", no_thread)
+            with pytest.raises(NotKeptYetError, match="can't start new thread"):
+                crew.key(t_s=5.0)
+        crew.key(t_s=6.0)
+        assert [m.t_s for m in crew.kept] == pytest.approx([5.0, 6.0])
+
+    def test_with_no_thread_up_to_the_end_the_end_keeps_it_itself(
+        self, crew: Crew, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr(threading.Thread, "start", no_thread)
+        with pytest.raises(NotKeptYetError):
+            crew.key()
+        assert crew.register.close(patience_s=0.0) == 1
