@@ -35,6 +35,7 @@ from recorder.run_file.companion.entries import (
 from recorder.run_file.companion.stored import (
     COLUMNS,
     PAGE_BYTES,
+    changed_tables,
     connection_to,
     database_of,
     read_meta,
@@ -162,10 +163,12 @@ def _of_database(alone: Path, path: Path, binding: Binding) -> Salvage:
             if run_id != binding.run_id:
                 raise _another(path, run_id)
             return _of_version_1(sql)
+        if not torn and (changed := changed_tables(sql)):
+            torn = [changed]
         entries, unread = _rows(sql, meta)
         if torn and not entries:
             # Neither reads: then it is the first page, where both are named.
-            sql.execute("SELECT id FROM entries").fetchall()
+            sql.execute("SELECT rowid FROM entries").fetchall()
     theirs = Binding(binding.run_id, meta.get(MetaKey.DIGEST, ""))
     made_for = max((theirs, binding), key=lambda one: len(sound_ones(entries, one)))
     sound = sound_ones(entries, made_for)
@@ -193,7 +196,7 @@ def _rows(sql: sqlite3.Connection, meta: dict[str, str]) -> tuple[list[Entry], l
     """Every entry that reads, and what does not."""
     query = f"SELECT {COLUMNS} FROM entries"
     try:
-        rows = bounded_rows(sql, f"{query} ORDER BY id")
+        rows = bounded_rows(sql, f"{query} ORDER BY rowid")
     except SQLITE_READ_ERRORS:
         return _one_by_one(sql, query, _number(meta, MetaKey.ENTRIES))
     return [entry_of(row) for row in rows], []
@@ -206,7 +209,7 @@ def _one_by_one(
     most = MOST_ENTRIES if stated is None else min(stated, MOST_ENTRIES)
     for number in range(1, most + 1):
         try:
-            rows = sql.execute(f"{query} WHERE id = ?", (number,)).fetchall()
+            rows = sql.execute(f"{query} WHERE rowid = ?", (number,)).fetchall()
         except SQLITE_READ_ERRORS:
             unread.append(f"entry {number} does not read")
             continue

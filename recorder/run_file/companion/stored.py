@@ -31,6 +31,7 @@ __all__ = [
     "COLUMNS",
     "Held",
     "Whose",
+    "changed_tables",
     "connection_to",
     "database_of",
     "put_entries",
@@ -44,7 +45,8 @@ LARGEST_ENTRY_BYTES: Final = 64 * 2**20
 BUSY_S: Final = 10.0
 """How long another program may hold the file."""
 PAGE_BYTES: Final = 4096
-COLUMNS: Final = "id, kind, name, revision, json, utc_ns, by, version, before, sha256"
+COLUMNS: Final = "rowid, kind, name, revision, json, utc_ns, by, version, before, sha256"
+"""An entry's number is its row's own, whatever became of the words that call it ``id``."""
 _SCHEMA: Final = (
     "CREATE TABLE meta (key TEXT NOT NULL, value TEXT NOT NULL)",
     "CREATE TABLE entries (id INTEGER PRIMARY KEY, kind TEXT NOT NULL, name TEXT NOT NULL,"
@@ -171,7 +173,9 @@ def _checked(sql: sqlite3.Connection, meta: dict[str, str], whose: Whose) -> Hel
             f" testcar notes {run_of(whose.path)}"
         )
         raise CompanionError(msg)
-    rows = bounded_rows(sql, f"SELECT {COLUMNS} FROM entries ORDER BY id")
+    if changed := changed_tables(sql):
+        raise whose.damaged(changed)
+    rows = bounded_rows(sql, f"SELECT {COLUMNS} FROM entries ORDER BY rowid")
     entries = tuple(map(entry_of, rows))
     if found := damage_of(entries, meta, Binding(whose.run_id, digest)):
         more = f" and {len(found) - 1} more" if len(found) > 1 else ""
@@ -184,6 +188,16 @@ def read_meta(sql: sqlite3.Connection) -> dict[str, str]:
     check_plain(sql)
     rows = bounded_rows(sql, "SELECT key, value FROM meta")
     return {_word(key): _word(value) for key, value in rows}
+
+
+def changed_tables(sql: sqlite3.Connection) -> str:
+    """Which tables are no more what they were made as; empty where all are.
+
+    Raises ``sqlite3.Error``.
+    """
+    made = {_word(text) for (text,) in bounded_rows(sql, "SELECT sql FROM sqlite_master")}
+    changed = [table.split()[2] for table in _SCHEMA if table not in made]
+    return f"the description of table {' and '.join(changed)} has changed" if changed else ""
 
 
 def version_1_entries(sql: sqlite3.Connection) -> list[Entry]:

@@ -321,3 +321,21 @@ def test_a_view_that_loops_is_damage_and_gives_nothing(
     with pytest.raises(CompanionError, match=f"view '{table}' is no plain table"):
         Companion(notes, BINDING.run_id, BINDING.digest)
     assert salvage(notes, BINDING).wrong
+
+
+def test_a_bit_in_the_words_that_describe_a_table_is_found(notes: Path) -> None:
+    """What SQLite keeps as text decides what a column is: a row's number can become nothing."""
+    data, kept = notes.read_bytes(), salvage(notes, BINDING).entries
+    begins, ends = data.index(b"CREATE TABLE entries"), data.index(b"sha256 TEXT NOT NULL)")
+    rng = random.Random(13)
+    for place in range(begins, ends):
+        page = bytearray(data)
+        page[place] ^= 1 << rng.randrange(8)
+        notes.write_bytes(page)
+        with pytest.raises(CompanionError, match="damaged"):
+            Companion(notes, BINDING.run_id, BINDING.digest)
+        assert salvage(notes, BINDING).wrong
+
+    notes.write_bytes(data.replace(b"PRIMARY KEY", b"PBIMARY KEY"))
+    assert len(kept) == 4
+    assert salvage(notes, BINDING).entries == kept
