@@ -38,7 +38,7 @@ def _event_words(data: dict[str, Any]) -> Iterator[str]:
         # The header has a copy: that one of them is damaged costs nothing.
         return
     elif not isinstance(last, int):
-        yield f"{_WHAT[table]}s from number {row} on{_records(table)} {why}"
+        yield f"{_WHAT[table]}s{_records(table)} from number {row} on {why}"
     else:
         n = many(last - row + 1, _WHAT[table])
         yield f"{n}{_records(table)} ({_rows(row, last)}){_between(data)} {why}"

@@ -284,7 +284,8 @@ def _is_torn(error: sqlite3.Error) -> bool:
 
 
 def _loss(table: str, row: int, last_row: int | None, torn: str) -> Damage:
-    why = f"cannot be read ({torn})" if torn else "is missing"
+    missing = "is missing" if row == last_row else "are missing"
+    why = f"cannot be read ({torn})" if torn else missing
     return Damage(table=table, row=row, last_row=last_row, why=why)
 
 

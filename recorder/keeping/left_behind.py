@@ -49,6 +49,7 @@ LOG: Final = "log"
 SILENT_S: Final = 1.5
 """From the last record to the stop, without a gap that tells of it: then records are missing."""
 LAST: Final = "what was kept last of all, and not elsewhere yet, was in it"
+FILED: Final = "in the unfinished run file, and not in the journal"
 LOOKED_AT: Final = 200
 """Events of the log among which its run's name is looked for."""
 NAMED: Final = 3
@@ -82,7 +83,21 @@ class LeftBehind:
         self._marks, self._events = Rows(), Rows()
         self._read_all("marks", self._marks)
         self._read_all("events", self._events)
-        self._find_ends()
+        self._find_ends(self._own_counts())
+
+    def hold_against(self, filed: Counts) -> None:
+        """Hold it against the run file that was being filled from it, too.
+
+        What is in there had been committed: a log that lost its end whole shows it nowhere else.
+        """
+        own = self._own_counts()
+        rows = {table: max(n, filed.rows.get(table, 0)) for table, n in own.rows.items()}
+        none = (0, 0.0)
+        records = {
+            device: max(own.records.get(device, none), filed.records.get(device, none))
+            for device in {*own.records, *filed.records}
+        }
+        self._find_ends(Counts(rows, records), beyond=FILED)
 
     def _walk_through(self) -> None:
         self._foreign = ""
@@ -154,12 +169,14 @@ class LeftBehind:
 
     # ------------------------------------------------------------------ what is missing
 
-    def _find_ends(self) -> None:
+    def _own_counts(self) -> Counts:
+        counted = self._closed or self._events.counts
+        return counted or counts_of_status(self._events.events)
+
+    def _find_ends(self, counted: Counts, *, beyond: str = "") -> None:
         """What should have come after the last row of each table, and why it did not."""
         self._short: list[Shortfall] = []
         self._lost: dict[str, list[Damage]] = {table: [] for table in (*ROOTS, LOG)}
-        counted = self._closed or self._events.counts
-        counted = counted or counts_of_status(self._events.events)
         for table, root in ROOTS.items():
             numbers = self._numbers[table]
             top = int(numbers[-1]) if len(numbers) else 0
@@ -167,7 +184,7 @@ class LeftBehind:
             tail = tail_of(self._walk, table, root, top, place)
             last = max(tail.top if not self._closed else top, counted.rows[table])
             if last > top:
-                self._lost[table].append(self._loss(table, top + 1, last))
+                self._lost[table].append(self._loss(table, top + 1, last, beyond=beyond))
             if tail.unsure and not self._closed:
                 why = f"may have been lost: {tail.unsure}"
                 gone = Damage(table=table, row=last + 1, last_row=None, why=why)
@@ -226,9 +243,12 @@ class LeftBehind:
         last: int,
         from_s: float | None = None,
         to_s: float | None = None,
+        *,
+        beyond: str = "",
     ) -> Damage:
         cause = self.damage_found
-        why = f"cannot be read back ({cause})" if cause else "is missing"
+        gone = f"{'are' if last > row else 'is'} {beyond or 'missing'}"
+        why = f"cannot be read back ({cause})" if cause else gone
         return Damage(table=table, row=row, last_row=last, why=why, from_s=from_s, to_s=to_s)
 
     @property
@@ -333,7 +353,7 @@ def _named(images: Images, places: list[int], what: str) -> list[str]:
 
 
 def _short_loss(short: Shortfall, last: int) -> Damage:
-    why = f"{short.records} records of {short.device} had been counted and are not there"
+    why = f"are not there: {short.records:,} more records of {short.device} had been counted"
     return Damage(table="batches", row=last + 1, last_row=None, why=why, device=short.device)
 
 

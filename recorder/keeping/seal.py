@@ -30,7 +30,7 @@ from recorder.run.parts.errors import RunFileError
 from recorder.run.parts.progress import untold
 from recorder.run_file.hdf5.live_writer import LiveWriter
 from recorder.run_file.hdf5.reader import open_run
-from recorder.run_file.seal.at_place import AtPlace, at_place
+from recorder.run_file.seal.at_place import AtPlace, at_place, filed_at
 from recorder.run_file.seal.room import room_told
 from recorder.run_file.seal.seal_file import mark_complete, seal_file
 
@@ -143,7 +143,8 @@ def recover(
     """Make a sealed run file from a journal that was left behind. The journal is kept.
 
     An unfinished, torn or unreadable file of this very run at ``run_path`` is moved aside, never
-    written over; ``moved_aside`` is told where it is then.
+    written over; ``moved_aside`` is told where it is then. What it holds and the journal does not
+    is a loss of the journal.
 
     Returns
     -------
@@ -167,6 +168,8 @@ def recover(
     work = run.with_name(run.name + ".recovering")
     with sealing_alone(journal), LeftBehind(journal) as reader:
         unfinished = _may_stand(run, journal, reader.header.run_id)
+        if unfinished and (filed := filed_at(run, reader.header.run_id)) is not None:
+            reader.hold_against(filed)
         # Of a recovery that was cut off.
         work.unlink(missing_ok=True)
         try:

@@ -61,8 +61,9 @@ def run(args: argparse.Namespace) -> int:
             progress=progress, moved_aside=aside.append, signer=signer,
         )  # fmt: skip
     print(_recovered(args.journal, args.out, len(damage)))
+    more = "; it may hold what the journal lost: keep it" if damage else ""
     for place in aside:
-        print(f"{place}: the file that was at {args.out}, kept as it was")
+        print(f"{place}: the file that was at {args.out}, kept as it was{more}")
     print(
         f"{args.journal}: the journal is kept; check the run (testcar verify {args.out}), then"
         " remove it"

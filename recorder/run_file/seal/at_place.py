@@ -8,14 +8,17 @@ from enum import Enum
 from typing import TYPE_CHECKING, Final
 
 from recorder.run.parts.errors import RunFileError
+from recorder.run.parts.kept_counts import Counts
+from recorder.run_file.hdf5.devices import Device
 from recorder.run_file.hdf5.open import open_for_reading
 from recorder.run_file.hdf5.stored_header import read_header
+from recorder.run_file.hdf5.tables import read_marks
 from recorder.run_file.seal.digests import CLOSING_BYTES, file_digest, read_closing_line
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-__all__ = ["AtPlace", "at_place"]
+__all__ = ["AtPlace", "at_place", "filed_at"]
 
 PIECE: Final = 4 * 2**20
 """Bytes searched at once."""
@@ -62,6 +65,20 @@ def at_place(path: Path, run_id: str, *, its_own_name: bool) -> AtPlace:
     if not same:
         return AtPlace.ANOTHER
     return AtPlace.SEALED if complete and _as_sealed(path) else AtPlace.UNFINISHED
+
+
+def filed_at(path: Path, run_id: str) -> Counts | None:
+    """Records and mark revisions in a run's unfinished file; None where it does not read."""
+    try:
+        with open_for_reading(path) as store:
+            header = read_header(store)
+            if header.run_id != run_id:
+                return None
+            devices = [Device(store, device) for device in header.devices]
+            records = {device.name: (device.n, device.end_s) for device in devices}
+            return Counts({"marks": len(read_marks(store))}, records)
+    except (RunFileError, OSError):
+        return None
 
 
 def _unreadable(path: Path, run_id: str, *, its_own_name: bool) -> AtPlace:

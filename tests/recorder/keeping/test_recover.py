@@ -92,6 +92,37 @@ def test_the_hint_is_obeyed_literally(
     assert journal_of(run).exists()
 
 
+def test_a_file_that_holds_more_than_the_journal_tells_of_the_loss(
+    tmp_path: Path, capsys: Capture
+) -> None:
+    """A log cut off behind a commit looks like one that never had more; the run file had it."""
+    run, live = tmp_path / "run.h5", tmp_path / "live.journal"
+    made = made_run(2.0)
+    made.filed(tmp_path / "whole.h5")
+    journal = made.journal(live, close=False)
+    size = live.with_name("live.journal-wal").stat().st_size
+    shutil.copyfile(live, journal_of(run))
+    with live.with_name("live.journal-wal").open("rb") as log:
+        run.with_name("run.h5.journal-wal").write_bytes(log.read(size * 2 // 3))
+    journal.close()
+    assert recover(journal_of(run), tmp_path / "alone.h5") == []
+    shutil.copyfile(tmp_path / "whole.h5", run)
+
+    assert main(["recover", str(journal_of(run)), "--out", str(run)]) == 1
+    told = capsys.readouterr()
+    assert "run.h5.unfinished-1: the file that was at" in told.out
+    assert "it may hold what the journal lost: keep it" in told.out
+    with open_run(tmp_path / "whole.h5") as whole, open_run(run) as found:
+        assert verify_run(run) == []
+        for name, device in whole.devices.items():
+            lost = sum(gap.lost_records for gap in found.gaps(name))
+            before = sum(gap.lost_records for gap in whole.gaps(name))
+            assert found.devices[name].n + lost - before == device.n, name
+            if missing := device.n - found.devices[name].n:
+                assert f"{missing:,} record{'s'[: missing > 1]} of {name} missing" in told.err
+        assert whole.devices["cell"].n > found.devices["cell"].n
+
+
 def test_under_another_name_it_is_known_by_what_stands_in_it(run: Path) -> None:
     torn = run.rename(run.with_name("other.h5"))
     held = torn.read_bytes()
