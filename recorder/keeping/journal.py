@@ -42,7 +42,7 @@ from recorder.keeping.journal_connection import (
     roll_back,
     wants_reopening,
 )
-from recorder.keeping.journal_rows import FORMAT, VERSION, NewRow, pack_blocks, row_crc
+from recorder.keeping.journal_rows import FORMAT, VERSION, NewRow, Packed, pack_rows, row_crc
 from recorder.keeping.owner import OwnerLock, boot_id
 from recorder.machine.private_files import (
     create_private,
@@ -51,7 +51,6 @@ from recorder.machine.private_files import (
     squatted,
     write_filler,
 )
-from recorder.run.parts.block import by_device
 from recorder.run.parts.gap import Gap
 from recorder.run.parts.kept_counts import CLOSED, Counts
 
@@ -214,20 +213,22 @@ class Journal:
             if self._dtypes.get(block.device) != block.records.dtype:
                 msg = f"{self.path}: a block of {block.device!r} does not fit the run's header"
                 raise JournalError(msg)
-        packed = {d: pack_blocks(b) for d, b in by_device(blocks).items()}
+        packed = pack_rows(blocks)
         with self._guard:
             counts = self._counts(packed, told)
             told = [counts.told_by(event) for event in told]
             self._keep([*self._batch_rows(packed), *self._event_rows(told)])
-            for device, (n, _) in packed.items():
+            for device, n, _ in packed:
                 self._records[device] += n
             self._next["batches"] += len(packed)
             self._next["events"] += len(told)
             self._checkpoint_when_due()
 
-    def _batch_rows(self, packed: dict[str, tuple[int, bytes]]) -> Iterator[NewRow]:
-        for i, (device, (n, payload)) in enumerate(packed.items(), self._next["batches"]):
-            first = self._records[device]
+    def _batch_rows(self, packed: Sequence[Packed]) -> Iterator[NewRow]:
+        at = dict(self._records)
+        for i, (device, n, payload) in enumerate(packed, self._next["batches"]):
+            first = at[device]
+            at[device] += n
             check = row_crc(i, device, first, n, payload)
             yield NewRow("batches", check, (i, device, first, n, check, payload))
 
@@ -238,10 +239,10 @@ class Journal:
             check = row_crc(i, event.kind, t_s, text)
             yield NewRow("events", check, (i, event.kind, t_s, text, check))
 
-    def _counts(self, packed: Mapping[str, tuple[int, bytes]], told: Sequence[Event]) -> Counts:
+    def _counts(self, packed: Sequence[Packed], told: Sequence[Event]) -> Counts:
         """What is kept once this commit is; of marks no more than at its first try, so that it is
         the same commit when it is tried again."""
-        at, come = self._next, {device: n for device, (n, _) in packed.items()}
+        at, come = self._next, [(device, n) for device, n, _ in packed]
         if told and self._ahead[0] != at["events"]:
             self._ahead = (at["events"], at["marks"] - 1, max(float(e.t_s) for e in told))
         run, n = self.header.run_id, len(told)
@@ -257,7 +258,7 @@ class Journal:
         """The last row, so that it is known to be the end; one that takes no more has none."""
         self._ahead = (0, self._next["marks"] - 1, self._ahead[2])
         with contextlib.suppress(sqlite3.Error):
-            self._put_meta({CLOSED: json.dumps(self._counts({}, ()).to_dict(), sort_keys=True)})
+            self._put_meta({CLOSED: json.dumps(self._counts((), ()).to_dict(), sort_keys=True)})
 
     def commit_mark(self, mark: Mark) -> None:
         """Keep one revision of a mark; it is on the disk on return.

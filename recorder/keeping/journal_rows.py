@@ -17,7 +17,7 @@ import numpy as np
 from calibration.quantities.bounded_text import bounded_json
 from recorder.keeping.errors import JournalError
 from recorder.marks.mark import Mark
-from recorder.run.parts.block import HEAD_DTYPE, blocks_of, heads_of
+from recorder.run.parts.block import HEAD_DTYPE, blocks_of, by_device, heads_of
 from recorder.run.parts.errors import RunFileError
 from recorder.run.parts.event import Event
 from recorder.run.parts.header import RunHeader
@@ -33,8 +33,9 @@ if TYPE_CHECKING:
     from recorder.run.parts.block import Block
 
 __all__ = [
-    "FORMAT", "VERSION", "Cursor", "Damage", "NewRow", "Rows", "Shortfall",
-    "StoredBlocks", "header_from", "pack_blocks", "row_crc", "row_proof", "unpack_blocks",
+    "FORMAT", "VERSION", "Cursor", "Damage", "NewRow", "Packed", "Rows", "Shortfall",
+    "StoredBlocks", "header_from", "pack_blocks", "pack_rows", "row_crc", "row_proof",
+    "unpack_blocks",
 ]  # fmt: skip
 
 FORMAT: Final = "testcar-journal"
@@ -42,6 +43,8 @@ VERSION: Final = 1
 """Written, and the newest that is read."""
 MOST_RECORDS: Final = 2**53
 """Of a device in a run: a million in a second would take three centuries."""
+ROW_BYTES: Final = 64 * 1024
+"""Records in one row of the batches, where their blocks are not longer: about a second's."""
 _COUNT: Final = struct.Struct("<I")
 
 
@@ -51,6 +54,14 @@ class NewRow(NamedTuple):
     table: str
     check: int
     columns: tuple[Any, ...]
+
+
+class Packed(NamedTuple):
+    """Records of one device, as a row of the batches holds them."""
+
+    device: str
+    n: int
+    payload: bytes
 
 
 def row_crc(*columns: float | str | bytes) -> int:
@@ -127,6 +138,21 @@ def pack_blocks(blocks: Sequence[Block]) -> tuple[int, bytes]:
     parts: list[Any] = [_COUNT.pack(len(blocks)), heads_of(blocks).tobytes()]
     parts.extend(np.ascontiguousarray(block.records).view(np.uint8).data for block in blocks)
     return sum(len(block.records) for block in blocks), b"".join(parts)
+
+
+def pack_rows(blocks: Sequence[Block]) -> list[Packed]:
+    """Blocks of any devices as rows of the batches; what waited through a fault is many rows,
+    so that damage to one of them costs no more than it would have otherwise."""
+    rows = []
+    for device, held in by_device(blocks).items():
+        begin = size = 0
+        for i, block in enumerate(held):
+            if i > begin and size + block.records.nbytes > ROW_BYTES:
+                rows.append(Packed(device, *pack_blocks(held[begin:i])))
+                begin, size = i, 0
+            size += block.records.nbytes
+        rows.append(Packed(device, *pack_blocks(held[begin:])))
+    return rows
 
 
 def unpack_blocks(

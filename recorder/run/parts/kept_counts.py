@@ -44,19 +44,22 @@ class Counts:
         run: str,
         first: Mapping[str, int],
         before: Mapping[str, int],
-        come: Mapping[str, int],
+        come: Sequence[tuple[str, int]],
         n_events: int,
         ahead: tuple[int, int, float],
     ) -> Self:
-        """Counts with a commit: its first rows by table, records before it and with it; ``ahead``
-        has marks and run time."""
+        """Counts with a commit: its first rows by table, records before it and in each of its
+        rows; ``ahead`` has marks and run time."""
         _, marks, t_s = ahead
         rows = {
             "batches": first["batches"] - 1 + len(come),
             "marks": marks,
             "events": first["events"] - 1 + n_events,
         }
-        records = {d: (n + come.get(d, 0), t_s) for d, n in before.items()}
+        with_it = dict(before)
+        for device, n in come:
+            with_it[device] += n
+        records = {device: (n, t_s) for device, n in with_it.items()}
         return cls(rows, records, run, t_s)
 
     def to_dict(self) -> dict[str, Any]:

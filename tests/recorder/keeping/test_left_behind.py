@@ -126,6 +126,21 @@ def test_a_bit_in_a_frame_hides_no_commit_after_it(tmp_path: Path) -> None:
     assert len(found.batches) == len(whole.batches) or found.damage
 
 
+def test_a_bit_in_what_waited_for_a_minute_costs_seconds_of_it(tmp_path: Path) -> None:
+    """After a stall all that waited is kept at once; it must not stand or fall as one."""
+    blocks = cell_blocks(60.0)
+    with Journal.create(tmp_path / "j", header(load_cell()), ballast_bytes=0) as journal:
+        journal.append(blocks)
+    data = bytearray((tmp_path / "j").read_bytes())
+    data[len(data) // 2] ^= 1
+    (tmp_path / "j").write_bytes(data)
+    found = by_walk(tmp_path / "j")
+    records = sum(map(len, found.batches.values()))
+    n = sum(block.records.nbytes for block in blocks)
+    assert n * 0.94 < records < n
+    assert [loss.table for loss in found.damage] == ["batches"]
+
+
 def test_a_log_that_is_gone_is_told(cut_off: Path, tmp_path: Path) -> None:
     beside(cut_off, "-wal").unlink()
     beside(cut_off, "-shm").unlink()
