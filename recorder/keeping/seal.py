@@ -5,7 +5,7 @@ And the other end: recovery of a run from a journal that was left behind, by the
 
 from __future__ import annotations
 
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
@@ -170,15 +170,15 @@ def recover(
         unfinished = _may_stand(run, journal, reader.header.run_id)
         if unfinished and (filed := filed_at(run, reader.header.run_id)) is not None:
             reader.hold_against(filed)
-        # Of a recovery that was cut off.
-        work.unlink(missing_ok=True)
         try:
             with room_told(run, journal, reader.header), bugs_named(journal):
+                work.unlink(missing_ok=True)  # of a recovery that was cut off
                 _refile(reader, work, progress)
                 told = partial(_later, progress)
                 damage = _seal(reader, work, told, signer=signer)
         except BaseException:
-            work.unlink(missing_ok=True)
+            with suppress(OSError):  # what went wrong before is told
+                work.unlink(missing_ok=True)
             raise
         if unfinished:
             aside = _stand_aside(run)

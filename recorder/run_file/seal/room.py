@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final
 
@@ -22,6 +23,7 @@ WORDS: Final = {
     errno.EDQUOT: "the quota on the disk is used up",
     errno.EFBIG: "the disk takes no file as large as this one becomes",
 }
+NOT_OURS: Final = frozenset({errno.EROFS, errno.EACCES, errno.EPERM})
 CHUNKS_BYTES: Final = 3 * 2**20
 """Of a run file without a record: a chunk of each column (measured)."""
 OF_JOURNAL: Final = 0.8
@@ -48,7 +50,8 @@ def run_file_bytes(journal: Path, header: RunHeader) -> int:
 
 @contextmanager
 def room_told(run: Path, journal: Path, header: RunHeader) -> Iterator[None]:
-    """Around making a run file: a full disk is told as one, with what is needed.
+    """Around making a run file: a full disk is told as one, with what is needed; and a folder
+    that takes no file, with what to do.
 
     Raises
     ------
@@ -59,6 +62,12 @@ def room_told(run: Path, journal: Path, header: RunHeader) -> Iterator[None]:
         yield
     except (WriterDeadError, OSError) as error:
         cause = error if isinstance(error, OSError) else error.__cause__
+        if isinstance(cause, OSError) and cause.errno in NOT_OURS:
+            words = (
+                f"no file can be made there ({os.strerror(cause.errno)}); choose an --out in"
+                f" another folder; the journal {journal} is kept"
+            )
+            raise OSError(cause.errno, words, str(run)) from error
         if not isinstance(cause, OSError) or cause.errno not in WORDS:
             raise
         need = run_file_bytes(journal, header)

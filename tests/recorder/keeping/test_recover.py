@@ -314,6 +314,24 @@ def test_a_full_disk_says_so_and_how_much_is_needed(run: Path, number: int, word
         raise other
 
 
+@pytest.mark.parametrize("number", [errno.EROFS, errno.EACCES])
+def test_a_folder_that_takes_no_change_says_what_to_do(
+    run: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capture, number: int
+) -> None:
+    unlink = Path.unlink
+
+    def refused(path: Path, missing_ok: bool = False) -> None:  # noqa: FBT002 - as it is
+        if path.suffix == ".recovering":
+            raise OSError(number, os.strerror(number), str(path))
+        unlink(path, missing_ok=missing_ok)
+
+    monkeypatch.setattr(Path, "unlink", refused)
+    assert main(["recover", str(journal_of(run)), "--out", str(run)]) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert f"{run}: no file can be made there ({os.strerror(number)})" in line
+    assert "choose an --out in another folder" in line
+
+
 def test_how_much_is_needed_is_about_right(run: Path) -> None:
     made = made_run(2.0)
     need = run_file_bytes(journal_of(run), made.header)
