@@ -68,6 +68,7 @@ class FakeCell:
         self.refuse = threading.Event()
         """While set: the connection is dropped and none is taken."""
         self._ended = threading.Event()
+        self._taken = threading.Condition()
         self._listener = socket.create_server(("127.0.0.1", 0))
         self._listener.settimeout(0.05)
         self._thread = threading.Thread(target=self._serve, name="fake cell")
@@ -76,6 +77,12 @@ class FakeCell:
     @property
     def port(self) -> str:
         return f"tcp://127.0.0.1:{self._listener.getsockname()[1]}"
+
+    def wait_for(self, more: int) -> None:
+        """Until so many samples more have been taken."""
+        with self._taken:
+            wanted = self.sent + more
+            assert self._taken.wait_for(lambda: self.sent >= wanted, 30.0)
 
     def end(self) -> None:
         """Close for good."""
@@ -100,7 +107,9 @@ class FakeCell:
                 while time.monotonic() - began >= (sequence + 1) * _FRAME_S:
                     frame = load_cell_frame(sequence, self.sent, self.channels)
                     sequence += 1
-                    self.sent += _SAMPLES
+                    with self._taken:
+                        self.sent += _SAMPLES
+                        self._taken.notify_all()
                     if reader is not None:
                         try:
                             reader.sendall(frame)

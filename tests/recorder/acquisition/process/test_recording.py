@@ -237,6 +237,31 @@ def test_a_frozen_window_and_a_frozen_filer_lose_not_one_sample(
     assert_unbroken(out, at_least=6_000)
 
 
+@pytest.mark.skipif(os.name == "nt", reason="POSIX signals")
+def test_a_frozen_recording_loses_nothing_and_dates_no_sample_after_its_receipt(
+    tmp_path: Path, sheets: Sheets, cell: FakeCell, listener: Listener
+) -> None:
+    """What comes meanwhile waits in the connection, as long as that holds it."""
+    out = tmp_path / "run.h5"
+    with start_recording(*sheets, out, report=listener) as process:
+        listener.status(lambda s: s.devices["drawbar"].records > 2_000)
+        frozen = psutil.Process(process.pid)
+        frozen.suspend()
+        cell.wait_for(6_000)
+        frozen.resume()
+        here = process.session.status().devices["drawbar"].records
+        listener.status(lambda s: s.devices["drawbar"].records > here + 8_000)
+        assert process.stop() == 0
+    assert_unbroken(out, at_least=12_000)
+    with open_run(out) as run:
+        device = run.devices["drawbar"]
+        blocks, times = device.blocks(), run.channels["pull"].time_s()
+        assert run.gaps() == []
+    last = (blocks["first_record"] + blocks["n"]).astype(np.int64) - 1
+    # To the microsecond: the line through the ticks is rounded to floating point.
+    assert np.max(times[last] - blocks["received_s"]) <= 1e-6
+
+
 def test_the_death_of_the_filer_costs_nothing(
     tmp_path: Path, sheets: Sheets, listener: Listener
 ) -> None:

@@ -115,8 +115,8 @@ def specified(*points: tuple[float, float]) -> Specification:
 
 SECTIONS: Final = st.lists(
     st.builds(
-        section, st.floats(0.1, 40.0), st.floats(-80.0, 500.0), st.floats(0.1, 30.0),
-        admitted=st.booleans(),
+        section, st.floats(0.1, 40.0), st.floats(-80.0, 500.0).map(lambda kN: round(kN, 3)),
+        st.floats(0.1, 30.0), admitted=st.booleans(),
     ),
     min_size=1, max_size=25,
 )  # fmt: skip
