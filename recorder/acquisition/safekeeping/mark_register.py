@@ -220,7 +220,9 @@ class MarkRegister:
                 f" got {asked.revision}; somebody else changed it"
             )
             raise MarkRefusedError(msg)
-        earliest, latest = self._run_s(self._open_ns), self._run_s(self._now_ns())
+        earliest = self._run_s(self._open_ns)
+        # A correction that leaves the instant as it was taken is of no other one.
+        latest = max(self._run_s(self._now_ns()), held.t_s)
         if not earliest <= asked.t_s <= latest:
             msg = (
                 f"a mark lies between the recording's start and now, {earliest:.1f} to"

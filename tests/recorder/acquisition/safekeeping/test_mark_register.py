@@ -151,6 +151,12 @@ def test_a_correction_is_a_new_revision(crew: Crew) -> None:
     assert crew.register.since(1) == [second, gone]
 
 
+def test_a_correction_may_leave_the_instant_that_was_taken(crew: Crew) -> None:
+    """Clocks of one machine differ by a millisecond or two: a key-down may be ahead of now."""
+    mark = crew.key(t_s=10.001, value="12")
+    assert crew.revise(mark, value="13").t_s == mark.t_s
+
+
 def test_two_cannot_correct_the_same_revision(crew: Crew) -> None:
     mark = crew.key(value="12")
     crew.revise(mark, value="13")
