@@ -41,10 +41,10 @@ class InstrumentUncertainty:
 
     def pulls_u_kN(self, force_kN: NDArray[np.float64]) -> NDArray[np.float64]:
         """Standard uncertainty of the calibration (n,) at forces (n,), by straight lines
-        between 41 forces: a curve of a certificate is smooth, and a run has many bins.
+        between 161 forces: a curve of a certificate is smooth, and a run has many bins.
         """
         top = max(float(np.nanmax(np.abs(force_kN), initial=0.0)), 1e-9)
-        at = np.linspace(-top, top, 41)
+        at = np.linspace(-top, top, 161)
         return np.interp(np.nan_to_num(force_kN), at, [self.pull_u_kN(float(f)) for f in at])
 
     def calibration_kJ(

@@ -56,6 +56,8 @@ __all__ = [
 ]
 
 _MARK_PT: Final = 4.2
+_LEAST_HEIGHT: Final = 1e-3
+"""Of a frame, kN or kW as shown: what is smaller is nothing, and its figures fill the page."""
 _SET_ASIDE: Final = 0.5
 """Of its own weight left by the fit: less, and a piece is drawn hollow."""
 _STEPS: Final = 200
@@ -184,7 +186,9 @@ def _frame(
     for v, y in line:
         near = y[(v >= 0.8 * least) & (v <= right)] if len(across) else y
         high = max(high, float(near.max(initial=0.0)))
-    high = max([high, *(float(y[0]) for v, y in limit if len(v) == 1)]) or 1.0
+    high = max([high, *(float(y[0]) for v, y in limit if len(v) == 1)])
+    if high - low < _LEAST_HEIGHT:
+        high = low + 1.0
     axes.set_xlim(0.0, right)
     axes.set_ylim(low - 0.08 * (high - low) * (low < 0.0), low + 1.08 * (high - low))
     return any(bool(((v > right) | (y > axes.get_ylim()[1])).any()) for v, y in line)

@@ -11,7 +11,7 @@ from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from recorder.analysis.campaign.campaign_resistance import ResistanceObservation
@@ -115,8 +115,8 @@ def specified(*points: tuple[float, float]) -> Specification:
 
 SECTIONS: Final = st.lists(
     st.builds(
-        section, st.floats(0.1, 40.0), st.floats(-80.0, 500.0).map(lambda kN: round(kN, 3)),
-        st.floats(0.1, 30.0), admitted=st.booleans(),
+        section, st.floats(0.1, 40.0), st.floats(-80.0, 500.0), st.floats(0.1, 30.0),
+        admitted=st.booleans(),
     ),
     min_size=1, max_size=25,
 )  # fmt: skip
@@ -127,6 +127,18 @@ LIMITS: Final = st.one_of(
 
 @pytest.mark.slow
 @settings(max_examples=25, deadline=None)
+@example(
+    sections=[section(1.0, 4.7e-160, 1.0, admitted=False)],
+    limit=None,
+    units=METRIC,
+    power=False,
+)
+@example(
+    sections=[section(1.0, -4.7e-160, 1.0, admitted=False)],
+    limit=None,
+    units=CUSTOMARY,
+    power=False,
+)
 @given(SECTIONS, LIMITS, st.sampled_from([METRIC, CUSTOMARY]), st.booleans())
 def test_every_test_section_stands_within_the_frame(
     sections: list[StretchResult],
