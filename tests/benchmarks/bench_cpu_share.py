@@ -23,6 +23,7 @@ import psutil
 from recorder.acquisition.process.launch import start_recording
 from recorder.machine.child_process import child_environment, python_command
 from simulated_feeds.serving.serving import start_feed
+from tests.recorder.listener import Listener
 
 SETTLE_S = 20.0
 """Imports, first pages of the rings, the window's first frames."""
@@ -44,14 +45,15 @@ def main() -> int:
 
 def _measure(folder: Path, args: argparse.Namespace) -> None:
     lasts_s = args.seconds + SETTLE_S + 30.0
+    heard = Listener()
     with start_feed(folder / "feed") as feed:
         recording = start_recording(
             feed.sheets["car"], feed.sheets["trip"], folder / "run.h5",
-            seconds=lasts_s, zero_seconds=0.0,
+            seconds=lasts_s, zero_seconds=0.0, report=heard,
         )  # fmt: skip
         with recording:
             process = psutil.Process(recording.pid)
-            time.sleep(2.0)
+            heard.status(lambda status: bool(status.filed))
             # Beside the filer Python keeps a small process that watches over shared memory.
             filer = next(
                 p for p in process.children() if "recorder.keeping.filer" in p.cmdline()

@@ -79,9 +79,7 @@ def kill_once(job: JobName, whom: str, after_s: float, at: Places, seed: int) ->
     """One job killed so many seconds after its beginning; what is lost."""
     folder, acks = at.fresh(job)
     child = Child(job, folder, acks, seed)
-    until = time.monotonic() + after_s
-    while time.monotonic() < until and not child.ended:
-        time.sleep(min(0.005, max(until - time.monotonic(), 0.0)))
+    child.ended_within(after_s)
     found = []
     if whom == FILER:
         filer = filer_of(child.pid)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import os
+import select
 import shutil
 import signal
 import tempfile
-import time
 import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -35,6 +35,7 @@ class Child:
         self.pid = os.fork()
         if self.pid == 0:
             _work(job, folder, acks, seed)
+        self._end = os.pidfd_open(self.pid)
         # Here as there: whoever comes first, it has a group of its own when it is killed.
         with contextlib.suppress(PermissionError, ProcessLookupError):
             os.setpgid(self.pid, self.pid)
@@ -55,18 +56,15 @@ class Child:
 
     def wait(self) -> int:
         """Until it has ended; its exit code, negative for a signal, of which it dies at last."""
-        until = time.monotonic() + PATIENCE_S
-        while not self.ended:
-            if time.monotonic() > until:
-                self.kill()
-            time.sleep(0.005)
+        if not self.ended_within(PATIENCE_S):
+            self.kill()
+        os.close(self._end)
         _, status = os.waitpid(self.pid, 0)
         return os.waitstatus_to_exitcode(status)
 
-    @property
-    def ended(self) -> bool:
-        """Whether it is over; it is still to be waited for."""
-        return os.waitid(os.P_PID, self.pid, os.WEXITED | os.WNOHANG | os.WNOWAIT) is not None
+    def ended_within(self, seconds: float) -> bool:
+        """Whether it is over so soon; it is still to be waited for."""
+        return bool(select.select([self._end], [], [], max(seconds, 0.0))[0])
 
 
 def _work(job: JobName, folder: Path, acks: Path, seed: int) -> None:
@@ -112,8 +110,8 @@ class Places:
         child = Child(
             JobName.RECORD, folder, folder.with_name(folder.name + ".acks"), self.seed
         )
-        while cut and len(child.told()) < LEFT_AFTER and not child.ended:
-            time.sleep(0.02)
+        while cut and len(child.told()) < LEFT_AFTER and not child.ended_within(0.02):
+            pass
         if cut:
             child.kill()
         child.wait()

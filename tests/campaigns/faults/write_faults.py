@@ -146,8 +146,8 @@ class Trials:
     def lock(self, seconds: float, after: int) -> None:
         """Another process holds the journal so long, after so many acknowledgements."""
         child, folder = self.begun(JobName.RECORD, Call.NONE)
-        while len(child.told()) < after and not child.ended:
-            time.sleep(0.01)
+        while len(child.told()) < after and not child.ended_within(0.01):
+            pass
         held = sqlite3.connect(folder / JOURNAL, isolation_level=None, timeout=5.0)
         held.execute("BEGIN IMMEDIATE")
         time.sleep(seconds)
