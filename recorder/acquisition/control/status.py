@@ -77,9 +77,9 @@ class KeepingStatus:
         """That nothing is being kept, since when, and how long the rings hold; else empty."""
         if not self.stalled:
             return ""
-        room = "" if self.room_s is None else f", room for {self.room_s:.0f} s"
+        room = "" if self.room_s is None else f"; room for {self.room_s:.0f} s more"
         why = self.why or "the disk does not answer"
-        return f"not kept since {self.waiting_s:.0f} s ({why}){room}"
+        return f"nothing kept for {self.waiting_s:.0f} s ({why}){room}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -96,7 +96,7 @@ class KeepWatch:
         room_s = status.room_s
         if room_s is not None and room_s < SHORT_S and not self._told_room:
             self._told_room = True
-            self._warn(f"{status.words} of {status.device}; then its oldest records are lost")
+            self._warn(f"{status.words} at {status.device}; then its oldest records are lost")
 
     def _tell_short(self) -> None:
         worst = max(self._short, key=lambda stall: stall.lasted_s)

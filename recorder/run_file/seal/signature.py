@@ -97,7 +97,11 @@ class Signed:
             return "not signed by any key"
         if self.standing is Standing.FALSE:
             return f"its signature does not hold: {self.why}"
-        at = "at the stop" if self.signed_at is SignedAt.STOP else "at its recovery, later"
+        at = (
+            "at the stop"
+            if self.signed_at is SignedAt.STOP
+            else "at its recovery, not at the stop"
+        )
         return (
             f"signed {at}, {self.signed_utc} by the signer's clock, by key {self.fingerprint}"
         )

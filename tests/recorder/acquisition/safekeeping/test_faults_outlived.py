@@ -112,7 +112,7 @@ def test_commits_that_fail_for_seconds_lose_nothing_and_are_told(desk: Desk) -> 
         desk.listener.status(lambda s: s.marks == 1 and not s.keeping.stalled)
         assert session.take(mark) == session.marks()[0], "keyed again it is the same mark"
         warnings = " | ".join(session.status().warnings)
-    assert "not kept since" in warnings
+    assert "nothing kept for" in warnings
     assert "kept again" in warnings
     outcome = desk.end()
     assert (outcome.problem, outcome.gaps, outcome.marks) == ("", 0, 1)

@@ -264,7 +264,7 @@ def test_a_run_signed_at_its_recovery_says_so(
     capsys.readouterr()
     assert main(["verify", str(run)]) == 0
     told = capsys.readouterr().out
-    assert "signed at its recovery, later, " in told
+    assert "signed at its recovery, not at the stop, " in told
     assert key_of(own.public_key()).fingerprint in told
     assert "anybody can make a key" in told
 

@@ -53,7 +53,7 @@ def test_a_disk_that_stalls_is_loud_and_its_marks_are_shown_as_kept_once_they_ar
     assert entry is not None
     kit.settle(run, now_s=1.0)
     states = [entry.state]
-    assert "not kept since 7 s (database is locked), room for 75 s" in loud()
+    assert "nothing kept for 7 s (database is locked); room for 75 s more" in loud()
     session.stalls, session.keeping = "", KeepingStatus(waiting_s=0.05)
     session.revisions.append(entry.mark)
     kit.settle(run, now_s=3.0)
