@@ -237,6 +237,20 @@ def test_a_frozen_window_and_a_frozen_filer_lose_not_one_sample(
     assert_unbroken(out, at_least=6_000)
 
 
+def test_nothing_listens_beyond_this_machine(
+    tmp_path: Path, sheets: Sheets, listener: Listener
+) -> None:
+    with start_recording(*sheets, tmp_path / "run.h5", report=listener) as process:
+        listener.status(lambda s: s.filed.get("drawbar", 0) > 0)
+        recording = psutil.Process(process.pid)
+        family = [recording, *recording.children(recursive=True)]
+        held = [c for one in family for c in one.net_connections("inet")]
+        assert held, "the cell's connection is seen"
+        open_to = {c.laddr.ip for c in held if c.status == psutil.CONN_LISTEN}
+        assert open_to <= {"127.0.0.1", "::1"}
+        assert process.stop() == 0
+
+
 @pytest.mark.skipif(os.name == "nt", reason="POSIX signals")
 def test_a_frozen_recording_loses_nothing_and_dates_no_sample_after_its_receipt(
     tmp_path: Path, sheets: Sheets, cell: FakeCell, listener: Listener
