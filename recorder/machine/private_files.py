@@ -10,14 +10,12 @@ import errno
 import os
 import stat
 import sys
-from typing import TYPE_CHECKING, Final
+from pathlib import Path
+from typing import Final
 
 if sys.platform != "win32":
     import grp
     import pwd
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 __all__ = [
     "PRIVATE", "create_private", "group_number", "is_ours", "no_file", "open_ours", "share",
@@ -28,6 +26,10 @@ PRIVATE: Final = 0o600
 SHARED: Final = 0o640
 _NO_LINK: Final = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
 """Never through a link, and never waiting for the other end of a pipe."""
+_RIGHTS_ALONE: Final = getattr(os, "O_PATH", 0)
+"""A handle that can change a file's rights and not read it; 0 where there is none (not Linux)."""
+_HELD: Final = Path("/proc/self/fd")
+"""Names of what this process holds open (Linux)."""
 _KINDS: Final = (
     (stat.S_ISLNK, "a symbolic link"),
     (stat.S_ISDIR, "a folder"),
@@ -125,18 +127,29 @@ def _kind(mode: int) -> str:
 
 
 def share(path: Path, group: int) -> None:
-    """Let a group read a file of ours, too.
+    """Let a group read a file of ours, too; it is not opened to be read.
+
+    Whoever closes such a handle of a database takes away the locks that SQLite holds on it in the
+    same process: the next program that lets go of the database then removes its log.
 
     Raises
     ------
     OSError
         This user is not in the group, or the file is not ours.
     """
-    handle = os.open(path, os.O_RDONLY | _NO_LINK)
+    # The group first: no other group can read it even for a moment.
+    if not _RIGHTS_ALONE:
+        os.chown(path, -1, group, follow_symlinks=False)
+        path.chmod(SHARED, follow_symlinks=False)
+        return
+    handle = os.open(path, _RIGHTS_ALONE | _NO_LINK)
     try:
-        # The group first: no other group can read it even for a moment.
-        os.fchown(handle, -1, group)
-        os.fchmod(handle, SHARED)
+        mode = os.fstat(handle).st_mode
+        if not stat.S_ISREG(mode):
+            raise OSError(errno.ELOOP, f"{_kind(mode)} is there, no file of ours", str(path))
+        held = _HELD / str(handle)
+        os.chown(held, -1, group)
+        held.chmod(SHARED)
     finally:
         os.close(handle)
 

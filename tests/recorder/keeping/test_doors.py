@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import stat
+import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -64,6 +66,27 @@ def test_a_group_may_read_what_is_kept_and_change_nothing(
     journal.close()
     recover(journal.path, run)
     assert (rights(tmp_path)["run.h5"], run.stat().st_gid) == (0o640, group)
+
+
+@pytest.mark.parametrize("group", [None, os.getegid()], ids=["private", "shared"])
+def test_another_program_of_the_same_user_takes_no_log_away(
+    group: int | None, tmp_path: Path, made: MadeRun
+) -> None:
+    path = journal_path_for(tmp_path / "run.h5")
+    look = (
+        "import sqlite3, sys; s = sqlite3.connect(sys.argv[1]); print(*s.execute(sys.argv[2]))"
+    )
+    count = [
+        sys.executable,
+        "-c",
+        f"{look}; s.close()",
+        str(path),
+        "SELECT count(*) FROM marks",
+    ]
+    with Journal.create(path, made.header, ballast_bytes=SMALL, group=group) as journal:
+        for n in (1, 2, 3):
+            journal.commit_mark(mark(float(n)))
+            assert subprocess.check_output(count, text=True) == f"({n},)\n"
 
 
 @pytest.mark.skipif(os.name != "posix" or os.geteuid() != 0, reason="only root is anybody else")

@@ -131,6 +131,16 @@ def test_a_group_may_read_and_nobody_else(tmp_path: Path) -> None:
     assert mode(tmp_path / "c") == 0o600
 
 
+@pytest.mark.parametrize("make", [Path.mkdir, os.mkfifo, lambda path: path.symlink_to("a")])
+def test_only_a_plain_file_is_shared(make: Callable[[Path], None], tmp_path: Path) -> None:
+    os.close(create_private(tmp_path / "a"))
+    make(tmp_path / "b")
+    before = mode(tmp_path / "b")
+    with pytest.raises(OSError, match="is there, no file of ours"):
+        share(tmp_path / "b", os.getegid())
+    assert (mode(tmp_path / "a"), mode(tmp_path / "b")) == (0o600, before)
+
+
 def test_a_group_that_is_not_there_is_refused_in_words() -> None:
     with pytest.raises(ValueError, match="there is no group 'no-such-crew' on this computer"):
         group_number("no-such-crew")
