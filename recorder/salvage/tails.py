@@ -83,7 +83,8 @@ def _end(walk: Walk, table: str, place: int, leaf: Leaf, top: int) -> Tail:
 def lost_frames(walk: Walk) -> list[str]:
     """Frames of the log that are damaged so that nobody can say what page they were of."""
     images, log, lost = walk.images, walk.images.log, []
-    most = max([images.n_pages, *(p for i, p in enumerate(log.pages) if i not in set(log.bad))])
+    bad = set(log.bad)
+    most = max([images.n_pages, *(p for i, p in enumerate(log.pages) if i not in bad)])
     ends = [log.end] if images.headless(-log.end - 1) else []
     for frame in [*log.bad, *ends]:
         page = images.read(-frame - 1)

@@ -142,13 +142,9 @@ class Walk:
         frames = -(places // _SHIFT) - 1
         stray = frames >= self.images.log.committed
         top = numbers[~stray].max(initial=0)
-        taken = [
-            not beyond or number < top or self.images.headless(-frame - 1)
-            for beyond, number, frame in zip(
-                stray.tolist(), numbers.tolist(), frames.tolist(), strict=True
-            )
-        ]
-        kept = np.array(taken, bool) if stray.any() else np.ones(len(numbers), bool)
+        kept = ~stray | (numbers < top)
+        for i in np.flatnonzero(~kept).tolist():
+            kept[i] = self.images.headless(int(-frames[i]) - 1)
         return numbers[kept], places[kept]
 
     def page_of(self, place: int) -> int:

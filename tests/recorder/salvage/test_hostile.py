@@ -6,6 +6,7 @@ import errno
 import os
 import random
 import struct
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from hypothesis import strategies as st
 from recorder.keeping.journal_rows import row_proof
 from recorder.salvage.cells import LEAF, cell_at, columns_of, scanned
 from recorder.salvage.images import Images
+from recorder.salvage.log import Log
 from recorder.salvage.page_file import PageFile
 from recorder.salvage.tails import lost_frames, tail_of
 from recorder.salvage.walk import Walk
@@ -77,6 +79,30 @@ def test_chains_that_go_in_circles_end(tmp_path: Path) -> None:
     chains = [struct.pack(">I", n) + bytes(PAGE - 4) for n in (4, 3, 5)]
     pages = [bytes(PAGE), leaf(long_cell(4_000_000, 3), long_cell(2_000, 5)), *chains]
     assert walked(tmp_path / "j", pages).tables == {}
+
+
+class Gone(list[int]):
+    """Counts how often it is gone through."""
+
+    looks = 0
+
+    def __iter__(self) -> Iterator[int]:
+        self.looks += 1
+        return super().__iter__()
+
+
+def test_a_log_that_is_damaged_throughout_is_gone_through_a_few_times_not_once_a_frame(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "j"
+    frame = struct.pack(">II8s8x", 9, 0, b"saltsalt") + bytes([7]) * PAGE
+    path.with_name("j-wal").write_bytes(bytes(32) + 200 * frame)
+    path.write_bytes(leaf())
+    with Images(path, PAGE) as images:
+        images.log = Log(pages=[9] * 200, end=200, committed=200, bad=Gone(range(200)))
+        walk = Walk(images, row_proof)
+        assert len(lost_frames(walk)) == 200
+    assert images.log.bad.looks <= 5
 
 
 def test_a_length_of_gigabytes_asks_for_nothing() -> None:
