@@ -254,6 +254,8 @@ class Keeper:
         possible; what is not kept, in words."""
         if self._bug:
             self._keep_without_the_fault()
+        elif self._batch and not self._full:
+            self._settle_doubt()
         why = self._bug or self._why
         gaps = [g for c in self._cursors.values() if (g := c.left(end_s, why)) is not None]
         waiting = [*self._batch.items, *self._outbox.take()]
@@ -270,6 +272,11 @@ class Keeper:
             self._events_lost = lost
             left += [f"{lost} of the last {len(items)} events"] * bool(lost)
         return f"not kept at the end: {', '.join(left)} ({why or error})" if left else ""
+
+    def _settle_doubt(self) -> None:
+        """The last try may be on the disk although it failed: the same again, before another."""
+        if self._error_of(self._batch.blocks, self._batch.items) is None:
+            self._note_kept()
 
     def _keep_without_the_fault(self) -> None:
         """A mistake of ours may lie in the events alone: then the records are kept."""

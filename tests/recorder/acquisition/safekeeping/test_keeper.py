@@ -327,6 +327,23 @@ class TestFaults:
         assert desk.keeper.kept() == {"cell": 10}
         assert desk.keeper.lost_records == 25
 
+    def test_a_last_try_that_failed_and_is_there_all_the_same_is_kept(self, desk: Desk) -> None:
+        """As the journal has it: the same again is kept, and of another the ids are taken."""
+        there: list[tuple[Any, ...]] = []
+
+        def refuses(*commit: Sequence[Block | Event | Gap]) -> bool:
+            there.append(tuple(map(list, commit)))
+            if there[-1] != there[0]:
+                desk.journal.fault = JournalError("UNIQUE constraint failed")
+            return len(there) == 1 or there[-1] != there[0]
+
+        desk.write(10)
+        desk.event("stop")
+        desk.journal.fault, desk.journal.refuses = LOCKED, refuses
+        assert desk.keeper.stop(9.5, patience_s=0.0) == ""
+        assert desk.keeper.kept() == {"cell": 10}
+        assert [cast("Event", item).kind for item in desk.journal.items] == ["stop"]
+
     def test_where_nothing_can_be_kept_any_more_the_words_say_what_is_not(
         self, desk: Desk
     ) -> None:
