@@ -21,7 +21,7 @@ from recorder.run.parts.block import HEAD_DTYPE, blocks_of, by_device, heads_of
 from recorder.run.parts.errors import RunFileError
 from recorder.run.parts.event import Event
 from recorder.run.parts.header import RunHeader
-from recorder.run.parts.kept_counts import COUNTED, Counts
+from recorder.run.parts.kept_counts import COUNTED, MOST_RECORDS, Counts
 from recorder.run_file.hdf5.naming import check_names
 
 if TYPE_CHECKING:
@@ -41,8 +41,6 @@ __all__ = [
 FORMAT: Final = "testcar-journal"
 VERSION: Final = 1
 """Written, and the newest that is read."""
-MOST_RECORDS: Final = 2**53
-"""Of a device in a run: a million in a second would take three centuries."""
 ROW_BYTES: Final = 64 * 1024
 """Records in one row of the batches, where their blocks are not longer: about a second's."""
 _COUNT: Final = struct.Struct("<I")

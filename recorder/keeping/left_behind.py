@@ -18,7 +18,6 @@ from calibration.quantities.bounded_text import bounded_json
 from recorder.keeping.errors import JournalError
 from recorder.keeping.journal_reader import CHUNK_BYTES
 from recorder.keeping.journal_rows import (
-    MOST_RECORDS,
     Cursor,
     Damage,
     Rows,
@@ -27,7 +26,13 @@ from recorder.keeping.journal_rows import (
     row_proof,
 )
 from recorder.run.parts.event import EventKind
-from recorder.run.parts.kept_counts import CLOSED, COUNTED, Counts, counts_of_status
+from recorder.run.parts.kept_counts import (
+    CLOSED,
+    COUNTED,
+    MOST_RECORDS,
+    Counts,
+    counts_of_status,
+)
 from recorder.salvage.images import Images
 from recorder.salvage.tails import lost_frames, tail_of
 from recorder.salvage.walk import Walk

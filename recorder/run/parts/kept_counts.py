@@ -6,6 +6,7 @@ journal of an earlier version has the counts of the status only, which run ahead
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final, Self
 
@@ -15,12 +16,14 @@ from recorder.run.parts.gap import Cause, Gap
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-__all__ = ["CLOSED", "COUNTED", "Counts", "counts_of_status"]
+__all__ = ["CLOSED", "COUNTED", "MOST_RECORDS", "Counts", "counts_of_status"]
 
 CLOSED: Final = "closed"
 """Key of the row of ``meta`` with the counts at a clean end."""
 COUNTED: Final = "journal"
 """Their name in the data of an event."""
+MOST_RECORDS: Final = 2**53
+"""Of a device in a run: a million in a second would take three centuries."""
 TABLES: Final = ("batches", "marks", "events")
 RUNS_AHEAD_S: Final = 2.0
 """A status counts what has come, which is kept only with the next commit."""
@@ -73,9 +76,17 @@ class Counts:
         """What :meth:`to_dict` gave, of any version and any damage; None where it is not that."""
         if not isinstance(data, dict):
             return None
-        rows, records = _numbers(data.get("rows")), _numbers(data.get("records"))
+        held = [data.get("rows"), data.get("records")]
+        rows, records = map(_numbers, held)
         told_s = data.get("t_s")
         t_s = float(told_s) if isinstance(told_s, int | float) else 0.0
+        whole = all(
+            len(numbers) == len(part)
+            for part, numbers in zip(held, (rows, records), strict=True)
+            if isinstance(part, dict)
+        )
+        if not whole or not math.isfinite(t_s):
+            return None
         return cls(
             {table: rows.get(table, 0) for table in TABLES},
             {name: (n, t_s) for name, n in records.items()},
@@ -132,11 +143,11 @@ def _lost_in_rings(events: Iterable[Event]) -> dict[str, int]:
 
 
 def _numbers(data: object) -> dict[str, int]:
-    """The whole numbers among the values."""
+    """The numbers among the values that can be counts."""
     if not isinstance(data, dict):
         return {}
     return {
         str(name): n
         for name, n in data.items()
-        if isinstance(n, int) and not isinstance(n, bool)
+        if isinstance(n, int) and not isinstance(n, bool) and 0 <= n < MOST_RECORDS
     }

@@ -224,6 +224,38 @@ def test_an_end_that_is_lost_is_known_by_the_journals_own_counts(tmp_path: Path)
             assert all(gap.t_end_s == 4.5 for gap in gaps)
 
 
+@pytest.mark.parametrize(
+    "told",
+    [
+        {"records": {"cell": 10**30}},
+        {"records": {"cell": 2.5}},
+        {"rows": {"batches": 10**30}},
+        {"rows": {"events": -1}},
+        {"t_s": float("inf")},
+        {"t_s": float("nan")},
+    ],
+    ids=str,
+)
+def test_counts_that_cannot_be_are_none_and_what_is_there_is_recovered(
+    told: dict[str, object], tmp_path: Path
+) -> None:
+    """Nothing then says that the journal was ended: that is told."""
+    run = made()
+    path = run.journal(tmp_path / "run.h5.journal").path
+    rows = dict.fromkeys(("batches", "marks", "events"), 10**6)
+    text = json.dumps({"run": "", "rows": rows, "records": {"cell": 10**6}, "t_s": 3.0} | told)
+    for table in ("meta", "meta_copy"):
+        statement(
+            path,
+            f"UPDATE {table} SET value = '{text}', crc = {row_crc('closed', text)}"
+            " WHERE key = 'closed'",
+        )
+    assert [loss.table for loss in recover(path, tmp_path / "run.h5")] == ["log"]
+    with open_run(tmp_path / "run.h5") as opened:
+        assert opened.devices["cell"].n == len(run.records("cell"))
+        assert len(opened.revisions()) == len(run.marks)
+
+
 def test_an_earlier_version_counted_only_what_had_come(tmp_path: Path) -> None:
     """A count of the last seconds runs ahead of the commit and shows nothing, an older one does."""
     path = tmp_path / "j"
