@@ -193,6 +193,11 @@ def _read_line(file: BinaryIO) -> tuple[bytes, int] | None:
 
 def _parsed(line: bytes) -> tuple[_Statement, bytes, Ed25519PublicKey]:
     held = bounded_json(line)
+    if not isinstance(held, dict) or not all(
+        isinstance(value, int if name == "version" else str) for name, value in held.items()
+    ):
+        msg = "its words cannot be"
+        raise ValueError(msg)
     signature = base64.b64decode(held.pop("signature"), validate=True)
     statement = _Statement(**held)
     kind = (statement.format, statement.version, statement.algorithm)

@@ -240,7 +240,16 @@ class TestForged:
         assert standing_of(closed_with(body, tmp_path / "x.h5")) is Standing.FALSE
 
     @pytest.mark.parametrize(
-        "line", [b"{}\n", b"[]\n", b"nothing\n", b'{"signature": 1}\n', b"[" * 3000 + b"\n"]
+        "line",
+        [
+            b"{}\n",
+            b"[]\n",
+            b"5\n",
+            b'"x"\n',
+            b"nothing\n",
+            b'{"signature": 1}\n',
+            b"[" * 3000 + b"\n",
+        ],
     )
     def test_a_line_that_is_none_is_refused(
         self, line: bytes, tmp_path: Path, capsys: pytest.CaptureFixture[str]
@@ -249,6 +258,16 @@ class TestForged:
         body = run.read_bytes()[:-CLOSING_BYTES] + BEGIN + line
         told = refused(capsys, str(closed_with(body, tmp_path / "x.h5")))
         assert "its signature does not hold: it does not read" in told
+
+    @pytest.mark.parametrize("field", ["run_id", "sha256", "signed_utc", "signed_at", "key"])
+    def test_a_word_that_is_no_text_is_refused(
+        self, field: str, tmp_path: Path, key: Ed25519PrivateKey
+    ) -> None:
+        run = sealed(tmp_path / "run.h5", key)
+        data, line = run.read_bytes(), line_of(run)
+        held = {**json.loads(line[len(BEGIN) :]), field: 5}
+        body = data[: data.rindex(BEGIN)] + BEGIN + json.dumps(held).encode() + b"\n"
+        assert standing_of(closed_with(body, tmp_path / "x.h5")) is Standing.FALSE
 
 
 def test_a_run_signed_at_its_recovery_says_so(
