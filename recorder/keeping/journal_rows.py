@@ -7,6 +7,7 @@ blocks on end.
 
 from __future__ import annotations
 
+import math
 import struct
 import zlib
 from dataclasses import dataclass, field
@@ -297,9 +298,10 @@ class Rows:
         if check == row_crc(i, _text(kind), t_s, text):
             try:
                 content = dict(bounded_json(text))
+                counts = Counts.of(content.pop(COUNTED, None))
+                self.events.append(Event(kind=_text(kind), t_s=_instant(t_s), data=content))
                 # The journal's own, put there with the commit: the event is what came.
-                self.counts = Counts.of(content.pop(COUNTED, None)) or self.counts
-                self.events.append(Event(kind=_text(kind), t_s=float(t_s), data=content))
+                self.counts = counts or self.counts
             except (ValueError, TypeError) as error:
                 self.damage.append(_one_row("events", i, str(error)))
         else:
@@ -308,6 +310,15 @@ class Rows:
 
 def _one_row(table: str, row: int, why: str, device: str = "") -> Damage:
     return Damage(table=table, row=row, last_row=row, why=why, device=device)
+
+
+def _instant(t_s: float) -> float:
+    """The run time of an event; a run file with another could not be opened."""
+    instant = float(t_s)
+    if not math.isfinite(instant):
+        msg = f"is of no time that can be ({instant} s)"
+        raise ValueError(msg)
+    return instant
 
 
 def _text(value: object) -> str:

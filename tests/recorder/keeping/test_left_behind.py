@@ -256,6 +256,22 @@ def test_counts_that_cannot_be_are_none_and_what_is_there_is_recovered(
         assert len(opened.revisions()) == len(run.marks)
 
 
+@pytest.mark.parametrize("t_s", ["9e999", "-9e999"])
+def test_an_event_of_no_time_costs_that_event_and_not_the_run(t_s: str, tmp_path: Path) -> None:
+    run, path = made(), tmp_path / "run.h5.journal"
+    run.journal(path)
+    check = row_crc(1, "health", float(t_s), "{}")
+    row = f"kind = 'health', t_s = {t_s}, json = '{{}}', crc = {check}"
+    statement(path, f"UPDATE events SET {row} WHERE id = 1")
+    (loss,) = recover(path, tmp_path / "run.h5")
+    assert (loss.table, loss.row, loss.why) == (
+        "events", 1, f"is of no time that can be ({float(t_s)} s)",
+    )  # fmt: skip
+    with open_run(tmp_path / "run.h5") as opened:
+        assert opened.devices["cell"].n == len(run.records("cell"))
+    assert main(["info", str(tmp_path / "run.h5")]) == 0
+
+
 def test_an_earlier_version_counted_only_what_had_come(tmp_path: Path) -> None:
     """A count of the last seconds runs ahead of the commit and shows nothing, an older one does."""
     path = tmp_path / "j"
