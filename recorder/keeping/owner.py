@@ -30,6 +30,8 @@ NO_PLACE: Final = frozenset(
     {errno.EROFS, errno.EACCES, errno.EPERM, errno.ENOSPC, errno.EDQUOT}
 )
 
+_NO_LINK: Final = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+
 if sys.platform == "win32":
     import msvcrt
 
@@ -162,15 +164,17 @@ def journal_state(journal: Path | str) -> JournalState:
     if not path.exists():
         return JournalState.ABSENT
     lock = path.with_name(path.name + OwnerLock.ending)
-    if not os.path.lexists(lock):
-        return JournalState.UNFINISHED
-    if kind := no_file(lock):
-        msg = f"{kind} is there, where the lock of a journal should be; have it taken away"
-        raise FileExistsError(errno.EEXIST, msg, str(lock))
-    ways = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
-    how = os.O_RDWR if sys.platform == "win32" else os.O_RDONLY
-    with os.fdopen(os.open(lock, how | ways), "rb") as file:
-        return JournalState.UNFINISHED if _try_lock(file) else JournalState.RECORDING
+    try:
+        kind = no_file(lock)
+        if not kind:
+            how = os.O_RDWR if sys.platform == "win32" else os.O_RDONLY
+            with os.fdopen(os.open(lock, how | _NO_LINK), "rb") as file:
+                return JournalState.UNFINISHED if _try_lock(file) else JournalState.RECORDING
+    except FileNotFoundError:
+        # Nobody holds it: there is none, or its holder has just let go of it.
+        return JournalState.UNFINISHED if path.exists() else JournalState.ABSENT
+    msg = f"{kind} is there, where the lock of a journal should be; have it taken away"
+    raise FileExistsError(errno.EEXIST, msg, str(lock))
 
 
 def boot_id() -> str:

@@ -8,12 +8,14 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from recorder.keeping.journal import Journal
 from recorder.keeping.owner import JournalState, journal_path_for, journal_state
 from recorder.keeping.seal import recover, remove_journal
+from recorder.machine.private_files import no_file
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.seal_file import seal_file
 from tests.recorder.made_runs import MadeRun, cell_blocks, header, load_cell, mark
@@ -165,6 +167,27 @@ def test_a_lock_that_is_a_pipe_or_a_link_is_no_lock_and_is_not_waited_for(
         journal_state(journal)
     (tmp_path / "run.journal.lock").unlink()
     assert journal_state(journal) is JournalState.UNFINISHED
+
+
+@pytest.mark.parametrize("goes", ["no_file", "os.open"])
+@pytest.mark.parametrize("stays", [True, False])
+def test_a_lock_let_go_while_it_is_looked_at_is_held_by_nobody(
+    goes: str, stays: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    journal, lock = tmp_path / "run.journal", tmp_path / "run.journal.lock"
+    journal.write_bytes(b"x")
+    lock.write_bytes(b"")
+    then = no_file if goes == "no_file" else os.open
+
+    def gone(*words: Any) -> Any:
+        lock.unlink()
+        if not stays:
+            journal.unlink()
+        return then(*words)
+
+    monkeypatch.setattr(f"recorder.keeping.owner.{goes}", gone)
+    expected = JournalState.UNFINISHED if stays else JournalState.ABSENT
+    assert journal_state(journal) is expected
 
 
 def test_only_what_is_ours_goes_with_the_journal(tmp_path: Path) -> None:
