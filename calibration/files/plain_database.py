@@ -5,9 +5,11 @@ from __future__ import annotations
 import re
 import sqlite3
 from collections.abc import Collection
+from pathlib import Path
 from typing import Any, Final
+from urllib.parse import quote
 
-__all__ = ["bounded_rows", "check_plain", "made_harmless"]
+__all__ = ["bounded_rows", "check_plain", "made_harmless", "opened_plain"]
 
 _PLAIN: Final = re.compile(
     r"CREATE TABLE \w+ \([\w\s,()\ufffd]*\)(\s*STRICT|\s*WITHOUT ROWID)?", re.IGNORECASE
@@ -21,6 +23,26 @@ MOST_PARTS: Final = 100
 """Tables, indices and triggers; ours have a dozen."""
 _MANY: Final = f"it has more than {MOST_PARTS} tables"
 _MORE: Final = "its tables hold more than the file"
+
+
+def opened_plain(path: Path, mode: str, *, largest: int, wait_s: float) -> sqlite3.Connection:
+    """Open a file that is there: ``ro`` or ``rw``. Texts stay bytes, what does not read as UTF-8
+    must not stop the rows after it; no value has more than ``largest`` bytes.
+
+    Raises
+    ------
+    sqlite3.Error
+        It cannot be opened; where that is not known now, at the first query.
+    """
+    name = f"file:{quote(path.resolve().as_posix())}?mode={mode}"
+    sql = sqlite3.connect(name, uri=True, isolation_level=None, timeout=wait_s)
+    try:
+        sql.text_factory = bytes
+        sql.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, largest)
+        return made_harmless(sql)
+    except BaseException:
+        sql.close()
+        raise
 
 
 def made_harmless(sql: sqlite3.Connection) -> sqlite3.Connection:

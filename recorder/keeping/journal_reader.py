@@ -7,9 +7,8 @@ import sqlite3
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Self
-from urllib.parse import quote
 
-from calibration.files.plain_database import bounded_rows, check_plain, made_harmless
+from calibration.files.plain_database import bounded_rows, check_plain, opened_plain
 from calibration.quantities.bounded_text import bounded_json
 from recorder.keeping.errors import JournalError
 from recorder.keeping.journal_rows import Cursor, Damage, Rows, header_from, row_crc
@@ -55,7 +54,7 @@ class JournalReader:
         ------
         FileNotFoundError
         JournalError
-            Not a journal, of a newer version, or damaged where its header stands.
+            Not a journal, of a newer version, damaged where its header stands, or not to be opened.
         """
         self.path = Path(path)
         if not self.path.is_file():
@@ -88,8 +87,7 @@ class JournalReader:
                 if isinstance(error, JournalError):
                     raise
                 if isinstance(error, sqlite3.Error) and not _is_torn(error):
-                    msg = f"{self.path}: the journal cannot be read now ({error})"
-                    raise JournalError(msg) from error
+                    raise _not_now(self.path, error) from error
                 why = (" ".join(str(error).split()) or type(error).__name__)[:200]
                 self._header_damage.append(Damage(table=table, row=0, last_row=0, why=why))
         why = self._header_damage[0].why
@@ -268,12 +266,14 @@ class JournalReader:
 
 
 def _connect(path: Path) -> sqlite3.Connection:
-    place = f"file:{quote(path.resolve().as_posix())}?mode=ro"
-    connection = sqlite3.connect(place, uri=True, isolation_level=None, timeout=LOCK_TIMEOUT_S)
-    # A text that is not UTF-8 any more must not stop the rows after it.
-    connection.text_factory = bytes
-    connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LARGEST_ROW_BYTES)
-    return made_harmless(connection)
+    try:
+        return opened_plain(path, "ro", largest=LARGEST_ROW_BYTES, wait_s=LOCK_TIMEOUT_S)
+    except sqlite3.Error as error:
+        raise _not_now(path, error) from error
+
+
+def _not_now(path: Path, error: sqlite3.Error) -> JournalError:
+    return JournalError(f"{path}: the journal cannot be read now ({error})")
 
 
 def _is_torn(error: sqlite3.Error) -> bool:

@@ -7,9 +7,8 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
-from urllib.parse import quote
 
-from calibration.files.plain_database import bounded_rows, check_plain, made_harmless
+from calibration.files.plain_database import bounded_rows, check_plain, opened_plain
 from recorder.machine.sqlite_errors import SQLITE_PASSING, SQLITE_READ_ERRORS
 from recorder.run.parts.errors import CompanionError
 from recorder.run_file.companion.entries import (
@@ -95,11 +94,7 @@ def run_of(path: Path) -> Path:
 
 def connection_to(place: Path, mode: str) -> sqlite3.Connection:
     """Open a file that is there: ``ro`` or ``rw``; raises ``sqlite3.Error``, if not now, later."""
-    name = f"file:{quote(place.resolve().as_posix())}?mode={mode}"
-    sql = sqlite3.connect(name, uri=True, isolation_level=None, timeout=BUSY_S)
-    sql.text_factory = bytes
-    sql.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LARGEST_ENTRY_BYTES)
-    return made_harmless(sql)
+    return opened_plain(place, mode, largest=LARGEST_ENTRY_BYTES, wait_s=BUSY_S)
 
 
 def read_held(sql: sqlite3.Connection, whose: Whose) -> Held:

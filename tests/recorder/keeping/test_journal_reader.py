@@ -76,6 +76,23 @@ def test_missing_and_foreign_files(tmp_path: Path) -> None:
         JournalReader(other)
 
 
+def test_a_journal_that_cannot_be_opened_now_is_told_and_no_mistake_of_ours(
+    tmp_path: Path, cell_run: MadeRun
+) -> None:
+    """As for a process that has no handles left: SQLite says no more than that."""
+    path = cell_run.journal(tmp_path / "run.journal").path
+    resource = pytest.importorskip("resource", reason="limits of a process as POSIX has them")
+    before = resource.getrlimit(resource.RLIMIT_NOFILE)
+    with path.open("rb") as file:
+        next_handle = file.fileno()
+    resource.setrlimit(resource.RLIMIT_NOFILE, (next_handle, before[1]))
+    try:
+        with pytest.raises(JournalError, match=r"run\.journal: the journal cannot be read now"):
+            JournalReader(path)
+    finally:
+        resource.setrlimit(resource.RLIMIT_NOFILE, before)
+
+
 def test_a_newer_version_is_told(tmp_path: Path, cell_run: MadeRun) -> None:
     path = tmp_path / "j"
     cell_run.journal(path)
