@@ -356,7 +356,12 @@ def in_words(run: RunDescription) -> str:
         lines.append(
             f"… and {many(len(run.gaps) - MOST_GAPS, 'gap')} more (testcar info --json lists all)"
         )
-    return "\n".join(map(one_line, [*lines, *told(run.episodes, MOST_GAPS)]))
+    return "\n".join(map(_on_one_line, [*lines, *told(run.episodes, MOST_GAPS)]))
+
+
+def _on_one_line(line: str) -> str:
+    """Whatever a file holds ends no line; witnesses of the time keep their place under it."""
+    return f"{'  ' if line.startswith('  ') else ''}{one_line(line)}"
 
 
 def _device_words(name: str, held: DeviceInRun) -> str:
