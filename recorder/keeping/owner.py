@@ -35,7 +35,8 @@ _NO_LINK: Final = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
 if sys.platform == "win32":
     import msvcrt
 
-    def _try_lock(file: IO[bytes]) -> bool:
+    def _try_lock(file: IO[bytes], *, alone: bool = True) -> bool:
+        del alone  # a byte is locked by one, or by nobody
         file.seek(0)
         try:
             msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
@@ -45,9 +46,10 @@ if sys.platform == "win32":
 else:
     import fcntl
 
-    def _try_lock(file: IO[bytes]) -> bool:
+    def _try_lock(file: IO[bytes], *, alone: bool = True) -> bool:
+        how = fcntl.LOCK_EX if alone else fcntl.LOCK_SH
         try:
-            fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+            fcntl.flock(file.fileno(), how | fcntl.LOCK_NB)
         except BlockingIOError:
             return False
         return True
@@ -96,15 +98,23 @@ class OwnerLock:
             return False
 
     def release(self) -> None:
-        """Let go and remove the lock's file; may be called twice."""
-        if not self._file.closed:
-            # Removed while still held: nobody can take a lock on a file that then vanishes.
-            if sys.platform != "win32":
+        """Let go and remove the lock's file; may be called twice.
+
+        One that cannot be removed (on a disk that has become read-only) locks nothing.
+        """
+        if self._file.closed:
+            return
+        # Removed while still held: nobody can take a lock on a file that then vanishes.
+        if sys.platform != "win32":
+            self._remove()
+        self._file.close()
+        if sys.platform == "win32":
+            self._remove()
+
+    def _remove(self) -> None:
+        with contextlib.suppress(OSError):
+            if self._file.closed or self._is_there():
                 self.path.unlink(missing_ok=True)
-            self._file.close()
-            if sys.platform == "win32":
-                with contextlib.suppress(OSError):
-                    self.path.unlink(missing_ok=True)
 
 
 class SealingLock(OwnerLock):
@@ -169,7 +179,9 @@ def journal_state(journal: Path | str) -> JournalState:
         if not kind:
             how = os.O_RDWR if sys.platform == "win32" else os.O_RDONLY
             with os.fdopen(os.open(lock, how | _NO_LINK), "rb") as file:
-                return JournalState.UNFINISHED if _try_lock(file) else JournalState.RECORDING
+                # Not alone: others who only look, at the same moment, are no recording.
+                free = _try_lock(file, alone=False)
+                return JournalState.UNFINISHED if free else JournalState.RECORDING
     except FileNotFoundError:
         # Nobody holds it: there is none, or its holder has just let go of it.
         return JournalState.UNFINISHED if path.exists() else JournalState.ABSENT

@@ -8,7 +8,12 @@ import time
 import uuid
 from contextlib import closing
 from multiprocessing import AuthenticationError
-from multiprocessing.connection import Client, Connection
+from multiprocessing.connection import (
+    Client,
+    Connection,
+    answer_challenge,
+    deliver_challenge,
+)
 from pathlib import Path
 from typing import Final, TypeVar
 
@@ -26,6 +31,7 @@ from recorder.acquisition.control.requests import (
     ZeroRequest,
     ZeroRevision,
 )
+from recorder.acquisition.control.server import limit_stalls
 from recorder.acquisition.control.session_files import (
     SessionError,
     SessionFile,
@@ -253,13 +259,27 @@ class LiveSession:
     def _connect(self) -> Connection:
         family = "AF_PIPE" if os.name == "nt" else "AF_UNIX"
         try:
-            return Client(
-                self._found.address, family=family, authkey=bytes.fromhex(self._found.authkey)
-            )
+            connection = Client(self._found.address, family=family)
+            try:
+                self._show_key(connection)
+            except BaseException:
+                connection.close()
+                raise
+        except BlockingIOError as error:
+            self._lost = f"the recording of {self.run_path.name} does not answer"
+            raise SessionLostError(self._lost) from error
         except (OSError, EOFError, AuthenticationError) as error:
             msg = f"the recording of {self.run_path.name} cannot be reached; it has ended"
             self._lost = msg
             raise SessionLostError(msg) from error
+        return connection
+
+    def _show_key(self, connection: Connection) -> None:
+        """The handshake; with a limit, for the system takes connections of the frozen, too."""
+        limit_stalls(connection, ANSWER_S)
+        key = bytes.fromhex(self._found.authkey)
+        answer_challenge(connection, key)
+        deliver_challenge(connection, key)
 
     def _ask(self, exchange: Exchange[R, A], request: R) -> A:
         with self._turn:

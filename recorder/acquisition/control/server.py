@@ -31,7 +31,7 @@ from calibration.quantities.bounded_text import bounded_json
 from recorder.acquisition.control.exchanges import Handler
 from recorder.acquisition.control.requests import NotKeptYetError
 
-__all__ = ["ControlServer"]
+__all__ = ["ControlServer", "limit_stalls"]
 
 MOST_CLIENTS: Final = 32
 MOST_STRANGERS: Final = 256
@@ -69,6 +69,8 @@ class ControlServer:
         self._guard = threading.Condition()
         self._clients: dict[threading.Thread, Connection] = {}
         self._strangers: dict[threading.Thread, _Stranger] = {}
+        self._told_short = False
+        """It is told already that there is no thread for who comes."""
         # Without a key here: the handshake would hold up everybody in ``accept``.
         self._listener = Listener(address, family=self._family, backlog=QUEUE)
         if self._family == "AF_UNIX":
@@ -108,11 +110,26 @@ class ControlServer:
                 if self._stopping.is_set():
                     connection.close()
                     continue
-                thread = threading.Thread(
-                    target=self._serve, args=(connection,), name="control client", daemon=True
-                )
-                self._strangers[thread] = _Stranger(connection)
+                short = self._begin(connection)
+            if short is not None and not self._told_short:
+                self._told_short = True
+                self._on_bug(short)
+
+    def _begin(self, connection: Connection) -> RuntimeError | None:
+        """Give a stranger a thread; with the guard held. Else why there is none: who is turned
+        away comes again, and nobody else is."""
+        thread = threading.Thread(
+            target=self._serve, args=(connection,), name="control client", daemon=True
+        )
+        self._strangers[thread] = _Stranger(connection)
+        try:
             thread.start()
+        except RuntimeError as error:
+            del self._strangers[thread]
+            connection.close()
+            return error
+        self._told_short = False
+        return None
 
     def _make_room(self) -> None:
         """Wait for a place among the strangers; who has had a friend's time gives his up."""
@@ -132,7 +149,7 @@ class ControlServer:
 
     def _serve(self, connection: Connection) -> None:
         try:
-            _limit_stalls(connection)
+            limit_stalls(connection, STALL_S)
             if not self._known(connection) or not self._welcome(connection):
                 return
             while not self._stopping.is_set():
@@ -216,11 +233,11 @@ def _refused(why: str, *, waits: bool = False) -> bytes:
     ).encode()
 
 
-def _limit_stalls(connection: Connection) -> None:
-    """Let no read or write on a socket last longer than ``STALL_S``."""
+def limit_stalls(connection: Connection, seconds: float) -> None:
+    """Let no read or write on a socket last longer; ``BlockingIOError`` where one would."""
     if os.name == "nt":
         return
-    limit = struct.pack("@ll", int(STALL_S), int(STALL_S % 1 * 1e6))
+    limit = struct.pack("@ll", int(seconds), int(seconds % 1 * 1e6))
     with socket.socket(fileno=os.dup(connection.fileno())) as same:
         same.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, limit)
         same.setsockopt(socket.SOL_SOCKET, socket.SO_SNDTIMEO, limit)

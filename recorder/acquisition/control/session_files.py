@@ -258,7 +258,7 @@ def sweep() -> list[str]:
 
 def _owner_lives(name: str) -> bool:
     parts = name.split("_")
-    if len(parts) != 4 or not parts[1].isdigit():
+    if len(parts) != 4 or not (parts[1].isascii() and parts[1].isdecimal()):
         return True  # not our pattern: not ours to remove
     pid = int(parts[1])
     started = process_started(pid)

@@ -7,13 +7,14 @@ import stat
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from recorder.keeping.journal import Journal
-from recorder.keeping.owner import JournalState, journal_path_for, journal_state
+from recorder.keeping.owner import JournalState, OwnerLock, journal_path_for, journal_state
 from recorder.keeping.seal import recover, remove_journal
 from recorder.machine.private_files import no_file
 from recorder.run_file.hdf5.reader import open_run
@@ -188,6 +189,39 @@ def test_a_lock_let_go_while_it_is_looked_at_is_held_by_nobody(
     monkeypatch.setattr(f"recorder.keeping.owner.{goes}", gone)
     expected = JournalState.UNFINISHED if stays else JournalState.ABSENT
     assert journal_state(journal) is expected
+
+
+def test_those_who_look_at_once_take_nobody_for_a_recording(tmp_path: Path) -> None:
+    journal = tmp_path / "run.journal"
+    journal.write_bytes(b"x")
+    (tmp_path / "run.journal.lock").write_bytes(b"")
+    with ThreadPoolExecutor(8) as lookers:
+        states = set(lookers.map(lambda _: journal_state(journal), range(4000)))
+    assert states == {JournalState.UNFINISHED}
+
+
+def test_a_lock_whose_file_cannot_be_removed_is_let_go_all_the_same(
+    tmp_path: Path, made: MadeRun
+) -> None:
+    """As on a disk that the system has made read-only: the run's outcome must still be told."""
+    journal = Journal.create(tmp_path / "run.journal", made.header, ballast_bytes=SMALL)
+    lock = tmp_path / "run.journal.lock"
+    with lock.open("rb") as held:
+        lock.unlink()
+        lock.mkdir()
+        journal.close()
+        fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    assert {p.name for p in tmp_path.iterdir()} == {"run.journal", "run.journal.lock"}
+
+
+def test_a_lock_that_another_process_has_taken_since_is_left_to_it(tmp_path: Path) -> None:
+    first = OwnerLock(tmp_path / "run.journal")
+    (tmp_path / "run.journal.lock").unlink()
+    second = OwnerLock(tmp_path / "run.journal")
+    first.release()
+    with pytest.raises(BlockingIOError):
+        OwnerLock(tmp_path / "run.journal")
+    second.release()
 
 
 def test_only_what_is_ours_goes_with_the_journal(tmp_path: Path) -> None:

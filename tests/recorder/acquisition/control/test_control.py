@@ -11,6 +11,7 @@ import stat
 import threading
 import time
 from collections.abc import Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from multiprocessing import AuthenticationError
 from multiprocessing.connection import Client, Connection
 from pathlib import Path
@@ -20,11 +21,17 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from recorder.acquisition.control import server
+from recorder.acquisition.control import client, server
+from recorder.acquisition.control.client import SessionLostError, attach
 from recorder.acquisition.control.exchanges import MARK, RequestRefusedError
 from recorder.acquisition.control.requests import NotKeptYetError
 from recorder.acquisition.control.server import ControlServer
-from recorder.acquisition.control.session_files import socket_address
+from recorder.acquisition.control.session_files import (
+    SessionFile,
+    process_started,
+    socket_address,
+    write_session,
+)
 
 KEY = secrets.token_bytes(32)
 ECHO = {"ask": "echo", "say": "hello"}
@@ -198,6 +205,65 @@ def test_more_than_enough_clients_are_turned_away(desk: Desk) -> None:
     finally:
         for friend in crowd:
             friend.close()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="plain sockets only")
+def test_a_thread_that_cannot_be_had_costs_that_client_alone(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    start, refused = threading.Thread.start, list[threading.Thread]()
+
+    def start_if_there_is_one(thread: threading.Thread) -> None:
+        if thread.name == "control client" and len(refused) < 2:
+            refused.append(thread)
+            msg = "can't start new thread"
+            raise RuntimeError(msg)
+        start(thread)
+
+    monkeypatch.setattr(threading.Thread, "start", start_if_there_is_one)
+    for _ in range(2):
+        with socket.socket(socket.AF_UNIX) as turned_away:
+            turned_away.settimeout(10.0)
+            turned_away.connect(desk.server.address)
+            assert turned_away.recv(1) == b""
+    with desk.client() as friend:
+        assert ask(friend, ECHO)["ok"]
+    assert [str(bug) for bug in desk.bugs] == ["can't start new thread"], "told once"
+
+
+@pytest.mark.skipif(os.name == "nt", reason="plain sockets only")
+@pytest.mark.parametrize("said", [b"", b"\x00\x00\x00\x20#CHALL"])
+def test_a_recording_that_does_not_answer_is_not_waited_for_without_end(
+    said: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Frozen before, or in the middle of, the handshake: the system still takes connections."""
+    monkeypatch.setattr(client, "ANSWER_S", 0.3)
+    with socket.socket(socket.AF_UNIX) as frozen:
+        address = str(tmp_path / "s")
+        frozen.bind(address)
+        frozen.listen()
+        mine = SessionFile(
+            pid=os.getpid(),
+            started=process_started(os.getpid()),
+            address=address,
+            authkey=KEY.hex(),
+            run_path="/runs/run.h5",
+            journal_path="/runs/run.h5.journal",
+            run_id="7",
+        )
+        path = write_session(mine)
+        with ThreadPoolExecutor(1) as other:
+            begun = other.submit(begin_to_answer, frozen, said) if said else None
+            with pytest.raises(SessionLostError, match=r"run\.h5 does not answer"):
+                attach(path)
+            if begun is not None:
+                begun.result().close()
+
+
+def begin_to_answer(listening: socket.socket, said: bytes) -> socket.socket:
+    answering = listening.accept()[0]
+    answering.sendall(said)
+    return answering
 
 
 def drips(address: str, stopping: threading.Event) -> None:

@@ -143,6 +143,17 @@ def test_what_a_dead_recording_left_is_swept_and_a_living_one_is_let_be() -> Non
         living.unlink()
 
 
+@linux
+@pytest.mark.parametrize("name", ["tcar_²_1_0", "tcar_7²_1_0", "tcar_99999999999999999999_1_0"])
+def test_a_name_that_only_looks_like_ours_does_not_stop_a_recording(name: str) -> None:
+    stranger = SHM_FOLDER / name
+    stranger.write_bytes(b"")
+    try:
+        sweep()
+    finally:
+        stranger.unlink(missing_ok=True)
+
+
 def _forget(name: str) -> None:
     from multiprocessing import resource_tracker
 
