@@ -36,15 +36,9 @@ if TYPE_CHECKING:
     from recorder.run_file.seal.signature import Signed
 
 __all__ = [
-    "CertificateInRun",
-    "ChannelInRun",
-    "ClockOfRun",
-    "DeviceInRun",
-    "MarksOfRun",
-    "RunDescription",
-    "describe",
-    "in_words",
-]
+    "CertificateInRun", "ChannelInRun", "ClockOfRun", "DeviceInRun", "MarksOfRun",
+    "RunDescription", "describe", "in_words",
+]  # fmt: skip
 
 MOST_GAPS: Final = 20
 """In words; JSON lists all."""
