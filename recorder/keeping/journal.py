@@ -308,7 +308,9 @@ class Journal:
             yield sql
             sql.execute("COMMIT")
         except BaseException:
-            roll_back(sql)
+            # What failed first is told; the next commit begins with this once more.
+            with contextlib.suppress(sqlite3.Error):
+                roll_back(sql)
             raise
 
     def _keep(self, rows: Sequence[NewRow]) -> None:

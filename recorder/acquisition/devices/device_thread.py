@@ -254,6 +254,8 @@ class DeviceThread:
             driver.close()
         except (DriverError, OSError) as error:
             self._tell_link(LinkState.CLOSING_FAILED, why=str(error))
+        except Exception as bug:  # noqa: BLE001 - told; what was lost must be told, too
+            self._tell_link(LinkState.CLOSING_FAILED, why=f"{type(bug).__name__}: {bug}")
 
     def _tell_link(self, state: LinkState, **data: Any) -> None:  # noqa: ANN401 - as below
         self._report(EventKind.LINK, state=str(state), **data)

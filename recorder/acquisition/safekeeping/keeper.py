@@ -263,6 +263,9 @@ class Keeper:
         items = [*self._counted(gaps), *map(self._clipped, waiting)]
         left = [f"{gap.lost_records} records of {gap.device}" for gap in gaps]
         error = self._error_of([], items)
+        if isinstance(error, NotKeptError) and not isinstance(error, JournalFullError):
+            # It may be there although it failed, as in :meth:`_settle_doubt`.
+            error = self._error_of([], items)
         if error is not None:
             lost = len(items)
             if not isinstance(

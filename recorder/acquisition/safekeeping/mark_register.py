@@ -97,7 +97,7 @@ class MarkRegister:
         self._given_up = threading.Event()
         self._closed = False
         self.not_kept: list[Mark] = []
-        """Revisions that nobody could keep before the end."""
+        """Revisions that could not be kept, whether or not anybody was still there to be told."""
 
     def __len__(self) -> int:
         return len(self._revisions)
@@ -282,13 +282,16 @@ class MarkRegister:
     def _try(self, waiting: _Waiting) -> Exception | None:
         if not self._follows(waiting.mark):
             return NotKeptError(None, "an earlier revision of this mark could not be kept")
+        last = False
         while True:
             try:
                 self._commit(waiting.mark)
             except NotKeptError as error:
                 waiting.why = error.strerror or str(error)
-                if self._given_up.wait(AGAIN_S):
+                if last:
                     return error
+                # One more even then: a try that failed may be on the disk, which the next finds.
+                last = self._given_up.wait(AGAIN_S)
             except Exception as error:  # noqa: BLE001 - told to whoever keyed, in _answer
                 return error
             else:
@@ -301,10 +304,13 @@ class MarkRegister:
 
     def _settle(self, waiting: _Waiting, error: Exception | None) -> None:
         mark, waiting.error = waiting.mark, error
+        # Keyed again after a refusal it is another try of the same.
+        name = (mark.mark_id, mark.revision)
+        self.not_kept = [m for m in self.not_kept if (m.mark_id, m.revision) != name]
         if error is None:
             self._revisions.append(mark)
             self._newest[mark.mark_id] = mark
-        elif isinstance(error, NotKeptError):
+        else:
             self.not_kept.append(mark)
 
     def _must_be_open(self) -> None:

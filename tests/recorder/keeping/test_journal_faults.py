@@ -148,6 +148,17 @@ def test_the_next_try_is_written_over_the_one_that_failed(desk: Desk) -> None:
     assert once - good == log.stat().st_size - once > 0
 
 
+def test_a_rollback_that_fails_too_does_not_hide_that_the_disk_is_full(desk: Desk) -> None:
+    desk.keep(0)
+    desk.faults.fail(sqlite3.SQLITE_FULL, at="INSERT", times=2)
+    desk.faults.fail(sqlite3.SQLITE_IOERR, at="ROLLBACK")
+    with pytest.raises(JournalFullError):
+        desk.keep(2)
+    assert desk.journal.disk_full
+    desk.keep(2)
+    assert_whole(desk, commits=2)
+
+
 def test_a_journal_taken_away_is_not_made_anew(desk: Desk) -> None:
     desk.keep(0)
     away = desk.path.with_name("elsewhere")

@@ -160,6 +160,26 @@ def test_a_bug_is_a_gap_with_its_trace_kept(desk: Desk) -> None:
     assert "the driver failed, ZeroDivisionError" in gap.detail
 
 
+def test_a_driver_that_does_not_even_close_is_a_gap_too_and_is_opened_again(desk: Desk) -> None:
+    def bug() -> None:
+        desk.drivers[0].closed += 1
+        msg = "no such handle"
+        raise ValueError(msg)
+
+    desk.drivers[0].close = bug  # type: ignore[method-assign]  # of this one alone
+    desk.script.put(LinkLostError("cell", "unplugged"))
+    desk.script.put(4)
+    states = [desk.hear() for _ in range(3)]
+    assert all(isinstance(event, Event) for event in states)
+    told = [(e.data["state"], e.data.get("why")) for e in states if isinstance(e, Event)]
+    assert told == [
+        ("closing failed", "ValueError: no such handle"), ("lost", "unplugged"), ("back", None)
+    ]  # fmt: skip
+    gap = desk.hear()
+    assert isinstance(gap, Gap)
+    assert gap.detail == "unplugged"
+
+
 def test_a_gap_is_told_before_its_records_are_in_the_ring(desk: Desk) -> None:
     seen = threading.Event()
     write = desk.ring.write

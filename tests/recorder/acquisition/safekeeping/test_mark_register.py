@@ -11,12 +11,13 @@ import pytest
 
 from recorder.acquisition.control.requests import KeyedMark, MarkRevision, NotKeptYetError
 from recorder.acquisition.safekeeping.mark_register import MarkRefusedError, MarkRegister
-from recorder.keeping.errors import NotKeptError
+from recorder.keeping.errors import JournalError, NotKeptError
 from recorder.machine.clocks import RunClock
 from recorder.marks.kinds import MarkError
 from recorder.marks.mark import SINCE_LAST, Mark
 
 NO_THREAD = RuntimeError("can't start new thread")
+REFUSED = JournalError("the journal refused a commit")
 LOCKED = NotKeptError(5, "database is locked", "run.h5.journal")
 START_NS = 1_000_000_000_000
 OPEN_NS = START_NS - 6_000_000_000
@@ -30,7 +31,8 @@ class Crew:
         self.now_ns = START_NS + 10_000_000_000
         self.kept: list[Mark] = []
         self.fail: Exception | None = None
-        self.fail_once: Exception | None = None
+        self.faults: list[Exception] = []
+        """Each is met once, before ``fail``."""
         self.flows = threading.Event()
         self.flows.set()
         self.tried = threading.Event()
@@ -48,9 +50,8 @@ class Crew:
     def _commit(self, mark: Mark) -> None:
         self.tried.set()
         assert self.flows.wait(20.0)
-        if (fault := self.fail_once) is not None:
-            self.fail_once = None
-            raise fault
+        if self.faults:
+            raise self.faults.pop(0)
         if self.fail is not None:
             raise self.fail
         self.kept.append(mark)
@@ -245,6 +246,37 @@ class TestStalled:
         with pytest.raises(MarkRefusedError):
             crew.key(t_s=5.0, mark_id=mark_id)
 
+    def test_what_is_refused_after_its_client_was_told_to_wait_is_counted_as_such(
+        self, crew: Crew
+    ) -> None:
+        crew.flows.clear()
+        mark_id = uuid.uuid4().hex
+        with pytest.raises(NotKeptYetError):
+            crew.key(mark_id=mark_id)
+        crew.faults = [REFUSED]
+        assert crew.register.close(waiting=crew.flows.set) == 0
+        assert [m.mark_id for m in crew.register.not_kept] == [mark_id]
+
+    def test_one_that_is_kept_when_it_is_keyed_again_is_not_counted(self, crew: Crew) -> None:
+        crew.faults = [REFUSED]
+        mark_id = uuid.uuid4().hex
+        with pytest.raises(JournalError):
+            crew.key(mark_id=mark_id)
+        crew.key(mark_id=mark_id)
+        assert crew.register.close(patience_s=0.0) == 1
+        assert crew.register.not_kept == []
+
+    def test_a_last_try_that_failed_and_is_there_all_the_same_is_kept(self, crew: Crew) -> None:
+        """As the journal has it: the same again is kept, of another its number is taken."""
+        crew.flows.clear()
+        mark_id = uuid.uuid4().hex
+        with pytest.raises(NotKeptYetError):
+            crew.key(mark_id=mark_id)
+        crew.faults = [LOCKED]
+        assert crew.register.close(patience_s=0.0, waiting=crew.flows.set) == 1
+        assert [m.mark_id for m in crew.kept] == [mark_id]
+        assert crew.register.not_kept == []
+
     def test_states_are_told_while_a_commit_hangs(self, crew: Crew) -> None:
         """Nothing that a client asks for waits for the disk."""
         crew.flows.clear()
@@ -263,7 +295,7 @@ class TestStalled:
         keyed = Mark(mark_id=mark_id, kind="milepost", t_s=5.0, value="12")
         with pytest.raises(NotKeptYetError):
             crew.revise(keyed, value="13")
-        crew.fail_once = LOCKED
+        crew.faults = [LOCKED, LOCKED]
         crew.register.close(patience_s=0.0, waiting=crew.flows.set)
         assert crew.kept == []
         assert [m.revision for m in crew.register.not_kept] == [0, 1]
