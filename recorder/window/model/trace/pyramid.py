@@ -33,6 +33,9 @@ class Columns:
     joined: NDArray[np.bool_]
     """(n,) True where the column is joined to the one before it: no gap lies between."""
 
+    def __getitem__(self, part: slice) -> Columns:
+        return Columns(self.x[part], self.low[part], self.high[part], self.joined[part])
+
     def extent(self) -> tuple[float, float] | None:
         """Lowest and highest value; None when there is none."""
         if not np.any(np.isfinite(self.low)):
@@ -126,14 +129,18 @@ class Pyramid:
             level.append(_merged(below.since(level.taken)[:ready], self.factor))
             level.taken += ready
 
-    def columns(self, axis: str, x0: float, x1: float, width: float) -> Columns:
+    def columns(
+        self, axis: str, x0: float, x1: float, width: float, *, whole: float = 0.0
+    ) -> Columns:
         """The trace from x0 to x1 as columns of the given width (s or m).
 
         Column bounds lie at whole multiples of ``width``, so that a trace that moves keeps its
-        shape. Cost grows with the number of columns, not with the number of samples.
+        shape. Cost grows with the number of columns, not with the number of samples: with those
+        of ``whole``, of which this may be a part.
         """
         name = "t" if axis == "time" else "d"
-        rows = self._rows_for(name, x0, x1, max(64.0, 16.0 * (x1 - x0) / width))
+        most = max(64.0, 16.0 * max(x1 - x0, whole) / width)
+        rows = self._rows_for(name, x0, x1, most)
         if len(rows) == 0:
             nothing = np.empty(0, dtype=np.float64)
             return Columns(nothing, nothing, nothing, np.empty(0, dtype=np.bool_))

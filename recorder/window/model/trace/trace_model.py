@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from calibration.quantities import flags as flag_bits
+from recorder.window.model.trace.moving import MovingColumns
 from recorder.window.model.trace.pens import POWER, Pen, power_factors
 from recorder.window.model.trace.pyramid import Columns, Pyramid
 from recorder.window.model.trace.rail_spans import RailSpans
@@ -166,6 +167,7 @@ class TraceModel:
         self.measures_distance = bool(distance_channel)
         """Whether a wheel with a certificate tells the distance."""
         self._memory = {pen.name: Pyramid() for pen in pens}
+        self._drawn = {name: MovingColumns(memory) for name, memory in self._memory.items()}
         self._last_s: dict[str, float] = {}
         self._told_s: dict[str, float] = {}
         """Pen of a receiver's speed → run time when one was last told."""
@@ -276,7 +278,7 @@ class TraceModel:
 
     def columns(self, pen: str, axis: str, x0: float, x1: float, width: float) -> Columns:
         """See :meth:`Pyramid.columns`."""
-        return self._memory[pen].columns(axis, x0, x1, width)
+        return self._drawn[pen].columns(axis, x0, x1, width)
 
     def gap_spans(self, pen: Pen, axis: str, x0: float, x1: float) -> list[tuple[float, float]]:
         """Stretches of the paper on which this pen's data are missing."""

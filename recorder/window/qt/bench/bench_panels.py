@@ -15,7 +15,8 @@ from calibration.readings.reading_doubts import Doubt
 from recorder.window.model.bench.bench_desk import BenchState
 from recorder.window.qt.panels.appearance import Appearance, font
 from recorder.window.qt.panels.painted import Panel, fitted, wrapped, write
-from recorder.window.qt.paper.strips import ValueAxis, path_arrays
+from recorder.window.qt.paper.axes import ValueAxis
+from recorder.window.qt.paper.strips import path_arrays
 
 if TYPE_CHECKING:
     from PyQt6.QtWidgets import QWidget

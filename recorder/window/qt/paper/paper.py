@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
 import pyqtgraph as pg
+from PyQt6.QtCore import QRectF
 from PyQt6.QtGui import QColor, QFontMetricsF, QPaintEvent, QPen
+from PyQt6.QtWidgets import QGraphicsView
 
 from calibration.quantities.editions import shown_quantity
 from recorder.machine.clocks import now_ns
 from recorder.window.model.crew.mark_list import EntryState
 from recorder.window.qt.panels.appearance import Appearance, font
-from recorder.window.qt.paper.strips import PaperAxis, PenStrip, ValueAxis
+from recorder.window.qt.paper.axes import PaperAxis, ValueAxis
+from recorder.window.qt.paper.items import Strokes, upright
+from recorder.window.qt.paper.strips import PenStrip
 
 if TYPE_CHECKING:
     from recorder.window.model.crew.mark_list import Entry
@@ -129,6 +134,8 @@ class Paper(pg.GraphicsLayoutWidget):  # type: ignore[misc]  # a library without
         self.frames = 0
         self.after_paint: Any = None
         """Called with the monotonic time when a frame is on the screen."""
+        # Nearly all of it moves at once: many small pieces would cost more than one.
+        self.setViewportUpdateMode(QGraphicsView.ViewportUpdateMode.BoundingRectViewportUpdate)
         self.ci.layout.setContentsMargins(0, 0, 4, 0)
         self.ci.layout.setSpacing(2)
         self._rail = self.addPlot(row=0, col=0)
@@ -161,8 +168,9 @@ class Paper(pg.GraphicsLayoutWidget):  # type: ignore[misc]  # a library without
         rail.disableAutoRange()
         rail.hideAxis("bottom")
         rail.getAxis("left").setStyle(showValues=False, tickLength=0)
-        self._rail_lines = pg.PlotCurveItem(connect="pairs", skipFiniteCheck=True)
+        self._rail_lines = Strokes()
         rail.addItem(self._rail_lines, ignoreBounds=True)
+        self._rail_view = QRectF()
         self._labels = []
         for _ in range(_LABELS):
             label = pg.TextItem(anchor=(0, 0.5))
@@ -178,11 +186,10 @@ class Paper(pg.GraphicsLayoutWidget):  # type: ignore[misc]  # a library without
         self._widths: dict[str, float] = {}
         self._shown: dict[int, tuple[str, str]] = {}
         self._lanes = _LANES if self.height() > 420 else _LANES - 1
-        self._rail.setYRange(0, self._lanes, padding=0)
         self._rail.getViewBox().setBackgroundColor(look.panel)
         self._rail.getAxis("left").setPen(QPen(QColor(look.panel), 0))
         self._rail.getAxis("left").setWidth(round(small * 4.4))
-        self._rail_lines.setPen(QPen(QColor(look.mark), 0))
+        self._rail_lines.pen = QPen(QColor(look.mark), 0)
         self.ci.layout.setRowFixedHeight(0, round(small * 1.35 * self._lanes) + 4)
         for label in self._labels:
             label.setFont(self._label_font)
@@ -194,7 +201,6 @@ class Paper(pg.GraphicsLayoutWidget):  # type: ignore[misc]  # a library without
         axis.setTickFont(font(small))
         axis.setHeight(round(small * 2.1))
         axis.setStyle(tickLength=-5)
-        axis.setGrid(70)
         axis.factor = shown_quantity("distance", system).factor
 
     def axis_words(self) -> str:
@@ -206,16 +212,10 @@ class Paper(pg.GraphicsLayoutWidget):  # type: ignore[misc]  # a library without
     def draw(self) -> None:
         """One frame of the newest data."""
         traces, view = self.run.traces, self.view
-        x1 = traces.newest(view.axis)
-        span = view.span_for(x1)
-        x0 = x1 - span
-        x1 += _RIGHT_MARGIN * span
-        if self._bottom.axis != view.axis:
-            self._bottom.axis = view.axis
-            self._bottom.picture = None
-        pixels = max(50.0, self.strips[0].plot.getViewBox().width() if self.strips else 50.0)
-        width = (x1 - x0) / (pixels * self.devicePixelRatioF())
-        taken, waiting = self._draw_labels(x0, x1, pixels)
+        x0, x1, width = self._stretch()
+        self._bottom.axis = view.axis
+        ticks = self._bottom.show_stretch(x0, x1)
+        taken, waiting = self._draw_labels(x0, x1)
         for strip in self.strips:
             strip.draw(traces.columns(strip.pen.name, view.axis, x0, x1, width), x0, x1, width)
             strip.beyond = strip.extent is not None and traces.railed.reach(
@@ -223,39 +223,64 @@ class Paper(pg.GraphicsLayoutWidget):  # type: ignore[misc]  # a library without
             )
             strip.draw_marks(taken, waiting)
             strip.draw_gaps(traces.gap_spans(strip.pen, view.axis, x0, x1), x0, x1)
+        if self.strips:
+            self.strips[-1].draw_ticks(ticks)
         # Done by the painting itself, it would move all items and have them painted once more.
         self.scene().prepareForPaint()
 
-    def _draw_labels(
-        self, x0: float, x1: float, pixels: float
-    ) -> tuple[list[float], list[float]]:
-        """Labels in lanes, the newest first to find room; returns where lines go."""
-        self._rail.setXRange(x0, x1, padding=0)
-        scale = pixels / (x1 - x0)
+    @property
+    def _pixels(self) -> float:
+        """How wide a strip is."""
+        return max(50.0, self.strips[0].plot.getViewBox().width() if self.strips else 50.0)
+
+    def _stretch(self) -> tuple[float, float, float]:
+        """The stretch of paper shown, and the width of a column of it: one pixel of the screen.
+
+        It moves by whole columns, and the middle of one never lies where two pixels meet.
+        """
+        newest = self.run.traces.newest(self.view.axis)
+        span = self.view.span_for(newest)
+        whole = span * (1.0 + _RIGHT_MARGIN)
+        width = whole / (self._pixels * self.devicePixelRatioF())
+        x0 = (math.ceil((newest - span) / width) + 0.25) * width
+        return x0, x0 + whole, width
+
+    def _draw_labels(self, x0: float, x1: float) -> tuple[list[float], list[float]]:
+        """Labels in lanes, the newest first to find room; returns where lines go, from x0 on."""
+        self._stand(x1 - x0)
+        scale = self._pixels / (x1 - x0)
         taken: list[float] = []
         waiting: list[float] = []
-        lanes = Lanes(pixels, self._lanes)
-        stems: list[tuple[float, float]] = []
+        lanes = Lanes(self._pixels, self._lanes)
+        stems: list[tuple[float, float, float]] = []
         pool = iter(self._labels)
-        for entry, x in reversed(self._marks_within(x0, x1)):
+        for entry, at in reversed(self._marks_within(x0, x1)):
+            x = at - x0
             (taken if entry.state is EntryState.TAKEN else waiting).append(x)
             for longest in _LABEL_LETTERS:
                 words = _words(entry, longest)
-                found = lanes.find((x - x0) * scale, self._width(words) + 12.0)
+                found = lanes.find(x * scale, self._width(words) + 12.0)
                 if found is not None:
                     break
             if found is None or (label := next(pool, None)) is None:
-                stems.append((x, 0.3))
+                stems.append((x, 0.0, 0.3))
                 continue
             lane, left = found
             self._place(label, entry, words, x, lane, left=left)
-            stems.append((x, lane + 1.0))
+            stems.append((x, 0.0, lane + 1.0))
         for label in pool:
             label.hide()
-        self._rail_lines.setData(
-            [x for x, _ in stems for _ in (0, 1)], [y for _, top in stems for y in (0.0, top)]
-        )
+        self._rail_lines.show_path(upright(stems))
         return taken, waiting
+
+    def _stand(self, span: float) -> None:
+        """The rail shows so much paper; it stands while the paper moves under it."""
+        view = QRectF(0.0, 0.0, span, self._lanes)
+        if view != self._rail_view:
+            self._rail_view = view
+            self._rail_lines.cover(view)
+            self._rail.setXRange(0.0, span, padding=0)
+            self._rail.setYRange(0, self._lanes, padding=0)
 
     def _width(self, words: str) -> float:
         if words not in self._widths:

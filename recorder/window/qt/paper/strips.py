@@ -4,30 +4,27 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pyqtgraph as pg
 from PyQt6.QtCore import QRectF, Qt
-from PyQt6.QtGui import QBrush, QColor, QPainter, QPen
+from PyQt6.QtGui import QBrush, QColor, QPen
 from PyQt6.QtWidgets import QGraphicsItem
 
 from calibration.quantities.constants import KM_H_PER_M_S
 from calibration.quantities.editions import shown_quantity
-from calibration.quantities.written import written
 from recorder.window.qt.panels.appearance import Appearance, font
+from recorder.window.qt.paper.axes import grid_pen
+from recorder.window.qt.paper.items import GapBands, Strokes, level, upright
 
 if TYPE_CHECKING:
-    from zoneinfo import ZoneInfo
-
     from numpy.typing import NDArray
-    from PyQt6.QtWidgets import QStyleOptionGraphicsItem, QWidget
 
     from recorder.window.model.trace.pens import Pen
     from recorder.window.model.trace.pyramid import Columns
 
-__all__ = ["GapBands", "PaperAxis", "PenStrip", "Scale", "ValueAxis", "path_arrays"]
+__all__ = ["PenStrip", "Scale", "path_arrays"]
 
 _LEAST: Final = {"pull": 10.0, "speed": 2.0 / KM_H_PER_M_S, "power": 50.0}
 """Smallest reach of a strip, kN, m/s, kW: a quiet pen must not be drawn as a wild one."""
@@ -125,124 +122,6 @@ def _nice(value: float) -> float:
     return math.copysign(step * power, value)
 
 
-def _round_step(least: float) -> float:
-    """The next of 1, 2, 5, 10 times a power of ten."""
-    if not (least > 0.0 and math.isfinite(least)):
-        return 1.0
-    power = 10.0 ** math.floor(math.log10(least))
-    return next(s for s in (1.0, 2.0, 5.0, 10.0) if s * power >= least * (1 - 1e-9)) * power
-
-
-class PaperAxis(pg.AxisItem):  # type: ignore[misc]  # a library without types
-    """Bottom axis: the railway's clock, or distance."""
-
-    def __init__(self) -> None:
-        super().__init__("bottom")
-        self.axis = "time"
-        self.start = datetime(2000, 1, 1, tzinfo=UTC)
-        self.zone: ZoneInfo | None = None
-        self.factor = 1e-3
-        self.enableAutoSIPrefix(enable=False)
-
-    def tickSpacing(  # pyqtgraph's name
-        self, minVal: float, maxVal: float, size: float
-    ) -> list[tuple[float, float]]:
-        """Round seconds and minutes, or round distances; no smaller ticks."""
-        span = abs(maxVal - minVal)
-        wanted = span / max(2.0, size / 130.0)
-        if self.axis == "time":
-            rounds = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400)
-            step = float(next((r for r in rounds if r >= wanted), 28800))
-            return [(step, -self._seconds_of_day() % step)]
-        return [(_round_step(wanted * self.factor) / self.factor, 0.0)]
-
-    def tickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:
-        """Words of the ticks."""
-        del scale
-        if self.axis == "time":
-            return [self._clock(v) for v in values]
-        decimals = max(0, -math.floor(math.log10(max(spacing * self.factor, 1e-6)) + 1e-9))
-        # Before the run began there is no paper.
-        return [f"{v * self.factor:.{min(decimals, 3)}f}" if v > -1e-9 else "" for v in values]
-
-    def _seconds_of_day(self) -> float:
-        """Of the run's beginning, on the clock shown: ticks stand on its round seconds."""
-        start = self.start.astimezone(self.zone) if self.zone else self.start
-        return start.hour * 3600 + start.minute * 60 + start.second + start.microsecond / 1e6
-
-    def _clock(self, t_s: float) -> str:
-        when = self.start + timedelta(seconds=t_s + 0.001)
-        return (when.astimezone(self.zone) if self.zone else when).strftime("%H:%M:%S")
-
-
-class ValueAxis(pg.AxisItem):  # type: ignore[misc]  # a library without types
-    """Few plain numbers with a true minus sign, and perhaps their unit."""
-
-    def __init__(self, side: str = "left", unit: str = "") -> None:
-        super().__init__(side)
-        self._unit = f" {unit}" if unit else ""
-        self._room = 21.0 if side == "left" else 80.0
-        self.enableAutoSIPrefix(enable=False)
-
-    def tickSpacing(  # pyqtgraph's name
-        self, minVal: float, maxVal: float, size: float
-    ) -> list[tuple[float, float]]:
-        """One row of round numbers, as many as there is room for."""
-        wanted = abs(maxVal - minVal) / max(2.0, size / self._room)
-        return [(_round_step(wanted), 0.0)]
-
-    def tickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:
-        """Words of the ticks."""
-        del scale
-        decimals = max(0, -math.floor(math.log10(max(spacing, 1e-9)) + 1e-9))
-        return [f"{written(v, decimals)}{self._unit}" for v in values]
-
-
-class GapBands(pg.GraphicsObject):  # type: ignore[misc]  # a library without types
-    """Hatched bands where data are missing. One item for all of them: nothing to leak."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self._spans: list[tuple[float, float]] = []
-        self._rect = QRectF()
-        self.colour = QColor("#888888")
-
-    def show_spans(self, spans: list[tuple[float, float]], view: QRectF) -> None:
-        """Show these stretches of x, over the whole height."""
-        if spans != self._spans or view != self._rect:
-            self.prepareGeometryChange()
-            self._spans, self._rect = spans, view
-            self.update()
-
-    def boundingRect(self) -> QRectF:
-        """The view: bands are cut to it."""
-        return self._rect
-
-    def paint(
-        self,
-        painter: QPainter,
-        option: QStyleOptionGraphicsItem | None = None,
-        widget: QWidget | None = None,
-    ) -> None:
-        """Hatch in screen pixels; at least three wide, so that a short gap is seen."""
-        del option, widget
-        if not self._spans:
-            return
-        transform = painter.transform()
-        painter.save()
-        painter.resetTransform()
-        for a, b in self._spans:
-            band = QRectF(a, self._rect.top(), b - a, self._rect.height())
-            on_screen = transform.mapRect(band)
-            if on_screen.width() < 3.0:
-                on_screen.setWidth(3.0)
-            wash = QColor(self.colour)
-            wash.setAlpha(50)
-            painter.fillRect(on_screen, wash)
-            painter.fillRect(on_screen, QBrush(self.colour, Qt.BrushStyle.BDiagPattern))
-        painter.restore()
-
-
 class PenStrip:
     """One pen's strip: plot, curve, zero line, mark lines, gap bands, title."""
 
@@ -254,12 +133,13 @@ class PenStrip:
         plot.setMouseEnabled(x=False, y=False)
         plot.disableAutoRange()
         self.bands = GapBands()
-        self.zero = pg.InfiniteLine(pos=0.0, angle=0)
-        self.marks = pg.PlotCurveItem(connect="pairs", skipFiniteCheck=True)
-        self.pending = pg.PlotCurveItem(connect="pairs", skipFiniteCheck=True)
-        self.curve = pg.PlotCurveItem(skipFiniteCheck=True)
-        for item in (self.bands, self.zero, self.marks, self.pending, self.curve):
+        strokes = [Strokes() for _ in range(6)]
+        self.grid, self.ticks, self.zero, self.marks, self.pending, self.curve = strokes
+        self._items = (*strokes[:2], self.bands, *strokes[2:])
+        for item in self._items:
             plot.addItem(item, ignoreBounds=True)
+        self._stands: tuple[QRectF, float] | None = None
+        """What the view shows, and its height on the screen."""
         self.title = pg.TextItem(anchor=(0, 0))
         self.title.setParentItem(plot.getViewBox())
         self.title.setPos(6, 1)
@@ -280,10 +160,11 @@ class PenStrip:
             high=None if high is None else high * unit.factor,
             least=self._least(unit.factor),
         )
-        self.curve.setPen(QPen(colour, 0))
-        self.zero.setPen(QPen(QColor(look.mark), 0, Qt.PenStyle.DotLine))
-        self.marks.setPen(QPen(QColor(look.mark), 0))
-        self.pending.setPen(QPen(QColor(look.loud_text), 0, Qt.PenStyle.DashLine))
+        self.curve.pen = QPen(colour, 0)
+        self.zero.pen = QPen(QColor(look.mark), 0, Qt.PenStyle.DotLine)
+        self.marks.pen = QPen(QColor(look.mark), 0)
+        self.pending.pen = QPen(QColor(look.loud_text), 0, Qt.PenStyle.DashLine)
+        self.grid.pen = self.ticks.pen = grid_pen(look.rule, look.paper)
         self.bands.colour = QColor(look.faint)
         words = f"{self.pen.title}, {unit.label}"
         if self.pen.quantity == "pull" and self.pen.measures:
@@ -308,8 +189,7 @@ class PenStrip:
         axis.setTextPen(QColor(look.ink))
         axis.setTickFont(font(small * 0.92))
         axis.setWidth(round(small * 4.4))
-        axis.setStyle(tickLength=-4, maxTickLevel=0)
-        axis.setGrid(70)
+        axis.setStyle(tickLength=0, maxTickLevel=0, hideOverlappingLabels=True)
         # It stands still while the paper moves: painted once, not at every frame.
         axis.setCacheMode(QGraphicsItem.CacheMode.DeviceCoordinateCache)
 
@@ -319,21 +199,37 @@ class PenStrip:
         self.extent = None if extent is None else (extent[0], extent[1])
         shown = None if extent is None else (extent[0] * self._factor, extent[1] * self._factor)
         low, high = self.scale.update(shown)
+        self._stand(QRectF(0.0, low, x1 - x0, high - low))
         xs, ys, link = path_arrays(columns, self._factor, self.pen.style, width)
-        self.curve.setData(xs, ys, connect=link)
-        self.plot.setXRange(x0, x1, padding=0)
-        self.plot.setYRange(low, high, padding=0)
+        self.curve.show_path(pg.arrayToQPath(xs - x0, ys, connect=link, finiteCheck=False))
+
+    def _stand(self, view: QRectF) -> None:
+        """Show so much paper and such a scale: the view stands, the paper moves under it."""
+        box = self.plot.getViewBox()
+        if (view, box.height()) == self._stands:
+            return
+        self._stands = (view, box.height())
+        for item in self._items:
+            item.cover(view)
+        self.plot.setXRange(view.left(), view.right(), padding=0)
+        self.plot.setYRange(view.top(), view.bottom(), padding=0)
+        self.zero.show_path(level([0.0], view))
+        ((_, values),) = self.plot.getAxis("left").tickValues(
+            view.top(), view.bottom(), box.height()
+        )
+        self.grid.show_path(level(values, view))
+
+    def draw_ticks(self, xs: list[float]) -> None:
+        """Lines of the grid at places of the view."""
+        low, high = self.scale.shown
+        self.ticks.show_path(upright((x, low, high) for x in xs))
 
     def draw_marks(self, xs: list[float], waiting: list[float]) -> None:
-        """Vertical lines at marks: taken ones whole, waiting ones dashed."""
+        """Vertical lines at places of the view: taken marks whole, waiting ones dashed."""
         low, high = self.scale.shown
         for item, at in ((self.marks, xs), (self.pending, waiting)):
-            item.setData(
-                np.repeat(np.array(at, dtype=np.float64), 2), np.tile([low, high], len(at))
-            )
+            item.show_path(upright((x, low, high) for x in at))
 
     def draw_gaps(self, spans: list[tuple[float, float]], x0: float, x1: float) -> None:
-        """Hatch the stretches without data."""
-        low, high = self.scale.shown
-        cut = [(max(a, x0), min(b, x1)) for a, b in spans]
-        self.bands.show_spans(cut, QRectF(x0, low, x1 - x0, high - low))
+        """Hatch the stretches of paper without data."""
+        self.bands.show_spans([(max(a, x0) - x0, min(b, x1) - x0) for a, b in spans])

@@ -5,7 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
+from numpy.typing import NDArray
+from PyQt6.QtCore import QPointF
+from PyQt6.QtGui import QImage
 
 from recorder.window.qt.frame.application import destroy
 from recorder.window.qt.frame.main_window import CrewWindow
@@ -24,6 +28,7 @@ def window(application: QApplication, session: FakeSession, kit: Kit) -> Iterato
     kit.send_train(session, 30.0)
     kit.settle(run)
     made = CrewWindow(run)
+    made.resize(1280, 720)
     made.show()
     application.processEvents()
     yield made
@@ -43,3 +48,65 @@ def test_paper_that_moves_is_painted_once_a_frame(
             application.processEvents()
         painted.append(window.paper.frames - before)
     assert painted[1:] == [1, 1, 1, 1]
+
+
+def send_a_second(window: CrewWindow, session: FakeSession, kit: Kit, t_s: float) -> None:
+    session.send_wheel(t_s, 400.0 + 14.0 * (t_s - 30.0) + 0.14 * np.arange(100.0))
+    session.send_pull(t_s, 100.0 + 20.0 * np.sin(np.arange(2000.0)))
+    kit.settle(window.run)
+
+
+def test_views_stand_still_while_the_paper_moves(
+    window: CrewWindow, session: FakeSession, kit: Kit
+) -> None:
+    window.paper.view.show(10.0)
+    send_a_second(window, session, kit, 30.0)
+    window.draw_frame()
+    moved: list[str] = []
+    for strip in window.paper.strips:
+        name = strip.pen.name
+        strip.plot.getViewBox().sigRangeChanged.connect(
+            lambda *_, name=name: moved.append(name)
+        )
+    for second in range(31, 36):
+        send_a_second(window, session, kit, float(second))
+        window.draw_frame()
+    assert moved == []
+
+
+def paper_of(window: CrewWindow) -> NDArray[np.uint32]:
+    """(height, width) colours of the strip of the pull between its title and its dotted zero."""
+    box = window.paper.strips[0].plot.getViewBox()
+    zero = window.paper.mapFromScene(box.mapViewToScene(QPointF(0.0, 0.0))).y()
+    at = window.paper.mapFromScene(box.sceneBoundingRect()).boundingRect()
+    picture = window.paper.grab().toImage().convertToFormat(QImage.Format.Format_RGB32)
+    bits = picture.constBits()
+    assert bits is not None
+    values = np.frombuffer(bits.asstring(picture.sizeInBytes()), np.uint32)
+    whole = values.reshape(picture.height(), -1)
+    title = round(2.5 * window.small)
+    return whole[at.top() + title : zero - 1, at.left() + 1 : at.right() - 1]
+
+
+@pytest.mark.parametrize("appearance", ["day", "night"])
+def test_paper_moves_by_whole_pixels_and_keeps_what_is_drawn(
+    window: CrewWindow, session: FakeSession, kit: Kit, appearance: str
+) -> None:
+    window.look_name = appearance
+    window.dress()
+    window.paper.view.show(10.0)
+    window.run.marks.press("R", session.header.started_monotonic_ns + 28 * 10**9)
+    for second in (30.0, 31.0):
+        send_a_second(window, session, kit, second)
+    window.draw_frame()
+    before = paper_of(window)
+    send_a_second(window, session, kit, 32.0)
+    window.draw_frame()
+    after = paper_of(window)
+    by = round(before.shape[1] / 10.15)
+    changed = sorted(
+        np.count_nonzero(before[:, n:-by] != after[:, : -by - n]) for n in range(by - 3, by + 4)
+    )
+    # A point midway between two rows of pixels may be drawn in either.
+    assert changed[0] <= 5
+    assert changed[1] > 100
