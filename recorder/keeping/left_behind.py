@@ -33,7 +33,7 @@ from recorder.run.parts.kept_counts import (
     Counts,
     counts_of_status,
 )
-from recorder.salvage.images import Images
+from recorder.salvage.images import Images, page_sizes
 from recorder.salvage.tails import lost_frames, tail_of
 from recorder.salvage.walk import Walk
 
@@ -78,7 +78,7 @@ class LeftBehind:
         if not self.path.is_file():
             msg = "no such journal"
             raise FileNotFoundError(2, msg, str(self.path))
-        self._images = Images(self.path, USUAL_PAGE_BYTES)
+        self._images = Images(self.path, self._page_bytes())
         try:
             self._walk_through()
         except BaseException:
@@ -103,6 +103,16 @@ class LeftBehind:
             for device in {*own.records, *filed.records}
         }
         self._find_ends(Counts(rows, records), beyond=FILED)
+
+    def _page_bytes(self) -> int:
+        """The size of pages at which most rows prove themselves, where heads tell several."""
+        sizes = page_sizes(self.path, USUAL_PAGE_BYTES)
+        return sizes[0] if len(sizes) == 1 else max(sizes, key=self._proven_at)
+
+    def _proven_at(self, size: int) -> tuple[int, int]:
+        with Images(self.path, size) as self._images:
+            self._walk_all()
+        return sum(map(len, self._numbers.values())), -len(self._walk.suspects)
 
     def _walk_through(self) -> None:
         self._foreign = ""

@@ -19,27 +19,44 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-__all__ = ["DATABASE", "Images"]
+__all__ = ["DATABASE", "Images", "page_sizes"]
 
 DATABASE: Final = b"SQLite format 3\0"
 _SIZES: Final = frozenset(2**k for k in range(9, 17))
 
 
+def page_sizes(path: Path, usual_bytes: int) -> list[int]:
+    """What pages may have of bytes, the likeliest first: as the head of the database says, that
+    of the log, and usually. Of a sound database all three are one."""
+    log = _log_of(path)
+    told = [_told_bytes(_head_of(path)), log_page_bytes(log) if log.is_file() else 0]
+    return list(dict.fromkeys([*filter(_SIZES.__contains__, told), usual_bytes]))
+
+
+def _log_of(path: Path) -> Path:
+    return path.with_name(path.name + "-wal")
+
+
+def _head_of(path: Path) -> bytes:
+    with path.open("rb") as file:
+        return file.read(100)
+
+
+def _told_bytes(head: bytes) -> int:
+    told = int.from_bytes(head[16:18], "big")
+    return 65_536 if told == 1 else told
+
+
 class Images:
     """Places are 1, 2, 3 … for pages of the database, -1, -2, -3 … for frames of the log."""
 
-    def __init__(self, path: Path, usual_bytes: int) -> None:
-        """Open both; ``usual_bytes`` is the size of a page where neither of them says it."""
-        self.log_path = path.with_name(path.name + "-wal")
-        with path.open("rb") as file:
-            head = file.read(100)
-        told = int.from_bytes(head[16:18], "big")
-        told = 65_536 if told == 1 else told
+    def __init__(self, path: Path, size: int) -> None:
+        """Open both; ``size`` is how many bytes a page has."""
+        self.log_path = _log_of(path)
+        head = _head_of(path)
         has_log = self.log_path.is_file()
-        told_log = log_page_bytes(self.log_path) if has_log else 0
         self.log_bytes = self.log_path.stat().st_size if has_log else 0
-        self.head_bad = not (head.startswith(DATABASE) and told in _SIZES)
-        size = told if not self.head_bad or told in _SIZES else told_log or usual_bytes
+        self.head_bad = not (head.startswith(DATABASE) and _told_bytes(head) == size)
         self.page_bytes = size
         self._base = PageFile(path, size)
         self._frames = (

@@ -5,10 +5,12 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
+from unittest import mock
 
 import pytest
 
 from recorder.command_line.main import main
+from recorder.keeping import journal as journal_module
 from recorder.keeping.errors import JournalError
 from recorder.keeping.journal_reader import JournalReader
 from recorder.keeping.journal_rows import Cursor, Damage, row_crc
@@ -246,3 +248,22 @@ def test_a_batch_at_a_record_that_cannot_be_is_a_loss(first: int, tmp_path: Path
     with open_run(out) as held:
         told = [e.data["why"] for e in held.events() if e.kind == EventKind.JOURNAL_DAMAGE]
     assert f"cannot begin at record {first}" in told
+
+
+@pytest.mark.parametrize("told", [0, 1, 512, 1024, 4096, 8192, 17_408, 32_768])
+def test_a_head_that_tells_another_size_of_pages_costs_nothing(
+    told: int, cell_run: MadeRun, tmp_path: Path
+) -> None:
+    """Bytes 16 and 17 of the file; 1 stands for 65,536. Every row is where it was."""
+    with mock.patch.object(journal_module, "CHECKPOINT_BYTES", 100_000):
+        journal = cell_run.journal(tmp_path / "whole", close=False)
+    base, log = ((tmp_path / f"whole{end}").read_bytes() for end in ("", "-wal"))
+    journal.close()
+    assert min(len(base), len(log)) > 100_000
+    (tmp_path / "j").write_bytes(base[:16] + told.to_bytes(2, "big") + base[18:])
+    (tmp_path / "j-wal").write_bytes(log)
+    assert recover(tmp_path / "j", tmp_path / "run.h5") == []
+    with open_run(tmp_path / "run.h5") as opened:
+        assert opened.devices["cell"].n == cell_run_records(3.0)
+        assert len(opened.revisions()) == 60
+        assert len(opened.events("health")) == 60
