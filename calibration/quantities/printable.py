@@ -6,7 +6,7 @@ import re
 import unicodedata
 from typing import Final
 
-__all__ = ["one_line", "printable", "shortened"]
+__all__ = ["error_line", "one_line", "printable", "shortened"]
 
 STEERING: Final = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
 """Categories of Unicode: control, format (turns the line about), half a pair, ends of lines."""
@@ -31,6 +31,15 @@ def printable(text: str, but: str = "") -> str:
 def one_line(text: str) -> str:
     """A text of a file as one line for a person, which nothing in it ends or steers."""
     return shortened(printable(" ".join(text.split())))
+
+
+def error_line(error: BaseException) -> str:
+    """An error as one line for a person: one of the system by its file, and without its number."""
+    words = str(error)
+    if isinstance(error, OSError) and error.strerror:
+        file = "" if error.filename is None else f"{error.filename}: "
+        words = f"{file}{error.strerror}"
+    return " ".join(words.split()) or type(error).__name__
 
 
 def shortened(line: str) -> str:

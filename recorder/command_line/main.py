@@ -13,6 +13,7 @@ import traceback
 import warnings
 from typing import Final
 
+from calibration.quantities.printable import error_line
 from recorder.command_line.support.errors import USER_ERRORS, AnswerIsNoError
 from recorder.command_line.support.parsers import Parser
 from recorder.command_line.support.screen import guarded
@@ -112,14 +113,14 @@ def _main(argv: list[str] | None) -> int:
         if args.debug:
             traceback.print_exc()
         else:
-            print(f"testcar {args.verb}: {_one_line(error)}", file=sys.stderr)
+            print(f"testcar {args.verb}: {error_line(error)}", file=sys.stderr)
         return 2
     except Exception as bug:  # noqa: BLE001 - the last line of defence before the person
         if args.debug:
             traceback.print_exc()
         else:
             print(
-                f"testcar {args.verb}: internal error: {type(bug).__name__}: {_one_line(bug)}"
+                f"testcar {args.verb}: internal error: {type(bug).__name__}: {error_line(bug)}"
                 " (run again with --debug and report it)",
                 file=sys.stderr,
             )
@@ -134,15 +135,6 @@ def _refused(asked: str, unknown: list[str]) -> int:
         file=sys.stderr,
     )
     return 2
-
-
-def _one_line(error: BaseException) -> str:
-    words = str(error)
-    if isinstance(error, OSError) and error.filename is not None:
-        words = f"{error.filename}: {error.strerror}"
-    elif isinstance(error, OSError) and error.strerror:
-        words = str(error.strerror)
-    return " ".join(words.split()) or type(error).__name__
 
 
 def run() -> None:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 
 from calibration.certificates.signature import SignatureError
 from calibration.certificates.signing_key import load_signing_key
+from calibration.quantities.printable import error_line
 from recorder.keeping.errors import JournalError, SealBugError, SealError
 from recorder.keeping.filer_reports import (
     FILER_REPORTS,
@@ -128,7 +129,7 @@ def main(words: list[str]) -> int:
             )
             report(Sealed(unsigned=unsigned))
     except (JournalError, RunFileError, SealError, OSError) as error:
-        report(FilerFailed(" ".join(str(error).split())))
+        report(FilerFailed(error_line(error)))
         return EXIT_FAILED
     except SealBugError as bug:
         # The traceback is for who is asked to mend it: testcar --debug recover shows it.
@@ -143,7 +144,7 @@ def _signer(keys: list[str]) -> tuple[Signer | None, str]:
         for key in keys:
             return Signer(load_signing_key(Path(key)), SignedAt.STOP), ""
     except (SignatureError, OSError) as error:
-        why = " ".join(str(error).split())
+        why = error_line(error)
         return None, f"the run is sealed and NOT SIGNED: its key could not be used: {why}"
     return None, ""
 

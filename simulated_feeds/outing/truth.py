@@ -14,6 +14,7 @@ from typing import IO, TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from calibration.quantities.printable import error_line
 from simulated_feeds.settings.errors import FeedError
 
 if TYPE_CHECKING:
@@ -107,7 +108,7 @@ def read_feed_note(folder: Path | str) -> dict[str, Any]:
     try:
         note = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
-        msg = f"{path}: no note of a feed ({error})"
+        msg = f"{path}: no note of a feed ({error_line(error)})"
         raise FeedError(msg) from error
     if not isinstance(note, dict):
         msg = f"{path}: not the note of a feed"

@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
+from calibration.quantities.printable import error_line
 from recorder.machine.child_process import ChildProcess, python_command
 from recorder.machine.child_reports import Orders, ReportWriter
 from recorder.run.parts.errors import RunFileError
@@ -156,7 +157,7 @@ def run_child(run: Callable[[str, FeedReporter, Callable[[], bool]], Any]) -> in
     try:
         run(sys.argv[1], report, orders.given.is_set)
     except (FeedError, RunFileError, SheetError, OSError) as error:
-        report(FeedFailed(" ".join(str(error).split())))
+        report(FeedFailed(error_line(error)))
         return 2
     except Exception as bug:
         what = " ".join(str(bug).split())

@@ -28,6 +28,7 @@ from multiprocessing.connection import (
 from typing import Final
 
 from calibration.quantities.bounded_text import bounded_json
+from calibration.quantities.printable import error_line
 from recorder.acquisition.control.exchanges import Handler
 from recorder.acquisition.control.requests import NotKeptYetError
 
@@ -197,7 +198,7 @@ class ControlServer:
         except NotKeptYetError as error:
             return _refused(str(error), waits=True)
         except (ValueError, OSError) as error:
-            return _refused(" ".join(str(error).split()))
+            return _refused(error_line(error))
         except Exception as bug:  # noqa: BLE001 - a client never brings the recording down
             self._on_bug(bug)
             return _refused(f"internal error: {type(bug).__name__}: {bug}")

@@ -10,6 +10,7 @@ import numpy as np
 
 from calibration.certificates.signature import SignatureError, key_of
 from calibration.certificates.signing_key import load_signing_key
+from calibration.quantities.printable import error_line
 from drivers.interface.driver_interface import DriverDescription, Layout, Role
 from drivers.interface.errors import SetupError
 from drivers.interface.registry import DRIVERS, description_of, layout_of
@@ -71,12 +72,6 @@ def make_plan(
     return maker.make(trip)
 
 
-def _words(error: Exception) -> str:
-    if isinstance(error, OSError) and error.strerror:
-        return f"{error.filename}: {error.strerror}"
-    return str(error)
-
-
 class _PlanMaker:
     def __init__(self, car: CarSheet, on: date, *, allow_expired: bool) -> None:
         self.car = car
@@ -134,7 +129,7 @@ class _PlanMaker:
         try:
             key = load_signing_key(self._signing_key)
         except (SignatureError, OSError) as error:
-            self._problem("recording", f"signing_key: {_words(error)}")
+            self._problem("recording", f"signing_key: {error_line(error)}")
             return ""
         return key_of(key.public_key()).fingerprint
 

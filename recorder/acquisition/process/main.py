@@ -15,6 +15,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Any, Final
 
+from calibration.quantities.printable import error_line
 from recorder.acquisition.preparation.settings import Outcome, RecordingSettings
 from recorder.acquisition.process.recording import record
 from recorder.acquisition.process.reports import RECORDING_REPORTS, Done, Refused, Reporter
@@ -87,18 +88,11 @@ def main(words: list[str]) -> int:
     try:
         outcome = record_here(settings_from_json(spec), report)
     except (ValueError, OSError) as error:
-        problems = getattr(error, "problems", None) or [one_line(error)]
+        problems = getattr(error, "problems", None) or [error_line(error)]
         report.finish(Refused(tuple(problems)))
         return REFUSED
     report.finish(Done(outcome))
     return outcome.exit_code
-
-
-def one_line(error: BaseException) -> str:
-    """An error as one line for a person."""
-    if isinstance(error, OSError) and error.filename is not None:
-        return f"{error.filename}: {error.strerror}"
-    return " ".join(str(error).split()) or type(error).__name__
 
 
 if __name__ == "__main__":

@@ -6,6 +6,7 @@ import traceback
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
+from calibration.quantities.printable import error_line
 from recorder.acquisition.control.status import DeviceStatus, KeepingStatus, SessionStatus
 from recorder.acquisition.field.channel_watch import ChannelWatch
 from recorder.acquisition.field.clock_watch import ClockWatch
@@ -352,7 +353,7 @@ class RunningRecording:
     def _keeper_failed(self, error: Exception) -> None:
         """The keeper can keep no more; called from its thread."""
         self._bug = self._bug or not isinstance(error, NotKeptError)
-        self._fail(f"{self._settings.out}: recording stopped, {error}")
+        self._fail(f"{self._settings.out}: recording stopped, {error_line(error)}")
 
     def _end_by(self, bug: Exception) -> None:
         """A mistake of ours ends the run, but takes nothing with it that has come."""

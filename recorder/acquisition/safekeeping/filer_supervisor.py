@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from calibration.quantities.printable import error_line
 from recorder.keeping.errors import SealBugError, SealError
 from recorder.keeping.filer_process import FilerProcess
 from recorder.machine.private_files import is_ours
@@ -85,7 +86,7 @@ class FilerSupervisor:
                 self._again()
             except (OSError, RuntimeError) as error:  # no process, or no thread to hear it
                 self._put_off(
-                    f"the process that writes the run file cannot be started ({error})"
+                    f"the process that writes the run file cannot be started ({error_line(error)})"
                 )
 
     def _put_off(self, problem: str) -> None:
@@ -129,7 +130,7 @@ class FilerSupervisor:
         except (OSError, RuntimeError) as error:
             if isinstance(error, SealBugError):
                 raise
-            raise SealError(str(error)) from error
+            raise SealError(error_line(error)) from error
 
     def abandon(self) -> None:
         """End the filer if it still runs; the files stay. May be called twice."""
@@ -144,7 +145,7 @@ class FilerSupervisor:
             try:
                 return self._again()
             except (OSError, RuntimeError) as error:
-                why = f"the process that seals the run file cannot be started ({error})"
+                why = f"the process that seals the run file cannot be started ({error_line(error)})"
                 self._warn(f"{why}; it is tried again")
         self._sleep(last_s)
         return self._again()

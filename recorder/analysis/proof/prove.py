@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from calibration.quantities.printable import error_line
 from recorder.analysis.campaign.loading import load_runs
 from recorder.analysis.plausibility.doubt import CheckState
 from recorder.analysis.proof.beyond import beyond_of
@@ -78,7 +79,7 @@ def prove_run(path: Path | str, *, progress: Progress | None = None) -> Proven:
         whole = (*proofs, _unread(Check.PLAUSIBILITY, error, proofs))
         return Proven(path=place, proofs=whole, beyond=beyond)
     except (ValueError, OSError) as error:
-        why = f"the run cannot be loaded: {' '.join(str(error).split())}"
+        why = f"the run cannot be loaded: {error_line(error)}"
         whole = (*proofs, _plausibility(State.NOT_PROVED, why))
         return Proven(path=place, proofs=whole, beyond=beyond)
     plausible = map(_judged, loaded.checks)

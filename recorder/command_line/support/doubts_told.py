@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from calibration.quantities.printable import error_line
 from recorder.analysis.plausibility.sheets_alone import check_sheets
 from recorder.track.route.route import RouteError, load_route
 
@@ -37,6 +38,6 @@ def sheet_doubts(trip: TripSheet) -> list[Doubt]:
         try:
             route = load_route(trip.route_path)
         except (RouteError, OSError) as error:
-            why = " ".join(str(error).split())
+            why = error_line(error)
             print(f"testcar record: warning: the route was not read: {why}", file=sys.stderr)
     return [c.doubt for c in check_sheets(trip, route) if c.doubt is not None]

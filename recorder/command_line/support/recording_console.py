@@ -7,6 +7,7 @@ import sys
 import threading
 from typing import TYPE_CHECKING, Final
 
+from calibration.quantities.printable import error_line
 from calibration.quantities.written import many
 from recorder.acquisition.process.reports import (
     CheckReport,
@@ -119,7 +120,9 @@ class RecordingConsole:
                 start_new_session=True,
             )
         except OSError as error:
-            self._line(f"the window cannot be opened ({error}); recording goes on without it")
+            self._line(
+                f"the window cannot be opened ({error_line(error)}); recording goes on without it"
+            )
 
 
 def _status_line(status: SessionStatus) -> str:

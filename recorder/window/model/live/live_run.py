@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from calibration.quantities.printable import error_line
 from recorder.acquisition.control.client import CHECK_S
 from recorder.acquisition.control.requests import StopRequest
 from recorder.machine.clocks import now_ns
@@ -119,7 +120,7 @@ class LiveRun:
         try:
             return route_of_run(self.header, self.trip, self.session.run_path, route_path)
         except (OSError, ValueError) as error:
-            self.route_problem = f"no profile: {error}"
+            self.route_problem = f"no profile: {error_line(error)}"
             return None
 
     def _mark_list(self) -> MarkList:

@@ -6,6 +6,7 @@ import queue
 import threading
 from typing import TYPE_CHECKING, Any, Final
 
+from calibration.quantities.printable import error_line
 from recorder.keeping.journal_reader import JournalReader
 from recorder.keeping.journal_rows import Cursor
 from recorder.window.model.trace.trace_chunk import ChunkMaker, TraceChunk
@@ -114,9 +115,8 @@ class RingWorker:
                                 self._maker.start_wheel(device, block.records[:1], at)
                                 return
         except (OSError, ValueError) as error:
-            self.problem = (
-                f"distance is counted from the moment this window was opened ({error})"
-            )
+            why = error_line(error)
+            self.problem = f"distance is counted from the moment this window was opened ({why})"
 
     def start(self) -> None:
         """Run :meth:`step` in a thread of its own until :meth:`close`."""

@@ -15,6 +15,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from calibration.quantities.printable import error_line
 from recorder.acquisition.control.client import attach
 from recorder.acquisition.control.session_files import SessionError
 from recorder.machine.host import WINDOW, give_way
@@ -144,7 +145,7 @@ def main(argv: list[str] | None = None) -> int:
     try:
         return run_window(options_of(args))
     except (NoScreenError, OSError, ValueError) as error:
-        sys.stderr.write(f"window: {' '.join(str(error).split())}\n")
+        sys.stderr.write(f"window: {error_line(error)}\n")
         return 2
 
 

@@ -32,6 +32,7 @@ from recorder.acquisition.control.session_files import (
     socket_address,
     write_session,
 )
+from recorder.keeping.errors import NotKeptError
 
 KEY = secrets.token_bytes(32)
 ECHO = {"ask": "echo", "say": "hello"}
@@ -55,6 +56,7 @@ class Desk:
                 "bug": lambda _fields: 1 // 0,
                 "refuse": self.refuse,
                 "mark": self.waits,
+                "disk": self.fails,
             },
             on_bug=self.bugs.append,
         )
@@ -62,6 +64,9 @@ class Desk:
     def refuse(self, _fields: Mapping[str, object]) -> object:
         msg = "not\nnow"
         raise ValueError(msg)
+
+    def fails(self, _fields: Mapping[str, object]) -> object:
+        raise NotKeptError(5, "disk I/O error", "run.h5.journal")
 
     def waits(self, _fields: Mapping[str, object]) -> object:
         msg = "not kept yet (database is locked)"
@@ -92,9 +97,11 @@ def test_a_friend_is_answered(desk: Desk) -> None:
         assert ask(friend, ECHO) == {"ok": True, "answer": "hello"}
         assert ask(friend, {"ask": "tea"}) == {
             "ok": False,
-            "error": "unknown request 'tea'; known: echo, wait, bug, refuse, mark",
+            "error": "unknown request 'tea'; known: echo, wait, bug, refuse, mark, disk",
         }
         assert ask(friend, {"ask": "refuse"}) == {"ok": False, "error": "not now"}
+        told = ask(friend, {"ask": "disk"})
+        assert told == {"ok": False, "error": "run.h5.journal: disk I/O error"}, "no number"
         assert ask(friend, ECHO)["ok"]
 
 

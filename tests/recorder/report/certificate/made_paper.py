@@ -63,9 +63,9 @@ FACTS: Final[dict[str, Any]] = {
 
 
 def pages_of(pdf: bytes) -> list[str]:
-    """The words of each page, blanks made one; places where a long word may break taken out."""
+    """The words of each page, blanks made one."""
     pages = pypdf.PdfReader(io.BytesIO(pdf)).pages
-    return [" ".join(page.extract_text().replace("\u200b", "").split()) for page in pages]
+    return [" ".join(page.extract_text().split()) for page in pages]
 
 
 def text_of(pdf: bytes) -> str:

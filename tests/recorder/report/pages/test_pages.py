@@ -8,6 +8,7 @@ from xml.etree import ElementTree as ET
 
 import numpy as np
 import pypdf
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -51,6 +52,20 @@ def test_a_caption_above_its_table_is_on_the_page_of_its_rows(lines: int) -> Non
     found = pages(Document(title="A day", subtitle="of trials", blocks=blocks))
     (held,) = [page for page in found if "Of rows." in page]
     assert "row 0" in held
+
+
+@pytest.mark.parametrize("columns", [1, 4])
+def test_a_fingerprint_is_copied_from_the_paper_as_it_is(columns: int) -> None:
+    """Whoever compares one pastes it; it may break at the end of a line, and holds no sign more."""
+    key = "sha256:" + "0123456789abcdef" * 4
+    row = (key, *"abc"[: columns - 1])
+    blocks: list[Block] = [
+        Text(f"Key {key}."),
+        TextTable(tuple(map(str, range(columns))), (row,)),
+    ]
+    (page,) = pages(Document(title="A day", subtitle="of trials", blocks=blocks))
+    assert page.replace("\n", "").count(key) == 2
+    assert f"Key {key}." in page, "on a line that has room for it"
 
 
 def test_a_web_page_has_both_kinds_in_their_place() -> None:
