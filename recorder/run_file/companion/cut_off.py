@@ -20,7 +20,9 @@ from recorder.run_file.companion.stored import connection_to
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-__all__ = ["after_a_cut", "is_cut_off", "journal_of", "never_made", "taken_back"]
+__all__ = [
+    "after_a_cut", "is_cut_off", "journal_of", "left_beside", "log_of", "never_made", "taken_back",
+]  # fmt: skip
 
 T = TypeVar("T")
 
@@ -28,6 +30,16 @@ T = TypeVar("T")
 def journal_of(path: Path) -> Path:
     """SQLite's own journal of a file, there while it is changed."""
     return path.with_name(path.name + "-journal")
+
+
+def log_of(path: Path) -> Path:
+    """SQLite's log of a file that another program has put into that mode; ours never do."""
+    return path.with_name(path.name + "-wal")
+
+
+def left_beside(path: Path) -> list[Path]:
+    """What SQLite would take for a part of the file: its journal, its log and the log's index."""
+    return [journal_of(path), log_of(path), path.with_name(path.name + "-shm")]
 
 
 def is_cut_off(error: sqlite3.Error) -> bool:

@@ -17,7 +17,7 @@ from calibration.files.durable import refusal, write_new
 from recorder.machine.private_files import PRIVATE, no_file, share_as
 from recorder.machine.sqlite_errors import SQLITE_READ_ERRORS
 from recorder.run.parts.errors import CompanionError
-from recorder.run_file.companion.cut_off import after_a_cut, is_cut_off, journal_of, never_made
+from recorder.run_file.companion.cut_off import after_a_cut, is_cut_off, left_beside, never_made
 from recorder.run_file.companion.entries import VERSION, Binding, Entry, EntryKind, chained
 from recorder.run_file.companion.stored import (
     Held,
@@ -112,8 +112,9 @@ class NotesFile:
         with refusal(self.path):
             if never_made(self.path):
                 self.path.unlink()
-            # A piece of a file that is gone: it would be taken back into this one.
-            journal_of(self.path).unlink(missing_ok=True)
+            # Pieces of a file that is gone: they would be taken into this one.
+            for piece in left_beside(self.path):
+                piece.unlink(missing_ok=True)
         try:
             write_new(self.path, database_of(entries, binding, carried=0), mode=PRIVATE)
             share_as(self.path, self.path.with_suffix(""))

@@ -21,7 +21,7 @@ from calibration.files.plain_database import bounded_rows, check_plain
 from recorder.machine.private_files import PRIVATE, share_as
 from recorder.machine.sqlite_errors import SQLITE_READ_ERRORS
 from recorder.run.parts.errors import CompanionError
-from recorder.run_file.companion.cut_off import journal_of, taken_back
+from recorder.run_file.companion.cut_off import journal_of, left_beside, log_of, taken_back
 from recorder.run_file.companion.entries import (
     Binding,
     Entry,
@@ -78,7 +78,11 @@ def salvage(path: Path, binding: Binding) -> Salvage:
     if journal_of(path).exists():
         with suppress(sqlite3.Error, FileNotFoundError), taken_back(path) as copy:
             found.append(_of_file(copy, path, binding))
-    found.append(_of_file(path, path, binding))
+    as_it_lies = _of_file(path, path, binding)
+    found.append(as_it_lies)
+    if as_it_lies.wrong and log_of(path).exists():
+        alone = _of_file(path, path, binding, with_log=False)
+        found.append(replace(alone, wrong=alone.wrong or as_it_lies.wrong))
     # With a cut-off change taken back, if that is as good.
     return max(found, key=lambda one: (not one.wrong, len(one.entries)))
 
@@ -103,12 +107,12 @@ def mend(path: Path, binding: Binding, *, by: str, version: str) -> Path:
         if not (place := path.with_name(f"{path.name}.damaged-{n}")).exists()
     )
     write_new(aside, path.read_bytes(), mode=PRIVATE)
-    journal = journal_of(path)
-    if journal.exists():
-        write_new(journal_of(aside), journal.read_bytes(), mode=PRIVATE)
-        # Left beside the new file it would be taken back into it.
-        journal.unlink()
-        sync_folder(path.parent)
+    for piece, kept in zip(left_beside(path), left_beside(aside), strict=True):
+        if piece.exists():
+            write_new(kept, piece.read_bytes(), mode=PRIVATE)
+            # Left beside the new file it would be taken into it.
+            piece.unlink()
+    sync_folder(path.parent)
     told = {"kept": len(found.entries), "wrong": found.wrong[:MOST_TOLD], "file": aside.name}
     note = Entry(
         kind=EntryKind.RESULT.value,
@@ -124,11 +128,13 @@ def mend(path: Path, binding: Binding, *, by: str, version: str) -> Path:
     return aside
 
 
-def _of_file(file: Path, path: Path, binding: Binding) -> Salvage:
+def _of_file(file: Path, path: Path, binding: Binding, *, with_log: bool = True) -> Salvage:
     """One file as it lies, read in a copy: nothing is taken back, and nothing is changed."""
     with tempfile.TemporaryDirectory(prefix="testcar-notes-") as folder:
         alone = Path(folder) / "alone"
         shutil.copyfile(file, alone)
+        if with_log and log_of(file).exists():
+            shutil.copyfile(log_of(file), log_of(alone))
         try:
             return _of_database(alone, path, binding)
         except SQLITE_READ_ERRORS as error:

@@ -13,7 +13,9 @@ import pytest
 
 from recorder.run.parts.errors import CompanionError
 from recorder.run_file.companion.companion import Companion
-from recorder.run_file.companion.cut_off import journal_of
+from recorder.run_file.companion.cut_off import journal_of, log_of
+from recorder.run_file.companion.entries import Binding
+from recorder.run_file.companion.salvage import mend, salvage
 from tests.recorder.made_runs import mark
 
 RUN, DIGEST = "run-1", "sha256:" + "1" * 64
@@ -210,6 +212,55 @@ def test_a_piece_of_notes_that_are_gone_is_not_taken_into_new_ones(cut: Path) ->
     companion = Companion(cut, RUN, DIGEST)
     companion.set_result("new", 1, by="", version="")
     assert list(Companion(cut, RUN, DIGEST).results()) == ["new"]
+
+
+@pytest.fixture
+def logged(notes: Path) -> Path:
+    """Another program has put the notes into another mode and was killed: entries as they were,
+    written again, lie in the log alone."""
+    words = (
+        "import os, sqlite3, sys; s = sqlite3.connect(sys.argv[1], isolation_level=None);"
+        "s.execute('PRAGMA journal_mode=WAL').fetchall();"
+        "s.executescript('BEGIN; UPDATE entries SET json = json || 1;"
+        " UPDATE entries SET json = substr(json, 1, length(json) - 1); COMMIT');"
+        "os.kill(os.getpid(), 9)"
+    )
+    child = subprocess.run([sys.executable, "-c", words, str(notes)], check=False)
+    assert child.returncode == -9
+    assert log_of(notes).stat().st_size > 4096
+    return notes
+
+
+@pytest.mark.parametrize("index", [True, False])
+def test_a_log_left_by_another_program_is_read_and_taken_in(logged: Path, index: bool) -> None:
+    if not index:
+        logged.with_name(logged.name + "-shm").unlink()
+    assert kept(logged) == KEPT
+    Companion(logged, RUN, DIGEST).set_result("two", 2, by="", version="")
+    assert [path.name for path in logged.parent.iterdir()] == [logged.name]
+    assert kept(logged) == KEPT
+
+
+def test_notes_with_a_log_are_mended_for_good(logged: Path) -> None:
+    """The log is kept with the file that was refused: beside the new one it would be read."""
+    logged.write_bytes(logged.read_bytes().replace(b"testcar-notes", b"testcar-lotes"))
+    binding = Binding(RUN, DIGEST)
+    with pytest.raises(CompanionError):
+        Companion(logged, RUN, DIGEST)
+    found = salvage(logged, binding)
+    assert found.wrong
+    aside = mend(logged, binding, by="", version="")
+    assert kept(logged) == KEPT
+    assert not log_of(logged).exists()
+    assert log_of(aside).exists()
+    Companion(logged, RUN, DIGEST).set_result("two", 2, by="", version="")
+    assert kept(logged) == KEPT
+
+
+def test_a_log_of_notes_that_are_gone_is_not_taken_into_new_ones(logged: Path) -> None:
+    logged.unlink()
+    Companion(logged, RUN, DIGEST).set_result("new", 1, by="", version="")
+    assert list(Companion(logged, RUN, DIGEST).results()) == ["new"]
 
 
 def test_another_program_that_writes_is_told_as_such(
