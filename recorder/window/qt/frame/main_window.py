@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from typing import TYPE_CHECKING, Any, Final
 
 from PyQt6.QtCore import Qt, QTimer
@@ -54,6 +54,10 @@ class _Caution(Panel):
     """The caution line, and what the bottom axis shows."""
 
     words = ""
+
+    def shown(self) -> Hashable:
+        """The words at the right: the others are always the same."""
+        return self.words
 
     def draw(self, painter: QPainter, area: QRectF) -> None:
         """One line."""
@@ -231,7 +235,7 @@ class CrewWindow(QWidget):
         self._tell_highest()
         self._fit_alarm()
         for panel in self._panels():
-            panel.update()
+            panel.refresh()
 
     def _tell_highest(self) -> None:
         shown = [

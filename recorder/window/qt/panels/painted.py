@@ -11,6 +11,8 @@ from PyQt6.QtWidgets import QWidget
 from recorder.window.qt.panels.appearance import APPEARANCES, Appearance, font
 
 if TYPE_CHECKING:
+    from collections.abc import Hashable
+
     from PyQt6.QtGui import QFont
 
 __all__ = ["Panel", "fitted", "wrapped", "write"]
@@ -23,16 +25,30 @@ class Panel(QWidget):
         super().__init__(parent)
         self.look: Appearance = APPEARANCES["day"]
         self.small = 13.0
+        self._painted: Hashable = None
         self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        # All of it is filled: nothing need be painted below first.
+        self.setAttribute(Qt.WidgetAttribute.WA_OpaquePaintEvent)
 
     def dress(self, look: Appearance, small: float) -> None:
         """Take on an appearance and a size of small print in pixels."""
         self.look, self.small = look, small
         self.update()
 
+    def shown(self) -> Hashable:
+        """What the panel shows; None where that may change at any time."""
+        return None
+
+    def refresh(self) -> None:
+        """Paint the panel again, unless it shows the same as when it last was."""
+        shown = self.shown()
+        if shown is None or shown != self._painted:
+            self.update()
+
     def paintEvent(self, event: QPaintEvent | None) -> None:
         """Fill with the panel's colour and call :meth:`draw`."""
         del event
+        self._painted = self.shown()
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.TextAntialiasing)
         painter.fillRect(self.rect(), QColor(self.look.panel))

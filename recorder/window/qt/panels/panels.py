@@ -23,6 +23,8 @@ from recorder.window.model.live.lamp import Glow, lamp_of
 from recorder.window.qt.panels.painted import Panel, fitted, wrapped, write
 
 if TYPE_CHECKING:
+    from collections.abc import Hashable
+
     from PyQt6.QtWidgets import QWidget
 
     from recorder.window.model.live.live_run import LiveRun
@@ -230,6 +232,10 @@ class KeyPanel(Panel):
         self.off = False
         """While typing: the keys type words, not marks."""
 
+    def shown(self) -> Hashable:
+        """Caps and titles: of these only the next milepost changes by itself."""
+        return (self.lit, self.off, self._run.marks.next_milepost().text)
+
     def draw(self, painter: QPainter, area: QRectF) -> None:
         """Caps in columns."""
         look, keys = self.look, self._run.marks.keys
@@ -274,6 +280,10 @@ class DevicePanel(Panel):
     def __init__(self, run: LiveRun, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._run = run
+
+    def shown(self) -> Hashable:
+        """The state of the devices, as of when it was last told."""
+        return (self._run.status_ns,)
 
     def draw(self, painter: QPainter, area: QRectF) -> None:
         """Name, state and rate; below, what is wrong now, then gaps and the last fault."""

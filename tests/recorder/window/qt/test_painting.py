@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,11 +11,14 @@ from numpy.typing import NDArray
 from PyQt6.QtCore import QPointF
 from PyQt6.QtGui import QImage
 
+from recorder.window.model.crew.key_commands import Command
 from recorder.window.qt.frame.application import destroy
 from recorder.window.qt.frame.main_window import CrewWindow
 
 if TYPE_CHECKING:
-    from PyQt6.QtWidgets import QApplication
+    from PyQt6.QtCore import QRectF
+    from PyQt6.QtGui import QPainter
+    from PyQt6.QtWidgets import QApplication, QWidget
 
     from tests.recorder.window.conftest import FakeSession, Kit
 
@@ -110,3 +113,42 @@ def test_paper_moves_by_whole_pixels_and_keeps_what_is_drawn(
     # A point midway between two rows of pixels may be drawn in either.
     assert changed[0] <= 5
     assert changed[1] > 100
+
+
+def test_a_panel_that_shows_the_same_is_not_painted_again(
+    window: CrewWindow, session: FakeSession, kit: Kit, application: QApplication
+) -> None:
+    painted: list[QWidget] = []
+    for panel in (window.keys, window.devices, window.numerals):
+        draw = panel.draw
+
+        def noted(
+            painter: QPainter,
+            area: QRectF,
+            panel: QWidget = panel,
+            draw: Callable[[QPainter, QRectF], None] = draw,
+        ) -> None:
+            painted.append(panel)
+            draw(painter, area)
+
+        panel.draw = noted  # type: ignore[method-assign]  # to count
+
+    def words_change(change: Callable[[], object]) -> list[QWidget]:
+        application.processEvents()
+        painted.clear()
+        change()
+        window.draw_words()
+        application.processEvents()
+        return [panel for panel in painted if panel is not window.numerals]
+
+    words_change(lambda: None)
+    assert words_change(lambda: None) == []
+    assert window.numerals in painted
+    assert words_change(lambda: setattr(window.keys, "lit", "R")) == [window.keys]
+    assert words_change(lambda: window.commands.command(Command.APPEARANCE)) == [
+        window.keys,
+        window.devices,
+    ]
+    post = session.header.started_monotonic_ns + 10**10
+    assert words_change(lambda: window.run.marks.press("M", post)) == [window.keys]
+    assert words_change(lambda: kit.settle(window.run, now_s=100.0)) == [window.devices]
