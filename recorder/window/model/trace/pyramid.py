@@ -8,6 +8,7 @@ the older a stretch, the coarser it is.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -164,8 +165,9 @@ class Pyramid:
             x = level.rows[name]
             if len(x) == 0:
                 break
-            i = max(0, int(np.searchsorted(x, x0, side="left")) - 1)
-            j = int(np.searchsorted(x, x1, side="right")) + 1
+            # One field of many is not in one piece of memory: searchsorted would copy all of it.
+            i = max(0, bisect_left(x, x0) - 1)
+            j = bisect_right(x, x1) + 1
             last = k + 1 == len(self._levels) or self._levels[k + 1].total == 0
             reaches = level.first == 0 or x[0] <= x0
             if last or (reaches and j - i <= most):

@@ -50,7 +50,8 @@ class PaperPath:
     def __init__(self, keep: int = 1 << 17) -> None:
         self.moved_m = 0.0
         self._anchor_m: float | None = None
-        self._points = np.empty((2 * keep, 2), dtype=np.float64)
+        # A time and a distance a column: each row in one piece, as interpolation needs it.
+        self._points = np.empty((2, 2 * keep), dtype=np.float64)
         self._n = 0
         self._keep = keep
 
@@ -72,20 +73,21 @@ class PaperPath:
                     anchor = at
             moved[i] = total
         self._anchor_m, self.moved_m = anchor, total
-        points = np.column_stack((t_s, moved))[-self._keep :]
-        if self._n + len(points) > len(self._points):
-            kept = self._points[self._n - self._keep + len(points) : self._n].copy()
-            self._points[: len(kept)] = kept
-            self._n = len(kept)
-        self._points[self._n : self._n + len(points)] = points
-        self._n += len(points)
+        points = np.stack((t_s, moved))[:, -self._keep :]
+        new = points.shape[1]
+        if self._n + new > self._points.shape[1]:
+            kept = self._points[:, self._n - self._keep + new : self._n].copy()
+            self._n = kept.shape[1]
+            self._points[:, : self._n] = kept
+        self._points[:, self._n : self._n + new] = points
+        self._n += new
 
     def at(self, t_s: ArrayLike) -> NDArray[np.float64]:
         """Paper distance at (...) times, m; 0 before any is known."""
         if self._n == 0:
             return np.zeros(np.shape(t_s), dtype=np.float64)
-        points = self._points[: self._n]
-        return np.asarray(np.interp(np.asarray(t_s, np.float64), points[:, 0], points[:, 1]))
+        at, moved = self._points[:, : self._n]
+        return np.asarray(np.interp(np.asarray(t_s, np.float64), at, moved))
 
     def covers(self, t_s: float) -> bool:
         """Whether the time is not before what is remembered."""
