@@ -8,10 +8,11 @@ import random
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import cosmic_ray.plugins
 from cosmic_ray.ast import ast_nodes, get_ast
+from cosmic_ray.exceptions import CosmicRayTestingException
 from cosmic_ray.mutating import mutate_code
 
 __all__ = ["Mutant", "code_of", "lines_of_statement", "mutants_of"]
@@ -45,6 +46,38 @@ class Mutant:
     became: str
 
 
+class Caught:
+    """Exceptions caught, by dotted names too, which cosmic-ray's own takes for none."""
+
+    def mutation_positions(self, node: Any) -> Iterator[tuple[Any, Any]]:
+        if node.type == "except_clause":
+            yield from ((name.start_pos, name.end_pos) for name in self._names(node))
+
+    def mutate(self, node: Any, index: int) -> Any:
+        name = self._names(node)[index]
+        leaf, last = name.get_first_leaf(), name.get_last_leaf()
+        leaf.value = CosmicRayTestingException.__name__
+        while leaf is not last:
+            leaf = leaf.get_next_leaf()
+            leaf.value = ""
+        return node
+
+    @staticmethod
+    def _names(node: Any) -> list[Any]:
+        caught = node.children[1]
+        if caught.type == "atom":
+            caught = caught.children[1]
+            return [*caught.children[::2]] if caught.type == "testlist_comp" else [caught]
+        return [caught]
+
+
+def operator_of(name: str) -> Any:
+    """One of cosmic-ray's operators, or ours."""
+    if name == "ExceptionReplacer":
+        return Caught()
+    return cosmic_ray.plugins.get_operator(f"core/{name}")()
+
+
 def unmeant(tree: ast.Module) -> list[ast.expr]:
     """What is for the type checker, says how a class is made, or holds arrays to one length."""
     found: list[ast.expr | None] = []
@@ -75,7 +108,7 @@ def places(text: str) -> Iterator[tuple[str, int]]:
     nodes = list(ast_nodes(get_ast(text)))
     unread = unmeant(ast.parse(text))
     for name in OPERATORS:
-        operator = cosmic_ray.plugins.get_operator(f"core/{name}")()
+        operator = operator_of(name)
         found = [(node, at) for node in nodes for at, _ in operator.mutation_positions(node)]
         for occurrence, (node, at) in enumerate(found):
             bare_star = node.parent is not None and node.parent.type == "parameters"
@@ -85,8 +118,7 @@ def places(text: str) -> Iterator[tuple[str, int]]:
 
 def code_of(text: str, operator: str, occurrence: int) -> str:
     """The whole module with this one place changed."""
-    made = cosmic_ray.plugins.get_operator(f"core/{operator}")()
-    return str(mutate_code(text, made, occurrence))
+    return str(mutate_code(text, operator_of(operator), occurrence))
 
 
 def is_mutant(text: str, changed: str) -> bool:
