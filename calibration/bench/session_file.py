@@ -15,7 +15,7 @@ from typing import Any, Final, Self
 
 from calibration.bench.bench_reading import BenchError, TakenReading
 from calibration.files.durable import write_new
-from calibration.files.plain_database import bounded_rows, check_plain, made_harmless
+from calibration.files.plain_database import bounded_rows, check_plain, opened_plain
 from calibration.quantities.bounded_text import bounded_json
 
 __all__ = ["BenchStore", "never_begun"]
@@ -23,6 +23,10 @@ __all__ = ["BenchStore", "never_begun"]
 APPLICATION_ID: Final = 0x54434253
 _LOGS: Final = ("-wal", "-shm", "-journal")
 """What SQLite keeps beside a file."""
+BUSY_S: Final = 0.5
+"""How long another program may hold the file."""
+LARGEST_BYTES: Final = 64 * 2**20
+"""Of a fact or a reading; a damaged length must not ask for all memory."""
 LAYOUT: Final = 2
 """2 keeps with a reading what stood against it; files of 1 open, and become 2."""
 _SCHEMA: Final = """
@@ -152,12 +156,12 @@ class BenchStore:
 
 def _connect(path: Path) -> sqlite3.Connection:
     try:
-        connection = sqlite3.connect(path, isolation_level=None, timeout=0.5)
-    except sqlite3.Error as error:
+        connection = opened_plain(path, "rw", largest=LARGEST_BYTES, wait_s=BUSY_S)
+    except (sqlite3.Error, ValueError) as error:
         msg = f"{path}: cannot be opened ({error})"
         raise BenchError(msg) from error
+    connection.text_factory = str
     try:
-        made_harmless(connection)
         # One process at a time: no second press operator writes into this session.
         connection.execute("PRAGMA locking_mode = EXCLUSIVE")
         connection.execute("PRAGMA journal_mode = WAL")
@@ -181,7 +185,7 @@ def never_begun(path: Path) -> bool:
     if path.stat().st_size == 0:
         return not any(log.exists() and log.stat().st_size for log in logs)
     try:
-        with closing(sqlite3.connect(path, isolation_level=None, timeout=0.5)) as sql:
+        with closing(opened_plain(path, "rw", largest=LARGEST_BYTES, wait_s=BUSY_S)) as sql:
             (tables,) = sql.execute("SELECT count(*) FROM sqlite_master").fetchone()
     except (sqlite3.Error, ValueError):
         return False

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
 
-__all__ = ["bounded_rows", "check_plain", "made_harmless", "opened_plain"]
+__all__ = ["bounded_rows", "check_plain", "opened_plain"]
 
 _PLAIN: Final = re.compile(
     r"CREATE TABLE \w+ \([\w\s,()\ufffd]*\)(\s*STRICT|\s*WITHOUT ROWID)?", re.IGNORECASE
@@ -39,16 +39,12 @@ def opened_plain(path: Path, mode: str, *, largest: int, wait_s: float) -> sqlit
     try:
         sql.text_factory = bytes
         sql.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, largest)
-        return made_harmless(sql)
+        # No function is run that the file's own schema names.
+        sql.execute("PRAGMA trusted_schema = OFF")
+        sql.execute("PRAGMA cell_size_check = ON")
     except BaseException:
         sql.close()
         raise
-
-
-def made_harmless(sql: sqlite3.Connection) -> sqlite3.Connection:
-    """The connection, which from now on runs no function that a file's own schema names."""
-    sql.execute("PRAGMA trusted_schema = OFF")
-    sql.execute("PRAGMA cell_size_check = ON")
     return sql
 
 

@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calibration.bench.bench_reading import BenchError, TakenReading
+from calibration.bench.bench_reading import BenchError
 from calibration.bench.plan import make_plan
 from calibration.bench.session import BenchSession
 from calibration.bench.session_facts import SessionFacts
@@ -110,18 +110,18 @@ def test_a_damaged_session_opens_or_is_refused(
         assert len(session.taken) <= 1
 
 
-def test_a_full_disk_is_reported_and_the_reading_can_be_taken_again(
-    bench: Bench, monkeypatch: pytest.MonkeyPatch
+def test_a_disk_that_takes_no_more_is_reported_and_the_reading_can_be_taken_again(
+    bench: Bench,
 ) -> None:
-    def full(self: BenchStore, reading: TakenReading) -> None:
-        del reading
-        msg = f"{self.path}: not written (database or disk is full); free the disk"
-        raise BenchError(msg)
-
-    with monkeypatch.context() as patch:
-        patch.setattr(BenchStore, "add_reading", full)
-        with pytest.raises(BenchError, match="disk is full"):
+    resource = pytest.importorskip("resource", reason="limits as POSIX has them")
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (1, hard))
+    try:
+        with pytest.raises(BenchError, match="not written") as refused:
             bench.take()
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert "free the disk and take it again" in str(refused.value)
     assert bench.session.taken == ()
     assert bench.take().number == 1
 

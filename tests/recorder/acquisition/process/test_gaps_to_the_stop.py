@@ -16,6 +16,7 @@ import pytest
 from drivers.interface.driver_interface import Batch, DriverDescription, Layout, Rest, Role
 from drivers.interface.registry import DRIVERS
 from recorder.acquisition.preparation.settings import Outcome, RecordingSettings
+from recorder.acquisition.process.pace import JOIN_S
 from recorder.acquisition.process.recording import record
 from recorder.acquisition.process.reports import Progress, RecordingReport
 from recorder.acquisition.process.running import StopWish
@@ -244,7 +245,7 @@ port = "/dev/null"
         last_s = float(run.devices["hung"].time_s(49, 50)[0])
         # The run ends at the stop, not when the patience with the hung port did.
         assert run.duration_s == pytest.approx(outcome.duration_s, abs=0.2)
-        assert run.duration_s - float(run.channels["pull"].time_s()[-1]) < 0.2
+        assert run.duration_s - float(run.channels["pull"].time_s()[-1]) < JOIN_S / 2
     assert (gap.device, gap.cause, gap.before_record) == ("hung", "hangs", 50)
     assert gap.t_start_s == pytest.approx(last_s, abs=0.01)
     assert gap.t_end_s == outcome.duration_s

@@ -104,6 +104,10 @@ def test_a_lost_recording_is_loud_and_marks_are_sent_when_it_is_back(
     run.close()
 
 
+HANGS_S = 20.0
+"""Much longer than what the window does meanwhile takes on a busy machine."""
+
+
 def test_a_recording_that_hangs_does_not_hold_the_window(
     session: FakeSession, kit: Kit
 ) -> None:
@@ -113,7 +117,7 @@ def test_a_recording_that_hangs_does_not_hold_the_window(
     class Hanging(kit.FakeSession):  # type: ignore[name-defined,misc]  # from a fixture
         def take(self, keyed: KeyedMark) -> Mark:
             asked.set()
-            free.wait(20.0)
+            free.wait(HANGS_S)
             mark: Mark = super().take(keyed)
             return mark
 
@@ -128,7 +132,7 @@ def test_a_recording_that_hangs_does_not_hold_the_window(
         for _ in range(50):
             run.tick()
             run.alarms(time.monotonic_ns())
-        assert time.monotonic() - began < 2.0
+        assert time.monotonic() - began < HANGS_S / 2
         assert state_of(entry) is EntryState.PENDING
         assert run.marks.press("B", time.monotonic_ns()) is not None
     finally:
