@@ -6,7 +6,7 @@ import sys
 from types import TracebackType
 from typing import Self
 
-from recorder.command_line.support.screen import steer
+from recorder.command_line.support.screen import CLEARED, steer
 
 __all__ = ["ProgressLine"]
 
@@ -23,7 +23,7 @@ class ProgressLine:
         percent = int(100 * min(max(part, 0.0), 1.0))
         if self._watched and percent != self._shown:
             self._shown = percent
-            steer("\r\x1b[K")
+            steer(CLEARED)
             print(f"{percent:3d} %  {what}", end="", file=sys.stderr, flush=True)
 
     def __enter__(self) -> Self:
@@ -36,4 +36,4 @@ class ProgressLine:
         trace: TracebackType | None,
     ) -> None:
         if self._shown >= 0:
-            steer("\r\x1b[K")
+            steer(CLEARED)

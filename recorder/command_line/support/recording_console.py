@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import threading
+from collections import deque
 from typing import TYPE_CHECKING, Final
 
 from calibration.quantities.printable import error_line
@@ -21,8 +22,9 @@ from recorder.acquisition.process.reports import (
     Warned,
     ZeroBegins,
 )
-from recorder.command_line.support.screen import steer
+from recorder.command_line.support.screen import put_line
 from recorder.machine.child_process import child_environment, python_command
+from recorder.machine.child_reports import LAST_WORDS_S
 from recorder.run.parts.states import DeviceState
 from recorder.window.qt.frame.preflight import NoScreenError, check_screen
 
@@ -36,6 +38,8 @@ __all__ = ["RecordingConsole", "screen_there"]
 
 WINDOW_CLOSES_S: Final = 5.0
 """A window asked to close has nothing to save; after this it hangs and is killed."""
+MOST_LINES: Final = 1_000
+"""Held for a terminal that takes none; what comes then is left out here, never in the run."""
 LINE_EVERY_S: Final = 10.0
 """How often progress is reported where no terminal shows a moving line."""
 
@@ -56,10 +60,9 @@ class RecordingConsole:
     def __init__(self, *, window: bool) -> None:
         self._window = window
         self._process: subprocess.Popen[bytes] | None = None
-        self._watched = sys.stderr.isatty()
         self._guard = threading.Lock()
         self._reported_s = -LINE_EVERY_S
-        self._moving = False
+        self._lines = _Lines()
 
     def __call__(self, report: RecordingReport) -> None:
         with self._guard:
@@ -67,21 +70,18 @@ class RecordingConsole:
                 case Progress(status):
                     self._progress(status)
                 case SealProgress(part, what):
-                    if self._watched:
-                        self._line(f"sealing {100 * part:3.0f} %  {what}", moving=True)
+                    if self._lines.watched:
+                        self._lines.put(f"sealing {100 * part:3.0f} %  {what}", moving=True)
                 case SessionOpen(path):
                     if self._window:
                         self._open_window(path)
                 case _:
                     if words := _in_words(report):
-                        self._line(words)
+                        self._lines.put(words)
 
     def end(self) -> None:
-        """Finish a moving line; close the window, there is nothing to show any more."""
-        with self._guard:
-            if self._moving:
-                print(file=sys.stderr)
-                self._moving = False
+        """Finish the lines; close the window, there is nothing to show any more."""
+        self._lines.end()
         if self._process is not None and self._process.poll() is None:
             self._process.terminate()
             try:
@@ -93,22 +93,13 @@ class RecordingConsole:
     def _progress(self, status: SessionStatus) -> None:
         if self._process is not None and (code := self._process.poll()) is not None:
             self._process = None
-            self._line(
+            self._lines.put(
                 f"the window was closed (code {code}); recording goes on, Ctrl-C stops it,"
                 " testcar window attaches again"
             )
-        if self._watched or status.t_s - self._reported_s >= LINE_EVERY_S:
+        if self._lines.watched or status.t_s - self._reported_s >= LINE_EVERY_S:
             self._reported_s = status.t_s
-            self._line(_status_line(status), moving=True)
-
-    def _line(self, text: str, *, moving: bool = False) -> None:
-        if not self._watched:
-            print(text, file=sys.stderr, flush=True)
-            return
-        end = "" if moving else "\n"
-        steer("\r\x1b[K")
-        print(text, end=end, file=sys.stderr, flush=True)
-        self._moving = moving
+            self._lines.put(_status_line(status), moving=True)
 
     def _open_window(self, session_path: Path) -> None:
         """In a process of its own: whatever becomes of it, recording goes on."""
@@ -120,9 +111,65 @@ class RecordingConsole:
                 start_new_session=True,
             )
         except OSError as error:
-            self._line(
+            self._lines.put(
                 f"the window cannot be opened ({error_line(error)}); recording goes on without it"
             )
+
+
+class _Lines:
+    """Writes lines by a thread of its own: a terminal that takes none (it is stopped, or at the far
+    end of a line that hangs) holds up nobody else."""
+
+    def __init__(self) -> None:
+        self.watched = sys.stderr.isatty()
+        self._came = threading.Condition()
+        self._held: deque[tuple[str, bool]] = deque()
+        """Lines, and whether each is written over by the next."""
+        self._left_out = 0
+        self._ending = False
+        self._moving = False
+        self._thread = threading.Thread(target=self._run, name="console", daemon=True)
+        self._thread.start()
+
+    def put(self, text: str, *, moving: bool = False) -> None:
+        """Have a line written; never waits."""
+        with self._came:
+            if moving and self._held and self._held[-1][1]:
+                self._held[-1] = (text, True)
+            elif self._left_out or len(self._held) >= MOST_LINES:
+                self._left_out += 1
+            else:
+                self._held.append((text, moving))
+            self._came.notify()
+
+    def end(self) -> None:
+        """Give the terminal a while to take the rest."""
+        with self._came:
+            self._ending = True
+            self._came.notify()
+        self._thread.join(LAST_WORDS_S)
+
+    def _run(self) -> None:
+        while (line := self._next()) is not None:
+            try:
+                self._write(*line)
+            except (OSError, ValueError):
+                continue  # nobody reads any more: the run itself keeps what matters
+
+    def _next(self) -> tuple[str, bool] | None:
+        with self._came:
+            self._came.wait_for(lambda: self._held or self._left_out or self._ending)
+            if self._held:
+                return self._held.popleft()
+            if n := self._left_out:
+                self._left_out = 0
+                return f"{many(n, 'line')} left out: this terminal took none", False
+            return ("", False) if self._moving else None
+
+    def _write(self, text: str, moving: bool) -> None:  # noqa: FBT001 - as it was put
+        self._moving = moving and self.watched
+        # Nothing is written over by an empty one: it ends the line that moves.
+        put_line(text, over=self.watched and bool(text), end="" if self._moving else "\n")
 
 
 def _status_line(status: SessionStatus) -> str:

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
+import subprocess
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -10,7 +13,9 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from recorder.command_line.main import main
+from recorder.machine.child_process import child_environment, python_command
 from recorder.run_file.hdf5.reader import open_run
+from tests.recorder.full_pipe import full_pipe
 
 if TYPE_CHECKING:
     from tests.recorder.acquisition.conftest import FakeCell
@@ -108,3 +113,32 @@ def test_headless(
         assert answer["records"]["drawbar"] == len(run.channels["pull"].counts()) > 0
     assert main(words) == 2
     assert "never overwritten" in one_line(capsys)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="pipes that are full, as POSIX has them")
+def test_a_terminal_that_takes_no_line_holds_up_neither_recording_nor_stop(
+    tmp_path: Path, make_sheets: Callable[..., Sheets], cell: FakeCell
+) -> None:
+    """As one stopped by Ctrl-S, or at the far end of a line that hangs."""
+    out = tmp_path / "run.h5"
+    words = (*make_sheets(tmp_path, cell.port), "--out", out, "--headless")
+    command = python_command("recorder.command_line.main", "record", *words)
+    unread, stalled = full_pipe()
+    with subprocess.Popen(command, stderr=stalled, env=child_environment()) as recording:
+        try:
+            cell.wait_for(4000)
+            cell.refuse.set()
+            cell.wait_for(1000)
+            cell.refuse.clear()
+            cell.wait_for(4000)
+            recording.send_signal(signal.SIGINT)
+            assert recording.wait(60.0) == 0
+        finally:
+            recording.kill()
+            os.close(stalled)
+            os.close(unread)
+    with open_run(out) as run:
+        (gap,) = run.gaps("drawbar")
+        assert run.duration_s > gap.t_end_s + 1.0
+        assert run.devices["drawbar"].n > 6000
