@@ -306,8 +306,8 @@ def _stand_aside(run: Path) -> Path:
     """Give an unfinished file another name, keeping it."""
     for i in range(1, 1000):
         aside = run.with_name(f"{run.name}.unfinished-{i}")
-        if not aside.exists():
-            run.rename(aside)
+        with suppress(FileExistsError):  # of another recovery: the next number
+            rename_new(run, aside)
             return aside
     msg = "there are 999 unfinished files of this run beside it; remove some of them"
     raise FileExistsError(17, msg, str(run))

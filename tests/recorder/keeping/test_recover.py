@@ -160,6 +160,17 @@ def test_a_sealed_file_that_was_damaged_since_is_replaced(run: Path) -> None:
     assert told[0].read_bytes() == held
 
 
+@pytest.mark.skipif(os.name != "posix", reason="links as POSIX has them")
+def test_nothing_that_has_the_name_is_replaced_by_what_is_moved_aside(run: Path) -> None:
+    """A link that leads nowhere is something, too."""
+    link = run.with_name("run.h5.unfinished-1")
+    link.symlink_to("elsewhere")
+    told: list[Path] = []
+    recover(journal_of(run), run, moved_aside=told.append)
+    assert link.is_symlink()
+    assert [path.name for path in told] == ["run.h5.unfinished-2"]
+
+
 def test_another_run_is_never_touched(run: Path, tmp_path: Path) -> None:
     place = tmp_path / "elsewhere" / "run.h5"
     place.parent.mkdir()
