@@ -56,6 +56,7 @@ def test_a_device_that_never_sent_a_record(tmp_path: Path) -> None:
     (gap,), _ = recovered(tmp_path, made)
     assert (gap.device, gap.cause, gap.before_record) == ("cell", "silent", 0)
     assert (gap.t_start_s, gap.t_end_s) == (0.0, 10.0)
+    assert "no record for 10.0 s" in gap.detail
 
 
 def test_a_lost_link_is_the_cause_unless_it_came_back(tmp_path: Path) -> None:

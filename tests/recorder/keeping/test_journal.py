@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import signal
@@ -9,6 +10,7 @@ import sqlite3
 import subprocess
 import sys
 import textwrap
+import threading
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -18,6 +20,7 @@ import pytest
 
 from recorder.keeping.errors import JournalError, JournalFullError
 from recorder.keeping.journal import CHECKPOINT_BYTES, Journal
+from recorder.keeping.journal_connection import open_connection
 from recorder.keeping.journal_reader import JournalReader
 from recorder.keeping.journal_rows import Cursor, pack_blocks, unpack_blocks
 from recorder.keeping.owner import JournalState, OwnerLock, journal_path_for, journal_state
@@ -229,6 +232,7 @@ class TestDiskFull:
                     kept += 100
                 except JournalFullError as error:
                     refused = str(error)
+                    assert error.errno == errno.ENOSPC
             assert "disk full" in refused
             assert kept > 0
         assert [b.sequence for b in everything(path)[0]] == list(range(kept))
@@ -282,6 +286,32 @@ def test_nothing_acknowledged_is_lost_to_a_kill(tmp_path: Path) -> None:
         assert [b.sequence for b in blocks] == list(range(len(blocks)))
         assert {int(n) for kind, n in told if kind == "block"} <= {b.sequence for b in blocks}
         assert {m for kind, m in told if kind == "mark"} <= {m.mark_id for m in marks}
+
+
+def test_any_thread_may_keep(tmp_path: Path) -> None:
+    """Blocks and marks come from threads of their own, none of which opened the journal."""
+    errors: list[BaseException] = []
+
+    def keep() -> None:
+        try:
+            journal.append(cell_blocks(0.1))
+            journal.commit_mark(mark(0.05))
+        except BaseException as error:  # noqa: BLE001 - shown by the test
+            errors.append(error)
+
+    with Journal.create(tmp_path / "j", header(load_cell()), ballast_bytes=0) as journal:
+        thread = threading.Thread(target=keep)
+        thread.start()
+        thread.join(20.0)
+    assert errors == []
+    blocks, marks, _ = everything(tmp_path / "j")
+    assert (len(blocks), len(marks)) == (len(cell_blocks(0.1)), 1)
+
+
+def test_what_is_no_database_is_refused_in_words(tmp_path: Path) -> None:
+    (tmp_path / "j").write_bytes(b"no database at all " * 100)
+    with pytest.raises(JournalError, match=r"the journal cannot be begun \(file is not a"):
+        open_connection(tmp_path / "j")
 
 
 def test_payloads_tell_when_they_are_not_whole() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
@@ -114,6 +115,20 @@ def test_nor_when_it_is_seen_only_at_the_next_try(desk: Desk) -> None:
     desk.journal.commit_mark(keyed)
     desk.journal.commit_mark(keyed.revised(value="13"))
     assert [m.revision for m in desk.held()[1]] == [0, 1]
+
+
+def test_where_it_cannot_be_seen_whether_it_is_there_the_next_try_shows(desk: Desk) -> None:
+    """The commit is on the disk, its answer an error, and so is that of the look at it."""
+    desk.keep(0)
+    desk.faults.fail(sqlite3.SQLITE_IOERR_FSYNC, done=True)
+    desk.faults.fail(sqlite3.SQLITE_IOERR_READ, at="SELECT crc")
+    with pytest.raises(NotKeptError) as refused:
+        desk.keep(2)
+    assert refused.value.errno == errno.EIO
+    assert desk.faults.met == 2
+    desk.keep(2)
+    desk.keep(4)
+    assert_whole(desk, commits=3)
 
 
 def test_after_an_error_of_the_disk_the_connection_is_another(desk: Desk) -> None:

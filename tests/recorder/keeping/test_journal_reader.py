@@ -181,14 +181,25 @@ def test_indices_follow_the_losses() -> None:
     assert index.place(150, 100) == 50
     assert index.place(250, 10) == 0
     assert index.place(300, 10) == 40
-    assert [index.in_file(i) for i in (0, 99, 150, 249, 259, 300)] == [
-        0,
-        99,
-        100,
-        199,
-        209,
-        210,
-    ]
+    assert index.place(315, 10) == 5
+    asked = (0, 99, 150, 249, 259, 300, 309, 315, 324)
+    assert [index.in_file(i) for i in asked] == [0, 99, 100, 199, 209, 210, 219, 220, 229]
+
+
+def test_where_the_first_row_is_lost_the_gap_begins_with_the_run(
+    tmp_path: Path, cell_run: MadeRun
+) -> None:
+    path = tmp_path / "run.h5.journal"
+    cell_run.journal(path)
+    with sqlite3.connect(path) as sql:
+        sql.execute("DELETE FROM batches WHERE id = 1")
+    sql.close()
+    (loss,) = recover(path, tmp_path / "run.h5")
+    assert (loss.table, loss.row, loss.last_row) == ("batches", 1, 1)
+    with open_run(tmp_path / "run.h5") as run:
+        (gap,) = run.gaps()
+        assert (gap.t_start_s, gap.lost_records, gap.before_record) == (0.0, 400, 0)
+        assert gap.t_end_s == run.devices["cell"].time_s()[0]
 
 
 def _left_behind(tmp_path: Path, run: MadeRun) -> dict[str, bytes]:

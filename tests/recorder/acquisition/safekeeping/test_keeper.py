@@ -146,6 +146,7 @@ def test_an_overrun_is_a_gap_and_later_gaps_point_at_kept_records(desk: Desk) ->
     assert second.before_record == kept - 5
     assert desk.ring.stats().dropped_records == first.lost_records
     assert desk.overruns == [first]
+    assert desk.keeper.overruns == 1
     assert desk.keeper.lost_records == first.lost_records
 
 

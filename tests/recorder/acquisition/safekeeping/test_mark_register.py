@@ -125,6 +125,26 @@ def test_a_bounced_key_is_kept_and_said(crew: Crew) -> None:
     assert crew.key(t_s=5.1).extra == {SINCE_LAST: pytest.approx(0.1)}
     assert crew.key(t_s=5.15, kind="station").extra == {}
     assert crew.key(t_s=5.4).extra == {}
+    assert crew.key(t_s=5.4).extra == {SINCE_LAST: 0.0}, "two keys at once"
+    assert crew.key(t_s=5.3).extra == {}, "one that was keyed before it is no bounce of it"
+
+
+def test_a_bounce_is_told_from_where_the_mark_before_was_keyed(crew: Crew) -> None:
+    crew.revise(crew.key(t_s=5.0, value="12"), t_s=8.0)
+    assert crew.key(t_s=5.1).extra == {SINCE_LAST: pytest.approx(0.1)}
+
+
+def test_clocks_of_one_machine_may_differ_by_a_millisecond(crew: Crew) -> None:
+    assert crew.key(t_s=10.001).t_s == pytest.approx(10.001)
+    with pytest.raises(MarkRefusedError, match=r"keyed 0\.003 s in the future"):
+        crew.key(t_s=10.003)
+
+
+def test_who_corrects_a_mark_is_named(crew: Crew) -> None:
+    first = crew.key(value="12")
+    second = crew.revise(first, value="13", by="guard")
+    assert second.by == "guard"
+    assert crew.revise(second, value="14", by="").by == "chief", "as the recording was told"
 
 
 @pytest.mark.parametrize(
