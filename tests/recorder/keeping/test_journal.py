@@ -224,16 +224,16 @@ class TestDiskFull:
             blocks = cell_blocks(60.0)
             _limit_pages(connections[0], 40)
             kept = 0
-            refused = ""
+            refused, number = "", None
             while not refused:
                 assert kept < len(blocks)
                 try:
                     journal.append(blocks[kept : kept + 100])
                     kept += 100
                 except JournalFullError as error:
-                    refused = str(error)
-                    assert error.errno == errno.ENOSPC
+                    refused, number = str(error), error.errno
             assert "disk full" in refused
+            assert number == errno.ENOSPC
             assert kept > 0
         assert [b.sequence for b in everything(path)[0]] == list(range(kept))
 
