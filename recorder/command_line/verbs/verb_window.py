@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
+from recorder.machine.host import WINDOW, give_way
 from recorder.window.model.crew.key_commands import BUTTONS
 from recorder.window.model.shown.options import add_options, options_of
 from recorder.window.qt.frame.app import run_window
@@ -43,4 +44,5 @@ def run(args: argparse.Namespace) -> int:
     ValueError
         An option, or the run's sheets, cannot be used.
     """
+    give_way(WINDOW)
     return run_window(options_of(args))

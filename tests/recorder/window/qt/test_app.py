@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import ctypes.util
 import os
+import subprocess
 import sys
 from argparse import Namespace
 from pathlib import Path
@@ -15,7 +16,8 @@ import pytest
 
 from recorder.acquisition.control.session_files import SessionError
 from recorder.command_line.main import main as command
-from recorder.command_line.verbs import verb_demo
+from recorder.command_line.verbs import verb_demo, verb_window
+from recorder.machine.host import WINDOW
 from recorder.run.parts.states import RunState
 from recorder.window.model.live import ring_worker
 from recorder.window.model.shown.options import WindowOptions
@@ -107,8 +109,24 @@ def test_no_recording_is_one_line_and_code_2(
     told = capsys.readouterr().err
     assert told.count("\n") == 1
     assert "testcar record" in told
+    monkeypatch.setattr(
+        verb_window, "give_way", lambda _steps: None
+    )  # of this process, for good
     assert command(["window", "--wait", "0"]) == 2
     assert "no recording" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(not hasattr(os, "nice"), reason="priorities as POSIX has them")
+def test_a_window_opened_by_hand_gives_way_to_the_recording_as_any_other() -> None:
+    lines = (
+        "import os",
+        "from recorder.command_line.main import main",
+        "from recorder.command_line.verbs import verb_window",
+        "verb_window.run_window = lambda _options: os.nice(0)",
+        "print(main(['window']))",
+    )
+    code = [sys.executable, "-c", "\n".join(lines)]
+    assert int(subprocess.check_output(code, text=True)) == min(os.nice(0) + WINDOW, 19)
 
 
 def test_a_recording_that_is_just_starting_is_waited_for(
