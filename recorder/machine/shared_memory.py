@@ -24,6 +24,7 @@ __all__ = [
     "RingError",
     "attach_segment",
     "create_segment",
+    "remove_segment",
     "unlink_segment",
 ]
 
@@ -132,9 +133,17 @@ def unlink_segment(name: str) -> bool:
     except (OSError, ValueError):
         return False
     segment.close()
+    return remove_segment(segment)
+
+
+def remove_segment(segment: shared_memory.SharedMemory) -> bool:
+    """Take away the name of a segment made or opened here; False when somebody has before, as the
+    system may when its owner logs off."""
     try:
         segment.unlink()
     except FileNotFoundError:
+        # Else the tracker looks for it at the end, and complains.
+        resource_tracker.unregister(f"/{segment.name}", "shared_memory")
         return False
     return True
 

@@ -84,17 +84,28 @@ class ControlServer:
     def close(self) -> None:
         """Stop listening and end every client's thread."""
         self._stopping.set()
-        with contextlib.suppress(OSError, EOFError):
-            Client(self.address, family=self._family).close()  # wakes the accepting thread
+        self._wake()
         self._thread.join(STALL_S)
         self._reaper.join(STALL_S)
-        self._listener.close()
+        with contextlib.suppress(FileNotFoundError):  # its address was taken away
+            self._listener.close()
         with self._guard:
             for stranger in self._strangers.values():
                 stranger.drop()
             threads = [*self._clients, *self._strangers]
         for thread in threads:
             thread.join(2 * STALL_S)
+
+    def _wake(self) -> None:
+        """Have the accepting thread look whether it is to end."""
+        try:
+            Client(self.address, family=self._family).close()
+        except (OSError, EOFError):
+            # The folder of sessions goes with the last log-in of its owner: nobody comes any more.
+            if self._family == "AF_UNIX":
+                listening = self._listener._listener._socket  # type: ignore[attr-defined]  # noqa: SLF001
+                with contextlib.suppress(OSError):
+                    listening.shutdown(socket.SHUT_RDWR)
 
     # ------------------------------------------------------------------ threads
 

@@ -32,6 +32,7 @@ from recorder.machine.shared_memory import (
     RingError,
     attach_segment,
     create_segment,
+    remove_segment,
 )
 from recorder.run.parts.block import Block
 
@@ -214,7 +215,7 @@ class RingWriter:
         self._closed = True
         self._mapped.close()
         if unlink:
-            self._segment.unlink()
+            remove_segment(self._segment)
 
 
 class RingReader:

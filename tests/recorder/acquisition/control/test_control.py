@@ -273,6 +273,24 @@ def begin_to_answer(listening: socket.socket, said: bytes) -> socket.socket:
     return answering
 
 
+@pytest.mark.skipif(os.name == "nt", reason="pipes have no name on the disk")
+@pytest.mark.usefixtures("_short_stalls")
+def test_a_channel_whose_address_was_taken_away_closes_at_once() -> None:
+    """The folder of sessions goes with the last log-in of its owner; a recording may go on."""
+    desk = Desk()
+    with desk.client() as friend:
+        Path(desk.server.address).unlink()
+        assert ask(friend, ECHO)["ok"]
+    desk.server.close()
+    assert not [t for t in threading.enumerate() if t.name == "control"]
+
+
+@pytest.fixture
+def _short_stalls(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What waits for nothing must not wait for long."""
+    monkeypatch.setattr(server, "STALL_S", 1.0)
+
+
 def drips(address: str, stopping: threading.Event) -> None:
     """One byte at a time, for ever."""
     while not stopping.is_set():

@@ -340,3 +340,19 @@ def test_closing_twice_and_nothing_left() -> None:
     ring.close()
     ring.close()
     assert not unlink_segment(ring.name)
+
+
+@pytest.mark.skipif(not SHM_FOLDER.is_dir(), reason="needs a folder of shared memory")
+def test_a_ring_whose_memory_was_swept_away_closes_without_a_word() -> None:
+    """As the system may do when its owner logs off: what is mapped stays, its name is gone."""
+    lines = (
+        "import numpy as np, os, sys",
+        "from recorder.acquisition.ring.ring import RingWriter",
+        "writer = RingWriter(sys.argv[1], dtype=np.dtype([('tick', '<u8')]))",
+        "os.unlink(sys.argv[2] + '/' + sys.argv[1])",
+        "writer.close()",
+    )
+    name = f"tctest_swept{os.getpid()}"
+    code = [sys.executable, "-c", "\n".join(lines), name, str(SHM_FOLDER)]
+    done = subprocess.run(code, capture_output=True, text=True, check=False, timeout=60.0)
+    assert (done.returncode, done.stderr) == (0, "")
