@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from PyQt6.QtCore import QRectF, Qt
@@ -73,6 +74,14 @@ def wrapped(
     text: str, width: float, pixels: float, *, most: int, bold: bool = False
 ) -> list[str]:
     """The text in ``most`` lines at most; only the last may be wider than ``width`` pixels."""
+    return list(_wrapped(text, width, pixels, most=most, bold=bold))
+
+
+@lru_cache(maxsize=256)
+def _wrapped(
+    text: str, width: float, pixels: float, *, most: int, bold: bool
+) -> tuple[str, ...]:
+    """An alarm stands for minutes and is painted several times a second."""
     metrics = QFontMetricsF(font(pixels, bold=bold))
     lines: list[str] = []
     line, *words = text.split(" ")
@@ -82,7 +91,7 @@ def wrapped(
             lines.append(line)
             longer = word
         line = longer
-    return [*lines, line]
+    return (*lines, line)
 
 
 def write(

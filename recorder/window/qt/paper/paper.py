@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import pyqtgraph as pg
 from PyQt6.QtCore import QRectF
 from PyQt6.QtGui import QColor, QFontMetricsF, QPaintEvent, QPen
-from PyQt6.QtWidgets import QGraphicsView
+from PyQt6.QtWidgets import QGraphicsItem, QGraphicsView
 
 from calibration.quantities.editions import shown_quantity
 from recorder.machine.clocks import now_ns
@@ -189,6 +189,7 @@ class Paper(pg.GraphicsLayoutWidget):  # type: ignore[misc]  # a library without
         self._rail.getViewBox().setBackgroundColor(look.panel)
         self._rail.getAxis("left").setPen(QPen(QColor(look.panel), 0))
         self._rail.getAxis("left").setWidth(round(small * 4.4))
+        self._rail.getAxis("left").setCacheMode(QGraphicsItem.CacheMode.DeviceCoordinateCache)
         self._rail_lines.pen = QPen(QColor(look.mark), 0)
         self.ci.layout.setRowFixedHeight(0, round(small * 1.35 * self._lanes) + 4)
         for label in self._labels:

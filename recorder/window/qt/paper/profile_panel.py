@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeVar
 
 import numpy as np
 from PyQt6.QtCore import QPointF, QRectF, Qt
@@ -13,12 +13,15 @@ from recorder.window.qt.panels.appearance import font
 from recorder.window.qt.panels.painted import Panel, write
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
     from PyQt6.QtWidgets import QWidget
 
     from recorder.window.model.line.route_ahead import Strip
     from recorder.window.model.live.live_run import LiveRun
 
 __all__ = ["ProfilePanel"]
+
+_Metres = TypeVar("_Metres", float, "NDArray[np.float64]")
 
 _PAD: Final = 6.0
 _CARS_PX: Final = 4
@@ -62,7 +65,7 @@ class ProfilePanel(Panel):
         return words + "key the next milepost and its number"
 
     @staticmethod
-    def _x(box: QRectF, strip: Strip, metres: float) -> float:
+    def _x(box: QRectF, strip: Strip, metres: _Metres) -> _Metres:
         x0, x1 = float(strip.x_m[0]), float(strip.x_m[-1])
         return box.left() + (metres - x0) / (x1 - x0) * box.width()
 
@@ -96,11 +99,9 @@ class ProfilePanel(Panel):
             span = max(high - low, 10.0)
             low -= 0.12 * span
             scale = (box.height() - 3) / (1.3 * span)
-            points = [
-                QPointF(self._x(box, strip, float(x)), box.bottom() - (float(h) - low) * scale)
-                for x, h, ok in zip(strip.x_m, z, known, strict=True)
-                if ok
-            ]
+            points = _points(
+                self._x(box, strip, strip.x_m[known]), box.bottom() - (z[known] - low) * scale
+            )
             ground = QPolygonF([QPointF(points[0].x(), box.bottom()), *points,
                                 QPointF(points[-1].x(), box.bottom())])  # fmt: skip
             painter.setPen(Qt.PenStyle.NoPen)
@@ -137,10 +138,13 @@ class ProfilePanel(Panel):
         rear, front = (self._x(box, strip, m) for m in strip.train_m)
         here = self._x(box, strip, 0.0)
         front, rear = max(front, here + 3), min(rear, here - 1)
+        xs = np.array([p.x() for p in line])
+        ys = np.array([p.y() for p in line])
         for a, b, high in ((rear, here, _CARS_PX), (here, front, _LOCOMOTIVE_PX)):
             up = high / 2 + 1
-            part = [QPointF(p.x(), p.y() - up) for p in line if a <= p.x() <= b]
-            ends = [QPointF(x, _height(line, x) - up) for x in (a, b)]
+            inside = (a <= xs) & (xs <= b)
+            part = _points(xs[inside], ys[inside] - up)
+            ends = _points(np.array([a, b]), np.interp([a, b], xs, ys) - up)
             pen = QPen(QColor(self.look.train), high)
             pen.setCapStyle(Qt.PenCapStyle.FlatCap)
             painter.setPen(pen)
@@ -153,10 +157,7 @@ class ProfilePanel(Panel):
         curvature = np.nan_to_num(strip.curvature_per_m)
         most = max(float(np.abs(curvature).max()), 1 / 300.0)
         half = box.height() / 2 - 2
-        points = [
-            QPointF(self._x(box, strip, float(x)), middle + float(c) / most * half)
-            for x, c in zip(strip.x_m, curvature, strict=True)
-        ]
+        points = _points(self._x(box, strip, strip.x_m), middle + curvature / most * half)
         painter.setPen(QPen(QColor(look.rule), 1))
         painter.drawLine(QPointF(box.left(), middle), QPointF(box.right(), middle))
         painter.setPen(QPen(QColor(look.land), 1))
@@ -191,6 +192,5 @@ class ProfilePanel(Panel):
             )
 
 
-def _height(line: list[QPointF], x: float) -> float:
-    xs = [p.x() for p in line]
-    return float(np.interp(x, xs, [p.y() for p in line]))
+def _points(xs: NDArray[np.float64], ys: NDArray[np.float64]) -> list[QPointF]:
+    return list(map(QPointF, xs.tolist(), ys.tolist()))
