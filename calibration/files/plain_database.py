@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import os
 import re
 import sqlite3
+import stat
 from collections.abc import Collection
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
 
-__all__ = ["bounded_rows", "check_plain", "opened_plain"]
+__all__ = ["bounded_rows", "check_beside", "check_plain", "opened_plain"]
 
 _PLAIN: Final = re.compile(
     r"CREATE TABLE \w+ \([\w\s,()\ufffd]*\)(\s*STRICT|\s*WITHOUT ROWID)?", re.IGNORECASE
@@ -21,6 +23,10 @@ _WORKS: Final = re.compile(
 """What makes a column do more than hold a value."""
 MOST_PARTS: Final = 100
 """Tables, indices and triggers; ours have a dozen."""
+_BESIDE: Final = ("-journal", "-wal", "-shm")
+"""What SQLite keeps beside a database, and opens with it."""
+_JOURNAL_MAGIC: Final = bytes.fromhex("d9d505f920a163d7")
+"""Where it ends a rollback journal, the name of another file stands before it."""
 _MANY: Final = f"it has more than {MOST_PARTS} tables"
 _MORE: Final = "its tables hold more than the file"
 
@@ -34,6 +40,7 @@ def opened_plain(path: Path, mode: str, *, largest: int, wait_s: float) -> sqlit
     sqlite3.Error
         It cannot be opened; where that is not known now, at the first query.
     """
+    check_beside(path)
     name = f"file:{quote(path.resolve().as_posix())}?mode={mode}"
     sql = sqlite3.connect(name, uri=True, isolation_level=None, timeout=wait_s)
     try:
@@ -46,6 +53,47 @@ def opened_plain(path: Path, mode: str, *, largest: int, wait_s: float) -> sqlit
         sql.close()
         raise
     return sql
+
+
+def check_beside(path: Path) -> None:
+    """See that SQLite may open what lies beside a database: plain files, of which none names
+    another. It would wait at a named pipe for ever; and a change of several databases at once, as
+    none of ours is, names a file that SQLite removes when it has taken the change back.
+
+    Raises
+    ------
+    sqlite3.OperationalError
+        Something else lies there; nothing was opened.
+    """
+    whole = path.resolve()
+    for beside in (whole.with_name(whole.name + end) for end in _BESIDE):
+        try:
+            mode = beside.lstat().st_mode
+        except OSError:
+            continue  # nothing is there, or nobody can open it
+        if not stat.S_ISREG(mode):
+            why = f"{beside.name} beside it is no plain file: have it taken away"
+        elif beside.name.endswith("-journal") and _names_another(beside):
+            why = (
+                f"{beside.name} beside it names another file, which would be removed: take it"
+                " away, no program of ours made it"
+            )
+        else:
+            continue
+        error = sqlite3.OperationalError(why)
+        error.sqlite_errorcode = sqlite3.SQLITE_CANTOPEN
+        raise error
+
+
+def _names_another(journal: Path) -> bool:
+    try:
+        with journal.open("rb") as file:
+            size = file.seek(0, os.SEEK_END)
+            file.seek(max(size - len(_JOURNAL_MAGIC), 0))
+            # A journal begins with the same bytes.
+            return size > 2 * len(_JOURNAL_MAGIC) and file.read() == _JOURNAL_MAGIC
+    except OSError:
+        return False  # then SQLite cannot read it, either
 
 
 def check_plain(sql: sqlite3.Connection, *, triggers: Collection[str] = ()) -> None:

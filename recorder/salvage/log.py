@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from calibration.quantities.bounded_text import open_regular
+
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -178,7 +180,7 @@ def frames_told(index: Path, head: bytes) -> tuple[int, int]:
     A program that was killed leaves it; zeros where it is not there, or is of another log.
     """
     try:
-        with index.open("rb") as file:
+        with open_regular(index) as file:
             data = file.read(136)
     except OSError:
         return 0, 0

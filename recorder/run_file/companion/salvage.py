@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Final
 
 from calibration.files.durable import sync_folder, write_new, write_whole
-from calibration.files.plain_database import bounded_rows, check_plain
+from calibration.files.plain_database import bounded_rows, check_beside, check_plain
 from recorder.machine.private_files import PRIVATE, share_as
 from recorder.machine.sqlite_errors import SQLITE_READ_ERRORS
 from recorder.run.parts.errors import CompanionError
@@ -70,10 +70,15 @@ def salvage(path: Path, binding: Binding) -> Salvage:
     Raises
     ------
     CompanionError
-        It belongs to another run.
+        It belongs to another run, or something lies beside it that must not be opened.
     OSError
         It cannot be read.
     """
+    try:
+        check_beside(path)
+    except sqlite3.OperationalError as error:
+        msg = f"{path}: {error}"
+        raise CompanionError(msg) from error
     found = []
     if journal_of(path).exists():
         with suppress(sqlite3.Error, FileNotFoundError), taken_back(path) as copy:

@@ -22,6 +22,7 @@ from calibration.bench.session_facts import SessionFacts
 from calibration.bench.session_file import BenchStore
 from calibration.readings.bench_settings import BenchSettings
 from tests.calibration.bench.made_bench import Bench
+from tests.calibration.files.hostile_journal import journal_naming
 
 _CHILD = """
 import os, sys
@@ -293,3 +294,18 @@ def test_a_torn_session_is_refused_by_name_with_what_to_do(
         with pytest.raises(BenchError, match="exists already"):
             BenchSession.create(torn, settings=BenchSettings(), plan=make_plan(capacity_kN=1.0))
         assert torn.read_bytes() == content
+
+
+def test_a_journal_that_names_another_file_removes_nothing(
+    bench: Bench, tmp_path: Path
+) -> None:
+    bench.take()
+    bench.session.close()
+    other = tmp_path / "another.bench"
+    other.write_bytes(b"kept")
+    journal_naming(other, bench.session.path)
+    with pytest.raises(BenchError, match="names another file"):
+        BenchSession.open(bench.session.path)
+    with pytest.raises(BenchError, match="exists already"):
+        BenchStore.create(bench.session.path, {})
+    assert other.read_bytes() == b"kept"

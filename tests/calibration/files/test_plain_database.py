@@ -3,15 +3,18 @@ on without end."""
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import struct
+from collections.abc import Callable
 from contextlib import closing
 from itertools import islice
 from pathlib import Path
 
 import pytest
 
-from calibration.files.plain_database import bounded_rows, check_plain
+from calibration.files.plain_database import bounded_rows, check_plain, opened_plain
+from tests.calibration.files.hostile_journal import journal_naming
 
 LOOP = "WITH RECURSIVE c(x) AS (SELECT 1 UNION ALL SELECT x + 1 FROM c) SELECT x, 'a' FROM c"
 
@@ -69,3 +72,48 @@ def test_pages_that_are_counted_over_and_over_end(tmp_path: Path) -> None:
         assert sum(1 for _ in islice(sql.execute(query), 5 * whole)) == 5 * whole
         with pytest.raises(sqlite3.DatabaseError, match="more than the file"):
             bounded_rows(sql, query)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="pipes and links as POSIX has them")
+@pytest.mark.parametrize("end", ["-journal", "-wal", "-shm"])
+@pytest.mark.parametrize(
+    "put", [os.mkfifo, Path.mkdir, lambda path: path.symlink_to("/dev/zero")]
+)
+def test_what_is_no_file_beside_a_database_is_refused_at_once(
+    end: str, put: Callable[[Path], None], tmp_path: Path
+) -> None:
+    path = _a_database(tmp_path)
+    put(path.with_name(path.name + end))
+    with pytest.raises(sqlite3.OperationalError, match=f"f{end} beside it is no plain file"):
+        opened_plain(path, "ro", largest=1000, wait_s=1.0)
+
+
+@pytest.mark.parametrize("mode", ["ro", "rw"])
+def test_a_journal_that_names_another_file_is_not_taken_back(mode: str, tmp_path: Path) -> None:
+    """SQLite removes the file that such a journal names, whatever it is."""
+    path, other = _a_database(tmp_path), tmp_path / "run of another day.h5"
+    other.write_bytes(b"kept")
+    journal_naming(other, path)
+    with pytest.raises(sqlite3.OperationalError, match="names another file"):
+        opened_plain(path, mode, largest=1000, wait_s=1.0)
+    assert other.read_bytes() == b"kept"
+
+
+def test_a_change_that_was_cut_off_names_no_other_file(tmp_path: Path) -> None:
+    path = _a_database(tmp_path)
+    with closing(sqlite3.connect(path, isolation_level=None)) as sql:
+        sql.execute("PRAGMA cache_size = 1")
+        sql.execute("BEGIN")
+        sql.executemany("INSERT INTO kept VALUES (?, ?)", ((i, "x" * 3000) for i in range(50)))
+        journal = path.with_name("f-journal").read_bytes()
+    assert len(journal) > 512
+    path.with_name("f-journal").write_bytes(journal)
+    with closing(opened_plain(path, "rw", largest=10_000, wait_s=1.0)) as again:
+        assert again.execute("SELECT count(*) FROM kept").fetchall() == [(0,)]
+
+
+def _a_database(folder: Path) -> Path:
+    path = folder / "f"
+    with closing(sqlite3.connect(path)) as sql:
+        sql.execute("CREATE TABLE kept (id INTEGER PRIMARY KEY, text TEXT)")
+    return path

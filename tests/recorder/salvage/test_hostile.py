@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from recorder.keeping.journal_rows import row_proof
 from recorder.salvage.cells import LEAF, cell_at, columns_of, scanned
 from recorder.salvage.images import Images
-from recorder.salvage.log import Log
+from recorder.salvage.log import Log, frames_told
 from recorder.salvage.page_file import PageFile
 from recorder.salvage.tails import lost_frames, tail_of
 from recorder.salvage.walk import Walk
@@ -155,3 +155,9 @@ def test_a_page_that_the_disk_does_not_give_is_told_and_the_others_are_read(
         assert file.unread == {3: "Input/output error"}
     assert read == [*(bytes([i]) * PAGE for i in range(3)), None,
                     *(bytes([i]) * PAGE for i in range(4, 8)), None]  # fmt: skip
+
+
+@pytest.mark.skipif(os.name != "posix", reason="pipes as POSIX has them")
+def test_a_pipe_in_place_of_the_logs_index_holds_nobody_up(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "f-shm")
+    assert frames_told(tmp_path / "f-shm", b"") == (0, 0)

@@ -16,6 +16,7 @@ from recorder.run_file.companion.companion import Companion
 from recorder.run_file.companion.cut_off import journal_of, log_of
 from recorder.run_file.companion.entries import Binding
 from recorder.run_file.companion.salvage import mend, salvage
+from tests.calibration.files.hostile_journal import journal_naming
 from tests.recorder.made_runs import mark
 
 RUN, DIGEST = "run-1", "sha256:" + "1" * 64
@@ -273,3 +274,26 @@ def test_another_program_that_writes_is_told_as_such(
         Companion(notes, RUN, DIGEST).set_result("two", 2, by="", version="")
     assert kept(notes) == KEPT
     other.close()
+
+
+def test_a_journal_that_names_another_file_removes_nothing(notes: Path, tmp_path: Path) -> None:
+    other = tmp_path / "another day.h5"
+    other.write_bytes(b"kept")
+    journal_naming(other, notes)
+    for look in (
+        lambda: Companion(notes, RUN, DIGEST),
+        lambda: salvage(notes, Binding(RUN, DIGEST)),
+        lambda: mend(notes, Binding(RUN, DIGEST), by="A. Crew", version="1"),
+    ):
+        with pytest.raises(CompanionError, match="names another file"):
+            look()
+    assert other.read_bytes() == b"kept"
+
+
+@pytest.mark.skipif(os.name != "posix", reason="pipes as POSIX has them")
+def test_a_pipe_in_place_of_the_journal_holds_nobody_up(notes: Path) -> None:
+    held = Companion(notes, RUN, DIGEST)
+    os.mkfifo(journal_of(notes))
+    for look in (held.revisions, lambda: held.add_revision(mark(2.0))):
+        with pytest.raises(CompanionError, match="is no plain file: have it taken away"):
+            look()
