@@ -172,10 +172,14 @@ class DeviceThread:
         except DriverError as lost:
             self._lose(lost.message)
         except Exception as bug:  # noqa: BLE001 - a fault of ours is a gap, not the end
-            words = f"{type(bug).__name__}: {bug}"
-            self._report(EventKind.BUG, error=words, trace=traceback.format_exc(limit=-6))
-            self._lose(f"the driver failed, {words}")
+            self._lose(f"the driver failed, {self._tell_bug(bug)}")
         return False
+
+    def _tell_bug(self, bug: Exception) -> str:
+        """Keep it with the run with its trace; what it is, in words."""
+        words = f"{type(bug).__name__}: {bug}"
+        self._report(EventKind.BUG, error=words, trace=traceback.format_exc(limit=-6))
+        return words
 
     def _read(self) -> bool:
         """One read, of a port opened again if need be; True when records came."""
@@ -231,8 +235,13 @@ class DeviceThread:
         with self._taps_guard:
             taps = list(self._taps)
         for tap in taps:
-            for block in blocks:
-                tap.see(block.records, block.time_s())
+            try:
+                for block in blocks:
+                    tap.see(block.records, block.time_s())
+            except Exception as bug:  # noqa: BLE001 - who only looks on costs no record
+                self.remove_tap(tap)
+                words = f"{self.name}: internal error in a watch, {self._tell_bug(bug)}"
+                self._warn(f"{words}; recording goes on without it")
 
     def _lose(self, why: str) -> None:
         had = self._driver is not None

@@ -222,6 +222,32 @@ def test_a_tap_sees_what_passes(desk: Desk) -> None:
         assert sum(len(block.records) for block in reader.poll()) == 8
 
 
+def test_who_only_looks_on_costs_no_record_when_he_fails(desk: Desk) -> None:
+    """A watch with a bug in it is told, once, and left out; the device is read on."""
+
+    class Bad:
+        def see(self, records: np.ndarray, time_s: np.ndarray) -> None:  # noqa: ARG002 - a tap's
+            msg = "of the watch"
+            raise ArithmeticError(msg)
+
+    reader = RingReader(desk.ring.name, dtype=DTYPE)
+    desk.thread.add_tap(Bad())
+    desk.script.put(5)
+    told = desk.hear()
+    desk.script.put(5)
+    desk.script.put(LinkLostError("cell", "unplugged"))
+    lost = desk.hear()
+    assert isinstance(told, Event)
+    assert isinstance(lost, Event)
+    assert (told.kind, told.data["error"]) == ("bug", "ArithmeticError: of the watch")
+    assert "see" in told.data["trace"]
+    assert lost.data["why"] == "unplugged", "nothing was lost before"
+    assert sum(len(block.records) for block in reader.poll()) == 10
+    (words,) = desk.warnings
+    assert words.endswith("of the watch; recording goes on without it")
+    reader.close()
+
+
 def test_a_backlog_is_told_to_the_crew_and_kept(desk: Desk) -> None:
     desk.script.put(Backlog(over=False, lasted_s=2.04, most_bytes=4095))
     desk.script.put(Backlog(over=True, lasted_s=7.31, most_bytes=8000))
