@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import traceback
 from typing import TYPE_CHECKING, Final
 
 from recorder.acquisition.process.reports import CheckReport, GapReport, Warned
@@ -13,31 +14,19 @@ if TYPE_CHECKING:
     from recorder.acquisition.process.reports import RecordingReport, Reporter
     from recorder.machine.clocks import RunClock
 
-__all__ = ["Notices", "unfailing"]
+__all__ = ["Notices"]
 
 MOST_EVENTS: Final = 20_000
 """Remembered for clients; the run itself keeps all."""
 _EVERY_SECOND: Final = frozenset({"health", "clock_anchor"})
 
 
-def unfailing(report: Reporter) -> Reporter:
-    """The same reporter, but one whose closed pipe or screen stops no thread."""
-
-    def guarded(what: RecordingReport) -> None:
-        try:
-            report(what)
-        except (OSError, ValueError):
-            # Nobody to report to: the run itself keeps what matters.
-            return
-
-    return guarded
-
-
 class Notices:
-    """Any thread may call."""
+    """Any thread may call, and none of them is stopped by who hears the reports."""
 
     def __init__(self, report: Reporter, clock: RunClock) -> None:
-        self.report = report
+        self._report = report
+        self._told_bug = False
         self.outbox = Outbox()
         self.warnings: list[str] = []
         self.events: list[Event] = []
@@ -48,6 +37,24 @@ class Notices:
     def now_s(self) -> float:
         """Run time, now."""
         return self.clock.now_s()
+
+    def report(self, what: RecordingReport) -> None:
+        """Tell whoever hears the reports, if anybody does."""
+        try:
+            self._report(what)
+        except (OSError, ValueError):
+            return  # a closed pipe or screen: the run itself keeps what matters
+        except Exception as bug:  # noqa: BLE001 - kept with the run, and in its outcome
+            self._note(f"{type(bug).__name__}: {bug}", traceback.format_exc(limit=-6))
+
+    def _note(self, words: str, trace: str) -> None:
+        """A mistake in who hears the reports cannot be reported."""
+        if self._told_bug:
+            return
+        self._told_bug = True
+        self.warnings.append(f"reports: internal error, {words}; recording goes on")
+        data = {"what": "reports", "error": words, "trace": trace}
+        self.outbox.put(Event(kind=EventKind.BUG, t_s=self.now_s(), data=data))
 
     def keep(self, item: Event | Gap) -> None:
         """Have a gap or an event kept, and publish it."""

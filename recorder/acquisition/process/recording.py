@@ -17,7 +17,7 @@ from recorder.acquisition.preparation.opening import (
 )
 from recorder.acquisition.preparation.plan import make_plan
 from recorder.acquisition.preparation.planned import Plan
-from recorder.acquisition.process.notices import Notices, unfailing
+from recorder.acquisition.process.notices import Notices
 from recorder.acquisition.process.pace import RealPace
 from recorder.acquisition.process.reports import SessionOpen, Swept
 from recorder.acquisition.process.running import RunningRecording, StopWish
@@ -60,7 +60,7 @@ def record(
         It could not begin; nothing is left behind.
     """
     pace = pace or RealPace()
-    notices = Notices(unfailing(report), _clock_from(pace, 0.0, 1.0))
+    notices = Notices(report, _clock_from(pace, 0.0, 1.0))
     plan = _plan(settings)
     for left in sweep():
         notices.report(Swept(f"removed what an interrupted recording had left: {left}"))

@@ -15,10 +15,13 @@ import pytest
 from recorder.acquisition.devices.device_thread import DeviceThread
 from recorder.acquisition.preparation.plan import make_plan
 from recorder.acquisition.process.health import HealthMonitor
+from recorder.acquisition.process.notices import Notices
+from recorder.acquisition.process.reports import RecordingReport
 from recorder.acquisition.ring.ring import RingWriter
-from recorder.machine.clocks import Clocks, HostTimepiece, Timepiece
+from recorder.machine.clocks import Clocks, HostTimepiece, RunClock, Timepiece
 from recorder.machine.host import rss_bytes
 from recorder.run.parts.event import Event
+from recorder.run.parts.gap import Cause, Gap
 from recorder.run.parts.states import DeviceState
 from recorder.sheets import load_car_sheet
 
@@ -215,3 +218,48 @@ def test_a_figure_that_cannot_be_had_is_told_once_and_takes_no_other_down(
     assert [e.kind for e in desk.events if e.kind == "clock_anchor"] == ["clock_anchor"] * 3
     health = [e.data for e in desk.events if e.kind == "health"]
     assert [sorted(data) for data in health] == [[]] * 3
+
+
+@pytest.mark.parametrize(
+    "gone", [BrokenPipeError(32, "Broken pipe"), ValueError("closed file")]
+)
+def test_who_hears_no_reports_any_more_is_let_be(gone: Exception) -> None:
+    heard = Listener(gone)
+    notices = Notices(heard, RunClock(0))
+    notices.keep(GAP)
+    notices.warn("a disk that is slow")
+    kept = notices.outbox.take()
+    assert heard.times == 2
+    assert kept[0] == GAP
+    assert [e.kind for e in kept if isinstance(e, Event)] == ["warning"]
+
+
+def test_a_mistake_in_who_reports_takes_nothing_with_it_and_is_told_once() -> None:
+    """Devices and keeper report from their own threads: they go on."""
+    heard = Listener(KeyError("no such word"))
+    notices = Notices(heard, RunClock(0))
+    for _ in range(3):
+        notices.keep(GAP)
+    kept = notices.outbox.take()
+    assert heard.times == 3
+    assert kept.count(GAP) == 3
+    (bug,) = (e for e in kept if isinstance(e, Event))
+    assert (bug.kind, bug.data["error"]) == ("bug", "KeyError: 'no such word'")
+    assert "Listener" in bug.data["trace"] or "__call__" in bug.data["trace"]
+    (words,) = notices.warnings
+    assert words.startswith("reports: internal error, KeyError")
+
+
+GAP = Gap(device="cell", t_start_s=0.0, t_end_s=1.0, cause=Cause.CHECKSUM, before_record=3)
+
+
+class Listener:
+    """Hears a report by raising an error."""
+
+    def __init__(self, error: Exception) -> None:
+        self.times = 0
+        self._error = error
+
+    def __call__(self, _report: RecordingReport) -> None:
+        self.times += 1
+        raise self._error
