@@ -6,6 +6,7 @@ Exit codes: 0 done, 1 the answer is no (a check failed), 2 wrong use or bad inpu
 from __future__ import annotations
 
 import argparse
+import errno
 import importlib
 import os
 import sys
@@ -46,6 +47,14 @@ VERBS: Final = {
     "compare": "Compare runs, each difference with its uncertainty.",
 }
 """Verb → what it does. Each is a module ``verbs.verb_NAME`` with ``add_parser`` and ``run``."""
+_NEXT_STEPS: Final = {
+    errno.EEXIST: "no file is overwritten: move it aside, or choose another name",
+    errno.ENOENT: "check the name and the folder",
+    errno.EACCES: "let whoever owns it give you the right to it",
+    errno.EROFS: "choose a folder on a disk that can be written to",
+    errno.ENOSPC: "make room, or choose a folder on another disk",
+}
+"""What to do, where the system's own words of an error leave it open."""
 
 
 def build_parser(verb: str | None = None) -> argparse.ArgumentParser:
@@ -113,7 +122,9 @@ def _main(argv: list[str] | None) -> int:
         if args.debug:
             traceback.print_exc()
         else:
-            print(f"testcar {args.verb}: {error_line(error)}", file=sys.stderr)
+            print(
+                f"testcar {args.verb}: {error_line(error)}{_next_step(error)}", file=sys.stderr
+            )
         return 2
     except Exception as bug:  # noqa: BLE001 - the last line of defence before the person
         if args.debug:
@@ -135,6 +146,15 @@ def _refused(asked: str, unknown: list[str]) -> int:
         file=sys.stderr,
     )
     return 2
+
+
+def _next_step(error: Exception) -> str:
+    """What to do where the system's own words are all there is."""
+    if not isinstance(error, OSError) or error.filename is None or error.errno is None:
+        return ""
+    step = _NEXT_STEPS.get(error.errno)
+    own = error.strerror == os.strerror(error.errno)
+    return f"; {step}" if own and step is not None else ""
 
 
 def run() -> None:

@@ -34,6 +34,8 @@ _WORDS: Final = {
     ZeroEdit.ACCEPT: "Accept a zero that was refused; its uncertainty covers the doubt.",
 }
 
+_LATER: Final = "if it was cut off, make it whole with testcar recover"
+
 
 def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type is private
     """Add the verb."""
@@ -112,7 +114,10 @@ def _list(held: RunFile, args: argparse.Namespace) -> None:
     zeros = zeros_in_run(held)
     if args.json:
         facts = [zero_facts(zero) for zero in zeros]
-        print_json({"run": str(held.path), "zeros": facts})
+        print_json({"run": str(held.path), "sealed": held.complete, "zeros": facts})
+        return
+    if not held.complete:
+        print(f"{held.path}: is not sealed: its zeros are told in full once it is; {_LATER}")
         return
     for zero in zeros:
         print(one_line(zero_words(zero)))

@@ -148,7 +148,8 @@ def _where(name: str, held: RunFieldChecks, channel: str) -> str:
     words = f"Run {name}, {channel}: zeros that hold: {said}"
     words += f", {counted.count('sheet')} by the car sheet" * ("sheet" in counted)
     if not holding:
-        return f"{words}. NONE was taken: the certificate's own zero stands."
+        none = "HOLDS" if any(z.zero.channel == channel for z in held.zeros) else "was taken"
+        return f"{words}. NONE {none}: the certificate's own zero stands."
     if "after" not in counted:
         return f"{words}. NONE AT THE END: what it drifted since the last one was not seen."
     return f"{words}."

@@ -6,6 +6,7 @@ One formula for all: live, at the seal, in the analysis and in the report.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -32,6 +33,10 @@ __all__ = [
     "zero_lines",
     "zeros_of",
 ]
+
+CUT_SHORT: Final = (
+    "its words are cut short as long as the run is not sealed; the journal has them in full"
+)
 
 
 class ZeroTime(StrEnum):
@@ -178,6 +183,8 @@ class Zero:
             isinstance(name, str) and math.isfinite(counts) and math.isfinite(event.t_s)
         ):
             accepted, reason = False, "the event gives no channel, time or counts to go by"
+        if isinstance(data.get("words_cut"), str):
+            name, accepted, reason = _cut_name(data["words_cut"]), False, CUT_SHORT
         u = number(data.get("u_counts"))
         if math.isnan(u) and n > 1:
             # Runs of the first version keep the scatter of single counts only.
@@ -312,6 +319,12 @@ def _time_of(value: object) -> ZeroTime:
         return ZeroTime(str(value))
     except ValueError:
         return ZeroTime.DURING
+
+
+def _cut_name(words: str) -> str | None:
+    """The channel of a zero whose words a file that is not sealed holds cut short."""
+    found = re.search(r'"channel": "([^"\\]+)"', words)
+    return None if found is None else found[1]
 
 
 def _reason(data: dict[str, Any]) -> str:

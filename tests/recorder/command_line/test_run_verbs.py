@@ -186,3 +186,19 @@ class TestRecover:
         with Journal.create(tmp_path / "j", header()):
             assert main(["recover", str(tmp_path / "j"), "--out", str(tmp_path / "x.h5")]) == 2
         assert "stop the recording first" in capsys.readouterr().err
+
+
+def test_a_name_that_is_not_there_or_is_taken_is_told_with_what_to_do(
+    sealed: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    none = tmp_path / "none.h5"
+    assert main(["verify", str(none)]) == 2
+    assert "; check the name and the folder" in capsys.readouterr().err
+    run = tmp_path / "run.h5"
+    shutil.copy(sealed, run)
+    asked = ["verify", "--ask-time-stamp", str(run)]
+    assert main(asked) == 0
+    capsys.readouterr()
+    assert main(asked) == 2
+    told = capsys.readouterr().err.splitlines()
+    assert told[-1].endswith("; no file is overwritten: move it aside, or choose another name")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,8 +14,10 @@ from calibration.field.zero_guards import guard_wheel
 from recorder.command_line.main import main
 from recorder.run.checks.zero_line import Zero, ZeroTime
 from recorder.run_file.companion.companion import companion_path
+from recorder.run_file.hdf5.live_writer import LiveWriter
 from recorder.run_file.hdf5.reader import open_run
 from tests.recorder.cell_runs import cell_run
+from tests.recorder.made_runs import MadeRun
 
 ROLLED = guard_wheel(400, m_per_pulse=0.005, device="wheel")
 GOOD = Zero(channel="pull", t_s=0.0, counts=20_000.0, u_counts=6.0, when=ZeroTime.BEFORE)
@@ -111,3 +114,16 @@ def test_a_run_without_a_zero_says_so(tmp_path: Path, capsys: Capture) -> None:
     path = cell_run(tmp_path / "run.h5", np.zeros(200))
     assert main(["zeros", str(path)]) == 0
     assert "no zero was taken" in capsys.readouterr().out
+
+
+def test_of_a_run_that_is_not_sealed_none_is_denied(
+    tmp_path: Path, made: MadeRun, capsys: Capture
+) -> None:
+    path = tmp_path / "run.h5"
+    with LiveWriter(path, made.header) as writer:
+        writer.add_events([replace(GOOD, reason="w" * 900).to_event()])
+    assert main(["zeros", str(path)]) == 0
+    told = capsys.readouterr().out
+    assert "no zero was taken" not in told
+    assert "is not sealed: its zeros are told in full once it is" in told
+    assert asked(capsys, str(path)) == {"run": str(path), "sealed": False, "zeros": []}

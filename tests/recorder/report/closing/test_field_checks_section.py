@@ -105,7 +105,7 @@ def test_that_there_is_no_zero_at_the_end_or_none_at_all_is_said() -> None:
 
     assert "1 before, 0 between, 0 after. NONE AT THE END" in said(ZEROS[0])
     assert said(ZEROS[3]).endswith("0 before, 0 between, 1 after.")
-    assert "NONE was taken: the certificate's own zero stands" in said(ZEROS[1])
+    assert "NONE HOLDS: the certificate's own zero stands" in said(ZEROS[1])
     assert "NONE was taken" in said()
 
 

@@ -149,6 +149,12 @@ class TestEvents:
         assert found.reason
         assert zero_lines([found]) == {}
 
+    def test_one_whose_words_are_cut_short_is_not_taken_for_none(self) -> None:
+        words = '{"accepted": true, "channel": "pull", "check": {"counts": 2589'
+        found = Zero.from_event(Event(kind="zero", t_s=1.0, data={"words_cut": words}))
+        assert (found.channel, found.accepted) == ("pull", False)
+        assert "the journal has them in full" in found.reason
+
     @given(
         st.dictionaries(
             st.sampled_from(
