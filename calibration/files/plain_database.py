@@ -41,7 +41,8 @@ def opened_plain(path: Path, mode: str, *, largest: int, wait_s: float) -> sqlit
         It cannot be opened; where that is not known now, at the first query.
     """
     check_beside(path)
-    name = f"file:{quote(path.resolve().as_posix())}?mode={mode}"
+    # By its bytes: a name need not be UTF-8 text.
+    name = f"file:{quote(os.fsencode(path.resolve().as_posix()))}?mode={mode}"
     sql = sqlite3.connect(name, uri=True, isolation_level=None, timeout=wait_s)
     try:
         sql.text_factory = bytes

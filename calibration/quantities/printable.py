@@ -39,6 +39,9 @@ def error_line(error: BaseException) -> str:
     if isinstance(error, OSError) and error.strerror:
         file = "" if error.filename is None else f"{error.filename}: "
         words = f"{file}{error.strerror}"
+    if isinstance(error, UnicodeEncodeError):
+        letter = ascii(error.object[error.start])
+        words = f"a name or a word has a letter that is no UTF-8 text ({letter}): change it"
     return " ".join(words.split()) or type(error).__name__
 
 

@@ -67,7 +67,7 @@ def open_connection(
         It cannot be opened, or SQLite does not give that durability.
     """
     # "rw": a journal that somebody took away is never made anew, empty.
-    place = f"file:{quote(path.absolute().as_posix())}?mode=rw"
+    place = f"file:{quote(os.fsencode(path.absolute().as_posix()))}?mode=rw"
     try:
         connection = sqlite3.connect(
             place,

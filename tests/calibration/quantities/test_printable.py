@@ -31,3 +31,12 @@ def test_an_error_of_the_system_names_its_file(tmp_path: Path) -> None:
     with pytest.raises(OSError, match="Errno") as met:
         (tmp_path / "none").read_bytes()
     assert error_line(met.value) == f"{tmp_path / 'none'}: No such file or directory"
+
+
+def test_a_letter_that_is_no_text_is_told_with_what_to_do() -> None:
+    with pytest.raises(UnicodeEncodeError) as caught:
+        "run \udcff.h5".encode()
+    told = error_line(caught.value)
+    assert told == (
+        "a name or a word has a letter that is no UTF-8 text ('\\udcff'): change it"
+    )

@@ -30,7 +30,9 @@ def test_a_number_stays_a_number(number: str) -> None:
 @example("'=x")
 @example("''=x")
 @example("'-2.5")
-@given(st.text(alphabet=st.sampled_from("'=+-@\t 1.5a,")))
+@example(";'=x")
+@example("seen; \"\t'=x")
+@given(st.text(alphabet=st.sampled_from("'=+-@\t 1.5a,;\"\r\n")))
 def test_every_text_comes_back(text: str) -> None:
     assert from_cell(as_cell(text)) == text
 
@@ -42,3 +44,12 @@ def test_no_piece_of_a_remark_is_a_formula(text: str) -> None:
     for delimiter in ",;\t":
         (cells,) = csv.reader(io.StringIO(line), delimiter=delimiter)
         assert not any(cell.lstrip().startswith(RUN) for cell in cells)
+
+
+@given(st.text(alphabet=st.sampled_from("=+-@,;\t\"' ax\n")))
+def test_no_piece_that_is_cut_at_semicolons_is_a_formula(text: str) -> None:
+    file = io.StringIO()
+    csv.writer(file).writerow(["3.0", as_cell(text), "A. Crew"])
+    for line in file.getvalue().splitlines():
+        for cells in csv.reader([line], delimiter=";", quoting=csv.QUOTE_NONE):
+            assert not any(cell.lstrip(' "').startswith(RUN) for cell in cells)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import sys
 from pathlib import Path
 
 import pytest
@@ -54,3 +55,17 @@ def test_it_is_refused_in_one_line(
     assert "internal error" not in words
     assert len(told.err.splitlines()) <= (2 if name == "verify" else 1)
     assert not any(Path(made).exists() for made in ("report", "tables", "run.h5.notes"))
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names of any bytes as Linux has them")
+def test_a_run_whose_name_is_no_text_is_added_to_and_read(
+    sealed: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run = str(shutil.copy(sealed, tmp_path / "run \udcff.h5"))
+    assert main(["marks", run, "add", "milepost", "3", "42", "--by", "A. Crew"]) == 0
+    for words in (["info", run], ["verify", run], ["marks", run, "list"], ["notes", run]):
+        capsys.readouterr()
+        assert main(words) == 0
+        told = capsys.readouterr()
+        assert not told.err
+        told.out.encode("utf-8")
