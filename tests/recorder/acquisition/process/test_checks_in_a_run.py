@@ -27,6 +27,9 @@ from tests.recorder.acquisition.process.conftest import Sheets, assert_unbroken
 
 pytestmark = pytest.mark.slow
 
+LATE = 200
+"""Samples of a tenth of a second: by so much a busy machine may date the first ones late."""
+
 
 def test_the_zero_is_taken_before_the_run(
     tmp_path: Path, cell: FakeCell, make_sheets: Callable[..., Sheets]
@@ -40,10 +43,11 @@ def test_the_zero_is_taken_before_the_run(
     with open_run(out) as run:
         (zero,) = run.zeros()
         assert (zero.t_s, zero.channel, zero.when) == (0.0, "pull", ZeroTime.BEFORE)
-        assert 900 <= zero.n <= 1010
+        # Half a second's, as well as a busy machine can date it.
+        assert zero.n == pytest.approx(1000, abs=2 * LATE)
         # It counts up by one a sample: the zero's mean lies half its length before the run.
         first = int(run.channels["pull"].counts()[0])
-        assert zero.counts == pytest.approx(first - 500, abs=30)
+        assert zero.counts == pytest.approx(first - zero.n / 2, abs=LATE)
         assert zero.accepted
         channel = run.channels["pull"]
         assert channel.time_s()[0] >= 0.0

