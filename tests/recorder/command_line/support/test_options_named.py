@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import re
 from collections.abc import Iterator, Mapping
+from functools import cache
 from pathlib import Path
 from typing import Final, NamedTuple
 
@@ -28,6 +29,7 @@ class Words(NamedTuple):
     text: str
 
 
+@cache
 def modules() -> dict[str, tuple[Path, ast.Module]]:
     """Every module of the product, by its dotted name."""
     paths = [p for top in PACKAGES for p in sorted((ROOT / top).rglob("*.py"))]
@@ -66,11 +68,12 @@ def strings(tree: ast.Module) -> Iterator[tuple[int, str]]:
             yield node.lineno, node.value
 
 
-def words_of(held: Mapping[str, tuple[Path, ast.Module]]) -> list[Words]:
+@cache
+def all_words() -> list[Words]:
     """All of them; a string that is one word alone is an argument, not a message."""
     return [
         Words(name, f"{path.relative_to(ROOT)}:{line}", text)
-        for name, (path, tree) in held.items()
+        for name, (path, tree) in modules().items()
         for line, text in strings(tree)
         if re.search(r"\s", text)
     ]
@@ -119,7 +122,7 @@ def wrong_advice() -> list[str]:
     options, held = verb_options(), modules()
     known, printed_by = set().union(*options.values()), users(held)
     found = []
-    for words in words_of(held):
+    for words in all_words():
         text = EXAMPLE.sub("", words.text)
         for option in set(OPTION.findall(text)):
             named = sources_of(option, text)
@@ -134,14 +137,14 @@ def test_a_message_advises_no_option_that_its_reader_does_not_have() -> None:
 
 
 def test_messages_that_advise_options_are_found_in_all_rooms() -> None:
-    advising = {w.module.split(".")[0] for w in words_of(modules()) if OPTION.search(w.text)}
+    advising = {w.module.split(".")[0] for w in all_words() if OPTION.search(w.text)}
     assert {"recorder", "calibration"} <= advising
 
 
 def test_a_message_names_no_verb_that_there_is_not() -> None:
     wrong = [
         f"{words.where}: testcar {verb}"
-        for words in words_of(modules())
+        for words in all_words()
         for verb in VERB.findall(words.text)
         if verb not in {*VERBS, *NAMES_OF_FORMATS}
     ]
