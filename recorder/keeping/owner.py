@@ -11,6 +11,7 @@ from enum import Enum
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Final
 
+from calibration.files.durable import refusal
 from recorder.machine.private_files import create_private, no_file, open_ours
 
 if TYPE_CHECKING:
@@ -78,17 +79,23 @@ class OwnerLock:
             Another process holds it.
         FileExistsError
             What is there is not ours, or no plain file; it is left as it is.
+        OSError
+            It cannot be written, as on a full disk.
         """
         self.path = journal.with_name(journal.name + self.ending)
-        self._file: IO[bytes] = os.fdopen(_opened(self.path), "r+b")
+        self._file: IO[bytes] = os.fdopen(_opened(self.path), "r+b", buffering=0)
         if not _try_lock(self._file) or not self._is_there():
             self._file.close()
             msg = f"{journal}: {self.held_words}"
             raise BlockingIOError(msg)
-        self._file.truncate(0)
         owner = {"pid": os.getpid(), "boot_id": boot_id()}
-        self._file.write(b" " + json.dumps(owner).encode())
-        self._file.flush()
+        try:
+            with refusal(self.path):
+                self._file.truncate(0)
+                self._file.write(b" " + json.dumps(owner).encode())
+        except OSError:
+            self.release()
+            raise
 
     def _is_there(self) -> bool:
         """Whether the locked file still has the name: its last holder may just have removed it."""

@@ -22,8 +22,18 @@ from recorder.run_file.seal.seal_file import seal_file
 from tests.recorder.made_runs import MadeRun, cell_blocks, header, load_cell, mark
 
 fcntl = pytest.importorskip("fcntl", reason="rights and locks as POSIX has them")
+resource = pytest.importorskip("resource", reason="limits as POSIX has them")
 
 SMALL: int = 4096
+
+
+@pytest.fixture
+def full(tmp_path: Path) -> Iterator[Path]:
+    """A folder, while no file may grow, as on a full disk."""
+    limits = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (0, limits[1]))
+    yield tmp_path
+    resource.setrlimit(resource.RLIMIT_FSIZE, limits)
 
 
 @pytest.fixture
@@ -243,3 +253,11 @@ def test_a_reader_that_holds_a_lock_does_not_keep_the_run_from_being_sealed(
         fcntl.flock(held, fcntl.LOCK_EX)
         with open_run(run) as opened:
             assert opened.channels["pull"].n > 0
+
+
+def test_a_lock_that_cannot_be_written_is_named_and_leaves_nothing(full: Path) -> None:
+    """The place is named: the system's own words on a full disk name none."""
+    with pytest.raises(OSError, match="cannot be written") as refused:
+        OwnerLock(full / "run.h5.journal")
+    assert refused.value.filename == str(full / "run.h5.journal.lock")
+    assert list(full.iterdir()) == []
