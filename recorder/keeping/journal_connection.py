@@ -29,7 +29,7 @@ LOCK_TIMEOUT_S: Final = 0.5
 """Nobody else writes. Whoever holds a lock for longer is met again at the next try: meanwhile
 marks may come to their turn."""
 PROBE_BYTES: Final = 64 * 1024
-"""More than a commit of a tenth of a second grows the log by."""
+"""More than the usual commit grows the log by."""
 _NO_ROOM: Final = frozenset({errno.ENOSPC, errno.EDQUOT})
 _OURS: Final = (
     sqlite3.IntegrityError,

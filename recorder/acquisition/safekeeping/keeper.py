@@ -23,8 +23,9 @@ __all__ = ["Keeper", "Stall"]
 
 FULL_SHARE: Final = 0.1
 """A ring fuller than this after a commit is drained again at once."""
-EVERY_S: Final = 0.1
-"""Between commits; with the commit itself well under the promised quarter of a second."""
+EVERY_S: Final = 0.2
+"""Between commits, each of which costs the same however little it brings. With what gathers at a
+port and the commit itself well under the half of a second that is promised; marks do not wait."""
 AGAIN_S: Final = (0.1, 0.2, 0.5, 1.0)
 """Between the tries of a commit that fails; the last stands for all further ones."""
 PATIENCE_S: Final = 30.0
