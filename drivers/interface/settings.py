@@ -80,6 +80,8 @@ class NmeaSettings(LinkSettings):
     """GNSS receiver."""
 
     baud_bd: int = 9600
+    read_timeout_s: float = 0.2
+    """Silent for most of a second: what comes ends a wait at once, and a stop is noticed soon."""
     silence_limit_s: float = 3.0
     confirmations: int = 3
     """Sentences of one kind that must advance one after another before time is believed."""

@@ -58,6 +58,8 @@ def test_defaults() -> None:
         baud_bd=115_200, read_timeout_s=0.05, silence_limit_s=1.0
     )
     assert NmeaSettings().silence_limit_s == 3.0
+    # A burst a second: five wakings of a reader are enough, and a stop waits for one.
+    assert NmeaSettings().read_timeout_s == 0.2
     assert (LoadCellSettings().channels, LoadCellSettings().tick_hz) == (4, 1_000_000)
     assert WheelSettings().tick_hz == 1_000_000
 
