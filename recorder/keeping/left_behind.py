@@ -131,7 +131,8 @@ class LeftBehind:
         except (ValueError, KeyError, TypeError, AttributeError) as error:
             msg = (
                 f"{self.path}: not a journal, or so damaged that the run's header is nowhere"
-                " in it"
+                " in it; keep it, and the unfinished run file beside it: testcar export reads"
+                " what that one holds"
             )
             raise JournalError(msg) from error
         self._closed = Counts.of(_parsed(meta.get(CLOSED, "")))
@@ -222,7 +223,8 @@ class LeftBehind:
         missing = images.frames_told - max(log.end, images.frames_in_base)
         if missing > 0:
             n = images.frames_told
-            yield f"is cut short: the last {missing:,} of its {n:,} frames are gone; {LAST}"
+            what = "is cut short: the last" if missing < n else "is not there:"
+            yield f"{what} {missing:,} of its {n:,} frames are gone; {LAST}"
         elif not log.end and not images.frames_told and not self._stopped():
             what = "does not read" if images.log_bytes else "is not there"
             yield f"{what}, though the recording was never ended: {LAST}"

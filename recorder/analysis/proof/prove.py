@@ -19,6 +19,8 @@ from recorder.run_file.proof.parts.proof import Check, Proof, State
 from recorder.run_file.proof.whole.prove_file import prove_file
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from recorder.analysis.plausibility.doubt import Checked
     from recorder.run.parts.progress import Progress
 
@@ -48,6 +50,15 @@ class Proven:
         """Whether anything contradicts the file."""
         return bool(self.of(State.CONTRADICTED))
 
+    @property
+    def as_sealed(self) -> bool:
+        """Whether every byte is as it was sealed."""
+        return _as_sealed(self.proofs)
+
+
+def _as_sealed(proofs: Iterable[Proof]) -> bool:
+    return all(p.state is State.PROVED for p in proofs if p.check is Check.DIGESTS)
+
 
 def prove_run(path: Path | str, *, progress: Progress | None = None) -> Proven:
     """Prove all that can be proved of a run file.
@@ -62,7 +73,7 @@ def prove_run(path: Path | str, *, progress: Progress | None = None) -> Proven:
     place = Path(path)
     tell = progress or untold
     proofs = prove_file(place, progress=lambda part, what: tell(FILE_PART * part, what))
-    if any(p.check is Check.DIGESTS and p.state is not State.PROVED for p in proofs):
+    if not _as_sealed(proofs):
         why = "not looked at: what is damaged or not sealed is not worked on"
         whole = (*proofs, _plausibility(State.NOT_PROVED, why))
         return Proven(path=place, proofs=whole, beyond=beyond_of(None))

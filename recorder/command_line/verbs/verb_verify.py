@@ -193,6 +193,8 @@ def _deep(args: argparse.Namespace, key: LaboratoryKey | None) -> int:
     if args.json:
         print(json.dumps({**proofs_json(proven), "signature": signed.to_json()}))
     else:
-        print("\n".join([*words, *proves(signed, key), *proofs_words(proven)]))
+        # Of bytes that are not as they were sealed neither digest nor signature proves anything.
+        seal = [*words, *proves(signed, key)] if proven.as_sealed else []
+        print("\n".join([*seal, *proofs_words(proven)]))
     _tell_findings(args.file, findings)
     return 1 if proven.contradicted or findings else 0

@@ -80,7 +80,10 @@ def test_a_damaged_file_is_contradicted_and_no_file_is_wrong_use(
     raw[len(raw) // 2] ^= 1
     run.write_bytes(raw)
     assert main(["verify", "--deep", str(run)]) == 1
-    assert "digests: damaged" in capsys.readouterr().out
+    told = capsys.readouterr().out
+    assert "digests: damaged" in told
+    assert "proved by the digest" not in told
+    assert "not signed" not in told
     run.write_bytes(b"not a run")
     assert main(["verify", "--deep", str(run)]) == 2
     assert len(capsys.readouterr().err.splitlines()) == 1

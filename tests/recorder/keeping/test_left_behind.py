@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -143,6 +144,8 @@ def test_a_bit_in_what_waited_for_a_minute_costs_seconds_of_it(tmp_path: Path) -
 
 def test_a_log_that_is_gone_is_told(cut_off: Path, tmp_path: Path) -> None:
     beside(cut_off, "-wal").unlink()
+    by_index = [loss.why for loss in by_walk(cut_off).damage if loss.table == "log"]
+    assert re.match(r"is not there: ([\d,]+) of its \1 frames are gone; ", *by_index)
     beside(cut_off, "-shm").unlink()
     (loss,) = by_walk(cut_off).damage
     assert (loss.table, loss.last_row) == ("log", None)
@@ -309,7 +312,9 @@ def test_both_headers_gone_is_a_refusal_and_one_is_nothing(
     with pytest.raises(JournalError, match="header is nowhere in it"):
         LeftBehind(tmp_path / "j")
     assert main(["recover", str(tmp_path / "j"), "--out", str(tmp_path / "run.h5")]) == 2
-    assert "header is nowhere in it" in capsys.readouterr().err
+    told = capsys.readouterr().err
+    assert "header is nowhere in it" in told
+    assert "testcar export reads what that one holds" in told
 
 
 def test_the_loss_is_told_by_recovery_and_by_the_file_ever_after(
