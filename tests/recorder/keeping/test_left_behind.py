@@ -144,8 +144,8 @@ def test_a_bit_in_what_waited_for_a_minute_costs_seconds_of_it(tmp_path: Path) -
 
 def test_a_log_that_is_gone_is_told(cut_off: Path, tmp_path: Path) -> None:
     beside(cut_off, "-wal").unlink()
-    by_index = [loss.why for loss in by_walk(cut_off).damage if loss.table == "log"]
-    assert re.match(r"is not there: ([\d,]+) of its \1 frames are gone; ", *by_index)
+    (by_index,) = [loss.why for loss in by_walk(cut_off).damage if loss.table == "log"]
+    assert re.match(r"is not there: ([\d,]+) of its \1 frames are gone; ", by_index)
     beside(cut_off, "-shm").unlink()
     (loss,) = by_walk(cut_off).damage
     assert (loss.table, loss.last_row) == ("log", None)

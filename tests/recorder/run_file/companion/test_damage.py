@@ -286,6 +286,9 @@ def test_the_verb_shows_what_is_sound_and_mends(copied: Path, capsys: Capture) -
     with open_run(copied) as run:
         assert set(run.companion.results()) == {"answers", MENDED}
         assert run.marks()[0].value == first.value
+    assert main(["notes", str(copied)]) == 0
+    told = capsys.readouterr().out
+    assert "mended; wrong with the notes before: entry 1 fails its check, by A. Crew" in told
 
 
 def test_notes_of_another_run_beside_this_one(copied: Path, capsys: Capture) -> None:
