@@ -44,6 +44,8 @@ LARGEST_ENTRY_BYTES: Final = 64 * 2**20
 BUSY_S: Final = 10.0
 """How long another program may hold the file."""
 PAGE_BYTES: Final = 4096
+LONGEST_VERSION: Final = 10
+"""Letters of its number."""
 COLUMNS: Final = "rowid, kind, name, revision, json, utc_ns, by, version, before, sha256"
 """An entry's number is its row's own, whatever became of the words that call it ``id``."""
 _SCHEMA: Final = (
@@ -141,9 +143,10 @@ def _read(sql: sqlite3.Connection, whose: Whose) -> Held:
     if meta.get(MetaKey.FORMAT) != FORMAT:
         msg = f"{whose.path}: not a companion of a run file, or damaged where it says so"
         raise CompanionError(msg)
-    if not (version.isascii() and version.isdecimal()) or int(version) > VERSION:
+    told = version.isascii() and version.isdecimal() and len(version) < LONGEST_VERSION
+    if not told or int(version) > VERSION:
         msg = (
-            f"{whose.path}: companion version {version!r}; this program reads up"
+            f"{whose.path}: companion version {version!r:.{LONGEST_VERSION}}; this program reads up"
             f" to {VERSION}: use a newer one"
         )
         raise CompanionError(msg)

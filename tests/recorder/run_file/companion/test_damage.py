@@ -342,3 +342,9 @@ def test_a_bit_in_the_words_that_describe_a_table_is_found(notes: Path) -> None:
     notes.write_bytes(data.replace(b"PRIMARY KEY", b"PBIMARY KEY"))
     assert len(kept) == 4
     assert salvage(notes, BINDING).entries == kept
+
+
+def test_a_version_of_thousands_of_figures_is_refused_by_name(notes: Path) -> None:
+    edited(notes, f"UPDATE meta SET value = '{'9' * 5000}' WHERE key = 'version'")
+    with pytest.raises(CompanionError, match=r"companion version .9+; this program reads up"):
+        Companion(notes, BINDING.run_id, BINDING.digest)
