@@ -165,7 +165,8 @@ class Walk:
             starts = pointers(page)
         found = list(self._proven(page, (cell_at(page, start) for start in starts)))
         self._sum_up(leaf, page, found, starts)
-        if not leaf.whole:
+        # A bit may have made the number of cells less: then the pointers do not tell of all.
+        if not leaf.whole or (leaf.told, leaf.lowest) != (len(found), _content(page)):
             known = {cell.start for _, cell, _ in found}
             more = (cell for cell in scanned(page) if cell.start not in known)
             found += self._proven(page, more)
@@ -210,10 +211,8 @@ class Walk:
             at = start
         tiled = not spans or at == spans[0][0]
         leaf.lowest = at
-        content = int.from_bytes(page[5:7], "big") or 65_536
-        leaf.whole = (
-            self.images.is_leaf(page) and tiled and (at == content or len(spans) == leaf.told)
-        )
+        counted = 0 < leaf.told == len(spans)
+        leaf.whole = self.images.is_leaf(page) and tiled and (at == _content(page) or counted)
 
     # ------------------------------------------------------------------ contents
 
@@ -264,3 +263,8 @@ class Walk:
             left -= len(parts[-1])
             page = int.from_bytes(data[:4], "big")
         return b"".join(parts)
+
+
+def _content(page: bytes) -> int:
+    """Where a leaf says that its cells begin."""
+    return int.from_bytes(page[5:7], "big") or 65_536

@@ -18,9 +18,9 @@ from calibration.certificates.wheel import WheelCertificate
 from calibration.clock.tick_line import TickLine
 from recorder.keeping.filer import follow
 from recorder.keeping.journal import Journal
-from recorder.keeping.journal_reader import JournalReader
 from recorder.keeping.journal_rows import Cursor, Rows
 from recorder.keeping.owner import journal_path_for
+from recorder.keeping.transfer import JournalRows
 from recorder.marks.mark import Mark
 from recorder.run.checks.zero_line import Zero
 from recorder.run.parts.block import Block, by_device, heads_of, joined
@@ -277,7 +277,7 @@ class MadeRun:
         return journal
 
 
-def all_rows(reader: JournalReader, *, chunk_bytes: int = 2**20) -> Iterator[Rows]:
+def all_rows(reader: JournalRows, *, chunk_bytes: int = 2**20) -> Iterator[Rows]:
     """Everything committed, from the first row on."""
     cursor = Cursor()
     while rows := reader.read_new(cursor, chunk_bytes=chunk_bytes):

@@ -14,6 +14,7 @@ from recorder.keeping import journal as journal_module
 from recorder.keeping.errors import JournalError
 from recorder.keeping.journal_reader import JournalReader
 from recorder.keeping.journal_rows import Cursor, Damage, row_crc
+from recorder.keeping.left_behind import LeftBehind
 from recorder.keeping.seal import recover
 from recorder.run.parts.event import Event, EventKind
 from recorder.run_file.hdf5.reader import open_run
@@ -267,3 +268,22 @@ def test_a_head_that_tells_another_size_of_pages_costs_nothing(
         assert opened.devices["cell"].n == cell_run_records(3.0)
         assert len(opened.revisions()) == 60
         assert len(opened.events("health")) == 60
+
+
+@pytest.mark.parametrize("told", [0, 1])
+def test_a_leaf_that_tells_of_fewer_rows_hides_none(
+    told: int, whole: bytes, tmp_path: Path
+) -> None:
+    """Bytes 3 and 4 of a page count its rows; they are where they were."""
+    size, path, tried = page_bytes(whole), tmp_path / "j", 0
+    for start in range(size, len(whole), size):
+        if whole[start] != 13 or whole[start + 3 : start + 5] <= b"\0\1":
+            continue
+        count = told.to_bytes(2, "big")
+        path.write_bytes(whole[: start + 3] + count + whole[start + 5 :])
+        with LeftBehind(path) as reader:
+            parts = list(all_rows(reader))
+        assert [damage for rows in parts for damage in rows.damage] == [], start
+        assert sum(len(rows.marks) for rows in parts) == 60
+        tried += 1
+    assert tried > 10
