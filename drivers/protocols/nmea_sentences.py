@@ -142,7 +142,7 @@ class _Fields:
             year += 1900 if year >= 80 else 2000
         try:
             day = date(year, month, number)
-        except ValueError as error:
+        except (ValueError, OverflowError) as error:
             msg = f"date {text!r} cannot be"
             raise RefusedSentenceError(msg) from error
         if not _FIRST_DAY <= day <= _LAST_DAY:

@@ -147,6 +147,7 @@ def test_other_kinds_are_skipped_but_keep_the_link_alive() -> None:
         zda(year="26"),
         zda(month="13"),
         zda(year="0000"),
+        sentence("GPZDA,120000,1,99999999999999999999,2020,00,00"),
     ],
 )
 def test_nonsense_with_a_good_checksum_is_refused_and_kept(bad: bytes) -> None:
