@@ -40,6 +40,8 @@ class Provenance:
     """On the run's route; ``None`` when the run was not placed."""
     edits: tuple[StretchEdit, ...] = ()
     """Stretch edits kept in the companion."""
+    mended: tuple[str, ...] = ()
+    """How the companion was made anew of a damaged one, in words."""
     units: str = "metric"
     """Of the car sheet."""
     car: CarSheet | None = None

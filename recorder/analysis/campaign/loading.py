@@ -328,6 +328,7 @@ def _provenance(
         field_checks=field_checks_of(run, series),
         placement=None if placed is None else placed.placement,
         edits=edits,
+        mended=tuple(run.companion.mendings()),
         units=run.car.units if run.car is not None else "metric",
         car=run.car,
         certificates=run.certificates,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
+from calibration.quantities.printable import one_line
 from recorder.command_line.support.json_answer import print_json
 from recorder.command_line.support.standings_told import standings_json, standings_words
 from recorder.exchange.description import describe, in_words
@@ -41,8 +42,10 @@ def run(args: argparse.Namespace) -> int:
     refuse_damaged(args.file)
     with open_run(args.file) as opened:
         held, standing = describe(opened), standings_of(opened.header, readings=False)
+        mended = opened.companion.mendings()
     if args.json:
-        print_json({**held.to_json(), "standings": standings_json(standing)})
+        told = {"standings": standings_json(standing), "notes_mended": mended}
+        print_json({**held.to_json(), **told})
     else:
-        print("\n".join([in_words(held), *standings_words(standing)]))
+        print("\n".join([in_words(held), *standings_words(standing), *map(one_line, mended)]))
     return 0

@@ -7,7 +7,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from calibration.quantities.bounded_text import bounded_json
 from calibration.quantities.printable import printable
 from recorder.command_line.support.errors import AnswerIsNoError, UsageError
 from recorder.command_line.support.json_answer import print_json
@@ -16,7 +15,8 @@ from recorder.machine.version import software
 from recorder.run.parts.errors import CompanionError
 from recorder.run_file.companion.companion import companion_path
 from recorder.run_file.companion.entries import Binding, EntryKind
-from recorder.run_file.companion.salvage import MENDED, mend, salvage
+from recorder.run_file.companion.mending import MENDED, wrong_before
+from recorder.run_file.companion.salvage import mend, salvage
 from recorder.run_file.hdf5.open import open_for_reading
 from recorder.run_file.hdf5.stored_header import read_header, sealed_digest
 from recorder.run_file.seal.digest_check import refuse_damaged
@@ -134,12 +134,4 @@ def _at(entry: Entry) -> str:
 def _what(entry: Entry) -> str:
     if entry.kind == EntryKind.REVISION:
         return f"revision {entry.revision} of mark {entry.name}"
-    return _mended(entry) if entry.name == MENDED else str(entry.name)
-
-
-def _mended(entry: Entry) -> str:
-    """That the notes were made anew, and what could not be had of the old ones."""
-    told = bounded_json(str(entry.text))
-    wrong = told.get("wrong") if isinstance(told, dict) else None
-    why = "; ".join(map(str, wrong)) if isinstance(wrong, list) else "not known"
-    return f"{MENDED}; wrong with the notes before: {why}"
+    return f"{MENDED}; {wrong_before(entry)}" if entry.name == MENDED else str(entry.name)

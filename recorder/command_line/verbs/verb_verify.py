@@ -15,6 +15,7 @@ from calibration.certificates.signature import (
     read_public_key,
     read_small_file,
 )
+from calibration.quantities.printable import one_line
 from recorder.analysis.proof.prove import prove_run
 from recorder.command_line.support.progress import ProgressLine
 from recorder.command_line.support.proofs_told import proofs_json, proofs_words
@@ -112,6 +113,8 @@ class _Told:
     lost: list[str] = field(default_factory=list)
     """With the journal."""
     added: str = ""
+    mended: list[str] = field(default_factory=list)
+    """The notes."""
     signed: Signed = field(default_factory=lambda: Signed(standing=Standing.NONE))
     signature: list[str] = field(default_factory=list)
 
@@ -136,12 +139,14 @@ def _digests(args: argparse.Namespace, key: LaboratoryKey | None) -> int:
             "time": told.time,
             "certificates": standings_json(told.standing),
             "added": told.added,
+            "notes_mended": told.mended,
             "signature": told.signed.to_json(),
         }
         print(json.dumps(answer))
     elif not findings:
         lines = [*_sound(args.file, told.lost), *told.time, *standings_words(told.standing)]
         lines += [*told.signature, *([told.added] if told.added else [])]
+        lines += map(one_line, told.mended)
         print("\n".join([*lines, *proves(told.signed, key)]))
     return 1 if findings else 0
 
@@ -151,7 +156,7 @@ def _look(args: argparse.Namespace, key: LaboratoryKey | None, told: _Told) -> l
     with open_run(args.file) as run:
         run.revisions()  # what is damaged in them is raised
         told.lost = damage_words(run.gaps(), run.events())
-        told.added = run.companion.protection()
+        told.added, told.mended = run.companion.protection(), run.companion.mendings()
         clock = clock_of(run)
         told.time, told.standing = clock_words(clock), standings_of(run.header, readings=False)
         told.signed = signature_of(Path(args.file), run.header.run_id)

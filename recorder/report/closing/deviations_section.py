@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Final
 
+from calibration.quantities.printable import one_line
 from recorder.report.closing.cautions import cautions_of
 from recorder.report.closing.marked_deviations import marked_deviations
 from recorder.report.pages.document import Block, Heading, RunPlace, Text, TextTable
@@ -81,10 +82,14 @@ def _edits(answer: CampaignAnswer, naming: Naming) -> list[Block]:
 
 
 def _lost(loaded: LoadedRun, naming: Naming) -> list[Block]:
-    """What the run lacks because its journal was damaged."""
+    """What the run lacks because its journal, or its notes, were damaged."""
     lost = loaded.provenance.description.journal_damage
     told = f"Lost from {naming.run(loaded.name)} with its damaged journal"
-    return [Text(f"• {told}: {words}.") for words in lost]
+    notes = f"The notes of {naming.run(loaded.name)} were damaged"
+    return [
+        *(Text(f"• {told}: {words}.") for words in lost),
+        *(Text(f"• {notes}: {one_line(words)}.") for words in loaded.provenance.mended),
+    ]
 
 
 def _gaps(loaded: LoadedRun, naming: Naming) -> list[Block]:

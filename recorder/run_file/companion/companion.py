@@ -20,6 +20,7 @@ from recorder.run.checks.zero_line import Zero
 from recorder.run.parts.errors import CompanionError
 from recorder.run.parts.event import Event, EventKind
 from recorder.run_file.companion.entries import VERSION, Entry, EntryKind
+from recorder.run_file.companion.mending import mended_words
 from recorder.run_file.companion.notes_file import NotesFile
 
 if TYPE_CHECKING:
@@ -149,6 +150,17 @@ class Companion:
         if held.carried:
             words += f"; the first {held.carried} had no checks at first, and may be otherwise"
         return words
+
+    def mendings(self) -> list[str]:
+        """A line for each time that it was made anew of damaged notes, with what was wrong then.
+
+        Raises
+        ------
+        CompanionError
+        """
+        return [
+            f"{self.path.name}: {words}" for words in mended_words(self._file.held().entries)
+        ]
 
     def disagreements(self) -> list[str]:
         """Entries whose text is not what stands beside it, one line each.

@@ -6,11 +6,9 @@ holds an entry that says what it was made of.
 
 from __future__ import annotations
 
-import json
 import shutil
 import sqlite3
 import tempfile
-import time
 from contextlib import closing, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -25,13 +23,13 @@ from recorder.run_file.companion.cut_off import journal_of, left_beside, log_of,
 from recorder.run_file.companion.entries import (
     Binding,
     Entry,
-    EntryKind,
     MetaKey,
     chained,
     damage_of,
     entry_of,
     sound_ones,
 )
+from recorder.run_file.companion.mending import mended_entry
 from recorder.run_file.companion.stored import (
     COLUMNS,
     PAGE_BYTES,
@@ -42,13 +40,10 @@ from recorder.run_file.companion.stored import (
     version_1_entries,
 )
 
-__all__ = ["MENDED", "Salvage", "mend", "salvage"]
+__all__ = ["Salvage", "mend", "salvage"]
 
-MENDED: Final = "mended"
-"""Name of the entry that says what a companion was made anew of."""
 MOST_ENTRIES: Final = 100_000
 """Tried one by one: a damaged count must not be believed for ever."""
-MOST_TOLD: Final = 20
 PAGES_AT: Final = 28
 """Where a SQLite file says how many pages it has."""
 
@@ -118,15 +113,7 @@ def mend(path: Path, binding: Binding, *, by: str, version: str) -> Path:
             # Left beside the new file it would be taken into it.
             piece.unlink()
     sync_folder(path.parent)
-    told = {"kept": len(found.entries), "wrong": found.wrong[:MOST_TOLD], "file": aside.name}
-    note = Entry(
-        kind=EntryKind.RESULT.value,
-        name=MENDED,
-        text=json.dumps(told, sort_keys=True, ensure_ascii=False),
-        utc_ns=time.time_ns(),
-        by=by,
-        version=version,
-    )
+    note = mended_entry(found.wrong, len(found.entries), aside.name, by=by, version=version)
     entries = chained([*found.entries, note], binding)
     write_whole(path, database_of(entries, binding, carried=found.carried), mode=PRIVATE)
     share_as(path, path.with_suffix(""))

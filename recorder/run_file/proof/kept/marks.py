@@ -42,11 +42,13 @@ def prove_marks(held: Held, progress: Callable[[float], None]) -> Iterator[Proof
         companion = Companion(path, held.header.run_id, sealed_digest(held.store))
         added = companion.revisions()
         wrong = list(companion.disagreements())
-        unprotected = companion.unprotected()
+        unprotected, mended = companion.unprotected(), companion.mendings()
     except RunFileError as error:
         yield _proof(State.NOT_PROVED, f"the companion does not read: {error}")
         return
     progress(0.5)
+    # What was lost then may have been a revision.
+    yield from (_proof(State.NOT_PROVED, words) for words in mended)
     revisions = [*held.marks, *added]
     wrong += [*_as_recorded(held), *_history(revisions), *_instants(held)]
     if not revisions and not wrong:

@@ -18,6 +18,10 @@ from recorder.report.pages.document import Text, TextTable
 from recorder.report.pages.shown_units import CUSTOMARY, METRIC
 from recorder.report.results.energy_section import energy_of
 from recorder.report.section_parts.naming import Naming, naming_of
+from recorder.run_file.companion.companion import companion_path
+from recorder.run_file.companion.entries import Binding
+from recorder.run_file.companion.salvage import mend
+from recorder.run_file.hdf5.reader import open_run
 from tests.recorder.made_runs import mark
 from tests.recorder.run.checks.health_cases import Train
 
@@ -40,6 +44,26 @@ def test_stretches_that_were_not_sound(tmp_path: Path) -> None:
     assert place.t_s == pytest.approx(40.0, abs=0.1)
     (held,) = results_json(answer, software="test")["runs"]
     assert held["channel_health"][0]["fault"] == "stuck"
+
+
+def test_notes_that_were_mended_are_a_deviation(tmp_path: Path) -> None:
+    path = tmp_path / "monday.h5"
+    Train(seconds=300.0).keep(path)
+    with open_run(path) as run:
+        for name in ("one", "two"):
+            run.companion.set_result(name, "sound", by="A. Crew", version="1")
+        binding = Binding(run.header.run_id, str(run.digest))
+    notes = companion_path(path)
+    notes.write_bytes(notes.read_bytes().replace(b'"sound"', b'"souND"', 1))
+    mend(notes, binding, by="A. Crew", version="1")
+    answer = answer_files([path], AnswerSettings())
+    texts = [
+        block.text
+        for block in deviations_section(answer, naming_of(answer, METRIC), [])
+        if isinstance(block, Text) and "The notes of" in block.text
+    ]
+    (text,) = texts
+    assert "by A. Crew: 1 entry taken over; wrong with the notes before: entry" in text
 
 
 def told(run: RunAnswer) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import json
 import random
+import re
 import shutil
 import sqlite3
 from collections.abc import Callable
@@ -16,8 +17,9 @@ import pytest
 from recorder.command_line.main import main
 from recorder.run.parts.errors import CompanionError
 from recorder.run_file.companion.companion import Companion, companion_path
-from recorder.run_file.companion.entries import Binding, chained
-from recorder.run_file.companion.salvage import MENDED, mend, salvage
+from recorder.run_file.companion.entries import Binding, Entry, chained
+from recorder.run_file.companion.mending import MENDED, mended_words
+from recorder.run_file.companion.salvage import mend, salvage
 from recorder.run_file.companion.stored import COLUMNS, database_of
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.verify import verify_run
@@ -289,6 +291,46 @@ def test_the_verb_shows_what_is_sound_and_mends(copied: Path, capsys: Capture) -
     assert main(["notes", str(copied)]) == 0
     told = capsys.readouterr().out
     assert "mended; wrong with the notes before: entry 1 fails its check, by A. Crew" in told
+
+
+def test_what_a_mending_lost_is_told_wherever_the_run_is(copied: Path, capsys: Capture) -> None:
+    with open_run(copied) as run:
+        first = run.marks()[0]
+        run.companion.add_revision(first.revised(value="43", by="office"))
+        run.companion.set_result("answers", {}, by="office", version="1")
+    shifted(copied)
+    assert main(["notes", str(copied), "--mend", "--by", "A. Crew"]) == 0
+    capsys.readouterr()
+    # In this made run --deep finds other things, too.
+    what = re.compile(
+        r"mended at 20\S+Z by A\. Crew: 1 entry taken over; wrong with the notes before: entry 1"
+        rf" fails its check; those notes: {re.escape(companion_path(copied).name)}\.damaged-1"
+    )
+    for words in (["info"], ["verify"], ["verify", "--deep"]):
+        assert main([*words, str(copied)]) == (1 if "--deep" in words else 0)
+        assert what.search(capsys.readouterr().out), words
+    for verb in ("info", "verify"):
+        assert main([verb, "--json", str(copied)]) == 0
+        (line,) = json.loads(capsys.readouterr().out)["notes_mended"]
+        assert what.search(line)
+
+
+def test_notes_that_were_never_mended_say_nothing_of_it(copied: Path, capsys: Capture) -> None:
+    with open_run(copied) as run:
+        run.companion.set_result("answers", {}, by="office", version="1")
+        assert run.companion.mendings() == []
+    for verb in ("info", "verify"):
+        assert main([verb, str(copied)]) == 0
+        assert "mended" not in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    "text", ["[]", "{", '{"wrong": 3, "kept": "x", "file": 1}', "1" * 5000]
+)
+def test_a_mending_whose_words_are_not_ours_is_told_as_not_known(text: str) -> None:
+    entry = Entry(kind="result", name=MENDED, text=text, utc_ns="", by=7, version="")
+    (line,) = mended_words([entry])
+    assert "wrong with the notes before: not known" in line
 
 
 def test_notes_of_another_run_beside_this_one(copied: Path, capsys: Capture) -> None:
