@@ -8,9 +8,12 @@ import json
 import os
 import stat
 import tomllib
+from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, BinaryIO, Final
+
+from calibration.quantities.printable import shortened
 
 __all__ = [
     "bounded_json",
@@ -92,12 +95,25 @@ def bounded_json(
     Raises
     ------
     ValueError
-        It is no JSON, nested too deep, or holds a whole number that nothing can reckon with.
+        It is no JSON, nested too deep, names a key twice in one object, or holds a whole number
+        that nothing can reckon with.
     """
     try:
-        return json.loads(text, parse_int=_whole, parse_constant=parse_constant)
+        return json.loads(
+            text, parse_int=_whole, parse_constant=parse_constant, object_pairs_hook=_each_once
+        )
     except RecursionError as error:
         raise ValueError(_TOO_DEEP) from error
+
+
+def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """A reader by eye takes the first of two, a program the last."""
+    held = dict(pairs)
+    if len(held) != len(pairs):
+        twice, _ = Counter(name for name, _ in pairs).most_common(1)[0]
+        msg = f"the key {shortened(repr(twice))} stands twice"
+        raise ValueError(msg)
+    return held
 
 
 def bounded_toml(text: str) -> dict[str, Any]:

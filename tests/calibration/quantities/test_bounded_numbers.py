@@ -1,4 +1,5 @@
-"""Whole numbers that no processor holds are refused where JSON and TOML are read."""
+"""Whole numbers that no processor holds, and keys that stand twice, are refused where JSON and TOML
+are read."""
 
 from __future__ import annotations
 
@@ -40,6 +41,27 @@ def test_a_certificate_of_400_digits_is_refused_in_a_line(
     assert main(["bench", "verify", str(tmp_path / "c.json")]) == 2
     told = capsys.readouterr().err
     assert "a whole number has 401 digits; allowed: up to 40" in told
+    assert told.count("\n") == 1
+
+
+def test_a_key_stands_once() -> None:
+    with pytest.raises(ValueError, match="the key 'b' stands twice"):
+        bounded_json('{"a": {"b": 1, "c": 2, "b": 3}}')
+    with pytest.raises(ValueError, match="Cannot overwrite"):
+        bounded_toml("b = 1\nc = 2\nb = 3")
+
+
+def test_a_certificate_that_says_two_things_is_refused_in_a_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Whoever reads it by eye sees the first, a program the last."""
+    text = dump_certificate(made())
+    (tmp_path / "c.json").write_text(
+        text.replace("{", '{"range_kN": [-900.0, 900.0],', 1), "utf-8"
+    )
+    assert main(["bench", "verify", str(tmp_path / "c.json")]) == 2
+    told = capsys.readouterr().err
+    assert "the key 'range_kN' stands twice" in told
     assert told.count("\n") == 1
 
 
