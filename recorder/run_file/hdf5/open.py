@@ -26,7 +26,7 @@ from typing import Final
 import h5py
 
 from calibration.quantities.bounded_text import open_regular
-from recorder.run.parts.errors import RunFileError
+from recorder.run.parts.errors import RunFileError, UnreadableError
 from recorder.run_file.hdf5.gate import check_structure
 from recorder.run_file.hdf5.store import Hdf5Calls, Store
 
@@ -50,10 +50,13 @@ them once and in order: the library's own, 8 MB from HDF5 2.0 on, fills memory f
 SIGNATURE: Final = b"\x89HDF\r\n\x1a\n"
 SUPERBLOCK_BYTES: Final = 48
 """Of version 2 or 3, with addresses of 8 bytes; this and the places in it: HDF5's file format."""
+WIDE: Final = bytes((3, 8, 8))
+"""What stands at 8: version, sizes of addresses and of lengths."""
 FLAGS_AT: Final = 11
 END_AT: Final = 28
 MARK: Final = 0x05
 """Open for writing, and in single-writer multiple-reader mode."""
+WHAT_TO_DO: Final = "go back to a sound copy, or make it anew of its journal: testcar recover"
 QUIET_S: Final = 30.0
 """A living writer flushes every few seconds; after this long there is none."""
 
@@ -75,9 +78,7 @@ def open_for_reading(path: Path) -> Store:
         raise RunFileError(msg)
     calls = Hdf5Calls(path)
     if not is_marked(head):
-        with calls:
-            file = h5py.File(path, "r", locking=False)
-        return _gated(path, file, closed=True)
+        return _gated(path, _closed_file(path, calls), closed=True)
     view = _LiftedView(path)
     with calls:
         file = h5py.File(view, "r")
@@ -109,6 +110,32 @@ def open_for_writing(path: Path) -> Store:
         file = h5py.File(path, "r+", libver=LIBVER, rdcc_nbytes=CACHE_BYTES, locking=False)
     # The seal makes the values: their rows are declared and not written yet.
     return _gated(path, file, closed=False)
+
+
+def _closed_file(path: Path, calls: Hdf5Calls) -> h5py.File:
+    try:
+        with calls:
+            return h5py.File(path, "r", locking=False)
+    except UnreadableError as error:
+        words = _why_not(path)
+        if not words:
+            raise
+        raise UnreadableError(path, f"{words}; {WHAT_TO_DO}") from error
+
+
+def _why_not(path: Path) -> str:
+    """Why HDF5 does not open a file, as far as its first bytes tell; else empty."""
+    with open_regular(path) as raw:
+        head = raw.read(SUPERBLOCK_BYTES)
+        size = os.fstat(raw.fileno()).st_size
+    needs = SUPERBLOCK_BYTES
+    if len(head) == SUPERBLOCK_BYTES:
+        if head[8 : 8 + len(WIDE)] != WIDE:
+            return ""
+        if lookup3(head[:-4]) != int.from_bytes(head[-4:], "little"):
+            return f"its first {SUPERBLOCK_BYTES} bytes fail their check"
+        needs = int.from_bytes(head[END_AT : END_AT + 8], "little")
+    return f"cut short: {size:,} bytes are there, it needs at least {needs:,}" * (size < needs)
 
 
 def _gated(path: Path, file: h5py.File, *, closed: bool) -> Store:

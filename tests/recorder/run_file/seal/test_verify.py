@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from recorder.command_line.main import main
 from recorder.exchange.description import describe
 from recorder.run.parts.errors import RunFileError
 from recorder.run_file.companion.companion import Companion, companion_path
@@ -89,6 +90,45 @@ def test_a_damaged_sample_is_named(sealed: Path, tmp_path: Path, made: MadeRun) 
         "damaged: it is not byte for byte what was sealed",
         "devices/cell/raw_ch0: damaged: its digest is not that of the seal",
     ]
+
+
+CUT_VERBS = (
+    ["info"], ["marks"], ["zeros"], ["notes"], ["verify"], ["export", "--out", "cut.tables"],
+    ["report", "--out", "cut.report"], ["replay"],
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("verb", CUT_VERBS, ids=lambda verb: verb[0])
+@pytest.mark.parametrize("least", [40, 100, None])
+def test_a_file_that_was_cut_short_is_told_so_with_what_to_do(
+    sealed: Path,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    verb: list[str],
+    least: int | None,
+) -> None:
+    raw = sealed.read_bytes()
+    n = least or len(raw) // 2
+    cut = tmp_path / "cut.h5"
+    cut.write_bytes(raw[:n])
+    assert main([verb[0], str(cut), *verb[1:]]) in (1, 2)
+    told = capsys.readouterr().err.splitlines()[0]
+    # The closing lines stand behind what HDF5 counts.
+    needs = 48 if n < 48 else int.from_bytes(raw[28:36], "little")
+    assert f"cut short: {n:,} bytes are there, it needs at least {needs:,}" in told
+    assert "sound copy" in told
+    assert "testcar recover" in told
+    assert "Unable to" not in told
+
+
+def test_first_bytes_that_fail_their_check_are_told_in_our_words(
+    sealed: Path, tmp_path: Path
+) -> None:
+    raw = bytearray(sealed.read_bytes())
+    raw[30] ^= 1
+    (tmp_path / "x.h5").write_bytes(raw)
+    told = verify_run(tmp_path / "x.h5")[0]
+    assert told.startswith("cannot be opened: its first 48 bytes fail their check")
 
 
 def test_a_cut_file_is_damaged_and_no_file_is_wrong_use(sealed: Path, tmp_path: Path) -> None:
