@@ -4,6 +4,7 @@ before that was watched; and what the route settles between wheel and receiver.
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
@@ -11,7 +12,7 @@ import numpy as np
 
 from calibration.quantities import flags as flag_bits
 from recorder.run.checks.channel_health import HealthFault
-from recorder.run.checks.channel_seconds import ChannelSeconds
+from recorder.run.checks.channel_seconds import ChannelSeconds, means
 from recorder.run.checks.doubles import RECEIVER_M_S, RECEIVER_SHARE
 from recorder.run.checks.motion import Movement
 from recorder.run.checks.watches import STUCK_SAMPLES, Ended, Source, StuckWatch
@@ -54,17 +55,28 @@ def standing_bins(
     heard = Ended()
     seconds = ChannelSeconds(spikes=False)
     watch = StuckWatch(Source(device="", channels=("",)), heard)
-    for row in [*seconds.feed(t_s[known], held), *seconds.finish()]:
-        span = known[row.first_record : row.stop_record]
-        beside = np.abs(other[span])
-        beside = beside[np.isfinite(beside)]
-        goes = len(beside) > 0 and bool(moving[span].all())
-        movement = Movement.MOVING if goes else Movement.UNKNOWN
-        watch.second(row, movement, float(beside.mean()) if goes else np.nan)
+    rows = [*seconds.feed(t_s[known], held), *seconds.finish()]
+    speeds = _speeds(np.array([row.first_record for row in rows]), other[known], moving[known])
+    for row, speed in zip(rows, speeds.tolist(), strict=True):
+        movement = Movement.UNKNOWN if math.isnan(speed) else Movement.MOVING
+        watch.second(row, movement, speed)
     watch.finish()
     for episode in heard.episodes:
         out[known[episode.first_record : episode.stop_record]] = True
     return out
+
+
+def _speeds(
+    starts: NDArray[np.int64], other: NDArray[np.float64], moving: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """(n,) mean of what is known of ``other`` in each second, taken as positive, by where it
+    begins; NaN where the train did not move all the while, or nothing is known.
+    """
+    heard = np.isfinite(other)
+    before = np.concatenate(([0], np.cumsum(heard)))
+    stops = np.append(starts[1:], len(other))
+    mean = means(np.abs(other[heard]), before[starts], before[stops])
+    return np.where(np.logical_and.reduceat(moving, starts), mean, np.nan)
 
 
 def _long_runs(values: NDArray[np.float64]) -> bool:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from itertools import repeat
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-__all__ = ["LOOK", "SPIKE_TIMES", "Approach", "ChannelSeconds", "Second"]
+__all__ = ["LOOK", "SPIKE_TIMES", "Approach", "ChannelSeconds", "Second", "means"]
 
 SPIKE_TIMES: Final = 10.0
 """A spike leaves both its neighbours by so many of their usual steps (from experience)."""
@@ -168,52 +169,62 @@ class ChannelSeconds:
         """Rows of all seconds below ``before`` with ``beyond`` samples after their end."""
         held = self._held
         assert held is not None
-        rows = []
-        start = self._behind
-        while start < len(held):
-            second = int(held.seconds[start])
-            stop = start + int(np.searchsorted(held.seconds[start:], second, side="right"))
-            if second >= before or stop + beyond > len(held):
-                break
-            rows.append(self._row(held, start, stop))
-            start = stop
+        if self._behind == len(held) or held.seconds[self._behind] >= before:
+            return []
+        seconds = held.seconds[self._behind :]
+        edges = np.flatnonzero(seconds[1:] != seconds[:-1]) + (self._behind + 1)
+        starts = np.concatenate(([self._behind], edges))
+        stops = np.concatenate((edges, [len(held)]))
+        over = (held.seconds[starts] < before) & (stops + beyond <= len(held))
+        if not over.all():
+            n = int(np.argmin(over))
+            starts, stops = starts[:n], stops[:n]
+        if not len(stops):
+            return []
+        rows = self._rows(held, starts, stops)
+        start = int(stops[-1])
         kept = max(start - LOOK - 1, 0)
-        if self.looks_back_s and start:
+        if self.looks_back_s:
             since_s = held.t_s[start - 1] - max(self.looks_back_s)
             kept = min(kept, int(np.searchsorted(held.t_s, since_s)))
         self._held, self._behind = held.since(kept), start - kept
         return rows
 
-    def _row(self, held: _Held, start: int, stop: int) -> Second:
-        x = held.values[start:stop]
-        before = max(start - 1, 0)
-        steps = np.abs(np.diff(held.values[before:stop].astype(np.float64, copy=False)))
+    def _rows(
+        self, held: _Held, starts: NDArray[np.intp], stops: NDArray[np.intp]
+    ) -> list[Second]:
+        """One for each second, from its first sample to before its stop; each begins where the
+        one before stops. A recording is thousands of them: they are worked out together.
+        """
+        x = held.values[: stops[-1]].astype(np.float64)
+        steps = np.abs(np.diff(x))
+        usual, taken, quantum = self._usual(steps, starts, stops)
         # The very first sample of a run has none before it, and counts as no change.
-        moved = np.flatnonzero(steps) + (before + 1)
-        usual, taken = self._usual(steps)
-        spikes = self._spikes(held, start, stop, steps, taken) if self.spikes else 0
-        first, last = (int(moved[0]), int(moved[-1])) if len(moved) else (stop, start)
-        return Second(
-            second=int(held.seconds[start]),
-            n=stop - start,
-            first_record=int(held.records[start]),
-            stop_record=int(held.records[stop - 1]) + 1,
-            t_first_s=float(held.t_s[start]),
-            t_last_s=float(held.t_s[stop - 1]),
-            first=float(x[0]),
-            last=float(x[-1]),
-            mean=float(x.mean(dtype=np.float64)),
-            changes=len(moved),
-            change_record=int(held.records[min(first, stop - 1)]) + int(first == stop),
-            change_s=float(held.t_s[min(first, stop - 1)]),
-            still_record=int(held.records[last]),
-            still_s=float(held.t_s[last]),
-            step=usual,
-            quantum=self._quantum,
-            spikes=spikes,
-            railed=self._railed(x),
-            approach=tuple(self._approach(held, last)) if len(moved) else (),
+        moved = np.flatnonzero(steps) + 1
+        low, high = np.searchsorted(moved, starts), np.searchsorted(moved, stops)
+        changes = high - low
+        moved = np.concatenate((moved, [0]))
+        first = np.where(changes > 0, moved[low], stops)
+        last = np.where(changes > 0, moved[high - 1], starts)
+        ends = stops - 1
+        changed = np.minimum(first, ends)
+        columns = (
+            held.seconds[starts], stops - starts, held.records[starts], held.records[ends] + 1,
+            held.t_s[starts], held.t_s[ends], x[starts], x[ends], means(x, starts, stops),
+            changes, held.records[changed] + (first == stops),
+            held.t_s[changed], held.records[last], held.t_s[last],
+            usual, quantum, self._spikes(held, (starts, stops), steps, (taken, quantum)),
+            self._railed(x, starts),
+        )  # fmt: skip
+        approach = (
+            [
+                tuple(self._approach(held, at)) if n else ()
+                for at, n in zip(last.tolist(), changes.tolist(), strict=True)
+            ]
+            if self.looks_back_s
+            else repeat(())
         )
+        return list(map(Second, *(column.tolist() for column in columns), approach))
 
     def _approach(self, held: _Held, last: int) -> Iterator[Approach]:
         for back_s in self.looks_back_s:
@@ -223,32 +234,53 @@ class ChannelSeconds:
                 steps = np.diff(held.values[since : last + 1].astype(np.float64))
                 yield Approach(took_s, float(steps.sum()), float(np.abs(steps).max()))
 
-    def _usual(self, steps: NDArray[np.float64]) -> tuple[float, float]:
-        """Median step, and that of those which were steps at all; the smallest is noted."""
-        if not len(steps):
-            return 0.0, 0.0
-        some = np.sort(steps[:: -(-len(steps) // STEPS_LOOKED_AT)])
-        nothing = int(np.searchsorted(some, 0.0, side="right"))
-        if nothing == len(some):
-            return 0.0, 0.0
-        least = float(some[nothing])
-        self._quantum = min(self._quantum, least) if self._quantum else least
-        return float(some[len(some) // 2]), float(some[(nothing + len(some)) // 2])
+    def _usual(
+        self, steps: NDArray[np.float64], starts: NDArray[np.intp], stops: NDArray[np.intp]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        """(n,) median step, that of those which were steps at all, and the smallest so far."""
+        usual, taken = np.zeros(len(starts)), np.zeros(len(starts))
+        least = np.full(len(starts), np.inf)
+        into = np.maximum(starts, 1)
+        for of, n in _alike(into, stops):
+            every = np.arange(0, n, -(-n // STEPS_LOOKED_AT))
+            some = np.sort(steps[into[of, None] - 1 + every], axis=1)
+            nothing = np.count_nonzero(some == 0.0, axis=1)
+            row, end = np.arange(len(some)), len(every) - 1
+            usual[of] = some[:, len(every) // 2]
+            taken[of] = some[row, np.minimum((nothing + len(every)) // 2, end)]
+            smallest = some[row, np.minimum(nothing, end)]
+            least[of] = np.where(nothing <= end, smallest, np.inf)
+        least[0] = min(least[0], self._quantum or np.inf)
+        quantum = np.minimum.accumulate(least)
+        quantum[np.isinf(quantum)] = 0.0
+        self._quantum = float(quantum[-1])
+        return usual, taken, quantum
 
-    def _railed(self, values: NDArray[Any]) -> int:
+    def _railed(self, x: NDArray[np.float64], starts: NDArray[np.intp]) -> NDArray[np.int64]:
         if self.rails is None:
-            return 0
+            return np.zeros(len(starts), np.int64)
         low, high = self.rails
-        if values.min() > low and values.max() < high:
-            return 0
-        return int(np.count_nonzero((values <= low) | (values >= high)))
+        return np.add.reduceat((x <= low) | (x >= high), starts, dtype=np.int64)
 
     def _spikes(
-        self, held: _Held, start: int, stop: int, steps: NDArray[np.float64], usual: float
-    ) -> int:
-        limit = SPIKE_TIMES * max(usual, SPIKE_FLOOR_QUANTA * self._quantum)
-        if stop - start < SPIKE_LEAST_HZ or not steps.max() > limit:
-            return 0
+        self,
+        held: _Held,
+        rows: tuple[NDArray[np.intp], NDArray[np.intp]],
+        steps: NDArray[np.float64],
+        sizes: tuple[NDArray[np.float64], NDArray[np.float64]],
+    ) -> NDArray[np.int64]:
+        """(n,) of each second from its start to its stop, by usual step and smallest step."""
+        (starts, stops), (usual, quantum) = rows, sizes
+        found = np.zeros(len(starts), np.int64)
+        if not self.spikes or not (fast := stops - starts >= SPIKE_LEAST_HZ).any():
+            return found
+        limit = SPIKE_TIMES * np.maximum(usual, SPIKE_FLOOR_QUANTA * quantum)
+        largest = np.maximum.reduceat(steps, np.maximum(starts - 1, 0))
+        for i in np.flatnonzero(fast & (largest > limit)).tolist():
+            found[i] = self._spikes_of(held, int(starts[i]), int(stops[i]), float(limit[i]))
+        return found
+
+    def _spikes_of(self, held: _Held, start: int, stop: int, limit: float) -> int:
         low, high = max(start - LOOK, 0), min(stop + LOOK, len(held))
         found = low + _leaving(held.values[low:high].astype(np.float64), limit)
         found = found[(found >= start) & (found < stop)]
@@ -258,6 +290,29 @@ class ChannelSeconds:
         if len(found):
             self._found.append(held.records[found])
         return len(found)
+
+
+def means(
+    x: NDArray[np.float64], starts: NDArray[np.intp], stops: NDArray[np.intp]
+) -> NDArray[np.float64]:
+    """(n,) means of the stretches of ``x``, to the last bit as of each alone; NaN of none."""
+    found = np.full(len(starts), np.nan)
+    for of, n in _alike(starts, stops):
+        found[of] = x[starts[of, None] + np.arange(n)].mean(axis=1)
+    return found
+
+
+def _alike(
+    starts: NDArray[np.intp], stops: NDArray[np.intp]
+) -> Iterator[tuple[NDArray[np.intp], int]]:
+    """Those of one length, with it, length by length; none that are empty."""
+    lengths = stops - starts
+    if len(lengths) == 1 and lengths[0]:
+        yield np.zeros(1, np.intp), int(lengths[0])
+        return
+    for n in np.unique(lengths).tolist():
+        if n > 0:
+            yield np.flatnonzero(lengths == n), n
 
 
 def _leaving(x: NDArray[np.float64], limit: float) -> NDArray[np.int64]:

@@ -42,11 +42,11 @@ def plateaus(rng: np.random.Generator, t_s: np.ndarray, step_s: float) -> np.nda
     """Speed (n,) m/s: level plateaus, with a steady change from one to the next."""
     index = (t_s // PLATEAU_S).astype(int)
     targets = rng.uniform(4.0, 20.0, index[-1] + 2)
-    speed, v = np.empty(len(t_s)), targets[0]
-    for i in range(len(t_s)):
-        v += np.clip(targets[index[i]] - v, -0.12 * step_s, 0.12 * step_s)
-        speed[i] = v
-    return speed
+    speed, v, most = [], float(targets[0]), 0.12 * step_s
+    for target in targets[index].tolist():
+        v += min(max(target - v, -most), most)
+        speed.append(v)
+    return np.array(speed)
 
 
 def balanced(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 import pytest
@@ -18,16 +19,21 @@ from recorder.analysis.series.series import GradeSource, Series
 from recorder.analysis.series.train import TrialTrain, Vehicles
 from recorder.sheets import parse_trip_sheet
 from recorder.track.placing.placement import MarkFit, MarkUse, Placement
-from tests.recorder.analysis.drawn_runs import INSTRUMENTS, basis, drawn, make_outing
+from tests.recorder.analysis.drawn_runs import INSTRUMENTS, Outing, basis, drawn, make_outing
 
 TRAIN = TrialTrain(
     locomotive=Vehicles(mass_t=100.0), trailing=Vehicles(mass_t=1000.0, rotary=0.05)
 )
 
 
+@lru_cache(maxsize=2)
+def _drawn(seed: int) -> Outing:
+    return make_outing(seed, step_s=0.5, hours=1.0)
+
+
 def outing(seed: int = 1, **factors: float) -> Evidence:
     """A drawn outing with some of its quantities multiplied."""
-    run = make_outing(seed, step_s=0.5, hours=1.0).run
+    run = _drawn(seed).run
     return _evidence(_times(run.series, **factors), run.train)
 
 
