@@ -134,7 +134,12 @@ def half_width(parts: Sequence[Part], *, level: float = 0.95) -> float:
     if not 0.0 < level < 1.0:
         msg = f"level is {level}; allowed: between 0 and 1"
         raise ValueError(msg)
-    whole = _sorted_out(parts)
+    return _half_width(_sorted_out(parts), level)
+
+
+@lru_cache(maxsize=1024)
+def _half_width(whole: _Sum, level: float) -> float:
+    """The same sum comes again: a certificate is worked out when issued, and when proven."""
     high = _upper(whole, level)
     if high == 0.0:
         return 0.0
