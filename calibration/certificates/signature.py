@@ -21,6 +21,7 @@ import base64
 import binascii
 import hashlib
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -63,7 +64,11 @@ MAX_BYTES: Final = 16 * 2**10
 """A signature or a key of this kind takes some two hundred bytes; words may stand beside it."""
 SPKI_HEAD: Final = bytes.fromhex("302a300506032b6570032100")
 """What stands before the 32 bytes of an Ed25519 public key in DER (RFC 8410)."""
+NEITHER: Final = (
+    "no key and no signature; give the file as testcar bench key or testcar bench sign made it"
+)
 PEM_PUBLIC: Final = "PUBLIC KEY"
+PRIVATE_BEGINS: Final = re.compile(r"-----BEGIN (\w+ )?PRIVATE KEY-----")
 FINGERPRINT: Final = "fingerprint "
 
 
@@ -102,9 +107,7 @@ def read_small_file(path: Path) -> str:
     OSError
         It cannot be read.
     """
-    return read_bounded_text(
-        path, largest=MAX_BYTES, refused="no key and no signature", error=SignatureError
-    )
+    return read_bounded_text(path, largest=MAX_BYTES, refused=NEITHER, error=SignatureError)
 
 
 def pem_bytes(text: str, label: str, *, source: str) -> bytes:
@@ -139,6 +142,12 @@ def read_public_key(text: str, *, source: str) -> LaboratoryKey:
     SignatureError
         Not an Ed25519 public key in PEM, or not the one whose fingerprint stands beside it.
     """
+    if PRIVATE_BEGINS.search(text):
+        msg = (
+            f"{source}: this is the private key, which nobody else may have; give the public one"
+            " that testcar bench key made beside it, whose name ends in .pub"
+        )
+        raise SignatureError(msg)
     der = pem_bytes(text, PEM_PUBLIC, source=source)
     if len(der) != len(SPKI_HEAD) + 32 or not der.startswith(SPKI_HEAD):
         msg = f"{source}: a public key of another kind; allowed: {ALGORITHM}"

@@ -107,6 +107,34 @@ def refused(capsys: pytest.CaptureFixture[str], *words: str) -> str:
     return lines[0]
 
 
+def test_a_key_that_is_none_is_refused_with_what_to_give(
+    tmp_path: Path, key: Ed25519PrivateKey, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run = str(sealed(tmp_path / "run.h5", key))
+    garbage = tmp_path / "garb.pub"
+    garbage.write_bytes(b"\xff\xfe\x00")
+    assert main(["verify", "--key", str(garbage), run]) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert f"{garbage}: row 1 is not UTF-8 text: no key and no signature; give the file" in line
+    assert "testcar bench" in line
+
+
+@pytest.mark.parametrize("passphrase", [None, "a long enough one"])
+def test_the_private_key_in_place_of_the_public_one_is_told_so(
+    tmp_path: Path,
+    key: Ed25519PrivateKey,
+    capsys: pytest.CaptureFixture[str],
+    passphrase: str | None,
+) -> None:
+    run = str(sealed(tmp_path / "run.h5", key))
+    private = tmp_path / "car.key"
+    private.write_bytes(make_private_key(passphrase)[1])
+    assert main(["verify", "--key", str(private), run]) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert f"{private}: this is the private key, which nobody else may have" in line
+    assert "give the public one that testcar bench key made beside it" in line
+
+
 def test_a_signed_run_holds_and_is_a_run_file_like_any_other(
     tmp_path: Path, key: Ed25519PrivateKey, public: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
