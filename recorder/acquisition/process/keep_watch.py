@@ -46,6 +46,8 @@ class KeepWatch:
         self._warn = warn
         self._told_stall = self._told_room = False
         self._told_untidy = ""
+        self._dropped = 0
+        """Blocks overwritten, when it last looked while all was kept."""
         self._short: list[Stall] = []
         self._next_s = 0.0
 
@@ -79,15 +81,24 @@ class KeepWatch:
             self._told_stall = self._told_room = False
             longest_s = max((stall.lasted_s for stall in over), default=0.0)
             lasted = f" after {longest_s:.0f} s" if longest_s else ""
-            self._warn(
-                f"what comes is kept again{lasted}; what was lost meanwhile is in the gaps"
-            )
+            self._warn(f"what comes is kept again{lasted}; {self._cost()}")
             over = []
+        if not status.stalled:
+            self._dropped = self._overwritten()
         self._short.extend(over)
         if self._short and t_s >= self._next_s:
             self._next_s = t_s + AGAIN_S
             self._tell_short()
         self._tell_log()
+
+    def _overwritten(self) -> int:
+        """How many blocks were overwritten in the rings before they were kept, so far."""
+        return sum(thread.ring.stats().dropped for thread in self._threads)
+
+    def _cost(self) -> str:
+        if self._overwritten() > self._dropped:
+            return "what was lost meanwhile is in the gaps"
+        return "what came meanwhile waited in memory, none of it was overwritten"
 
     def _tell_stall(self, status: KeepingStatus) -> None:
         if not self._told_stall:

@@ -114,6 +114,7 @@ def test_commits_that_fail_for_seconds_lose_nothing_and_are_told(desk: Desk) -> 
         warnings = " | ".join(session.status().warnings)
     assert "nothing kept for" in warnings
     assert "kept again" in warnings
+    assert "lost meanwhile" not in warnings
     outcome = desk.end()
     assert (outcome.problem, outcome.gaps, outcome.marks) == ("", 0, 1)
     assert_unbroken(desk.out, at_least=2000)
