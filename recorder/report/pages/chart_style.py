@@ -153,7 +153,10 @@ def hidden_marks(axes: Axes, points: NDArray[np.float64], size_pt: float) -> int
     """Of points (n, 2), how many lie so near a later one that they cannot be told from it."""
     figure = axes.figure
     assert isinstance(figure, Figure)
-    figure.draw_without_rendering()
+    layout = figure.get_layout_engine()
+    assert layout is not None
+    # Where the points come to lie is told by the layout: the figure need not be drawn for it.
+    layout.execute(figure)
     held = axes.transData.transform(points) * 72.0 / figure.dpi
     near = 0
     for i in range(len(held) - 1):

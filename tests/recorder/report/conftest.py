@@ -8,6 +8,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
+from matplotlib.layout_engine import ConstrainedLayoutEngine
 
 from recorder.exchange.table_import import ImportedTable, import_table
 from recorder.marks.mark import Mark
@@ -172,3 +174,10 @@ def make(tmp_path: Path) -> Make:
         return path
 
     return maker
+
+
+@pytest.fixture
+def undrawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Charts stay empty, which are most of a report's time: for who reads its figures and words."""
+    monkeypatch.setattr(Figure, "draw", lambda _figure, _renderer: None)
+    monkeypatch.setattr(ConstrainedLayoutEngine, "execute", lambda _layout, _figure: None)

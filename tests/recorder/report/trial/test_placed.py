@@ -55,6 +55,7 @@ def placed(make: Make, folder: Path, name: str = "run", *, wheel: float = 1.0) -
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("undrawn")
 def test_a_worn_wheel_is_corrected_by_the_line(make: Make, tmp_path: Path) -> None:
     """The wheel shows 3 % too little: told, corrected, and left alone when so chosen."""
     path = placed(make, tmp_path, wheel=0.97)
@@ -86,6 +87,7 @@ def test_without_a_post_or_a_fix_the_wheel_is_as_sure_as_it_was(
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("undrawn")
 def test_sections_are_the_routes_own(make: Make, tmp_path: Path) -> None:
     """A post keyed with a wrong number does not move a section."""
     line(tmp_path)
@@ -159,6 +161,7 @@ def test_runs_are_compared_between_posts_of_one_line(
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("undrawn")
 def test_edits_are_kept_beside_the_run(make: Make, tmp_path: Path) -> None:
     path = make()
     plain_run = report(tmp_path / "a", path)
@@ -211,6 +214,7 @@ def test_bad_edits_are_refused_by_row(tmp_path: Path, text: str) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("undrawn")
 def test_runs_of_one_name_stay_apart(
     make: Make, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
