@@ -33,6 +33,8 @@ SHM_FOLDER: Final = Path("/dev/shm")
 PAGE: Final = 4096
 """Of words, at the beginning of a ring's segment."""
 _PATCHING: Final = threading.Lock()
+_SILENT: Final = "ignore:resource_tracker:UserWarning"
+"""To Python, as after ``-W``: every word of the resource tracker begins so."""
 
 
 class RingError(OSError):
@@ -80,6 +82,7 @@ def create_segment(name: str, size: int) -> shared_memory.SharedMemory:
         process would die of a bus error at the first write beyond what there is.
     """
     try:
+        _track_in_silence()
         segment = shared_memory.SharedMemory(name=name, create=True, size=size)
     except FileExistsError as error:
         words = squatted(SHM_FOLDER / name) or "it is yours; end what uses it, or remove it"
@@ -128,6 +131,7 @@ def unlink_segment(name: str) -> bool:
     if SHM_FOLDER.is_dir() and not is_ours(SHM_FOLDER / name):
         return False
     try:
+        _track_in_silence()
         # Registered by attaching, and unregistered by unlinking: the tracker ends even.
         segment = shared_memory.SharedMemory(name=name)
     except (OSError, ValueError):
@@ -146,6 +150,19 @@ def remove_segment(segment: shared_memory.SharedMemory) -> bool:
         resource_tracker.unregister(f"/{segment.name}", "shared_memory")
         return False
     return True
+
+
+def _track_in_silence() -> None:
+    """Start the tracker, which takes our segments away when we are killed, and then would print a
+    warning for programmers on the crew's terminal. It takes its flags from ours."""
+    if os.name == "nt":
+        return
+    with _PATCHING:
+        sys.warnoptions.append(_SILENT)
+        try:
+            resource_tracker.ensure_running()
+        finally:
+            sys.warnoptions.remove(_SILENT)
 
 
 def _not_memory(name: Sized, rtype: str) -> None:
