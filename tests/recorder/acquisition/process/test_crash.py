@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import random
+import select
 import threading
 import time
 from collections.abc import Callable
@@ -135,10 +136,15 @@ def test_the_whole_group_killed_leaves_segments_and_they_are_swept(
     sheets = make_sheets(tmp_path, cell.port)
     process = start_recording(*sheets, tmp_path / "run.h5")
     children = psutil.Process(process.pid).children(recursive=True)
+    ends = [os.pidfd_open(child.pid) for child in children]
     for child in children:
         child.kill()
     process.kill()
-    psutil.wait_procs(children, timeout=20.0)
+    # Dead is enough: until they are reaped, another recording may start, and sweep.
+    for end in ends:
+        assert select.select([end], [], [], 20.0)[0]
+        os.close(end)
     assert list(SHM_FOLDER.glob(f"tcar_{process.pid}_*")) != []
+    psutil.wait_procs(children, timeout=20.0)
     sweep()
     assert list(SHM_FOLDER.glob(f"tcar_{process.pid}_*")) == []
