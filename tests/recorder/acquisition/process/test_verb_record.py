@@ -132,7 +132,8 @@ def test_a_terminal_that_takes_no_line_holds_up_neither_recording_nor_stop(
             cell.wait_for(1000)
             cell.refuse.clear()
             cell.wait_for(10_000)  # a port that is lost is tried again within two seconds
-            recording.send_signal(signal.SIGINT)
+            # Not the interrupt: a shell that runs its jobs in the background has that ignored.
+            recording.send_signal(signal.SIGTERM)
             assert recording.wait(60.0) == 0
         finally:
             recording.kill()
