@@ -6,6 +6,7 @@ is, one item draws it.
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from typing import TYPE_CHECKING
 
 import pyqtgraph as pg
@@ -55,6 +56,20 @@ class _Item(pg.GraphicsObject):  # type: ignore[misc]  # a library without types
         """The view: what lies beyond is cut off."""
         return self._view
 
+    def paint(
+        self,
+        painter: QPainter,
+        option: QStyleOptionGraphicsItem | None = None,
+        widget: QWidget | None = None,
+    ) -> None:
+        """As Qt has it."""
+        del option, widget
+        self.draw(painter)
+
+    @abstractmethod
+    def draw(self, painter: QPainter) -> None:
+        """Draw what is shown, in the view's units."""
+
 
 class Strokes(_Item):
     """Lines of one pen."""
@@ -70,14 +85,8 @@ class Strokes(_Item):
             self._path = path
             self.update()
 
-    def paint(
-        self,
-        painter: QPainter,
-        option: QStyleOptionGraphicsItem | None = None,
-        widget: QWidget | None = None,
-    ) -> None:
+    def draw(self, painter: QPainter) -> None:
         """One path: as sharp as the screen's pixels."""
-        del option, widget
         painter.setRenderHint(QPainter.RenderHint.Antialiasing, on=False)
         painter.setPen(self.pen)
         painter.drawPath(self._path)
@@ -97,14 +106,8 @@ class GapBands(_Item):
             self._spans = spans
             self.update()
 
-    def paint(
-        self,
-        painter: QPainter,
-        option: QStyleOptionGraphicsItem | None = None,
-        widget: QWidget | None = None,
-    ) -> None:
+    def draw(self, painter: QPainter) -> None:
         """Hatch in screen pixels; at least three wide, so that a short gap is seen."""
-        del option, widget
         if not self._spans:
             return
         transform = painter.transform()
