@@ -38,7 +38,7 @@ from recorder.salvage.tails import lost_frames, tail_of
 from recorder.salvage.walk import Walk
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from recorder.marks.mark import Mark
     from recorder.run.parts.event import Event
@@ -88,21 +88,19 @@ class LeftBehind:
         self._marks, self._events = Rows(), Rows()
         self._read_all("marks", self._marks)
         self._read_all("events", self._events)
-        self._find_ends(self._own_counts())
+        self._find_ends(self._own_counts(), {})
 
     def hold_against(self, filed: Counts) -> None:
         """Hold it against the run file that was being filled from it, too.
 
         What is in there had been committed: a log that lost its end whole shows it nowhere else.
         """
-        own = self._own_counts()
-        rows = {table: max(n, filed.rows.get(table, 0)) for table, n in own.rows.items()}
-        none = (0, 0.0)
+        own, none = self._own_counts(), (0, 0.0)
         records = {
             device: max(own.records.get(device, none), filed.records.get(device, none))
             for device in {*own.records, *filed.records}
         }
-        self._find_ends(Counts(rows, records), beyond=FILED)
+        self._find_ends(Counts(own.rows, records), filed.rows)
 
     def _page_bytes(self) -> int:
         """The size of pages at which most rows prove themselves, where heads tell several."""
@@ -189,8 +187,9 @@ class LeftBehind:
         counted = self._closed or self._events.counts
         return counted or counts_of_status(self._events.events)
 
-    def _find_ends(self, counted: Counts, *, beyond: str = "") -> None:
-        """What should have come after the last row of each table, and why it did not."""
+    def _find_ends(self, counted: Counts, filed: Mapping[str, int]) -> None:
+        """What should have come after the last row of each table, and why it did not; of some
+        rows of a table it is known that they are ``filed``."""
         self._short: list[Shortfall] = []
         self._lost: dict[str, list[Damage]] = {table: [] for table in (*ROOTS, LOG)}
         for table, root in ROOTS.items():
@@ -198,9 +197,12 @@ class LeftBehind:
             top = int(numbers[-1]) if len(numbers) else 0
             place = self._walk.page_of(int(self._places[table][-1])) if top else 0
             tail = tail_of(self._walk, table, root, top, place)
-            last = max(tail.top if not self._closed else top, counted.rows[table])
-            if last > top:
-                self._lost[table].append(self._loss(table, top + 1, last, beyond=beyond))
+            held = max(top, filed.get(table, 0))
+            last = max(tail.top if not self._closed else top, counted.rows[table], held)
+            if held > top:
+                self._lost[table].append(self._loss(table, top + 1, held, gone=FILED))
+            if last > held:
+                self._lost[table].append(self._loss(table, held + 1, last))
             if tail.unsure and not self._closed:
                 why = f"may have been lost: {tail.unsure}"
                 gone = Damage(table=table, row=last + 1, last_row=None, why=why)
@@ -261,11 +263,12 @@ class LeftBehind:
         from_s: float | None = None,
         to_s: float | None = None,
         *,
-        beyond: str = "",
+        gone: str = "missing",
     ) -> Damage:
         cause = self.damage_found
-        gone = f"{'are' if last > row else 'is'} {beyond or 'missing'}"
-        why = f"cannot be read back ({cause})" if cause else gone
+        why = f"{'are' if last > row else 'is'} {gone}"
+        if cause:
+            why = f"{why} ({cause})" if gone == FILED else f"cannot be read back ({cause})"
         return Damage(table=table, row=row, last_row=last, why=why, from_s=from_s, to_s=to_s)
 
     @property

@@ -8,10 +8,11 @@ import pytest
 
 from recorder.keeping.journal import Journal
 from recorder.keeping.journal_rows import Cursor
-from recorder.keeping.left_behind import NAMED, LeftBehind
+from recorder.keeping.left_behind import FILED, NAMED, LeftBehind
 from recorder.keeping.seal import recover
 from recorder.run.parts.event import Event
 from recorder.run.parts.gap import Cause, Gap
+from recorder.run.parts.kept_counts import Counts
 from recorder.run_file.hdf5.reader import open_run
 from recorder.run_file.seal.verify import verify_run
 from tests.recorder.earlier_version import check_contents, left_journal
@@ -21,6 +22,7 @@ from tests.recorder.keeping.test_left_behind import (
     beside,
     by_walk,
     made,
+    read_all,
     statement,
 )
 from tests.recorder.made_runs import MadeRun, cell_blocks, header, load_cell, wheel_blocks
@@ -85,6 +87,23 @@ def test_rows_missing_in_the_middle_are_told_by_their_numbers(tmp_path: Path) ->
     )
     told = [(loss.table, loss.row, loss.last_row) for loss in by_walk(tmp_path / "j").damage]
     assert told == [("marks", 1, 1), ("batches", 5, 7), ("batches", 9, 9)]
+
+
+def test_the_run_file_is_said_to_hold_no_more_than_it_does(tmp_path: Path) -> None:
+    """Its filer was behind, and a file that is not sealed is not asked for its events."""
+    made().journal(tmp_path / "j")
+    statement(
+        tmp_path / "j", "DELETE FROM marks WHERE id > 10", "DELETE FROM events WHERE id > 35"
+    )
+    with LeftBehind(tmp_path / "j") as reader:
+        reader.hold_against(Counts({"marks": 20}, {}))
+        damage = read_all(reader).damage
+    told = [(loss.table, loss.row, loss.last_row, FILED in loss.why) for loss in damage]
+    assert told == [
+        ("events", 36, 40, False),
+        ("marks", 11, 20, True),
+        ("marks", 21, 30, False),
+    ]
 
 
 def test_a_loss_that_no_row_is_known_of_has_the_row_0(tmp_path: Path) -> None:
