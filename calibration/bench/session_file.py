@@ -15,14 +15,12 @@ from typing import Any, Final, Self
 
 from calibration.bench.bench_reading import BenchError, TakenReading
 from calibration.files.durable import write_new
-from calibration.files.plain_database import bounded_rows, check_plain, opened_plain
+from calibration.files.plain_database import beside, bounded_rows, check_plain, opened_plain
 from calibration.quantities.bounded_text import bounded_json
 
 __all__ = ["BenchStore", "never_begun"]
 
 APPLICATION_ID: Final = 0x54434253
-_LOGS: Final = ("-wal", "-shm", "-journal")
-"""What SQLite keeps beside a file."""
 BUSY_S: Final = 0.5
 """How long another program may hold the file."""
 LARGEST_BYTES: Final = 64 * 2**20
@@ -67,9 +65,9 @@ class BenchStore:
             msg = f"{target}: there is no folder {target.parent}"
             raise BenchError(msg)
         try:
-            for ending in ("", *_LOGS):
+            for part in (target, *beside(target)):
                 # Of one whose making was cut off, or of one that is gone.
-                target.with_name(target.name + ending).unlink(missing_ok=True)
+                part.unlink(missing_ok=True)
             write_new(target, _database_of(facts))
         except FileExistsError as error:
             msg = f"{target}: was just made by somebody else; give another name"
@@ -181,9 +179,8 @@ def never_begun(path: Path) -> bool:
     """Whether a file's making was cut off before anything was in it: it may be made anew."""
     if path.is_symlink() or not path.is_file():
         return False
-    logs = [path.with_name(path.name + ending) for ending in _LOGS]
     if path.stat().st_size == 0:
-        return not any(log.exists() and log.stat().st_size for log in logs)
+        return not any(part.exists() and part.stat().st_size for part in beside(path))
     try:
         with closing(opened_plain(path, "rw", largest=LARGEST_BYTES, wait_s=BUSY_S)) as sql:
             (tables,) = sql.execute("SELECT count(*) FROM sqlite_master").fetchone()

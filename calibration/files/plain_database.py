@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
 
-__all__ = ["bounded_rows", "check_beside", "check_plain", "opened_plain"]
+__all__ = ["beside", "bounded_rows", "check_beside", "check_plain", "opened_plain"]
 
 _PLAIN: Final = re.compile(
     r"CREATE TABLE \w+ \([\w\s,()\ufffd]*\)(\s*STRICT|\s*WITHOUT ROWID)?", re.IGNORECASE
@@ -23,8 +23,6 @@ _WORKS: Final = re.compile(
 """What makes a column do more than hold a value."""
 MOST_PARTS: Final = 100
 """Tables, indices and triggers; ours have a dozen."""
-_BESIDE: Final = ("-journal", "-wal", "-shm")
-"""What SQLite keeps beside a database, and opens with it."""
 _JOURNAL_MAGIC: Final = bytes.fromhex("d9d505f920a163d7")
 """Where it ends a rollback journal, the name of another file stands before it."""
 _MANY: Final = f"it has more than {MOST_PARTS} tables"
@@ -56,6 +54,12 @@ def opened_plain(path: Path, mode: str, *, largest: int, wait_s: float) -> sqlit
     return sql
 
 
+def beside(path: Path) -> list[Path]:
+    """What SQLite keeps beside a database and takes for a part of it: its journal, its log and
+    the log's index; whether or not they are there."""
+    return [path.with_name(path.name + end) for end in ("-journal", "-wal", "-shm")]
+
+
 def check_beside(path: Path) -> None:
     """See that SQLite may open what lies beside a database: plain files, of which none names
     another. It would wait at a named pipe for ever; and a change of several databases at once, as
@@ -66,17 +70,16 @@ def check_beside(path: Path) -> None:
     sqlite3.OperationalError
         Something else lies there; nothing was opened.
     """
-    whole = path.resolve()
-    for beside in (whole.with_name(whole.name + end) for end in _BESIDE):
+    for part in beside(path.resolve()):
         try:
-            mode = beside.lstat().st_mode
+            mode = part.lstat().st_mode
         except OSError:
             continue  # nothing is there, or nobody can open it
         if not stat.S_ISREG(mode):
-            why = f"{beside.name} beside it is no plain file: have it taken away"
-        elif beside.name.endswith("-journal") and _names_another(beside):
+            why = f"{part.name} beside it is no plain file: have it taken away"
+        elif part.name.endswith("-journal") and _names_another(part):
             why = (
-                f"{beside.name} beside it names another file, which would be removed: take it"
+                f"{part.name} beside it names another file, which would be removed: take it"
                 " away, no program of ours made it"
             )
         else:

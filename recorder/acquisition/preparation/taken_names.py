@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING, Final
 
+from calibration.files.plain_database import beside
 from recorder.acquisition.preparation.settings import RecordingError
 from recorder.machine.private_files import squatted
 
@@ -13,8 +14,6 @@ if TYPE_CHECKING:
 
 __all__ = ["refuse_taken"]
 
-_LOGS: Final = ("-wal", "-shm", "-journal")
-"""SQLite's own files beside a journal: they would be read with the new one, or emptied."""
 _LEFT: Final = (".lock", ".ballast")
 """Left by a recording that was cut off; used again."""
 NOTES: Final = ".notes"
@@ -29,9 +28,10 @@ def refuse_taken(out: Path, journal: Path) -> None:
     RecordingError
         Something does; it is named, with its owner, and left as it is.
     """
-    notes = _beside(out, NOTES)
-    logs = [_beside(journal, ending) for ending in _LOGS]
-    left = [_beside(journal, ending) for ending in _LEFT]
+    notes = _with(out, NOTES)
+    # They would be read with the new journal, or emptied.
+    logs = beside(journal)
+    left = [_with(journal, ending) for ending in _LEFT]
     for path in (out, journal, *logs, *left, notes):
         if words := squatted(path):
             msg = f"{path}: {words}"
@@ -47,5 +47,5 @@ def refuse_taken(out: Path, journal: Path) -> None:
             raise RecordingError(msg)
 
 
-def _beside(path: Path, ending: str) -> Path:
+def _with(path: Path, ending: str) -> Path:
     return path.with_name(path.name + ending)

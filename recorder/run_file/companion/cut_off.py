@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
 __all__ = [
-    "after_a_cut", "is_cut_off", "journal_of", "left_beside", "log_of", "never_made", "taken_back",
+    "after_a_cut", "is_cut_off", "journal_of", "log_of", "never_made", "taken_back",
 ]  # fmt: skip
 
 T = TypeVar("T")
@@ -35,11 +35,6 @@ def journal_of(path: Path) -> Path:
 def log_of(path: Path) -> Path:
     """SQLite's log of a file that another program has put into that mode; ours never do."""
     return path.with_name(path.name + "-wal")
-
-
-def left_beside(path: Path) -> list[Path]:
-    """What SQLite would take for a part of the file: its journal, its log and the log's index."""
-    return [journal_of(path), log_of(path), path.with_name(path.name + "-shm")]
 
 
 def is_cut_off(error: sqlite3.Error) -> bool:

@@ -14,10 +14,11 @@ from contextlib import closing
 from typing import TYPE_CHECKING, Final
 
 from calibration.files.durable import refusal, write_new
+from calibration.files.plain_database import beside
 from recorder.machine.private_files import PRIVATE, no_file, share_as
 from recorder.machine.sqlite_errors import SQLITE_READ_ERRORS
 from recorder.run.parts.errors import CompanionError
-from recorder.run_file.companion.cut_off import after_a_cut, is_cut_off, left_beside, never_made
+from recorder.run_file.companion.cut_off import after_a_cut, is_cut_off, never_made
 from recorder.run_file.companion.entries import VERSION, Binding, Entry, EntryKind, chained
 from recorder.run_file.companion.stored import (
     Held,
@@ -113,7 +114,7 @@ class NotesFile:
             if never_made(self.path):
                 self.path.unlink()
             # Pieces of a file that is gone: they would be taken into this one.
-            for piece in left_beside(self.path):
+            for piece in beside(self.path):
                 piece.unlink(missing_ok=True)
         try:
             write_new(self.path, database_of(entries, binding, carried=0), mode=PRIVATE)

@@ -15,11 +15,11 @@ from pathlib import Path
 from typing import Final
 
 from calibration.files.durable import sync_folder, write_new, write_whole
-from calibration.files.plain_database import bounded_rows, check_beside, check_plain
+from calibration.files.plain_database import beside, bounded_rows, check_beside, check_plain
 from recorder.machine.private_files import PRIVATE, share_as
 from recorder.machine.sqlite_errors import SQLITE_READ_ERRORS
 from recorder.run.parts.errors import CompanionError
-from recorder.run_file.companion.cut_off import journal_of, left_beside, log_of, taken_back
+from recorder.run_file.companion.cut_off import journal_of, log_of, taken_back
 from recorder.run_file.companion.entries import (
     Binding,
     Entry,
@@ -107,7 +107,7 @@ def mend(path: Path, binding: Binding, *, by: str, version: str) -> Path:
         if not (place := path.with_name(f"{path.name}.damaged-{n}")).exists()
     )
     write_new(aside, path.read_bytes(), mode=PRIVATE)
-    for piece, kept in zip(left_beside(path), left_beside(aside), strict=True):
+    for piece, kept in zip(beside(path), beside(aside), strict=True):
         if piece.exists():
             write_new(kept, piece.read_bytes(), mode=PRIVATE)
             # Left beside the new file it would be taken into it.
