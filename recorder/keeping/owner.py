@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Final
 
 from calibration.files.durable import refusal
-from recorder.machine.private_files import create_private, no_file, open_ours
+from recorder.machine.private_files import NO_LINK, create_private, no_file, open_ours
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -30,8 +30,6 @@ __all__ = [
 NO_PLACE: Final = frozenset(
     {errno.EROFS, errno.EACCES, errno.EPERM, errno.ENOSPC, errno.EDQUOT}
 )
-
-_NO_LINK: Final = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
 
 if sys.platform == "win32":
     import msvcrt
@@ -185,7 +183,7 @@ def journal_state(journal: Path | str) -> JournalState:
         kind = no_file(lock)
         if not kind:
             how = os.O_RDWR if sys.platform == "win32" else os.O_RDONLY
-            with os.fdopen(os.open(lock, how | _NO_LINK), "rb") as file:
+            with os.fdopen(os.open(lock, how | NO_LINK), "rb") as file:
                 # Not alone: others who only look, at the same moment, are no recording.
                 free = _try_lock(file, alone=False)
                 return JournalState.UNFINISHED if free else JournalState.RECORDING

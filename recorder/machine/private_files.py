@@ -18,13 +18,13 @@ if sys.platform != "win32":
     import pwd
 
 __all__ = [
-    "PRIVATE", "create_private", "group_number", "is_ours", "no_file", "open_ours", "share",
-    "share_as", "squatted", "write_filler",
+    "NO_LINK", "PRIVATE", "create_private", "group_number", "is_ours", "no_file", "open_ours",
+    "share", "share_as", "squatted", "write_filler",
 ]  # fmt: skip
 
 PRIVATE: Final = 0o600
 SHARED: Final = 0o640
-_NO_LINK: Final = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+NO_LINK: Final = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
 """Never through a link, and never waiting for the other end of a pipe."""
 _RIGHTS_ALONE: Final = getattr(os, "O_PATH", 0)
 """A handle that can change a file's rights and not read it; 0 where there is none (not Linux)."""
@@ -49,7 +49,7 @@ def create_private(path: Path) -> int:
     OSError
     """
     try:
-        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | _NO_LINK, PRIVATE)
+        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | NO_LINK, PRIVATE)
     except FileExistsError:
         words = squatted(path) or "is there already and is never overwritten"
         raise FileExistsError(errno.EEXIST, words, str(path)) from None
@@ -81,7 +81,7 @@ def open_ours(path: Path) -> int:
     """
     words = squatted(path)
     if not words:
-        handle = os.open(path, os.O_RDWR | _NO_LINK)
+        handle = os.open(path, os.O_RDWR | NO_LINK)
         held = os.fstat(handle)
         # By what was really opened: another may have been put there since it was looked at.
         if stat.S_ISREG(held.st_mode) and _owned(held) and held.st_nlink <= 1:
@@ -142,7 +142,7 @@ def share(path: Path, group: int) -> None:
         os.chown(path, -1, group, follow_symlinks=False)
         path.chmod(SHARED, follow_symlinks=False)
         return
-    handle = os.open(path, _RIGHTS_ALONE | _NO_LINK)
+    handle = os.open(path, _RIGHTS_ALONE | NO_LINK)
     try:
         mode = os.fstat(handle).st_mode
         if not stat.S_ISREG(mode):

@@ -15,7 +15,7 @@ from typing import Any, Final
 import platformdirs
 
 from calibration.quantities.bounded_text import bounded_json
-from recorder.machine.private_files import create_private, squatted
+from recorder.machine.private_files import NO_LINK, create_private, squatted
 from recorder.machine.shared_memory import SHM_FOLDER, unlink_segment
 
 __all__ = [
@@ -189,8 +189,7 @@ def read_session(path: Path) -> SessionFile:
     if words := squatted(path):
         msg = f"{path}: {words}"
         raise SessionError(msg)
-    ways = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
-    with os.fdopen(os.open(path, os.O_RDONLY | ways), "rb") as stream:
+    with os.fdopen(os.open(path, os.O_RDONLY | NO_LINK), "rb") as stream:
         raw = stream.read(_MAX_BYTES + 1)
     try:
         data = bounded_json(raw.decode("utf-8"))
