@@ -18,12 +18,15 @@ __all__ = ["MENDED", "mended_entry", "mended_words", "wrong_before"]
 MENDED: Final = "mended"
 """Name of the entry."""
 MOST_TOLD: Final = 20
+"""Of what was wrong; of more their number."""
 NOT_KNOWN: Final = "not known"
 
 
 def mended_entry(wrong: Sequence[str], kept: int, file: str, *, by: str, version: str) -> Entry:
     """``wrong`` with the notes before, which lie in ``file``; ``kept`` entries are taken over."""
-    told = {"kept": kept, "wrong": wrong[:MOST_TOLD], "file": file}
+    more = len(wrong) - MOST_TOLD
+    first = [*wrong[:MOST_TOLD], *([f"and {more:,} more"] if more > 0 else [])]
+    told = {"kept": kept, "wrong": first, "file": file}
     return Entry(
         kind=EntryKind.RESULT.value,
         name=MENDED,

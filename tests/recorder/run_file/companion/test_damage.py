@@ -18,7 +18,7 @@ from recorder.command_line.main import main
 from recorder.run.parts.errors import CompanionError
 from recorder.run_file.companion.companion import Companion, companion_path
 from recorder.run_file.companion.entries import Binding, Entry, chained
-from recorder.run_file.companion.mending import MENDED, mended_words
+from recorder.run_file.companion.mending import MENDED, mended_entry, mended_words
 from recorder.run_file.companion.salvage import mend, salvage
 from recorder.run_file.companion.stored import COLUMNS, database_of
 from recorder.run_file.hdf5.reader import open_run
@@ -331,6 +331,15 @@ def test_a_mending_whose_words_are_not_ours_is_told_as_not_known(text: str) -> N
     entry = Entry(kind="result", name=MENDED, text=text, utc_ns="", by=7, version="")
     (line,) = mended_words([entry])
     assert "wrong with the notes before: not known" in line
+
+
+def test_of_much_that_was_wrong_the_number_is_told() -> None:
+    wrong = [f"entry {i} fails its check" for i in range(1500)]
+    for n, more in ((20, wrong[19]), (21, "and 1 more"), (1500, "and 1,480 more")):
+        made_anew = mended_entry(wrong[:n], 3, "n.damaged-1", by="A. Crew", version="1")
+        (line,) = mended_words([made_anew])
+        assert line.count("fails its check") == 20
+        assert line.endswith(f"{more}; those notes: n.damaged-1")
 
 
 def test_notes_of_another_run_beside_this_one(copied: Path, capsys: Capture) -> None:
