@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import argparse
-from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 from calibration.quantities.printable import printable
 from recorder.command_line.support.errors import AnswerIsNoError, UsageError
@@ -15,7 +14,7 @@ from recorder.machine.version import software
 from recorder.run.parts.errors import CompanionError
 from recorder.run_file.companion.companion import companion_path
 from recorder.run_file.companion.entries import Binding, EntryKind
-from recorder.run_file.companion.mending import MENDED, wrong_before
+from recorder.run_file.companion.mending import MENDED, added_at, wrong_before
 from recorder.run_file.companion.salvage import mend, salvage
 from recorder.run_file.hdf5.open import open_for_reading
 from recorder.run_file.hdf5.stored_header import read_header, sealed_digest
@@ -26,8 +25,6 @@ if TYPE_CHECKING:
     from recorder.run_file.companion.salvage import Salvage
 
 __all__ = ["add_parser", "run"]
-
-NS: Final = 1e9
 
 
 def add_parser(subparsers: Any) -> None:  # noqa: ANN401 - argparse's own type is private
@@ -99,7 +96,8 @@ def _told(args: argparse.Namespace, notes: Path, found: Salvage | None) -> int:
     entries, wrong = (found.entries, found.wrong) if found else ((), ())
     if args.json:
         rows = [
-            {"at": _at(e), "by": e.by, "version": e.version, "what": _what(e)} for e in entries
+            {"at": added_at(e), "by": e.by, "version": e.version, "what": _what(e)}
+            for e in entries
         ]
         print_json({"file": str(notes), "sound": not wrong, "wrong": wrong, "entries": rows})
         return 1 if wrong else 0
@@ -109,7 +107,7 @@ def _told(args: argparse.Namespace, notes: Path, found: Salvage | None) -> int:
         print(f"{notes}: nothing was added to the run after it was sealed")
     for entry in entries:
         by = entry.by or "nobody named"
-        print(printable(f"entry {entry.number}: {_at(entry)}: {_what(entry)}, by {by}"))
+        print(printable(f"entry {entry.number}: {added_at(entry)}: {_what(entry)}, by {by}"))
     if wrong:
         run_file = args.run_file
         print(
@@ -123,12 +121,6 @@ def _told(args: argparse.Namespace, notes: Path, found: Salvage | None) -> int:
 
 def _many(n: int) -> str:
     return "1 sound entry" if n == 1 else f"{n:,} sound entries"
-
-
-def _at(entry: Entry) -> str:
-    if not isinstance(entry.utc_ns, int) or not 0 <= entry.utc_ns < 2**62:
-        return "time not known"
-    return datetime.fromtimestamp(entry.utc_ns / NS, UTC).isoformat(timespec="seconds")
 
 
 def _what(entry: Entry) -> str:

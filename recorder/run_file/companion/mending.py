@@ -13,7 +13,7 @@ from recorder.run_file.companion.entries import Entry, EntryKind
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-__all__ = ["MENDED", "mended_entry", "mended_words", "wrong_before"]
+__all__ = ["MENDED", "added_at", "mended_entry", "mended_words", "wrong_before"]
 
 MENDED: Final = "mended"
 """Name of the entry."""
@@ -40,7 +40,7 @@ def mended_entry(wrong: Sequence[str], kept: int, file: str, *, by: str, version
 def mended_words(entries: Iterable[Entry]) -> list[str]:
     """A line for each time that the notes were made anew, none where they never were."""
     return [
-        f"mended at {_at(entry)} by {entry.by or 'nobody named'}: {_taken_over(entry)};"
+        f"mended at {added_at(entry)} by {entry.by or 'nobody named'}: {_taken_over(entry)};"
         f" {wrong_before(entry)}; those notes: {_told(entry).get('file', NOT_KNOWN)}"
         for entry in entries
         if entry.kind == EntryKind.RESULT and entry.name == MENDED
@@ -69,7 +69,8 @@ def _told(entry: Entry) -> dict[str, object]:
     return told if isinstance(told, dict) else {}
 
 
-def _at(entry: Entry) -> str:
+def added_at(entry: Entry) -> str:
+    """When an entry was added, in words."""
     held = entry.utc_ns
     whole = isinstance(held, int) and 0 <= held < 2**62
     return utc_text(held) if whole else "a time not known"
