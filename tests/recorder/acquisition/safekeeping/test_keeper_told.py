@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from drivers.links.gathering import PAUSE_S
 from recorder.acquisition.safekeeping import keeper as keeper_module
 from recorder.acquisition.safekeeping.keeper import AGAIN_S, EVERY_S, PATIENCE_S
 from recorder.keeping.errors import JournalError
@@ -148,7 +149,13 @@ class Waits:
         return len(self.asked_s) == 3
 
 
-def test_the_thread_commits_ten_times_a_second_and_waits_after_a_fault(
+def test_the_time_between_commits_keeps_the_promise_of_half_a_second() -> None:
+    """README.md, *What is promised*: a port's gathering and the commit itself come on top."""
+    assert EVERY_S > 0.0
+    assert EVERY_S + PAUSE_S < 0.5
+
+
+def test_the_thread_waits_between_commits_and_anew_after_a_fault(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     waits = Waits()
