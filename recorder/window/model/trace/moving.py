@@ -41,17 +41,16 @@ class MovingColumns:
     def columns(self, axis: str, x0: float, x1: float, width: float) -> Columns:
         """As :meth:`Pyramid.columns`."""
         kept = self._kept
-        goes_on = (
+        if (
             kept is not None
             and (kept.axis, kept.width) == (axis, width)
             and kept.x0 <= x0
             and kept.x1 <= x1
             and len(kept.columns.x) > 0
-        )
-        if kept is None or not goes_on:
-            found = self._pyramid.columns(axis, x0, x1, width)
-        else:
+        ):
             found = self._gone_on(kept.columns, axis, x0, x1, width)
+        else:
+            found = self._pyramid.columns(axis, x0, x1, width)
         self._kept = _Kept(axis, width, x0, x1, found)
         return found
 

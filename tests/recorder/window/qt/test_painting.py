@@ -106,7 +106,8 @@ def test_paper_moves_by_whole_pixels_and_keeps_what_is_drawn(
     send_a_second(window, session, kit, 32.0)
     window.draw_frame()
     after = paper_of(window)
-    by = round(before.shape[1] / 10.15)
+    # Ten seconds are shown, and 1.5 % of that at the right of them.
+    by = round(before.shape[1] / (10.0 * 1.015))
     changed = sorted(
         np.count_nonzero(before[:, n:-by] != after[:, : -by - n]) for n in range(by - 3, by + 4)
     )
