@@ -68,7 +68,13 @@ def at_place(path: Path, run_id: str, *, its_own_name: bool) -> AtPlace:
 
 
 def filed_at(path: Path, run_id: str) -> Counts | None:
-    """Records and mark revisions in a run's unfinished file; None where it does not read."""
+    """Records and mark revisions in a run's unfinished file; None where it is torn.
+
+    Raises
+    ------
+    OSError
+        It cannot be read now: what it holds is not known.
+    """
     try:
         with open_for_reading(path) as store:
             header = read_header(store)
@@ -77,7 +83,11 @@ def filed_at(path: Path, run_id: str) -> Counts | None:
             devices = [Device(store, device) for device in header.devices]
             records = {device.name: (device.n, device.end_s) for device in devices}
             return Counts({"marks": len(read_marks(store))}, records)
-    except (RunFileError, OSError):
+    except RunFileError:
+        return None
+    except OSError as error:
+        if error.errno not in FAILING:
+            raise
         return None
 
 

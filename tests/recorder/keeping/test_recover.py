@@ -123,6 +123,23 @@ def test_a_file_that_holds_more_than_the_journal_tells_of_the_loss(
         assert whole.devices["cell"].n > found.devices["cell"].n
 
 
+def test_a_file_that_cannot_be_read_just_now_is_not_taken_for_one_that_holds_nothing(
+    run: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capture
+) -> None:
+    """Else what it holds and the journal lost would be lost without a word."""
+    before = run.read_bytes()
+
+    def refused(_: object) -> list[object]:
+        raise OSError(errno.EMFILE, os.strerror(errno.EMFILE), str(run))
+
+    monkeypatch.setattr("recorder.run_file.seal.at_place.read_marks", refused)
+    assert main(["recover", str(journal_of(run)), "--out", str(run)]) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert f"{run}: {os.strerror(errno.EMFILE)}" in line
+    assert run.read_bytes() == before
+    assert sorted(path.name for path in run.parent.iterdir()) == ["run.h5", "run.h5.journal"]
+
+
 def test_under_another_name_it_is_known_by_what_stands_in_it(run: Path) -> None:
     torn = run.rename(run.with_name("other.h5"))
     held = torn.read_bytes()
