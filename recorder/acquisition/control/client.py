@@ -266,7 +266,7 @@ class LiveSession:
                 connection.close()
                 raise
         except BlockingIOError as error:
-            self._lost = f"the recording of {self.run_path.name} does not answer"
+            self._lost = self._silent
             raise SessionLostError(self._lost) from error
         except (OSError, EOFError, AuthenticationError) as error:
             msg = f"the recording of {self.run_path.name} cannot be reached; it has ended"
@@ -300,19 +300,21 @@ class LiveSession:
         with closing(self._connect()) as connection:
             return self._over(connection, ANSWER_S + more_s, exchange, request)
 
+    @property
+    def _silent(self) -> str:
+        return f"the recording of {self.run_path.name} does not answer"
+
     def _over(
         self, connection: Connection, wait_s: float, exchange: Exchange[R, A], request: R
     ) -> A:
-        name = self.run_path.name
         try:
             connection.send_bytes(exchange.message(request))
-            if not connection.poll(wait_s):
-                msg = f"the recording of {name} does not answer"
-                raise SessionLostError(msg)
-            answer = connection.recv_bytes()
+            answer = connection.recv_bytes() if connection.poll(wait_s) else None
+        except BlockingIOError:
+            answer = None  # it stopped in the middle of one
         except (EOFError, OSError) as error:
-            if isinstance(error, SessionLostError):
-                raise
-            msg = f"the recording of {name} has ended"
+            msg = f"the recording of {self.run_path.name} has ended"
             raise SessionLostError(msg) from error
+        if answer is None:
+            raise SessionLostError(self._silent)
         return exchange.answer_of(answer)

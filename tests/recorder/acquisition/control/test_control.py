@@ -10,10 +10,15 @@ import socket
 import stat
 import threading
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from multiprocessing import AuthenticationError
-from multiprocessing.connection import Client, Connection
+from multiprocessing.connection import (
+    Client,
+    Connection,
+    answer_challenge,
+    deliver_challenge,
+)
 from pathlib import Path
 from typing import Any
 
@@ -238,12 +243,26 @@ def test_a_thread_that_cannot_be_had_costs_that_client_alone(
     assert [str(bug) for bug in desk.bugs] == ["can't start new thread"], "told once"
 
 
+def half_a_challenge(answering: Connection) -> None:
+    os.write(answering.fileno(), b"\x00\x00\x00\x20#CHALL")
+
+
+def half_an_answer(answering: Connection) -> None:
+    deliver_challenge(answering, KEY)
+    answer_challenge(answering, KEY)
+    answering.recv_bytes()
+    os.write(answering.fileno(), b'\x00\x00\x00\x20{"ok": true')
+
+
 @pytest.mark.skipif(os.name == "nt", reason="plain sockets only")
-@pytest.mark.parametrize("said", [b"", b"\x00\x00\x00\x20#CHALL"])
+@pytest.mark.parametrize("goes_so_far", [None, half_a_challenge, half_an_answer])
 def test_a_recording_that_does_not_answer_is_not_waited_for_without_end(
-    said: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    goes_so_far: Callable[[Connection], None] | None,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """Frozen before, or in the middle of, the handshake: the system still takes connections."""
+    """Frozen before or in the middle of the handshake, or later: the system still takes
+    connections, and nobody may be told that the recording has ended."""
     monkeypatch.setattr(client, "ANSWER_S", 0.3)
     with socket.socket(socket.AF_UNIX) as frozen:
         address = str(tmp_path / "s")
@@ -260,16 +279,18 @@ def test_a_recording_that_does_not_answer_is_not_waited_for_without_end(
         )
         path = write_session(mine)
         with ThreadPoolExecutor(1) as other:
-            begun = other.submit(begin_to_answer, frozen, said) if said else None
+            begun = other.submit(begin_to_answer, frozen, goes_so_far) if goes_so_far else None
             with pytest.raises(SessionLostError, match=r"run\.h5 does not answer"):
                 attach(path)
             if begun is not None:
                 begun.result().close()
 
 
-def begin_to_answer(listening: socket.socket, said: bytes) -> socket.socket:
-    answering = listening.accept()[0]
-    answering.sendall(said)
+def begin_to_answer(
+    listening: socket.socket, goes_so_far: Callable[[Connection], None]
+) -> Connection:
+    answering = Connection(listening.accept()[0].detach())
+    goes_so_far(answering)
     return answering
 
 
